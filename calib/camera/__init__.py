@@ -1,0 +1,1 @@
+"""Film millimetres <-> ray <-> ground: interior and exterior orientation, the Sun, resection."""

@@ -1,0 +1,1 @@
+"""One file per command: it parses, calls calib.run, prints; it computes nothing."""

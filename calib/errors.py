@@ -1,0 +1,34 @@
+"""What can go wrong, said in one line; and a fit that cannot be made, said with its reason."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+class CalibError(Exception):
+    """A mistake the user can mend; its text is one line and is all that the command line prints."""
+
+
+class InputError(CalibError):
+    """A mistake in the input: which file, which key, what was found, what was expected."""
+
+    def __init__(self, file: str | Path, key: str, found: object, expected: str) -> None:
+        self.file, self.key, self.found, self.expected = str(file), key, found, expected
+        where = f"{self.file}: {key}" if key else self.file
+        super().__init__(" ".join(f"{where}: found {shown(found)}, expected {expected}".split()))
+
+
+def shown(found: object, limit: int = 80) -> str:
+    """A value as one short piece of text."""
+    text = found if isinstance(found, str) else repr(found)
+    text = " ".join(text.split())
+    return text if len(text) <= limit else text[: limit - 3] + "..."
+
+
+@dataclass(frozen=True, slots=True)
+class NotPossible:
+    """Result of a fit that could not be made. It is false, so ``if not result`` reads naturally."""
+
+    reason: str
+
+    def __bool__(self) -> bool:
+        return False

@@ -1,0 +1,1 @@
+"""Map grid, terrain, and where each map pixel lies on the film."""

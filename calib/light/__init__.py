@@ -1,0 +1,1 @@
+"""Density -> exposure -> reflectance -> standard geometry."""

@@ -1,0 +1,1 @@
+"""Published constants and tables, each with its source, and the documentation of the frame package."""
