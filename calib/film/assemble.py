@@ -1,0 +1,90 @@
+"""The assembled film frame: all film that was scanned, on a square grid of film millimetres."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from math import ceil, floor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import FilmPoints
+from calib.film.interpolate import KernelScale, sample_strips
+from calib.film.source import StripSource, StripWindow
+from calib.quality import HIGH_DENSITY, LOW_DENSITY
+
+BAND_ROWS = 256
+
+
+@dataclass(frozen=True, slots=True)
+class FilmGrid:
+    """Square pixels of `pixel_mm`, their edges at whole multiples of it; `first_column` and `first_row` in those multiples."""
+
+    pixel_mm: float
+    first_column: int
+    first_row: int
+    rows: int
+    columns: int
+
+    @property
+    def transform(self) -> tuple[float, float, float, float, float, float]:
+        """Affine (a, b, c, d, e, f) from pixel corners (column, row) to film mm."""
+        return (self.pixel_mm, 0.0, self.first_column * self.pixel_mm, 0.0, self.pixel_mm, self.first_row * self.pixel_mm)
+
+    def x_mm(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Film x of pixel centres."""
+        return (self.first_column + column + 0.5) * self.pixel_mm
+
+    def y_mm(self, row: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Film y of pixel centres."""
+        return (self.first_row + row + 0.5) * self.pixel_mm
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FilmBlock:
+    """A block of the assembled frame: density and its 1-sigma (NaN where there is none) and quality, (rows, columns)."""
+
+    density: NDArray[np.float32]
+    sigma: NDArray[np.float32]
+    quality: NDArray[np.uint16]
+
+
+def film_grid(sources: Sequence[StripSource], pixel_mm: float) -> FilmGrid:
+    """The smallest snapped grid that holds every scanned sample."""
+    x = [(s.sweep.x_sample_mm, s.sweep.x_line_mm) for s in sources]
+    y = [(s.sweep.y_line_mm, s.sweep.y_sample_mm) for s in sources]
+    x_low, x_high = _span(x, pixel_mm)
+    y_low, y_high = _span(y, pixel_mm)
+    return FilmGrid(pixel_mm, x_low, y_low, y_high - y_low, x_high - x_low)
+
+
+def _span(parts: list[tuple[NDArray[np.float64], NDArray[np.float64]]], pixel_mm: float) -> tuple[int, int]:
+    low = min(a.min() + b.min() for a, b in parts) / pixel_mm - 0.5
+    high = max(a.max() + b.max() for a, b in parts) / pixel_mm + 0.5
+    return floor(low), ceil(high)
+
+
+def bands(grid: FilmGrid) -> Iterator[slice]:
+    """Row bands of the grid, top to bottom."""
+    for start in range(0, grid.rows, BAND_ROWS):
+        yield slice(start, min(start + BAND_ROWS, grid.rows))
+
+
+def film_block(
+    sources: Sequence[StripSource], grid: FilmGrid, rows: slice, columns: slice, curve_span: tuple[float, float]
+) -> FilmBlock:
+    """Density of a block of the grid, interpolated once from the strips' samples.
+
+    `curve_span` is the lowest and highest density of the characteristic curve: beyond it nothing can be calibrated.
+    """
+    x, y = np.meshgrid(grid.x_mm(np.arange(columns.start, columns.stop)), grid.y_mm(np.arange(rows.start, rows.stop)))
+    scale = KernelScale()
+
+    def flag_span(window: StripWindow) -> StripWindow:
+        with np.errstate(invalid="ignore"):
+            window.quality[window.value <= curve_span[0]] |= np.uint16(LOW_DENSITY)
+            window.quality[window.value >= curve_span[1]] |= np.uint16(HIGH_DENSITY)
+        return window
+
+    places = FilmPoints(x.ravel(), y.ravel())
+    sampled = sample_strips(sources, places, scale=scale, fill=False, convert=flag_span)
+    return FilmBlock(*(a.reshape(x.shape) for a in (sampled.value, sampled.sigma, sampled.quality)))

@@ -1,0 +1,76 @@
+"""The import rules of the house: data flows one way, imports stand at the top, the simulator shares nothing."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+STAGES = ["frame", "sweep", "tone", "film", "light", "camera", "ground", "products", "run", "cli"]
+VOCABULARY = {"coordinates", "errors", "moon", "published", "quality"}
+ESTIMATE = {"sweep.estimate", "tone.estimate", "camera.resection"}
+MODULES = sorted((ROOT / "calib").rglob("*.py"))
+
+
+def imported(path: Path) -> list[tuple[str, ast.stmt]]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    found: list[tuple[str, ast.stmt]] = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, node) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            found += [(f"{node.module}.{alias.name}", node) for alias in node.names]
+    return found
+
+
+def inside(name: str) -> str | None:
+    return name.removeprefix("calib.") if name.startswith("calib.") else None
+
+
+def name_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT / "calib").with_suffix("").parts)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_a_stage_imports_only_the_vocabulary_and_earlier_stages(path: Path) -> None:
+    own = name_of(path).split(".")[0]
+    for name, _ in imported(path):
+        target = inside(name)
+        if target is None:
+            continue
+        stage = target.split(".")[0]
+        if own in VOCABULARY or own == "__init__":
+            assert stage in VOCABULARY, f"the vocabulary imports {name}"
+        elif stage != own and stage not in VOCABULARY:
+            assert STAGES.index(stage) < STAGES.index(own), f"{own} imports the later stage {name}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_only_run_joins_estimates(path: Path) -> None:
+    own = name_of(path).split(".")[0]
+    for name, _ in imported(path):
+        target = inside(name)
+        if target is not None and any(target.startswith(e) for e in ESTIMATE):
+            assert own in {target.split(".")[0], "run"}, f"{own} imports the estimate function {name}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_imports_stand_at_the_top(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    top = {id(node) for node in tree.body}
+    for node in tree.body:  # the branch that only a type checker takes still stands at the top
+        if isinstance(node, ast.If):
+            top |= {id(child) for child in node.body}
+    late = [ast.unparse(node) for _, node in imported(path) if id(node) not in top]
+    assert not late, f"{path}: {late}"
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "demo").glob("*.py")), ids=lambda p: p.stem)
+def test_the_simulator_shares_no_code_with_the_estimator(path: Path) -> None:
+    assert not [name for name, _ in imported(path) if name.split(".")[0] == "calib"]
+
+
+def test_no_attic() -> None:
+    """A module named after nothing collects everything."""
+    assert not {path.stem for path in MODULES} & {"utils", "helpers", "common", "misc"}
