@@ -13,7 +13,10 @@ MODULES = sorted((ROOT / "calib").rglob("*.py"))
 
 
 def imported(path: Path) -> list[tuple[str, ast.stmt]]:
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return imported_in(ast.parse(path.read_text(encoding="utf-8")), path)
+
+
+def imported_in(tree: ast.Module, path: Path) -> list[tuple[str, ast.stmt]]:
     found: list[tuple[str, ast.stmt]] = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
@@ -62,7 +65,7 @@ def test_imports_stand_at_the_top(path: Path) -> None:
     for node in tree.body:  # the branch that only a type checker takes still stands at the top
         if isinstance(node, ast.If):
             top |= {id(child) for child in node.body}
-    late = [ast.unparse(node) for _, node in imported(path) if id(node) not in top]
+    late = [ast.unparse(node) for _, node in imported_in(tree, path) if id(node) not in top]
     assert not late, f"{path}: {late}"
 
 
