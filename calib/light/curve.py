@@ -1,0 +1,204 @@
+"""The film's characteristic curve: density of an exposure, exposure of a density, and what noise does to the latter.
+
+The curve is the monotone cubic through the knots (log10 exposure, density): Fritsch and Butland 1984, "A method for
+constructing local monotone piecewise cubic interpolants", SIAM J. Sci. Stat. Comput. 5:300. It rises (negative film)
+or falls (positive film). The way back is the exact inverse of that cubic, not a second interpolation with the columns
+exchanged. Nothing is known beyond the end knots: NaN.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.interpolate import PchipInterpolator
+
+from calib.coordinates import Array
+
+_BLOCK = 1 << 16  # elements inverted together: small enough to stay in the cache
+_NEWTON_STEPS = 100  # bisection alone needs 53; Newton's steps, taken where they stay inside, need about four
+_SETTLED = 4e-16  # of the interval's width
+_MOST_CORRECTION = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FilmCurve:
+    """A characteristic curve made ready: knots in rising order of density, and the cubic of each interval.
+
+    log_exposure, density : (K,) the knots, density rising; `log_exposure` then rises or falls.
+    cubic : (4, K-1) coefficients, highest power first, of density as a function of t = 0..1 across the interval.
+    """
+
+    log_exposure: Array
+    density: Array
+    cubic: Array
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Lowest and highest density of the curve."""
+        return float(self.density[0]), float(self.density[-1])
+
+
+def film_curve(log_exposure: Sequence[float], density: Sequence[float]) -> FilmCurve:
+    """Prepare a characteristic curve from its knots, log10(lux s) rising and density strictly monotone, at least two.
+
+    Raises:
+        ValueError: fewer than two knots, unequal lengths, a value that is not finite, or knots out of order.
+    """
+    x = np.asarray(log_exposure, dtype=np.float64)
+    y = np.asarray(density, dtype=np.float64)
+    if x.ndim != 1 or x.shape != y.shape or x.size < 2:
+        raise ValueError(f"log_exposure and density must be two lists of equal length >= 2, not {x.shape}, {y.shape}")
+    if not (np.isfinite(x).all() and np.isfinite(y).all()):
+        raise ValueError("log_exposure and density must be finite")
+    rises = np.diff(y)
+    if not (np.diff(x) > 0).all() or not ((rises > 0).all() or (rises < 0).all()):
+        raise ValueError("log_exposure must rise, and density must rise or fall, from every knot to the next")
+    powers = np.diff(x) ** np.array([[3.0], [2.0], [1.0], [0.0]])
+    cubic = PchipInterpolator(x, y).c * powers  # from powers of (x - x_k) to powers of t
+    if rises[0] > 0:
+        return FilmCurve(x, y, cubic)
+    return FilmCurve(x[::-1], y[::-1], _reflected(cubic)[:, ::-1])
+
+
+def _reflected(cubic: Array) -> Array:
+    """The same cubics with t running the other way: p(1 - t)."""
+    a, b, c, d = cubic
+    return np.stack([-a, 3 * a + b, -3 * a - 2 * b - c, a + b + c + d])
+
+
+def density_of(curve: FilmCurve, log_exposure: ArrayLike) -> Array:
+    """Density of log10 exposure, any shape; NaN beyond the end knots."""
+    x = np.asarray(log_exposure, dtype=np.float64)
+    step = 1 if curve.log_exposure[0] < curve.log_exposure[-1] else -1
+    knots = curve.log_exposure[::step]
+    with np.errstate(invalid="ignore"):
+        inside = (x >= knots[0]) & (x <= knots[-1])
+    at = np.where(inside, x, knots[0])
+    index = np.clip(np.searchsorted(knots, at, side="right") - 1, 0, knots.size - 2)
+    if step < 0:
+        index = knots.size - 2 - index
+    start = curve.log_exposure[index]
+    t = (at - start) / (curve.log_exposure[index + 1] - start)
+    return np.where(inside, _value(curve.cubic[:, index], t), np.nan)
+
+
+def log_exposure_of(curve: FilmCurve, density: ArrayLike) -> Array:
+    """log10 exposure (lux s) of density, any shape: the exact inverse of `density_of`; NaN beyond the end knots."""
+    index, t = _inverse(curve, density)
+    start = curve.log_exposure[index]
+    return start + t * (curve.log_exposure[index + 1] - start)
+
+
+def slope_of(curve: FilmCurve, density: ArrayLike) -> Array:
+    """d log10 H / d D at a density, any shape: what turns a density error into one of log exposure.
+
+    Negative for positive film. NaN beyond the end knots; infinite at an end knot where the monotone cubic is flat.
+    """
+    index, t = _inverse(curve, density)
+    width = curve.log_exposure[index + 1] - curve.log_exposure[index]
+    with np.errstate(divide="ignore"):
+        return width / _rate(curve.cubic[:, index], t)
+
+
+def exposure_of(curve: FilmCurve, density: ArrayLike) -> Array:
+    """Exposure H in lux seconds of density, any shape; NaN beyond the end knots."""
+    return np.power(10.0, log_exposure_of(curve, density))
+
+
+def convexity_of(curve: FilmCurve, density: ArrayLike, spread: ArrayLike) -> Array:
+    """(d2H/dD2) / H of exposure as a function of density, averaged over the window density +- `spread` (> 0).
+
+    The monotone cubic's own second derivative jumps at the knots, and knots printed to a few digits make it jump
+    widely; noise of standard deviation s feels the curve over about +- sqrt(3) s (the outer nodes of the three-point
+    Gauss-Hermite rule), so that is the `spread` to give. The second difference over the window is the average meant.
+    Near an end, where the window would leave the curve, the nearest whole window's value is taken. NaN beyond the ends.
+    """
+    low, high = curve.span
+    middle = np.asarray(density, dtype=np.float64)
+    half = np.minimum(np.asarray(spread, dtype=np.float64), (high - low) / 2.0)
+    centre = np.clip(middle, low + half, high - half)
+    below = exposure_of(curve, np.maximum(centre - half, low))
+    above = exposure_of(curve, np.minimum(centre + half, high))
+    here = exposure_of(curve, centre)
+    factor = (below - 2.0 * here + above) / (half**2 * here)
+    with np.errstate(invalid="ignore"):
+        return np.where((middle >= low) & (middle <= high), factor, np.nan)
+
+
+def unbiased(exposure: ArrayLike, convexity: ArrayLike, sigma_density: ArrayLike) -> Array:
+    """Exposure whose mean over density noise is the true one: H exp(-c), c = sigma^2/2 * H''/H.
+
+    Exposure is a convex function of density, so a noisy density gives, on average, too much light, by the factor
+    1 + c to second order. The exponential agrees with 1 - c to that order, is always positive, and is exact on the
+    straight part of the curve, where exposure follows the log-normal law. Beyond |c| = 0.5 (noise of about 0.3 in
+    density at gamma 0.7) no expansion holds: the correction stops there, and sigma says how poor the value is.
+    """
+    c = 0.5 * np.square(np.asarray(sigma_density, dtype=np.float64)) * np.asarray(convexity, dtype=np.float64)
+    return np.asarray(exposure, dtype=np.float64) * np.exp(-np.clip(c, -_MOST_CORRECTION, _MOST_CORRECTION))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ExposureTable:
+    """Exposure and its behaviour under noise on a grid of densities; all arrays (n,).
+
+    exposure : lux s; slope : d log10 H / d D; convexity : H''/H, see `convexity_of`. NaN beyond the curve.
+    """
+
+    density: Array
+    exposure: Array
+    slope: Array
+    convexity: Array
+
+
+def exposure_table(curve: FilmCurve, density_grid: ArrayLike, spread: float) -> ExposureTable:
+    """The table that per-pixel code looks up: see `exposure_of`, `slope_of`, `convexity_of` (which needs `spread`)."""
+    grid = np.asarray(density_grid, dtype=np.float64)
+    return ExposureTable(grid, exposure_of(curve, grid), slope_of(curve, grid), convexity_of(curve, grid, spread))
+
+
+def _value(cubic: Array, t: Array) -> Array:
+    return ((cubic[0] * t + cubic[1]) * t + cubic[2]) * t + cubic[3]
+
+
+def _rate(cubic: Array, t: Array) -> Array:
+    return (3.0 * cubic[0] * t + 2.0 * cubic[1]) * t + cubic[2]
+
+
+def _inverse(curve: FilmCurve, density: ArrayLike) -> tuple[np.ndarray, Array]:
+    """Interval index and t in [0, 1] (NaN beyond the ends) at which the curve has the given density."""
+    y = np.asarray(density, dtype=np.float64)
+    flat = y.reshape(-1)
+    index = np.clip(np.searchsorted(curve.density, flat, side="right") - 1, 0, curve.density.size - 2)
+    t = np.empty(flat.shape)
+    for first in range(0, flat.size, _BLOCK):
+        part = slice(first, first + _BLOCK)
+        t[part] = _solve(curve.cubic[:, index[part]], flat[part])
+    with np.errstate(invalid="ignore"):
+        t[~((flat >= curve.density[0]) & (flat <= curve.density[-1]))] = np.nan
+    return index.reshape(y.shape), t.reshape(y.shape)
+
+
+def _solve(cubic: Array, value: Array) -> Array:
+    """t in [0, 1] at which rising cubics (4, n) take the values (n,): Newton's steps inside a shrinking bracket.
+
+    Every element stops by itself, so that a value never depends on which others it was solved with.
+    """
+    with np.errstate(invalid="ignore"):
+        t = np.clip((value - cubic[3]) / (cubic[0] + cubic[1] + cubic[2]), 0.0, 1.0)
+    open_ = np.flatnonzero(np.isfinite(value))
+    low, high = np.zeros(open_.size), np.ones(open_.size)
+    for _ in range(_NEWTON_STEPS):
+        part, here = cubic[:, open_], t[open_]
+        miss = _value(part, here) - value[open_]
+        low, high = np.where(miss <= 0, here, low), np.where(miss >= 0, here, high)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            step = here - miss / _rate(part, here)
+            after = np.where((step > low) & (step < high), step, 0.5 * (low + high))
+        after = np.where(miss == 0, here, after)
+        t[open_] = after
+        moving = np.abs(after - here) > _SETTLED
+        open_, low, high = open_[moving], low[moving], high[moving]
+        if open_.size == 0:
+            break
+    return t
