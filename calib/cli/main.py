@@ -1,0 +1,50 @@
+"""The `calib` command: finds the sub-command's file only when it is called, so that help stays quick."""
+
+import importlib
+import sys
+
+import click
+
+from calib.errors import CalibError
+
+COMMANDS = {
+    "check": "Validate a frame package and say what it holds.",
+    "run": "Calibrate one frame and put it on the map.",
+    "demo": "Photograph an invented Moon, calibrate it, compare with the truth.",
+    "unband": "Take the vertical banding out of a plain image.",
+    "reflectance": "Turn a plain density image into reflectance.",
+    "to-map": "Put a plain image with camera and pointing onto a map grid.",
+}
+
+
+class Commands(click.Group):
+    """A group whose commands live one in a file and are imported when used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        if name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"calib.cli.{name.replace('-', '_')}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.command(cls=Commands)
+@click.version_option(package_name="calib")
+def commands() -> None:
+    """From digitised film strips of an orbiting camera to calibrated, map-projected reflectance."""
+
+
+def main() -> None:
+    """Run the command line. A mistake in the input is one line on standard error and exit status 2."""
+    try:
+        commands()
+    except CalibError as error:
+        click.echo(f"calib: {error}", err=True)
+        sys.exit(2)

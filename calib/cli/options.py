@@ -1,0 +1,27 @@
+"""Options that several commands share, written once."""
+
+import os
+from pathlib import Path
+
+import click
+
+from calib.light.functions import MODELS
+
+out_option = click.option(
+    "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder that receives the products."
+)
+threads_option = click.option(
+    "--threads",
+    type=click.IntRange(min=1),
+    default=lambda: min(os.cpu_count() or 1, 8),
+    show_default="processors",
+    help="Worker threads; the products are the same whatever their number.",
+)
+overwrite_option = click.option("--overwrite", is_flag=True, help="Replace the products of an earlier, finished run.")
+standard_option = click.option(
+    "--standard",
+    type=click.Choice(sorted(MODELS)),
+    default="lunar-lambert",
+    show_default=True,
+    help="Photometric function that brings map/normal.tif to incidence 30, emission 0, phase 30 degrees.",
+)

@@ -1,0 +1,25 @@
+"""`calib run`: one frame, from strips to map."""
+
+from pathlib import Path
+
+import click
+
+from calib.cli.bars import bars
+from calib.cli.options import out_option, overwrite_option, standard_option, threads_option
+from calib.cli.tables import print_figures, print_warnings
+from calib.run.frame_job import run_frame
+
+
+@click.command()
+@click.argument("frame", type=click.Path(path_type=Path))
+@out_option
+@threads_option
+@overwrite_option
+@standard_option
+def command(frame: Path, out: Path, threads: int, overwrite: bool, standard: str) -> None:
+    """Calibrate FRAME (its frame.toml, or the folder that holds it) and write the products to --out."""
+    with bars(f"{frame} -> {out}") as progress:
+        result = run_frame(frame, out, threads=threads, overwrite=overwrite, standard=standard, progress=progress)
+    print_warnings(result.warnings)
+    print_figures(result.figures)
+    click.echo(f"report: {out / 'report.html'}")

@@ -1,0 +1,25 @@
+"""What a run found, as tables on the terminal."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+
+from calib.run.figures import Figure
+
+
+def print_warnings(warnings: Sequence[str]) -> None:
+    """Warnings first, one line each."""
+    console = Console(stderr=True)
+    for warning in warnings:
+        console.print(f"[yellow]warning:[/yellow] {warning}", highlight=False, soft_wrap=True)
+
+
+def print_figures(figures: Sequence[Figure]) -> None:
+    """The figures of a run, each beside the limit that physics or the issue sets."""
+    table = Table("figure", "found", "unit", "limit", "found / limit", box=None, pad_edge=False)
+    for figure in figures:
+        limit = "" if figure.limit is None else f"{figure.limit:.4g}"
+        ratio = "" if figure.ratio is None else f"{figure.ratio:.2f}"
+        table.add_row(figure.name, f"{figure.value:.4g}", figure.unit, limit, ratio)
+    Console(width=120).print(table)

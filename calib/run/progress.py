@@ -1,0 +1,34 @@
+"""How a run tells how far it is: plain callables, so that the mathematics knows nothing of terminals."""
+
+from collections.abc import Callable, Iterable, Iterator
+from time import perf_counter
+from typing import TypeVar
+
+Progress = Callable[[str, float], None]
+Item = TypeVar("Item")
+
+
+def silent(step: str, share: float) -> None:
+    """Progress that nobody watches."""
+
+
+def tracked(items: Iterable[Item], total: int, step: str, progress: Progress) -> Iterator[Item]:
+    """`items`, telling `progress` the share done after each."""
+    progress(step, 0.0)
+    for done, item in enumerate(items, start=1):
+        yield item
+        progress(step, done / total)
+
+
+class Stopwatch:
+    """Seconds spent in each named step of one run."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._since = perf_counter()
+
+    def lap(self, step: str) -> None:
+        """Give the time since the last lap to `step`."""
+        now = perf_counter()
+        self.seconds[step] = self.seconds.get(step, 0.0) + now - self._since
+        self._since = now
