@@ -1,0 +1,138 @@
+"""run.json: what went in, what it went through, what it cost, what came of it."""
+
+import hashlib
+import json
+import os
+import platform
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyproj
+import rasterio
+from numpy.typing import NDArray
+
+from calib.products.atomic import write_text
+
+_LIBRARIES = (
+    "calib", "dask", "jinja2", "matplotlib", "netcdf4", "numba", "numpy", "pydantic", "pyerfa", "pyproj", "pystac",
+    "rasterio", "scipy", "tifffile", "xarray",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RefinedPointing:
+    """Where the camera stood and looked, after control points were used, in the Moon frame.
+
+    `camera_to_moon`: unit quaternion (w, x, y, z), v_moon = R v_camera. `sigma_attitude_deg`: about camera X, Y, Z.
+    """
+
+    position_km: NDArray[np.float64]
+    camera_to_moon: NDArray[np.float64]
+    sigma_position_km: NDArray[np.float64]
+    sigma_attitude_deg: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timings:
+    """When the run began and how many seconds each stage took, in order."""
+
+    started: datetime
+    stages_s: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Provenance:
+    """Everything run.json says, the versions aside.
+
+    `inputs`: relative path -> sha256 (see `digests`). `photometric_model`: the model behind normal.tif, with name,
+    coefficients and source; None where there is no normal.tif. `rejected` and `pointing`: None without control points.
+    """
+
+    frame: str
+    inputs: Mapping[str, str]
+    settings: Mapping[str, Any]
+    timings: Timings
+    figures: Mapping[str, Any]
+    warnings: Sequence[str] = ()
+    photometric_model: Mapping[str, Any] | None = None
+    rejected: Sequence[str] | None = None
+    pointing: RefinedPointing | None = None
+    products: Mapping[str, str] = field(default_factory=dict)
+
+
+def digests(paths: Iterable[str | Path], folder: str | Path) -> dict[str, str]:
+    """SHA-256 of each file by its path relative to `folder`, sorted; `..` where a file lies beside the folder."""
+    out = {}
+    for path in paths:
+        with Path(path).open("rb") as file:
+            digest = hashlib.file_digest(file, "sha256").hexdigest()
+        out[Path(os.path.relpath(path, folder)).as_posix()] = digest
+    return dict(sorted(out.items()))
+
+
+def versions() -> dict[str, str]:
+    """Versions of Python, of this package and of the libraries that take part in the result."""
+    found = {"python": platform.python_version()} | {name: version(name) for name in _LIBRARIES}
+    return found | {"gdal": rasterio.__gdal_version__, "proj": pyproj.proj_version_str}
+
+
+def write_run(path: str | Path, run: Provenance) -> None:
+    """Write run.json, whole or not at all. Apart from `timings` the same run gives the same bytes."""
+    write_text(path, json.dumps(plain(as_table(run)), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def as_table(run: Provenance) -> dict[str, Any]:
+    """The content of run.json as a table, in the order in which a person reads it."""
+    started = run.timings.started.astimezone(UTC).isoformat(timespec="seconds")
+    table: dict[str, Any] = {
+        "frame": run.frame,
+        "warnings": list(run.warnings),
+        "figures": run.figures,
+        "settings": run.settings,
+        "photometric_model": run.photometric_model,
+    }
+    if run.rejected is not None:
+        table["control"] = {"rejected": list(run.rejected)}
+    if run.pointing is not None:
+        table["pointing"] = {
+            "position_km": run.pointing.position_km,
+            "sigma_position_km": run.pointing.sigma_position_km,
+            "camera_to_moon": dict(zip("wxyz", run.pointing.camera_to_moon, strict=True)),
+            "sigma_attitude_deg": run.pointing.sigma_attitude_deg,
+        }
+    return table | {
+        "inputs": run.inputs,
+        "products": run.products,
+        "versions": versions(),
+        "timings": {
+            "started": started,
+            "stages_s": {stage: round(seconds, 3) for stage, seconds in run.timings.stages_s.items()},
+            "total_s": round(sum(run.timings.stages_s.values()), 3),
+        },
+    }
+
+
+def plain(value: Any) -> Any:
+    """A value in JSON's own types. A number that is not finite becomes null: it could not be determined."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat()
+    if isinstance(value, Path):
+        return value.as_posix()
+    raise TypeError(f"run.json cannot hold a {type(value).__name__}: {value!r}")

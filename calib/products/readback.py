@@ -1,0 +1,67 @@
+"""Read a raster product back, lazily, with its coordinates: for people who work in xarray."""
+
+from pathlib import Path
+
+import dask.array as da
+import numpy as np
+import rasterio
+import xarray as xr
+from affine import Affine
+from numpy.typing import NDArray
+from rasterio.windows import Window
+
+from calib.products.tiles import TILE, center_transform
+
+_CHUNK = 4 * TILE
+
+
+class _OnDisk:
+    """What dask needs to read a raster piece by piece: shape, dtype and slicing. No file stays open."""
+
+    def __init__(self, path: Path, overview: int | None) -> None:
+        self._path, self._overview = path, overview
+        with self._open() as file:
+            self.shape, self.dtype, self.ndim = file.shape, np.dtype(file.dtypes[0]), 2
+
+    def _open(self) -> rasterio.DatasetReader:
+        extra = {} if self._overview is None else {"overview_level": self._overview}
+        return rasterio.open(self._path, **extra)
+
+    def __getitem__(self, index: tuple[slice, slice]) -> NDArray:
+        (top, bottom, _), (left, right, _) = (part.indices(n) for part, n in zip(index, self.shape, strict=True))
+        with self._open() as file:
+            return file.read(1, window=Window(left, top, right - left, bottom - top))
+
+
+def read_raster(path: str | Path, overview: int | None = None) -> xr.DataArray:
+    """A raster product as a DataArray backed by dask; nothing is read before it is asked for.
+
+    Dimensions (`y`, `x`), coordinates at pixel centres (film: mm, y down; map: metres). Attributes: what the header
+    says, `units`, `description`, `crs_wkt` where there is one, `center_transform`. `overview`: 0 is half the
+    resolution, 1 a quarter and so on; the raster library raises RasterioIOError for one that is not there.
+    """
+    source = _OnDisk(Path(path), overview)
+    with rasterio.open(path) as file:
+        # An overview's pixel is a square of whole pixels; the library would spread it over the raster's extent instead,
+        # which differs where the size is odd.
+        factor = 1 if overview is None else file.overviews(1)[overview]
+        a, b, c, d, e, f = center_transform(file.transform @ Affine.scale(factor))
+        attributes = _header(file)
+    if b != 0 or d != 0:
+        raise ValueError(f"{path}: its rows and columns do not run along the axes")
+    rows, cols = source.shape
+    attributes["center_transform"] = (a, b, c, d, e, f)
+    chunks = (min(_CHUNK, rows), min(_CHUNK, cols))
+    return xr.DataArray(
+        da.from_array(source, chunks=chunks, name=None, asarray=False),
+        dims=("y", "x"),
+        coords={"y": f + e * np.arange(rows), "x": c + a * np.arange(cols)},
+        attrs=attributes,
+        name=Path(path).stem,
+    )
+
+
+def _header(file: rasterio.DatasetReader) -> dict[str, object]:
+    header: dict[str, object] = dict(sorted(file.tags().items()))
+    header |= {"units": file.units[0] or "1", "description": file.descriptions[0] or ""}
+    return header if file.crs is None else header | {"crs_wkt": file.crs.to_wkt()}

@@ -1,0 +1,202 @@
+"""Rasters: the right pixel at the right place, the same bytes however they came, valid by outside judges."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from rio_cogeo.cogeo import cog_validate
+
+from calib.products import cog
+from calib.products.pyramid import halved, rounded
+from calib.products.rasters import RasterSpec, raster
+from calib.products.readback import read_raster
+from calib.products.tiles import RasterLayout, center_transform, corner_transform
+
+FILM = (0.0075, 0.0, -29.99625, 0.0, 0.0075, -27.49125)
+MAP = (2.0, 0.0, -910001.0, 0.0, -2.0, 1364551.0)
+
+
+def coordinates(rows: int, cols: int, transform=FILM) -> np.ndarray:
+    """A raster whose values say where they are: x at the pixel's centre, plus y / 1000."""
+    a, _, c, _, e, f = transform
+    x, y = c + a * np.arange(cols), f + e * np.arange(rows)
+    return (x[None, :] + y[:, None] / 1000).astype(np.float32)
+
+
+def write(path: Path, values: np.ndarray, block: tuple[int, int], *, order: int = 1, **changes) -> bytes:
+    layout = {"center_transform": FILM, "description": "density", "units": "1", "texts": {"frame": "tern2-0143"}}
+    layout |= changes
+    bits = layout.pop("mantissa_bits", 23)
+    spec = RasterSpec(path, RasterLayout(*values.shape, values.dtype, **layout), mantissa_bits=bits)
+    rows, cols = range(0, values.shape[0], block[0]), range(0, values.shape[1], block[1])
+    places = [(row, col) for row in rows for col in cols]
+    with raster(spec) as product:
+        for row, col in places[::order]:
+            product.write_block(row, col, values[row : row + block[0], col : col + block[1]])
+    return path.read_bytes()
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory) -> Path:
+    path = tmp_path_factory.mktemp("film") / "density.tif"
+    values = coordinates(1337, 1601)
+    values[100:700, 200:900] = np.nan
+    write(path, values, (512, 1601))
+    return path
+
+
+@pytest.mark.parametrize("block", [(1337, 1601), (100, 333), (512, 512), (600, 1601)])
+@pytest.mark.parametrize("order", [1, -1])
+def test_the_bytes_do_not_depend_on_the_blocks_nor_on_their_order(tmp_path, film, block, order):
+    values = coordinates(1337, 1601)
+    values[100:700, 200:900] = np.nan
+    assert write(tmp_path / "again.tif", values, block, order=order) == film.read_bytes()
+
+
+def test_gdal_reads_every_value_back_at_its_place_to_a_hundredth_of_a_pixel(film):
+    """The value of a pixel is the coordinate of its centre; GDAL's own transform must say the same."""
+    with rasterio.open(film) as file:
+        rows, cols = np.mgrid[0 : file.height, 0 : file.width]
+        x, y = file.transform @ (cols.ravel() + 0.5, rows.ravel() + 0.5)
+        values = file.read(1)
+        assert file.crs is None
+        assert np.isnan(file.nodata)
+        assert file.transform.e > 0  # y runs down on the film
+        assert (file.descriptions, file.units) == (("density",), ("1",))
+        assert file.tags()["frame"] == "tern2-0143"
+    expected = (x + y / 1000).reshape(values.shape)
+    there = np.isfinite(values)
+    assert there.sum() == values.size - 600 * 700
+    # float32 keeps 30 mm to 2e-6 mm: far below a hundredth of a pixel.
+    assert np.abs(values - expected)[there].max() < 0.01 * 0.0075
+
+
+@pytest.mark.parametrize("overview", [0, 1])
+def test_an_overview_lies_where_the_full_raster_lies(film, overview):
+    """Its value at a pixel is the mean of the coordinates below it; 1337 and 1601 are no multiples of 2."""
+    whole = read_raster(film, overview)
+    part = whole[:20, 230:390]  # clear of the gap in both
+    expected = part.x.values[None, :] + part.y.values[:, None] / 1000
+    assert np.abs(part.values - expected).max() < 0.01 * 0.0075
+
+
+def test_outside_judge_finds_a_valid_cloud_optimised_geotiff(tmp_path, film):
+    assert cog_validate(film, strict=True) == (True, [], [])
+    mask = np.zeros((1100, 700), np.uint16)
+    mask[500, 300] = 256
+    write(tmp_path / "quality.tif", mask, (512, 700), center_transform=MAP, crs_wkt="IAU_2015:30110", units="")
+    assert cog_validate(tmp_path / "quality.tif", strict=True) == (True, [], [])
+    with rasterio.open(tmp_path / "quality.tif") as file:
+        assert file.crs.to_dict()["R"] == 1737400
+        assert file.transform[:6] == (2.0, 0.0, -910002.0, 0.0, -2.0, 1364552.0)
+        assert file.nodata is None
+        assert np.array_equal(file.read(1), mask)
+
+
+def test_a_raster_too_large_for_tiff_becomes_a_bigtiff(tmp_path, film, monkeypatch):
+    """The switch is made by size; here the limit is lowered instead of 4 GB being written."""
+    monkeypatch.setattr(cog, "_CLASSIC_LIMIT", 1000)
+    values = coordinates(1337, 1601)
+    content = write(tmp_path / "big.tif", values, (512, 1601))
+    assert content[:4] == b"II\x2b\x00"
+    assert film.read_bytes()[:4] == b"II\x2a\x00"
+    assert cog_validate(tmp_path / "big.tif", strict=True) == (True, [], [])
+    with rasterio.open(tmp_path / "big.tif") as file:
+        assert np.array_equal(file.read(1), values)
+        assert file.overviews(1) == [2, 4]
+
+
+def test_overviews_average_what_is_there_and_keep_every_flag(tmp_path):
+    values = np.full((1030, 600), np.nan, np.float32)
+    values[7, 9] = 0.5  # one pixel in an empty raster is still there at a quarter of the resolution
+    write(tmp_path / "reflectance.tif", values, (512, 600))
+    mask = np.where(np.isnan(values), 1, 0).astype(np.uint16)
+    mask[7, 9], mask[8, 9] = 128, 2
+    write(tmp_path / "quality.tif", mask, (512, 600))
+    means = read_raster(tmp_path / "reflectance.tif", 1).values
+    bits = read_raster(tmp_path / "quality.tif", 1).values
+    assert means[1, 2] == 0.5
+    assert np.isfinite(means).sum() == 1
+    assert (bits[1, 2], bits[2, 2]) == (128 | 1, 2 | 1)
+    assert np.all(bits[np.isnan(means)] != 0)
+
+
+@given(
+    rows=st.integers(1, 9), cols=st.integers(1, 9), seed=st.integers(0, 2**32 - 1), gaps=st.floats(0, 1),
+)  # fmt: skip
+@settings(max_examples=50, deadline=None)
+def test_halving_is_the_mean_of_the_finite_and_the_union_of_the_bits(rows, cols, seed, gaps):
+    rng = np.random.default_rng(seed)
+    values = rng.normal(size=(rows, cols)).astype(np.float32)
+    values[rng.random(values.shape) < gaps] = np.nan
+    mask = rng.integers(0, 512, (rows, cols)).astype(np.uint16)
+    mean, union = halved(values), halved(mask)
+    for i, j in np.ndindex(mean.shape):
+        below = values[2 * i : 2 * i + 2, 2 * j : 2 * j + 2]
+        finite = below[np.isfinite(below)]
+        if finite.size:
+            assert mean[i, j] == pytest.approx(finite.mean(dtype=float), abs=3e-7)  # four float32 roundings
+        else:
+            assert np.isnan(mean[i, j])
+        assert union[i, j] == np.bitwise_or.reduce(mask[2 * i : 2 * i + 2, 2 * j : 2 * j + 2], axis=None)
+
+
+@given(value=st.floats(width=32), bits=st.integers(1, 22))
+def test_rounding_keeps_the_promised_digits(value, bits):
+    kept = rounded(np.array([[value]], np.float32), bits)[0, 0]
+    if not np.isfinite(value):
+        assert np.array_equal(kept, np.float32(value), equal_nan=True)
+    elif np.finfo(np.float32).tiny <= abs(value) < 2.0**127:
+        assert abs(float(kept) - value) <= abs(value) * 2.0 ** -(bits + 1)
+
+
+def test_fewer_digits_are_fewer_bytes(tmp_path):
+    noisy = (1 + 0.02 * np.random.default_rng(3).normal(size=(512, 512))).astype(np.float32)
+    short = write(tmp_path / "short.tif", noisy, (512, 512), mantissa_bits=12)
+    assert len(short) < 0.7 * len(write(tmp_path / "long.tif", noisy, (512, 512)))
+    assert np.abs(read_raster(tmp_path / "short.tif").values / noisy - 1).max() <= 2.0**-13
+
+
+def test_what_is_read_back_is_lazy_and_knows_its_place(film):
+    density = read_raster(film)
+    assert density.chunks is not None
+    part = density[100:103, 995:1000]
+    assert part.x.values == pytest.approx(FILM[2] + FILM[0] * np.arange(995, 1000), abs=1e-12)
+    assert part.y.values == pytest.approx(FILM[5] + FILM[4] * np.arange(100, 103), abs=1e-12)
+    assert np.array_equal(part.values, coordinates(1337, 1601)[100:103, 995:1000])
+    assert density.attrs["center_transform"] == pytest.approx(FILM, abs=1e-12)
+    assert density.attrs["description"] == "density"
+
+
+def test_corner_and_center_are_half_a_pixel_apart():
+    skewed = (2.0, 0.5, 10.0, -0.25, -3.0, 20.0)
+    corner = corner_transform(skewed)
+    assert corner @ (0.5, 0.5) == pytest.approx((10.0, 20.0))
+    assert center_transform(corner) == pytest.approx(skewed)
+
+
+def test_mistakes_of_the_caller_are_said(tmp_path):
+    layout = RasterLayout(600, 40, np.dtype("float32"), FILM)
+    block = np.zeros((600, 40), np.float32)
+
+    def spoil(*blocks):
+        with raster(RasterSpec(tmp_path / "x.tif", layout)) as product:
+            for row, col, values in blocks:
+                product.write_block(row, col, values)
+
+    with pytest.raises(ValueError, match=r"rows from 512 on are not complete"):
+        spoil((0, 0, block[:512]))
+    with pytest.raises(ValueError, match=r"600 x 40 at \(1, 0\) does not fit in 600 x 40"):
+        spoil((1, 0, block))
+    with pytest.raises(ValueError, match=r"the block at \(500, 0\) came before"):
+        spoil((0, 0, block[:505]), (500, 0, block[:10]))
+    with pytest.raises(ValueError, match=r"rows 0 to 511 were complete"):
+        spoil((0, 0, block[:512]), (0, 0, block[:10]))
+    with pytest.raises(ValueError, match="found float64, the raster holds float32"):
+        spoil((0, 0, block.astype(float)))
+    with pytest.raises(ValueError, match="float32 or uint16, not int32"):
+        RasterSpec(tmp_path / "x.tif", RasterLayout(1, 1, np.dtype("int32"), FILM))
+    assert list(tmp_path.iterdir()) == []
