@@ -1,0 +1,252 @@
+"""All strips' sweeps from all evidence at once: robust hierarchical least squares with covariance.
+
+Coefficients have Gaussian priors by group, u ~ N(0, tau_g^2); tau_g^2 and the scale of each kind of evidence are found
+by restricted maximum likelihood, fixed-point form (Fellner 1986, Technometrics 28:51; Wood & Fasiolo 2017, Biometrics
+73:1071): tau_g^2 = |u_g|^2 / (n_g - tr(C_gg)/tau_g^2). Outliers lose weight as under Student's t.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.sweep.chain import ChainNormals, ChainSolution, solve_chain
+from calib.sweep.layout import GROUPS, Layout
+
+MARK, EDGE, TIE = 0, 1, 2
+KINDS = 3
+STUDENT_DOF = 5.0
+PRIOR_COUNT = 1.0  # a group's starting variance counts as this many coefficients: few data then stay close to it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observations:
+    """Evidence, (N,) each: strip `a` at (line_a, sample_a), for ties also strip a + 1 at (line_b, sample_b).
+
+    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b; `information`
+    (N, 2, 2): inverse covariance in px^-2, zero for an axis not seen. `mark` is -1 where it is not a mark.
+    """
+
+    kind: NDArray[np.int64]
+    a: NDArray[np.int64]
+    line_a: Array
+    sample_a: Array
+    line_b: Array
+    sample_b: Array
+    value: Array
+    information: Array
+    mark: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return self.kind.size
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Batch:
+    """Observations with the same blocks: `blocks` (one or two strips), a design for each, and the shared design."""
+
+    index: NDArray[np.int64]
+    blocks: tuple[int, ...]
+    rows: tuple[Array, ...]
+    shared: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Adjustment:
+    """The fit: unknowns with covariance, prior variances by group, and for each observation (N,) its state.
+
+    `residual` (N, 2) is value less fit in px, `fit_cov` (N, 2, 2) the fit's covariance there, `weight` the robust
+    weight, `scale` (KINDS,) the factor on each kind's stated variances.
+    """
+
+    layout: Layout
+    solution: ChainSolution
+    variances: Array
+    scale: Array
+    residual: Array
+    fit_cov: Array
+    weight: Array
+
+
+def adjust(
+    layout: Layout,
+    observations: Observations,
+    variances: Array,
+    free: Sequence[str],
+    rounds: int = 12,
+) -> Adjustment:
+    """Fit; `variances` (len(GROUPS),) start the prior variances, those of the groups in `free` are estimated."""
+    batches = make_batches(layout, observations)
+    weight = np.ones(len(observations))
+    scale = np.ones(KINDS)
+    start = variances
+    fit = None
+    for _ in range(rounds):
+        fit = _solve(layout, observations, batches, variances, scale, weight)
+        weight = _robust_weights(observations, fit)
+        scale = _scales(observations, fit)
+        variances = _variances(fit, start, free)
+        fit = replace(fit, weight=weight, scale=scale, variances=variances)
+    if fit is None:
+        raise ValueError(f"rounds must be 1 or more, not {rounds}")
+    return fit
+
+
+def make_batches(layout: Layout, observations: Observations) -> list[Batch]:
+    """Group the observations by the blocks of unknowns they touch."""
+    o = observations
+    owner = {mark: k for k, marks in enumerate(layout.places) for mark in marks}
+    borrowed = np.array([owner.get(m, a) != a for m, a in zip(o.mark.tolist(), o.a.tolist(), strict=True)], bool)
+    batches = []
+    for k in range(len(layout.strips)):
+        index = np.flatnonzero((o.a == k) & (o.kind != TIE) & ~borrowed)
+        if index.size:
+            rows = layout.rows(k, o.line_a[index], o.sample_a[index]) + layout.place_rows(k, o.mark[index])
+            shared = layout.shared_rows(k, o.line_a[index], o.sample_a[index])
+            batches.append(Batch(index, (k,), (rows,), shared))
+        index = np.flatnonzero((o.a == k) & (o.kind != TIE) & borrowed)
+        if index.size:
+            rows = layout.rows(k, o.line_a[index], o.sample_a[index])
+            shared = layout.shared_rows(k, o.line_a[index], o.sample_a[index])
+            batches.append(Batch(index, (k - 1, k), (layout.place_rows(k - 1, o.mark[index]), rows), shared))
+        index = np.flatnonzero((o.a == k) & (o.kind == TIE))
+        if index.size:
+            here, there = (k, o.line_a[index], o.sample_a[index]), (k + 1, o.line_b[index], o.sample_b[index])
+            shared = layout.shared_rows(*here) - layout.shared_rows(*there)
+            batches.append(Batch(index, (k, k + 1), (layout.rows(*here), -layout.rows(*there)), shared))
+    return batches
+
+
+def _solve(
+    layout: Layout, o: Observations, batches: list[Batch], variances: Array, scale: Array, weight: Array
+) -> Adjustment:
+    """One weighted solution with its residuals."""
+    information = o.information * (weight / scale[o.kind])[:, None, None]
+    solution = solve_chain(_normals(layout, o.value, information, batches, variances))
+    residual = np.empty_like(o.value)
+    fit_cov = np.empty_like(o.information)
+    for batch in batches:
+        fitted = batch.shared @ solution.shared
+        for k, rows in zip(batch.blocks, batch.rows, strict=True):
+            fitted = fitted + rows @ solution.unknowns[k]
+        residual[batch.index] = o.value[batch.index] - fitted
+        fit_cov[batch.index] = _fit_cov(solution, batch)
+    return Adjustment(layout, solution, variances, scale, residual, fit_cov, weight)
+
+
+def _normals(
+    layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array
+) -> ChainNormals:
+    """Normal equations: the priors on the diagonal, and what every batch adds."""
+    groups = [layout.groups(k) for k in range(len(layout.strips))]
+    diagonal = [np.diag(1.0 / variances[g]) for g in groups]
+    next_to = [np.zeros((len(g), len(h))) for g, h in pairwise(groups)]
+    shared = np.diag(1.0 / variances[layout.shared_groups()])
+    border = [np.zeros((len(g), len(shared))) for g in groups]
+    right, right_shared = [np.zeros(len(g)) for g in groups], np.zeros(len(shared))
+    for batch in batches:
+        root = _root(information[batch.index])
+        target = np.einsum("nij,nj->ni", root, value[batch.index]).ravel()
+        z = _whiten(root, batch.shared)
+        shared += z.T @ z
+        right_shared += z.T @ target
+        white = [_whiten(root, rows) for rows in batch.rows]
+        for k, f in zip(batch.blocks, white, strict=True):
+            diagonal[k] += f.T @ f
+            border[k] += f.T @ z
+            right[k] += f.T @ target
+        if len(white) == 2:
+            next_to[batch.blocks[0]] += white[0].T @ white[1]
+    return ChainNormals(diagonal, next_to, border, shared, right, right_shared)
+
+
+def _root(information: Array) -> Array:
+    """Upper triangular R with R^T R = information, (N, 2, 2); rows of an axis not seen are zero."""
+    p, q, r = information[:, 0, 0], information[:, 0, 1], information[:, 1, 1]
+    root = np.zeros_like(information)
+    root[:, 0, 0] = np.sqrt(p)
+    root[:, 0, 1] = np.divide(q, root[:, 0, 0], out=np.zeros_like(q), where=p > 0)
+    root[:, 1, 1] = np.sqrt(np.maximum(r - root[:, 0, 1] ** 2, 0.0))
+    return root
+
+
+def _whiten(root: Array, rows: Array) -> Array:
+    """Design (N, 2, p) times the root of the information, as (2N, p)."""
+    return np.matmul(root, rows).reshape(-1, rows.shape[2])
+
+
+def _fit_cov(solution: ChainSolution, batch: Batch) -> Array:
+    """Covariance (N, 2, 2) of the fitted departures of a batch."""
+    z = batch.shared
+    cov = np.matmul(np.matmul(z, solution.cov_shared), z.transpose(0, 2, 1))
+    for k, rows in zip(batch.blocks, batch.rows, strict=True):
+        across = np.matmul(np.matmul(rows, solution.cov_border[k]), z.transpose(0, 2, 1))
+        cov += across + across.transpose(0, 2, 1)
+        cov += np.matmul(np.matmul(rows, solution.cov[k]), rows.transpose(0, 2, 1))
+    if len(batch.blocks) == 2:
+        left, right = batch.rows
+        across = np.matmul(np.matmul(left, solution.cov_next[batch.blocks[0]]), right.transpose(0, 2, 1))
+        cov += across + across.transpose(0, 2, 1)
+    return cov
+
+
+def squared_residuals(o: Observations, fit: Adjustment) -> Array:
+    """Squared prediction residual (N,) over its variance: each observation against the fit to all the others.
+
+    With P the information used, V the fit's covariance with the observation, e its residual: left out, the residual
+    is (I - V P)^-1 e and the fit's covariance (I - V P)^-1 V.
+    """
+    stated = o.information / fit.scale[o.kind][:, None, None]
+    remaining = np.eye(2) - np.matmul(fit.fit_cov, stated * fit.weight[:, None, None])
+    remaining += 1e-9 * np.eye(2)
+    left_out = np.linalg.solve(remaining, fit.residual[:, :, None])
+    spread = np.linalg.solve(remaining, fit.fit_cov)
+    root = _root(stated)
+    white = np.matmul(root, left_out)
+    total = np.eye(2) + np.matmul(np.matmul(root, spread), root.transpose(0, 2, 1))
+    return np.matmul(white.transpose(0, 2, 1), np.linalg.solve(total, white))[:, 0, 0]
+
+
+def _dof(information: Array) -> Array:
+    """Number of axes (N,) that an observation sees."""
+    return np.sum(np.diagonal(information, axis1=1, axis2=2) > 0, axis=1).astype(float)
+
+
+def _robust_weights(o: Observations, fit: Adjustment) -> Array:
+    """Student-t weights (N,) from residuals over their stated variance."""
+    precision = o.information / fit.scale[o.kind][:, None, None]
+    squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual)
+    return (STUDENT_DOF + _dof(o.information)) / (STUDENT_DOF + np.maximum(squared, _dof(o.information)))
+
+
+def _scales(o: Observations, fit: Adjustment) -> Array:
+    """Factor on each kind's variances: weighted squares over the degrees of freedom they leave; never below 1."""
+    squared = np.einsum("ni,nij,nj->n", fit.residual, o.information, fit.residual)
+    pull = np.einsum("nij,nji->n", o.information, fit.fit_cov) / fit.scale[o.kind]
+    scale = np.ones(KINDS)
+    for kind in range(KINDS):
+        mine = o.kind == kind
+        weight = fit.weight[mine]
+        freedom = np.sum(weight * (_dof(o.information[mine]) - np.minimum(weight * pull[mine], 1.9)))
+        if freedom > 0:
+            scale[kind] = max(1.0, float(np.sum(weight * squared[mine]) / freedom))
+    return scale
+
+
+def _variances(fit: Adjustment, start: Array, free: Sequence[str]) -> Array:
+    """Next prior variances by group."""
+    layout, solution = fit.layout, fit.solution
+    groups = np.concatenate([*(layout.groups(k) for k in range(len(layout.strips))), layout.shared_groups()])
+    square = np.concatenate([*solution.unknowns, solution.shared]) ** 2
+    spread = np.concatenate([*(np.diag(c) for c in solution.cov), np.diag(solution.cov_shared)])
+    variances = fit.variances.copy()
+    for name in free:
+        mine = groups == GROUPS.index(name)
+        old = variances[GROUPS.index(name)]
+        freedom = max(float(np.sum(1.0 - spread[mine] / old)), 0.0)
+        total = float(square[mine].sum()) + PRIOR_COUNT * start[GROUPS.index(name)]
+        variances[GROUPS.index(name)] = np.clip(total / (freedom + PRIOR_COUNT), 1e-8, 1e8)
+    return variances

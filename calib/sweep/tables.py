@@ -1,0 +1,111 @@
+"""What the sweep stage hands on: the marks and ties it measured, and the sweeps it fitted to them."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Any, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.sweep.model import StripSweep
+
+ReadWindow = Callable[[int, int], tuple[NDArray[np.float32], NDArray[np.float32]]]
+"""``read(first, stop)`` gives values and 1-sigma noise, each (stop - first, n_samples); sigma is inf without signal."""
+
+GOOD = "used"
+OUTSIDE = "outside"
+CUT = "cut by the edge"
+NOT_SEEN = "not seen"
+BAD_RESIDUAL = "residual too large"
+ODD_STROKE = "strokes unlike the other marks'"
+DISAGREES = "disagrees with the sweep"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MarkTable:
+    """Reseau marks looked for in the strips, one entry each (arrays of shape (M,)).
+
+    `line`, `sample` are the measured place, `var_line`, `var_sample`, `cov` its covariance in px^2; `chi2` is the
+    reduced chi-square of the mark's window; `reason` is `GOOD` or why the mark was left out. Residuals (mm) are film
+    place by the sweep minus stated place, after the fit and against the nominal sweep. `stroke_value` is the value
+    inside the strokes, freed of blur, in the units of the window it was measured in.
+    """
+
+    strip: NDArray[np.int64]
+    mark: NDArray[np.int64]
+    line: Array
+    sample: Array
+    var_line: Array
+    var_sample: Array
+    cov: Array
+    chi2: Array
+    used: NDArray[np.bool_]
+    reason: tuple[str, ...]
+    residual_x_mm: Array
+    residual_y_mm: Array
+    first_residual_x_mm: Array
+    first_residual_y_mm: Array
+    stroke_value: Array
+    stroke_sigma: Array
+
+    def __len__(self) -> int:
+        return self.strip.size
+
+    def with_columns(self, **columns: Any) -> Self:
+        """The same table with some columns replaced."""
+        return replace(self, **columns)
+
+    def select(self, keep: NDArray[np.bool_]) -> Self:
+        """The rows where `keep` is true."""
+        reason = tuple(text for text, kept in zip(self.reason, keep, strict=True) if kept)
+        arrays = {f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name != "reason"}
+        return replace(self, reason=reason, **arrays)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TieTable:
+    """Ties between neighbouring strips, one entry a window of the overlap (arrays of shape (T,)).
+
+    `strip` is the left strip; `x_mm`, `y_mm` the film place; `dx_mm`, `dy_mm` how far the right strip's picture lies
+    beyond the left one's by the sweeps it was measured with, `sigma_..` 1-sigma; residuals: what is left after the fit.
+    """
+
+    strip: NDArray[np.int64]
+    x_mm: Array
+    y_mm: Array
+    dx_mm: Array
+    dy_mm: Array
+    sigma_x_mm: Array
+    sigma_y_mm: Array
+    residual_x_mm: Array
+    residual_y_mm: Array
+    used: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return self.strip.size
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FirstLook:
+    """The strips placed before any tone is known."""
+
+    sweeps: tuple[StripSweep, ...]
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SweepFit:
+    """The fitted sweeps of all strips with the evidence they rest on.
+
+    `common_sweep_mm` (n_samples,) is the departure of the sweep common to all strips from the nominal one, with its
+    1-sigma; `figures` are plain numbers by name.
+    """
+
+    sweeps: tuple[StripSweep, ...]
+    marks: MarkTable
+    ties: TieTable
+    common_sweep_mm: Array
+    common_sigma_mm: Array
+    figures: dict[str, float]
+    warnings: tuple[str, ...]
