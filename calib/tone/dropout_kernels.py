@@ -1,0 +1,213 @@
+"""The sample-by-sample loops of the search for dropouts, compiled."""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+TILE = 16
+QUANTUM = 0.29  # scatter of a value that was rounded to whole DN
+REACH = 64  # lines searched for a good neighbour
+LOG_REPEAT = float(np.log(0.9995))
+LOG_CHANGE = float(np.log(0.0005))
+ENTER = -15.0  # log odds of a dropout starting at a sample; three or four garbage samples must make up for it
+ENTER_LINE = -9.0  # ... and of a line starting in one
+LEAVE = -1.5
+MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
+
+
+@njit(cache=True)
+def tile_statistics(dn: NDArray[np.unsignedinteger]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Median level and robust scatter about the vertical neighbours' mean, per tile of `TILE` lines and samples."""
+    n_lines, n_samples = dn.shape
+    rows, columns = (n_lines + TILE - 1) // TILE, (n_samples + TILE - 1) // TILE
+    level, scatter = np.zeros((rows, columns)), np.zeros((rows, columns))
+    values, off = np.empty(TILE * TILE), np.empty(TILE * TILE)
+    for row in range(rows):
+        for column in range(columns):
+            n = 0
+            for line in range(max(row * TILE, 1), min(row * TILE + TILE, n_lines - 1)):
+                for sample in range(column * TILE, min(column * TILE + TILE, n_samples)):
+                    value = float(dn[line, sample])
+                    values[n] = value
+                    off[n] = abs(value - 0.5 * (float(dn[line - 1, sample]) + float(dn[line + 1, sample])))
+                    n += 1
+            if n == 0:
+                level[row, column] = float(dn[min(row * TILE, n_lines - 1), column * TILE])
+                continue
+            level[row, column] = np.median(values[:n])
+            scatter[row, column] = 1.4826 * np.median(off[:n]) / np.sqrt(1.5)
+    return level, scatter
+
+
+@njit(cache=True)
+def _neighbours(dn, lost, line, sample, step):  # type: ignore[no-untyped-def]
+    """The two nearest good values of a column on one side of a line, and how many there are."""
+    near, far, n = 0.0, 0.0, 0
+    other = line + step
+    for _ in range(REACH):
+        if other < 0 or other >= dn.shape[0]:
+            break
+        if not lost[other, sample]:
+            if n == 0:
+                near = float(dn[other, sample])
+                far = near
+                n = 1
+            else:
+                far = float(dn[other, sample])
+                n = 2
+                break
+        other += step
+    return near, far, n
+
+
+@njit(cache=True)
+def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: ignore[no-untyped-def]
+    """Log probability of a good sample: flat over the interval its neighbours span, tails of a t law (3 degrees)."""
+    value = float(dn[line, sample])
+    up, up_far, n_up = _neighbours(dn, lost, line, sample, -1)
+    down, down_far, n_down = _neighbours(dn, lost, line, sample, 1)
+    if n_up == 0 and n_down == 0:
+        return 0.0
+    clipped = value <= clip_low or value >= clip_high
+    if clipped and ((n_up > 0 and up == value) or (n_down > 0 and down == value)):
+        return 0.0
+    low, high = 1e30, -1e30
+    if n_up > 0:
+        low, high = min(up, 2 * up - up_far), max(up, 2 * up - up_far)
+    if n_down > 0:
+        low, high = min(low, down, 2 * down - down_far), max(high, down, 2 * down - down_far)
+    off = max(low - value, value - high, 0.0) / scale
+    tail = 1.0 + off * off / 3.0
+    chance = 1.0 / ((high - low + 2.72 * scale) * tail * tail)
+    return np.log(min(chance, 0.9995))
+
+
+@njit(cache=True)
+def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-def]
+    """Most probable states of one line's samples: 0 good, 1 garbage, 2 constant."""
+    n = good.size
+    score = np.array([good[0], ENTER_LINE + chance[dn[line, 0]], ENTER_LINE + chance[dn[line, 0]]])
+    for sample in range(1, n):
+        value = dn[line, sample]
+        repeats = value == dn[line, sample - 1]
+        best = score.copy()
+        back[sample, :] = (0, 1, 2)
+        for other in (1, 2):
+            if score[other] + LEAVE > best[0]:
+                best[0], back[sample, 0] = score[other] + LEAVE, other
+        if score[0] + ENTER > best[1]:
+            best[1], back[sample, 1] = score[0] + ENTER, 0
+        if score[2] + ENTER > best[1]:
+            best[1], back[sample, 1] = score[2] + ENTER, 2
+        stay = score[2] + (LOG_REPEAT if repeats else LOG_CHANGE + chance[value])
+        best[2] = stay
+        for other in (0, 1):
+            begin = score[other] + ENTER + chance[value]
+            if begin > best[2]:
+                best[2], back[sample, 2] = begin, other
+        score[0], score[1], score[2] = best[0] + good[sample], best[1] + chance[value], best[2]
+    state[n - 1] = np.argmax(score)
+    for sample in range(n - 1, 0, -1):
+        state[sample - 1] = back[sample, state[sample]]
+
+
+@njit(cache=True)
+def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: ignore[no-untyped-def]
+    """The mask of lost samples, found anew in the `wanted` lines, with `lost` samples no longer used as neighbours."""
+    n_lines, n_samples = dn.shape
+    found = lost.copy()
+    good, state = np.empty(n_samples), np.zeros(n_samples, dtype=np.int64)
+    back = np.zeros((n_samples, 3), dtype=np.int64)
+    for line in range(n_lines):
+        if not wanted[line]:
+            continue
+        for sample in range(n_samples):
+            tile = scale[line // TILE, sample // TILE]
+            good[sample] = _log_good(dn, lost, line, sample, tile, clip_low, clip_high)
+        _mark_line(dn, line, good, chance, state, back)
+        for sample in range(n_samples):
+            clipped_block = lost[line, sample] and (dn[line, sample] <= clip_low or dn[line, sample] >= clip_high)
+            found[line, sample] = state[sample] > 0 or clipped_block
+    return found
+
+
+@njit(cache=True)
+def lines_near(lost):  # type: ignore[no-untyped-def]
+    """Which lines hold, or lie within two lines of, a lost sample."""
+    n_lines = lost.shape[0]
+    near = np.zeros(n_lines, dtype=np.bool_)
+    for line in range(n_lines):
+        if lost[line].any():
+            near[max(line - 2, 0) : min(line + 3, n_lines)] = True
+    return near
+
+
+@njit(cache=True)
+def runs_of(lost):  # type: ignore[no-untyped-def]
+    """Rows (line, first, stop) of all runs of lost samples, int32."""
+    n_lines, n_samples = lost.shape
+    n = 0
+    for line in range(n_lines):
+        for sample in range(n_samples):
+            if lost[line, sample] and (sample == 0 or not lost[line, sample - 1]):
+                n += 1
+    runs = np.zeros((n, 3), dtype=np.int32)
+    n = 0
+    for line in range(n_lines):
+        for sample in range(n_samples):
+            if lost[line, sample]:
+                if sample == 0 or not lost[line, sample - 1]:
+                    runs[n, 0], runs[n, 1] = line, sample
+                    n += 1
+                runs[n - 1, 2] = sample + 1
+    return runs
+
+
+@njit(cache=True)
+def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
+    """Whether exactly the samples `first` to `stop` of a line hold one value, no more to either side."""
+    for sample in range(first, stop):
+        if dn[line, sample] != value:
+            return False
+    if first > 0 and dn[line, first - 1] == value:
+        return False
+    return stop == dn.shape[1] or dn[line, stop] != value
+
+
+@njit(cache=True)
+def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore[no-untyped-def]
+    """Whether the film beside a block shows no sign of it: the line next to it is like the one after, not like it."""
+    if near < 0 or near >= dn.shape[0]:
+        return True
+    n_off, n_like = 0, 0
+    for sample in range(first, stop):
+        tile = 6.0 * scale[near // TILE, sample // TILE] + 1.0
+        if abs(float(dn[near, sample]) - float(value)) > tile:
+            n_off += 1
+        if far < 0 or far >= dn.shape[0] or abs(float(dn[near, sample]) - float(dn[far, sample])) <= tile:
+            n_like += 1
+    return n_off >= 0.85 * (stop - first) and n_like >= 0.85 * (stop - first)
+
+
+@njit(cache=True)
+def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
+    """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`."""
+    n_lines, n_samples = dn.shape
+    for line in range(n_lines):
+        first = 0
+        while first < n_samples:
+            value = dn[line, first]
+            stop = first + 1
+            if clip_low < value < clip_high:
+                first = stop
+                continue
+            while stop < n_samples and dn[line, stop] == value:
+                stop += 1
+            if stop - first >= MINIMUM_BLOCK and not lost[line, first]:
+                end = line + 1
+                while end < n_lines and _is_run(dn, end, first, stop, value):
+                    end += 1
+                above = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
+                if above and _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value):
+                    lost[line:end, first:stop] = True
+            first = stop

@@ -1,0 +1,112 @@
+"""Dropouts of the tape: whole or part lines that are constant or garbage, found before anything is fitted.
+
+Every line is read as a chain of samples in one of three states - good, garbage, constant - and the most probable
+chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval that its
+neighbours above and below, and their extrapolations, span; garbage may lie anywhere; a constant repeats its neighbour
+in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
+counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.tone import dropout_kernels as kernels
+
+if TYPE_CHECKING:
+    from calib.frame.frame import StripRaster
+
+LEVEL_BINS = 48
+ROUGHEST = 6.0  # texture of a tile counts up to this multiple of the noise at its level, or up to ...
+ROUGHEST_PART = 1.0 / 40.0  # ... this part of the strip's range of DN: garbage is rougher than either
+ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Dropouts:
+    """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample)."""
+
+    runs: NDArray[np.int32]
+    n_lines: int
+    n_samples: int
+
+    def mask(self, first: int, stop: int) -> NDArray[np.bool_]:
+        """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
+        lost = np.zeros((stop - first, self.n_samples), dtype=np.bool_)
+        low, high = np.searchsorted(self.runs[:, 0], (first, stop))
+        for line, begin, end in self.runs[low:high]:
+            lost[line - first, begin:end] = True
+        return lost
+
+    @property
+    def n_lost(self) -> int:
+        """Number of samples lost."""
+        return int((self.runs[:, 2] - self.runs[:, 1]).sum())
+
+
+def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dropouts:
+    """All dropouts of one strip; `saturation` bounds the DN at and beyond which the contract says there is no tone."""
+    dn = np.ascontiguousarray(raster.read(0, raster.n_lines))
+    top = int(np.iinfo(dn.dtype).max)
+    clip_low, clip_high = (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
+    if dn.shape[0] < 5 or _one_value(dn):
+        return Dropouts(_all_lines(*dn.shape), *dn.shape)
+    scale = _scatter_of_tiles(dn, clip_low, clip_high)
+    chance = _garbage_chance(dn, top)
+    lost = np.zeros(dn.shape, dtype=np.bool_)
+    kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost)
+    every_line = np.ones(dn.shape[0], dtype=np.bool_)
+    first_pass = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, every_line)
+    again = kernels.lines_near(first_pass)
+    lost = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, first_pass, again)
+    return Dropouts(kernels.runs_of(lost), *dn.shape)
+
+
+def _one_value(dn: NDArray[np.unsignedinteger]) -> bool:
+    """Whether nearly all samples share one value, in every part of the strip."""
+    counts = np.bincount(dn.ravel(), minlength=1)
+    return bool(counts.max() >= ALL_ONE_VALUE * dn.size)
+
+
+def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:
+    line = np.arange(n_lines, dtype=np.int32)
+    return np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1)
+
+
+def _garbage_chance(dn: NDArray[np.unsignedinteger], top: int) -> NDArray[np.float64]:
+    """Log probability of each DN in garbage: anywhere on the scale, in the strip's own range, or at its two ends."""
+    low, high = np.percentile(dn[::3, ::3], (0.1, 99.9))
+    value = np.arange(top + 1)
+    chance = np.full(top + 1, 0.45 / (top + 1))
+    inside = (value >= low) & (value <= high)
+    chance[inside] += 0.45 / max(inside.sum(), 1)
+    chance[[0, top]] += 0.05
+    return np.log(chance)
+
+
+def _scatter_of_tiles(dn: NDArray[np.unsignedinteger], clip_low: int, clip_high: int) -> NDArray[np.float64]:
+    """Scatter of good samples about their vertical neighbours for each tile, in DN: texture within sane bounds.
+
+    A tile that is rough from top to bottom may be garbage, one that is dead flat may be a constant dropout; so a
+    tile's own scatter counts only between the noise that other tiles of its level have and a multiple of it.
+    """
+    level, scatter = kernels.tile_statistics(dn)
+    low, high = np.percentile(dn[::3, ::3], (0.1, 99.9))
+    edges = np.linspace(low, high + 1e-6, LEVEL_BINS + 1)
+    which = np.clip(np.digitize(level, edges) - 1, 0, LEVEL_BINS - 1)
+    within = (level > clip_low) & (level < clip_high)
+    centre, noise = [], []
+    for index in range(LEVEL_BINS):
+        chosen = scatter[(which == index) & within]
+        if chosen.size >= 4:
+            centre.append((edges[index] + edges[index + 1]) / 2)
+            noise.append(np.percentile(chosen, 25))
+    if not centre:
+        return np.maximum(scatter, kernels.QUANTUM)
+    floor = np.maximum(np.interp(level, centre, noise), kernels.QUANTUM)
+    roughest = np.maximum(ROUGHEST * floor, ROUGHEST_PART * (high - low))
+    return np.clip(scatter, floor, roughest)
