@@ -1,0 +1,324 @@
+"""fits.nc: everything that was fitted to a frame, with its 1-sigma, so that it can be judged and used again.
+
+One flat file. Along `line` every strip is as long as the longest (or as the chosen knots reach); beyond the end of a
+shorter strip the values are missing. A section that a run has nothing for is left out, never filled with numbers.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.products.netcdf import Variable, write_netcdf
+
+Floats = NDArray[np.floating]
+Integers = NDArray[np.integer]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TransferCurves:
+    """Density for DN. `dn` (V,) rising; `density`, `sigma`, `noise` (K, V), NaN outside `first_dn` to `last_dn` (K,).
+
+    `sigma`: of the curve; `noise`: of one sample. Patch measurements are a table (P,): `patch_strip`, `patch_value`
+    (its stated density), `patch_dn`, `patch_sigma` (density), `patch_residual` (measured less stated), `patch_used`.
+    """
+
+    dn: Integers
+    density: Floats
+    sigma: Floats
+    noise: Floats
+    first_dn: Integers
+    last_dn: Integers
+    patch_strip: Integers
+    patch_value: Floats
+    patch_dn: Floats
+    patch_sigma: Floats
+    patch_residual: Floats
+    patch_used: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Banding:
+    """What is added to the density of a column: `common` to all strips (N,), and each strip's `own` part (K, N)."""
+
+    common: Floats
+    common_sigma: Floats
+    own: Floats
+    own_sigma: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drift:
+    """What is added to the density of a line, slowly along each strip: (K, L), NaN beyond a strip's end."""
+
+    density: Floats
+    sigma: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScanGeometry:
+    """Film place of scan place: x = x_sample[s] + x_line[l], y = y_line[l] + y_sample[s]; (K, N) and (K, L), mm.
+
+    Lines in the order of the raster on disk. `common_mm` (N,): the sweep's non-linearity that all strips share.
+    """
+
+    x_sample_mm: Floats
+    x_line_mm: Floats
+    y_line_mm: Floats
+    y_sample_mm: Floats
+    sigma_x_mm: Floats
+    sigma_y_mm: Floats
+    common_mm: Floats
+    common_sigma_mm: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MarkResiduals:
+    """Reseau marks as measured (M,); residual = measured less stated place, before and after the scan's fit."""
+
+    strip: Integers
+    mark: Sequence[str]
+    line: Floats
+    sample: Floats
+    sigma_line: Floats
+    sigma_sample: Floats
+    before_x_mm: Floats
+    before_y_mm: Floats
+    residual_x_mm: Floats
+    residual_y_mm: Floats
+    used: NDArray[np.bool_]
+    reason: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TieResiduals:
+    """The same film texture seen by two strips (T,): `strip` and the one to its right; mm."""
+
+    strip: Integers
+    x_mm: Floats
+    y_mm: Floats
+    residual_x_mm: Floats
+    residual_y_mm: Floats
+    sigma_x_mm: Floats
+    sigma_y_mm: Floats
+    used: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pointing:
+    """Camera in the Moon frame: `position_km` (3,), unit quaternion `camera_to_moon` (4,) as (w, x, y, z).
+
+    1-sigma (3,) each, the attitude's about camera X, Y, Z; `correlation` (6, 6): position x, y, z, attitude X, Y, Z.
+    What is not known is None.
+    """
+
+    position_km: Floats
+    camera_to_moon: Floats
+    sigma_position_km: Floats | None = None
+    sigma_attitude_deg: Floats | None = None
+    correlation: Floats | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ControlResiduals:
+    """Control points (C,): measured less predicted film place, with the pointing as stated and as refined; mm."""
+
+    point: Sequence[str]
+    x_mm: Floats
+    y_mm: Floats
+    before_x_mm: Floats
+    before_y_mm: Floats
+    residual_x_mm: Floats
+    residual_y_mm: Floats
+    sigma_mm: Floats
+    used: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FitsFile:
+    """All that fits.nc holds. `n_lines` (K,); `line` (L,): the lines that values along a strip are given at."""
+
+    frame: str
+    history: str
+    n_lines: Integers
+    line: Integers
+    pointing: Pointing
+    transfer: TransferCurves | None = None
+    banding: Banding | None = None
+    drift: Drift | None = None
+    geometry: ScanGeometry | None = None
+    marks: MarkResiduals | None = None
+    ties: TieResiduals | None = None
+    control: ControlResiduals | None = None
+
+
+def write_fits(path: str | Path, fits: FitsFile) -> None:
+    """Write fits.nc, whole or not at all; the same fits give the same bytes."""
+    attributes = {
+        "title": f"Fits of the digitised film frame {fits.frame}",
+        "source": "step wedge, reseau marks, strip overlaps and control points of the frame itself",
+        "history": fits.history,
+        "comment": "Integer line and sample are pixel centres, in the order of the strip raster on disk. Film "
+        "coordinates: mm from the centre of the format, x to the right, y down. Uncertainties are 1-sigma.",
+    }
+    write_netcdf(path, attributes, variables_of(fits))
+
+
+def variables_of(fits: FitsFile) -> list[Variable]:
+    """The file's content, section by section."""
+    variables = [
+        Variable(
+            "strip", ("strip",), np.arange(fits.n_lines.size, dtype=np.int32), "number of the strip in film order"
+        ),
+        Variable("n_lines", ("strip",), fits.n_lines.astype(np.int32), "number of lines of the strip"),
+        Variable("line", ("line",), fits.line.astype(np.int32), "line of the strip raster"),
+        *_samples(fits),
+        *_pointing(fits.pointing),
+    ]
+    if fits.transfer is not None:
+        variables += _transfer(fits.transfer)
+    if fits.banding is not None:
+        variables += _banding(fits.banding)
+    if fits.drift is not None:
+        variables += _drift(fits.drift)
+    if fits.geometry is not None:
+        variables += _geometry(fits.geometry)
+    if fits.marks is not None:
+        variables += _marks(fits.marks)
+    if fits.ties is not None:
+        variables += _ties(fits.ties)
+    if fits.control is not None:
+        variables += _control(fits.control)
+    return variables
+
+
+def _samples(fits: FitsFile) -> list[Variable]:
+    if fits.geometry is not None:
+        count = fits.geometry.common_mm.size
+    elif fits.banding is not None:
+        count = fits.banding.common.size
+    else:
+        return []
+    return [Variable("sample", ("sample",), np.arange(count, dtype=np.int32), "sample of the strip raster")]
+
+
+def _pointing(p: Pointing) -> list[Variable]:
+    axis, about = ("moon_axis",), ("camera_axis",)
+    known = [
+        Variable("camera_position", axis, p.position_km, "camera position in the mean-Earth/polar-axis frame", "km"),
+        Variable("camera_to_moon", ("quaternion",), p.camera_to_moon, "unit quaternion w, x, y, z from camera to Moon"),
+    ]
+    if p.sigma_position_km is not None:
+        known.append(Variable("camera_position_sigma", axis, p.sigma_position_km, "1-sigma of camera_position", "km"))
+    if p.sigma_attitude_deg is not None:
+        name = "1-sigma of the attitude about camera X, Y, Z"
+        known.append(Variable("camera_attitude_sigma", about, p.sigma_attitude_deg, name, "degree"))
+    if p.correlation is not None:
+        name = "correlation of position x, y, z and attitude about camera X, Y, Z"
+        known.append(Variable("pointing_correlation", ("parameter", "parameter_again"), p.correlation, name))
+    return known
+
+
+def _transfer(t: TransferCurves) -> list[Variable]:
+    curve, patch = ("strip", "dn"), ("patch",)
+    return [
+        Variable("dn", ("dn",), t.dn.astype(np.int32), "digital number of a sample"),
+        Variable("transfer_density", curve, t.density, "density for the digital number"),
+        Variable("transfer_density_sigma", curve, t.sigma, "1-sigma of transfer_density, of the curve"),
+        Variable("sample_noise_density", curve, t.noise, "1-sigma random noise of one sample, in density"),
+        Variable("first_dn", ("strip",), t.first_dn.astype(np.int32), "lowest digital number that can be calibrated"),
+        Variable("last_dn", ("strip",), t.last_dn.astype(np.int32), "highest digital number that can be calibrated"),
+        Variable("patch_strip", patch, t.patch_strip.astype(np.int32), "strip of the wedge patch"),
+        Variable("patch_density", patch, t.patch_value, "stated density of the wedge patch"),
+        Variable("patch_dn", patch, t.patch_dn, "mean digital number of the wedge patch"),
+        Variable("patch_density_sigma", patch, t.patch_sigma, "1-sigma of the measured density of the wedge patch"),
+        Variable("patch_residual", patch, t.patch_residual, "measured less stated density of the wedge patch"),
+        Variable("patch_used", patch, t.patch_used, "whether the wedge patch took part in the fit"),
+    ]
+
+
+def _banding(b: Banding) -> list[Variable]:
+    return [
+        Variable("banding_common", ("sample",), b.common, "density added to the column in every strip"),
+        Variable("banding_common_sigma", ("sample",), b.common_sigma, "1-sigma of banding_common"),
+        Variable(
+            "banding_own", ("strip", "sample"), b.own, "density added to the column in this strip beside the common"
+        ),
+        Variable("banding_own_sigma", ("strip", "sample"), b.own_sigma, "1-sigma of banding_own"),
+    ]
+
+
+def _drift(d: Drift) -> list[Variable]:
+    return [
+        Variable("drift_density", ("strip", "line"), d.density, "density added to the line by slow gain drift"),
+        Variable("drift_density_sigma", ("strip", "line"), d.sigma, "1-sigma of drift_density"),
+    ]
+
+
+def _geometry(g: ScanGeometry) -> list[Variable]:
+    by_sample, by_line = ("strip", "sample"), ("strip", "line")
+    return [
+        Variable("x_sample", by_sample, g.x_sample_mm, "part of film x that goes with the sample", "mm"),
+        Variable("x_line", by_line, g.x_line_mm, "part of film x that goes with the line", "mm"),
+        Variable("y_line", by_line, g.y_line_mm, "part of film y that goes with the line", "mm"),
+        Variable("y_sample", by_sample, g.y_sample_mm, "part of film y that goes with the sample", "mm"),
+        Variable("x_sigma", by_line, g.sigma_x_mm, "1-sigma of film x along the strip", "mm"),
+        Variable("y_sigma", by_line, g.sigma_y_mm, "1-sigma of film y along the strip", "mm"),
+        Variable("sweep_common", ("sample",), g.common_mm, "non-linearity of the sweep common to all strips", "mm"),
+        Variable("sweep_common_sigma", ("sample",), g.common_sigma_mm, "1-sigma of sweep_common", "mm"),
+    ]
+
+
+def _marks(m: MarkResiduals) -> list[Variable]:
+    mark = ("mark",)
+    return [
+        Variable("mark_strip", mark, m.strip.astype(np.int32), "strip the reseau mark was measured in"),
+        Variable("mark_id", mark, np.array(m.mark, dtype=object), "name of the reseau mark"),
+        Variable("mark_line", mark, m.line, "measured line of the reseau mark"),
+        Variable("mark_sample", mark, m.sample, "measured sample of the reseau mark"),
+        Variable("mark_line_sigma", mark, m.sigma_line, "1-sigma of mark_line, in lines"),
+        Variable("mark_sample_sigma", mark, m.sigma_sample, "1-sigma of mark_sample, in samples"),
+        Variable("mark_x_before", mark, m.before_x_mm, "measured less stated film x, nominal scan", "mm"),
+        Variable("mark_y_before", mark, m.before_y_mm, "measured less stated film y, nominal scan", "mm"),
+        Variable("mark_x_residual", mark, m.residual_x_mm, "measured less stated film x, fitted scan", "mm"),
+        Variable("mark_y_residual", mark, m.residual_y_mm, "measured less stated film y, fitted scan", "mm"),
+        Variable("mark_used", mark, m.used, "whether the reseau mark took part in the fit"),
+        Variable(
+            "mark_reason", mark, np.array(m.reason, dtype=object), "why the reseau mark was left out; empty if used"
+        ),
+    ]
+
+
+def _ties(t: TieResiduals) -> list[Variable]:
+    tie = ("tie",)
+    return [
+        Variable("tie_strip", tie, t.strip.astype(np.int32), "left strip of the overlap"),
+        Variable("tie_x", tie, t.x_mm, "film x of the tie", "mm"),
+        Variable("tie_y", tie, t.y_mm, "film y of the tie", "mm"),
+        Variable("tie_x_residual", tie, t.residual_x_mm, "film x in the right strip less in the left one", "mm"),
+        Variable("tie_y_residual", tie, t.residual_y_mm, "film y in the right strip less in the left one", "mm"),
+        Variable("tie_x_sigma", tie, t.sigma_x_mm, "1-sigma of tie_x_residual", "mm"),
+        Variable("tie_y_sigma", tie, t.sigma_y_mm, "1-sigma of tie_y_residual", "mm"),
+        Variable("tie_used", tie, t.used, "whether the tie took part in the fit"),
+    ]
+
+
+def _control(c: ControlResiduals) -> list[Variable]:
+    point = ("control_point",)
+    return [
+        Variable("control_id", point, np.array(c.point, dtype=object), "name of the control point"),
+        Variable("control_x", point, c.x_mm, "measured film x of the control point", "mm"),
+        Variable("control_y", point, c.y_mm, "measured film y of the control point", "mm"),
+        Variable("control_x_before", point, c.before_x_mm, "measured less predicted film x, pointing as stated", "mm"),
+        Variable("control_y_before", point, c.before_y_mm, "measured less predicted film y, pointing as stated", "mm"),
+        Variable(
+            "control_x_residual", point, c.residual_x_mm, "measured less predicted film x, refined pointing", "mm"
+        ),
+        Variable(
+            "control_y_residual", point, c.residual_y_mm, "measured less predicted film y, refined pointing", "mm"
+        ),
+        Variable("control_sigma", point, c.sigma_mm, "stated 1-sigma of the measured place", "mm"),
+        Variable("control_used", point, c.used, "whether the control point took part in the resection"),
+    ]
