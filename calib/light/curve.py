@@ -58,13 +58,13 @@ def film_curve(log_exposure: Sequence[float], density: Sequence[float]) -> FilmC
     cubic = PchipInterpolator(x, y).c * powers  # from powers of (x - x_k) to powers of t
     if rises[0] > 0:
         return FilmCurve(x, y, cubic)
-    return FilmCurve(x[::-1], y[::-1], _reflected(cubic)[:, ::-1])
+    return FilmCurve(x[::-1], y[::-1], _reflected(cubic, y[1:])[:, ::-1])
 
 
-def _reflected(cubic: Array) -> Array:
-    """The same cubics with t running the other way: p(1 - t)."""
-    a, b, c, d = cubic
-    return np.stack([-a, 3 * a + b, -3 * a - 2 * b - c, a + b + c + d])
+def _reflected(cubic: Array, end: Array) -> Array:
+    """The same cubics with t running the other way, p(1 - t); `end` is p(1), given so that knots are met exactly."""
+    a, b, c, _ = cubic
+    return np.stack([-a, 3 * a + b, -3 * a - 2 * b - c, end])
 
 
 def density_of(curve: FilmCurve, log_exposure: ArrayLike) -> Array:
@@ -80,14 +80,14 @@ def density_of(curve: FilmCurve, log_exposure: ArrayLike) -> Array:
         index = knots.size - 2 - index
     start = curve.log_exposure[index]
     t = (at - start) / (curve.log_exposure[index + 1] - start)
-    return np.where(inside, _value(curve.cubic[:, index], t), np.nan)
+    value = np.clip(_value(curve.cubic[:, index], t), curve.density[index], curve.density[index + 1])
+    return np.where(inside, value, np.nan)
 
 
 def log_exposure_of(curve: FilmCurve, density: ArrayLike) -> Array:
     """log10 exposure (lux s) of density, any shape: the exact inverse of `density_of`; NaN beyond the end knots."""
     index, t = _inverse(curve, density)
-    start = curve.log_exposure[index]
-    return start + t * (curve.log_exposure[index + 1] - start)
+    return (1.0 - t) * curve.log_exposure[index] + t * curve.log_exposure[index + 1]
 
 
 def slope_of(curve: FilmCurve, density: ArrayLike) -> Array:
@@ -174,6 +174,7 @@ def _inverse(curve: FilmCurve, density: ArrayLike) -> tuple[np.ndarray, Array]:
     for first in range(0, flat.size, _BLOCK):
         part = slice(first, first + _BLOCK)
         t[part] = _solve(curve.cubic[:, index[part]], flat[part])
+    t[flat == curve.density[-1]] = 1.0  # where the end is flat, a rounding of the cubic would cost half the digits
     with np.errstate(invalid="ignore"):
         t[~((flat >= curve.density[0]) & (flat <= curve.density[-1]))] = np.nan
     return index.reshape(y.shape), t.reshape(y.shape)
