@@ -1,0 +1,112 @@
+"""The frame package as a value: described, validated, its strips ready to be read block by block."""
+
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.frame.description import (
+    Camera,
+    Exposure,
+    Film,
+    MapRequest,
+    PointingByPosition,
+    PointingBySubPoint,
+    Scan,
+    Sun,
+)
+from calib.frame.raster import read_lines
+
+
+def _hold_columns(points: "ReseauMarks | ControlPoints") -> None:
+    """Hold every column of the points as read-only float64, one value for each id."""
+    for field in fields(points):
+        if field.name == "ids":
+            continue
+        column = np.array(getattr(points, field.name), dtype=np.float64)
+        if column.shape != (len(points.ids),):
+            raise ValueError(f"{field.name} must have shape ({len(points.ids)},), not {column.shape}")
+        column.flags.writeable = False
+        object.__setattr__(points, field.name, column)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ReseauMarks:
+    """The reseau: names and stated film places of M marks; `x_mm`, `y_mm` (M,)."""
+
+    ids: tuple[str, ...]
+    x_mm: Array
+    y_mm: Array
+
+    def __post_init__(self) -> None:
+        _hold_columns(self)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ControlPoints:
+    """P points known on the ground and measured on the film (as it is, distorted); all arrays (P,).
+
+    `sigma_mm` is the 1-sigma of each film coordinate; `height_m` is counted from the sphere.
+    """
+
+    ids: tuple[str, ...]
+    lon_deg: Array
+    lat_deg: Array
+    height_m: Array
+    x_mm: Array
+    y_mm: Array
+    sigma_mm: Array
+
+    def __post_init__(self) -> None:
+        _hold_columns(self)
+
+
+@dataclass(frozen=True, slots=True)
+class StripRaster:
+    """One strip on disk, row = scan line, column = sample, lines in the order in which they were scanned.
+
+    `index` counts from 0 in film order; `dtype` is uint8 or uint16 in the machine's byte order; a strip that
+    `is_reversed` has its line 0 at the far end of the film.
+    """
+
+    index: int
+    path: Path
+    n_lines: int
+    n_samples: int
+    dtype: np.dtype
+    is_reversed: bool
+
+    def read(self, first: int, stop: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
+        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing else is kept in memory.
+
+        Raises `InputError` where the file has changed or its data do not decode, ValueError for lines it has not.
+        """
+        if not 0 <= first <= stop <= self.n_lines:
+            raise ValueError(f"lines {first} to {stop} of a strip that has {self.n_lines}")
+        return read_lines(self.path, first, stop, (self.n_lines, self.n_samples), self.dtype)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One exposure: its description, its points and its strips.
+
+    `inputs` is every file that belongs to it, `warnings` what is odd about it and yet no mistake, one line each.
+    """
+
+    path: Path
+    name: str
+    exposure: Exposure
+    camera: Camera
+    film: Film
+    scan: Scan
+    pointing: PointingByPosition | PointingBySubPoint
+    sun: Sun | None
+    dem: Path | None
+    control: ControlPoints | None
+    map: MapRequest
+    marks: ReseauMarks
+    strips: tuple[StripRaster, ...]
+    inputs: tuple[Path, ...]
+    warnings: tuple[str, ...]

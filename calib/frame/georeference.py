@@ -1,0 +1,102 @@
+"""Coordinate systems and rasters on the Moon: whether a map or a terrain model can be used at all."""
+
+import math
+import warnings
+from collections.abc import Iterator
+from pathlib import Path
+
+import rasterio
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
+
+from calib.errors import InputError
+from calib.frame.document import Document
+from calib.frame.files import existing, is_within
+from calib.frame.words import quoted
+from calib.moon import RADIUS_KM
+
+Radii = tuple[float, float]
+RADIUS_M = RADIUS_KM * 1000
+SPHERE_TOLERANCE_M = 1.0
+BODY_TOLERANCE_M = 10e3  # a terrain model may lie on an older radius or a flattened figure of the Moon, no other body
+DEM_KEY = ("terrain", "dem")
+
+
+def check_map_crs(text: str, document: Document) -> None:
+    """Refuse a map system that PROJ does not read, or that is no projection in metres of the Moon's sphere."""
+    place = ("map", "crs")
+    crs = _crs_of(text)
+    if crs is None:
+        raise document.mistake(place, f"{quoted(text)}, which PROJ does not read", "a map projection known to PROJ")
+    if not crs.is_projected:
+        raise document.mistake(place, f"{quoted(text)}, which is no map projection", "a projection with axes in metres")
+    units = {axis.unit_name for axis in crs.axis_info[:2]}
+    if units != {"metre"}:
+        raise document.mistake(place, f"axes in {' and '.join(sorted(units))}", "a projection with axes in metres")
+    radii = _radii_m(crs)
+    if _off_sphere_m(radii) > SPHERE_TOLERANCE_M:
+        expected = f"the Moon's sphere, {RADIUS_M:.0f} m within {SPHERE_TOLERANCE_M:g} m"
+        raise document.mistake(place, _body(radii), expected)
+
+
+def check_dem(written: str, document: Document) -> tuple[tuple[Path, ...], tuple[str, ...]]:
+    """Look at the terrain model's header: its files, the one named first, and what is odd about it.
+
+    Raises `InputError` where it is not there, no raster, not georeferenced or not on the Moon, or where it takes data
+    from elsewhere.
+    """
+    expected = "a georeferenced raster"
+    path = existing(written, document.root, document.file_of(DEM_KEY), ".".join(DEM_KEY), expected)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            with rasterio.open(path) as dataset:
+                files = tuple(Path(file) for file in dataset.files)
+                crs, placed, bands = dataset.crs, not dataset.transform.is_identity, dataset.count
+    except RasterioError as error:
+        raise InputError(path, "terrain.dem", "a file that cannot be read as a raster", expected) from error
+    outside = [file for file in files if not is_within(document.root, file)]
+    if outside:
+        found = f"a raster that takes its data from {quoted(str(outside[0]))}"
+        raise InputError(path, "terrain.dem", found, "data inside the parent of the frame's folder")
+    if crs is None or not placed:
+        raise InputError(path, "terrain.dem", "a raster without georeference", expected)
+    return tuple(dict.fromkeys((path, *files))), tuple(_oddities(path, _radii_m(_crs_of(crs.to_wkt())), bands))
+
+
+def _oddities(path: Path, radii: Radii | None, bands: int) -> Iterator[str]:
+    """What is odd about a terrain model on a body of `radii`; refuses one that is not on the Moon."""
+    if _off_sphere_m(radii) > BODY_TOLERANCE_M:
+        raise InputError(path, "terrain.dem", _body(radii), f"a raster on the Moon's sphere of {RADIUS_M:.0f} m")
+    if _off_sphere_m(radii) > SPHERE_TOLERANCE_M:
+        yield f"{path.name} is on {_body(radii)}; its heights are taken as above the sphere of {RADIUS_M:.0f} m"
+    if bands > 1:
+        yield f"{path.name} has {bands} bands; the first is taken for the heights"
+
+
+def _crs_of(text: str) -> CRS | None:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a deprecated way to write a CRS is still a readable one
+            return CRS.from_user_input(text)
+    except CRSError:
+        return None
+
+
+def _radii_m(crs: CRS | None) -> Radii | None:
+    """Both half axes of the body of a coordinate system, in metres."""
+    if crs is None or crs.ellipsoid is None:
+        return None
+    return crs.ellipsoid.semi_major_metre, crs.ellipsoid.semi_minor_metre
+
+
+def _off_sphere_m(radii: Radii | None) -> float:
+    """How far a body is from the Moon's sphere; infinitely where nothing is known of it."""
+    return math.inf if radii is None else max(abs(radius - RADIUS_M) for radius in radii)
+
+
+def _body(radii: Radii | None) -> str:
+    if radii is None:
+        return "a coordinate system that says nothing of its body"
+    return f"an ellipsoid of {radii[0]:.0f} m by {radii[1]:.0f} m"

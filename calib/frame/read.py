@@ -1,0 +1,90 @@
+"""From the path of a frame description to the described, validated frame."""
+
+import os
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from calib.errors import InputError
+from calib.frame.coherence import check_on_film, oddities, scanned_film
+from calib.frame.description import FrameDescription
+from calib.frame.document import Document, read_document
+from calib.frame.files import existing
+from calib.frame.frame import ControlPoints, Frame, ReseauMarks
+from calib.frame.georeference import check_dem, check_map_crs
+from calib.frame.mistakes import first_mistake
+from calib.frame.points import read_control, read_marks
+from calib.frame.strips import find_strips
+
+DESCRIPTION = "frame.toml"
+
+
+def read_frame(path: str | Path) -> Frame:
+    """Read and check a frame package: `path` is its `frame.toml`, or the folder that holds it.
+
+    Only the headers of the strips and of the terrain model are read. Raises `InputError`, one line that names the file,
+    the key, what was found and what was expected.
+    """
+    path = _description_file(Path(path))
+    document = read_document(path)
+    described = describe(document)
+    if described.map.crs is not None:
+        check_map_crs(described.map.crs, document)
+    marks_file, marks = _marks(described, document)
+    control_files, control = _control(described, document)
+    dem_files, dem_odd = check_dem(described.terrain.dem, document) if described.terrain else ((), ())
+    strips, strips_odd = find_strips(described.scan, document)
+    scanned = scanned_film(described.scan, strips)
+    check_on_film(described, marks, control, scanned, document)
+    inputs = (*document.files, marks_file, *control_files, *dem_files, *(strip.path for strip in strips))
+    return Frame(
+        path=path,
+        name=described.name,
+        exposure=described.exposure,
+        camera=described.camera,
+        film=described.film,
+        scan=described.scan,
+        pointing=described.pointing,
+        sun=described.sun,
+        dem=dem_files[0] if dem_files else None,
+        control=control,
+        map=described.map,
+        marks=marks,
+        strips=strips,
+        inputs=tuple(dict.fromkeys(inputs)),
+        warnings=(*strips_odd, *dem_odd, *oddities(described, marks, control, scanned, len(strips))),
+    )
+
+
+def describe(document: Document) -> FrameDescription:
+    """The validated description of a document. Raises `InputError` for its first mistake."""
+    try:
+        return FrameDescription.model_validate(document.values)
+    except ValidationError as error:
+        raise first_mistake(error, document) from None
+
+
+def _description_file(path: Path) -> Path:
+    """The description that a path means."""
+    file = path / DESCRIPTION if os.path.isdir(path) else path
+    if not os.path.isfile(file):
+        raise InputError(file, "", "nothing", f"a frame description, {DESCRIPTION}, or the folder that holds it")
+    return file
+
+
+def _marks(described: FrameDescription, document: Document) -> tuple[Path, ReseauMarks]:
+    place = ("film", "reseau", "marks")
+    expected = "a CSV file with the columns id, x_mm, y_mm"
+    named_in = document.file_of(place)
+    path = existing(described.film.reseau.marks, document.root, named_in, ".".join(place), expected)
+    return path, read_marks(path)
+
+
+def _control(described: FrameDescription, document: Document) -> tuple[tuple[Path, ...], ControlPoints | None]:
+    """The file of the control points and the points; nothing where none are given."""
+    if described.control is None:
+        return (), None
+    place = ("control", "points")
+    expected = "a CSV file with the columns id, lon_deg, lat_deg, height_m, x_mm, y_mm, sigma_mm"
+    path = existing(described.control.points, document.root, document.file_of(place), ".".join(place), expected)
+    return (path,), read_control(path)

@@ -1,0 +1,90 @@
+"""The strips of a frame: found by their pattern, in film order, all of one width and type."""
+
+import glob
+import os
+import re
+from pathlib import Path
+
+from calib.errors import InputError
+from calib.frame.description import Scan
+from calib.frame.document import Document
+from calib.frame.files import is_within, relative
+from calib.frame.frame import StripRaster
+from calib.frame.raster import Storage, storage_of
+from calib.frame.words import quoted
+
+PLACE = ("scan", "strips")
+KEY = ".".join(PLACE)
+A_PATTERN = "a pattern of relative paths that one TIFF or more match"
+
+
+def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...], tuple[str, ...]]:
+    """The strips that the pattern matches, sorted by name, and what is odd about them. Raises `InputError`."""
+    paths = _matches(scan.strips, document)
+    storages = [storage_of(path) for path in paths]
+    for path, storage in zip(paths, storages, strict=True):
+        _check_alike(path, storage, paths[0], storages[0])
+    _check_saturation(scan, storages[0], document)
+    strips = tuple(
+        StripRaster(
+            index=index,
+            path=path,
+            n_lines=storage.n_lines,
+            n_samples=storage.n_samples,
+            dtype=storage.stored.newbyteorder("="),
+            is_reversed=scan.reversed == ("odd" if index % 2 else "even"),
+        )
+        for index, (path, storage) in enumerate(zip(paths, storages, strict=True))
+    )
+    by_number = sorted(paths, key=_with_numbers)
+    odd = ("strips sort differently by name and by number; the order by name is the film order",)
+    return strips, odd if by_number != paths else ()
+
+
+def _matches(pattern: str, document: Document) -> list[Path]:
+    """The files that match the pattern, sorted by the names along their paths."""
+    named_in = document.file_of(PLACE)
+    relative(_fixed_part(pattern), document.root, named_in, KEY, A_PATTERN)
+    try:
+        names = glob.glob(pattern, root_dir=named_in.parent)
+    except (OSError, re.error) as error:
+        raise InputError(named_in, KEY, quoted(pattern), A_PATTERN) from error
+    if not names:
+        raise InputError(named_in, KEY, f"{quoted(pattern)}, which matches nothing", A_PATTERN)
+    paths = sorted((named_in.parent / name for name in names), key=lambda path: path.parts)
+    for path in paths:
+        if not is_within(document.root, path):
+            found = f"{quoted(pattern)}, of which {path.name} leads out of it"
+            raise InputError(named_in, KEY, found, f"{A_PATTERN}, inside the parent of the frame's folder")
+        if not os.path.isfile(path):
+            raise InputError(named_in, KEY, f"{quoted(pattern)}, of which {path.name} is no file", A_PATTERN)
+    return paths
+
+
+def _fixed_part(pattern: str) -> str:
+    """The folders of a pattern before its first wildcard; the pattern itself where it has none."""
+    parts = pattern.split("/")
+    fixed = next((index for index, part in enumerate(parts) if glob.has_magic(part)), len(parts))
+    return "/".join(parts[:fixed]) or ("/" if pattern.startswith("/") else ".")
+
+
+def _check_alike(path: Path, storage: Storage, first_path: Path, first: Storage) -> None:
+    if storage.n_samples != first.n_samples:
+        expected = f"{first.n_samples}, as {first_path.name} has"
+        raise InputError(path, KEY, f"{storage.n_samples} samples in a line", expected)
+    if storage.stored.itemsize != first.stored.itemsize:
+        expected = f"{first.stored.newbyteorder('=')}, as {first_path.name} has"
+        raise InputError(path, KEY, f"samples of {storage.stored.newbyteorder('=')}", expected)
+
+
+def _check_saturation(scan: Scan, storage: Storage, document: Document) -> None:
+    most = 256**storage.stored.itemsize - 1
+    if scan.saturation is not None and scan.saturation[1] > most:
+        expected = f"at most {most}, since the strips hold {storage.stored.newbyteorder('=')}"
+        raise document.mistake(("scan", "saturation", 1), str(scan.saturation[1]), expected)
+
+
+def _with_numbers(path: Path) -> list[tuple[int, int, str]]:
+    """A sorting key in which runs of digits count as numbers."""
+    pieces = re.split(r"([0-9]+)", path.name)
+    return [(1, int(piece), "") if piece.isdigit() else (0, 0, piece) for piece in pieces]

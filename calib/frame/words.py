@@ -1,0 +1,48 @@
+"""Values and keys of a description as short pieces of text for a line about a mistake."""
+
+import re
+from collections.abc import Mapping, Sequence
+from datetime import date, time
+
+SHOWN_VALUES = 4
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def in_words(value: object) -> str:
+    """A value as a reader of TOML would name it; long ones are cut, nothing in it can break the line."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return quoted(value)
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**20 else "a whole number of more than 20 digits"
+    if isinstance(value, date | time):
+        return value.isoformat()
+    if isinstance(value, Mapping):
+        return "a table with " + _some([in_key(str(key)) for key in value]) if value else "an empty table"
+    if isinstance(value, Sequence):
+        return f"[{_some([in_words(item) for item in value[: SHOWN_VALUES + 1]], len(value))}]"
+    return repr(value)
+
+
+def quoted(text: str, limit: int = 60) -> str:
+    """A text in quotes, cut to `limit`, its unprintable characters escaped."""
+    cut = text if len(text) <= limit else text[: limit - 3] + "..."
+    return '"' + "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in cut) + '"'
+
+
+def in_key(name: str) -> str:
+    """A key as it stands in TOML: bare where it may be."""
+    return name if _BARE.fullmatch(name) else quoted(name, 40)
+
+
+def dotted(place: Sequence[str | int]) -> str:
+    """The place of a value in a description, as ``film.wedge.patches[3].value``."""
+    parts = [f"[{step}]" if isinstance(step, int) else f".{in_key(step)}" for step in place]
+    return "".join(parts).removeprefix(".")
+
+
+def _some(items: list[str], total: int | None = None) -> str:
+    total = len(items) if total is None else total
+    shown = ", ".join(items[:SHOWN_VALUES])
+    return shown if total <= SHOWN_VALUES else f"{shown}, ... {total} in all"
