@@ -85,7 +85,7 @@ def adjust(
     start = variances
     fit = None
     for _ in range(rounds):
-        fit = _solve(layout, observations, batches, variances, scale, weight)
+        fit = solve_weighted(layout, observations, batches, variances, scale, weight)
         weight = _robust_weights(observations, fit)
         scale = _scales(observations, fit)
         variances = _variances(fit, start, free)
@@ -120,7 +120,7 @@ def make_batches(layout: Layout, observations: Observations) -> list[Batch]:
     return batches
 
 
-def _solve(
+def solve_weighted(
     layout: Layout, o: Observations, batches: list[Batch], variances: Array, scale: Array, weight: Array
 ) -> Adjustment:
     """One weighted solution with its residuals."""

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.splines import SmoothModes, smooth_modes
 
-GROUPS = ("common", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place")
+GROUPS = ("common", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place_x", "place_y")
 LINES_PER_MODE = 60
 MODES_MOST = 140
 SAMPLE_MODES = 10
@@ -49,7 +49,7 @@ class Layout:
         """Prior group (index into GROUPS) of each column of a strip's block."""
         n_l, n_s = self.line_modes[strip].n_modes, self.sample_modes.n_modes
         names = ["a", "slope_x", *["Wx"] * n_l, "Sk_line", *["Sk"] * n_s, "b", "slope_y", *["Wy"] * n_l, "shear"]
-        names += ["place"] * (2 * len(self.places[strip]))
+        names += ["place_x", "place_y"] * len(self.places[strip])
         return np.array([GROUPS.index(name) for name in names])
 
     def shared_groups(self) -> NDArray[np.int64]:

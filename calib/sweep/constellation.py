@@ -1,0 +1,140 @@
+"""Which of the cross-like places are the reseau's marks: the one pattern of departures that is smooth over the frame.
+
+Every candidate is paired with every mark it may be within the tolerance. In each strip the pairs vote for one common
+shift; then the sweep model is fitted to all pairs with weights that sharpen step by step, a mark sharing its weight
+among its candidates, so that false pairs die out as the model bends into place.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.sweep.adjust import MARK, Adjustment, Observations, make_batches, solve_weighted
+from calib.sweep.candidates import Candidates
+from calib.sweep.layout import GROUPS, Layout
+from calib.sweep.nominal import Nominal, marks_in_reach
+
+VOTE_PX = 10.0
+SHARPEN_PX = (14.0, 10.0, 7.0, 5.0, 3.5, 2.5, 2.0, 2.0)
+DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candidate's score to the fourth power
+# Wide prior variances (px^2), for the search only.
+WIDE = {"common": 1e4, "S": 100.0, "Y": 1.0, "a": 1e3, "b": 1e3, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
+        "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pairs:
+    """Candidates paired with the marks they may be, (N,) each; `departure` (N, 2) px from the nominal place."""
+
+    strip: NDArray[np.int64]
+    mark: NDArray[np.int64]
+    line: Array
+    sample: Array
+    score: Array
+    departure: Array
+
+    def __len__(self) -> int:
+        return self.strip.size
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Constellation:
+    """Pairs with their final weights (0 .. 1), the coarse fit, and the weight gathered in each strip (K,)."""
+
+    pairs: Pairs
+    weight: Array
+    fit: Adjustment
+    strength: Array
+
+
+def wide_variances(tolerance_px: float) -> Array:
+    """Prior variances by group for the search."""
+    variances = np.array([WIDE[name] for name in GROUPS])
+    for name in ("a", "b"):
+        variances[GROUPS.index(name)] = tolerance_px**2
+    return variances
+
+
+def make_pairs(frame: Any, nominal: Nominal, candidates: Sequence[Candidates]) -> Pairs:
+    """All pairs of a candidate with a mark nearer than the tolerance, a margin of a twentieth allowed."""
+    reach_px = 1.05 * frame.scan.tolerance_mm / nominal.px_mm
+    columns = []
+    for k, found in enumerate(candidates):
+        marks = marks_in_reach(nominal.sweeps[k], frame.marks, frame.scan.tolerance_mm)
+        for mark in marks:
+            film = FilmPoints(frame.marks.x_mm[mark], frame.marks.y_mm[mark])
+            departure = nominal.departure_px(k, ScanPoints(found.line, found.sample), film)
+            near = np.flatnonzero(np.all(np.abs(departure) <= reach_px + 1, axis=1))
+            columns.append(
+                np.column_stack(
+                    [np.full((near.size, 2), [k, mark]), found.line[near], found.sample[near], found.score[near],
+                     departure[near]]
+                )
+            )  # fmt: skip
+    table = np.concatenate(columns) if columns else np.empty((0, 7))
+    return Pairs(
+        table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3], np.abs(table[:, 4]),
+        table[:, 5:7],
+    )  # fmt: skip
+
+
+def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float) -> Constellation:
+    """Vote, then sharpen; strips whose own vote was unlike what the common sweep allows are voted on again."""
+    variances = wide_variances(tolerance_px)
+    observations = _as_observations(pairs)
+    batches = make_batches(layout, observations)
+    residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX)
+    weight = _weights(pairs, residual, SHARPEN_PX[0])
+    fit = None
+    for turn, reach_px in enumerate(SHARPEN_PX):
+        scale = np.ones(3) * (reach_px / 3) ** 2
+        fit = solve_weighted(layout, observations, batches, variances, scale, weight)
+        residual = fit.residual
+        if turn == 1:
+            residual = residual - _votes(layout, pairs, residual, VOTE_PX / 2)
+        weight = _weights(pairs, residual, reach_px)
+    if fit is None:
+        raise ValueError("SHARPEN_PX must have an entry")
+    strength = np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips))
+    return Constellation(pairs, weight, fit, strength)
+
+
+def _as_observations(pairs: Pairs) -> Observations:
+    """Pairs as marks measured to a px."""
+    n = len(pairs)
+    return Observations(
+        kind=np.full(n, MARK), a=pairs.strip, line_a=pairs.line, sample_a=pairs.sample, line_b=np.zeros(n),
+        sample_b=np.zeros(n), value=pairs.departure, information=np.tile(np.eye(2), (n, 1, 1)), mark=np.full(n, -1),
+    )  # fmt: skip
+
+
+def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float) -> Array:
+    """The shift (N, 2) of its strip that most marks agree on, for every pair; a mark votes once, by its best pair."""
+    shift = np.zeros((len(pairs), 2))
+    strength = pairs.score**4
+    for k in range(len(layout.strips)):
+        mine = np.flatnonzero(pairs.strip == k)
+        if mine.size == 0:
+            continue
+        order = mine[np.argsort(pairs.mark[mine], kind="stable")]
+        starts = np.flatnonzero(np.r_[True, np.diff(pairs.mark[order]) != 0])
+        centers = departure[mine]
+        votes = np.empty(len(mine))
+        for i, center in enumerate(centers):
+            near = np.exp(-0.5 * np.sum((departure[order] - center) ** 2, axis=1) / reach_px**2)
+            votes[i] = np.maximum.reduceat(near * strength[order], starts).sum()
+        shift[mine] = centers[votes.argmax()]
+    return shift
+
+
+def _weights(pairs: Pairs, residual: Array, reach_px: float) -> Array:
+    """Share (N,) of its mark that each pair has, given its distance from the model."""
+    fitness = pairs.score**4 * np.exp(-0.5 * np.sum(residual**2, axis=1) / reach_px**2)
+    n_marks = int(pairs.mark.max()) + 1 if len(pairs) else 1
+    owner = pairs.strip * n_marks + pairs.mark
+    total = np.bincount(owner, fitness)[owner] if len(pairs) else np.zeros(0)
+    return np.maximum(fitness / (total + DOUBT), 1e-12)

@@ -1,0 +1,106 @@
+"""Film places against the nominal ones, in px: the units the sweep fit works in; and a fit's sweeps as tables."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.sweep.adjust import Adjustment
+from calib.sweep.model import StripSweep, nominal_sweep, to_film
+
+SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Nominal:
+    """The nominal sweeps and what one px is in film mm along (x, y)."""
+
+    sweeps: tuple[StripSweep, ...]
+    px_mm: Array
+
+    def departure_px(self, strip: int, points: ScanPoints, film: FilmPoints) -> Array:
+        """How far (N, 2) film places lie from the nominal place of scan points, (x, y) in px."""
+        at = to_film(self.sweeps[strip], points)
+        return np.column_stack([film.x_mm - at.x_mm, film.y_mm - at.y_mm]) / self.px_mm
+
+    def line_sign(self, strip: int) -> float:
+        """+1 where film y rises with the line, -1 in a strip scanned the other way."""
+        y_mm = self.sweeps[strip].y_line_mm
+        return 1.0 if y_mm[-1] > y_mm[0] else -1.0
+
+
+def make_nominal(frame: Any) -> Nominal:
+    """Nominal sweeps of a frame."""
+    sweeps = tuple(nominal_sweep(frame.scan, strip) for strip in frame.strips)
+    return Nominal(sweeps, np.array([frame.scan.sample_mm, frame.scan.line_mm]))
+
+
+def fitted_sweeps(nominal: Nominal, fit: Adjustment) -> tuple[StripSweep, ...]:
+    """The sweeps of all strips after a fit, with the uncertainty of each line averaged over the samples."""
+    return tuple(_fitted(nominal, fit, k) for k in range(len(nominal.sweeps)))
+
+
+def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
+    """One strip's sweep: the departures split into what depends on the sample and what depends on the line."""
+    base = nominal.sweeps[strip]
+    line, sample = np.arange(base.n_lines, dtype=float), np.arange(base.n_samples, dtype=float)
+    middle_l, middle_s = (base.n_lines - 1) / 2, (base.n_samples - 1) / 2
+    center = departure(fit, strip, np.array([middle_l]), np.array([middle_s]))
+    across = departure(fit, strip, np.full(base.n_samples, middle_l), sample) - center
+    along = departure(fit, strip, line, np.full(base.n_lines, middle_s))
+    sigma = _sigma(fit, strip, base)
+    return StripSweep(
+        x_sample_mm=base.x_sample_mm + across[:, 0] * nominal.px_mm[0],
+        x_line_mm=along[:, 0] * nominal.px_mm[0],
+        y_line_mm=base.y_line_mm + along[:, 1] * nominal.px_mm[1],
+        y_sample_mm=across[:, 1] * nominal.px_mm[1],
+        sigma_x_mm=sigma[:, 0] * nominal.px_mm[0],
+        sigma_y_mm=sigma[:, 1] * nominal.px_mm[1],
+    )
+
+
+def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
+    """Fitted departure (N, 2) from the nominal place, px."""
+    own = fit.layout.rows(strip, line, sample) @ fit.solution.unknowns[strip]
+    return np.asarray(own + fit.layout.shared_rows(strip, line, sample) @ fit.solution.shared)
+
+
+def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
+    """Variance (N, 2) of the fitted departure, px^2."""
+    rows, shared = fit.layout.rows(strip, line, sample), fit.layout.shared_rows(strip, line, sample)
+    solution = fit.solution
+    total = np.einsum("nip,nip->ni", rows @ solution.cov[strip], rows)
+    total += 2 * np.einsum("nip,nip->ni", rows @ solution.cov_border[strip], shared)
+    total += np.einsum("nip,nip->ni", shared @ solution.cov_shared, shared)
+    return total
+
+
+def _sigma(fit: Adjustment, strip: int, base: StripSweep) -> Array:
+    """1-sigma (n_lines, 2) in px, root mean square over five samples."""
+    some = np.unique(np.append(np.arange(0, base.n_lines, SIGMA_EVERY), base.n_lines - 1)).astype(float)
+    places = np.linspace(0, base.n_samples - 1, 5)
+    cov = departure_cov(fit, strip, np.repeat(some, 5), np.tile(places, some.size))
+    sigma = np.sqrt(np.maximum(cov.reshape(-1, 5, 2).mean(axis=1), 0.0))
+    line = np.arange(base.n_lines)
+    return np.column_stack([np.interp(line, some, sigma[:, i]) for i in range(2)])
+
+
+def marks_in_reach(sweep: StripSweep, marks: Any, reach_mm: float) -> Array:
+    """Indices of the marks that may lie in a strip, or within `reach_mm` of its outline."""
+    corner = to_film(
+        sweep,
+        ScanPoints(
+            line=np.array([0.0, 0.0, sweep.n_lines - 1.0, sweep.n_lines - 1.0]),
+            sample=np.array([0.0, sweep.n_samples - 1.0, 0.0, sweep.n_samples - 1.0]),
+        ),
+    )
+    inside_x = (marks.x_mm >= corner.x_mm.min() - reach_mm) & (marks.x_mm <= corner.x_mm.max() + reach_mm)
+    inside_y = (marks.y_mm >= corner.y_mm.min() - reach_mm) & (marks.y_mm <= corner.y_mm.max() + reach_mm)
+    return np.flatnonzero(inside_x & inside_y)
+
+
+def strip_shapes(frame: Any) -> Sequence[Any]:
+    """The strips, for `layout.make_layout`: a strip raster has the three fields it needs."""
+    return frame.strips
