@@ -1,0 +1,139 @@
+"""Least squares for a pose: film residuals of known places and, where its sigmas are given, the pose as stated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from calib.camera.collinearity import moon_to_film, sensitivity
+from calib.camera.exterior import Pose, turn_between, turned
+from calib.coordinates import Array, FilmPoints
+from calib.errors import NotPossible
+
+if TYPE_CHECKING:
+    from calib.frame.description import Camera
+
+MAX_STEPS = 200
+SMALLEST_STEP = 1e-13  # relative to the distance, and in radians
+SINGULAR = 1e-9  # ratio of the singular values below which the scaled problem counts as undetermined
+SIGNIFICANCE = 0.001  # that the scatter exceeds the stated one, to widen the covariance (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Control:
+    """Known places (N, 3) in the Moon frame (km), where the film was measured to show them, and its 1-sigma (N,)."""
+
+    ids: tuple[str, ...]
+    position_km: Array
+    film: FilmPoints
+    sigma_mm: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observations:
+    """What a pose is fitted to; `prior` (6,) is one over the sigma of each unknown, 0 where it is free."""
+
+    camera: Camera
+    control: Control
+    given: Pose
+    prior: Array
+    unit: Array  # (6,) what a change of 1 in each scaled unknown means: the distance in km, and a radian
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Adjusted:
+    """A fitted pose, its covariance (6, 6) in km and radians, and the squared scatter in units of the stated sigmas.
+
+    `cofactor` is the covariance as the stated sigmas alone would have it; `covariance` is wider by the variance factor
+    where the scatter is significantly larger than stated.
+    """
+
+    pose: Pose
+    cofactor: Array
+    covariance: Array
+    variance_factor: float
+
+
+def observations(camera: Camera, control: Control, given: Pose) -> Observations:
+    """Put control points and the stated pose on one footing."""
+    position, attitude = given.sigma_position_km, given.sigma_attitude_deg
+    weights = [1.0 / position if position else 0.0, 1.0 / np.radians(attitude) if attitude else 0.0]
+    distance = float(np.median(np.linalg.norm(control.position_km - given.position_km, axis=1)))
+    return Observations(camera, control, given, np.repeat(weights, 3), np.repeat([distance, 1.0], 3))
+
+
+def residuals_mm(o: Observations, pose: Pose) -> Array:
+    """Measured minus computed (N, 2); NaN where a point has no image."""
+    computed = moon_to_film(o.camera, pose, o.control.position_km)
+    return np.stack([o.control.film.x_mm - computed.x_mm, o.control.film.y_mm - computed.y_mm], axis=-1)
+
+
+def residuals(o: Observations, pose: Pose) -> Array:
+    """Measured minus computed (N, 2) in units of the points' sigmas."""
+    return residuals_mm(o, pose) / o.control.sigma_mm[:, np.newaxis]
+
+
+def design(o: Observations, pose: Pose) -> Array:
+    """Derivatives (N, 2, 6) of the computed places, in sigmas, by the scaled unknowns."""
+    by_pose = sensitivity(o.camera, pose, o.control.position_km)
+    return by_pose * o.unit / o.control.sigma_mm[:, np.newaxis, np.newaxis]
+
+
+def stated(o: Observations, pose: Pose) -> tuple[Array, Array]:
+    """Rows of the stated pose: what is left to go back to it (K,), in its sigmas, and their derivatives (K, 6)."""
+    bound = o.prior > 0
+    away = np.concatenate([pose.position_km - o.given.position_km, turn_between(o.given.rotation, pose.rotation)])
+    return -(away * o.prior)[bound], np.diag(o.prior * o.unit)[bound]
+
+
+def stepped(o: Observations, pose: Pose, step: Array) -> Pose:
+    """The pose after a step (6,) of the scaled unknowns."""
+    change = step * o.unit
+    return Pose(pose.position_km + change[:3], turned(pose.rotation, change[3:]))
+
+
+def adjust(o: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | NotPossible:
+    """Least squares over the used points by Levenberg-Marquardt."""
+    pose, damping = start, 1e-3
+    residual = _rows(o, used, pose)
+    if not np.isfinite(residual).all():
+        return NotPossible("control points have no image with the pointing as given")
+    for _ in range(MAX_STEPS):
+        a = _row_derivatives(o, used, pose)
+        damped = np.vstack([a, np.sqrt(damping) * np.diag(np.linalg.norm(a, axis=0))])
+        step = np.linalg.lstsq(damped, np.concatenate([residual, np.zeros(6)]), rcond=None)[0]
+        trial = stepped(o, pose, step)
+        trial_residual = _rows(o, used, trial)
+        if trial_residual @ trial_residual <= residual @ residual:  # false too where a point has lost its image
+            pose, residual, damping = trial, trial_residual, max(damping / 10, 1e-15)
+        else:
+            damping *= 10
+        if np.abs(step).max() < SMALLEST_STEP or damping > 1e12:
+            break
+    return _with_covariance(o, used, pose, residual)
+
+
+def _with_covariance(o: Observations, used: NDArray[np.bool_], pose: Pose, residual: Array) -> Adjusted | NotPossible:
+    a = _row_derivatives(o, used, pose)
+    scale = np.linalg.norm(a, axis=0)
+    _, singular, right = np.linalg.svd(a / scale, full_matrices=False)
+    if len(a) < 6 or singular[-1] <= SINGULAR * singular[0]:
+        return NotPossible("the control points leave the pose undetermined: too few, too close together, or in line")
+    inverse = o.unit[:, np.newaxis] * (right.T / singular) / scale[:, np.newaxis]
+    freedom, square = len(residual) - 6, float(residual @ residual)
+    factor = square / freedom if freedom else 1.0
+    widened = factor if freedom and square > chi2.isf(SIGNIFICANCE, freedom) else 1.0
+    cofactor = inverse @ inverse.T
+    return Adjusted(pose, cofactor, cofactor * widened, factor)
+
+
+def _rows(o: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:
+    return np.concatenate([residuals(o, pose)[used].ravel(), stated(o, pose)[0]])
+
+
+def _row_derivatives(o: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:
+    return np.vstack([design(o, pose)[used].reshape(-1, 6), stated(o, pose)[1]])

@@ -1,0 +1,192 @@
+"""Space resection: the pose that control points agree on, with the points that do not agree found and named.
+
+Six unknowns, position and attitude, by least squares on the film residuals, each divided by its stated sigma; the
+stated pointing enters as an observation of its own where its sigmas are given. The start is the least median of
+squares over small subsets (Rousseeuw 1984, J. Am. Stat. Assoc. 79:871), which half the points could not spoil; from
+there points are taken out or back in one at a time by the test of their own residual with its own covariance
+(data snooping; Baarda 1968, Publications on Geodesy 2(5)).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import combinations
+from math import comb
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from calib.camera.adjustment import (
+    SINGULAR,
+    Adjusted,
+    Control,
+    Observations,
+    adjust,
+    design,
+    observations,
+    residuals,
+    residuals_mm,
+    stated,
+    stepped,
+)
+from calib.camera.exterior import Pose
+from calib.coordinates import Array
+from calib.errors import NotPossible
+
+if TYPE_CHECKING:
+    from calib.frame.description import Camera
+
+SIGNIFICANCE = 0.001  # chance that any good point of a frame is rejected (common practice, no source)
+MAX_SUBSETS = 600
+LINEAR_TURNS = 3
+SEED = 20  # of the draw where there are more subsets than that
+LEAST_REDUNDANCY = 1e-3  # a residual with less of its variance left than this cannot be tested
+MOST_EXCESS = 10.0**2  # points may scatter up to ten times as much as stated (common practice, no source)
+MEDIAN_CHI2 = float(chi2.median(2))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Resection:
+    """The refined pose and what the points say of it.
+
+    `covariance` (6, 6): position along the Moon's axes (km), then turns about the camera's axes (rad). Residuals (N,)
+    are measured minus computed, mm, for every point also the rejected ones; `before_*` with the pose as given. NaN: the
+    point has no image with that pose. `test` (N,) is each residual's squared size in its own sigmas, `critical` the
+    value above which a point is rejected; `variance_factor` the squared scatter in units of the stated sigmas.
+    """
+
+    pose: Pose
+    covariance: Array
+    residual_x_mm: Array
+    residual_y_mm: Array
+    before_x_mm: Array
+    before_y_mm: Array
+    used: NDArray[np.bool_]
+    rejected: tuple[str, ...]
+    test: Array
+    critical: float
+    variance_factor: float
+
+
+def resect(camera: Camera, control: Control, pose: Pose) -> Resection | NotPossible:
+    """Refine `pose` by control points; points on which the rest cannot agree are left out and named.
+
+    At least three good points are needed unless both sigmas of `pose` are given; a sigma that is None leaves its three
+    unknowns free. More than half the points must agree, or none of them can be believed.
+    """
+    o = observations(camera, control, pose)
+    needed = max(1 if o.prior.all() else 3, len(control.ids) // 2 + 1)
+    if len(control.ids) < needed:
+        return NotPossible(f"{len(control.ids)} control points, at least {needed} are needed to determine a pose")
+    used, start = _robust_start(o)
+    seen: set[bytes] = set()
+    while used.sum() >= needed:
+        fit = adjust(o, used, start)
+        if not isinstance(fit, Adjusted):
+            return fit
+        test = _tested(o, fit, used)
+        critical = float(chi2.isf(SIGNIFICANCE / used.size, 2)) * _excess(test[used])
+        change = _next_change(test, critical, used)
+        if change is None or used.tobytes() in seen:
+            return _result(o, fit, used, test, critical)
+        seen.add(used.tobytes())
+        used = used.copy()
+        used[change] = not used[change]
+    return NotPossible(f"only {int(used.sum())} of {used.size} control points agree on a pose, {needed} are needed")
+
+
+def _result(o: Observations, fit: Adjusted, used: NDArray[np.bool_], test: Array, critical: float) -> Resection:
+    after, before = residuals_mm(o, fit.pose), residuals_mm(o, o.given)
+    variance = np.diag(fit.covariance)
+    pose = replace(
+        fit.pose,
+        sigma_position_km=float(np.sqrt(variance[:3].mean())),
+        sigma_attitude_deg=float(np.degrees(np.sqrt(variance[3:].mean()))),
+    )
+    rejected = tuple(name for name, kept in zip(o.control.ids, used, strict=True) if not kept)
+    return Resection(
+        pose, fit.covariance, after[:, 0], after[:, 1], before[:, 0], before[:, 1],
+        used, rejected, test, critical, fit.variance_factor,
+    )  # fmt: skip
+
+
+def _robust_start(o: Observations) -> tuple[NDArray[np.bool_], Pose]:
+    """The points that the least median of squares keeps, and a pose near which they lie."""
+    imaged = np.asarray(np.isfinite(residuals(o, o.given)).all(axis=1))
+    size = 2 if o.prior.all() else 3
+    everyone = adjust(o, imaged, o.given)
+    if imaged.sum() <= size + 1 or not isinstance(everyone, Adjusted):
+        return imaged, o.given
+    pose, square = everyone.pose, np.zeros(imaged.size)
+    for _ in range(LINEAR_TURNS):  # each time linear about a better pose
+        found = _least_median(o, pose, np.flatnonzero(imaged), size)
+        if found is None or not np.isfinite(residuals(o, found[0])[imaged]).all():
+            return imaged, everyone.pose
+        pose, square = found
+    limit = chi2.isf(SIGNIFICANCE / imaged.size, 2) * _excess(square[imaged])
+    return np.asarray(imaged & (square <= limit)), pose
+
+
+def _least_median(o: Observations, pose: Pose, index: NDArray[np.intp], size: int) -> tuple[Pose, Array] | None:
+    """The pose from `size` points that leaves the least median residual, and all squared residuals (N,)."""
+    residual, derivative = residuals(o, pose), design(o, pose)
+    back, bound = stated(o, pose)
+    rank = max(size + 1, index.size // 2 + (size + 1) // 2) - 1
+    best, best_step, best_square = np.inf, None, residual[:, 0]
+    for subset in _subsets(index, size):
+        a = np.vstack([derivative[subset].reshape(-1, 6), bound])
+        scale = np.linalg.norm(a, axis=0)
+        b = np.concatenate([residual[subset].ravel(), back])
+        step, _, independent, _ = np.linalg.lstsq(a / scale, b, rcond=SINGULAR)
+        square = np.sum((residual - derivative @ (step / scale)) ** 2, axis=1)
+        score = np.partition(square[index], rank)[rank]
+        if independent == 6 and score < best:
+            best, best_step, best_square = score, step / scale, square
+    return None if best_step is None else (stepped(o, pose, best_step), best_square)
+
+
+def _subsets(index: NDArray[np.intp], size: int) -> list[NDArray[np.intp]]:
+    """All subsets, or where they are too many a fixed random choice of them."""
+    if comb(index.size, size) <= MAX_SUBSETS:
+        return [np.array(subset) for subset in combinations(index, size)]
+    random = np.random.default_rng(SEED)
+    return [random.choice(index, size, replace=False) for _ in range(MAX_SUBSETS)]
+
+
+def _tested(o: Observations, fit: Adjusted, used: NDArray[np.bool_]) -> Array:
+    """Squared size (N,) of each residual in its own sigmas; infinite where the point has no image.
+
+    The covariance of a residual is ``I - A C AT`` for a point that was used and ``I + A C AT`` for one that was not.
+    Directions in which a used point is checked by no other carry no test.
+    """
+    residual = residuals(o, fit.pose)
+    derivative = design(o, fit.pose) / o.unit
+    imaged = np.isfinite(residual).all(axis=1)
+    test = np.full(used.size, np.inf)
+    a = derivative[imaged]
+    by_pose = a @ fit.cofactor @ np.swapaxes(a, 1, 2)
+    own = np.eye(2) + np.where(used[imaged], -1.0, 1.0)[:, np.newaxis, np.newaxis] * by_pose
+    value, axes = np.linalg.eigh(own)
+    along = np.einsum("nij,ni->nj", axes, residual[imaged])
+    testable = value > LEAST_REDUNDANCY
+    test[imaged] = np.sum(np.where(testable, along**2 / np.where(testable, value, 1.0), 0.0), axis=1)
+    return test
+
+
+def _excess(square: Array) -> float:
+    """Squared robust scatter in units of the stated sigmas, from 1 to `MOST_EXCESS`.
+
+    Sigmas stated too small then reject nobody, but points that have nothing to do with each other do not pass.
+    """
+    return min(max(1.0, float(np.median(square)) / MEDIAN_CHI2), MOST_EXCESS)
+
+
+def _next_change(test: Array, critical: float, used: NDArray[np.bool_]) -> int | None:
+    """The worst point that does not belong, or else the best one that was left out and does."""
+    worst = int(np.argmax(np.where(used, test, -np.inf)))
+    if used[worst] and test[worst] > critical:
+        return worst
+    best = int(np.argmin(np.where(used, np.inf, test)))
+    return best if not used[best] and test[best] <= critical else None
