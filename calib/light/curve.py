@@ -1,4 +1,4 @@
-"""The film's characteristic curve: density of an exposure, exposure of a density, and what noise does to the latter.
+"""The film's characteristic curve: density of an exposure, exposure of a density.
 
 The curve is the monotone cubic through the knots (log10 exposure, density): Fritsch and Butland 1984, "A method for
 constructing local monotone piecewise cubic interpolants", SIAM J. Sci. Stat. Comput. 5:300. It rises (negative film)
@@ -18,7 +18,6 @@ from calib.coordinates import Array
 _BLOCK = 1 << 16  # elements inverted together: small enough to stay in the cache
 _NEWTON_STEPS = 100  # bisection alone needs 53; Newton's steps, taken where they stay inside, need about four
 _SETTLED = 4e-16  # of the interval's width
-_MOST_CORRECTION = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,57 +103,6 @@ def slope_of(curve: FilmCurve, density: ArrayLike) -> Array:
 def exposure_of(curve: FilmCurve, density: ArrayLike) -> Array:
     """Exposure H in lux seconds of density, any shape; NaN beyond the end knots."""
     return np.power(10.0, log_exposure_of(curve, density))
-
-
-def convexity_of(curve: FilmCurve, density: ArrayLike, spread: ArrayLike) -> Array:
-    """(d2H/dD2) / H of exposure as a function of density, averaged over the window density +- `spread` (> 0).
-
-    The monotone cubic's own second derivative jumps at the knots, and knots printed to a few digits make it jump
-    widely; noise of standard deviation s feels the curve over about +- sqrt(3) s (the outer nodes of the three-point
-    Gauss-Hermite rule), so that is the `spread` to give. The second difference over the window is the average meant.
-    Near an end, where the window would leave the curve, the nearest whole window's value is taken. NaN beyond the ends.
-    """
-    low, high = curve.span
-    middle = np.asarray(density, dtype=np.float64)
-    half = np.minimum(np.asarray(spread, dtype=np.float64), (high - low) / 2.0)
-    centre = np.clip(middle, low + half, high - half)
-    below = exposure_of(curve, np.maximum(centre - half, low))
-    above = exposure_of(curve, np.minimum(centre + half, high))
-    here = exposure_of(curve, centre)
-    factor = (below - 2.0 * here + above) / (half**2 * here)
-    with np.errstate(invalid="ignore"):
-        return np.where((middle >= low) & (middle <= high), factor, np.nan)
-
-
-def unbiased(exposure: ArrayLike, convexity: ArrayLike, sigma_density: ArrayLike) -> Array:
-    """Exposure whose mean over density noise is the true one: H exp(-c), c = sigma^2/2 * H''/H.
-
-    Exposure is a convex function of density, so a noisy density gives, on average, too much light, by the factor
-    1 + c to second order. The exponential agrees with 1 - c to that order, is always positive, and is exact on the
-    straight part of the curve, where exposure follows the log-normal law. Beyond |c| = 0.5 (noise of about 0.3 in
-    density at gamma 0.7) no expansion holds: the correction stops there, and sigma says how poor the value is.
-    """
-    c = 0.5 * np.square(np.asarray(sigma_density, dtype=np.float64)) * np.asarray(convexity, dtype=np.float64)
-    return np.asarray(exposure, dtype=np.float64) * np.exp(-np.clip(c, -_MOST_CORRECTION, _MOST_CORRECTION))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ExposureTable:
-    """Exposure and its behaviour under noise on a grid of densities; all arrays (n,).
-
-    exposure : lux s; slope : d log10 H / d D; convexity : H''/H, see `convexity_of`. NaN beyond the curve.
-    """
-
-    density: Array
-    exposure: Array
-    slope: Array
-    convexity: Array
-
-
-def exposure_table(curve: FilmCurve, density_grid: ArrayLike, spread: float) -> ExposureTable:
-    """The table that per-pixel code looks up: see `exposure_of`, `slope_of`, `convexity_of` (which needs `spread`)."""
-    grid = np.asarray(density_grid, dtype=np.float64)
-    return ExposureTable(grid, exposure_of(curve, grid), slope_of(curve, grid), convexity_of(curve, grid, spread))
 
 
 def _value(cubic: Array, t: Array) -> Array:

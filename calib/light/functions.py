@@ -4,8 +4,8 @@ A *disk function* says how brightness is shared over the disk at one phase angle
 says nothing of how the whole dims with phase. `lommel-seeliger`, `lunar-lambert` and `akimov` are such: a ratio made of
 them leaves the phase curve in the picture. Two functions carry it: `hapke`, and the default `akimov-phase-curve`, which
 is the Akimov disk function times the equigonal albedo that, spread over the disk by it, gives the observed brightness
-of the whole Moon at that phase. The default has no parameter to choose, stays positive at every geometry and falls
-steadily with phase; the curve was observed from 1.55 to 97 degrees, runs on smoothly beyond, and is held from
+of the whole Moon at that phase. The default has no parameter to choose, stays positive at every geometry and never
+rises with phase; the curve was observed from 1.55 to 97 degrees, runs on smoothly beyond, and is held from
 `held_beyond_deg` (130) on. Coefficients and sources: `reference/photometry.toml`.
 """
 

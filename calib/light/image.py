@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 from calib.coordinates import Array
 from calib.light.curve import FilmCurve, exposure_of, slope_of
 
-_ROWS_AT_ONCE = 1 << 20  # elements turned into exposure together, so that a large image needs no large scratch space
+_AT_ONCE = 1 << 20  # elements turned into exposure together, so that a large image needs no large scratch space
 
 
 def reflectance_image(
@@ -59,7 +59,7 @@ def _apply(
         if not shape:
             out[()] = function(*operands)
             return out
-        rows = max(1, _ROWS_AT_ONCE // max(1, int(np.prod(shape[1:]))))
+        rows = max(1, _AT_ONCE // max(1, int(np.prod(shape[1:]))))
         for first in range(0, shape[0], rows):
             part = slice(first, first + rows)
             out[part] = function(*(operand[part] for operand in operands))

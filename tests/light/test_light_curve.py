@@ -1,4 +1,4 @@
-"""The characteristic curve: exact both ways for every legal set of knots, and honest about noise."""
+"""The characteristic curve: exact both ways for every legal set of knots."""
 
 import numpy as np
 import pytest
