@@ -76,10 +76,15 @@ class ScanGeometry:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MarkResiduals:
-    """Reseau marks as measured (M,); residual = measured less stated place, before and after the scan's fit."""
+    """Reseau marks as measured (M,); residual = measured less stated place, before and after the scan's fit.
+
+    `x_mm`, `y_mm`: the stated place on the film.
+    """
 
     strip: Integers
     mark: Sequence[str]
+    x_mm: Floats
+    y_mm: Floats
     line: Floats
     sample: Floats
     sigma_line: Floats
@@ -276,6 +281,8 @@ def _marks(m: MarkResiduals) -> list[Variable]:
     return [
         Variable("mark_strip", mark, m.strip.astype(np.int32), "strip the reseau mark was measured in"),
         Variable("mark_id", mark, np.array(m.mark, dtype=object), "name of the reseau mark"),
+        Variable("mark_x", mark, m.x_mm, "stated film x of the reseau mark", "mm"),
+        Variable("mark_y", mark, m.y_mm, "stated film y of the reseau mark", "mm"),
         Variable("mark_line", mark, m.line, "measured line of the reseau mark"),
         Variable("mark_sample", mark, m.sample, "measured sample of the reseau mark"),
         Variable("mark_line_sigma", mark, m.sigma_line, "1-sigma of mark_line, in lines"),

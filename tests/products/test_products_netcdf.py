@@ -67,7 +67,7 @@ def whole_file() -> FitsFile:
             some(STRIPS, SAMPLES), along(), along(), some(STRIPS, SAMPLES), along(), along(), *(some(SAMPLES),) * 2
         ),
         marks=MarkResiduals(
-            table(4), ["m1", "m2", "m3", "m4"], *(some(4) for _ in range(8)),
+            table(4), ["m1", "m2", "m3", "m4"], *(some(4) for _ in range(10)),
             np.array([True, True, False, True]), ["", "", "cut by the strip's edge", ""],
         ),
         ties=TieResiduals(table(30), *(some(30) for _ in range(6)), some(30) > 0),

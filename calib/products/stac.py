@@ -1,0 +1,185 @@
+"""item.json: a STAC 1.1 Item that says where the map products lie on the Moon and what is in them.
+
+GeoJSON takes longitude and latitude for those of the Earth. Here they are planetocentric ones of the Moon, positive
+east, in the mean-Earth/polar-axis frame (IAU_2015:30100), as catalogues of other bodies do; the item says so.
+"""
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyproj
+import pystac
+from numpy.typing import NDArray
+
+from calib.products.atomic import write_text
+from calib.products.footprint import geojson
+from calib.products.tiles import corner_transform
+from calib.quality import BITS
+
+_EXTENSIONS = "https://stac-extensions.github.io"
+PROJECTION = f"{_EXTENSIONS}/projection/v2.0.0/schema.json"
+VIEW = f"{_EXTENSIONS}/view/v1.0.0/schema.json"
+FILE = f"{_EXTENSIONS}/file/v2.1.0/schema.json"
+CLASSIFICATION = f"{_EXTENSIONS}/classification/v2.0.0/schema.json"
+
+_RASTER = "image/tiff; application=geotiff; profile=cloud-optimized"
+_MEDIA_TYPES = {".nc": "application/netcdf", ".html": "text/html", ".json": "application/json"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MapPlace:
+    """The map grid: `shape` (rows, cols), transform at pixel centres, `code` (IAU_2015:30110) where it has one."""
+
+    crs_wkt: str
+    code: str | None
+    shape: tuple[int, int]
+    center_transform: tuple[float, float, float, float, float, float]
+    gsd_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class CenterGeometry:
+    """Light and view at the frame's centre, degrees; azimuths clockwise from north."""
+
+    sun_elevation_deg: float
+    sun_azimuth_deg: float
+    emission_deg: float
+    phase_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class UncertaintyEllipse:
+    """1-sigma ellipse (39 % of errors lie inside) of the map's place on the ground at the frame's centre."""
+
+    semi_major_m: float
+    semi_minor_m: float
+    azimuth_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Asset:
+    """One product file: `href` relative to item.json. `unit` for a float raster; `is_mask` for a quality mask."""
+
+    key: str
+    href: str
+    title: str
+    roles: tuple[str, ...]
+    unit: str = ""
+    is_mask: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MapItem:
+    """All that item.json says. The footprint is a ring of ground points (N,), degrees.
+
+    `center` and `ellipse` are None where the frame's centre is off the Moon.
+    """
+
+    frame: str
+    mid_time: datetime
+    footprint_lon_deg: NDArray[np.float64]
+    footprint_lat_deg: NDArray[np.float64]
+    place: MapPlace
+    center: CenterGeometry | None
+    ellipse: UncertaintyEllipse | None
+    assets: Sequence[Asset]
+    version: str
+
+
+def write_item(path: str | Path, item: MapItem) -> None:
+    """Write item.json beside the products it lists (they must be there), whole or not at all; no clock in it."""
+    table = as_item(item, Path(path).parent)
+    write_text(path, json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def as_item(item: MapItem, folder: Path) -> dict[str, Any]:
+    """The STAC Item as a table; sizes and checksums are those of the files in `folder`."""
+    geometry, bbox = geojson(item.footprint_lon_deg, item.footprint_lat_deg)
+    stac = pystac.Item(
+        id=item.frame,
+        geometry=geometry,
+        bbox=bbox,
+        datetime=item.mid_time.astimezone(UTC),
+        properties=_properties(item),
+        stac_extensions=[PROJECTION, VIEW, FILE, CLASSIFICATION],
+    )
+    for asset in item.assets:
+        stac.add_asset(asset.key, _asset(asset, folder))
+    return stac.to_dict(include_self_link=False, transform_hrefs=False)
+
+
+def _properties(item: MapItem) -> dict[str, Any]:
+    place = item.place
+    rows, cols = place.shape
+    corner = corner_transform(place.center_transform)
+    ends = [corner @ (0, 0), corner @ (cols, rows)]
+    (left, right), (lower, upper) = (sorted(axis) for axis in zip(*ends, strict=True))
+    properties: dict[str, Any] = {
+        "title": f"Reflectance map of the film frame {item.frame}",
+        "description": "Place on the Moon. Longitude and latitude in geometry and bbox are planetocentric, positive "
+        "east, in the mean-Earth/polar-axis frame on a sphere of 1737.4 km (IAU_2015:30100), not those of the Earth.",
+        "gsd": place.gsd_m,
+        "proj:code": place.code,
+        "proj:wkt2": place.crs_wkt,
+        "proj:projjson": pyproj.CRS(place.crs_wkt).to_json_dict(),
+        "proj:shape": list(place.shape),
+        "proj:transform": [float(value) for value in corner[:6]],
+        "proj:bbox": [float(value) for value in (left, lower, right, upper)],
+        "calib:body": "Moon",
+        "calib:version": item.version,
+    }
+    if item.center is not None:
+        properties |= {
+            "view:incidence_angle": round(item.center.emission_deg, 4),
+            "view:sun_elevation": round(item.center.sun_elevation_deg, 4),
+            "view:sun_azimuth": round(item.center.sun_azimuth_deg % 360, 4),
+            "calib:phase_angle_deg": round(item.center.phase_deg, 4),
+        }
+    if item.ellipse is not None:
+        properties["calib:position_uncertainty"] = {
+            "semi_major_m": float(f"{item.ellipse.semi_major_m:.4g}"),
+            "semi_minor_m": float(f"{item.ellipse.semi_minor_m:.4g}"),
+            "azimuth_deg": round(item.ellipse.azimuth_deg % 180, 2),
+            "meaning": "1-sigma ellipse at the centre of the frame; 39 % of errors lie inside",
+        }
+    return properties
+
+
+def _asset(asset: Asset, folder: Path) -> pystac.Asset:
+    content = folder / asset.href
+    with content.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    fields: dict[str, Any] = {
+        "file:size": content.stat().st_size,
+        "file:checksum": "1220" + digest,  # multihash: SHA2-256, 32 bytes
+    }
+    if asset.is_mask:
+        fields |= {"data_type": "uint16", "classification:bitfields": _bitfields()}
+    elif content.suffix == ".tif":
+        fields |= {"data_type": "float32", "nodata": "nan", "unit": asset.unit}
+    media_type = _RASTER if content.suffix == ".tif" else _MEDIA_TYPES[content.suffix]
+    return pystac.Asset(
+        href=f"./{asset.href}", title=asset.title, media_type=media_type, roles=list(asset.roles), extra_fields=fields
+    )
+
+
+def _bitfields() -> list[dict[str, Any]]:
+    return [
+        {
+            "name": bit.name,
+            "description": bit.meaning,
+            "offset": bit.value.bit_length() - 1,
+            "length": 1,
+            "classes": [
+                {"value": 0, "name": "no", "description": f"not: {bit.meaning}"},
+                {"value": 1, "name": "yes", "description": bit.meaning},
+            ],
+        }
+        for bit in BITS
+    ]
