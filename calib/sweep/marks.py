@@ -1,0 +1,221 @@
+"""Measure the reseau's marks in all strips, say why the bad ones are bad, and turn the good ones into evidence."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.sweep.adjust import MARK, Observations
+from calib.sweep.cross import CrossShape
+from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
+from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal
+from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, ODD_STROKE, OUTSIDE, MarkTable, ReadWindow
+
+FIRST_BLUR_PX = 0.8
+BLUR_MARKS = 40  # at most this many marks, the strongest, tell the blur
+LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
+LEAST_PARTS = 4  # half arms seen, of 8
+MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, where chi-square is bad as well
+MOST_CHI2 = 4.0
+ODD_SIGMAS = 6.0
+MARGIN_PX = 10
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sought:
+    """Marks to look for, (N,) each: strip, index of the mark, and the place (line, sample) to start from."""
+
+    strip: NDArray[np.int64]
+    mark: NDArray[np.int64]
+    line: Array
+    sample: Array
+
+    def select(self, keep: NDArray[np.bool_]) -> "Sought":
+        """The rows where `keep` is true."""
+        return Sought(self.strip[keep], self.mark[keep], self.line[keep], self.sample[keep])
+
+
+def estimate_blur(
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sought: Sought, shape: CrossShape
+) -> CrossShape:
+    """The shape with the spot's rms radius that the given marks show: the median over those that fit well."""
+    fits = measure(read, sweeps, sought, shape, FitPriors(place_px=4.0, tilt=0.02, blur=0.5, iterations=12))
+    good = [f for f in fits if f is not None and f.contrast > 5 * LEAST_CONTRAST and np.all(f.parts > 0.6)]
+    if not good:
+        return shape
+    blur = np.median([f.blur_mm for f in good], axis=0)
+    return replace(shape, blur_x_mm=float(blur[0]), blur_y_mm=float(blur[1]))
+
+
+def measure(
+    read: Sequence[ReadWindow],
+    sweeps: Sequence[StripSweep],
+    sought: Sought,
+    shape: CrossShape,
+    priors: FitPriors,
+) -> list[MarkFit | None]:
+    """Fit each sought mark in its window; None where the window carries too little signal."""
+    fits: list[MarkFit | None] = []
+    for k, line, sample in zip(sought.strip.tolist(), sought.line.tolist(), sought.sample.tolist(), strict=True):
+        window = _window(read[k], sweeps[k], line, sample, shape)
+        fits.append(None if window is None else fit_mark(window, shape, priors))
+    return fits
+
+
+def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, shape: CrossShape) -> MarkWindow | None:
+    """The square window around a place, padded with samples without signal beyond the strip; None if outside it."""
+    slopes = _slopes(sweep, line, sample)
+    half = int(np.ceil(shape.arm_mm / min(abs(slopes[0, 1]), abs(slopes[1, 0])))) + MARGIN_PX
+    at_l, at_s = round(line), round(sample)
+    low, high = max(at_l - half, 0), min(at_l + half + 1, sweep.n_lines)
+    left, right = max(at_s - half, 0), min(at_s + half + 1, sweep.n_samples)
+    if high <= low or right <= left:
+        return None
+    values, sigma = np.zeros((2 * half + 1,) * 2), np.full((2 * half + 1,) * 2, np.inf)
+    some_values, some_sigma = read(low, high)
+    place = (slice(low - at_l + half, high - at_l + half), slice(left - at_s + half, right - at_s + half))
+    values[place], sigma[place] = some_values[:, left:right], some_sigma[:, left:right]
+    sigma[~np.isfinite(values) | ~(sigma > 0)] = np.inf
+    values[~np.isfinite(sigma)] = 0.0
+    return MarkWindow(at_l, at_s, values, sigma, slopes, (line - at_l, sample - at_s))
+
+
+def _slopes(sweep: StripSweep, line: float, sample: float) -> Array:
+    """Film (x, y) mm per (line, sample) px around a place, over a few px each way."""
+    low_l = int(np.clip(round(line) - 8, 0, max(sweep.n_lines - 17, 0)))
+    low_s = int(np.clip(round(sample) - 8, 0, max(sweep.n_samples - 17, 0)))
+    high_l, high_s = min(low_l + 16, sweep.n_lines - 1), min(low_s + 16, sweep.n_samples - 1)
+    per_line, per_sample = high_l - low_l, high_s - low_s
+    return np.array(
+        [
+            [
+                (sweep.x_line_mm[high_l] - sweep.x_line_mm[low_l]) / per_line,
+                (sweep.x_sample_mm[high_s] - sweep.x_sample_mm[low_s]) / per_sample,
+            ],
+            [
+                (sweep.y_line_mm[high_l] - sweep.y_line_mm[low_l]) / per_line,
+                (sweep.y_sample_mm[high_s] - sweep.y_sample_mm[low_s]) / per_sample,
+            ],
+        ]
+    )
+
+
+def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]) -> MarkTable:
+    """The measured marks with what speaks against each; residuals are filled in after the fit of the sweeps."""
+    n = len(fits)
+    columns = {name: np.full(n, np.nan) for name in ("line", "sample", "chi2", "stroke_value", "stroke_sigma")}
+    cov = np.full((n, 2, 2), np.nan)
+    reasons = []
+    for i, fit in enumerate(fits):
+        reasons.append(_reason(fit, sweeps[sought.strip[i]]))
+        if fit is not None:
+            columns["line"][i], columns["sample"][i] = fit.place
+            columns["chi2"][i], cov[i] = fit.chi2, fit.cov
+            columns["stroke_value"][i], columns["stroke_sigma"][i] = fit.stroke_value, fit.stroke_sigma
+    empty = np.full(n, np.nan)
+    used = np.array([reason in (GOOD, CUT) for reason in reasons], bool)
+    return MarkTable(
+        strip=sought.strip, mark=sought.mark, var_line=cov[:, 0, 0], var_sample=cov[:, 1, 1], cov=cov[:, 0, 1],
+        used=used, reason=tuple(reasons), residual_x_mm=empty, residual_y_mm=empty, first_residual_x_mm=empty,
+        first_residual_y_mm=empty, **columns,
+    )  # fmt: skip
+
+
+def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
+    """What the mark's own window says of it."""
+    if fit is None:
+        return OUTSIDE
+    line, sample = fit.place
+    if not (-2 < line < sweep.n_lines + 1 and -2 < sample < sweep.n_samples + 1):
+        return OUTSIDE
+    seen = fit.parts > 0.4
+    if fit.contrast < LEAST_CONTRAST or seen.sum() < LEAST_PARTS or not (seen[:4].any() and seen[4:].any()):
+        return NOT_SEEN
+    if fit.misfit > MOST_MISFIT and fit.chi2 > MOST_CHI2:
+        return BAD_RESIDUAL
+    return CUT if np.any(fit.parts == 0) else GOOD
+
+
+def flag_odd_strokes(table: MarkTable) -> MarkTable:
+    """Reject marks whose stroke value is far from its strip's others, by the scatter of the whole frame's."""
+    deviation = np.full(len(table), np.nan)
+    for k in np.unique(table.strip[table.used]):
+        mine = table.used & (table.strip == k)
+        if mine.sum() >= 4:
+            deviation[mine] = table.stroke_value[mine] - np.median(table.stroke_value[mine])
+    known = np.isfinite(deviation)
+    if known.sum() < 8:
+        return table
+    scatter = np.median(np.abs(deviation[known])) / 0.6745
+    odd = known & (np.abs(np.where(known, deviation, 0)) > ODD_SIGMAS * np.hypot(scatter, table.stroke_sigma))
+    return reject(table, odd, ODD_STROKE)
+
+
+def reject(table: MarkTable, which: NDArray[np.bool_], reason: str) -> MarkTable:
+    """The table with some marks no longer used, for a reason."""
+    reasons = tuple(reason if bad else old for bad, old in zip(which, table.reason, strict=True))
+    return table.with_columns(used=table.used & ~which, reason=reasons)
+
+
+def shared_places(table: MarkTable, n_strips: int, sigma_mm: float) -> tuple[tuple[int, ...], ...]:
+    """Marks used in strip k and in strip k + 1, by k: those whose stated-position error counts twice."""
+    seen: list[set[int]] = [set(table.mark[table.used & (table.strip == k)].tolist()) for k in range(n_strips)]
+    if sigma_mm <= 0:
+        return tuple(() for _ in range(n_strips))
+    after: list[set[int]] = [*seen[1:], set()]
+    taken: set[int] = set()
+    places = []
+    for here, there in zip(seen, after, strict=True):
+        mine = tuple(sorted((here & there) - taken))
+        taken |= set(mine)
+        places.append(mine)
+    return tuple(places)
+
+
+def observations(
+    table: MarkTable, frame: Any, nominal: Nominal, places: Sequence[tuple[int, ...]]
+) -> tuple[Observations, NDArray[np.int64]]:
+    """The used marks as evidence, and their rows in the table."""
+    rows = np.flatnonzero(table.used)
+    sigma_px = (frame.film.reseau.sigma_mm or 0.0) / nominal.px_mm
+    own = {(k + step, m) for k, marks in enumerate(places) for m in marks for step in (0, 1)}
+    value, information = np.empty((rows.size, 2)), np.empty((rows.size, 2, 2))
+    mark = np.full(rows.size, -1)
+    for i, row in enumerate(rows):
+        k, m = int(table.strip[row]), int(table.mark[row])
+        film = FilmPoints(np.array([frame.marks.x_mm[m]]), np.array([frame.marks.y_mm[m]]))
+        value[i] = nominal.departure_px(k, ScanPoints(table.line[[row]], table.sample[[row]]), film)[0]
+        across = nominal.line_sign(k) * table.cov[row]
+        cov = np.array([[table.var_sample[row], across], [across, table.var_line[row]]])
+        if (k, m) in own:
+            mark[i] = m
+        else:
+            cov = cov + np.diag(sigma_px**2)
+        information[i] = np.linalg.inv(cov)
+    zero = np.zeros(rows.size)
+    return Observations(
+        kind=np.full(rows.size, MARK), a=table.strip[rows], line_a=table.line[rows], sample_a=table.sample[rows],
+        line_b=zero, sample_b=zero, value=value, information=information, mark=mark,
+    ), rows  # fmt: skip
+
+
+def with_residuals(table: MarkTable, frame: Any, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:
+    """The table with film place less stated place, by the fitted and by the nominal sweeps."""
+    stated = FilmPoints(frame.marks.x_mm[table.mark], frame.marks.y_mm[table.mark])
+    after, first = np.full((len(table), 2), np.nan), np.full((len(table), 2), np.nan)
+    base = Nominal(tuple(sweeps), np.ones(2))
+    plain = Nominal(nominal.sweeps, np.ones(2))
+    for k in np.unique(table.strip):
+        mine = table.strip == k
+        points = ScanPoints(table.line[mine], table.sample[mine])
+        film = FilmPoints(stated.x_mm[mine], stated.y_mm[mine])
+        after[mine] = -base.departure_px(int(k), points, film)
+        first[mine] = -plain.departure_px(int(k), points, film)
+    return table.with_columns(
+        residual_x_mm=after[:, 0], residual_y_mm=after[:, 1],
+        first_residual_x_mm=first[:, 0], first_residual_y_mm=first[:, 1],
+    )  # fmt: skip
