@@ -90,18 +90,18 @@ def terrestrial_time(time: datetime) -> tuple[float, float]:
 def sun_from_moon(tt: tuple[float, float]) -> tuple[Array, float]:
     """Apparent direction (3,) of the Sun seen from the Moon's centre in celestial axes, and its distance in au.
 
-    Light time: the Sun where it was when the light left it. Aberration: by the Moon's barycentric velocity. The
+    Light time: the Sun where it was the light time of one au before (it moves 7 km, 3e-6 deg, meanwhile; how much the
+    distance differs from one au does not matter). Aberration (0.0057 deg): by the Moon's barycentric velocity. The
     difference between terrestrial and barycentric dynamical time (below 2 ms) is neglected: 4e-7 deg of rotation.
     Earth: erfa.epv00; Moon: erfa.moon98, both accurate here to about 15 km of 1.5e8 km.
     """
     _, earth = erfa.epv00(*tt)
     moon = erfa.moon98(*tt)
     position, velocity = earth["p"] + moon["p"], earth["v"] + moon["v"]
-    distance = float(np.linalg.norm(position - _sun(tt, 0.0)))
-    for _ in range(2):  # the Sun moves 15 m/s: the second pass changes nothing that matters
-        toward_sun = _sun(tt, distance * erfa.AULT / erfa.DAYSEC) - position
-        distance = float(np.linalg.norm(toward_sun))
-    beta = velocity * (erfa.AULT / erfa.DAYSEC)
+    light_days_per_au = erfa.AULT / erfa.DAYSEC
+    toward_sun = _sun(tt, light_days_per_au) - position
+    distance = float(np.linalg.norm(toward_sun))
+    beta = velocity * light_days_per_au
     apparent = erfa.ab(toward_sun / distance, beta, distance, np.sqrt(1.0 - beta @ beta))
     return np.asarray(apparent), distance
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from check_tables import columns_of
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -137,6 +137,7 @@ def test_functions_with_a_phase_curve_dim_with_phase(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", sorted(MODELS))
+@settings(deadline=None)
 @given(geometries())
 def test_reciprocity(name: str, geometry: tuple[float, float, float]) -> None:
     """Helmholtz: I/F divided by mu0 is the same when Sun and camera change places."""
@@ -147,6 +148,7 @@ def test_reciprocity(name: str, geometry: tuple[float, float, float]) -> None:
 
 
 @pytest.mark.parametrize("name", sorted(MODELS))
+@settings(deadline=None)
 @given(geometries())
 def test_always_finite_and_never_negative(name: str, geometry: tuple[float, float, float]) -> None:
     value = float(evaluate(name, *geometry))

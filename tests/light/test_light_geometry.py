@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
@@ -18,6 +18,7 @@ def directions(seed: int, count: int) -> NDArray[np.float64]:
     return vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
 
 
+@settings(deadline=None)
 @given(SEED)
 def test_turning_everything_together_changes_no_angle(seed: int) -> None:
     normal, sun, camera = directions(seed, 60).reshape(3, 20, 3)
@@ -28,6 +29,7 @@ def test_turning_everything_together_changes_no_angle(seed: int) -> None:
         np.testing.assert_allclose(getattr(after, name), getattr(before, name), rtol=0, atol=1e-12)
 
 
+@settings(deadline=None)
 @given(SEED)
 def test_the_angles_are_sides_of_a_triangle(seed: int) -> None:
     """|i - e| <= g <= i + e, and i + e + g <= 360; exchanging Sun and camera exchanges i and e."""
