@@ -64,7 +64,7 @@ def _read(path: Path, limits: Mapping[str, Limits]) -> tuple[tuple[str, ...], di
 
 def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     """Line number and cells, bare of blanks around them, of every line that is not empty."""
-    reader = csv.reader(io.StringIO(text_of(path, "CSV in UTF-8"), newline=""), strict=True)
+    reader = csv.reader(io.StringIO(text_of(path, "CSV in UTF-8"), newline=""), strict=True, skipinitialspace=True)
     try:
         for cells in reader:
             bare = [cell.strip() for cell in cells]

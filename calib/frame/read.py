@@ -27,7 +27,7 @@ def read_frame(path: str | Path) -> Frame:
     """
     path = _description_file(Path(path))
     document = read_document(path)
-    described = describe(document)
+    described = validated(document)
     if described.map.crs is not None:
         check_map_crs(described.map.crs, document)
     marks_file, marks = _marks(described, document)
@@ -56,7 +56,7 @@ def read_frame(path: str | Path) -> Frame:
     )
 
 
-def describe(document: Document) -> FrameDescription:
+def validated(document: Document) -> FrameDescription:
     """The validated description of a document. Raises `InputError` for its first mistake."""
     try:
         return FrameDescription.model_validate(document.values)
