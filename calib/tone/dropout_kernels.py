@@ -9,9 +9,10 @@ QUANTUM = 0.29  # scatter of a value that was rounded to whole DN
 REACH = 64  # lines searched for a good neighbour
 LOG_REPEAT = float(np.log(0.9995))
 LOG_CHANGE = float(np.log(0.0005))
-ENTER = -15.0  # log odds of a dropout starting at a sample; three or four garbage samples must make up for it
+ENTER = np.array([0.0, -15.0, -26.0])  # log odds of garbage, of a constant, starting at a sample
 ENTER_LINE = -9.0  # ... and of a line starting in one
-LEAVE = -1.5
+LEAVE = -4.0
+EDGE = 4  # samples of a line's end that go with a run that comes so near to it
 MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
 
 
@@ -79,7 +80,30 @@ def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: igno
     off = max(low - value, value - high, 0.0) / scale
     tail = 1.0 + off * off / 3.0
     chance = 1.0 / ((high - low + 2.72 * scale) * tail * tail)
+    if n_up == 0 or n_down == 0 or _is_lost_near(lost, line, sample):  # an edge may hide beside a lost line
+        chance = max(chance, 0.1 / (2.72 * scale) * _along_line(dn, line, sample, scale))
     return np.log(min(chance, 0.9995))
+
+
+@njit(cache=True)
+def _is_lost_near(lost, line, sample):  # type: ignore[no-untyped-def]
+    """Whether one of the two lines above or below has lost this sample."""
+    n_near = 0
+    for other in range(max(line - 2, 0), min(line + 3, lost.shape[0])):
+        n_near += other != line and lost[other, sample]
+    return n_near > 0
+
+
+@njit(cache=True)
+def _along_line(dn, line, sample, scale):  # type: ignore[no-untyped-def]
+    """How well a sample goes with its neighbours in the line, relative to one that is their mean."""
+    left, right = float(dn[line, max(sample - 1, 0)]), float(dn[line, min(sample + 1, dn.shape[1] - 1)])
+    value = float(dn[line, sample])
+    if left == value or right == value:
+        return 0.0
+    off = max(min(left, right) - value, value - max(left, right), 0.0) / scale
+    tail = 1.0 + off * off / 3.0
+    return 1.0 / ((1.0 + abs(right - left) / (2.72 * scale)) * tail * tail)
 
 
 @njit(cache=True)
@@ -95,20 +119,24 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
         for other in (1, 2):
             if score[other] + LEAVE > best[0]:
                 best[0], back[sample, 0] = score[other] + LEAVE, other
-        if score[0] + ENTER > best[1]:
-            best[1], back[sample, 1] = score[0] + ENTER, 0
-        if score[2] + ENTER > best[1]:
-            best[1], back[sample, 1] = score[2] + ENTER, 2
+        for other in (0, 2):
+            if score[other] + ENTER[1] > best[1]:
+                best[1], back[sample, 1] = score[other] + ENTER[1], other
         stay = score[2] + (LOG_REPEAT if repeats else LOG_CHANGE + chance[value])
         best[2] = stay
         for other in (0, 1):
-            begin = score[other] + ENTER + chance[value]
+            begin = score[other] + ENTER[2] + chance[value]
             if begin > best[2]:
                 best[2], back[sample, 2] = begin, other
         score[0], score[1], score[2] = best[0] + good[sample], best[1] + chance[value], best[2]
     state[n - 1] = np.argmax(score)
     for sample in range(n - 1, 0, -1):
         state[sample - 1] = back[sample, state[sample]]
+    for sample in range(min(EDGE, n)):
+        if state[EDGE - sample] > 0:
+            state[EDGE - sample - 1] = state[EDGE - sample]
+        if state[n - 1 - EDGE + sample] > 0:
+            state[n - EDGE + sample] = state[n - 1 - EDGE + sample]
 
 
 @njit(cache=True)
@@ -180,12 +208,15 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore
     if near < 0 or near >= dn.shape[0]:
         return True
     n_off, n_like = 0, 0
+    whole = stop - first == dn.shape[1]
     for sample in range(first, stop):
         tile = 6.0 * scale[near // TILE, sample // TILE] + 1.0
         if abs(float(dn[near, sample]) - float(value)) > tile:
             n_off += 1
         if far < 0 or far >= dn.shape[0] or abs(float(dn[near, sample]) - float(dn[far, sample])) <= tile:
             n_like += 1
+    if whole:  # no film is clipped from edge to edge and then suddenly not, in more than half of its width
+        return n_off >= 0.6 * (stop - first)
     return n_off >= 0.85 * (stop - first) and n_like >= 0.85 * (stop - first)
 
 

@@ -1,8 +1,8 @@
 """What is known of a frame's tone: for each strip, how its DN become density, and how surely.
 
-The model of a strip k is ``density = f_k(DN) - B_k(s) - R_k(l)``: `f_k` its transfer curve as a table over all DN, `B_k`
-its banding by column (what all strips share plus what it adds of its own; mean zero over the columns) and `R_k` its
-slow gain drift along the lines (mean zero over the lines).
+The model of a strip k is ``density = f_k(DN) - B_k(s) - R_k(l)``: `f_k` its transfer curve as a table over all DN,
+`B_k` its banding by column (what all strips share plus what it adds of its own; mean zero over the columns) and `R_k`
+its slow gain drift along the lines (mean zero over the lines).
 """
 
 from collections.abc import Mapping

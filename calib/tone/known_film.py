@@ -1,0 +1,146 @@
+"""Where on the film the density is known: wedge patches, reseau strokes, and the unexposed film around the format.
+
+Places are film mm; a label image says for each sample of a strip on which of them it lies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
+
+from calib.coordinates import Array
+
+if TYPE_CHECKING:
+    from calib.frame.description import CharacteristicCurve
+    from calib.frame.frame import Frame
+
+NOTHING, FOG, SCENE = -1, 20000, 20001  # labels; a wedge patch has its own number from 0
+ROUNDING_SIGMA = 3e-4  # of a stated value with three decimals
+APART = 1.5  # patches further apart than this multiple of a patch's height belong to different groups
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownFilm:
+    """The film's places of known density, the same in every strip but for its centre line.
+
+    `patch_density`, `patch_sigma` (P,), `patch_y_mm`, `patch_across_mm` (P, 2), `group` (P,) numbers the patches that
+    lie together. `stroke_density` is None where it is not stated.
+    """
+
+    patch_value: Array
+    patch_density: Array
+    patch_sigma: Array
+    patch_y_mm: Array
+    patch_across_mm: Array
+    group: NDArray[np.int64]
+    center_mm: Array
+    half_format_mm: tuple[float, float]
+    mark_x_mm: Array
+    mark_y_mm: Array
+    arm_mm: float
+    stroke_mm: float
+    stroke_density: float | None
+    fog_guess: float
+
+    @property
+    def n_patches(self) -> int:
+        """Number of patches of one wedge."""
+        return self.patch_density.size
+
+    def group_span_mm(self, group: int) -> tuple[float, float]:
+        """First and last film y of a group of patches."""
+        chosen = self.patch_y_mm[self.group == group]
+        return float(chosen[:, 0].min()), float(chosen[:, 1].max())
+
+
+def known_film(frame: Frame) -> KnownFilm:
+    """The known places of a frame as its description states them."""
+    film, scan = frame.film, frame.scan
+    patches = film.wedge.patches
+    value = np.array([patch.value for patch in patches], dtype=np.float64)
+    density, slope = value, np.ones_like(value)
+    if film.wedge.quantity == "log_exposure":
+        density, slope = density_of_exposure(film.characteristic, value)
+    y_mm = np.array([patch.y_mm for patch in patches], dtype=np.float64)
+    reseau = film.reseau
+    return KnownFilm(
+        patch_value=value,
+        patch_density=density,
+        patch_sigma=np.hypot((film.wedge.sigma or 0.0) * slope, ROUNDING_SIGMA),
+        patch_y_mm=y_mm,
+        patch_across_mm=np.array([patch.across_mm for patch in patches], dtype=np.float64),
+        group=groups_of(y_mm),
+        center_mm=scan.first_center_mm + scan.pitch_mm * np.arange(len(frame.strips)),
+        half_format_mm=(frame.camera.format_mm[0] / 2, frame.camera.format_mm[1] / 2),
+        mark_x_mm=frame.marks.x_mm,
+        mark_y_mm=frame.marks.y_mm,
+        arm_mm=reseau.arm_mm,
+        stroke_mm=reseau.width_mm,
+        stroke_density=reseau.density,
+        fog_guess=film.characteristic.density[0],
+    )
+
+
+def density_of_exposure(curve: CharacteristicCurve, log_exposure: Array) -> tuple[Array, Array]:
+    """Density, and its slope against log exposure, by the film's curve; NaN beyond its ends.
+
+    The monotone cubic of Fritsch and Butland (1984), as everywhere in the toolkit.
+    """
+    cubic = PchipInterpolator(np.array(curve.log_exposure), np.array(curve.density), extrapolate=False)
+    return cubic(log_exposure), np.abs(cubic.derivative()(log_exposure))
+
+
+def groups_of(y_mm: Array) -> NDArray[np.int64]:
+    """Number the groups of patches (P, 2) that follow each other along y without a wide gap."""
+    order = np.argsort(y_mm[:, 0], kind="stable")
+    height = np.median(y_mm[:, 1] - y_mm[:, 0])
+    group = np.zeros(len(y_mm), dtype=np.int64)
+    reached, number = y_mm[order[0], 1], 0
+    for index in order:
+        if y_mm[index, 0] - reached > APART * height:
+            number += 1
+        reached = max(reached, y_mm[index, 1])
+        group[index] = number
+    return group
+
+
+def label_film(
+    known: KnownFilm, strips: Sequence[int], x_mm: Array, y_mm: Array, margin_mm: Array
+) -> NDArray[np.int16]:
+    """Label of each place: patch number, `FOG`, `SCENE` or `NOTHING`, kept clear of every edge by a margin.
+
+    `x_mm`, `y_mm` broadcast together; `strips` are the strips whose wedges can be in view; `margin_mm` is (2,), in x
+    and in y. What lies outside the format and outside all wedges is unexposed film.
+    """
+    shape = np.broadcast_shapes(x_mm.shape, y_mm.shape)
+    half_x, half_y = known.half_format_mm
+    away_x, away_y = np.abs(x_mm) - half_x, np.abs(y_mm) - half_y
+    label = np.full(shape, NOTHING, dtype=np.int16)
+    label[(away_x > margin_mm[0]) | (away_y > margin_mm[1])] = FOG
+    label[(away_x < -margin_mm[0]) & (away_y < -margin_mm[1])] = SCENE
+    for strip in strips:
+        for patch in range(known.n_patches):
+            top, bottom = known.patch_y_mm[patch]
+            rows = _rows_between(y_mm, top - margin_mm[1], bottom + margin_mm[1])
+            if rows is None:
+                continue
+            left, right = known.center_mm[strip] + known.patch_across_mm[patch]
+            x, y = np.broadcast_arrays(x_mm, y_mm)
+            depth_x = np.minimum(x[rows] - left, right - x[rows])
+            depth_y = np.minimum(y[rows] - top, bottom - y[rows])
+            window = label[rows]
+            near = (depth_x > -margin_mm[0]) & (depth_y > -margin_mm[1])
+            window[near & (window >= FOG)] = NOTHING
+            window[(depth_x > margin_mm[0]) & (depth_y > margin_mm[1])] = patch
+    return label
+
+
+def _rows_between(y_mm: Array, low: float, high: float) -> slice | None:
+    """The lines of which some sample lies between two film y; None where there are none."""
+    inside = np.flatnonzero(((y_mm > low) & (y_mm < high)).any(axis=1))
+    return slice(int(inside[0]), int(inside[-1]) + 1) if inside.size else None

@@ -1,0 +1,264 @@
+"""Finding the step wedge in a strip: how far it lies, along y, from where the sweep puts it.
+
+A wedge of equal steps taken one patch too far fits itself almost as well, so the whole pattern is matched at once: each
+patch must be of one DN, and so must all unexposed film above, below and between - the gap between wedge and picture
+with it. The step edges then give the place to a fraction of a line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.sweep.model import StripSweep
+from calib.tone.known_film import KnownFilm
+
+COLUMN_GROUPS = 6
+EDGE_SAMPLES = 4.0  # kept clear of a wedge's side edges, in samples
+ROBUST = 6.0  # a profile point further off than this, in its scatter, counts no more
+MARGIN_LINES = 2.5  # kept clear of a step while the pattern is searched
+SLOPES = (-0.012, 0.0, 0.012)  # stretches of the sweep tried in the search
+VETO = 1e5  # cost of a placing that contradicts the order of the patches or the sameness of unexposed film
+FOG_TOLERANCE = 0.15  # of the wedge's range: unexposed film on both sides of a wedge differs by no more
+FEWEST_LABELLED = 0.5  # of the patches' lines must be in the strip
+STEP_OVER_NOISE = 5.0  # an edge is measured where its step is so many times the profile's noise
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WedgePlace:
+    """Film y of a group of patches in one strip, from that of the sweep: a shift, a stretch and a skew.
+
+    ``y = sweep y + shift_mm + slope * (sweep y - middle_mm) + skew * (x - center_mm)``; `sigma_mm` is the scatter of
+    the step edges about it; `found` is False where the pattern was not seen.
+    """
+
+    shift_mm: float
+    slope: float
+    skew: float
+    middle_mm: float
+    center_mm: float
+    sigma_mm: float
+    found: bool
+    reason: str = ""
+
+    def corrected(self, x_mm: Array, y_mm: Array) -> Array:
+        """Film y by the wedge, of film x and y by the sweep."""
+        stretched = y_mm + self.shift_mm + self.slope * (y_mm - self.middle_mm)
+        return stretched + self.skew * (x_mm - self.center_mm)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Profile:
+    """Medians of column groups line by line, flat: one column group after the other; NaN where lost."""
+
+    x_mm: Array
+    y_mm: Array
+    dn: Array
+    noise: float
+
+
+def locate_group(
+    dn: NDArray,
+    lost: NDArray[np.bool_],
+    sweep: StripSweep,
+    known: KnownFilm,
+    strip: int,
+    group: int,
+    tolerance_mm: float,
+) -> WedgePlace:
+    """Place of one group of patches in a strip's raster `dn` (n_lines, n_samples)."""
+    top, bottom = known.group_span_mm(group)
+    nowhere = WedgePlace(0.0, 0.0, 0.0, (top + bottom) / 2, known.center_mm[strip], tolerance_mm, False)
+    missing = replace(nowhere, reason="its wedge could not be found")
+    profile = _profile(dn, lost, sweep, known, strip, (top - 2 * tolerance_mm, bottom + 2 * tolerance_mm))
+    if profile is None:
+        return missing
+    line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
+    place, share = _match(profile, known, group, tolerance_mm, line_mm, sweep, nowhere)
+    if share < FEWEST_LABELLED:
+        return missing
+    for _ in range(2):
+        place = _place_from_edges(_edges(profile, known, group, place, line_mm), place, line_mm)
+    return place
+
+
+def _profile(
+    dn: NDArray, lost: NDArray[np.bool_], sweep: StripSweep, known: KnownFilm, strip: int, span_mm: tuple[float, float]
+) -> _Profile | None:
+    """The strip's tone along y between two film y, over the columns that its own wedge must cover."""
+    lines = np.flatnonzero((sweep.y_line_mm > span_mm[0]) & (sweep.y_line_mm < span_mm[1]))
+    if lines.size < 8:
+        return None
+    rows = slice(int(lines[0]), int(lines[-1]) + 1)
+    sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
+    left = known.center_mm[strip] + np.median(known.patch_across_mm[:, 0])
+    right = known.center_mm[strip] + np.median(known.patch_across_mm[:, 1])
+    clear = EDGE_SAMPLES * sample_mm + min(float(np.median(sweep.sigma_x_mm[rows])), 0.2 * (right - left))
+    columns = np.flatnonzero((sweep.x_sample_mm > left + clear) & (sweep.x_sample_mm < right - clear))
+    if columns.size < COLUMN_GROUPS:
+        return None
+    x, y, values = [], [], []
+    for part in np.array_split(columns, COLUMN_GROUPS):
+        window = np.where(lost[rows, part[0] : part[-1] + 1], np.nan, dn[rows, part[0] : part[-1] + 1])
+        whole = np.isnan(window).mean(axis=1) < 0.5
+        median = np.full(len(window), np.nan)
+        median[whole] = np.nanmedian(window[whole], axis=1)
+        x.append(np.full(len(window), sweep.x_sample_mm[part].mean()) + sweep.x_line_mm[rows])
+        y.append(sweep.y_line_mm[rows] + sweep.y_sample_mm[part].mean())
+        values.append(median)
+    noise = np.nanmedian(np.abs(np.diff(np.array(values), axis=1))) / 0.954
+    dn_of = np.concatenate(values)
+    return _Profile(np.concatenate(x), np.concatenate(y), dn_of, max(float(noise), 0.05))
+
+
+def _match(
+    profile: _Profile,
+    known: KnownFilm,
+    group: int,
+    tolerance_mm: float,
+    line_mm: float,
+    sweep: StripSweep,
+    start: WedgePlace,
+) -> tuple[WedgePlace, float]:
+    """The shift and stretch at which the pattern fits best, and the share of the patches' lines in view there."""
+    near = np.abs(sweep.y_line_mm - start.middle_mm) < tolerance_mm
+    prior = max(2.0 * float(np.median(sweep.sigma_y_mm[near])) if near.any() else tolerance_mm, 2.0 * line_mm)
+    pattern = _pattern(known, group, MARGIN_LINES * line_mm)
+    reach = 1.15 * tolerance_mm + 2 * line_mm
+    coarse = np.arange(-np.ceil(reach / (1.5 * line_mm)), np.ceil(reach / (1.5 * line_mm)) + 1) * 1.5 * line_mm
+    best, best_cost, best_share = start, np.inf, 0.0
+    for shifts in (coarse, np.arange(-3, 4) * 0.5 * line_mm):
+        middle = best.shift_mm
+        for shift in middle + shifts:
+            for slope in SLOPES:
+                place = replace(start, shift_mm=float(shift), slope=slope, sigma_mm=1.5 * line_mm, found=True)
+                cost, share = _misfit(profile, pattern, place, line_mm)
+                cost += 0.5 * min((shift / prior) ** 2, 50.0) + (slope / 0.01) ** 2
+                if cost < best_cost:
+                    best, best_cost, best_share = place, cost, share
+    return best, best_share
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pattern:
+    """Stretches of film y of one density: rows (first, last) in `y_mm`, the density, and whether it is a patch."""
+
+    y_mm: Array
+    density: Array
+    is_patch: NDArray[np.bool_]
+
+
+def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
+    """The patches of a group and the unexposed film above and below them, each kept clear of its edges."""
+    chosen = np.flatnonzero(known.group == group)
+    rows = [(top + margin_mm, bottom - margin_mm) for top, bottom in known.patch_y_mm[chosen]]
+    half = known.half_format_mm[1]
+    taken = [(-half, half)] + [known.group_span_mm(other) for other in range(int(known.group.max()) + 1)]
+    top, bottom = known.group_span_mm(group)
+    above = max([last for _, last in taken if last <= top + margin_mm], default=-np.inf)
+    below = min([first for first, _ in taken if first >= bottom - margin_mm], default=1e9)
+    rows += [(above + margin_mm, top - margin_mm), (bottom + margin_mm, below - margin_mm)]
+    density = np.concatenate([known.patch_density[chosen], [known.fog_guess] * 2])
+    return _Pattern(np.array(rows), density, np.arange(len(rows)) < len(chosen))
+
+
+def _misfit(profile: _Profile, pattern: _Pattern, place: WedgePlace, line_mm: float) -> tuple[float, float]:
+    """Robust misfit of all profile points that a placing puts on known film, and the share of patches in view."""
+    y = np.where(np.isfinite(profile.dn), place.corrected(profile.x_mm, profile.y_mm), np.inf)
+    order = np.argsort(y, kind="stable")
+    first, last = np.searchsorted(y[order], pattern.y_mm[:, 0]), np.searchsorted(y[order], pattern.y_mm[:, 1])
+    room = np.maximum(pattern.y_mm[:, 1] - pattern.y_mm[:, 0], line_mm) * COLUMN_GROUPS / line_mm
+    cost, seen = 0.0, 0
+    level = np.full(len(room), np.nan)
+    for index in range(len(room)):
+        values = profile.dn[order[first[index] : last[index]]]
+        if pattern.is_patch[index]:
+            seen += values.size
+            cost += 0.5 * ROBUST**2 * max(0.5 * room[index] - values.size, 0.0)
+        if values.size >= COLUMN_GROUPS:
+            level[index] = np.median(values)
+            off = (values - level[index]) / (2.0 * profile.noise)
+            cost += float(0.5 * np.minimum(off**2, ROBUST**2).sum())
+    cost += VETO * _contradictions(level, pattern, profile.noise)
+    return cost, seen / room[pattern.is_patch].sum()
+
+
+def _contradictions(level: Array, pattern: _Pattern, noise: float) -> int:
+    """How often the DN of patches and of unexposed film, above and below, break the order of their densities.
+
+    Unexposed film has about the density of the characteristic curve's first knot; its steps may break the order, or
+    differ between above and below, by a part of the wedge's range: the readout's drift and banding are in them.
+    """
+    patches = level[pattern.is_patch & np.isfinite(level)]
+    if patches.size < 2:
+        return 0
+    tolerance = FOG_TOLERANCE * np.ptp(patches) + 6 * noise
+    order = np.lexsort((level, pattern.density))
+    order = order[np.isfinite(level[order])]
+    steps = np.diff(level[order])
+    slack = np.where(pattern.is_patch[order], 3 * noise, tolerance)
+    slack = np.maximum(slack[1:], slack[:-1])
+    apart = abs(level[-1] - level[-2]) > tolerance  # false where either is not in view
+    return int(min((steps < -slack).sum(), (steps > slack).sum())) + int(apart)
+
+
+def _edges(profile: _Profile, known: KnownFilm, group: int, place: WedgePlace, line_mm: float) -> Array:
+    """Measured minus stated y of the group's step edges: rows of (stated y, x, difference), one per column group."""
+    chosen = np.flatnonzero(known.group == group)
+    stated = np.unique(np.round(known.patch_y_mm[chosen].ravel(), 9))
+    height = float(np.median(known.patch_y_mm[chosen, 1] - known.patch_y_mm[chosen, 0]))
+    reach = max(min(0.4 * height, 10 * line_mm), 3 * line_mm)
+    x = profile.x_mm.reshape(COLUMN_GROUPS, -1)
+    y = place.corrected(profile.x_mm, profile.y_mm).reshape(COLUMN_GROUPS, -1)
+    values = profile.dn.reshape(COLUMN_GROUPS, -1)
+    rows = []
+    for edge in stated:
+        for part in range(COLUMN_GROUPS):
+            near = np.flatnonzero((np.abs(y[part] - edge) < reach) & np.isfinite(values[part]))
+            off = _edge_offset(y[part, near] - edge, values[part, near], reach, line_mm, profile.noise)
+            if off is not None:
+                rows.append((edge, float(x[part, near].mean()), off))
+    return np.array(rows, dtype=np.float64).reshape(-1, 3)
+
+
+def _edge_offset(y: Array, dn: Array, reach: float, line_mm: float, noise: float) -> float | None:
+    """Where a step lies relative to y = 0, from the area under it; None where it is too small or incomplete."""
+    before, after = dn[y < -0.45 * reach], dn[y > 0.45 * reach]
+    if before.size < 2 or after.size < 2:
+        return None
+    low, high = np.median(before), np.median(after)
+    if abs(high - low) < STEP_OVER_NOISE * noise:
+        return None
+    order = np.argsort(y)
+    at, share = y[order], np.clip((dn[order] - low) / (high - low), -0.3, 1.3)
+    if np.diff(at).max(initial=0.0) > 2.5 * line_mm:
+        return None
+    area = float(np.sum((share[1:] + share[:-1]) / 2 * np.diff(at)))
+    return float(at[-1] - area)
+
+
+def _place_from_edges(edges: Array, place: WedgePlace, line_mm: float) -> WedgePlace:
+    """The placing with shift, stretch and skew corrected by the edges, robustly; as it was where they are too few."""
+    if len(edges) < 2 * COLUMN_GROUPS:
+        return place
+    lever = np.stack([np.ones(len(edges)), edges[:, 0] - place.middle_mm, edges[:, 1] - place.center_mm], axis=1)
+    use = np.abs(edges[:, 2] - np.median(edges[:, 2])) < 4 * line_mm
+    for _ in range(5):
+        if len(np.unique(edges[use, 0])) < 3 or len(np.unique(edges[use, 1])) < 3:
+            return place
+        add = np.linalg.lstsq(lever[use], -edges[use, 2], rcond=None)[0]
+        residual = edges[:, 2] + lever @ add
+        scatter = max(1.4826 * float(np.median(np.abs(residual[use]))), 0.02 * line_mm)
+        use = np.abs(residual) < 4 * scatter
+    if abs(add[0]) > 4 * line_mm or scatter > 2 * line_mm:
+        return place
+    return replace(
+        place,
+        shift_mm=place.shift_mm + float(add[0]),
+        slope=place.slope + float(add[1]),
+        skew=place.skew + float(add[2]),
+        sigma_mm=scatter,
+    )
