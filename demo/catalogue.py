@@ -1,6 +1,23 @@
-"""The named scenarios."""
+"""The named scenarios: the demo's frame, one small frame for quick tests, and frames that strain one stage each.
 
-from calib_demo.scenario import Emulsion, ReseauPlate, Scenario, StepWedge, StripScan, SweepFaults, ToneFaults
+They differ on purpose in camera, pitch, wedge, reseau, film, video, pointing and in what the package leaves unsaid.
+Sub-solar points are apparent ones of the scenario's epoch (DE421 with the 2015 rotation series, by skyfield), so that
+a package may leave out its [sun].
+"""
+
+from collections.abc import Callable
+
+from calib_demo import strain_geometry, strain_tone
+from calib_demo.scenario import (
+    Emulsion,
+    ReseauPlate,
+    Scenario,
+    StepWedge,
+    StripScan,
+    SweepFaults,
+    TapeFaults,
+    ToneFaults,
+)
 
 
 def _tern2() -> Scenario:
@@ -12,15 +29,31 @@ def _small() -> Scenario:
         name="tern2-0007",
         seed=7,
         wedge=StepWedge(patches=8, patch_mm=0.12),
-        reseau=ReseauPlate(arm_mm=0.12, spacing_mm=(0.6, 0.55), damaged=0.03),
+        reseau=ReseauPlate(arm_mm=0.12, spacing_mm=(0.6, 0.55), damaged=0.12),
         scan=StripScan(strips=4, lines=700, samples=160, pitch_mm=1.05, tolerance_mm=0.2),
         sweep=SweepFaults(common_samples=1.5, wander_lines=3.0, wander_scale_lines=150.0, offset_lines=5.0),
         tone=ToneFaults(drift_scale_lines=200.0),
-        emulsion=Emulsion(knots=33),
+        tape=TapeFaults(whole_lines=0.5, part_lines=0.8, garbage_lines=0.3, blocks=0.0),
+        emulsion=Emulsion(knots=33, granularity=6.0),
     )
 
 
-_MAKERS = {"tern2": _tern2, "small": _small}
+_MAKERS: dict[str, Callable[[], Scenario]] = {
+    "tern2": _tern2,
+    "small": _small,
+    "cratered": strain_tone.cratered,
+    "featureless": strain_tone.featureless,
+    "terminator": strain_tone.terminator,
+    "contrast": strain_tone.contrast,
+    "ridges": strain_tone.ridges,
+    "noisy8": strain_tone.noisy8,
+    "nadir": strain_geometry.nadir,
+    "oblique50": strain_geometry.oblique50,
+    "polar-terrain": strain_geometry.polar_terrain,
+    "wander": strain_geometry.wander,
+    "limb": strain_geometry.limb,
+    "control": strain_geometry.control,
+}
 NAMES = tuple(_MAKERS)
 
 

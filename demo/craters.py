@@ -4,11 +4,13 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 Raster = NDArray[np.float32]
-Metric = Callable[[float, float], tuple[float, float, float]]  # row, column -> m11, m12, m22 (1: columns, 2: rows)
+Metric = Callable[[float, float], tuple[float, float, float] | None]  # row, column -> m11, m12, m22 (1: columns)
 
 SMALLEST_PX = 5.0
+SOFTENED = ((120.0, 4.0), (30.0, 1.2))  # once craters below a diameter begin, older ones are smoothed by so many pixels
 REACH = 2.2  # of the ejecta blanket, in crater radii
 
 
@@ -25,10 +27,16 @@ def add_craters(
     places = chance.random((number, 2)) * (rows, columns)
     wear = chance.random(number)
     angles = chance.random((number, 2)) * 2 * np.pi
+    craters = np.zeros_like(relief)
+    stages = list(SOFTENED)
     for diameter, (row, column), worn, phase in zip(diameters, places, wear, angles, strict=True):
-        _add_one(
-            relief, albedo, (row, column), diameter / 2, 0.04 + 0.26 * (1.0 - worn) ** 1.5, phase, metric(row, column)
-        )
+        while stages and diameter < stages[0][0]:
+            ndimage.gaussian_filter(craters, stages.pop(0)[1], output=craters)
+        depth = 0.04 + 0.26 * (1.0 - worn) ** 1.5
+        shape = metric(row, column)
+        if shape is not None:
+            _add_one(craters, albedo, (row, column), diameter / 2, depth, phase, shape)
+    relief += craters
 
 
 def _add_one(

@@ -59,6 +59,7 @@ def density_of_strip(film: Film, strip: StripTruth, center_x_mm: tuple[float, ..
     for center_mm in center_x_mm:
         if abs(center_mm - x.mean()) < 2.0 * np.ptp(x):
             _print_wedge(film.layout.patches, center_mm, x, y, light, fog, film.edge_mm)
+    _blot_wedge(film, x, y, light)
     _press_marks(film, x, y, light)
     return np.asarray(-np.log10(light), dtype=np.float32)
 
@@ -91,6 +92,15 @@ def _print_wedge(
             rows = slice(lines[0], lines[-1] + 1)
             share = _box(x[rows], center_mm + left, center_mm + right, edge_mm) * _box(y[rows], top, bottom, edge_mm)
             light[rows] += share * (10.0**-density - fog)
+
+
+def _blot_wedge(film: Film, x: Array, y: Array, light: Array) -> None:
+    for left, right, top, bottom, density in film.layout.blots:
+        lines = np.flatnonzero(((y > top - 5 * film.edge_mm) & (y < bottom + 5 * film.edge_mm)).any(axis=1))
+        if lines.size:
+            rows = slice(lines[0], lines[-1] + 1)
+            share = _box(x[rows], left, right, film.edge_mm) * _box(y[rows], top, bottom, film.edge_mm)
+            light[rows] += share * (10.0**-density - light[rows])
 
 
 def _press_marks(film: Film, x: Array, y: Array, light: Array) -> None:

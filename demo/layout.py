@@ -41,6 +41,7 @@ class Layout:
     first_line_mm: float
     patches: Patches
     marks: Marks
+    blots: Array  # (n, 5): left, right, top, bottom in film mm, density
 
 
 def lay_out(scenario: Scenario) -> Layout:
@@ -61,9 +62,9 @@ def lay_out(scenario: Scenario) -> Layout:
     first_line_mm = round(top_mm - margin_mm, 3)
     edges = _patch_edges(scenario, above_mm, height_mm, gap_mm)
     format_mm = (width_mm, height_mm)
-    return Layout(
-        format_mm, round(-span_mm / 2, 4), first_line_mm, _patches(scenario, edges), _marks(scenario, format_mm)
-    )
+    first_center_mm = round(-span_mm / 2, 4)
+    patches, marks = _patches(scenario, edges), _marks(scenario, format_mm)
+    return Layout(format_mm, first_center_mm, first_line_mm, patches, marks, _blots(scenario, first_center_mm, edges))
 
 
 def _patch_edges(scenario: Scenario, above_mm: float, height_mm: float, gap_mm: float) -> Array:
@@ -92,6 +93,20 @@ def _patches(scenario: Scenario, y_mm: Array) -> Patches:
     if wedge.partial:
         across[wedge.patches // 3, 1] = round(0.1 * half_mm, 4)
     return Patches(values, density, y_mm, across)
+
+
+def _blots(scenario: Scenario, first_center_mm: float, edges_mm: Array) -> Array:
+    """Damage of the wedge: clear scratches and dark spots that cover part of a patch or two."""
+    scan, patch_mm = scenario.scan, scenario.wedge.patch_mm
+    chance = stream(scenario.seed, "blots")
+    blots = []
+    for strip, number in enumerate(chance.poisson(scenario.wedge.blots, scan.strips)):
+        for _ in range(number):
+            left = first_center_mm + scan.pitch_mm * (strip + chance.uniform(-0.4, 0.2))
+            top = chance.choice(edges_mm[:, 0]) + chance.uniform(-0.3, 0.6) * patch_mm
+            width, height = chance.uniform(0.1, 0.5) * scan.pitch_mm, chance.uniform(0.4, 1.0) * patch_mm
+            blots.append((left, left + width, top, top + height, chance.choice([0.05, 1.7])))
+    return np.array(blots).reshape(-1, 5)
 
 
 def _marks(scenario: Scenario, format_mm: tuple[float, float]) -> Marks:

@@ -134,4 +134,6 @@ def _map(scenario: Scenario) -> list[str]:
     lines = ["", "[map]"]
     if wish.crs is not None:
         lines.append(f'crs = "{wish.crs}"')
-    return lines if wish.pixel_m is None else [*lines, f"pixel_m = {wish.pixel_m}"]
+    if wish.pixel_m is not None:
+        lines.append(f"pixel_m = {wish.pixel_m}")
+    return lines if wish.bounds is None else [*lines, f"bounds = {_list(wish.bounds)}"]

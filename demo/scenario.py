@@ -51,6 +51,7 @@ class StepWedge:
     sigma: float = 0.004
     states_sigma: bool = True
     partial: bool = False  # one patch reaches over half the strip only
+    blots: float = 0.0  # expected number of scratches and dark spots on each strip's wedge
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,6 +184,7 @@ class MapWish:
 
     crs: str | None = None
     pixel_m: float | None = None
+    bounds: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,11 +79,13 @@ def _ground(scenario: Scenario, light: Illumination, shape: tuple[int, int]) -> 
 
 
 def _metric(light: Illumination, shape: tuple[int, int]) -> Metric:
-    """Local metric of the ground in film pixels, of determinant 1: the inverse of the products of c_1 and c_2."""
-    k11, k12, k22 = (light.fields[..., FIELDS.index(name)] for name in ("k11", "k12", "k22"))
+    """Local metric of the ground in film pixels, the inverse of the products of c_1 and c_2; None off the Moon."""
+    k11, k12, k22, hit = (light.fields[..., FIELDS.index(name)] for name in ("k11", "k12", "k22", "hit"))
 
-    def metric(row: float, column: float) -> tuple[float, float, float]:
+    def metric(row: float, column: float) -> tuple[float, float, float] | None:
         place = int(row / light.stride), int(column / light.stride)
+        if hit[place] < 0.5:
+            return None
         a, b, c = float(k11[place]), float(k12[place]), float(k22[place])
         determinant = max(a * c - b * b, 1e-6)
         return c / determinant, -b / determinant, a / determinant

@@ -32,7 +32,7 @@ def _add_ridges(scenario: Scenario, relief: Raster, log_albedo: Raster) -> None:
     sway = ndimage.gaussian_filter1d(chance.standard_normal(rows), 0.2 * rows, mode="reflect")
     sway *= 1.5 / np.abs(sway).max()
     column = np.arange(columns, dtype=np.float32)[None, :] - sway.astype(np.float32)[:, None]
-    for spacing, width, height in ((0.97 * pitch_px, 9.0, 0.9), (0.5 * pitch_px, 4.0, 0.35)):
+    for spacing, width, height in ((0.97 * pitch_px, 9.0, 2.0), (0.5 * pitch_px, 4.0, 0.7)):
         offset = chance.random() * spacing
         away = (column - offset + spacing / 2) % spacing - spacing / 2
         relief += np.float32(height) * np.exp(-0.5 * (away / width) ** 2)
