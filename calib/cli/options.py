@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from calib.light.functions import MODELS
+from calib.light.functions import DEFAULT_MODEL, MODELS
 
 out_option = click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder that receives the products."
@@ -21,7 +21,7 @@ overwrite_option = click.option("--overwrite", is_flag=True, help="Replace the p
 standard_option = click.option(
     "--standard",
     type=click.Choice(sorted(MODELS)),
-    default="lunar-lambert",
+    default=DEFAULT_MODEL,
     show_default=True,
     help="Photometric function that brings map/normal.tif to incidence 30, emission 0, phase 30 degrees.",
 )

@@ -17,7 +17,7 @@ BAND_ROWS = 256
 
 @dataclass(frozen=True, slots=True)
 class FilmGrid:
-    """Square pixels of `pixel_mm`, their edges at whole multiples of it; `first_column` and `first_row` in those multiples."""
+    """Square pixels of `pixel_mm`, edges at whole multiples of it: `first_column` and `first_row` count those."""
 
     pixel_mm: float
     first_column: int
@@ -26,9 +26,10 @@ class FilmGrid:
     columns: int
 
     @property
-    def transform(self) -> tuple[float, float, float, float, float, float]:
-        """Affine (a, b, c, d, e, f) from pixel corners (column, row) to film mm."""
-        return (self.pixel_mm, 0.0, self.first_column * self.pixel_mm, 0.0, self.pixel_mm, self.first_row * self.pixel_mm)
+    def center_transform(self) -> tuple[float, float, float, float, float, float]:
+        """Affine (a, b, c, d, e, f) from (column, row) of pixel centres to film mm."""
+        x0, y0 = (self.first_column + 0.5) * self.pixel_mm, (self.first_row + 0.5) * self.pixel_mm
+        return (self.pixel_mm, 0.0, x0, 0.0, self.pixel_mm, y0)
 
     def x_mm(self, column: NDArray[np.float64]) -> NDArray[np.float64]:
         """Film x of pixel centres."""
@@ -41,7 +42,7 @@ class FilmGrid:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilmBlock:
-    """A block of the assembled frame: density and its 1-sigma (NaN where there is none) and quality, (rows, columns)."""
+    """A block of the assembled frame, (rows, columns): density and its 1-sigma (NaN: there is none), and quality."""
 
     density: NDArray[np.float32]
     sigma: NDArray[np.float32]

@@ -14,8 +14,8 @@ def fill_from_neighbours(
 
     A direction counts with one over its gap squared; a gap wider than `reach` samples is not bridged. The 1-sigma of a
     filled sample is the scatter of the ends it was made from, with their noise: no less is known of what stood there.
-    Inputs and outputs have shape (lines, samples). Returns values, noise (both NaN where a bad sample could not be filled)
-    and which samples were filled.
+    Inputs and outputs have shape (lines, samples). Returns values, noise (both NaN where a bad sample could not be
+    filled) and which samples were filled.
     """
     out, sigma = values.astype(np.float32, copy=True), noise.astype(np.float32, copy=True)
     filled = np.zeros(values.shape, dtype=np.bool_)

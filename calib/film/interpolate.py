@@ -54,7 +54,9 @@ class _Sums:
     @classmethod
     def at(cls, n: int) -> "_Sums":
         pair = (2, n)
-        return cls(*(np.zeros(pair) for _ in range(4)), np.zeros(pair, np.uint8), np.zeros(pair, np.uint16), np.zeros(n, bool))
+        return cls(
+            *(np.zeros(pair) for _ in range(4)), np.zeros(pair, np.uint8), np.zeros(pair, np.uint16), np.zeros(n, bool)
+        )
 
 
 def sample_strips(

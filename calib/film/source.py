@@ -14,7 +14,9 @@ from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import StripTone
 
-SHORTEST_FILL = 8  # samples: a dropout up to this wide is bridged, as is a stroke of any width (common practice, no source)
+SHORTEST_FILL = (
+    8  # samples: a dropout up to this wide is bridged, as is a stroke of any width (common practice, no source)
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,0 +1,130 @@
+"""Everything that is estimated for one frame, in the order in which it can be known."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera.exterior import Pose, pose_of
+from calib.camera.resection import Resection, resect
+from calib.errors import NotPossible
+from calib.film.source import StripSource
+from calib.film.strokes import strip_marks
+from calib.frame.description import Sun
+from calib.frame.frame import Frame, StripRaster
+from calib.moon import subsolar_point
+from calib.run.progress import Progress, Stopwatch, silent, tracked
+from calib.sweep.estimate import SweepFit, first_look, refine
+from calib.sweep.model import StripSweep
+from calib.tone.apply import density_window
+from calib.tone.dropouts import Dropouts, find_dropouts
+from calib.tone.estimate import fit_tone
+from calib.tone.model import StripTone, ToneFit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameFits:
+    """What was found out about one frame: places, tone, pointing, Sun, and what to be warned of."""
+
+    frame: Frame
+    dropouts: tuple[Dropouts, ...]
+    sweep: SweepFit
+    tone: ToneFit
+    given_pose: Pose
+    pose: Pose
+    resection: Resection | None
+    sun: Sun
+    warnings: tuple[str, ...]
+
+    def sources(self) -> tuple[StripSource, ...]:
+        """The strips with all that is known of them, ready to be sampled."""
+        marks = strip_marks(self.frame)
+        parts = zip(self.frame.strips, self.sweep.sweeps, self.tone.strips, self.dropouts, strict=True)
+        return tuple(StripSource(*part, marks=marks) for part in parts)
+
+
+def fit_frame(frame: Frame, *, progress: Progress = silent, watch: Stopwatch | None = None) -> FrameFits:
+    """Estimate places, tone and pointing of `frame` from its own samples and its description."""
+    watch = watch or Stopwatch()
+    saturation = frame.scan.saturation
+    dropouts = tuple(
+        find_dropouts(strip, saturation)
+        for strip in tracked(frame.strips, len(frame.strips), "finding dropouts", progress)
+    )
+    watch.lap("dropouts")
+    first = first_look(frame, [_raw_reader(s, d) for s, d in zip(frame.strips, dropouts, strict=True)])
+    progress("finding the marks", 1.0)
+    watch.lap("first look")
+    tone = fit_tone(frame, first.sweeps, dropouts)
+    progress("fitting the tone", 0.5)
+    watch.lap("tone")
+    sweep = refine(frame, _density_readers(frame, tone.strips, dropouts), first.sweeps)
+    progress("fitting the sweep", 1.0)
+    watch.lap("sweep")
+    tone = fit_tone(frame, sweep.sweeps, dropouts, previous=tone)
+    progress("fitting the tone", 1.0)
+    watch.lap("tone")
+    return with_pointing(frame, dropouts, sweep, tone, first.warnings)
+
+
+def with_pointing(
+    frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit, first_warnings: Sequence[str]
+) -> FrameFits:
+    """Complete the fits with the Sun and the pointing, refined by control points where they are given."""
+    given = pose_of(frame.pointing)
+    resection, pose, said = None, given, []
+    if frame.control is not None:
+        result = resect(frame.camera, frame.control, given)
+        if isinstance(result, NotPossible):
+            said.append(
+                f"the control points could not refine the pointing: {result.reason}; the given pointing is used"
+            )
+        else:
+            resection, pose = result, result.pose
+            if result.rejected:
+                said.append(f"control points left out as blunders: {', '.join(result.rejected)}")
+    return FrameFits(
+        frame=frame,
+        dropouts=dropouts,
+        sweep=sweep,
+        tone=tone,
+        given_pose=given,
+        pose=pose,
+        resection=resection,
+        sun=frame.sun or computed_sun(frame),
+        warnings=tuple(dict.fromkeys([*frame.warnings, *first_warnings, *sweep.warnings, *tone.warnings, *said])),
+    )
+
+
+def computed_sun(frame: Frame) -> Sun:
+    """The Sun from the time of the exposure."""
+    point = subsolar_point(frame.exposure.mid_time)
+    return Sun(subsolar_deg=(point.lon_deg, point.lat_deg), distance_au=point.distance_au)
+
+
+def _raw_reader(strip: StripRaster, dropouts: Dropouts):  # type: ignore[no-untyped-def]
+    """Lines of DN with an infinite sigma where the tape dropped out, and an equal one elsewhere."""
+
+    def read(first: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        sigma = np.where(dropouts.mask(first, stop), np.float32(np.inf), np.float32(1.0))
+        return strip.read(first, stop).astype(np.float32), sigma
+
+    return read
+
+
+def _density_readers(frame: Frame, tones: Sequence[StripTone], dropouts: Sequence[Dropouts]):  # type: ignore[no-untyped-def]
+    """For each strip, lines of density with the noise of each sample, infinite where it carries nothing."""
+
+    def reader(strip: StripRaster, tone: StripTone, lost: Dropouts):  # type: ignore[no-untyped-def]
+        def read(first: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+            window = density_window(strip, tone, lost, first, stop)
+            bad = lost.mask(first, stop) | ~np.isfinite(window.density)
+            return np.where(bad, 0, window.density), np.where(bad, np.float32(np.inf), window.sigma)
+
+        return read
+
+    return [reader(*parts) for parts in zip(frame.strips, tones, dropouts, strict=True)]
+
+
+__all__ = ["FrameFits", "StripSweep", "computed_sun", "fit_frame", "with_pointing"]

@@ -1,0 +1,76 @@
+"""The seam check: do two neighbouring strips say the same of the film that both saw?
+
+At every seam both strips are sampled at the same film places in the middle of their overlap; the mean of the difference
+over a block of rows is the jump a viewer would see, and the noise of the samples alone would make it sigma / sqrt(N).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import FilmPoints
+from calib.film.interpolate import KernelScale, Sampled, sample_strips
+from calib.film.source import StripSource
+from calib.frame.frame import Frame
+from calib.quality import OUTSIDE
+from calib.run.fit import FrameFits
+
+BLOCK_ROWS = 64
+STEP_SAMPLES = 2  # places two samples apart share few raw samples, so their noise counts as independent
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeamCheck:
+    """Jumps of density at the seams, one row a block: left strip, film y in mm, jump, and its noise floor (1-sigma)."""
+
+    strip: NDArray[np.int64]
+    y_mm: NDArray[np.float64]
+    jump: NDArray[np.float64]
+    floor: NDArray[np.float64]
+
+    def ratio(self) -> float:
+        """Root mean square of jump over floor; 1 where nothing but noise is left."""
+        return float(np.sqrt(np.mean((self.jump / self.floor) ** 2))) if self.jump.size else float("nan")
+
+
+def check_seams(fits: FrameFits) -> SeamCheck:
+    """Measure every seam of a frame inside the exposed format; strips that do not overlap have no rows."""
+    sources = fits.sources()
+    found = [_seam(fits.frame, left, right) for left, right in zip(sources[:-1], sources[1:], strict=True)]
+    strip = np.concatenate([np.full(len(rows), k) for k, rows in enumerate(found)]) if found else np.zeros(0)
+    rows = np.array([row for rows in found for row in rows], dtype=float).reshape(-1, 3)
+    return SeamCheck(strip.astype(np.int64), rows[:, 0], rows[:, 1], rows[:, 2])
+
+
+def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[float, float, float]]:
+    sample_mm, line_mm = frame.scan.sample_mm, frame.scan.line_mm
+    half_y = frame.camera.format_mm[1] / 2
+    x_low, x_high = right.sweep.x_sample_mm[0], left.sweep.x_sample_mm[-1]
+    x = np.arange(x_low + 2 * sample_mm, x_high - 2 * sample_mm, STEP_SAMPLES * sample_mm)
+    rows = []
+    for top in np.arange(-half_y, half_y, BLOCK_ROWS * line_mm):
+        y = np.arange(top, min(top + BLOCK_ROWS * line_mm, half_y), STEP_SAMPLES * line_mm)
+        if x.size and y.size:
+            row = _jump(left, right, *np.meshgrid(x, y))
+            if row is not None:
+                rows.append((float(y.mean()), *row))
+    return rows
+
+
+def _jump(left: StripSource, right: StripSource, x: NDArray, y: NDArray) -> tuple[float, float] | None:
+    places = FilmPoints(x.ravel(), y.ravel())
+    a, b = (_alone(source, places) for source in (left, right))
+    good = (a.quality == 0) & (b.quality == 0)
+    if good.sum() < 16:
+        return None
+    difference = a.value[good] - b.value[good]
+    floor = np.sqrt(np.sum(a.sigma[good] ** 2.0 + b.sigma[good] ** 2.0)) / good.sum()
+    return float(difference.mean()), float(floor)
+
+
+def _alone(source: StripSource, places: FilmPoints) -> Sampled:
+    """One strip's own word; where it was not scanned the OUTSIDE bit is set."""
+    sampled = sample_strips([source], places, scale=KernelScale(), fill=False)
+    sampled.quality[~np.isfinite(sampled.value)] |= np.uint16(OUTSIDE)
+    return sampled

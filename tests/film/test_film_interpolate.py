@@ -1,0 +1,125 @@
+"""The one interpolation against closed forms: coordinates come back, noise averages as its weights say."""
+
+from pathlib import Path
+
+import numpy as np
+import perfect
+import pytest
+from calib_demo.catalogue import scenario
+from calib_demo.make import make_frame
+from calib_demo.truth import Truth
+
+from calib.coordinates import FilmPoints, ScanPoints
+from calib.film.assemble import bands, film_block, film_grid
+from calib.film.interpolate import KernelScale, sample_strips
+from calib.film.source import StripSource, StripWindow, read_window
+from calib.frame.frame import Frame
+from calib.frame.read import read_frame
+from calib.quality import DROPOUT, MARK, OUTSIDE, SEAM
+from calib.sweep.model import to_film
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Frame, Truth, tuple[StripSource, ...]]:
+    folder: Path = tmp_path_factory.mktemp("film") / "frame"
+    truth = make_frame(scenario("small"), folder)
+    frame = read_frame(folder / "frame.toml")
+    return frame, truth, perfect.sources(frame, truth)
+
+
+def film_places(source: StripSource, line: np.ndarray, sample: np.ndarray) -> FilmPoints:
+    return to_film(source.sweep, ScanPoints(line, sample))
+
+
+def encode_line_and_sample(window: StripWindow) -> StripWindow:
+    """A window whose values say where they are: a plane that a cubic must reproduce."""
+    line = window.first + np.arange(window.value.shape[0], dtype=np.float32)[:, None]
+    sample = np.arange(window.value.shape[1], dtype=np.float32)[None, :]
+    values = (line + sample / 1000).astype(np.float32)
+    return StripWindow(window.first, values, np.ones_like(values), np.zeros_like(values), np.zeros_like(window.quality))
+
+
+@pytest.mark.parametrize("scale", [KernelScale(), KernelScale(2.5, 1.7)])
+def test_coordinates_encoded_in_the_samples_come_back(small, scale: KernelScale) -> None:  # type: ignore[no-untyped-def]
+    source = small[2][1]
+    chance = np.random.default_rng(4)
+    line, sample = chance.uniform(10, 680, 500), chance.uniform(8, 150, 500)
+    places = film_places(source, line, sample)
+    got = sample_strips([source], places, scale=scale, fill=False, convert=encode_line_and_sample)
+    assert np.allclose(got.value, line + sample / 1000, atol=2e-3 * max(scale.line, 1))
+
+
+def test_the_variance_follows_the_squared_weights(small) -> None:  # type: ignore[no-untyped-def]
+    """At a sample one weight is 1; halfway between four, Keys' weights are -1/16, 9/16, 9/16, -1/16 each way."""
+    source = small[2][1]
+    places = film_places(source, np.array([100.0, 100.5]), np.array([50.0, 50.5]))
+    got = sample_strips([source], places, scale=KernelScale(), fill=False, convert=encode_line_and_sample)
+    half = 2 * (1 / 16) ** 2 + 2 * (9 / 16) ** 2
+    assert got.sigma[0] == pytest.approx(1.0, abs=1e-3)
+    assert got.sigma[1] == pytest.approx(half, rel=1e-3)
+
+
+def test_a_stretched_kernel_averages_noise_down(small) -> None:  # type: ignore[no-untyped-def]
+    source = small[2][1]
+    places = film_places(source, np.array([100.0]), np.array([50.0]))
+    sigma = [
+        float(
+            sample_strips([source], places, scale=KernelScale(s, s), fill=False, convert=encode_line_and_sample).sigma[
+                0
+            ]
+        )
+        for s in (1.0, 2.0, 4.0)
+    ]
+    assert sigma[2] < 0.6 * sigma[1] < 0.6 * sigma[0]
+
+
+def test_overlapping_strips_are_blended_and_say_so(small) -> None:  # type: ignore[no-untyped-def]
+    frame, _, sources = small
+    x = (sources[1].sweep.x_sample_mm[-1] + sources[2].sweep.x_sample_mm[0]) / 2
+    places = FilmPoints(np.array([x]), np.array([0.3]))
+    got = sample_strips(sources, places, scale=KernelScale(), fill=False)
+    alone = [sample_strips([s], places, scale=KernelScale(), fill=False) for s in sources[1:3]]
+    assert got.quality[0] & SEAM
+    low, high = sorted(float(a.value[0]) for a in alone)
+    assert low - 1e-6 <= got.value[0] <= high + 1e-6
+    assert got.sigma[0] < min(float(a.sigma[0]) for a in alone)
+    assert frame.scan.pitch_mm > 0
+
+
+def test_outside_all_strips_there_is_no_value_and_one_bit(small) -> None:  # type: ignore[no-untyped-def]
+    got = sample_strips(small[2], FilmPoints(np.array([99.0]), np.array([0.0])), scale=KernelScale(), fill=True)
+    assert np.isnan(got.value[0])
+    assert got.quality[0] == OUTSIDE
+
+
+def test_the_assembled_film_is_the_true_density_within_its_noise(small) -> None:  # type: ignore[no-untyped-def]
+    """With perfect fits what is left is noise: z-scores of unit scatter, and every NaN has its bit."""
+    frame, truth, sources = small
+    grid = film_grid(sources, frame.scan.sample_mm)
+    curve = frame.film.characteristic.density
+    blocks = [film_block(sources, grid, rows, slice(0, grid.columns), (curve[0], curve[-1])) for rows in bands(grid)]
+    density = np.concatenate([b.density for b in blocks])
+    quality = np.concatenate([b.quality for b in blocks])
+    assert not (np.isnan(density) & (quality == 0)).any()
+    assert (quality & MARK).any()
+    assert (quality & DROPOUT).any()
+    again = film_block(sources, grid, slice(100, 131), slice(40, 333), (curve[0], curve[-1]))
+    assert np.array_equal(again.density, density[100:131, 40:333], equal_nan=True)
+    assert np.array_equal(again.quality, quality[100:131, 40:333])
+    k, line, sample = 1, np.arange(250.0, 620.0, 3), np.arange(30.0, 130.0, 3)
+    ll, ss = (a.ravel() for a in np.meshgrid(line, sample, indexing="ij"))
+    got = sample_strips([sources[k]], film_places(sources[k], ll, ss), scale=KernelScale(), fill=False)
+    true = truth.clean_density(k)[ll.astype(int), ss.astype(int)]
+    noise = truth.noise_sigma(k)[ll.astype(int), ss.astype(int)]
+    z = ((got.value - true) / noise)[got.quality == 0]
+    assert 0.9 < z.std() < 1.1
+    assert abs(z.mean()) < 0.1
+
+
+def test_a_window_is_the_same_whatever_block_it_is_read_in(small) -> None:  # type: ignore[no-untyped-def]
+    source = small[2][0]
+    whole = read_window(source, 0, 700, fill_marks=True)
+    part = read_window(source, 203, 260, fill_marks=True)
+    assert np.array_equal(part.value, whole.value[203:260], equal_nan=True)
+    assert np.array_equal(part.noise, whole.noise[203:260], equal_nan=True)
+    assert np.array_equal(part.quality, whole.quality[203:260])
