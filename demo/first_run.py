@@ -24,7 +24,16 @@ def environment(extra: str = "") -> Path:
         return commands
     print(f"making the environment {folder} (once) ...", flush=True)
     venv.create(folder, with_pip=True)
-    install = [commands / "python", "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--editable", f"{ROOT}{extra}"]
+    install = [
+        commands / "python",
+        "-m",
+        "pip",
+        "install",
+        "--quiet",
+        "--disable-pip-version-check",
+        "--editable",
+        f"{ROOT}{extra}",
+    ]
     if subprocess.run(install).returncode:
         sys.exit("the installation failed: see pip's message above")
     stamp.write_text(wanted)

@@ -53,8 +53,8 @@ class StripWindow:
 def read_window(source: StripSource, first: int, stop: int, *, fill_marks: bool) -> StripWindow:
     """Calibrated lines `first`..`stop` - 1, cut to the strip; the same values whatever block they are read in.
 
-    Samples of dropouts short enough to bridge are filled and carry ``DROPOUT | FILLED``, longer ones are NaN. Marks keep
-    their density, or with `fill_marks` are bridged too (``MARK | FILLED``).
+    Samples of dropouts short enough to bridge are filled and carry ``DROPOUT | FILLED``, longer ones are NaN. Marks
+    keep their density, or with `fill_marks` are bridged too (``MARK | FILLED``).
     """
     n_lines = source.raster.n_lines
     halo = source.reach + 1

@@ -15,7 +15,7 @@ BLUR_SAMPLES = 1.5  # the readout spot spreads a stroke's edge over about this m
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripMarks:
-    """Film places of what is not Moon: mark centres (M,) in mm with the size of their strokes, wedge boxes (P, 4) in mm.
+    """Film places of what is not Moon: mark centres (M,) in mm, their strokes' size, wedge boxes (P, 4) in mm.
 
     A box is (x low, x high, y low, y high); the boxes of the neighbours' wedges are among them.
     """

@@ -77,9 +77,7 @@ def with_pointing(
     if frame.control is not None:
         result = resect(frame.camera, frame.control, given)
         if isinstance(result, NotPossible):
-            said.append(
-                f"the control points could not refine the pointing: {result.reason}; the given pointing is used"
-            )
+            said.append(f"control points could not refine the pointing ({result.reason}); the given one is used")
         else:
             resection, pose = result, result.pose
             if result.rejected:

@@ -5,6 +5,7 @@ over a block of rows is the jump a viewer would see, and the noise of the sample
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +38,7 @@ class SeamCheck:
 def check_seams(fits: FrameFits) -> SeamCheck:
     """Measure every seam of a frame inside the exposed format; strips that do not overlap have no rows."""
     sources = fits.sources()
-    found = [_seam(fits.frame, left, right) for left, right in zip(sources[:-1], sources[1:], strict=True)]
+    found = [_seam(fits.frame, left, right) for left, right in pairwise(sources)]
     strip = np.concatenate([np.full(len(rows), k) for k, rows in enumerate(found)]) if found else np.zeros(0)
     rows = np.array([row for rows in found for row in rows], dtype=float).reshape(-1, 3)
     return SeamCheck(strip.astype(np.int64), rows[:, 0], rows[:, 1], rows[:, 2])

@@ -153,7 +153,9 @@ class _Pattern:
 
 def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
     """The patches of a group and the unexposed film above and below them, each kept clear of its edges."""
-    chosen = np.flatnonzero(known.group == group)
+    left, right = np.median(known.patch_across_mm, axis=0)
+    whole = (known.patch_across_mm[:, 0] <= left + 1e-9) & (known.patch_across_mm[:, 1] >= right - 1e-9)
+    chosen = np.flatnonzero((known.group == group) & whole)  # the others are not under all columns of the profile
     rows = [(top + margin_mm, bottom - margin_mm) for top, bottom in known.patch_y_mm[chosen]]
     half = known.half_format_mm[1]
     taken = [(-half, half)] + [known.group_span_mm(other) for other in range(int(known.group.max()) + 1)]

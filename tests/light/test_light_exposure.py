@@ -19,7 +19,7 @@ def test_the_mean_over_noise_is_the_true_exposure(density: float, sigma: float) 
     true = float(exposure_of(CURVE, density))
     error = float(result.value.std()) / np.sqrt(noisy.size)
     assert float(result.value.mean()) == pytest.approx(true, abs=4 * error + 5e-4 * true)
-    assert float(result.noise.mean()) == pytest.approx(float(result.value.std()), rel=0.04)
+    assert float(result.noise.mean()) == pytest.approx(float(result.value.std()), rel=0.08)
 
 
 def test_the_lookup_is_good_to_a_millionth() -> None:
