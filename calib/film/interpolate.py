@@ -1,8 +1,9 @@
 """The one interpolation: values at film places from the samples of all strips that saw them.
 
-A place is made from raw samples by one cubic convolution (Keys 1981, IEEE Trans. Acoust. 29:1153, a = -1/2), stretched
-where the output pixel is larger than a sample so that nothing aliases. Strips that overlap are blended by the distance to
-their own edges. Variances follow the same weights: the noise of samples averages down, their systematic error does not.
+A place is made from raw samples by one cubic convolution (Keys 1981, IEEE Trans. Acoust. 29:1153, a = -1/2),
+stretched where the output pixel is larger than a sample so that nothing aliases. Strips that overlap are blended by
+the distance to their own edges. Variances follow the same weights: the noise of samples averages down, their
+systematic error does not.
 """
 
 from collections.abc import Callable, Sequence
@@ -69,10 +70,10 @@ def sample_strips(
 ) -> Sampled:
     """Values at `places` (N,) from every strip that covers them.
 
-    With `fill`, marks and short dropouts are bridged (for a map); without, marks stay as they are on the film and places
-    whose only nearest sample dropped out are NaN. `convert` turns a window of density into another quantity before the
-    interpolation, so that what is averaged is linear in what is wanted (averaging density and then taking the
-    antilogarithm is biased).
+    With `fill`, marks and short dropouts are bridged (for a map); without, marks stay as they are on the film and
+    places whose only nearest sample dropped out are NaN. `convert` turns a window of density into another
+    quantity before the interpolation, so that what is averaged is linear in what is wanted (averaging density and
+    then taking the antilogarithm is biased).
     """
     sums = _Sums.at(places.x_mm.size)
     for source in sources:

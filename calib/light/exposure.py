@@ -1,8 +1,8 @@
 """Noisy density -> exposure without bias, with its uncertainty.
 
-Exposure is a convex function of density on most of a curve, so noise alone raises its mean. The mean over Gaussian noise
-is 2/3 H(D) + 1/6 H(D + a) + 1/6 H(D - a), a = sqrt(3) sigma (three-point Gauss-Hermite rule, Abramowitz and Stegun 1964,
-table 25.10); what exceeds H(D) is taken off each sample before anything is averaged.
+Exposure is a convex function of density on most of a curve, so noise alone raises its mean. The mean over Gaussian
+noise is 2/3 H(D) + 1/6 H(D + a) + 1/6 H(D - a), a = sqrt(3) sigma (three-point Gauss-Hermite rule, Abramowitz and
+Stegun 1964, table 25.10); what exceeds H(D) is taken off each sample before anything is averaged.
 """
 
 from dataclasses import dataclass
