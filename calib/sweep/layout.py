@@ -18,7 +18,9 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.splines import SmoothModes, smooth_modes
 
-GROUPS = ("common", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place_x", "place_y")
+GROUPS = (
+    "common", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place_x", "place_y",
+)  # fmt: skip
 LINES_PER_MODE = 60
 MODES_MOST = 140
 SAMPLE_MODES = 10

@@ -8,22 +8,23 @@ its covariance says so. Gauss-Newton, with weights that fall off for samples far
 dropouts unnoticed); the model itself is trusted to a small part of the strokes' contrast along their edges.
 """
 
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 from scipy.linalg import cho_factor, cho_solve
 
 from calib.coordinates import Array
 from calib.sweep.cross import CrossShape, coverage
+from calib.sweep.scene import SceneSpline, scene_spline
 
-KNOT_PX = 14.0
-N_SHAPE = 6  # line, sample, two tilts, two blurs come before the stroke's value and the scene's coefficients
+N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
 TRIM = 3.0  # residuals beyond this many sigma lose weight
 CELL_PX = 6  # residuals are taken as unrelated beyond a cell of this size
 MARGIN_PX = 9  # flank looked at on either side of the strokes
+EDGE_TRUST = 0.05  # 1-sigma of the model at a stroke's edge, in parts of its contrast
+BEND_SIGMA = 1.5
+GONE = 0.4  # a half arm with a smaller share of the contrast is damaged
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,45 +71,6 @@ class FitPriors:
     iterations: int
 
 
-@cache
-def _scene_basis(half: int) -> tuple[Array, Array, int]:
-    """Tensor spline on a (2 half + 1)^2 window: values (pixels, n), penalty (n, n) and the penalty's rank."""
-    intervals = max(3, round((2 * half + 1) / KNOT_PX))
-    inner = np.linspace(-half, half, intervals + 1)
-    knots = np.concatenate([np.full(3, inner[0]), inner, np.full(3, inner[-1])])
-    one = BSpline.design_matrix(np.arange(-half, half + 1, dtype=float), knots, 3).toarray()
-    # Second differences over the coefficients' own places: zero for a straight line although the end knots crowd.
-    places = (knots[1:-3] + knots[2:-2] + knots[3:-1]) / 3
-    slope = np.diff(np.eye(len(places)), axis=0) / np.diff(places)[:, None]
-    bend = np.diff(slope, axis=0) * (2 * half / intervals)
-    rough, same = bend.T @ bend, np.eye(len(places))
-    penalty = np.kron(rough, same) + np.kron(same, rough)
-    n = len(places)
-    return np.kron(one, one), penalty, n * n - 4
-
-
-def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFit | None:
-    """Fit the cross to a window; None where too little of the window carries signal."""
-    half = window.values.shape[0] // 2
-    basis, penalty, rank = _scene_basis(half)
-    line, sample = np.mgrid[-half : half + 1, -half : half + 1].astype(float)
-    start = np.array([*window.guess])
-    near = _near_strokes(line - start[0], sample - start[1], window.to_film, shape)
-    seen = np.isfinite(window.sigma) & near
-    if seen.sum() < 0.3 * near.sum():
-        return None
-    pixels = _Pixels(line[seen], sample[seen], window.values[seen], window.sigma[seen], basis[seen.ravel()])
-    lost = np.zeros(len(pixels.line), bool)
-    state = _iterate(pixels, lost, window.to_film, start, shape, priors, (penalty, rank))
-    parts = _visible_parts(pixels, state, shape)
-    gone = parts < 0.4
-    if gone.any() and not gone.all():
-        lost = np.isin(_part_of(state.u_mm, state.v_mm, shape), np.flatnonzero(gone))
-        state = _iterate(pixels, lost, window.to_film, state.theta[:2], shape, priors, (penalty, rank))
-        parts = np.where(gone, parts, _visible_parts(pixels, state, shape))
-    return _result(window, pixels, state, shape, parts)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Pixels:
     """The window's samples that take part: offsets from its middle, values, 1-sigma and the scene's basis there."""
@@ -121,20 +83,49 @@ class _Pixels:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _State:
-    """Where the iteration stands: unknowns, covariance, samples' weights and residuals, and the model's parts."""
+class _Model:
+    """The model at some unknowns: residuals, derivatives by shape and stroke value, the strokes' part, what is covered,
+    and film places (u, v) from the centre."""
 
-    theta: Array
-    cov: Array
-    weight: Array
     residual: Array
     jacobian: Array
     mark_part: Array
     covered: Array
     u_mm: Array
     v_mm: Array
-    start: Array
-    noise: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fitted:
+    """A finished iteration: shape unknowns, covariance, weights, model, and the place's gain per sample (N, 2)."""
+
+    theta: Array
+    cov: Array
+    weight: Array
+    model: _Model
+    gain: Array
+
+
+def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFit | None:
+    """Fit the cross to a window; None where too little of the window carries signal."""
+    half = window.values.shape[0] // 2
+    spline = scene_spline(half)
+    line, sample = np.mgrid[-half : half + 1, -half : half + 1].astype(float)
+    start = np.array([*window.guess])
+    near = _near_strokes(line - start[0], sample - start[1], window.to_film, shape)
+    seen = np.isfinite(window.sigma) & near
+    if seen.sum() < 0.3 * near.sum():
+        return None
+    pixels = _Pixels(line[seen], sample[seen], window.values[seen], window.sigma[seen], spline.basis[seen.ravel()])
+    lost = np.zeros(len(pixels.line), bool)
+    fitted = _iterate(pixels, lost, window.to_film, start, shape, priors, spline)
+    parts = _visible_parts(pixels, fitted.model, shape)
+    gone = parts < GONE
+    if gone.any() and not gone.all():
+        lost = np.isin(_part_of(fitted.model.u_mm, fitted.model.v_mm, shape), np.flatnonzero(gone))
+        fitted = _iterate(pixels, lost, window.to_film, fitted.theta[:2], shape, priors, spline)
+        parts = np.where(gone, parts, _visible_parts(pixels, fitted.model, shape))
+    return _result(window, pixels, fitted, shape, parts)
 
 
 def _near_strokes(line: Array, sample: Array, to_film: Array, shape: CrossShape) -> NDArray[np.bool_]:
@@ -155,72 +146,72 @@ def _iterate(
     start: Array,
     shape: CrossShape,
     priors: FitPriors,
-    scene_prior: tuple[Array, int],
-) -> _State:
-    """Gauss-Newton with a scene prior, a noise factor and robust weights that are found as it goes."""
-    penalty, rank = scene_prior
-    noise = float(np.median(pixels.sigma))
-    n = N_SHAPE + 1 + penalty.shape[0]
-    theta = np.zeros(n)
-    theta[:2] = start
-    prior = np.zeros((n, n))
-    known = np.array([priors.place_px, priors.place_px, priors.tilt, priors.tilt, priors.blur, priors.blur])
-    roughness = noise**2
-    weight = np.where(lost, 0.0, 1.0 / pixels.sigma**2)
-    factor = 1.0
-    for turn in range(priors.iterations):
-        state = _model(pixels, theta, to_film, shape, start, noise)
+    spline: SceneSpline,
+) -> _Fitted:
+    """Gauss-Newton; the scene's block of the normal matrix, slow to change, is renewed every third turn."""
+    known = np.array([priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA])
+    origin = np.concatenate([start, np.zeros(N_SHAPE - 1)])
+    theta, scene = origin.copy(), np.zeros(pixels.basis.shape[1])
+    noise2 = float(np.median(pixels.sigma)) ** 2
+    weight, rough = np.where(lost, 0.0, 1.0 / pixels.sigma**2), noise2
+    turn, moved = 0, np.inf
+    while True:
+        model = _evaluate(pixels, theta, scene, to_film, shape)
+        last = turn >= priors.iterations or (turn > 3 and moved < 2e-3)
         if turn > 1:
-            ratio = np.abs(state.residual) / pixels.sigma
-            inner = ratio[~lost]
-            factor = max(1.0, (np.median(inner) / 0.6745) ** 2)
-            trimmed = np.minimum(1.0, (TRIM**2 * factor) / np.maximum(ratio**2, 1e-12))
-            weight = np.where(lost, 0.0, trimmed / (pixels.sigma**2 * factor))
-        np.fill_diagonal(prior[:N_SHAPE, :N_SHAPE], 1.0 / (known if turn else 1e-6 * np.ones(N_SHAPE)) ** 2)
-        prior[N_SHAPE + 1 :, N_SHAPE + 1 :] = penalty / roughness
-        jacobian = state.jacobian
-        normal = (jacobian * weight[:, None]).T @ jacobian + prior
-        normal[np.diag_indices(n)] *= 1 + 1e-10
-        offset = theta.copy()
-        offset[:2] -= start
-        factors = cho_factor(normal)
-        step = cho_solve(factors, jacobian.T @ (weight * state.residual) - prior @ offset)
-        cov = cho_solve(factors, np.eye(n))
+            weight = _weights(pixels, model, lost)
+        scene_rows = pixels.basis * (1 - model.covered)[:, None]
+        if turn % 3 == 0 or last:
+            factors = cho_factor((scene_rows * weight[:, None]).T @ scene_rows + spline.penalty / rough)
+        weighted = model.jacobian * weight[:, None]
+        cross = weighted.T @ scene_rows
+        prior = np.append(1.0 / (known if turn else np.full(N_SHAPE, 1e-6)) ** 2, 0.0)
+        spread = cho_solve(factors, cross.T)
+        cov = np.linalg.inv(weighted.T @ model.jacobian + np.diag(prior) - cross @ spread)
+        if last:
+            gain = (weighted - (scene_rows @ spread) * weight[:, None]) @ cov[:, :2]
+            return _Fitted(theta, cov, weight, model, gain)
+        pull = scene_rows.T @ (weight * model.residual) - spline.penalty @ scene / rough
+        step = cov @ (weighted.T @ model.residual - prior * (theta - origin) - spread.T @ pull)
+        scene = scene + cho_solve(factors, pull - cross.T @ step)
         step[:2] = np.clip(step[:2], -1.5, 1.5)
-        theta = theta + step
-        scene = theta[N_SHAPE + 1 :]
-        freedom = rank - np.sum(cov[N_SHAPE + 1 :, N_SHAPE + 1 :] * penalty) / roughness
-        roughness = max(float(scene @ penalty @ scene) / max(freedom, 0.5), 1e-6 * noise**2)
-        if turn > 3 and np.abs(step[:2]).max() < 2e-3:
-            break
-    final = _model(pixels, theta, to_film, shape, start, noise)
-    return _State(theta, cov, weight, final.residual, final.jacobian, final.mark_part, final.covered,
-                  final.u_mm, final.v_mm, start, noise)  # fmt: skip
+        theta, moved = theta + step, float(np.abs(step[:2]).max())
+        if turn % 3 == 0:
+            freedom = spline.rank - np.sum(cho_solve(factors, spline.penalty).diagonal()) / rough
+            rough = max(float(scene @ spline.penalty @ scene) / max(freedom, 0.5), 1e-6 * noise2)
+        turn += 1
 
 
-def _model(
-    pixels: _Pixels, theta: Array, to_film: Array, shape: CrossShape, start: Array, noise: float
-) -> _State:
-    """Residuals and derivatives at `theta` = line, sample, tilts, log blurs, stroke value, scene coefficients."""
+def _evaluate(pixels: _Pixels, theta: Array, scene: Array, to_film: Array, shape: CrossShape) -> _Model:
+    """Residuals and derivatives at `theta` = line, sample, tilts, log blurs, bend, stroke value."""
     d_line, d_sample = pixels.line - theta[0], pixels.sample - theta[1]
     u_mm = to_film[0, 0] * d_line + to_film[0, 1] * d_sample
     v_mm = to_film[1, 0] * d_line + to_film[1, 1] * d_sample
     blur_x, blur_y = shape.blur_x_mm * np.exp(theta[4]), shape.blur_y_mm * np.exp(theta[5])
-    blurred = CrossShape(shape.arm_mm, shape.width_mm, blur_x, blur_y)
-    c, slopes = coverage(u_mm, v_mm, (theta[2], theta[3]), blurred)
-    scene = pixels.basis @ theta[N_SHAPE + 1 :]
-    rise = theta[N_SHAPE] - scene
-    jacobian = np.empty((len(c), len(theta)))
-    jacobian[:, 0] = -rise * (to_film[0, 0] * slopes[0] + to_film[1, 0] * slopes[1])
-    jacobian[:, 1] = -rise * (to_film[0, 1] * slopes[0] + to_film[1, 1] * slopes[1])
-    jacobian[:, 2:4] = (rise * slopes[2:4]).T
-    jacobian[:, 4] = rise * slopes[4] * blur_x
-    jacobian[:, 5] = rise * slopes[5] * blur_y
-    jacobian[:, N_SHAPE] = c
-    jacobian[:, N_SHAPE + 1 :] = pixels.basis * (1 - c)[:, None]
-    residual = pixels.values - scene - c * rise
-    empty = np.empty(0)
-    return _State(theta, empty, empty, residual, jacobian, c * rise, c, u_mm, v_mm, start, noise)
+    c, slopes = coverage(u_mm, v_mm, (theta[2], theta[3]), replace(shape, blur_x_mm=blur_x, blur_y_mm=blur_y))
+    bend = np.exp(np.clip(theta[6], -6, 6))
+    below = 1 + (bend - 1) * c
+    g = bend * c / below
+    ground = pixels.basis @ scene
+    rise = theta[N_SHAPE] - ground
+    steep = rise * bend / below**2
+    jacobian = np.empty((len(c), N_SHAPE + 1))
+    jacobian[:, 0] = -steep * (to_film[0, 0] * slopes[:, 0] + to_film[1, 0] * slopes[:, 1])
+    jacobian[:, 1] = -steep * (to_film[0, 1] * slopes[:, 0] + to_film[1, 1] * slopes[:, 1])
+    jacobian[:, 2:6] = steep[:, None] * slopes[:, 2:6]
+    jacobian[:, 6] = rise * g * (1 - g)
+    jacobian[:, 7] = g
+    return _Model(pixels.values - ground - g * rise, jacobian, g * rise, g, u_mm, v_mm)
+
+
+def _weights(pixels: _Pixels, model: _Model, lost: NDArray[np.bool_]) -> Array:
+    """Weights from noise, from the model's own trust at the strokes' edges, and from how far a residual lies out."""
+    rise = float(np.abs(model.mark_part).max())
+    variance = pixels.sigma**2 + (EDGE_TRUST * rise * 4 * model.covered * (1 - model.covered)) ** 2
+    ratio2 = model.residual**2 / variance
+    factor = max(1.0, float(np.median(ratio2[~lost])) / 0.6745**2)
+    trimmed = np.minimum(1.0, (TRIM**2 * factor) / np.maximum(ratio2, 1e-12))
+    return np.where(lost, 0.0, trimmed / (variance * factor))
 
 
 def _part_of(u_mm: Array, v_mm: Array, shape: CrossShape) -> NDArray[np.int64]:
@@ -235,57 +226,55 @@ def _part_of(u_mm: Array, v_mm: Array, shape: CrossShape) -> NDArray[np.int64]:
     return part
 
 
-def _visible_parts(pixels: _Pixels, state: _State, shape: CrossShape) -> Array:
+def _visible_parts(pixels: _Pixels, model: _Model, shape: CrossShape) -> Array:
     """Share (8,) of the expected contrast found in each half arm; 0 where too little of it carries signal."""
-    part = _part_of(state.u_mm, state.v_mm, shape)
+    part = _part_of(model.u_mm, model.v_mm, shape)
     found = np.zeros(8)
     full = (shape.arm_mm - shape.width_mm) / 2 * shape.width_mm
-    # The area per sample, from the spread of film places in the window.
-    area = (np.ptp(state.u_mm) * np.ptp(state.v_mm)) / (np.ptp(pixels.line) + 1) / (np.ptp(pixels.sample) + 1)
+    # The film area of a sample, from the spread of film places in the window.
+    area = (np.ptp(model.u_mm) * np.ptp(model.v_mm)) / (np.ptp(pixels.line) + 1) / (np.ptp(pixels.sample) + 1)
     for i in range(8):
         mine = part == i
-        m = state.mark_part[mine]
-        if m.size and state.covered[mine].sum() * area > 0.3 * full and m @ m > 0:
-            clipped = np.clip(m + state.residual[mine], -2 * np.abs(m).max(), 2 * np.abs(m).max())
-            found[i] = (m @ clipped) / (m @ m)
+        m = model.mark_part[mine]
+        if m.size and model.covered[mine].sum() * area > 0.3 * full and m @ m > 0:
+            most = 2 * np.abs(m).max()
+            found[i] = (m @ np.clip(m + model.residual[mine], -most, most)) / (m @ m)
     return found
 
 
-def _result(window: MarkWindow, pixels: _Pixels, state: _State, shape: CrossShape, parts: Array) -> MarkFit:
+def _result(window: MarkWindow, pixels: _Pixels, fitted: _Fitted, shape: CrossShape, parts: Array) -> MarkFit:
     """Collect the figures of a finished fit; the covariance is widened where residuals hang together."""
-    cov = state.cov[:2, :2] * _clumping(pixels, state)
-    stroke = np.abs(state.covered) > 0.05
-    used = stroke & (state.weight > 0)
-    chi2 = float(np.mean((state.residual[used] / pixels.sigma[used]) ** 2)) if used.any() else np.inf
-    rise = float(np.sqrt(np.mean(state.mark_part[used] ** 2))) if used.any() else 0.0
-    excess = max(float(np.mean(state.residual[used] ** 2 - pixels.sigma[used] ** 2)), 0.0) if used.any() else 0.0
-    m = state.mark_part
-    information = float(np.sum(state.weight * m * m))
-    share = float(np.sum(state.weight * m * (m + state.residual)) / information) if information > 0 else 0.0
+    model, weight = fitted.model, fitted.weight
+    used = (model.covered > 0.05) & (weight > 0)
+    residual2, sigma2, m = model.residual[used] ** 2, pixels.sigma[used] ** 2, model.mark_part
+    strength = float(np.sum(weight * m * m))
+    share = float(np.sum(weight * m * (m + model.residual)) / strength) if strength > 0 else 0.0
+    rise = float(np.sqrt(np.mean(m[used] ** 2))) if used.any() else 0.0
+    excess = max(float(np.mean(residual2 - sigma2)), 0.0) if used.any() else 0.0
     return MarkFit(
-        place=np.array([window.line, window.sample]) + state.theta[:2],
-        cov=cov,
-        blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(state.theta[4:6]),
-        chi2=chi2,
-        misfit=np.sqrt(excess) / rise if rise > 0 else np.inf,
-        contrast=share * np.sqrt(information),
-        stroke_value=float(state.theta[N_SHAPE]),
-        stroke_sigma=float(np.sqrt(state.cov[N_SHAPE, N_SHAPE])),
+        place=np.array([window.line, window.sample]) + fitted.theta[:2],
+        cov=fitted.cov[:2, :2] * _clumping(pixels, fitted),
+        blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(fitted.theta[4:6]),
+        chi2=float(np.mean(residual2 / sigma2)) if used.any() else np.inf,
+        misfit=float(np.sqrt(excess) / rise) if rise > 0 else np.inf,
+        contrast=share * np.sqrt(strength),
+        stroke_value=float(fitted.theta[N_SHAPE]),
+        stroke_sigma=float(np.sqrt(fitted.cov[N_SHAPE, N_SHAPE])),
         parts=parts,
     )
 
 
-def _clumping(pixels: _Pixels, state: _State) -> float:
+def _clumping(pixels: _Pixels, fitted: _Fitted) -> float:
     """Factor by which residuals that hang together within cells widen the place's variance; 1 for white noise.
 
     The place's error is a weighted sum of residuals; its variance from the sums over cells is set against that from
     single samples.
     """
-    gain = (state.jacobian @ state.cov[:, :2]) * state.weight[:, None]
-    pull = gain * state.residual[:, None]
+    pull = fitted.gain * fitted.model.residual[:, None]
     columns = int(np.ptp(pixels.sample)) // CELL_PX + 1
     cell = (pixels.line - pixels.line.min()) // CELL_PX * columns + (pixels.sample - pixels.sample.min()) // CELL_PX
     sums = np.stack([np.bincount(cell.astype(np.intp), pull[:, i]) for i in range(2)])
-    expected = np.sum(gain**2 * np.where(state.weight > 0, 1.0 / np.maximum(state.weight, 1e-300), 0.0)[:, None], axis=0)
+    known = np.where(fitted.weight > 0, 1.0 / np.maximum(fitted.weight, 1e-300), 0.0)
+    expected = np.sum(fitted.gain**2 * known[:, None], axis=0)
     ratio = float(np.mean(np.sum(sums**2, axis=1) / np.maximum(expected, 1e-300)))
     return ratio if ratio > 1.3 else 1.0
