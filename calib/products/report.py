@@ -1,0 +1,205 @@
+"""report.html: the page an operator looks at. One file, nothing fetched, the same bytes for the same run."""
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from matplotlib.figure import Figure
+
+from calib.products.atomic import write_text
+from calib.products.fits import FitsFile
+from calib.products.provenance import plain, versions
+from calib.products.report_data import MapLayer, MapPicture, PicturePair, QualityPicture, ReportData, ReportFigure
+from calib.products.report_geometry import control_residuals, mark_residuals, seam_jumps
+from calib.products.report_map import map_lines
+from calib.products.report_pictures import COLORS, bit_png, grey_jpeg, grey_range, thinned
+from calib.products.report_plot import drawing, style
+from calib.products.report_tone import banding_profiles, column_spectrum, drift_picture, transfer_panels
+from calib.quality import BITS
+
+_NOTHING = "This run has nothing to show here."
+
+
+@dataclass(frozen=True, slots=True)
+class _FigureRow:
+    name: str
+    meaning: str
+    value: str
+    unit: str
+    limit: str
+    limit_meaning: str
+    ratio: str
+    bar_percent: float
+
+
+def write_report(path: str | Path, data: ReportData) -> None:
+    """Write report.html, whole or not at all."""
+    write_text(path, page(data))
+
+
+def page(data: ReportData) -> str:
+    """The page as text."""
+    run = data.provenance
+    return _template().render(
+        css=Markup(_shipped("report.css")),
+        script=Markup(_shipped("report.js")),
+        frame=run.frame,
+        facts=data.facts,
+        warnings=run.warnings,
+        rows=[figure_row(figure) for figure in data.figures],
+        pairs=[_pair(pair) for pair in data.pairs],
+        drawings=_drawings(data),
+        rejected_marks=_rejected_marks(data.fits),
+        maps=_maps(data.map) if data.map is not None else [],
+        map_name=data.map.crs_name if data.map is not None else "",
+        quality=[_quality(picture) for picture in data.quality],
+        run=run,
+        settings=_flat(run.settings),
+        model=_flat(run.photometric_model or {}),
+        versions=versions(),
+        absent={name: data.absent.get(name, _NOTHING) for name in _SECTIONS},
+    )
+
+
+_SECTIONS = ("frame", "tone", "banding", "geometry", "seams", "spectrum", "map", "quality")
+
+
+@cache
+def _shipped(name: str) -> str:
+    return resources.files("calib.products").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def _template() -> Any:
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return environment.from_string(_shipped("report.html"))
+
+
+def figure_row(figure: ReportFigure) -> _FigureRow:
+    """One row of the table of figures: numbers as a person reads them, the ratio to the limit as a bar (full: 5)."""
+    ratio = figure.value / figure.limit if figure.limit and np.isfinite(figure.value) else None
+    return _FigureRow(
+        name=figure.name,
+        meaning=figure.meaning,
+        value=number(figure.value),
+        unit=figure.unit,
+        limit="" if figure.limit is None else number(figure.limit),
+        limit_meaning=figure.limit_meaning,
+        ratio="" if ratio is None else f"{ratio:.2f}" if ratio < 100 else f"{ratio:.0f}",
+        bar_percent=0.0 if ratio is None else round(20 * min(ratio, 5.0), 1),
+    )
+
+
+def number(value: float) -> str:
+    """Three significant digits without trailing zeros; whole numbers whole; what is not finite is said in words."""
+    if not np.isfinite(value):
+        return "not determined"
+    if float(value).is_integer() and abs(value) < 1e6:
+        return f"{int(value)}"
+    if 1e-3 <= abs(value) < 1e5:
+        return f"{float(f'{value:.3g}'):g}".replace("-", "−")
+    mantissa, exponent = f"{value:.2e}".split("e")
+    digits = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"{mantissa} × 10{digits}".replace("-", "−")
+
+
+def _pair(pair: PicturePair) -> dict[str, Any]:
+    rows, cols = thinned(pair.after).shape
+    return {
+        "title": pair.title,
+        "before": grey_jpeg(pair.before),
+        "after": grey_jpeg(pair.after),
+        "before_caption": pair.before_caption,
+        "after_caption": pair.after_caption,
+        "width": cols,
+        "height": rows,
+    }
+
+
+def _drawings(data: ReportData) -> dict[str, Markup]:
+    """The plots there is something for, by name, as SVG."""
+    made: dict[str, tuple[Figure, str]] = {}
+    fits = data.fits
+    with style():
+        if fits is not None and fits.transfer is not None:
+            made["transfer"] = transfer_panels(fits.transfer), "Transfer curve of each strip with wedge points"
+        if fits is not None and fits.banding is not None:
+            made["banding"] = banding_profiles(fits.banding), "Banding profiles, common and of each strip"
+        if fits is not None and fits.drift is not None:
+            made["drift"] = drift_picture(fits.drift, fits.line), "Gain drift of each strip along its lines"
+        if fits is not None and fits.marks is not None and fits.marks.x_mm.size:
+            made["marks"] = mark_residuals(fits.marks), "Residuals of the reseau marks as arrows, before and after"
+        if fits is not None and fits.control is not None and fits.control.x_mm.size:
+            made["control"] = control_residuals(fits.control), "Residuals of the control points, before and after"
+        if data.seams is not None and data.seams.jump.size:
+            made["seams"] = seam_jumps(data.seams), "Jump of density over each seam against the noise floor"
+        if data.spectrum is not None:
+            made["spectrum"] = column_spectrum(data.spectrum), "Power spectrum of the column means, before and after"
+        return {name: Markup(drawing(figure, words)) for name, (figure, words) in made.items()}
+
+
+def _rejected_marks(fits: FitsFile | None) -> list[tuple[str, int, str]]:
+    if fits is None or fits.marks is None:
+        return []
+    m = fits.marks
+    return [(m.mark[i], int(m.strip[i]), m.reason[i]) for i in np.flatnonzero(~m.used).tolist()]
+
+
+def _maps(picture: MapPicture) -> list[dict[str, Any]]:
+    return [_map(picture, layer) for layer in picture.layers]
+
+
+def _map(picture: MapPicture, layer: MapLayer) -> dict[str, Any]:
+    small = thinned(layer.values)
+    graticule, footprint = map_lines(picture, (small.shape[0], small.shape[1]))
+    low, high = grey_range(small)
+    return {
+        "title": layer.title,
+        "image": grey_jpeg(small),
+        "width": small.shape[1],
+        "height": small.shape[0],
+        "graticule": graticule,
+        "footprint": footprint,
+        "scale": f"black {number(low)}, white {number(high)} {layer.unit}".strip(),
+    }
+
+
+def _quality(picture: QualityPicture) -> dict[str, Any]:
+    mask = thinned(picture.mask)
+    bits = [
+        {
+            "name": bit.name.replace("_", " "),
+            "value": bit.value,
+            "meaning": bit.meaning,
+            "color": COLORS[bit.value],
+            "share": _percent(picture.shares.get(bit.value, 0.0)),
+            "image": bit_png((mask & bit.value) != 0, COLORS[bit.value]) if (mask & bit.value).any() else "",
+        }
+        for bit in BITS
+    ]
+    backdrop = "" if picture.backdrop is None else grey_jpeg(picture.backdrop)
+    return {"title": picture.title, "bits": bits, "backdrop": backdrop, "width": mask.shape[1], "height": mask.shape[0]}
+
+
+def _percent(share: float) -> str:
+    if share == 0:
+        return "none"
+    return "< 0.01 %" if share < 1e-4 else f"{100 * share:.3g} %"
+
+
+def _flat(table: Any, prefix: str = "") -> list[tuple[str, str]]:
+    """A nested table as rows of dotted name and text."""
+    rows: list[tuple[str, str]] = []
+    for key, value in plain(table).items():
+        name = f"{prefix}{key}"
+        if isinstance(value, dict):
+            rows += _flat(value, f"{name}.")
+        else:
+            rows.append((name, value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)))
+    return rows

@@ -1,0 +1,109 @@
+"""The report's plots of geometry: reseau residuals as arrows, and the jump of density over the seams."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from calib.products.fits import ControlResiduals, MarkResiduals
+from calib.products.report_data import SeamCheck
+from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, WRONG, joined, new_figure, nice_up
+
+_ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
+_HEAD_SHARE = 0.28
+
+
+def mark_residuals(m: MarkResiduals) -> Figure:
+    """Residuals of the reseau marks with the nominal scan and with the fitted one, each at its own magnification."""
+    return _before_and_after(
+        m.x_mm, m.y_mm, (m.before_x_mm, m.before_y_mm), (m.residual_x_mm, m.residual_y_mm), m.used,
+        ("Nominal scan", "Fitted scan"),
+    )  # fmt: skip
+
+
+def control_residuals(c: ControlResiduals) -> Figure:
+    """Residuals of the control points with the pointing as stated and as refined."""
+    return _before_and_after(
+        c.x_mm, c.y_mm, (c.before_x_mm, c.before_y_mm), (c.residual_x_mm, c.residual_y_mm), c.used,
+        ("Pointing as stated", "Pointing as refined"),
+    )  # fmt: skip
+
+
+def _before_and_after(
+    x: NDArray,
+    y: NDArray,
+    before: tuple[NDArray, NDArray],
+    after: tuple[NDArray, NDArray],
+    used: NDArray[np.bool_],
+    titles: tuple[str, str],
+) -> Figure:
+    span_x, span_y = float(np.ptp(x)) or 1.0, float(np.ptp(y)) or 1.0
+    height = float(np.clip(5.4 * span_y / span_x + 0.7, 2.4, 6.4))
+    figure = new_figure(height)
+    axes = figure.subplots(1, 2, sharex=True, sharey=True)
+    for ax, (dx, dy), title, color in zip(axes, (before, after), titles, (BEFORE, ACCENT), strict=True):
+        _arrows(ax, x, y, dx, dy, used, color, title)
+        ax.set_aspect("equal", adjustable="box")
+        margin = 0.06 * max(span_x, span_y)
+        ax.set(xlim=(x.min() - margin, x.max() + margin), ylim=(y.max() + margin, y.min() - margin))
+        ax.set_xlabel("film x (mm)")
+    axes[0].set_ylabel("film y (mm)")
+    return figure
+
+
+def _arrows(
+    ax: Axes, x: NDArray, y: NDArray, dx: NDArray, dy: NDArray, used: NDArray[np.bool_], color: str, title: str
+) -> None:
+    length = np.hypot(dx, dy)
+    known = length[used & np.isfinite(length)]
+    scale_mm = nice_up(float(np.percentile(known, 95))) if known.size else 1.0
+    drawn_mm = _ARROW_SHARE * max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
+    factor = drawn_mm / scale_mm
+    rms = float(np.sqrt(np.mean(known**2))) if known.size else float("nan")
+    ax.set_title(f"{title}: rms {1000 * rms:.2f} µm, {known.size} used", pad=20)
+    for chosen, shade in ((used, color), (~used & np.isfinite(length), WRONG)):
+        # A blunder would run off the picture; three scale lengths say enough.
+        reach = np.minimum(1.0, 3 * scale_mm / np.maximum(length[chosen], 1e-12))
+        u, v = dx[chosen] * factor * reach, dy[chosen] * factor * reach
+        _arrow_paths(ax, x[chosen], y[chosen], u, v, shade)
+    ax.plot(x[~used], y[~used], ls="", marker="x", ms=3.2, mew=0.8, color=WRONG)
+    start, at = 0.0, 1.025
+    width = drawn_mm / (1.12 * max(float(np.ptp(x)), 1.0))
+    ax.annotate(
+        "", (start + width, at), (start, at), xycoords="axes fraction", annotation_clip=False,
+        arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 0.9, "shrinkA": 0, "shrinkB": 0, "mutation_scale": 6},
+    )  # fmt: skip
+    ax.text(start + width + 0.01, at, f"{1000 * scale_mm:g} µm", transform=ax.transAxes, va="center", fontsize=7.5)
+
+
+def _arrow_paths(ax: Axes, x: NDArray, y: NDArray, u: NDArray, v: NDArray, color: str) -> None:
+    """Arrows as one path: thousands of them stay small in the page."""
+    tip_x, tip_y = x + u, y + v
+    back_u, back_v = -_HEAD_SHARE * u, -_HEAD_SHARE * v
+    left_x, left_y = tip_x + back_u - 0.5 * back_v, tip_y + back_v + 0.5 * back_u
+    right_x, right_y = tip_x + back_u + 0.5 * back_v, tip_y + back_v - 0.5 * back_u
+    path_x = joined(np.column_stack([x, tip_x, left_x, tip_x, right_x]))
+    path_y = joined(np.column_stack([y, tip_y, left_y, tip_y, right_y]))
+    ax.plot(path_x, path_y, color=color, lw=0.7, solid_joinstyle="round")
+
+
+def seam_jumps(seams: SeamCheck) -> Figure:
+    """The jump over each seam as a dot on the band that noise alone would give, 2-sigma wide."""
+    figure = new_figure(3.0)
+    ax = figure.subplots()
+    number = np.arange(seams.jump.size)
+    ax.bar(number, 4 * seams.noise_floor, bottom=-2 * seams.noise_floor, width=0.8, color=BAND, label="noise alone, 2σ")
+    within = np.abs(seams.jump) <= 2 * seams.noise_floor
+    if seams.before is not None:
+        ax.plot(number, seams.before, ls="", marker="_", ms=7, mew=1.0, color=BEFORE, label="before")
+    ax.plot(number[within], seams.jump[within], ls="", marker="o", ms=3.4, color=ACCENT, label="after")
+    if not within.all():
+        ax.plot(number[~within], seams.jump[~within], ls="", marker="o", ms=3.8, color=WRONG, label="after, beyond 2σ")
+    ax.axhline(0, color=MUTED, lw=0.6)
+    reach = float(np.nanmax(np.concatenate([np.abs(seams.jump), 2 * seams.noise_floor]), initial=1e-6))
+    # Before calibration the jumps may be a hundred times larger: linear near zero, logarithmic beyond.
+    ax.set_yscale("symlog", linthresh=nice_up(reach), linscale=2)
+    ax.set(xlabel="seam (right of strip)", ylabel="jump in density", xlim=(-0.7, number.size - 0.3))
+    ax.grid(axis="x", visible=False)
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=4)
+    return figure

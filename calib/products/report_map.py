@@ -1,0 +1,136 @@
+"""The report's map: graticule and footprint as lines over the picture, in the picture's own pixels."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pyproj
+from numpy.typing import NDArray
+
+from calib.products.report_data import MapPicture
+
+Pixels = NDArray[np.float64]
+
+_STEPS_DEG = (30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
+_LINES_WANTED = 4
+_POINTS = 181
+
+
+@dataclass(frozen=True, slots=True)
+class MapLine:
+    """A line over the picture: `points` as SVG writes them, and its label with the place of it ("" for none)."""
+
+    points: str
+    label: str = ""
+    x: float = 0.0
+    y: float = 0.0
+
+
+class _Page:
+    """From degrees to the pixels of a picture of `shape` (R, C) that fills the map's edges."""
+
+    def __init__(self, picture: MapPicture, shape: tuple[int, int]) -> None:
+        crs = pyproj.CRS(picture.crs_wkt)
+        self._transform = pyproj.Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True)
+        self._west, self._south, self._east, self._north = picture.edges_m
+        self.rows, self.cols = shape
+
+    def pixels(self, lon: NDArray, lat: NDArray) -> Pixels:
+        """(N, 2) places x, y from the picture's top left corner; not finite where the projection has none."""
+        x, y = self._transform.transform(lon, lat, errcheck=False)
+        with np.errstate(invalid="ignore"):
+            across = (np.asarray(x) - self._west) / (self._east - self._west) * self.cols
+            down = (self._north - np.asarray(y)) / (self._north - self._south) * self.rows
+        return np.column_stack([across, down])
+
+    def degrees(self) -> tuple[NDArray, NDArray]:
+        """Longitudes and latitudes of a lattice over the picture, where there are any."""
+        x, y = np.meshgrid(np.linspace(self._west, self._east, 41), np.linspace(self._south, self._north, 41))
+        lon, lat = self._transform.transform(x.ravel(), y.ravel(), direction="INVERSE", errcheck=False)
+        lon, lat = np.asarray(lon), np.asarray(lat)
+        there = np.isfinite(lon) & np.isfinite(lat)
+        return lon[there], lat[there]
+
+    def inside(self, points: Pixels) -> NDArray[np.bool_]:
+        """Which points lie on the picture."""
+        with np.errstate(invalid="ignore"):
+            return np.all((points >= 0) & (points <= [self.cols, self.rows]), axis=1)
+
+    def runs(self, points: Pixels) -> Iterator[Pixels]:
+        """The stretches of a line on or near the picture, broken where the projection jumps."""
+        reach = np.array([self.cols, self.rows], float)
+        with np.errstate(invalid="ignore"):
+            near = np.all((points > -0.5 * reach) & (points < 1.5 * reach), axis=1)
+            jumps = np.any(np.abs(np.diff(points, axis=0)) > 0.5 * reach, axis=1)
+        start = None
+        for at in range(len(points) + 1):
+            ends = at == len(points) or not near[at] or (at > 0 and start is not None and jumps[at - 1])
+            if ends and start is not None:
+                if at - start > 1:
+                    yield points[start:at]
+                start = None
+            if at < len(points) and near[at] and start is None:
+                start = at
+
+
+def map_lines(picture: MapPicture, shape: tuple[int, int]) -> tuple[list[MapLine], list[MapLine]]:
+    """Graticule (labelled) and footprint of a map, as lines over a picture of it with `shape` (R, C)."""
+    page = _Page(picture, shape)
+    ring_lon = np.append(picture.footprint_lon_deg, picture.footprint_lon_deg[:1])
+    ring_lat = np.append(picture.footprint_lat_deg, picture.footprint_lat_deg[:1])
+    footprint = [MapLine(_written(run)) for run in page.runs(page.pixels(ring_lon, ring_lat))]
+    return list(_graticule(page)), footprint
+
+
+def _graticule(page: _Page) -> Iterator[MapLine]:
+    lon, lat = page.degrees()
+    if lon.size == 0:
+        return
+    middle = float(np.degrees(np.angle(np.mean(np.exp(1j * np.radians(lon))))))
+    away = (lon - middle + 180) % 360 - 180
+    has_pole = [page.inside(page.pixels(np.array([0.0]), np.array([pole])))[0] for pole in (90.0, -90.0)]
+    west, east = (-180.0, 180.0) if any(has_pole) else (float(away.min()), float(away.max()))
+    south = -90.0 if has_pole[1] else float(lat.min())
+    north = 90.0 if has_pole[0] else float(lat.max())
+    step_lat, step_lon = _step(north - south), _step(east - west)
+    along_lat = np.linspace(south, min(north, 90.0 - step_lat if any(has_pole) else north), _POINTS)
+    if has_pole[1]:
+        along_lat = np.linspace(-90.0 + step_lat, north, _POINTS)
+    for value in _multiples(middle + west, middle + east, step_lon):
+        shown = (value + 180) % 360 - 180
+        points = page.pixels(np.full(_POINTS, value), along_lat)
+        yield from _labelled(page, points, _degrees(shown, step_lon, "E", "W"), lowest=True)
+    for value in _multiples(south, north, step_lat):
+        points = page.pixels(middle + np.linspace(west, east, 2 * _POINTS), np.full(2 * _POINTS, value))
+        yield from _labelled(page, points, _degrees(value, step_lat, "N", "S"), lowest=False)
+
+
+def _labelled(page: _Page, points: Pixels, label: str, *, lowest: bool) -> Iterator[MapLine]:
+    """The runs of one line; its label stands where it leaves the picture below (meridian) or left (parallel)."""
+    places = points[page.inside(points)]
+    for index, run in enumerate(page.runs(points)):
+        if index or not len(places):
+            yield MapLine(_written(run))
+        else:
+            x, y = places[np.argmax(places[:, 1])] if lowest else places[np.argmin(places[:, 0])]
+            yield MapLine(_written(run), label, round(float(x), 1), round(float(y), 1))
+
+
+def _step(span: float) -> float:
+    return next((step for step in _STEPS_DEG if span / step >= _LINES_WANTED), _STEPS_DEG[-1])
+
+
+def _multiples(low: float, high: float, step: float) -> list[float]:
+    return [step * n for n in range(int(np.ceil(low / step - 1e-9)), int(np.floor(high / step + 1e-9)) + 1)]
+
+
+def _degrees(value: float, step: float, positive: str, negative: str) -> str:
+    digits = max(0, int(np.ceil(-np.log10(step) - 1e-9)))
+    size = f"{abs(value):.{digits}f}°"
+    if abs(value) < step / 2 or abs(abs(value) - 180) < step / 2:
+        return size
+    return f"{size} {positive if value > 0 else negative}"
+
+
+def _written(points: Pixels) -> str:
+    return " ".join(f"{x:.1f},{y:.1f}" for x, y in points)

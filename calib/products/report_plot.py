@@ -1,0 +1,82 @@
+"""The one style of the report's plots: drawings that take the page's own colours and letters, in light and in dark."""
+
+import re
+from contextlib import AbstractContextManager
+from io import StringIO
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+# Colours that stand for a role; in the finished drawing they become the page's own, which differ by light and dark.
+INK, MUTED, GRID = "#010203", "#040506", "#070809"
+ACCENT, BEFORE, WRONG, BAND, PANEL = "#0a0b0c", "#0d0e0f", "#101112", "#131415", "#161718"
+_ROLES = {
+    INK: "currentColor", MUTED: "var(--muted)", GRID: "var(--line)", ACCENT: "var(--accent)", BEFORE: "var(--before)",
+    WRONG: "var(--wrong)", BAND: "var(--band)", PANEL: "var(--panel)",
+}  # fmt: skip
+
+WIDTH_IN = 11.0
+_STYLE: dict[Any, Any] = {
+    "svg.fonttype": "none", "svg.hashsalt": "calib", "font.size": 8.5, "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans"], "axes.titlesize": 9.0, "axes.titlelocation": "left", "axes.titleweight": "bold",
+    "axes.edgecolor": MUTED, "axes.linewidth": 0.6, "axes.labelcolor": MUTED, "axes.titlecolor": INK,
+    "axes.spines.top": False, "axes.spines.right": False, "axes.grid": True, "grid.color": GRID, "grid.linewidth": 0.6,
+    "xtick.color": MUTED, "ytick.color": MUTED, "text.color": INK, "xtick.major.size": 2.5, "ytick.major.size": 2.5,
+    "axes.axisbelow": True, "legend.frameon": False, "legend.fontsize": 8.0, "lines.linewidth": 1.2,
+    "figure.facecolor": "none", "axes.facecolor": "none", "savefig.facecolor": "none", "path.simplify": True,
+    "axes.formatter.use_mathtext": False, "axes.unicode_minus": True,
+}  # fmt: skip
+
+
+def style() -> AbstractContextManager[None]:
+    """The style as a context: plots are made and drawn inside it."""
+    return mpl.rc_context(_STYLE)
+
+
+def new_figure(height_in: float) -> Figure:
+    """A figure as wide as the page's text."""
+    return Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+
+
+def drawing(figure: Figure, description: str) -> str:
+    """The figure as an SVG element for the page: no clock, no address, the page's colours, a spoken description."""
+    out = StringIO()
+    figure.savefig(out, format="svg", dpi=150, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    text = out.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
+    box = re.search(r'viewBox="([^"]+)"', text)
+    if box is None:
+        raise ValueError("the plotting library wrote a drawing without its size")
+    opening = f'<svg class="plot" role="img" aria-label="{description}" viewBox="{box[1]}" '
+    text = opening + 'xmlns:xlink="http://www.w3.org/1999/xlink">' + text[text.index(">") + 1 :]
+    for color, role in _ROLES.items():
+        text = text.replace(color, role)
+    return re.sub(r"\n\s*", "\n", text).strip()
+
+
+def joined(*parts: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Rows of several (M, n) lines one after the other with a gap between them: one path instead of M."""
+    gap = np.full((parts[0].shape[0], 1), np.nan)
+    return np.concatenate([*parts, gap], axis=1).ravel()
+
+
+def nice_up(value: float) -> float:
+    """The next 1, 2 or 5 times a power of ten that is not below `value`."""
+    if not np.isfinite(value) or value <= 0:
+        return 1.0
+    power = 10.0 ** np.floor(np.log10(value))
+    return float(next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= value * (1 - 1e-9)))
+
+
+def quiet(ax: Axes) -> None:
+    """An axes that only gives the place: no ticks, no frame."""
+    ax.set_xticks([])
+    ax.set_yticks([])
+    ax.grid(False)
+    for spine in ax.spines.values():
+        spine.set_visible(False)
