@@ -1,0 +1,45 @@
+"""Which pixels of a block the terrain hides from the camera.
+
+It is tried at nodes about as far apart as those of the elevation model, at whole multiples of a step whatever the
+block; where four neighbours differ, each pixel between them is tried. What the terrain hides is thus outlined to a
+pixel; a hidden patch smaller than the elevation model's own spacing may go unnoticed.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.ground.rays import occluded
+from calib.ground.terrain import Terrain
+
+Places = Callable[[Array, Array], Array]
+LARGEST_STEP = 64
+
+
+def hidden_pixels(
+    terrain: Terrain, camera_km: Array, places: Places, rows: slice, columns: slice, pixel_km: float
+) -> NDArray[np.bool_]:
+    """Hidden pixels (rows, columns) of a block; `places` gives the ground (..., 3) at any rows and columns, in km."""
+    step = int(np.clip(terrain.node_km / pixel_km, 1, LARGEST_STEP))
+    first_r, first_c = rows.start // step, columns.start // step
+    node_r = step * np.arange(first_r, -(-(rows.stop - 1) // step) + 2, dtype=np.float64)
+    node_c = step * np.arange(first_c, -(-(columns.stop - 1) // step) + 2, dtype=np.float64)
+    ground = places(*np.meshgrid(node_r, node_c, indexing="ij"))
+    known = np.isfinite(ground[..., 0])
+    at_node = occluded(terrain, camera_km, ground.reshape(-1, 3)).reshape(known.shape)
+    every, any_ = (_corners(at_node & known, np.logical_and), _corners(at_node | ~known, np.logical_or))
+    row, column = np.meshgrid(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop), indexing="ij")
+    cell = (row // step - first_r, column // step - first_c)
+    hidden = every[cell]
+    undecided = any_[cell] & ~hidden
+    if undecided.any():
+        place = places(row[undecided].astype(np.float64), column[undecided].astype(np.float64))
+        hidden[undecided] = occluded(terrain, camera_km, place)
+    return np.asarray(hidden)
+
+
+def _corners(at_node: NDArray[np.bool_], join: np.ufunc) -> NDArray[np.bool_]:
+    upper = join(at_node[:-1, :-1], at_node[:-1, 1:])
+    return np.asarray(join(upper, join(at_node[1:, :-1], at_node[1:, 1:])))

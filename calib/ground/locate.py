@@ -1,0 +1,253 @@
+"""Map pixels -> film: for a block of the map grid, where each pixel lies on the film and how the light fell there.
+
+What varies smoothly over the map is worked out exactly on a lattice of nodes at whole multiples of a step, whatever the
+block, and interpolated bilinearly in between; a cell of the lattice is interpolated only if nodes at half the step show
+that this is good enough, otherwise each of its pixels is worked out exactly. On the sphere the smooth quantities are
+the film place and the angles themselves; over terrain they are the zenith and the place in the elevation model, and
+height, collinearity and angles follow exactly for every pixel.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera.collinearity import moon_to_film
+from calib.camera.interior import within_format
+from calib.coordinates import Array, FilmPoints, GroundPoints
+from calib.ground.grid import MapGrid, pixel_to_map, to_ground
+from calib.ground.hidden import hidden_pixels
+from calib.ground.sphere import unit, up
+from calib.ground.terrain import Terrain, node_heights_km, nodes_of
+from calib.ground.view import View
+from calib.light.geometry import photometric_angles, sun_direction
+from calib.moon import RADIUS_KM, SubsolarPoint
+from calib.quality import NIGHT, OBLIQUE, OUTSIDE
+
+STEPS = (64, 32, 16, 8)
+TRIED = 12  # cells along each axis that are tried to choose the step
+ENOUGH = 0.9  # of those cells must be good enough
+ANGLE_DEG = 0.005  # tolerance of the angles
+GROUND_PIXELS = 0.002  # tolerance of the place on the ground, over terrain, in map pixels
+NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its nodes
+OBLIQUE_DEG = 80.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Located:
+    """A block of the map, every field (rows, columns): film places, angles, and quality bits OUTSIDE, NIGHT, OBLIQUE.
+
+    Angles are those of the level ground: the normal is the zenith, also over terrain. Where the bit OUTSIDE stands
+    (outside the format, off the Moon, beyond the horizon, `hidden` behind terrain), everything else is NaN.
+    """
+
+    film: FilmPoints
+    incidence_deg: Array
+    emission_deg: Array
+    phase_deg: Array
+    quality: NDArray[np.uint16]
+    hidden: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Locator:
+    """Everything that a block of the map needs to be located; make it by `locator`."""
+
+    grid: MapGrid
+    view: View
+    sun: SubsolarPoint
+    tolerance: Array  # (5,) of the interpolated quantities
+    step: int
+
+
+@dataclass(frozen=True, slots=True)
+class FilmScale:
+    """Film millimetres per map pixel at a place: derivatives of x and y by column and by row."""
+
+    x_by_column: float
+    x_by_row: float
+    y_by_column: float
+    y_by_row: float
+
+
+def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: float) -> Locator:
+    """Prepare to locate blocks; film places over the sphere will be good to `film_tolerance_mm`.
+
+    The step is the largest of `STEPS` at which nearly all of some cells spread over the grid interpolate well; it
+    depends on the grid alone, so that every block finds the same nodes.
+    """
+    if view.terrain is None:
+        tolerance = np.array([film_tolerance_mm, film_tolerance_mm, ANGLE_DEG, ANGLE_DEG, ANGLE_DEG])
+    else:
+        pixels = GROUND_PIXELS * grid.pixel_m / (1000 * RADIUS_KM)
+        tolerance = np.array([pixels, pixels, pixels, NODE_SHARE, NODE_SHARE])
+    for step in STEPS:
+        made = Locator(grid, view, sun, tolerance, step)
+        if _share_of_good(made) >= ENOUGH:
+            break
+    return made
+
+
+def block(where: Locator, rows: slice, columns: slice) -> Located:
+    """Locate the pixels of rows.start <= row < rows.stop and the same of columns."""
+    smooth = _smooth_block(where, rows, columns)
+    film, incidence, emission, phase = _finished(where, smooth)
+    seen = within_format(where.view.camera, film)
+    if where.view.terrain is None:
+        hidden = np.zeros(seen.shape, bool)
+        seen &= emission < 90.0
+    else:
+        hidden = seen & _hidden(where, where.view.terrain, rows, columns)
+        seen &= ~hidden
+    quality = np.where(seen, 0, OUTSIDE).astype(np.uint16)
+    quality[seen & (incidence > 90.0)] |= np.uint16(NIGHT)
+    quality[seen & (emission > OBLIQUE_DEG)] |= np.uint16(OBLIQUE)
+    x, y, incidence, emission, phase = (
+        np.where(seen, values, np.nan) for values in (film.x_mm, film.y_mm, incidence, emission, phase)
+    )
+    return Located(FilmPoints(x, y), incidence, emission, phase, quality, hidden)
+
+
+def film_scale(where: Locator, row: float, column: float) -> FilmScale | None:
+    """Film millimetres per pixel about a place of the grid, on level ground; None where that is not imaged."""
+    half = 0.5
+    rows = np.array([row, row, row - half, row + half])
+    columns = np.array([column - half, column + half, column, column])
+    ground = to_ground(where.grid, pixel_to_map(where.grid, rows, columns))
+    film = moon_to_film(where.view.camera, where.view.pose, up(ground.lon_deg, ground.lat_deg) * RADIUS_KM)
+    x, y = film.x_mm, film.y_mm
+    if not np.isfinite(x + y).all():
+        return None
+    return FilmScale(float(x[1] - x[0]), float(x[3] - x[2]), float(y[1] - y[0]), float(y[3] - y[2]))
+
+
+def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
+    """Longitude and latitude of the pixels of a block, exactly."""
+    row, column = np.meshgrid(
+        np.arange(rows.start, rows.stop, dtype=np.float64),
+        np.arange(columns.start, columns.stop, dtype=np.float64),
+        indexing="ij",
+    )
+    return to_ground(where.grid, pixel_to_map(where.grid, row, column))
+
+
+def _exact(where: Locator, row: Array, column: Array) -> Array:
+    """The five smooth quantities (5, ...) at pixels."""
+    ground = to_ground(where.grid, pixel_to_map(where.grid, row, column))
+    zenith = up(ground.lon_deg, ground.lat_deg)
+    if where.view.terrain is not None:
+        return np.concatenate(
+            [np.moveaxis(zenith, -1, 0), np.stack(nodes_of(where.view.terrain, ground.lon_deg, ground.lat_deg))]
+        )
+    film = moon_to_film(where.view.camera, where.view.pose, zenith * RADIUS_KM)
+    return np.stack([film.x_mm, film.y_mm, *_angles(where, zenith, zenith * RADIUS_KM)])
+
+
+def _angles(where: Locator, zenith: Array, position_km: Array) -> tuple[Array, Array, Array]:
+    to_camera = unit(where.view.pose.position_km - position_km)
+    angles = photometric_angles(zenith, sun_direction(where.sun), to_camera)
+    return angles.incidence_deg, angles.emission_deg, angles.phase_deg
+
+
+def _finished(where: Locator, smooth: Array) -> tuple[FilmPoints, Array, Array, Array]:
+    """Film place and the three angles from the interpolated quantities."""
+    if where.view.terrain is None:
+        return FilmPoints(smooth[0], smooth[1]), smooth[2], smooth[3], smooth[4]
+    zenith = unit(np.moveaxis(smooth[:3], 0, -1))
+    height = node_heights_km(where.view.terrain, smooth[3], smooth[4])
+    position = zenith * (RADIUS_KM + height)[..., np.newaxis]
+    film = moon_to_film(where.view.camera, where.view.pose, position)
+    return film, *_angles(where, zenith, position)
+
+
+def _hidden(where: Locator, terrain: Terrain, rows: slice, columns: slice) -> NDArray[np.bool_]:
+    def places(row: Array, column: Array) -> Array:
+        smooth = _exact(where, row, column)
+        height = node_heights_km(terrain, smooth[3], smooth[4])
+        return np.moveaxis(smooth[:3], 0, -1) * (RADIUS_KM + height)[..., np.newaxis]
+
+    return hidden_pixels(terrain, where.view.pose.position_km, places, rows, columns, where.grid.pixel_m / 1000)
+
+
+def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:
+    """The smooth quantities (5, rows, columns) of a block."""
+    step = where.step
+    first_r, first_c = rows.start // step, columns.start // step
+    cells_r, cells_c = -(-rows.stop // step) - first_r, -(-columns.stop // step) - first_c
+    half = step // 2
+    node_r = first_r * step + half * np.arange(2 * cells_r + 1, dtype=np.float64)
+    node_c = first_c * step + half * np.arange(2 * cells_c + 1, dtype=np.float64)
+    nodes = _exact(where, *np.meshgrid(node_r, node_c, indexing="ij"))
+    good, empty = _good_cells(nodes, where.tolerance)
+    out = np.full((5, rows.stop - rows.start, columns.stop - columns.start), np.nan)
+    offset_r, offset_c = rows.start - first_r * step, columns.start - first_c * step
+    _interpolate(nodes, good, half, offset_r, offset_c, out)
+    row, column = np.meshgrid(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop), indexing="ij")
+    alone = ~(good | empty)[row // step - first_r, column // step - first_c]
+    if alone.any():
+        out[:, alone] = _exact(where, row[alone].astype(np.float64), column[alone].astype(np.float64))
+    return out
+
+
+def _good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Cells (two half steps wide) whose inner nodes are met by interpolating the corners; and cells without any value.
+
+    Interpolation is then done between the half-step nodes, which leaves a quarter of the difference found here.
+    """
+    corner = nodes[:, ::2, ::2]
+    a, b, c, d = corner[:, :-1, :-1], corner[:, :-1, 1:], corner[:, 1:, :-1], corner[:, 1:, 1:]
+    limit = tolerance[:, np.newaxis, np.newaxis]
+    off = [
+        nodes[:, :-1:2, 1::2] - (a + b) / 2,
+        nodes[:, 2::2, 1::2] - (c + d) / 2,
+        nodes[:, 1::2, :-1:2] - (a + c) / 2,
+        nodes[:, 1::2, 2::2] - (b + d) / 2,
+        nodes[:, 1::2, 1::2] - (a + b + c + d) / 4,
+    ]
+    good = np.all([np.all(np.abs(part) <= limit, axis=0) for part in off], axis=0)
+    missing = np.isnan(nodes[0])
+    empty = np.all(
+        [
+            missing[i : missing.shape[0] - 2 + i : 2, j : missing.shape[1] - 2 + j : 2]
+            for i in range(3)
+            for j in range(3)
+        ],
+        axis=0,
+    )
+    return good, empty
+
+
+def _share_of_good(where: Locator) -> float:
+    """Share of good cells among some that are spread over the grid and have a value."""
+    half = where.step // 2
+    starts = [
+        np.unique(np.linspace(0, max(n - where.step, 0), TRIED).astype(int) // where.step * where.step)
+        for n in where.grid.shape
+    ]
+    r, c = np.meshgrid(*starts, indexing="ij")
+    good, empty = [], []
+    for first_r, first_c in zip(r.ravel(), c.ravel(), strict=True):
+        row, column = np.meshgrid(first_r + half * np.arange(3.0), first_c + half * np.arange(3.0), indexing="ij")
+        one_good, one_empty = _good_cells(_exact(where, row, column), where.tolerance)
+        good.append(one_good[0, 0])
+        empty.append(one_empty[0, 0])
+    tried = np.count_nonzero(~np.array(empty))
+    return float(np.count_nonzero(good) / tried) if tried else 1.0
+
+
+@numba.njit(cache=True, nogil=True)
+def _interpolate(nodes, good, half, offset_r, offset_c, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Bilinear between half-step nodes, in good cells only."""
+    for i in range(out.shape[1]):
+        r = (i + offset_r) // half
+        v = (i + offset_r) / half - r
+        for j in range(out.shape[2]):
+            c = (j + offset_c) // half
+            if not good[r // 2, c // 2]:
+                continue
+            u = (j + offset_c) / half - c
+            for k in range(out.shape[0]):
+                upper = nodes[k, r, c] * (1 - u) + nodes[k, r, c + 1] * u
+                lower = nodes[k, r + 1, c] * (1 - u) + nodes[k, r + 1, c + 1] * u
+                out[k, i, j] = upper * (1 - v) + lower * v

@@ -1,0 +1,182 @@
+"""Rays and terrain: where a ray first meets the ground, and whether the ground stands between a place and the camera.
+
+A ray is cut into pieces; a piece that stays above the highest node under it is free, any other is halved, down to a
+thirty-second of the nodes' spacing, where the surface under it is as good as straight: no peak can be missed that
+rises above the ray by more than that.
+"""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.ground.sphere import dot, moon_to_ground, unit
+from calib.ground.terrain import Terrain, highest_within, node_heights_km, nodes_of
+from calib.moon import RADIUS_KM
+
+SHARE_OF_NODE = 1 / 32
+MEETING_KM = 1e-8  # how closely the meeting is found along the ray
+SKIN_KM = 1e-6  # the shell that is searched is this much thicker than the terrain
+PIECES = 16
+KNOTS = 9  # along a line of sight, between which its track over the raster is straight
+FIRST_STEP = 0.5  # nodes; nearer than this a bilinear surface does not hide its own place
+SKIN_SHARE = 0.02  # of a node: how far the ground must stand above a line of sight to hide what is behind
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Rays:
+    """Rays from one origin: distances `along` to the place nearest to the Moon's centre, and its square distance."""
+
+    terrain: Terrain
+    origin_km: Array
+    directions: Array
+    along: Array
+    least2: Array
+
+    def place(self, ray: NDArray[np.intp], s: Array) -> tuple[Array, Array, Array]:
+        """Fractional node column and row under the rays at distances `s`, and the gap to the ground, km."""
+        position = self.origin_km + s[:, np.newaxis] * self.directions[ray]
+        ground = moon_to_ground(position)
+        column, row = nodes_of(self.terrain, ground.lon_deg, ground.lat_deg)
+        return column, row, ground.height_km - node_heights_km(self.terrain, column, row)
+
+    def lowest(self, ray: NDArray[np.intp], s0: Array, s1: Array) -> Array:
+        """Least height above the sphere between two distances."""
+        nearest = np.clip(self.along[ray], s0, s1)
+        return np.sqrt(self.least2[ray] + (nearest - self.along[ray]) ** 2) - RADIUS_KM
+
+
+def ray_to_terrain(terrain: Terrain, origin_km: Array, directions: Array) -> Array:
+    """First meeting (..., 3) of rays from an origin (3,) along unit vectors (..., 3) with the ground; NaN if none."""
+    flat = directions.reshape(-1, 3)
+    along = -dot(flat, origin_km)
+    nearest = origin_km + along[:, np.newaxis] * flat
+    rays = _Rays(terrain, origin_km, flat, along, dot(nearest, nearest))
+    enter, leave = _shell(rays)
+    bracket = _bracket(rays, enter, leave)
+    met = np.flatnonzero(np.isfinite(bracket).all(axis=0))
+    s = np.full(along.shape, np.nan)
+    s[met] = _refined(rays, met, bracket[0, met], bracket[1, met])
+    return (origin_km + s[:, np.newaxis] * flat).reshape(directions.shape)
+
+
+def _shell(rays: _Rays) -> tuple[Array, Array]:
+    """Distances between which a ray is within reach of the terrain; NaN if it never is."""
+    top = RADIUS_KM + rays.terrain.highest_km + SKIN_KM
+    bottom = RADIUS_KM + rays.terrain.lowest_km - SKIN_KM
+    with np.errstate(invalid="ignore"):
+        half_top, half_bottom = np.sqrt(top**2 - rays.least2), np.sqrt(bottom**2 - rays.least2)
+    enter = np.maximum(rays.along - half_top, 0.0)
+    leave = np.where(np.isfinite(half_bottom), rays.along - half_bottom, rays.along + half_top)
+    reached = leave > enter
+    return np.where(reached, enter, np.nan), np.where(reached, leave, np.nan)
+
+
+def _bracket(rays: _Rays, enter: Array, leave: Array) -> Array:
+    """Two distances (2, N) between which each ray first dips under the ground; NaN where it never does."""
+    found = np.full((2, enter.size), np.nan)
+    blocked = np.full(enter.size, np.inf)
+    near = np.flatnonzero(np.isfinite(enter))
+    cut = np.linspace(0, 1, PIECES + 1)
+    edges = enter[near, np.newaxis] + (leave - enter)[near, np.newaxis] * cut
+    ray, s0, s1 = np.repeat(near, PIECES), edges[:, :-1].ravel(), edges[:, 1:].ravel()
+    while ray.size:
+        middle = (s0 + s1) / 2
+        column, row, gap = (
+            np.stack(part) for part in zip(*(rays.place(ray, s) for s in (s0, middle, s1)), strict=True)
+        )
+        for s, under in ((s0, gap[0] <= 0), (middle, gap[1] <= 0), (s1, gap[2] <= 0)):
+            np.minimum.at(blocked, ray[under], s[under])
+        fine = (_span(column, row) <= SHARE_OF_NODE) | (s1 - s0 <= 1e-6)
+        crossing = fine & (gap[0] > 0) & ((gap[2] <= 0) | (gap[1] <= 0))
+        for k in np.flatnonzero(crossing):
+            if not found[0, ray[k]] <= s0[k]:
+                found[:, ray[k]] = s0[k], (middle if gap[1, k] <= 0 else s1)[k]
+        keep = ~fine & (s0 < blocked[ray]) & (rays.lowest(ray, s0, s1) <= _highest_under(rays.terrain, column, row))
+        ray, s0, middle, s1 = ray[keep], s0[keep], middle[keep], s1[keep]
+        ray, s0, s1 = np.r_[ray, ray], np.r_[s0, middle], np.r_[middle, s1]
+    return found
+
+
+def _span(column: Array, row: Array) -> Array:
+    return np.maximum(np.ptp(column, axis=0), np.ptp(row, axis=0))
+
+
+def _highest_under(terrain: Terrain, column: Array, row: Array) -> Array:
+    """Highest node under pieces given by their nodes (3, N) at start, middle, end; allows for a bent track."""
+    bend_c, bend_r = (2 * np.abs(x[1] - (x[0] + x[2]) / 2) for x in (column, row))
+    return highest_within(
+        terrain,
+        (column.min(axis=0) - bend_c, column.max(axis=0) + bend_c),
+        (row.min(axis=0) - bend_r, row.max(axis=0) + bend_r),
+    )
+
+
+def _refined(rays: _Rays, ray: NDArray[np.intp], above: Array, under: Array) -> Array:
+    """Halve brackets until they are closed."""
+    while ray.size and (under - above).max() > MEETING_KM:
+        middle = (above + under) / 2
+        clear = rays.place(ray, middle)[2] > 0
+        above, under = np.where(clear, middle, above), np.where(clear, under, middle)
+    return (above + under) / 2
+
+
+def occluded(terrain: Terrain, camera_km: Array, position_km: Array) -> NDArray[np.bool_]:
+    """Whether the ground hides places (N, 3) on it from the camera (3,); False where a place is NaN.
+
+    The line of sight is followed from the place up to where it leaves the terrain's reach, at half the nodes' spacing.
+    """
+    toward = camera_km - position_km
+    distance = np.sqrt(dot(toward, toward))
+    toward = unit(toward)
+    rise = dot(position_km, toward)
+    top = RADIUS_KM + terrain.highest_km
+    with np.errstate(invalid="ignore"):
+        reach = np.minimum(np.sqrt(rise**2 - dot(position_km, position_km) + top**2) - rise, distance)
+    reach = np.where(np.isfinite(reach), reach, 0.0)
+    s = reach[:, np.newaxis] * np.linspace(0, 1, KNOTS)
+    ground = moon_to_ground(position_km[:, np.newaxis] + s[..., np.newaxis] * toward[:, np.newaxis])
+    column, row = nodes_of(terrain, ground.lon_deg, ground.lat_deg)
+    turn = terrain.projection.period * abs(terrain.to_node[0])
+    if turn:
+        column = column[:, :1] + (column - column[:, :1] + turn / 2) % turn - turn / 2
+    start = dot(position_km, position_km)
+    return _hidden(terrain.height_km, terrain.turn_columns, column, row, s, start, rise, SKIN_SHARE * terrain.node_km)
+
+
+@numba.njit(cache=True, nogil=True)
+def _hidden(height_km, turn, column, row, s, start, rise, skin_km):  # type: ignore[no-untyped-def]  # pragma: no cover
+    rows, columns = height_km.shape
+    hidden = np.zeros(len(s), np.bool_)
+    for n in range(len(s)):
+        travelled = 0.0
+        for k in range(s.shape[1] - 1):
+            dc, dr, ds = column[n, k + 1] - column[n, k], row[n, k + 1] - row[n, k], s[n, k + 1] - s[n, k]
+            length = np.hypot(dc, dr)
+            if not (length < 1e7 and ds > 0):
+                break
+            steps = int(np.ceil(2 * length)) + 1
+            for i in range(steps):
+                f = (i + 0.5) / steps
+                if travelled + f * length < FIRST_STEP:
+                    continue
+                c, r, t = column[n, k] + f * dc, row[n, k] + f * dr, s[n, k] + f * ds
+                if turn > 0:
+                    c = (c - 0.5) % turn + 0.5
+                ground = 0.0
+                if c >= -0.5 and r >= -0.5 and c <= columns - 0.5 and r <= rows - 0.5:
+                    c, r = min(max(c, 0.0), columns - 1.0), min(max(r, 0.0), rows - 1.0)
+                    c0, r0 = min(int(c), columns - 2), min(int(r), rows - 2)
+                    u, v = c - c0, r - r0
+                    ground = (height_km[r0, c0] * (1 - u) + height_km[r0, c0 + 1] * u) * (1 - v) + (
+                        height_km[r0 + 1, c0] * (1 - u) + height_km[r0 + 1, c0 + 1] * u
+                    ) * v
+                if ground > np.sqrt(start[n] + 2 * t * rise[n] + t * t) - RADIUS_KM + skin_km:
+                    hidden[n] = True
+                    break
+            if hidden[n]:
+                break
+            travelled += length
+    return hidden

@@ -1,0 +1,108 @@
+"""What of the Moon a frame shows: the outline of it on the ground, and places inside."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera.collinearity import moon_to_film
+from calib.camera.interior import within_format
+from calib.coordinates import Array, FilmPoints
+from calib.ground.sphere import arc_deg, east_north, emission_deg, ground_to_moon, moon_to_ground
+from calib.ground.view import View, before_horizon, film_to_moon, on_ground
+
+OBLIQUE_DEG = 80.0  # where the horizon is in the frame, the map ends at this emission angle
+PER_SIDE = 1024  # places along each side of the format: their chords leave its image by less than a pixel
+ACROSS = 65  # places across the inner lattice
+AROUND = 8192  # places around the circle of equal emission
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Region:
+    """Ground that a frame shows: `ring` (N, 3) around it in order, `inside` (M, 3), both km in the Moon frame.
+
+    `center` (3,) is the ground at the frame's centre, or where that misses the Moon the place of the region nearest to
+    it on the film. `horizon` tells that the Moon's limb is in the frame; the region then ends at 80 deg emission.
+    """
+
+    ring: Array
+    inside: Array
+    center: Array
+    horizon: bool
+    poles: tuple[int, ...]
+
+
+def visible_region(view: View) -> Region | None:
+    """The ground that a frame shows; None if no ray of it meets the Moon."""
+    edge, lattice = format_edge(view, PER_SIDE), _format_lattice(view)
+    on_edge, inside = film_to_moon(view, edge), film_to_moon(view, lattice)
+    horizon = not (np.isfinite(on_edge).all() and np.isfinite(inside).all())
+    for limit in (OBLIQUE_DEG, 90.0) if horizon else (90.0,):
+        circle = _circle(view, limit) if horizon else np.empty((0, 3))
+        ring = np.concatenate([on_edge[_within(view, on_edge, limit)], circle])
+        kept = inside[_within(view, inside, limit)]
+        if len(ring) >= 3:
+            ring = _in_order(view, ring)
+            return Region(ring, kept, _center(view, np.concatenate([ring, kept])), horizon, _poles(view, limit))
+    return None
+
+
+def format_edge(view: View, per_side: int) -> FilmPoints:
+    """Film places around the edge of the format, clockwise from its upper left corner."""
+    half_x, half_y = view.camera.format_mm[0] / 2, view.camera.format_mm[1] / 2
+    t = np.arange(per_side) / per_side * 2 - 1
+    one = np.ones(per_side)
+    x = half_x * np.concatenate([t, one, -t, -one])
+    y = half_y * np.concatenate([-one, t, one, -t])
+    return FilmPoints(x, y)
+
+
+def _format_lattice(view: View) -> FilmPoints:
+    half_x, half_y = view.camera.format_mm[0] / 2, view.camera.format_mm[1] / 2
+    x, y = np.meshgrid(np.linspace(-half_x, half_x, ACROSS), np.linspace(-half_y, half_y, ACROSS))
+    return FilmPoints(x.ravel(), y.ravel())
+
+
+def _within(view: View, position_km: Array, limit_deg: float) -> NDArray[np.bool_]:
+    return np.asarray(emission_deg(position_km, view.pose.position_km) <= limit_deg)
+
+
+def _circle(view: View, limit_deg: float) -> Array:
+    """The part inside the format of the circle on the ground that is seen under an emission angle."""
+    below = moon_to_ground(view.pose.position_km)
+    distance_km = float(np.linalg.norm(view.pose.position_km))
+    arc = np.radians(arc_deg(limit_deg, distance_km))
+    turn = np.arange(AROUND) * (2 * np.pi / AROUND)
+    east, north = east_north(below.lon_deg, below.lat_deg)
+    direction = np.cos(arc) * view.pose.position_km / distance_km + np.sin(arc) * (
+        np.sin(turn)[:, np.newaxis] * east + np.cos(turn)[:, np.newaxis] * north
+    )
+    ground = moon_to_ground(direction)
+    place = ground_to_moon(on_ground(view, ground.lon_deg, ground.lat_deg))
+    return place[within_format(view.camera, moon_to_film(view.camera, view.pose, place))]
+
+
+def _in_order(view: View, ring: Array) -> Array:
+    """Places around the region in order: on the film it is convex, so the angle about its middle sorts them."""
+    seen = view.pose.to_camera(ring - view.pose.position_km)
+    x, y = seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2]
+    return ring[np.argsort(np.arctan2(y - y.mean(), x - x.mean()), kind="stable")]
+
+
+def _center(view: View, places: Array) -> Array:
+    middle = film_to_moon(view, FilmPoints(np.zeros(1), np.zeros(1)))[0]
+    if np.isfinite(middle).all() and emission_deg(middle, view.pose.position_km) <= OBLIQUE_DEG:
+        return middle
+    film = moon_to_film(view.camera, view.pose, places)
+    return np.asarray(places[np.nanargmin(np.hypot(film.x_mm, film.y_mm))])
+
+
+def _poles(view: View, limit_deg: float) -> tuple[int, ...]:
+    """+1 and -1 for the poles that the frame shows."""
+    found = []
+    for sign in (1, -1):
+        place = ground_to_moon(on_ground(view, np.array(0.0), np.array(90.0 * sign)))
+        seen = within_format(view.camera, moon_to_film(view.camera, view.pose, place))
+        if seen and before_horizon(view, place) and _within(view, place, limit_deg):
+            found.append(sign)
+    return tuple(found)

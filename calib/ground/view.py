@@ -1,0 +1,59 @@
+"""One exposure's view of the ground: camera, pose and terrain together, film <-> ground."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera.collinearity import moon_to_film
+from calib.camera.exterior import Pose
+from calib.camera.interior import film_to_direction
+from calib.coordinates import Array, FilmPoints, GroundPoints
+from calib.ground.rays import ray_to_terrain
+from calib.ground.sphere import dot, ground_to_moon, moon_to_ground, ray_to_sphere
+from calib.ground.terrain import Terrain, heights_km
+
+if TYPE_CHECKING:
+    from calib.frame.description import Camera
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """A camera at a pose over the Moon: the sphere, or a terrain model where there is one."""
+
+    camera: Camera
+    pose: Pose
+    terrain: Terrain | None = None
+
+
+def film_to_moon(view: View, film: FilmPoints) -> Array:
+    """Where the rays of film places first meet the ground: (..., 3) km, NaN where they miss the Moon."""
+    rays = view.pose.to_moon(film_to_direction(view.camera, film))
+    if view.terrain is None:
+        return ray_to_sphere(view.pose.position_km, rays)[0]
+    return ray_to_terrain(view.terrain, view.pose.position_km, rays)
+
+
+def film_to_ground(view: View, film: FilmPoints) -> GroundPoints:
+    """Where film places lie on the ground; NaN where they miss the Moon."""
+    return moon_to_ground(film_to_moon(view, film))
+
+
+def ground_to_film(view: View, ground: GroundPoints) -> FilmPoints:
+    """Film places of ground points by collinearity; nothing is said of what may stand in between."""
+    return moon_to_film(view.camera, view.pose, ground_to_moon(ground))
+
+
+def on_ground(view: View, lon_deg: Array, lat_deg: Array) -> GroundPoints:
+    """The ground at longitudes and latitudes, with its height."""
+    if view.terrain is None:
+        return GroundPoints(lon_deg, lat_deg, np.zeros(np.broadcast(lon_deg, lat_deg).shape))
+    return GroundPoints(lon_deg, lat_deg, heights_km(view.terrain, lon_deg, lat_deg))
+
+
+def before_horizon(view: View, position_km: Array) -> NDArray[np.bool_]:
+    """Whether places (..., 3) lie on the camera's side of their own level surface (emission below 90 deg)."""
+    return np.asarray(dot(position_km, view.pose.position_km - position_km) > 0)
