@@ -74,7 +74,7 @@ def view_of(scenario: Scenario) -> View:
         scan, altitude_km = scenario.scan, scenario.pointing.altitude_km
         lon, lat = lon_lat_of(meet_sphere(position, rotation[:, 2], RADIUS_KM)[0])
         half_m = 1.3e3 * altitude_km * scan.strips * scan.pitch_mm / lens.focal_length_mm
-        terrain = make_terrain(scenario.seed, (float(lon), float(lat)), half_m, half_m / 120, 0.02 * half_m)
+        terrain = make_terrain(scenario.seed, (float(lon), float(lat)), half_m, round(half_m / 120), 0.02 * half_m)
     return View(lens.focal_length_mm, lens.principal_point_mm, lens.distortion, position, rotation, terrain)
 
 
