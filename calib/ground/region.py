@@ -32,13 +32,16 @@ class Region:
     poles: tuple[int, ...]
 
 
-def visible_region(view: View) -> Region | None:
-    """The ground that a frame shows; None if no ray of it meets the Moon."""
-    edge, lattice = format_edge(view, PER_SIDE), _format_lattice(view)
+def visible_region(view: View, per_side: int = PER_SIDE, around: int = AROUND) -> Region | None:
+    """The ground that a frame shows; None if no ray of it meets the Moon.
+
+    The ring has `per_side` places on each side of the format, and `around` places on a full circle of the limb.
+    """
+    edge, lattice = format_edge(view, per_side), _format_lattice(view)
     on_edge, inside = film_to_moon(view, edge), film_to_moon(view, lattice)
     horizon = not (np.isfinite(on_edge).all() and np.isfinite(inside).all())
     for limit in (OBLIQUE_DEG, 90.0) if horizon else (90.0,):
-        circle = _circle(view, limit) if horizon else np.empty((0, 3))
+        circle = _circle(view, limit, around) if horizon else np.empty((0, 3))
         ring = np.concatenate([on_edge[_within(view, on_edge, limit)], circle])
         kept = inside[_within(view, inside, limit)]
         if len(ring) >= 3:
@@ -67,12 +70,12 @@ def _within(view: View, position_km: Array, limit_deg: float) -> NDArray[np.bool
     return np.asarray(emission_deg(position_km, view.pose.position_km) <= limit_deg)
 
 
-def _circle(view: View, limit_deg: float) -> Array:
+def _circle(view: View, limit_deg: float, around: int) -> Array:
     """The part inside the format of the circle on the ground that is seen under an emission angle."""
     below = moon_to_ground(view.pose.position_km)
     distance_km = float(np.linalg.norm(view.pose.position_km))
     arc = np.radians(arc_deg(limit_deg, distance_km))
-    turn = np.arange(AROUND) * (2 * np.pi / AROUND)
+    turn = np.arange(around) * (2 * np.pi / around)
     east, north = east_north(below.lon_deg, below.lat_deg)
     direction = np.cos(arc) * view.pose.position_km / distance_km + np.sin(arc) * (
         np.sin(turn)[:, np.newaxis] * east + np.cos(turn)[:, np.newaxis] * north
