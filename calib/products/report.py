@@ -102,8 +102,10 @@ def number(value: float) -> str:
         return "not determined"
     if float(value).is_integer() and abs(value) < 1e6:
         return f"{int(value)}"
-    if 1e-3 <= abs(value) < 1e5:
-        return f"{float(f'{value:.3g}'):g}".replace("-", "−")
+    if 1e-5 <= abs(value) < 1e5:
+        decimals = max(0, 2 - int(np.floor(np.log10(abs(value)))))
+        text = f"{value:.{decimals}f}"
+        return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
     mantissa, exponent = f"{value:.2e}".split("e")
     digits = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
     return f"{mantissa} × 10{digits}".replace("-", "−")
@@ -141,7 +143,7 @@ def _drawings(data: ReportData) -> dict[str, Markup]:
             made["seams"] = seam_jumps(data.seams), "Jump of density over each seam against the noise floor"
         if data.spectrum is not None:
             made["spectrum"] = column_spectrum(data.spectrum), "Power spectrum of the column means, before and after"
-        return {name: Markup(drawing(figure, words)) for name, (figure, words) in made.items()}
+        return {name: Markup(drawing(figure, name, words)) for name, (figure, words) in made.items()}
 
 
 def _rejected_marks(fits: FitsFile | None) -> list[tuple[str, int, str]]:

@@ -11,6 +11,7 @@ from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, WRONG, 
 
 _ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
 _HEAD_SHARE = 0.28
+_MANY = 40  # fewer arrows do not fill a large picture
 
 
 def mark_residuals(m: MarkResiduals) -> Figure:
@@ -38,7 +39,7 @@ def _before_and_after(
     titles: tuple[str, str],
 ) -> Figure:
     span_x, span_y = float(np.ptp(x)) or 1.0, float(np.ptp(y)) or 1.0
-    height = float(np.clip(5.4 * span_y / span_x + 0.7, 2.4, 6.4))
+    height = float(np.clip(5.4 * span_y / span_x + 0.7, 2.4, 6.4 if x.size > _MANY else 4.0))
     figure = new_figure(height)
     axes = figure.subplots(1, 2, sharex=True, sharey=True)
     for ax, (dx, dy), title, color in zip(axes, (before, after), titles, (BEFORE, ACCENT), strict=True):
@@ -60,7 +61,7 @@ def _arrows(
     drawn_mm = _ARROW_SHARE * max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
     factor = drawn_mm / scale_mm
     rms = float(np.sqrt(np.mean(known**2))) if known.size else float("nan")
-    ax.set_title(f"{title}: rms {1000 * rms:.2f} µm, {known.size} used", pad=20)
+    ax.set_title(f"{title}: rms {1000 * rms:.3g} µm, {known.size} used", pad=20)
     for chosen, shade in ((used, color), (~used & np.isfinite(length), WRONG)):
         # A blunder would run off the picture; three scale lengths say enough.
         reach = np.minimum(1.0, 3 * scale_mm / np.maximum(length[chosen], 1e-12))

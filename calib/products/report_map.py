@@ -14,6 +14,7 @@ Pixels = NDArray[np.float64]
 _STEPS_DEG = (30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 _LINES_WANTED = 4
 _POINTS = 181
+_LABEL_ROOM = 0.94  # a label that would begin beyond this share of the picture would be cut
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +77,18 @@ class _Page:
 def map_lines(picture: MapPicture, shape: tuple[int, int]) -> tuple[list[MapLine], list[MapLine]]:
     """Graticule (labelled) and footprint of a map, as lines over a picture of it with `shape` (R, C)."""
     page = _Page(picture, shape)
-    ring_lon = np.append(picture.footprint_lon_deg, picture.footprint_lon_deg[:1])
-    ring_lat = np.append(picture.footprint_lat_deg, picture.footprint_lat_deg[:1])
-    footprint = [MapLine(_written(run)) for run in page.runs(page.pixels(ring_lon, ring_lat))]
+    lon, lat = _dense(picture.footprint_lon_deg, picture.footprint_lat_deg)
+    footprint = [MapLine(_written(run)) for run in page.runs(page.pixels(lon, lat))]
     return list(_graticule(page)), footprint
+
+
+def _dense(lon: NDArray, lat: NDArray) -> tuple[NDArray, NDArray]:
+    """A closed ring with points between its corners, the short way round, so that a projection may bend its sides."""
+    steps = (np.diff(np.append(lon, lon[0])) + 180) % 360 - 180
+    at = np.arange(lon.size + 1)
+    fine = np.linspace(0, lon.size, max(lon.size, 512) + 1)
+    unwrapped = lon[0] + np.concatenate([[0.0], np.cumsum(steps)])
+    return np.interp(fine, at, unwrapped), np.interp(fine, at, np.append(lat, lat[0]))
 
 
 def _graticule(page: _Page) -> Iterator[MapLine]:
@@ -109,11 +118,17 @@ def _labelled(page: _Page, points: Pixels, label: str, *, lowest: bool) -> Itera
     """The runs of one line; its label stands where it leaves the picture below (meridian) or left (parallel)."""
     places = points[page.inside(points)]
     for index, run in enumerate(page.runs(points)):
-        if index or not len(places):
+        label_here = None
+        if index == 0 and len(places):
+            label_here = places[np.argmax(places[:, 1])] if lowest else places[np.argmin(places[:, 0])]
+        if (
+            label_here is None
+            or label_here[0] > _LABEL_ROOM * page.cols
+            or label_here[1] < (1 - _LABEL_ROOM) * page.rows
+        ):
             yield MapLine(_written(run))
         else:
-            x, y = places[np.argmax(places[:, 1])] if lowest else places[np.argmin(places[:, 0])]
-            yield MapLine(_written(run), label, round(float(x), 1), round(float(y), 1))
+            yield MapLine(_written(run), label, round(float(label_here[0]), 1), round(float(label_here[1]), 1))
 
 
 def _step(span: float) -> float:

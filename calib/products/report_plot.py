@@ -42,8 +42,11 @@ def new_figure(height_in: float) -> Figure:
     return Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
 
 
-def drawing(figure: Figure, description: str) -> str:
-    """The figure as an SVG element for the page: no clock, no address, the page's colours, a spoken description."""
+def drawing(figure: Figure, name: str, description: str) -> str:
+    """The figure as an SVG element for the page: no clock, no address, the page's colours, a spoken description.
+
+    `name` keeps the drawing's inner names apart from those of the other drawings on the page.
+    """
     out = StringIO()
     figure.savefig(out, format="svg", dpi=150, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = out.getvalue()
@@ -56,7 +59,19 @@ def drawing(figure: Figure, description: str) -> str:
     text = opening + 'xmlns:xlink="http://www.w3.org/1999/xlink">' + text[text.index(">") + 1 :]
     for color, role in _ROLES.items():
         text = text.replace(color, role)
+    text = _with_own_names(text, name)
     return re.sub(r"\n\s*", "\n", text).strip()
+
+
+def _with_own_names(text: str, name: str) -> str:
+    """Inner names get `name` before them; those that nothing refers to go, as they would occur twice on the page."""
+    wanted = set(re.findall(r'(?:url\(|href=")#([^")]+)', text))
+
+    def renamed(match: re.Match[str]) -> str:
+        return f' id="{name}-{match[1]}"' if match[1] in wanted else ""
+
+    text = re.sub(r' id="([^"]+)"', renamed, text)
+    return re.sub(r'(url\(|href=")#', rf"\g<1>#{name}-", text)
 
 
 def joined(*parts: NDArray[np.floating]) -> NDArray[np.float64]:

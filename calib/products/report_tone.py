@@ -28,7 +28,7 @@ from calib.products.report_plot import (
 
 _DIVERGING = LinearSegmentedColormap.from_list("around zero", ["#8c3d12", "#d99b6c", "#f4f2ee", "#7fb2bf", "#12566b"])
 _KNOTS = 64  # a curve in a panel of 2 cm needs no more
-_CURVE, _RESIDUAL, _GUTTER = 0.60, 0.22, 0.10  # heights in a panel of 1
+_TOP, _CURVE, _GAP, _RESIDUAL = 0.10, 0.54, 0.09, 0.20  # heights in a panel of 1, from above
 
 
 def transfer_panels(t: TransferCurves) -> Figure:
@@ -63,10 +63,10 @@ class _Panels:
         return 0.06 + 0.86 * dn / max(int(self._t.dn[-1]), 1)
 
     def _y(self, density: NDArray) -> NDArray:
-        return 0.10 + _CURVE * (1 - (density - self._low) / (self._high - self._low or 1))
+        return _TOP + _CURVE * (1 - (density - self._low) / (self._high - self._low or 1))
 
     def _y_residual(self, residual: NDArray) -> NDArray:
-        middle = 0.10 + _CURVE + 0.02 + _RESIDUAL / 2
+        middle = _TOP + _CURVE + _GAP + _RESIDUAL / 2
         return middle - np.clip(residual / self._reach, -1, 1) * _RESIDUAL / 2
 
     def draw(self, ax: Axes) -> None:
@@ -75,33 +75,17 @@ class _Panels:
         x, y = left + self._x(self._dn)[None, :], top + self._y(self._density)
         self._bands(ax, x, top)
         ax.plot(joined(x), joined(y), color=ACCENT, lw=1.1)
-        for used, color, face in ((True, INK, INK), (False, WRONG, "none")):
-            chosen = self._t.patch_used == used
-            strip = self._t.patch_strip[chosen]
-            px = self._left[strip] + self._x(self._t.patch_dn[chosen])
-            ax.plot(
-                px,
-                self._top[strip] + self._y(self._t.patch_value[chosen]),
-                ls="",
-                marker="o",
-                ms=2.2,
-                mew=0.6,
-                mfc=face,
-                mec=color,
-            )
-            residual, sigma = self._t.patch_residual[chosen], self._t.patch_sigma[chosen]
-            ends = [self._top[strip] + self._y_residual(residual + side * sigma) for side in (-1, 1)]
-            ax.plot(joined(np.column_stack([px, px])), joined(np.column_stack(ends)), color=color, lw=0.6)
-            ax.plot(
-                px,
-                self._top[strip] + self._y_residual(residual),
-                ls="",
-                marker="o",
-                ms=1.8,
-                mew=0.5,
-                mfc=face,
-                mec=color,
-            )
+        self._points(ax, self._t.patch_used, color=INK, face=INK, size=2.2)
+        self._points(ax, ~self._t.patch_used, color=WRONG, face="none", size=3.4)
+
+    def _points(self, ax: Axes, chosen: NDArray[np.bool_], *, color: str, face: str, size: float) -> None:
+        t, strip = self._t, self._t.patch_strip[chosen]
+        x, top = self._left[strip] + self._x(t.patch_dn[chosen]), self._top[strip]
+        residual, sigma = t.patch_residual[chosen], t.patch_sigma[chosen]
+        ends = np.column_stack([top + self._y_residual(residual + side * sigma) for side in (-1, 1)])
+        ax.plot(joined(np.column_stack([x, x])), joined(ends), color=color, lw=0.6)
+        for y in (top + self._y(t.patch_value[chosen]), top + self._y_residual(residual)):
+            ax.plot(x, y, ls="", marker="o", ms=size, mew=0.6, mfc=face, mec=color)
 
     def _bands(self, ax: Axes, x: NDArray, top: NDArray) -> None:
         upper, lower = self._y_residual(self._sigma), self._y_residual(-self._sigma)
@@ -117,32 +101,32 @@ class _Panels:
 
     def _frames(self, ax: Axes) -> None:
         zero = float(self._y_residual(np.array(0.0)))
-        floor, split = 0.10 + _CURVE, 0.10 + _CURVE + 0.02 + _RESIDUAL
+        floor, foot = _TOP + _CURVE, _TOP + _CURVE + _GAP + _RESIDUAL
         lines = []
         for left, top in zip(self._left, self._top, strict=True):
-            for at, width in ((floor, 0.6), (zero, 0.6)):
-                lines.append(((left + 0.06, top + at), (left + 0.92, top + at), width))
-            lines.append(((left + 0.06, top + 0.08), (left + 0.06, top + split), 0.6))
-        ax.add_collection(LineCollection([line[:2] for line in lines], colors=GRID, linewidths=0.7), autolim=False)
+            for at in (floor, zero):
+                lines.append(((left + 0.06, top + at), (left + 0.92, top + at)))
+            lines.append(((left + 0.06, top + _TOP), (left + 0.06, top + foot)))
+        ax.add_collection(LineCollection(lines, colors=GRID, linewidths=0.7), autolim=False)
         for k, (left, top) in enumerate(zip(self._left, self._top, strict=True)):
             ax.text(left + 0.09, top + 0.075, f"{k}", fontsize=8, fontweight="bold", va="center")
-        self._scales(ax, floor, split)
+        self._scales(ax, floor, foot)
 
-    def _scales(self, ax: Axes, floor: float, split: float) -> None:
+    def _scales(self, ax: Axes, floor: float, foot: float) -> None:
         small: dict[str, Any] = {"fontsize": 6.8, "color": MUTED}
         for top in np.unique(self._top):
-            ax.text(0.045, top + 0.10, f"{self._high:.1f}", ha="right", va="center", **small)
+            ax.text(0.045, top + _TOP, f"{self._high:.1f}", ha="right", va="center", **small)
             ax.text(0.045, top + floor, f"{self._low:.1f}", ha="right", va="center", **small)
             for sign in (1, -1):
                 at = top + float(self._y_residual(np.array(sign * self._reach)))
                 ax.text(0.045, at, f"{sign * self._reach:+g}", ha="right", va="center", **small)
             ax.text(
-                -0.10, top + 0.10 + _CURVE / 2, "density", rotation=90, ha="center", va="center", clip_on=False, **small
+                -0.10, top + _TOP + _CURVE / 2, "density", rotation=90, ha="center", va="center", clip_on=False, **small
             )
         last = self._top.max()
         for left in np.unique(self._left[self._top == last]):
-            ax.text(left + 0.06, last + split + 0.05, "DN 0", ha="left", va="center", **small)
-            ax.text(left + 0.92, last + split + 0.05, f"{int(self._t.dn[-1])}", ha="right", va="center", **small)
+            ax.text(left + 0.06, last + foot + 0.06, "DN 0", ha="left", va="center", **small)
+            ax.text(left + 0.92, last + foot + 0.06, f"{int(self._t.dn[-1])}", ha="right", va="center", **small)
 
 
 def banding_profiles(banding: Banding) -> Figure:
@@ -191,13 +175,21 @@ def column_spectrum(spectrum: ColumnSpectrum) -> Figure:
     figure = new_figure(3.1)
     ax = figure.subplots()
     shown = spectrum.frequency > 0
-    ax.loglog(spectrum.frequency[shown], spectrum.before[shown], color=BEFORE, lw=0.9, label="before")
-    ax.loglog(spectrum.frequency[shown], spectrum.after[shown], color=ACCENT, lw=0.9, label="after")
+    for power, color, label in ((spectrum.before, BEFORE, "before"), (spectrum.after, ACCENT, "after")):
+        ax.loglog(spectrum.frequency[shown], power[shown], color=color, lw=0.5, alpha=0.35)
+        ax.loglog(*_octave_parts(spectrum.frequency[shown], power[shown]), color=color, lw=1.5, label=label)
     if spectrum.noise_floor is not None:
         ax.axhline(spectrum.noise_floor, color=MUTED, lw=0.9, ls=(0, (4, 3)), label="noise of a column mean")
     ax.set(xlabel="cycles per sample", ylabel="density² per bin")
     ax.legend(loc="lower left", ncols=3)
     return figure
+
+
+def _octave_parts(frequency: NDArray[np.floating], power: NDArray[np.floating]) -> tuple[NDArray, NDArray]:
+    """Mean power in eighths of an octave, at their mean frequency: single bins scatter by their own size."""
+    part = np.floor(8 * np.log2(frequency / frequency[0])).astype(int)
+    _, where, count = np.unique(part, return_inverse=True, return_counts=True)
+    return np.bincount(where, frequency) / count, np.bincount(where, power) / count
 
 
 def _robust_reach(values: NDArray[np.floating]) -> float:

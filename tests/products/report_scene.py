@@ -1,6 +1,6 @@
 """An invented frame of the mission Tern 2 as the report sees it: synthetic arrays, seeded. Run it to look at the page.
 
-    python tests/products/report_scene.py PAGE.html [STRIPS]
+python tests/products/report_scene.py PAGE.html [STRIPS]
 """
 
 import sys
@@ -44,7 +44,7 @@ def ground(rng: np.random.Generator, rows: int, cols: int) -> np.ndarray:
     height = np.fft.irfft2(noise, s=(rows, cols))
     height *= 12 / height.std()
     y, x = np.mgrid[0:rows, 0:cols].astype(float)
-    for size in 6 * rng.power(0.35, 500) ** -1.0:
+    for size in 4 * rng.uniform(0, 1, cols) ** (-1 / 1.7):
         radius = min(size, cols / 9)
         row, col = rng.uniform(0, rows), rng.uniform(0, cols)
         top, left = max(0, int(row - 3 * radius)), max(0, int(col - 3 * radius))
@@ -102,7 +102,7 @@ def fits_of(rng: np.random.Generator, strips: int, samples: int = 260, lines: in
         ties=TieResiduals(np.zeros(5, int), *np.zeros((6, 5)), np.ones(5, bool)),
         control=ControlResiduals(
             ["c1", "c2", "c3", "c4", "c5"], np.array([-20.0, 22, 18, -15, 2]), np.array([-18.0, -20, 17, 19, 1]),
-            *rng.normal(0.1, 0.02, (2, 5)), *(rng.normal(0, 0.004, (2, 5)) + [0, 0, 0, 0.06, 0]), np.full(5, 0.004),
+            *rng.normal(0.1, 0.02, (2, 5)), *rng.normal([0, 0, 0, 0.06, 0], 0.004, (2, 5)), np.full(5, 0.004),
             np.array([True, True, True, False, True]),
         ),
     )  # fmt: skip
@@ -140,11 +140,13 @@ def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
     frequency = np.fft.rfftfreq(2000)
     moon = 2e-7 * (frequency + 1e-3) ** -1.6
     noise = 4e-5 * rng.exponential(size=frequency.size)
+    bands = 0.004 * np.exp(-(((frequency - 0.14) / 0.05) ** 2))
     crs = pyproj.CRS("IAU_2015:30110")
     west, north, pixel = 910_000.0, 400_000.0, 250.0
     edges = (west, north - rows * pixel, west + cols * pixel, north)
     ring = np.array([(0.05, 0.06), (0.95, 0.03), (0.97, 0.94), (0.03, 0.97)])
     lon, lat = (np.degrees(m / 1737400) for m in (west + ring[:, 0] * cols * pixel, north - ring[:, 1] * rows * pixel))
+    layers = (("Reflectance", 0.1), ("Standard geometry", 0.12), ("1σ of reflectance", 0.004))
     shares = {bit.value: float(np.mean((mask & bit.value) != 0)) for bit in quality.BITS}
     return ReportData(
         facts=[
@@ -155,7 +157,7 @@ def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
         ],
         figures=[
             ReportFigure("Seams", "rms jump of density", 0.00112, "D", 0.00104, "noise of the overlaps"),
-            ReportFigure("Banding left", "rms of the column means' excess", 0.00121, "D", 0.0009, "wedge samples per column"),
+            ReportFigure("Banding left", "excess of column means", 0.00121, "D", 0.0009, "wedge samples per column"),
             ReportFigure("Marks", "rms residual of the reseau", 2.31, "µm", 1.6, "Cramér–Rao bound of a cross"),
             ReportFigure("Ties", "rms residual in the overlaps", 0.031, "px", 0.024, "texture and noise"),
             ReportFigure("Wedge", "rms residual of the patches", 0.0043, "D", 0.004, "stated 1σ of a patch"),
@@ -173,7 +175,7 @@ def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
                 "strip 5: the wedge is cut at line 7012; its curve leans on the overlaps with 4 and 6",
                 "reseau.csv: mark r<017> & r018 are 0.1 mm apart",
             ),
-            photometric_model={"name": "lunar-lambert", "coefficients": [1.0, -0.019, 2.42e-4], "source": "see reference/"},
+            photometric_model={"name": "an invented model", "coefficients": [1.0, -0.019, 2.42e-4]},
             rejected=("c4",),
         ),
         fits=fits_of(rng, strips),
@@ -185,11 +187,10 @@ def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
             rng.normal(0, 0.001, strips - 1), np.full(strips - 1, 0.001), rng.normal(0, 0.05, strips - 1)
         ),
         spectrum=ColumnSpectrum(
-            frequency, moon + noise + 0.004 * np.exp(-(((frequency - 0.14) / 0.05) ** 2)) * rng.exponential(size=frequency.size),
-            moon + noise, 4e-5,
+            frequency, moon + noise + bands * rng.exponential(size=frequency.size), moon + noise, 4e-5
         ),
         map=MapPicture(
-            [MapLayer("Reflectance", 0.1 * after), MapLayer("Standard geometry", 0.12 * after), MapLayer("1σ", 0.004 * after)],
+            [MapLayer(name, share * after) for name, share in layers],
             edges, crs.to_wkt(), "Equirectangular Moon, IAU_2015:30110", lon, lat,
         ),
         quality=[QualityPicture("film/quality.tif", mask, shares, after)],

@@ -1,0 +1,249 @@
+"""report.html: whole HTML that fetches nothing and escapes everything, says what is missing, places things right."""
+
+import base64
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from io import BytesIO
+
+import numpy as np
+import pyproj
+import pytest
+from PIL import Image
+from report_scene import scene
+
+from calib import quality
+from calib.products.report import figure_row, number, page, write_report
+from calib.products.report_data import MapPicture, ReportData, ReportFigure
+from calib.products.report_map import map_lines
+from calib.products.report_pictures import COLORS, LONGEST_PX, bit_png, grey_jpeg
+from calib.products.report_plot import _ROLES
+
+VOID = {"meta", "img", "input", "br", "hr", "link"}
+LOADING = {"src", "href", "xlink:href", "srcset", "data", "action", "poster", "formaction"}
+
+
+class Judge(HTMLParser):
+    """Keeps the open elements, all ids and everything a page could load."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.loads: list[str] = []
+        self.faults: list[str] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.handle_startendtag(tag, attrs)
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        names = [name for name, _ in attrs]
+        if len(set(names)) < len(names):
+            self.faults.append(f"<{tag}> has an attribute twice")
+        self.ids += [value for name, value in attrs if name == "id"]
+        self.loads += [value for name, value in attrs if name in LOADING]
+        self.loads += re.findall(r"url\(([^)]*)\)", " ".join(value or "" for _, value in attrs))
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open.pop() != tag:
+            self.faults.append(f"</{tag}> closes nothing")
+
+
+def judged(text: str) -> Judge:
+    judge = Judge()
+    judge.feed(text)
+    judge.close()
+    return judge
+
+
+@pytest.fixture(scope="module")
+def data() -> ReportData:
+    return scene()
+
+
+@pytest.fixture(scope="module")
+def text(data) -> str:
+    return page(data)
+
+
+def decoded(address: str) -> Image.Image:
+    return Image.open(BytesIO(base64.b64decode(address.split(",", 1)[1])))
+
+
+def test_every_element_is_closed_and_every_name_is_there_once(text):
+    judge = judged(text)
+    assert judge.faults == []
+    assert judge.open == []
+    assert len(judge.ids) == len(set(judge.ids))
+    assert {load[1:] for load in judge.loads if load.startswith("#")} <= set(judge.ids)
+
+
+def test_nothing_is_fetched(text):
+    assert [load for load in judged(text).loads if not load.startswith(("data:image/", "#"))] == []
+    css, script = (re.search(rf"<{tag}>(.*?)</{tag}>", text, re.DOTALL)[1] for tag in ("style", "script"))
+    assert "url(" not in css
+    assert "@import" not in css
+    assert re.search(r"fetch|XMLHttpRequest|WebSocket|import|\.src\b", script) is None
+    assert "default-src 'none'" in text
+
+
+def test_the_bytes_are_the_same_again(tmp_path, data, text):
+    write_report(tmp_path / "report.html", data)
+    assert (tmp_path / "report.html").read_bytes() == text.encode()
+
+
+def test_warnings_stand_first_and_every_section_is_there(text):
+    order = [
+        text.index(f'<section id="{name}"') for name in ("warnings", "figures", "frame", "tone", "map", "cautions")
+    ]
+    assert order == sorted(order)
+    drawings = ("Transfer curve", "Banding prof", "Gain drift", "Residuals of the reseau", "Jump", "Power", "control")
+    assert all(re.search(f'aria-label="[^"]*{name}', text) for name in drawings)
+    assert "Not for landing" in text
+    for bit in quality.BITS:
+        assert f"<b>{bit.value} {bit.name.replace('_', ' ')}</b>" in text
+
+
+def test_plots_take_the_colours_of_the_page(text):
+    assert "var(--accent)" in text.split("</style>", 1)[1]
+    assert [color for color in _ROLES if color in text] == []
+
+
+def test_texts_from_the_frame_are_escaped(data):
+    evil = '<script>alert("x")</script>&'
+    run = replace(
+        data.provenance, frame=evil, warnings=(evil,), inputs={evil: "00"}, settings={evil: evil}, rejected=(evil,),
+        products={evil: "11"}, photometric_model={"name": evil},
+    )  # fmt: skip
+    figure = ReportFigure(evil, evil, 1.0, evil, 2.0, evil)
+    pairs = [replace(data.pairs[1], title=evil, before_caption=evil, after_caption=evil)]
+    marks = replace(
+        data.fits.marks, mark=[evil] * len(data.fits.marks.mark), reason=[evil] * len(data.fits.marks.reason)
+    )
+    layer = replace(data.map.layers[0], title=evil, unit=evil)
+    text = page(
+        replace(
+            data, provenance=run, facts=[(evil, evil)], figures=[figure], pairs=pairs,
+            fits=replace(data.fits, marks=marks), map=replace(data.map, layers=[layer], crs_name=evil),
+            quality=[replace(data.quality[0], title=evil)],
+        )
+    )  # fmt: skip
+    assert "alert(" in text
+    assert "<script>alert" not in text
+    judge = judged(text)
+    assert (judge.faults, judge.open) == ([], [])
+
+
+def test_what_is_absent_is_said_with_its_reason(data):
+    bare = ReportData(
+        facts=(),
+        figures=(),
+        provenance=replace(data.provenance, warnings=()),
+        absent={"map": "The camera looked past the Moon."},
+    )
+    text = page(bare)
+    assert text.count('<p class="missing">') == 9
+    assert "The camera looked past the Moon." in text
+    assert "None was raised." in text
+    assert judged(text).faults == []
+
+
+def test_a_frame_of_one_strip_and_no_usable_mark_has_a_page(data):
+    marks = replace(data.fits.marks, used=np.zeros_like(data.fits.marks.used))
+    one = scene(strips=1, rows=310, cols=410)
+    text = page(replace(one, fits=replace(one.fits, marks=marks)))
+    assert judged(text).faults == []
+    assert '<section id="seams">' in text
+    assert "This run has nothing to show here." in text
+
+
+def test_a_figure_stands_beside_its_limit_with_their_ratio():
+    row = figure_row(ReportFigure("Seams", "rms", 0.0015, "D", 0.001, "noise"))
+    assert (row.value, row.limit, row.ratio, row.bar_percent) == ("0.0015", "0.001", "1.50", 30.0)
+    assert figure_row(ReportFigure("a", "b", 9.0, "", 1.0)).bar_percent == 100.0
+    unlimited = figure_row(ReportFigure("a", "b", float("nan")))
+    assert (unlimited.value, unlimited.limit, unlimited.ratio) == ("not determined", "", "")
+
+
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [(0.0, "0"), (12.0, "12"), (98.74, "98.7"), (-0.00123456, "−0.00123"), (4.2e-7, "4.20 × 10⁻⁷"), (1234.5, "1234"),
+     (9e-4, "0.0009"), (3.5e7, "3.50 × 10⁷"), (0.0999999, "0.1"), (100.4, "100"),
+     (float("inf"), "not determined")],
+)  # fmt: skip
+def test_numbers_are_said_as_a_person_reads_them(value, said):
+    assert number(value) == said
+
+
+def test_pictures_are_no_larger_than_a_screen_and_keep_light_and_dark():
+    ramp = np.linspace(0, 1, 4000, dtype=np.float32)[None, :].repeat(40, axis=0)
+    ramp[:, :400] = np.nan
+    picture = decoded(grey_jpeg(ramp))
+    assert picture.width <= LONGEST_PX
+    grey = np.asarray(picture)[3]
+    assert abs(int(grey[50]) - 128) < 8  # nothing there
+    assert grey[150] < 12
+    assert grey[-3] > 243
+    flat = np.asarray(decoded(grey_jpeg(np.full((8, 8), 0.3))))
+    assert np.ptp(flat.astype(int)) < 3
+
+
+def test_a_bit_is_shown_where_it_is_set_in_its_own_colour():
+    mask = np.zeros((5, 7), bool)
+    mask[2, 3] = True
+    pixels = np.asarray(decoded(bit_png(mask, COLORS[quality.DROPOUT])).convert("RGBA"))
+    assert "#" + bytes(pixels[2, 3, :3]).hex() == COLORS[quality.DROPOUT]
+    assert np.array_equal(pixels[:, :, 3] > 0, mask)
+    assert set(COLORS) == {bit.value for bit in quality.BITS}
+    assert len(set(COLORS.values())) == len(COLORS)
+
+
+def numbers(points: str) -> np.ndarray:
+    return np.array([[float(part) for part in point.split(",")] for point in points.split()])
+
+
+def map_of(code: str, edges, lon, lat) -> MapPicture:
+    return MapPicture((), edges, pyproj.CRS(code).to_wkt(), code, np.array(lon), np.array(lat))
+
+
+def test_the_graticule_lies_where_the_formula_of_the_projection_puts_it():
+    """Equidistant cylindrical, Snyder (1987) eq. 12-1 and 12-2 with R = 1737400 m: x = R lon, y = R lat."""
+    degree = 1737400 * np.pi / 180
+    picture = map_of(
+        "IAU_2015:30110", (10 * degree, 2 * degree, 18 * degree, 8 * degree), [11, 17, 17, 11], [3, 3, 7, 7]
+    )
+    graticule, footprint = map_lines(picture, (600, 800))
+    found = {line.label: numbers(line.points) for line in graticule if line.label}
+    assert np.abs(found["14° E"][:, 0] - 400).max() < 0.06
+    assert np.abs(found["6° N"][:, 1] - 200).max() < 0.06
+    (ring,) = (numbers(line.points) for line in footprint)
+    assert ring.min(axis=0) == pytest.approx([100, 100], abs=0.06)
+    assert ring.max(axis=0) == pytest.approx([700, 500], abs=0.06)
+
+
+def test_a_map_over_the_pole_has_meridians_all_round_and_closed_parallels():
+    size = 300_000.0
+    lon = np.arange(0, 360, 30.0)
+    graticule, footprint = map_lines(
+        map_of("IAU_2015:30130", (-size, -size, size, size), lon, np.full(12, 83.0)), (400, 400)
+    )
+    labels = {line.label for line in graticule}
+    assert {"0°", "30° E", "90° W", "180°"} & labels
+    rings = [
+        numbers(line.points) - 200
+        for line in graticule
+        if numbers(line.points)[0] == pytest.approx(numbers(line.points)[-1], abs=0.2)
+    ]
+    assert any(np.ptp(np.hypot(*ring.T)) < 0.3 and np.hypot(*ring[0]) > 50 for ring in rings)
+    ring = np.vstack([numbers(line.points) for line in footprint]) - 200
+    assert np.hypot(*ring.T).max() == pytest.approx(np.hypot(*ring[0]), abs=0.3)
+
+
+def test_a_footprint_across_the_antimeridian_is_one_ring_on_its_map():
+    """Orthographic, centred on 180 degrees: the short way from 179 E to 179 W runs through the middle."""
+    picture = map_of("IAU_2015:30170", (-1e5, -1e5, 1e5, 1e5), [179.0, -179.0, -179.0, 179.0], [-1.0, -1.0, 1.0, 1.0])
+    _, footprint = map_lines(picture, (200, 200))
+    (ring,) = (numbers(line.points) for line in footprint)
+    assert np.abs(ring - 100).max() == pytest.approx(1737.4 * np.sin(np.radians(1)), abs=0.1)
