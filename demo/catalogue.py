@@ -1,4 +1,5 @@
-"""The named scenarios: the demo's frame, one small frame for quick tests, and frames that strain one stage each.
+"""The named scenarios: the demo's frame, a small one for quick tests, a full-size one for benchmarks, and frames
+that strain one stage each.
 
 They differ on purpose in camera, pitch, wedge, reseau, film, video, pointing and in what the package leaves unsaid.
 Sub-solar points are apparent ones of the scenario's epoch (DE421 with the 2015 rotation series, by skyfield), so that
@@ -10,8 +11,11 @@ from collections.abc import Callable
 from calib_demo import strain_geometry, strain_tone
 from calib_demo.scenario import (
     Emulsion,
+    Lens,
+    Pointing,
     ReseauPlate,
     Scenario,
+    Scene,
     StepWedge,
     StripScan,
     SweepFaults,
@@ -38,9 +42,28 @@ def _small() -> Scenario:
     )
 
 
+def _full() -> Scenario:
+    """A frame of full size for benchmarks, 16,000 lines by some 40,000 samples: minutes and 1.3 GB of strips."""
+    return Scenario(
+        name="tern2-0150",
+        seed=150,
+        lens=Lens(focal_length_mm=610.0, distortion=(2e-8, 0.0, 0.0, 0.0, 0.0)),
+        emulsion=Emulsion(granularity=6.0),
+        wedge=StepWedge(patches=20, patch_mm=0.5),
+        reseau=ReseauPlate(arm_mm=0.25, spacing_mm=(3.2, 3.0)),
+        scan=StripScan(strips=42, lines=16000, samples=1000, pitch_mm=7.125, tolerance_mm=0.6),
+        sweep=SweepFaults(common_samples=6.0, wander_scale_lines=2000.0, wander_lines=15.0, rotation_mrad=1.0),
+        tone=ToneFaults(drift_scale_lines=3000.0),
+        tape=TapeFaults(whole_lines=4.0, part_lines=10.0, garbage_lines=3.0, blocks=0.3),
+        scene=Scene(folded_px=4000),
+        pointing=Pointing(altitude_km=210.0, tilt_deg=4.0),
+    )
+
+
 _MAKERS: dict[str, Callable[[], Scenario]] = {
     "tern2": _tern2,
     "small": _small,
+    "full": _full,
     "cratered": strain_tone.cratered,
     "featureless": strain_tone.featureless,
     "terminator": strain_tone.terminator,

@@ -51,7 +51,8 @@ def load_truth(path: Path) -> Truth:
             kept["rotation"],
             terrain,
         )
-        picture = GroundPicture(kept["coefficients"], *map(float, kept["raster"]))
+        x_mm, y_mm, step_mm = map(float, kept["raster"])
+        picture = GroundPicture(kept["coefficients"], x_mm, y_mm, step_mm, scenario.scene.folded_px is not None)
         strips = []
         for k in range(scenario.scan.strips):
             *video, is_reversed = kept[f"{k:03d}_video"]

@@ -141,6 +141,7 @@ class Scene:
     shadows: bool = False
     blur_samples: float = 0.8
     terrain: bool = False
+    folded_px: int | None = None  # draw no more than so many pixels each way and fold the rest by mirrors
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,19 +27,24 @@ ROWS_AT_ONCE = 256
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GroundPicture:
-    """Spline coefficients of the radiance factor; raster pixel (row, column) lies at ``x_mm + column step_mm`` etc."""
+    """Spline coefficients of the radiance factor; raster pixel (row, column) lies at ``x_mm + column step_mm`` etc.
+
+    Where it `is_folded`, mirror images of the raster go on beyond its edges, so that a huge film needs no huge raster.
+    """
 
     coefficients: Raster
     x_mm: float
     y_mm: float
     step_mm: float
+    is_folded: bool = False
 
     def at(self, x_mm: Array, y_mm: Array) -> Array:
-        """Radiance factor (float64) at film places; NaN beyond the raster."""
+        """Radiance factor (float64) at film places; NaN beyond a raster that is not folded."""
         rows = (np.asarray(y_mm) - self.y_mm) / self.step_mm
         columns = (np.asarray(x_mm) - self.x_mm) / self.step_mm
         last_row, last_column = (n - 1 for n in self.coefficients.shape)
         inside = (rows >= 0) & (rows <= last_row) & (columns >= 0) & (columns <= last_column)
+        inside |= self.is_folded & np.isfinite(rows) & np.isfinite(columns)
         places = [np.where(inside, rows, 0.0), np.where(inside, columns, 0.0)]
         values = ndimage.map_coordinates(self.coefficients, places, float, order=3, mode="mirror", prefilter=False)
         return np.where(inside, np.maximum(values, 0.0), np.nan)
@@ -48,7 +53,8 @@ class GroundPicture:
 def picture_ground(scenario: Scenario, view: View, format_mm: tuple[float, float]) -> GroundPicture:
     """Build relief and albedo, light them, smooth them."""
     step = min(scenario.scan.sample_mm, scenario.scan.line_mm)
-    half_x, half_y = format_mm[0] / 2 + MARGIN_PX * step, format_mm[1] / 2 + MARGIN_PX * step
+    longest_mm = np.inf if scenario.scene.folded_px is None else scenario.scene.folded_px * step / 2
+    half_x, half_y = (min(side / 2 + MARGIN_PX * step, longest_mm) for side in format_mm)
     x_mm: Array = -half_x + step * np.arange(int(2 * half_x / step) + 1, dtype=np.float64)
     y_mm: Array = -half_y + step * np.arange(int(2 * half_y / step) + 1, dtype=np.float64)
     sun = point_of(*scenario.sun.subsolar_deg) / np.linalg.norm(point_of(*scenario.sun.subsolar_deg))
@@ -59,7 +65,7 @@ def picture_ground(scenario: Scenario, view: View, format_mm: tuple[float, float
         reflectance *= lit_share(relief, light)
     reflectance = ndimage.gaussian_filter(reflectance, scenario.scene.blur_samples)
     coefficients = ndimage.spline_filter(reflectance, order=3, output=np.float32, mode="mirror")
-    return GroundPicture(coefficients, float(x_mm[0]), float(y_mm[0]), step)
+    return GroundPicture(coefficients, float(x_mm[0]), float(y_mm[0]), step, scenario.scene.folded_px is not None)
 
 
 def _ground(scenario: Scenario, light: Illumination, shape: tuple[int, int]) -> tuple[Raster, Raster]:

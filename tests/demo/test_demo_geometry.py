@@ -6,7 +6,9 @@ from pathlib import Path
 import astronomy
 import cv2
 import numpy as np
+import pyproj
 import pytest
+import rasterio
 from calib_demo.attitude import pose_from_sub_point, quaternion_of, rotation_of
 from calib_demo.catalogue import NAMES, scenario
 from calib_demo.control import blunder_ids, write_control
@@ -108,8 +110,6 @@ def test_terrain_shifts_the_picture_by_several_samples(described: Callable[[str]
 def test_the_written_terrain_holds_the_heights_at_its_pixel_centres(
     described: Callable[[str], Truth], tmp_path: Path
 ) -> None:
-    rasterio = pytest.importorskip("rasterio")
-    pyproj = pytest.importorskip("pyproj")
     terrain = described("polar-terrain").view.terrain
     write_terrain(terrain, tmp_path / "dem.tif")
     with rasterio.open(tmp_path / "dem.tif") as file:

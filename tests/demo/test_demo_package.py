@@ -140,7 +140,7 @@ def test_a_folder_that_holds_a_frame_is_not_overwritten(small_frame: tuple[Path,
 
 
 def test_an_unknown_name_is_refused_with_the_list() -> None:
-    with pytest.raises(ValueError, match=r"no scenario is called 'tern3'; there are: tern2, small"):
+    with pytest.raises(ValueError, match=r"no scenario is called 'tern3'; there are: tern2, small, "):
         scenario("tern3")
 
 

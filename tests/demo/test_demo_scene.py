@@ -1,6 +1,7 @@
 """The ground looks like what each scenario promises, and is lit from where the Sun stands."""
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,6 +24,17 @@ def test_the_map_reference_is_the_film_seen_from_the_ground(shrunk: Callable[[st
         assert hit.all()
         assert np.allclose(truth.reflectance_of(lon, lat), truth.reflectance_of_film(x, y), atol=1e-5)
     assert np.isnan(truth.reflectance_of(np.array([10.0]), np.array([5.0]))).all()
+
+
+def test_a_folded_ground_goes_on_without_a_step(shrunk: Callable[[str], Truth]) -> None:
+    """Two microns apart on both sides of the raster's edge, the mirror image joins; far out there is ground still."""
+    picture = replace(shrunk("cratered").film.picture, is_folded=True)
+    edge_mm = picture.x_mm + (picture.coefficients.shape[1] - 1) * picture.step_mm
+    y = np.linspace(-1.0, 1.0, 50)
+    assert np.allclose(
+        picture.at(np.full(50, edge_mm - 1e-3), y), picture.at(np.full(50, edge_mm + 1e-3), y), atol=1e-6
+    )
+    assert np.isfinite(picture.at(np.full(50, 7.3 * edge_mm), y)).all()
 
 
 def test_scenes_differ_as_promised(shrunk: Callable[[str], Truth]) -> None:
