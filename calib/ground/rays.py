@@ -1,8 +1,8 @@
 """Rays and terrain: where a ray first meets the ground, and whether the ground stands between a place and the camera.
 
-A ray is cut into pieces; a piece that stays above the highest node under it is free, any other is halved, down to a
-thirty-second of the nodes' spacing, where the surface under it is as good as straight: no peak can be missed that
-rises above the ray by more than that.
+A ray is cut into pieces; a piece that stays above the highest ground under it is free, any other is halved, down to a
+millimetre. Over pieces shorter than a node that highest ground is exact: a bilinear surface is highest at a corner. So
+no peak can be missed, however narrow, that rises above the ray by more than its flank rises in a millimetre.
 """
 
 from dataclasses import dataclass
@@ -16,13 +16,13 @@ from calib.ground.sphere import dot, moon_to_ground, unit
 from calib.ground.terrain import Terrain, highest_within, node_heights_km, nodes_of
 from calib.moon import RADIUS_KM
 
-SHARE_OF_NODE = 1 / 32
+FINEST_KM = 1e-6  # pieces are not halved further
 MEETING_KM = 1e-8  # how closely the meeting is found along the ray
 SKIN_KM = 1e-6  # the shell that is searched is this much thicker than the terrain
 PIECES = 16
 KNOTS = 9  # along a line of sight, between which its track over the raster is straight
 FIRST_STEP = 0.5  # nodes; nearer than this a bilinear surface does not hide its own place
-SKIN_SHARE = 0.02  # of a node: how far the ground must stand above a line of sight to hide what is behind
+SKIN_SHARE, LARGEST_SKIN_KM = 0.02, 2e-3  # of a node: how far the ground must rise above a line of sight to hide
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +89,7 @@ def _bracket(rays: _Rays, enter: Array, leave: Array) -> Array:
         )
         for s, under in ((s0, gap[0] <= 0), (middle, gap[1] <= 0), (s1, gap[2] <= 0)):
             np.minimum.at(blocked, ray[under], s[under])
-        fine = (_span(column, row) <= SHARE_OF_NODE) | (s1 - s0 <= 1e-6)
+        fine = s1 - s0 <= FINEST_KM
         crossing = fine & (gap[0] > 0) & ((gap[2] <= 0) | (gap[1] <= 0))
         for k in np.flatnonzero(crossing):
             if not found[0, ray[k]] <= s0[k]:
@@ -100,18 +100,28 @@ def _bracket(rays: _Rays, enter: Array, leave: Array) -> Array:
     return found
 
 
-def _span(column: Array, row: Array) -> Array:
-    return np.maximum(np.ptp(column, axis=0), np.ptp(row, axis=0))
-
-
 def _highest_under(terrain: Terrain, column: Array, row: Array) -> Array:
     """Highest node under pieces given by their nodes (3, N) at start, middle, end; allows for a bent track."""
     bend_c, bend_r = (2 * np.abs(x[1] - (x[0] + x[2]) / 2) for x in (column, row))
-    return highest_within(
-        terrain,
-        (column.min(axis=0) - bend_c, column.max(axis=0) + bend_c),
-        (row.min(axis=0) - bend_r, row.max(axis=0) + bend_r),
-    )
+    columns = (column.min(axis=0) - bend_c, column.max(axis=0) + bend_c)
+    rows = (row.min(axis=0) - bend_r, row.max(axis=0) + bend_r)
+    highest = highest_within(terrain, columns, rows)
+    short = (columns[1] - columns[0] <= 1) & (rows[1] - rows[0] <= 1)
+    highest[short] = _highest_in_box(terrain, [c[short] for c in columns], [r[short] for r in rows])
+    return highest
+
+
+def _highest_in_box(terrain: Terrain, columns: list[Array], rows: list[Array]) -> Array:
+    """Highest ground exactly in boxes no larger than a node: at their corners, or where a line of nodes crosses them.
+
+    The raster's edge, half a node outside the last node, is such a line too, for beyond it stands the sphere.
+    """
+    c, r = ([*side, *(np.clip(f(side[0]), *side) for f in (np.ceil, _next_half))] for side in (columns, rows))
+    return np.max([node_heights_km(terrain, one, other) for one in c for other in r], axis=0)
+
+
+def _next_half(at: Array) -> Array:
+    return np.ceil(at - 0.5) + 0.5
 
 
 def _refined(rays: _Rays, ray: NDArray[np.intp], above: Array, under: Array) -> Array:
@@ -143,7 +153,9 @@ def occluded(terrain: Terrain, camera_km: Array, position_km: Array) -> NDArray[
     if turn:
         column = column[:, :1] + (column - column[:, :1] + turn / 2) % turn - turn / 2
     start = dot(position_km, position_km)
-    return _hidden(terrain.height_km, terrain.turn_columns, column, row, s, start, rise, SKIN_SHARE * terrain.node_km)
+    skin = min(SKIN_SHARE * terrain.node_km, LARGEST_SKIN_KM)
+    through = (rise < 0) & (start - rise**2 < (RADIUS_KM + terrain.lowest_km - skin) ** 2)
+    return through | _hidden(terrain.height_km, terrain.turn_columns, column, row, s, start, rise, skin)
 
 
 @numba.njit(cache=True, nogil=True)
