@@ -105,18 +105,27 @@ class _LevelWriter:
             start, stop = max(row, top), min(row + rows, bottom)
             if self._offsets[tile_row, 0] >= 0:
                 raise ValueError(f"values: rows {top} to {bottom - 1} were complete before the block at ({row}, {col})")
-            band, has_come = self._begun.pop(tile_row, (None, None))
-            if band is None or has_come is None:
-                band = np.empty((bottom - top, self.cols), dtype=self._dtype)
-                has_come = np.zeros(band.shape, dtype=np.bool_)
-            place = np.s_[start - top : stop - top, col : col + cols]
-            if has_come[place].any():
-                raise ValueError(f"values: some pixels of the block at ({row}, {col}) came before")
-            band[place], has_come[place] = values[start - row : stop - row], True
-            if has_come.all():
-                yield top, band
+            part = values[start - row : stop - row]
+            if part.shape == (bottom - top, self.cols) and tile_row not in self._begun:
+                yield top, part
             else:
-                self._begun[tile_row] = band, has_come
+                place = np.s_[start - top : stop - top, col : col + cols]
+                yield from self._joined(tile_row, place, part)
+
+    def _joined(self, tile_row: int, place: tuple[slice, slice], part: NDArray) -> Iterator[tuple[int, NDArray]]:
+        """Put a piece into its row of tiles; give the row when that makes it complete."""
+        top = tile_row * TILE
+        shape = (min(TILE, self.rows - top), self.cols)
+        band, has_come = self._begun.pop(tile_row, (None, None))
+        if band is None or has_come is None:
+            band, has_come = np.empty(shape, dtype=self._dtype), np.zeros(shape, dtype=np.bool_)
+        if has_come[place].any():
+            raise ValueError(f"values: some pixels of the block in rows {top} to {top + shape[0] - 1} came before")
+        band[place], has_come[place] = part, True
+        if has_come.all():
+            yield top, band
+        else:
+            self._begun[tile_row] = band, has_come
 
     def store(self, tile_row: int, band: NDArray) -> None:
         for across, tile in enumerate(compressed_tiles(band)):

@@ -191,7 +191,7 @@ def test_mistakes_of_the_caller_are_said(tmp_path):
         spoil((0, 0, block[:512]))
     with pytest.raises(ValueError, match=r"600 x 40 at \(1, 0\) does not fit in 600 x 40"):
         spoil((1, 0, block))
-    with pytest.raises(ValueError, match=r"the block at \(500, 0\) came before"):
+    with pytest.raises(ValueError, match=r"the block in rows 0 to 511 came before"):
         spoil((0, 0, block[:505]), (500, 0, block[:10]))
     with pytest.raises(ValueError, match=r"rows 0 to 511 were complete"):
         spoil((0, 0, block[:512]), (0, 0, block[:10]))
