@@ -67,7 +67,7 @@ def read_window(source: StripSource, first: int, stop: int, *, fill_marks: bool)
     if fill_marks:
         bad |= source.marks.strokes(source.sweep, low, high)
     density, noise, filled = fill_from_neighbours(calibrated.density, calibrated.sigma, bad, source.reach)
-    quality[filled] |= np.uint16(FILLED)
+    quality[filled] = (quality[filled] & np.uint16(DROPOUT | MARK)) | np.uint16(FILLED)  # what was bridged is gone
     inner = slice(max(first, 0) - low, min(stop, n_lines) - low)
     lines = slice(max(first, 0), min(stop, n_lines))
     return StripWindow(

@@ -7,6 +7,7 @@ Stegun 1964, table 25.10); what exceeds H(D) is taken off each sample before any
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +15,8 @@ from calib.coordinates import Array
 from calib.light.curve import FilmCurve, exposure_of
 
 NODES = 16_385  # linear interpolation between them is good to 1e-6 of the exposure (tested)
-OUTER = np.sqrt(3.0)
+OUTER = 3.0**0.5
+LEAST_NOISE = 1e-6  # density; only keeps the difference quotient finite
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,15 +58,38 @@ def noisy_exposure(
     NaN density stays NaN. The caller flags what lies beyond `lookup.span`.
     """
 
-    def at(offset: NDArray[np.float32] | float) -> Array:
-        return np.interp(density + offset, lookup.density, lookup.exposure)
+    value, sigma, shared = (np.empty(density.shape, np.float32) for _ in range(3))
+    low, high = lookup.span
+    per_density = (lookup.density.size - 1) / (high - low)
+    flat = (array.ravel() for array in (density, noise, systematic, value, sigma, shared))
+    _convert(lookup.exposure, low, per_density, *flat)
+    return NoisyExposure(value, sigma, shared)
 
-    here = at(0.0)
-    step = np.maximum(noise, np.float32(1e-6))
-    above, below = at(OUTER * step), at(-OUTER * step)
-    excess = (above + below - 2 * here) / 6
-    slope = np.abs(above - below) / (2 * OUTER * step)
-    value = np.maximum(here - excess, 0.5 * here)  # beyond a half, no expansion holds: sigma says how poor the value is
-    return NoisyExposure(
-        value.astype(np.float32), (slope * noise).astype(np.float32), (slope * systematic).astype(np.float32)
-    )
+
+@numba.njit(cache=True, nogil=True)
+def _at(exposure: Array, place: float) -> float:  # pragma: no cover
+    """Linear look-up at a fractional index, held at the ends."""
+    last = exposure.size - 1
+    if place <= 0.0:
+        return exposure[0]
+    if place >= last:
+        return exposure[last]
+    index = int(place)
+    return exposure[index] + (place - index) * (exposure[index + 1] - exposure[index])
+
+
+@numba.njit(cache=True, nogil=True)
+def _convert(exposure, low, per_density, density, noise, systematic, value, sigma, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for i in range(density.size):
+        if not np.isfinite(density[i]):
+            value[i] = sigma[i] = shared[i] = np.nan
+            continue
+        place = (density[i] - low) * per_density
+        step = max(noise[i], LEAST_NOISE) * OUTER * per_density
+        here = _at(exposure, place)
+        above, below = _at(exposure, place + step), _at(exposure, place - step)
+        excess = (above + below - 2.0 * here) / 6.0
+        slope = abs(above - below) / (2.0 * step) * per_density
+        value[i] = max(here - excess, 0.5 * here)  # beyond a half no expansion holds: sigma says how poor the value is
+        sigma[i] = slope * noise[i]
+        shared[i] = slope * systematic[i]

@@ -1,0 +1,64 @@
+"""Column means of the scene before and after the banding came out, and their spectrum."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.film.source import StripSource, read_window
+from calib.frame.frame import Frame
+from calib.products.report_data import ColumnSpectrum
+
+LINES = 1024
+SHARE_GOOD = 0.25  # a column needs this share of its lines to count
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ColumnMeans:
+    """Mean density of each column over the scene, all strips one behind the other, (strips * samples,).
+
+    `after` with the banding taken out, `before` with it left in, `floor` the 1-sigma that noise alone leaves.
+    """
+
+    after: NDArray[np.float64]
+    before: NDArray[np.float64]
+    floor: NDArray[np.float64]
+
+
+def column_means(frame: Frame, sources: tuple[StripSource, ...]) -> ColumnMeans:
+    """Measure every strip's columns over the exposed format, marks and dropouts left out."""
+    after, floor = (np.concatenate(parts) for parts in zip(*(_strip(frame, s) for s in sources), strict=True))
+    banding = np.concatenate([source.tone.column_density for source in sources])
+    return ColumnMeans(after, after + banding, floor)
+
+
+def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    half_y = frame.camera.format_mm[1] / 2
+    total, variance, count = (np.zeros(source.raster.n_samples) for _ in range(3))
+    lines = np.flatnonzero(np.abs(source.sweep.y_line_mm) < half_y)
+    for first in range(lines[0], lines[-1] + 1, LINES):
+        window = read_window(source, first, min(first + LINES, lines[-1] + 1), fill_marks=False)
+        good = window.quality == 0
+        total += np.where(good, window.value, 0).sum(axis=0, dtype=np.float64)
+        variance += np.where(good, np.square(window.noise), 0).sum(axis=0, dtype=np.float64)
+        count += good.sum(axis=0)
+    enough = count > SHARE_GOOD * lines.size
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(enough, total / count, np.nan), np.where(enough, np.sqrt(variance) / count, np.nan)
+
+
+def column_spectrum(means: ColumnMeans) -> ColumnSpectrum | None:
+    """Power of the column means against spatial frequency; None where too few columns are known."""
+    known = np.isfinite(means.after)
+    if known.sum() < 64:
+        return None
+    at = np.arange(means.after.size)
+    window = np.hanning(means.after.size)
+    power = []
+    for values in (means.before, means.after):
+        whole = np.interp(at, at[known], values[known])
+        spectrum = np.abs(np.fft.rfft((whole - whole.mean()) * window)) ** 2 / np.sum(window**2)
+        power.append(spectrum[1:])
+    frequency = np.fft.rfftfreq(at.size)[1:]
+    noise = float(np.nanmean(means.floor**2))
+    return ColumnSpectrum(frequency, power[0], power[1], noise)

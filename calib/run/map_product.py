@@ -1,0 +1,185 @@
+"""map/reflectance.tif and its companions: each map pixel from the raw samples by one interpolation."""
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from math import hypot
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.camera.interior import film_to_direction
+from calib.coordinates import FilmPoints
+from calib.film.interpolate import KernelScale, Sampled, sample_strips
+from calib.film.source import StripSource, StripWindow
+from calib.ground.dem import read_terrain
+from calib.ground.grid import MapGrid, choose_grid
+from calib.ground.locate import Located, Locator, block, film_scale, locator
+from calib.ground.view import View
+from calib.light.curve import film_curve
+from calib.light.exposure import ExposureLookup, exposure_lookup, noisy_exposure
+from calib.light.functions import to_standard
+from calib.light.radiometry import reflectance_per_exposure
+from calib.moon import SubsolarPoint
+from calib.products.rasters import RasterSpec, raster
+from calib.products.tiles import TILE, RasterLayout
+from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
+from calib.run.fit import FrameFits
+from calib.run.ordered import in_order
+from calib.run.previews import Preview
+from calib.run.progress import Progress, tracked
+
+OFF_MAP = np.uint16(OUTSIDE)
+PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at worst
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MapBlock:
+    """A block of the map, (rows, columns): reflectance, its 1-sigma, at standard geometry, and the quality bits."""
+
+    reflectance: NDArray[np.float32]
+    sigma: NDArray[np.float32]
+    normal: NDArray[np.float32]
+    quality: NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MapMaker:
+    """All that is needed to make any block of a frame's map."""
+
+    fits: FrameFits
+    grid: MapGrid
+    where: Locator
+    sources: tuple[StripSource, ...]
+    lookup: ExposureLookup
+    standard: str
+
+
+def view_of(fits: FrameFits) -> View:
+    """The camera at its best known pose over the terrain that the frame names, or the sphere."""
+    frame = fits.frame
+    terrain = None if frame.dem is None else read_terrain(frame.dem, frame.path)
+    return View(frame.camera, fits.pose, terrain)
+
+
+def map_maker(fits: FrameFits, standard: str) -> MapMaker:
+    """Prepare the map of a frame; InputError where the map that is asked for cannot be."""
+    frame, view = fits.frame, view_of(fits)
+    grid = choose_grid(view, frame.map, frame.scan, frame.path)
+    sun = SubsolarPoint(*fits.sun.subsolar_deg, fits.sun.distance_au)
+    curve = film_curve(frame.film.characteristic.log_exposure, frame.film.characteristic.density)
+    where = locator(grid, view, sun, PLACE_TOLERANCE * min(frame.scan.sample_mm, frame.scan.line_mm))
+    return MapMaker(fits, grid, where, fits.sources(), exposure_lookup(curve), standard)
+
+
+def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
+    """Make one block of the map."""
+    located = block(maker.where, rows, columns)
+    on = (located.quality & OFF_MAP) == 0
+    made = MapBlock(*(np.full(on.shape, np.nan, np.float32) for _ in range(3)), quality=located.quality.copy())
+    if not on.any():
+        return made
+    places = FilmPoints(located.film.x_mm[on], located.film.y_mm[on])
+    scale = _kernel_scale(maker, rows, columns)
+    sampled = sample_strips(maker.sources, places, scale=scale, fill=True, convert=_to_exposure(maker.lookup))
+    _put(maker, made, located, on, places, sampled)
+    return made
+
+
+def _put(
+    maker: MapMaker, made: MapBlock, located: Located, on: NDArray[np.bool_], places: FilmPoints, sampled: Sampled
+) -> None:
+    """Put reflectance, sigma and bits of the pixels that lie on the film into their block."""
+    frame, sun = maker.fits.frame, maker.fits.sun
+    cos_field = film_to_direction(frame.camera, places)[..., 2]
+    factor = reflectance_per_exposure(
+        frame.camera, frame.exposure.shutter_s, sun.distance_au, sun.illuminance_lx_1au, places, cos_field
+    )
+    beyond = (sampled.quality & np.uint16(LOW_DENSITY | HIGH_DENSITY)) != 0
+    value = np.where(beyond, np.nan, sampled.value * factor)
+    angles = (angle[on] for angle in (located.incidence_deg, located.emission_deg, located.phase_deg))
+    made.reflectance[on] = value
+    made.sigma[on] = np.where(beyond, np.nan, sampled.sigma * factor)
+    made.normal[on] = value * to_standard(maker.standard, *angles)
+    made.quality[on] = sampled.quality | located.quality[on]
+
+
+def _kernel_scale(maker: MapMaker, rows: slice, columns: slice) -> KernelScale:
+    """How many samples a map pixel spans along the strips and across them, at a block's middle; never less than one."""
+    scan = maker.fits.frame.scan
+    film = film_scale(maker.where, (rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
+    if film is None:
+        return KernelScale()
+    across = hypot(film.x_by_column, film.x_by_row) / scan.sample_mm
+    along = hypot(film.y_by_column, film.y_by_row) / scan.line_mm
+    return KernelScale(line=max(1.0, along), sample=max(1.0, across))
+
+
+def _to_exposure(lookup: ExposureLookup) -> Callable[[StripWindow], StripWindow]:
+    low, high = lookup.span
+
+    def convert(window: StripWindow) -> StripWindow:
+        exposure = noisy_exposure(lookup, window.value, window.noise, window.systematic)
+        quality = window.quality.copy()
+        quality[window.value <= low] |= np.uint16(LOW_DENSITY)
+        quality[window.value >= high] |= np.uint16(HIGH_DENSITY)
+        return StripWindow(window.first, exposure.value, exposure.noise, exposure.systematic, quality)
+
+    return convert
+
+
+def tiles(grid: MapGrid) -> Iterator[tuple[slice, slice]]:
+    """Blocks of the grid in the order in which a raster's tiles lie."""
+    for row in range(0, grid.rows, TILE):
+        for column in range(0, grid.columns, TILE):
+            yield slice(row, min(row + TILE, grid.rows)), slice(column, min(column + TILE, grid.columns))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MapPictures:
+    """Small pictures of the map, for people, and how much of it each quality bit covers."""
+
+    reflectance: Preview
+    sigma: Preview
+    normal: Preview
+    quality: Preview
+
+
+def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress) -> MapPictures:
+    """Write the map products into `folder`; returns their small pictures."""
+    grid = maker.grid
+    pictures = MapPictures(*(Preview.of(grid.rows, grid.columns) for _ in range(4)))
+    floats = {
+        "reflectance": "radiance factor",
+        "sigma": "1-sigma of the radiance factor",
+        "normal": "radiance factor at incidence 30, emission 0, phase 30 degrees",
+    }
+    specs = {name: RasterSpec(folder / f"{name}.tif", _layout(grid, "float32", text)) for name, text in floats.items()}
+    specs["quality"] = RasterSpec(folder / "quality.tif", _layout(grid, "uint16", "quality bits"))
+
+    def work(place: tuple[slice, slice]) -> tuple[slice, slice, MapBlock]:
+        return (*place, map_block(maker, *place))
+
+    places = list(tiles(grid))
+    with ExitStack() as stack:
+        writers = {name: stack.enter_context(raster(spec)) for name, spec in specs.items()}
+        for rows, columns, made in tracked(in_order(work, places, threads), len(places), "making the map", progress):
+            for name, writer in writers.items():
+                values = getattr(made, name)
+                writer.write_block(rows.start, columns.start, values)
+                picture = getattr(pictures, name)
+                add = picture.add_nearest if name == "quality" else picture.add_mean
+                add(rows.start, columns.start, values)
+    return pictures
+
+
+def _layout(grid: MapGrid, dtype: str, description: str) -> RasterLayout:
+    return RasterLayout(
+        rows=grid.rows,
+        cols=grid.columns,
+        dtype=np.dtype(dtype),
+        center_transform=grid.center_transform,
+        crs_wkt=grid.wkt,
+        description=description,
+    )
