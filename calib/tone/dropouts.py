@@ -51,7 +51,7 @@ class Dropouts:
 def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dropouts:
     """All dropouts of one strip; `saturation` bounds the DN at and beyond which the contract says there is no tone."""
     dn = np.ascontiguousarray(raster.read(0, raster.n_lines))
-    top = int(np.iinfo(dn.dtype).max)
+    top = int(np.iinfo(raster.dtype).max)
     clip_low, clip_high = (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
     if dn.shape[0] < 5 or _one_value(dn):
         return Dropouts(_all_lines(*dn.shape), *dn.shape)
@@ -66,7 +66,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     return Dropouts(kernels.runs_of(lost), *dn.shape)
 
 
-def _one_value(dn: NDArray[np.unsignedinteger]) -> bool:
+def _one_value(dn: NDArray) -> bool:
     """Whether nearly all samples share one value, in every part of the strip."""
     counts = np.bincount(dn.ravel(), minlength=1)
     return bool(counts.max() >= ALL_ONE_VALUE * dn.size)
@@ -77,7 +77,7 @@ def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:
     return np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1)
 
 
-def _garbage_chance(dn: NDArray[np.unsignedinteger], top: int) -> NDArray[np.float64]:
+def _garbage_chance(dn: NDArray, top: int) -> NDArray[np.float64]:
     """Log probability of each DN in garbage: anywhere on the scale, in the strip's own range, or at its two ends."""
     low, high = np.percentile(dn[::3, ::3], (0.1, 99.9))
     value = np.arange(top + 1)
@@ -88,7 +88,7 @@ def _garbage_chance(dn: NDArray[np.unsignedinteger], top: int) -> NDArray[np.flo
     return np.log(chance)
 
 
-def _scatter_of_tiles(dn: NDArray[np.unsignedinteger], clip_low: int, clip_high: int) -> NDArray[np.float64]:
+def _scatter_of_tiles(dn: NDArray, clip_low: int, clip_high: int) -> NDArray[np.float64]:
     """Scatter of good samples about their vertical neighbours for each tile, in DN: texture within sane bounds.
 
     A tile that is rough from top to bottom may be garbage, one that is dead flat may be a constant dropout; so a

@@ -75,7 +75,7 @@ def known_film(frame: Frame) -> KnownFilm:
         patch_y_mm=y_mm,
         patch_across_mm=np.array([patch.across_mm for patch in patches], dtype=np.float64),
         group=groups_of(y_mm),
-        center_mm=scan.first_center_mm + scan.pitch_mm * np.arange(len(frame.strips)),
+        center_mm=scan.first_center_mm + scan.pitch_mm * np.arange(len(frame.strips), dtype=np.float64),
         half_format_mm=(frame.camera.format_mm[0] / 2, frame.camera.format_mm[1] / 2),
         mark_x_mm=frame.marks.x_mm,
         mark_y_mm=frame.marks.y_mm,

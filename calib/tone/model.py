@@ -91,11 +91,23 @@ class StripTone:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Scales:
+    """Variances of the unknowns: roughness of the strips' and the common curve, drift, and banding by wavelength."""
+
+    own_roughness: float
+    common_roughness: float
+    drift: float
+    own_banding: Array
+    banding: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ToneFit:
     """The tone of all strips of a frame, fitted together.
 
     `common_column_density` (n_samples,) is the banding that all strips share, with its 1-sigma; `figures` are plain
-    numbers for the report, `warnings` plain sentences that name the strip.
+    numbers for the report, `warnings` plain sentences that name the strip, `scales` what the fit found out of the sizes
+    of its unknowns.
     """
 
     strips: tuple[StripTone, ...]
@@ -104,3 +116,4 @@ class ToneFit:
     patches: PatchTable
     figures: Mapping[str, float]
     warnings: tuple[str, ...]
+    scales: Scales | None = None

@@ -1,0 +1,100 @@
+"""The sample-by-sample loops that label a strip's samples and gather them into cells, compiled."""
+
+import numpy as np
+from numba import njit
+
+FOG, SCENE, NOTHING = 20000, 20001, -1
+
+
+@njit(cache=True)
+def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, box_label, half, margin_x, margin_line):  # type: ignore[no-untyped-def]
+    """Label (n_lines, n_samples) int16 of every sample of a strip; `boxes` rows are (left, right, top, bottom) in mm.
+
+    `margin_x` (mm) and `margin_line` (n_lines, mm) keep the labels clear of every edge.
+    """
+    n_lines, n_samples = y_line.size, x_sample.size
+    label = np.empty((n_lines, n_samples), dtype=np.int16)
+    near = np.empty(len(boxes), dtype=np.int64)
+    skew_reach = np.abs(y_sample).max()
+    for line in range(n_lines):
+        margin_y = margin_line[line]
+        slack = skew_reach + abs(skew_line[line]) * np.abs(x_sample - center).max() + margin_y
+        n_near = 0
+        for box in range(len(boxes)):
+            if boxes[box, 2] - slack < y_line[line] < boxes[box, 3] + slack:
+                near[n_near] = box
+                n_near += 1
+        for sample in range(n_samples):
+            x = x_sample[sample] + x_line[line]
+            y = y_line[line] + y_sample[sample] + skew_line[line] * (x - center)
+            out = max(abs(x) - half[0] - margin_x, abs(y) - half[1] - margin_y)
+            deep = min(half[0] - margin_x - abs(x), half[1] - margin_y - abs(y))
+            found = FOG if out > 0 else (SCENE if deep > 0 else NOTHING)
+            for index in range(n_near):
+                box = near[index]
+                depth_x = min(x - boxes[box, 0], boxes[box, 1] - x)
+                depth_y = min(y - boxes[box, 2], boxes[box, 3] - y)
+                if depth_x > margin_x and depth_y > margin_y:
+                    found = box_label[box]
+                    break
+                if depth_x > -margin_x and depth_y > -margin_y:
+                    found = NOTHING
+            label[line, sample] = found
+    return label
+
+
+@njit(cache=True)
+def hide(label, lost, low, high, dn, rows):  # type: ignore[no-untyped-def]
+    """Take the label from lost and clipped samples, and from the scene inside boxes of (line, line, sample, sample)."""
+    for line in range(label.shape[0]):
+        for sample in range(label.shape[1]):
+            if lost[line, sample] or dn[line, sample] <= low or dn[line, sample] >= high:
+                label[line, sample] = NOTHING
+    for row in range(len(rows)):
+        for line in range(rows[row, 0], rows[row, 1]):
+            for sample in range(rows[row, 2], rows[row, 3]):
+                if label[line, sample] == SCENE:
+                    label[line, sample] = NOTHING
+
+
+@njit(cache=True)
+def gather(dn, label, n_patches, block, centre, limit):  # type: ignore[no-untyped-def]
+    """Sums per cell: a patch, or unexposed film of a block of lines, at one sample.
+
+    Returns (cells, n_samples, 4): count, sum of DN, of squared DN about `centre`, and of the line. Samples further
+    than `limit` from their cell's `centre` are left out (both (cells, n_samples)).
+    """
+    n_lines, n_samples = dn.shape
+    sums = np.zeros((n_patches + (n_lines + block - 1) // block, n_samples, 4))
+    for line in range(n_lines):
+        for sample in range(n_samples):
+            which = label[line, sample]
+            if which == FOG:
+                which = n_patches + line // block
+            elif which < 0 or which >= n_patches:
+                continue
+            off = float(dn[line, sample]) - centre[which, sample]
+            if abs(off) <= limit[which, sample]:
+                sums[which, sample, 0] += 1.0
+                sums[which, sample, 1] += off
+                sums[which, sample, 2] += off * off
+                sums[which, sample, 3] += line
+    return sums
+
+
+@njit(cache=True)
+def gather_scene(dn, label, density_of_dn, first_dn, last_dn, block):  # type: ignore[no-untyped-def]
+    """Counts and mean densities (blocks, n_samples) of the scene, by a table, for DN within a span; NaN where empty."""
+    n_lines, n_samples = dn.shape
+    n_blocks = (n_lines + block - 1) // block
+    count, total = np.zeros((n_blocks, n_samples)), np.zeros((n_blocks, n_samples))
+    for line in range(n_lines):
+        for sample in range(n_samples):
+            value = dn[line, sample]
+            if label[line, sample] == SCENE and first_dn <= value <= last_dn:
+                count[line // block, sample] += 1.0
+                total[line // block, sample] += density_of_dn[value]
+    for row in range(n_blocks):
+        for sample in range(n_samples):
+            total[row, sample] = total[row, sample] / count[row, sample] if count[row, sample] > 0 else np.nan
+    return count, total

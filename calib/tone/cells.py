@@ -1,0 +1,153 @@
+"""A strip's samples of known density, gathered into cells: one wedge patch, or a stretch of unexposed film, a column.
+
+DN are averaged, not densities: the video's noise and its rounding then leave no bias, only that of the grain does
+(see `noise.grain_bias`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.sweep.model import StripSweep
+from calib.tone import cell_kernels
+from calib.tone.known_film import KnownFilm
+from calib.tone.wedge import WedgePlace
+
+FOG_BLOCK = 48  # lines of unexposed film averaged together
+OUTLIER = 5.0  # samples further from their cell's mean, in its scatter, are left out
+CLEAR_SAMPLES, CLEAR_LINES = 3.0, 2.5  # kept clear of edges for the readout's blur
+FEWEST = 4  # samples of a cell
+NEAR_WEDGE_MM = 0.6  # how far past its end a wedge's own place is believed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Cells of one strip, flat arrays (N,): patch number or FOG, sample, mean line, count, mean DN."""
+
+    label: NDArray[np.int64]
+    sample: NDArray[np.int64]
+    line: Array
+    count: Array
+    dn: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PatchMeans:
+    """Per patch of one strip (P,): mean DN over its columns (NaN where not seen), scatter, samples and lines."""
+
+    dn: Array
+    scatter_dn: Array
+    count: NDArray[np.int64]
+    first_line: NDArray[np.int64]
+    stop_line: NDArray[np.int64]
+    reason: tuple[str, ...]
+
+
+def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
+    """Some of the cells."""
+    return Cells(cells.label[keep], cells.sample[keep], cells.line[keep], cells.count[keep], cells.dn[keep])
+
+
+def label_samples(known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace]) -> NDArray[np.int16]:
+    """Which known film each sample of a strip lies on, with the wedge where it was found."""
+    shift, skew, sigma = _wedge_motion(known, sweep, places)
+    in_view = [k for k in (strip - 1, strip, strip + 1) if 0 <= k < known.center_mm.size]
+    boxes, labels = [], []
+    for patch in range(known.n_patches):
+        if not places[known.group[patch]].found:
+            continue
+        for other in in_view:
+            left, right = known.center_mm[other] + known.patch_across_mm[patch]
+            boxes.append((left, right, *known.patch_y_mm[patch]))
+            labels.append(patch)
+    sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
+    line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
+    margin_x = CLEAR_SAMPLES * sample_mm + 2.0 * float(np.median(sweep.sigma_x_mm))
+    return cell_kernels.label_strip(
+        sweep.x_sample_mm,
+        sweep.x_line_mm,
+        sweep.y_line_mm + shift,
+        sweep.y_sample_mm,
+        skew,
+        known.center_mm[strip],
+        np.array(boxes, dtype=np.float64).reshape(-1, 4),
+        np.array(labels, dtype=np.int16),
+        np.array(known.half_format_mm),
+        margin_x,
+        CLEAR_LINES * line_mm + 3.0 * sigma,
+    )
+
+
+def _wedge_motion(known: KnownFilm, sweep: StripSweep, places: Sequence[WedgePlace]) -> tuple[Array, Array, Array]:
+    """What the found wedges add to the sweep near them, line by line: shift in y, skew, and the 1-sigma left."""
+    shift, skew, sigma = np.zeros(sweep.n_lines), np.zeros(sweep.n_lines), sweep.sigma_y_mm.copy()
+    for group, place in enumerate(places):
+        if not place.found:
+            continue
+        top, bottom = known.group_span_mm(group)
+        half = known.half_format_mm[1]
+        first = -np.inf if top < -half else top - NEAR_WEDGE_MM
+        last = np.inf if bottom > half else bottom + NEAR_WEDGE_MM
+        y = place.corrected(np.full(sweep.n_lines, place.center_mm), sweep.y_line_mm)
+        near = (y > first) & (y < last)
+        held = np.clip(sweep.y_line_mm, top - NEAR_WEDGE_MM, bottom + NEAR_WEDGE_MM)
+        shift[near] = (place.shift_mm + place.slope * (held - place.middle_mm))[near]
+        skew[near] = place.skew
+        sigma[near] = place.sigma_mm
+    return shift, skew, sigma
+
+
+def gather_cells(dn: NDArray, label: NDArray[np.int16], known: KnownFilm) -> tuple[Cells, PatchMeans]:
+    """Cells of one strip, robust against single bad samples, and what its patches come to."""
+    n = known.n_patches
+    n_cells, n_samples = n + (dn.shape[0] + FOG_BLOCK - 1) // FOG_BLOCK, dn.shape[1]
+    centre, limit = np.zeros((n_cells, n_samples)), np.full((n_cells, n_samples), np.inf)
+    for _ in range(3):
+        sums = cell_kernels.gather(dn, label, n, FOG_BLOCK, centre, limit)
+        count = np.maximum(sums[..., 0], 1.0)
+        mean = centre + sums[..., 1] / count
+        spread = sums[..., 2] / count - (sums[..., 1] / count) ** 2
+        whole = sums[..., 0] >= FEWEST
+        scatter = _scatter_of_rows(spread * count / np.maximum(count - 1, 1), whole)
+        centre, limit = mean, np.broadcast_to(OUTLIER * np.maximum(scatter, 0.3)[:, None], mean.shape)
+    cell, sample = np.nonzero(whole)
+    cells = Cells(
+        label=np.where(cell < n, cell, cell_kernels.FOG),
+        sample=sample,
+        line=sums[cell, sample, 3] / sums[cell, sample, 0],
+        count=sums[cell, sample, 0],
+        dn=mean[cell, sample],
+    )
+    return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], label)
+
+
+def _scatter_of_rows(variance: Array, whole: NDArray[np.bool_]) -> Array:
+    """1-sigma of a sample within each row of cells: the median over its columns."""
+    scatter = np.zeros(len(variance))
+    for row in np.flatnonzero(whole.any(axis=1)):
+        scatter[row] = np.sqrt(np.median(variance[row, whole[row]]))
+    return scatter
+
+
+def _patch_means(
+    mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, label: NDArray[np.int16]
+) -> PatchMeans:
+    n = len(mean)
+    dn = np.full(n, np.nan)
+    first, stop = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
+    reasons = []
+    for patch in range(n):
+        columns = whole[patch]
+        if not columns.any():
+            reasons.append("not seen")
+            continue
+        dn[patch] = np.median(mean[patch, columns])
+        lines = np.flatnonzero((label == patch).any(axis=1))
+        first[patch], stop[patch] = lines[0], lines[-1] + 1
+        reasons.append("")
+    return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, tuple(reasons))

@@ -1,0 +1,120 @@
+"""The tone of a whole frame: every strip's curve, banding and drift, fitted together from all the evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calib.sweep.model import StripSweep
+from calib.tone.adjust import Adjustment, Evidence, adjust, evidence_of
+from calib.tone.borrow import typical_noise
+from calib.tone.cells import select
+from calib.tone.dropouts import Dropouts
+from calib.tone.evidence import OVERLAP_KIND, Curves, known_rows, overlap_rows
+from calib.tone.known_film import KnownFilm, known_film
+from calib.tone.model import StripTone, ToneFit
+from calib.tone.passes import Passes, survey_frame
+from calib.tone.strokes import stroke_sigma, whole_strokes
+from calib.tone.summary import figures_of, patch_table, unmeasured_patches
+from calib.tone.survey import StripSurvey
+from calib.tone.tables import common_banding, lost_tone, span_of, strip_tone
+from calib.tone.transfer import CorrectionBasis, FirstCurve
+from calib.tone.unknowns import Layout
+
+if TYPE_CHECKING:
+    from calib.frame.frame import Frame
+
+BASIS_MARGIN = 0.15  # density past the ends of the known that banding, drift and noise may reach
+KNOTS_PER_STEP = 1.3
+FEWEST_SPLINES, MOST_SPLINES = 8, 28
+N_KINDS = OVERLAP_KIND + 1
+
+
+def fit_tone(
+    frame: Frame,
+    sweeps: Sequence[StripSweep],
+    dropouts: Sequence[Dropouts],
+    previous: ToneFit | None = None,
+) -> ToneFit:
+    """Fit the tone of all strips of a frame together.
+
+    `sweeps` say where the samples lie on the film (a wedge is found within the scan's tolerance of where they put it),
+    `dropouts` what the tape lost; a `previous` fit of the frame lends its scales. A strip without a usable wedge
+    borrows and says so in its `reason`; where no strip has one, all samples lie beyond every strip's span.
+    """
+    known = known_film(frame)
+    passes = survey_frame(frame, known, sweeps, dropouts)
+    if passes.typical is None:
+        return _nothing_known(frame, known, passes)
+    curves = _curves(frame, known, passes, passes.typical)
+    sigmas = (known.patch_sigma, stroke_sigma(known, frame.scan.sample_mm))
+    start = previous.scales if previous is not None else None
+    fit = adjust(curves, _evidence(curves, known, passes), sigmas, N_KINDS, start)
+    strips = tuple(_tone_of(frame, known, curves, fit, survey) for survey in passes.surveys)
+    patches = patch_table(known, curves, fit, passes)
+    common, common_sigma = common_banding(curves, fit)
+    figures = figures_of(known, curves, fit, passes, patches, strips)
+    return ToneFit(strips, common, common_sigma, patches, figures, passes.warnings, fit.scales)
+
+
+def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:
+    """What all rows are linearised about."""
+    density = known.patch_density[np.isfinite(known.patch_density)]
+    ends = [*density, known.fog_guess] + ([known.stroke_density] if known.stroke_density is not None else [])
+    step = float(np.median(np.diff(np.unique(density))))
+    low, high = min(ends) - BASIS_MARGIN, max(ends) + BASIS_MARGIN
+    n = int(np.clip(round(KNOTS_PER_STEP * (high - low) / step) + 3, FEWEST_SPLINES, MOST_SPLINES))
+    noise = typical_noise([survey.noise for survey in passes.surveys if survey.noise is not None])
+    return Curves(
+        first=tuple(survey.curve or typical for survey in passes.surveys),
+        noise=tuple(survey.noise or noise for survey in passes.surveys),
+        basis=CorrectionBasis(low, high, n),
+        layout=Layout(n, frame.strips[0].n_samples, known.n_patches),
+        n_lines=tuple(raster.n_lines for raster in frame.strips),
+    )
+
+
+def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence]:
+    """Rows of all strips that are not lost: known film first, then strokes, then overlaps."""
+    found = []
+    for survey in passes.surveys:
+        if survey.is_lost:
+            continue
+        spoilt = np.append(survey.spoilt | ~np.isfinite(known.patch_density), False)
+        label = np.where(survey.cells.label < known.n_patches, survey.cells.label, known.n_patches)
+        cells = select(survey.cells, ~spoilt[label])
+        if cells.dn.size:
+            found.append(evidence_of(survey.index, partial(known_rows, curves, known, survey.index, cells)))
+        strokes = whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.stroke_mark)
+        if known.stroke_density is not None and strokes.dn.size:
+            found.append(evidence_of(survey.index, partial(known_rows, curves, known, survey.index, strokes)))
+    for strip, shared in enumerate(passes.overlaps):
+        if shared is not None:
+            found.append(evidence_of(strip, partial(overlap_rows, curves, strip, shared)))
+    return found
+
+
+def _tone_of(frame: Frame, known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey) -> StripTone:
+    raster = frame.strips[survey.index]
+    n_dn = int(np.iinfo(raster.dtype).max) + 1
+    if survey.is_lost:
+        return lost_tone(raster.n_samples, raster.n_lines, n_dn, "all of it dropped out")
+    ends = list(known.patch_density[np.isfinite(known.patch_density)])
+    if known.stroke_density is not None and survey.stroke_cells.dn.size:
+        ends.append(known.stroke_density)
+    return strip_tone(curves, fit, survey.index, span_of(np.array(ends)), survey.clip, n_dn, survey.reason)
+
+
+def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:
+    """The tone of a frame of which nothing can be calibrated: all its samples are beyond every strip's span."""
+    reason = "no strip shows a step wedge that could be measured"
+    strips = tuple(
+        lost_tone(raster.n_samples, raster.n_lines, int(np.iinfo(raster.dtype).max) + 1, reason)
+        for raster in frame.strips
+    )
+    nothing = np.zeros(frame.strips[0].n_samples)
+    figures = {"strips_calibrated": 0.0}
+    return ToneFit(strips, nothing, nothing, unmeasured_patches(known, passes), figures, (reason,))

@@ -1,0 +1,118 @@
+"""The survey's cells as linear evidence on the unknowns: ``z + splines - banding - drift = density``, row by row."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_array
+
+from calib.coordinates import Array
+from calib.tone.cell_kernels import FOG
+from calib.tone.cells import Cells
+from calib.tone.known_film import KnownFilm
+from calib.tone.noise import NoiseModel, grain_bias, rounding_variance
+from calib.tone.overlap import OverlapCells
+from calib.tone.strokes import STROKE
+from calib.tone.system import Rows
+from calib.tone.transfer import CorrectionBasis, FirstCurve
+from calib.tone.unknowns import DRIFT_MODES, Layout, cosines
+
+PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
+CELL_FLOOR = 2e-4  # density: flatness of a patch, dirt, and what else no model knows
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """First curves of all strips and the splines that correct them: what every row is linearised about."""
+
+    first: tuple[FirstCurve, ...]
+    noise: tuple[NoiseModel, ...]
+    basis: CorrectionBasis
+    layout: Layout
+    n_lines: tuple[int, ...]
+
+    def dark_shape(self, strip: int, density: Array) -> Array:
+        """How an error of a strip's dark level shows in density, 1 at the dark end of the basis."""
+        exponent = self.first[strip].exponent
+        return np.asarray(10.0 ** (exponent * (np.clip(density, self.basis.low, self.basis.high) - self.basis.high)))
+
+
+def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, residual: Array | None = None) -> Rows:
+    """Evidence of cells of known density: patches, unexposed film, strokes.
+
+    Splines and weights are taken where the model puts a cell, `residual` (of an earlier fit) away from where it was
+    measured: at the measured place their noise would be that of the data, and the curve would shrink towards the mean.
+    """
+    layout, first, noise = curves.layout, curves.first[strip], curves.noise[strip]
+    z = first.density_of(cells.dn)
+    placed = z if residual is None else z + residual
+    per_dn, curvature = _derivatives(first, placed)
+    is_fog, is_stroke = cells.label == FOG, cells.label == STROKE
+    stated = np.full(z.size, known.fog_guess)
+    stated[is_stroke] = known.stroke_density or 0.0
+    is_patch = ~is_fog & ~is_stroke
+    stated[is_patch] = known.patch_density[cells.label[is_patch]]
+    grain = noise.grain_variance(stated)
+    value = stated - z + grain_bias(per_dn, curvature, grain)
+    variance_dn = noise.variance_dn(stated) + grain / per_dn**2
+    variance = noise.variance(stated, per_dn) / cells.count + rounding_variance(np.sqrt(variance_dn)) * per_dn**2
+    common_column = np.where(is_fog, layout.fog, np.where(is_stroke, layout.stroke, layout.patches.start + cells.label))
+    own, common = _parts(curves, strip, placed, cells.sample, cells.line)
+    error = csr_array((np.full(z.size, -1.0), (np.arange(z.size), common_column)), shape=common.shape)
+    kind = np.where(is_fog, FOG_KIND, np.where(is_stroke, STROKE_KIND, PATCH_KIND))
+    return Rows(own, None, csr_array(common + error), value, np.sqrt(variance + CELL_FLOOR**2), kind)
+
+
+def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, residual: Array | None = None) -> Rows:
+    """Evidence of an overlap of a strip with the next: the same film, so no difference; `residual` as above."""
+    half = np.zeros(cells.sigma.size) if residual is None else residual / 2
+    own, common = _parts(curves, strip, cells.density + half, cells.sample, cells.line)
+    low = np.floor(cells.next_sample).astype(np.int64)
+    share = cells.next_sample - low
+    following, following_common = _parts(curves, strip + 1, cells.next_density - half, low, cells.next_line, share)
+    kind = np.full(cells.sigma.size, OVERLAP_KIND)
+    common = csr_array(common - following_common)
+    return Rows(own, csr_array(-following), common, -cells.difference, cells.sigma, kind)
+
+
+def _derivatives(first: FirstCurve, z: Array) -> tuple[Array, Array]:
+    """First (as a size) and second derivative of the first curve's density with DN, at densities."""
+    step = 1e-3
+    slope = first.slope(z)
+    turn = (first.slope(z + step) - first.slope(z - step)) / (2 * step)
+    return np.abs(1.0 / slope), -turn / slope**3
+
+
+def _parts(
+    curves: Curves, strip: int, z: Array, sample: NDArray[np.int64], line: Array, share: Array | None = None
+) -> tuple[csr_array, csr_array]:
+    """Rows of ``splines - banding - drift``: the part on the strip's unknowns, and that on the common ones.
+
+    With `share`, the banding is read between `sample` and the one after it.
+    """
+    layout, n = curves.layout, z.size
+    row = np.arange(n)
+    begin, splines = curves.basis.rows(z)
+    columns = [np.repeat(row, 4), row, np.repeat(row, DRIFT_MODES)]
+    places = [
+        (begin[:, None] + np.arange(4)).ravel(),
+        np.full(n, layout.dark),
+        np.tile(np.arange(layout.drift.start, layout.drift.stop), n),
+    ]
+    drift = cosines(curves.n_lines[strip], line, DRIFT_MODES)
+    values = [splines.ravel(), curves.dark_shape(strip, z), -drift.ravel()]
+    parts = [(sample, np.ones(n))] if share is None else [(sample, 1 - share), (sample + 1, share)]
+    for at, weight in parts:
+        columns.append(row)
+        places.append(layout.own_banding.start + np.minimum(at, layout.n_samples - 1))
+        values.append(-weight)
+    own = _sparse(values, columns, places, (n, layout.n_own))
+    shift = layout.banding.start - layout.own_banding.start
+    shared = [0, *range(3, len(values))]
+    moved = [places[k] + (shift if k else 0) for k in shared]
+    common = _sparse([values[k] for k in shared], [columns[k] for k in shared], moved, (n, layout.n_common))
+    return own, common
+
+
+def _sparse(values: list[Array], rows: list[NDArray], columns: list[NDArray], shape: tuple[int, int]) -> csr_array:
+    return csr_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=shape)

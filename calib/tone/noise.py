@@ -1,0 +1,78 @@
+"""How a sample scatters, as a function of density: film grain, video noise and rounding, from the patches' scatter.
+
+In density, ``sigma^2 = grain * D + (video^2 + shot^2 * light) * (dD/dDN)^2``: grain by Selwyn's law (variance
+proportional to density), video noise constant in DN (rounding to whole DN is in it), shot noise that grows with light.
+The three are told apart by non-negative least squares over the patches.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import nnls
+
+from calib.coordinates import Array
+
+A48_MM2 = np.pi * 0.024**2  # aperture of RMS granularity, ISO 10505: 48 um across
+LN10 = float(np.log(10.0))
+ROUNDING_VARIANCE = 1.0 / 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseModel:
+    """Variance of one sample: `grain` per unit of density, `video_dn2` in DN squared, `shot_dn2` per unit of light."""
+
+    grain: float
+    video_dn2: float
+    shot_dn2: float
+
+    def variance(self, density: Array, density_per_dn: Array) -> Array:
+        """Variance in density of one sample."""
+        return self.grain_variance(density) + self.variance_dn(density) * density_per_dn**2
+
+    def grain_variance(self, density: Array) -> Array:
+        """The film's part of it."""
+        return self.grain * np.maximum(density, 0.0)
+
+    def variance_dn(self, density: Array) -> Array:
+        """The video's part of it, in DN squared."""
+        return self.video_dn2 + self.shot_dn2 * 10.0 ** -np.asarray(density)
+
+
+def selwyn_variance(granularity: float, area_mm2: float) -> float:
+    """Variance in density per unit of density that grain makes in an area (Selwyn 1935, Photogr. J. 75:571)."""
+    return (granularity / 1000.0) ** 2 * A48_MM2 / area_mm2
+
+
+def fit_noise(density: Array, scatter_dn: Array, density_per_dn: Array) -> NoiseModel:
+    """The noise model from patches (P,): their density, scatter in DN, and |dD/dDN| there."""
+    slope2 = density_per_dn**2
+    design = np.stack([np.maximum(density, 0.01) / slope2, np.ones_like(density), 10.0**-density], axis=1)
+    measured = scatter_dn**2
+    if density.size < 3:
+        design = design[:, 1:2]
+    weight = 1.0 / np.maximum(measured, ROUNDING_VARIANCE)
+    for _ in range(4):
+        part = nnls(design * weight[:, None], measured * weight)[0]
+        fitted = np.maximum(design @ part, ROUNDING_VARIANCE)
+        off = np.abs(measured - fitted) / fitted
+        weight = 1.0 / fitted / np.sqrt(1.0 + (off / 0.5) ** 2)
+    if density.size < 3:
+        return NoiseModel(0.0, max(float(part[0]), ROUNDING_VARIANCE), 0.0)
+    return NoiseModel(float(part[0]), max(float(part[1]), ROUNDING_VARIANCE), float(part[2]))
+
+
+def rounding_variance(scatter_dn: Array) -> Array:
+    """Variance of the bias that rounding leaves in the mean of many samples of a given scatter, in DN squared.
+
+    Rounding adds a saw-tooth of the level; Gaussian scatter `s` smooths it to its first harmonic, of amplitude
+    ``exp(-2 pi^2 s^2) / pi`` (Fourier series of the saw-tooth), whose mean square is half the square of that.
+    """
+    return 0.5 * (np.exp(-2.0 * np.pi**2 * np.asarray(scatter_dn) ** 2) / np.pi) ** 2
+
+
+def grain_bias(density_per_dn: Array, curvature: Array, grain_variance: Array) -> Array:
+    """What grain adds to the density of a mean DN: ``-(1/2) f'' / f'^2 * var`` with `curvature` f'' = d2D/dDN2.
+
+    The mean of ``g(D + grain)`` is ``g(D) + g'' var / 2``, and ``g'' / g' = -f'' / f'^2``.
+    """
+    return -0.5 * curvature / density_per_dn**2 * grain_variance

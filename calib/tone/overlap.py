@@ -1,0 +1,131 @@
+"""What two neighbouring strips say of the same film: the difference of their densities, column by column."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.sweep.model import StripSweep, to_film, to_scan
+
+MOST_POINTS = 48_000  # of one overlap that are compared: enough for its columns, whatever the strip's length
+BLOCK_POINTS = 24  # lines compared per cell
+FEWEST = 8
+PLACED = 1.5  # samples: strips placed less surely relative to each other are not compared
+SIGMA_FLOOR = 4e-4  # density: what interpolation leaves in a cell's difference
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OverlapCells:
+    """Differences of a strip and the next over cells of film, flat (N,).
+
+    `density`, `next_density` mean first-order densities, `difference` the median of theirs with its `sigma`; `sample`
+    of the strip, fractional `next_sample` of the next, and the mean lines in both.
+    """
+
+    sample: NDArray[np.int64]
+    next_sample: Array
+    line: Array
+    next_line: Array
+    density: Array
+    next_density: Array
+    difference: Array
+    sigma: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edge:
+    """The columns of a strip near one border as first-order density, NaN where there is none: samples from `first`."""
+
+    first: int
+    density: NDArray[np.float32]
+
+
+def overlap_samples(sweep: StripSweep, following: StripSweep) -> tuple[slice, slice]:
+    """Samples of a strip that the next one covers, and samples of the next that it covers; they may be none."""
+    reach = 2 * float(np.median(np.diff(sweep.x_sample_mm)))
+    left = following.x_sample_mm[0] + following.x_line_mm.max() + reach
+    right = sweep.x_sample_mm[-1] + sweep.x_line_mm.min() - reach
+    own = int(np.searchsorted(sweep.x_sample_mm + sweep.x_line_mm.min(), left))
+    other = int(np.searchsorted(following.x_sample_mm + following.x_line_mm.max(), right)) + 3
+    return slice(own, sweep.n_samples), slice(0, min(max(other, 0), following.n_samples))
+
+
+def compare(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -> OverlapCells | None:
+    """Compare the right edge of a strip with the left edge of the next; None where they share too little film."""
+    found = _meet(sweep, following, right, left)
+    if found is None:
+        return None
+    lines, place, other = found
+    samples = np.arange(right.first, right.first + right.density.shape[1])
+    return _cells(lines, samples, right.density[lines].astype(np.float64), other, place)
+
+
+def matched(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -> tuple[Array, Array] | None:
+    """Values of both edges, whatever they hold, at the same film places, flat; None as in `compare`."""
+    found = _meet(sweep, following, right, left)
+    if found is None:
+        return None
+    lines, _, other = found
+    return right.density[lines].astype(np.float64).ravel(), other.ravel()
+
+
+def _meet(
+    sweep: StripSweep, following: StripSweep, right: Edge, left: Edge
+) -> tuple[NDArray[np.int64], ScanPoints, Array] | None:
+    """Lines of a strip that are compared, where their samples lie in the next strip, and its values there."""
+    n_columns = right.density.shape[1]
+    if n_columns < 2 or left.density.shape[1] < 3 or not _placed(sweep, following):
+        return None
+    step = max(1, sweep.n_lines * n_columns // MOST_POINTS)
+    lines = np.arange(step // 2, sweep.n_lines, step)
+    samples = np.arange(right.first, right.first + n_columns)
+    film = to_film(sweep, ScanPoints(line=lines[:, None], sample=samples[None, :]))
+    place = to_scan(following, FilmPoints(x_mm=film.x_mm, y_mm=film.y_mm))
+    return lines, place, _bilinear(left.density, place.line, place.sample - left.first)
+
+
+def _placed(sweep: StripSweep, following: StripSweep) -> bool:
+    limit = PLACED * float(np.median(np.diff(sweep.x_sample_mm)))
+    return all(np.median(each) < limit for each in (sweep.sigma_y_mm, following.sigma_y_mm, sweep.sigma_x_mm))
+
+
+def _bilinear(image: NDArray[np.float32], line: Array, sample: Array) -> Array:
+    """Values between samples; NaN outside and where any of the four is."""
+    n_lines, n_samples = image.shape
+    row, column = np.floor(line).astype(np.int64), np.floor(sample).astype(np.int64)
+    inside = (row >= 0) & (row < n_lines - 1) & (column >= 0) & (column < n_samples - 1)
+    row, column = np.where(inside, row, 0), np.where(inside, column, 0)
+    down, along = line - row, sample - column
+    upper = image[row, column] * (1 - along) + image[row, column + 1] * along
+    lower = image[row + 1, column] * (1 - along) + image[row + 1, column + 1] * along
+    return np.where(inside, upper * (1 - down) + lower * down, np.nan)
+
+
+def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: ScanPoints) -> OverlapCells | None:
+    difference = own - other
+    n_blocks = max(len(lines) // BLOCK_POINTS, 1)
+    found = []
+    for part in np.array_split(np.arange(len(lines)), n_blocks):
+        block = difference[part]
+        count = np.isfinite(block).sum(axis=0)
+        columns = np.flatnonzero(count >= FEWEST)
+        if columns.size == 0:
+            continue
+        block, good = block[:, columns], np.isfinite(block[:, columns])
+        median = np.nanmedian(block, axis=0)
+        scatter = 1.4826 * float(np.nanmedian(np.abs(block - median)))
+        weight = good / good.sum(axis=0)
+        sigma = np.hypot(1.25 * scatter / np.sqrt(good.sum(axis=0)), SIGMA_FLOOR)
+        means = [
+            (weight * np.where(good, field[np.ix_(part, columns)], 0.0)).sum(axis=0)
+            for field in (place.sample, place.line, own, other)
+        ]
+        line = (weight * lines[part][:, None]).sum(axis=0)
+        found.append(np.stack([samples[columns], means[0], line, means[1], means[2], means[3], median, sigma]))
+    if not found:
+        return None
+    table = np.concatenate(found, axis=1)
+    return OverlapCells(table[0].astype(np.int64), *table[1:])

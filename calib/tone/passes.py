@@ -1,0 +1,147 @@
+"""The passes over a frame's strips that gather all evidence: each strip in turn, one or two in memory at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.sweep.model import StripSweep
+from calib.tone.borrow import borrowed_curve, steps_of_overlap, typical_curve, typical_noise
+from calib.tone.dropouts import Dropouts
+from calib.tone.known_film import KnownFilm
+from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
+from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches
+from calib.tone.transfer import FirstCurve
+
+if TYPE_CHECKING:
+    from calib.frame.frame import Frame
+
+EDGE_MARGIN = 0.1  # density past the patches up to which an overlap is compared
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Passes:
+    """All that was gathered: surveys of the strips, overlap cells of each with the next, and what went wrong."""
+
+    surveys: tuple[StripSurvey, ...]
+    overlaps: tuple[OverlapCells | None, ...]
+    typical: FirstCurve | None
+    warnings: tuple[str, ...]
+
+
+def survey_frame(frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts]) -> Passes:
+    """Survey every strip, then lend curves to those without, then compare all overlaps."""
+    surveys = []
+    for raster, sweep, lost in zip(frame.strips, sweeps, dropouts, strict=True):
+        clip = clip_of(raster, frame.scan.saturation)
+        surveys.append(survey_strip(raster, known, sweep, lost, clip, frame.scan.tolerance_mm))
+    whole = [survey for survey in surveys if survey.curve is not None and not survey.reason]
+    some = whole or [survey for survey in surveys if survey.curve is not None]
+    if not some:
+        return Passes(tuple(surveys), (None,) * (len(surveys) - 1), None, ())
+    typical = typical_curve([survey.curve for survey in some if survey.curve is not None])
+    noise = typical_noise([survey.noise for survey in some if survey.noise is not None])
+    edges = _Edges(frame, sweeps, dropouts)
+    for index in _lending_order(surveys):
+        survey = surveys[index]
+        dn, density = _lent(edges, surveys, known, index)
+        curve = borrowed_curve(dn, density, typical)
+        surveys[index] = replace(survey, curve=curve, noise=survey.noise or noise, reason=_reason(survey, dn.size > 0))
+    overlaps = tuple(edges.compare(surveys[k], surveys[k + 1]) for k in range(len(surveys) - 1))
+    return Passes(tuple(surveys), overlaps, typical, tuple(_warnings(frame, surveys)))
+
+
+def _lending_order(surveys: Sequence[StripSurvey]) -> list[int]:
+    """Strips that need to borrow, those nearest to a strip with a whole wedge first."""
+    whole = [survey.index for survey in surveys if survey.curve is not None and not survey.reason]
+    needy = [survey.index for survey in surveys if survey.reason and not survey.is_lost]
+    return sorted(needy, key=lambda index: (min((abs(index - other) for other in whole), default=0), index))
+
+
+def _lent(edges: _Edges, surveys: Sequence[StripSurvey], known: KnownFilm, index: int) -> tuple[Array, Array]:
+    """DN and density of a strip's own patches, if any, and of its overlaps with neighbours whose curve is known."""
+    survey = surveys[index]
+    own = usable_patches(survey)
+    dn, density = [survey.patches.dn[own]], [known.patch_density[own]]
+    for other in (index - 1, index + 1):
+        if 0 <= other < len(surveys) and surveys[other].curve is not None and not surveys[other].is_lost:
+            values, lent = edges.lend(surveys[other], survey)
+            dn.append(values)
+            density.append(lent)
+    return np.concatenate(dn), np.concatenate(density)
+
+
+def _reason(survey: StripSurvey, has_some: bool) -> str:
+    source = "its overlaps and the other strips" if has_some else "the other strips alone"
+    return f"{survey.reason}; its curve is borrowed from {source}"
+
+
+def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[str]:
+    said = []
+    for survey in surveys:
+        name = f"strip {survey.index} ({frame.strips[survey.index].path.name})"
+        if survey.is_lost:
+            said.append(f"{name}: all of it dropped out")
+        elif survey.reason:
+            said.append(f"{name}: {survey.reason}")
+        elif survey.spoilt.any():
+            said.append(f"{name}: wedge patches left out: {', '.join(map(str, np.flatnonzero(survey.spoilt)))}")
+    return said
+
+
+class _Edges:
+    """Reads the edges of strips, as DN or as first-order density."""
+
+    def __init__(self, frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts]) -> None:
+        self.frame, self.sweeps, self.dropouts = frame, sweeps, dropouts
+
+    def _read(self, index: int, samples: slice, clip: tuple[int, int]) -> tuple[NDArray, NDArray[np.bool_]]:
+        raster = self.frame.strips[index]
+        dn = raster.read(0, raster.n_lines)[:, samples]
+        lost = self.dropouts[index].mask(0, raster.n_lines)[:, samples]
+        return dn, lost | (dn <= clip[0]) | (dn >= clip[1])
+
+    def density(self, survey: StripSurvey, samples: slice) -> Edge:
+        """First-order density of some samples; NaN where lost, clipped or beyond the strip's patches."""
+        dn, bad = self._read(survey.index, samples, survey.clip)
+        if survey.curve is None:
+            raise ValueError(f"strip {survey.index} has no curve yet")
+        table = survey.curve.density_of(np.arange(np.iinfo(dn.dtype).max + 1, dtype=np.float64))
+        beyond = 0.35 - EDGE_MARGIN
+        table[(table < survey.curve.lightest + beyond) | (table > survey.curve.deepest - beyond)] = np.nan
+        return Edge(samples.start, np.where(bad, np.nan, table[dn]).astype(np.float32))
+
+    def raw(self, survey: StripSurvey, samples: slice) -> Edge:
+        """DN of some samples; NaN where lost or clipped."""
+        dn, bad = self._read(survey.index, samples, survey.clip)
+        return Edge(samples.start, np.where(bad, np.nan, dn).astype(np.float32))
+
+    def compare(self, survey: StripSurvey, following: StripSurvey) -> OverlapCells | None:
+        """Differences of a strip and the next over the film that they share."""
+        if survey.curve is None or following.curve is None or survey.is_lost or following.is_lost:
+            return None
+        one, two = self.sweeps[survey.index], self.sweeps[following.index]
+        right, left = overlap_samples(one, two)
+        if right.stop - right.start < 2 or left.stop - left.start < 3:
+            return None
+        return compare(one, two, self.density(survey, right), self.density(following, left))
+
+    def lend(self, lender: StripSurvey, borrower: StripSurvey) -> tuple[Array, Array]:
+        """Pairs of a borrower's DN and its neighbour's density over the film that they share."""
+        first, second = sorted((lender, borrower), key=lambda survey: survey.index)
+        one, two = self.sweeps[first.index], self.sweeps[second.index]
+        right, left = overlap_samples(one, two)
+        if right.stop - right.start < 2 or left.stop - left.start < 3:
+            return np.zeros(0), np.zeros(0)
+        read_one = self.density if first is lender else self.raw
+        read_two = self.density if second is lender else self.raw
+        values = matched(one, two, read_one(first, right), read_two(second, left))
+        if values is None:
+            return np.zeros(0), np.zeros(0)
+        own, other = values
+        return steps_of_overlap(own, other) if first is borrower else steps_of_overlap(other, own)

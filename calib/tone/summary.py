@@ -1,0 +1,123 @@
+"""What a tone fit says of itself: the table of its patches, and the figures of the report."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.tone.adjust import Adjustment
+from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND, Curves
+from calib.tone.known_film import KnownFilm
+from calib.tone.model import PatchTable, StripTone
+from calib.tone.passes import Passes
+from calib.tone.survey import StripSurvey, usable_patches
+from calib.tone.tables import curve_density
+from calib.tone.unknowns import DRIFT_MODES, cosines
+
+
+def patch_table(known: KnownFilm, curves: Curves, fit: Adjustment, passes: Passes) -> PatchTable:
+    """All patches of all strips with their residuals after the fit."""
+    n, count = known.n_patches, len(passes.surveys)
+    measured, sigma = np.full((count, n), np.nan), np.full((count, n), np.nan)
+    for survey in passes.surveys:
+        if survey.curve is not None and not survey.is_lost:
+            measured[survey.index], sigma[survey.index] = _measured(known, curves, fit, survey)
+    used = np.array([usable_patches(survey) for survey in passes.surveys])
+    return _table(known, passes, measured - known.patch_density, sigma, used)
+
+
+def unmeasured_patches(known: KnownFilm, passes: Passes) -> PatchTable:
+    """The table of a frame without a fit."""
+    shape = (len(passes.surveys), known.n_patches)
+    nothing = np.full(shape, np.nan)
+    return _table(known, passes, nothing, nothing, np.zeros(shape, dtype=np.bool_))
+
+
+def _table(known: KnownFilm, passes: Passes, residual: Array, sigma: Array, used: NDArray[np.bool_]) -> PatchTable:
+    """Rows of (strips, patches) arrays, strip by strip."""
+    n, count = known.n_patches, len(passes.surveys)
+    reasons = [_reasons(survey, row) for survey, row in zip(passes.surveys, used, strict=True)]
+    surveys = passes.surveys
+    return PatchTable(
+        strip=np.repeat(np.arange(count), n),
+        patch=np.tile(np.arange(n), count),
+        value=np.tile(known.patch_value, count),
+        density=np.tile(known.patch_density, count),
+        dn=np.concatenate([survey.patches.dn for survey in surveys]),
+        n_samples=np.concatenate([survey.patches.count for survey in surveys]),
+        scatter_dn=np.concatenate([survey.patches.scatter_dn for survey in surveys]),
+        residual_density=residual.ravel(),
+        sigma_density=sigma.ravel(),
+        first_line=np.concatenate([survey.patches.first_line for survey in surveys]),
+        stop_line=np.concatenate([survey.patches.stop_line for survey in surveys]),
+        used=used.ravel(),
+        reason=tuple(reason for row in reasons for reason in row),
+    )
+
+
+def _measured(known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey) -> tuple[Array, Array]:
+    """Density of each patch as the fitted tone gives it, over its cells, and the 1-sigma of stated and measured."""
+    layout, strip, cells = curves.layout, survey.index, survey.cells
+    banding = fit.solution.strips[strip][layout.own_banding] + fit.solution.common[layout.banding]
+    drift = fit.solution.strips[strip][layout.drift]
+    at = cosines(curves.n_lines[strip], cells.line, DRIFT_MODES)
+    density = curve_density(curves, fit, strip, cells.dn) - banding[cells.sample] - at @ drift
+    values, sigma = np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
+    for patch in np.flatnonzero(usable_patches(survey)):
+        chosen = cells.label == patch
+        values[patch] = np.median(density[chosen])
+        scatter = 1.4826 * float(np.median(np.abs(density[chosen] - values[patch])))
+        sigma[patch] = np.hypot(known.patch_sigma[patch], 1.25 * scatter / np.sqrt(chosen.sum()))
+    return values, sigma
+
+
+def _reasons(survey: StripSurvey, used: np.ndarray) -> list[str]:
+    found = list(survey.patches.reason)
+    for patch in np.flatnonzero(~used):
+        found[patch] = found[patch] or ("out of line with the others" if survey.spoilt[patch] else "not calibrated")
+    return found
+
+
+def figures_of(
+    known: KnownFilm,
+    curves: Curves,
+    fit: Adjustment,
+    passes: Passes,
+    patches: PatchTable,
+    strips: Sequence[StripTone],
+) -> Mapping[str, float]:
+    """Plain numbers for the report, densities where not said otherwise."""
+    layout, solution = curves.layout, fit.solution
+    residual = patches.residual_density[patches.used]
+    residual = residual[np.isfinite(residual)]
+    alive = [survey.index for survey in passes.surveys if survey.curve is not None and not survey.is_lost]
+    own = solution.strips[alive][:, layout.own_banding]
+    middle = (float(np.min(known.patch_density)) + float(np.max(known.patch_density))) / 2
+    noise = [_noise_at(strips[index], middle) for index in alive]
+    sigma = np.concatenate([strips[index].column_sigma for index in alive])
+    return {
+        "strips_calibrated": float(len(alive)),
+        "strips_that_borrowed": float(sum(bool(passes.surveys[index].reason) for index in alive)),
+        "patches_used": float(patches.used.sum()),
+        "patches_left_out": float((~patches.used).sum()),
+        "patch_residual_rms": float(np.sqrt(np.mean(residual**2))),
+        "noise_of_a_sample_at_middle_density": float(np.median(noise)),
+        "banding_rms": float(np.std(solution.common[layout.banding])),
+        "own_banding_rms": float(np.sqrt(np.mean(own**2))),
+        "column_sigma_median": float(np.median(sigma)),
+        "drift_rms": float(np.sqrt(np.mean([np.mean(strips[index].line_density ** 2) for index in alive]))),
+        "fog_density": known.fog_guess + float(solution.common[layout.fog]),
+        "fog_density_sigma": float(np.sqrt(solution.common_covariance[layout.fog, layout.fog])),
+        "stroke_density_shift": float(solution.common[layout.stroke]),
+        "grain_of_selwyn": float(np.median([curves.noise[index].grain for index in alive])),
+        "scatter_over_model_patches": float(np.median(fit.factor[alive, PATCH_KIND])),
+        "scatter_over_model_fog": float(np.median(fit.factor[alive, FOG_KIND])),
+        "scatter_over_model_strokes": float(np.median(fit.factor[alive, STROKE_KIND])),
+        "scatter_over_model_overlaps": float(np.median(fit.factor[alive, OVERLAP_KIND])),
+    }
+
+
+def _noise_at(tone: StripTone, density: float) -> float:
+    nearest = int(np.argmin(np.abs(tone.density_of_dn - density)))
+    return float(tone.noise_density[nearest])

@@ -1,0 +1,150 @@
+"""One pass through a strip: where its wedge is, what its known film measures, its first curve and its noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.sweep.model import StripSweep
+from calib.tone import cell_kernels
+from calib.tone.cells import Cells, PatchMeans, gather_cells, label_samples
+from calib.tone.dropouts import Dropouts
+from calib.tone.known_film import KnownFilm
+from calib.tone.noise import NoiseModel, fit_noise
+from calib.tone.strokes import gather_strokes
+from calib.tone.transfer import FirstCurve, fit_first_curve
+from calib.tone.wedge import WedgePlace, locate_group
+
+if TYPE_CHECKING:
+    from calib.frame.frame import StripRaster
+
+LOST_STRIP = 0.98  # a strip of which this part dropped out carries nothing
+SCENE_BLOCK = 64  # lines of the scene averaged together
+OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StripSurvey:
+    """What one strip says of itself. `curve` and `noise` are None where its wedge gave none; `reason` says why."""
+
+    index: int
+    places: tuple[WedgePlace, ...]
+    cells: Cells
+    patches: PatchMeans
+    stroke_cells: Cells
+    stroke_mark: NDArray[np.int64]
+    curve: FirstCurve | None
+    noise: NoiseModel | None
+    spoilt: NDArray[np.bool_]
+    clip: tuple[int, int]
+    is_lost: bool
+    reason: str
+
+
+def clip_of(raster: StripRaster, saturation: tuple[int, int] | None) -> tuple[int, int]:
+    """DN at and beyond which a sample carries no tone; the ends of the raster's type always do not."""
+    top = int(np.iinfo(raster.dtype).max)
+    return (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
+
+
+def survey_strip(
+    raster: StripRaster,
+    known: KnownFilm,
+    sweep: StripSweep,
+    dropouts: Dropouts,
+    clip: tuple[int, int],
+    tolerance_mm: float,
+) -> StripSurvey:
+    """Survey a strip: read it, find its wedge, gather its cells."""
+    dn = raster.read(0, raster.n_lines)
+    lost = dropouts.mask(0, raster.n_lines)
+    is_lost = bool(lost.mean() > LOST_STRIP)
+    groups = range(int(known.group.max()) + 1)
+    places = tuple(locate_group(dn, lost, sweep, known, raster.index, group, tolerance_mm) for group in groups)
+    if is_lost:
+        places = tuple(replace(place, found=False) for place in places)
+    label = label_samples(known, sweep, raster.index, places)
+    boxes = mark_boxes(known, sweep, dn.shape)
+    cell_kernels.hide(label, lost, clip[0], clip[1], dn, boxes)
+    cells, patches = gather_cells(dn, label, known)
+    stroke_cells, stroke_mark = gather_strokes(dn, lost, sweep, known, clip)
+    curve, noise, spoilt, reason = first_tone(known, patches)
+    return StripSurvey(
+        raster.index, places, cells, patches, stroke_cells, stroke_mark, curve, noise, spoilt, clip, is_lost, reason
+    )
+
+
+def mark_boxes(known: KnownFilm, sweep: StripSweep, shape: tuple[int, int]) -> NDArray[np.int64]:
+    """Raster boxes (first line, stop line, first sample, stop sample) that hold a strip's marks, by its sweep."""
+    reach_x = known.arm_mm + known.stroke_mm + 2 * float(np.median(sweep.sigma_x_mm))
+    reach_y = known.arm_mm + known.stroke_mm + 2 * float(np.median(sweep.sigma_y_mm))
+    right_of, left_of = sweep.x_sample_mm[0] - 2 * reach_x, sweep.x_sample_mm[-1] + 2 * reach_x
+    near = (known.mark_x_mm > right_of) & (known.mark_x_mm < left_of)
+    boxes = []
+    rising = sweep.y_line_mm[-1] > sweep.y_line_mm[0]
+    y_line = sweep.y_line_mm if rising else sweep.y_line_mm[::-1]
+    for x, y in zip(known.mark_x_mm[near], known.mark_y_mm[near], strict=True):
+        low, high = np.searchsorted(y_line, (y - reach_y, y + reach_y))
+        if not rising:
+            low, high = shape[0] - high, shape[0] - low
+        first, stop = np.searchsorted(sweep.x_sample_mm, (x - reach_x, x + reach_x))
+        boxes.append((max(low - 2, 0), min(high + 2, shape[0]), max(first - 2, 0), min(stop + 2, shape[1])))
+    return np.array(boxes, dtype=np.int64).reshape(-1, 4)
+
+
+def first_tone(
+    known: KnownFilm, patches: PatchMeans, prior: FirstCurve | None = None
+) -> tuple[FirstCurve | None, NoiseModel | None, NDArray[np.bool_], str]:
+    """First curve and noise from the patch means; which patches are spoilt; why there is none, or not a whole one."""
+    seen = np.isfinite(patches.dn) & np.isfinite(known.patch_density)
+    spoilt = np.zeros(known.n_patches, dtype=np.bool_)
+    density = np.where(np.isfinite(known.patch_density), known.patch_density, 0.0)
+    curve = None
+    for _ in range(3):
+        use = seen & ~spoilt
+        if len(np.unique(density[use])) < 2 or np.ptp(patches.dn[use]) == 0:
+            return None, None, spoilt, "no wedge could be measured"
+        sigma_dn = np.maximum(patches.scatter_dn[use], 0.3) / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
+        curve = fit_first_curve(patches.dn[use], density[use], sigma_dn, prior)
+        worst = _worst_patch(curve, patches, density, use)
+        if worst is None or use.sum() <= 4:
+            break
+        spoilt[worst] = True
+    use = seen & ~spoilt
+    if curve is None:
+        return None, None, spoilt, "no wedge could be measured"
+    noise = _noise_of(curve, patches, density, use)
+    return curve, noise, spoilt, _what_is_missing(known, use)
+
+
+def _worst_patch(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> int | None:
+    """The patch that the others contradict most, if it is far out of line; None otherwise."""
+    off = np.abs(curve.density_of(np.where(use, patches.dn, 0.0)) - density)
+    typical = float(np.median(off[use]))
+    off = np.where(use, off, 0.0)
+    worst = int(np.argmax(off))
+    return worst if off[worst] > OUT_OF_LINE + 6 * typical else None
+
+
+def _noise_of(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> NoiseModel:
+    per_dn = 1.0 / np.abs(curve.slope(density[use]))
+    return fit_noise(density[use], patches.scatter_dn[use], per_dn)
+
+
+def _what_is_missing(known: KnownFilm, use: NDArray[np.bool_]) -> str:
+    """What the wedge of a strip lacks, as the end of a sentence; empty where it is whole enough."""
+    usable = np.isfinite(known.patch_density)
+    span = np.ptp(known.patch_density[usable])
+    covered = np.ptp(known.patch_density[use])
+    if covered < 0.8 * span or use.sum() < 0.6 * usable.sum():
+        return f"only {use.sum()} of {usable.sum()} wedge patches could be used"
+    return ""
+
+
+def usable_patches(survey: StripSurvey) -> NDArray[np.bool_]:
+    """Which patches of a strip count."""
+    return np.isfinite(survey.patches.dn) & ~survey.spoilt

@@ -1,0 +1,137 @@
+"""A strip's transfer curve to a first order, and the splines that correct it.
+
+To a first order ``DN = dark + gain * u / (1 + bend * u)`` with ``u = 10^(-exponent * density)``: a power law of light
+with a toe (exponent > 1) or lift (< 1) and a shoulder (bend > 0). Its inverse gives `z`, nearly the density, in which
+what is left to correct is small and smooth.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import BSpline
+
+from calib.coordinates import Array
+
+EXPONENTS = np.geomspace(0.3, 3.5, 36)
+BENDS = (0.0, 0.15, 0.4, 1.0, 2.5, 6.0)
+MISFIT_SIGMA = 0.004  # density: what the first-order law may leave at a patch
+BEYOND = 0.35  # density past the darkest patch at which the law is continued by its tangent
+
+
+@dataclass(frozen=True, slots=True)
+class FirstCurve:
+    """The first-order law of one strip, and the density beyond which its tangent takes over."""
+
+    dark: float
+    gain: float
+    exponent: float
+    bend: float
+    deepest: float
+    lightest: float
+
+    def dn_of(self, density: Array) -> Array:
+        """DN (real) of a density that the video sees."""
+        u = 10.0 ** (-self.exponent * np.asarray(density, dtype=np.float64))
+        return self.dark + self.gain * u / (1.0 + self.bend * u)
+
+    def slope(self, density: Array) -> Array:
+        """dDN / dD at a density."""
+        u = 10.0 ** (-self.exponent * np.asarray(density, dtype=np.float64))
+        return -np.log(10.0) * self.exponent * self.gain * u / (1.0 + self.bend * u) ** 2
+
+    def density_of(self, dn: Array) -> Array:
+        """Density of DN (real), finite and monotone everywhere: beyond `lightest` and `deepest` along the tangent."""
+        ends = np.array([self.lightest, self.deepest])
+        limit, slope = self.dn_of(ends), self.slope(ends)
+        dn = np.asarray(dn, dtype=np.float64)
+        inside = np.clip(dn, limit.min(), limit.max())
+        share = (inside - self.dark) / self.gain
+        density = -np.log10(share / (1.0 - self.bend * share)) / self.exponent
+        past = dn - inside
+        end = np.where((dn > inside) == (limit[1] > limit[0]), 1, 0)
+        return density + np.where(past == 0.0, 0.0, past / slope[end])
+
+    @property
+    def is_rising(self) -> bool:
+        """Whether density rises with DN."""
+        return self.gain < 0
+
+
+def fit_first_curve(dn: Array, density: Array, sigma_dn: Array, prior: "FirstCurve | None" = None) -> FirstCurve:
+    """The law through patch means (P,), robust. With few patches, the shape (exponent, bend) of `prior` is taken over.
+
+    Raises ValueError with fewer than two different densities.
+    """
+    if np.ptp(density) <= 0 or np.ptp(dn) <= 0:
+        raise ValueError("two patches of different density and DN are needed")
+    order = np.argsort(density)
+    slope = np.abs(np.gradient(dn[order], density[order] + 1e-9 * np.arange(dn.size)))[np.argsort(order)]
+    slope = np.maximum(slope, 0.05 * np.median(slope))
+    sigma = np.hypot(sigma_dn, slope * MISFIT_SIGMA)
+    exponents, bends = EXPONENTS, BENDS if dn.size >= 6 else BENDS[:1]
+    if prior is not None and dn.size < 4:
+        exponents, bends = np.array([prior.exponent]), (prior.bend,)
+    elif dn.size < 4:
+        exponents = np.array([1.0])
+    best = _best_of(dn, density, sigma, exponents, bends)
+    for width in (0.5, 0.15, 0.05) if len(exponents) > 1 else ():
+        near = best[2] * np.exp(width * np.linspace(-0.2, 0.2, 9))
+        bent = best[3] + (0.3 + best[3]) * width * np.linspace(-1, 1, 9) if len(bends) > 1 else np.zeros(1)
+        best = min(best, _best_of(dn, density, sigma, near, tuple(np.maximum(bent, 0.0))))
+    _, weights, exponent, bend = best
+    return FirstCurve(*weights, exponent, bend, float(density.max()) + BEYOND, float(density.min()) - BEYOND)
+
+
+def _best_of(
+    dn: Array, density: Array, sigma: Array, exponents: Array, bends: tuple[float, ...]
+) -> tuple[float, tuple[float, float], float, float]:
+    """The best (cost, (dark, gain), exponent, bend) over a lattice of shapes; offset and gain are linear."""
+    best = (np.inf, (0.0, 1.0), 1.0, 0.0)
+    for exponent in exponents:
+        u = 10.0 ** (-exponent * density)
+        for bend in bends:
+            design = np.stack([np.ones_like(u), u / (1.0 + bend * u)], axis=1)
+            weight = 1.0 / sigma
+            for _ in range(4):
+                linear = np.linalg.lstsq(design * weight[:, None], dn * weight, rcond=None)[0]
+                off = np.abs(dn - design @ linear) / sigma
+                weight = np.sqrt(1.0 / (1.0 + (off / 3.0) ** 2)) / sigma
+            cost = float(np.log1p((off / 3.0) ** 2).sum()) + 1e-4 * bend
+            if cost < best[0] and linear[1] != 0.0:
+                best = (cost, (float(linear[0]), float(linear[1])), float(exponent), float(bend))
+    return best
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CorrectionBasis:
+    """Cubic B-splines in `z` on even knots between two ends; beyond them the value at the end is held."""
+
+    low: float
+    high: float
+    n: int
+
+    def rows(self, z: Array) -> tuple[np.ndarray, Array]:
+        """For each z the index of its first of four splines, and their values (N, 4)."""
+        inside = np.clip(np.asarray(z, dtype=np.float64), self.low, self.high)
+        step = (self.high - self.low) / (self.n - 3)
+        position = (inside - self.low) / step
+        first = np.clip(np.floor(position), 0, self.n - 4).astype(np.int64)
+        t = position - first
+        values = [(1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, -3 * t**3 + 3 * t**2 + 3 * t + 1, t**3]
+        return first, np.stack(values, axis=-1) / 6.0
+
+    def matrix(self, z: Array) -> Array:
+        """All splines at all z, (N, n)."""
+        first, values = self.rows(z)
+        full = np.zeros((first.size, self.n))
+        np.put_along_axis(full, first.reshape(-1, 1) + np.arange(4), values.reshape(-1, 4), axis=1)
+        return full
+
+    def roughness(self) -> Array:
+        """Integral of the squared second derivative as a quadratic form, (n, n), exact by Gauss-Legendre."""
+        step = (self.high - self.low) / (self.n - 3)
+        knots = self.low + step * np.arange(-3, self.n + 1)
+        node, weight = np.polynomial.legendre.leggauss(2)
+        at = (self.low + step * (np.arange(self.n - 3)[:, None] + 0.5 + 0.5 * node)).ravel()
+        second = BSpline(knots, np.eye(self.n), 3).derivative(2)(at)
+        return np.asarray(second.T @ (second * np.tile(weight, self.n - 3)[:, None])) * step / 2
