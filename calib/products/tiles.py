@@ -4,7 +4,7 @@ Inside `calib` an integer index is the pixel's centre; a GeoTIFF's transform has
 pixel is added here and taken off in `readback`, nowhere else.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from io import BytesIO
 
@@ -19,6 +19,7 @@ TILE = 512
 _MEMORY_FOR_BLOCKS = 64 * 2**20  # the raster library's own default is a share of all memory
 
 
+_TILES_AT_ONCE = 8  # enough to keep the threads busy, little enough to stay small
 _SOME_PLACING = Affine.scale(2.0)  # where a placing is not kept: without one the library warns
 _NEW_SUBFILE_TYPE = 254
 _PLACING = (33550, 33922, 34264, 34735, 34736, 34737)
@@ -76,8 +77,14 @@ def _profile(rows: int, cols: int, dtype: np.dtype) -> dict[str, object]:
     }  # fmt: skip
 
 
-def compressed_tiles(band: NDArray) -> tuple[bytes, ...]:
+def compressed_tiles(band: NDArray) -> Iterator[bytes]:
     """One row of tiles, (up to TILE rows, C), each compressed on its own, from left to right."""
+    width = _TILES_AT_ONCE * TILE
+    for first in range(0, band.shape[1], width):
+        yield from _compressed(band[:, first : first + width])
+
+
+def _compressed(band: NDArray) -> tuple[bytes, ...]:
     rows, cols = band.shape
     with rasterio.Env(GDAL_CACHEMAX=_MEMORY_FOR_BLOCKS), MemoryFile() as memory:
         with memory.open(**_profile(rows, cols, band.dtype), transform=_SOME_PLACING) as file:
