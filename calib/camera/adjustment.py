@@ -49,13 +49,14 @@ class Adjusted:
     """A fitted pose, its covariance (6, 6) in km and radians, and the squared scatter in units of the stated sigmas.
 
     `cofactor` is the covariance as the stated sigmas alone would have it; `covariance` is wider by the variance factor
-    where the scatter is significantly larger than stated.
+    where the scatter is significantly larger than stated. `square` is the sum of squares that was made least.
     """
 
     pose: Pose
     cofactor: Array
     covariance: Array
     variance_factor: float
+    square: float
 
 
 def observations(camera: Camera, control: Control, given: Pose) -> Observations:
@@ -128,7 +129,7 @@ def _with_covariance(o: Observations, used: NDArray[np.bool_], pose: Pose, resid
     factor = square / freedom if freedom else 1.0
     widened = factor if freedom and square > chi2.isf(SIGNIFICANCE, freedom) else 1.0
     cofactor = inverse @ inverse.T
-    return Adjusted(pose, cofactor, cofactor * widened, factor)
+    return Adjusted(pose, cofactor, cofactor * widened, factor, square)
 
 
 def _rows(o: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:

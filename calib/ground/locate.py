@@ -103,10 +103,10 @@ def block(where: Locator, rows: slice, columns: slice) -> Located:
     quality = np.where(seen, 0, OUTSIDE).astype(np.uint16)
     quality[seen & (incidence > 90.0)] |= np.uint16(NIGHT)
     quality[seen & (emission > OBLIQUE_DEG)] |= np.uint16(OBLIQUE)
-    x, y, incidence, emission, phase = (
-        np.where(seen, values, np.nan) for values in (film.x_mm, film.y_mm, incidence, emission, phase)
-    )
-    return Located(FilmPoints(x, y), incidence, emission, phase, quality, hidden)
+    if not seen.all():
+        for values in (film.x_mm, film.y_mm, incidence, emission, phase):
+            values[~seen] = np.nan
+    return Located(film, incidence, emission, phase, quality, hidden)
 
 
 def film_scale(where: Locator, row: float, column: float) -> FilmScale | None:
@@ -183,9 +183,10 @@ def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:
     out = np.full((5, rows.stop - rows.start, columns.stop - columns.start), np.nan)
     offset_r, offset_c = rows.start - first_r * step, columns.start - first_c * step
     _interpolate(nodes, good, half, offset_r, offset_c, out)
-    row, column = np.meshgrid(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop), indexing="ij")
-    alone = ~(good | empty)[row // step - first_r, column // step - first_c]
-    if alone.any():
+    single = ~(good | empty)
+    if single.any():
+        row, column = np.mgrid[rows.start : rows.stop, columns.start : columns.stop]
+        alone = single[row // step - first_r, column // step - first_c]
         out[:, alone] = _exact(where, row[alone].astype(np.float64), column[alone].astype(np.float64))
     return out
 

@@ -125,7 +125,7 @@ def test_over_terrain_every_pixel_has_its_own_height(view, write_dem):
     assert np.hypot(found.film.x_mm - film.x_mm, found.film.y_mm - film.y_mm)[known].max() < SHARE * SAMPLE_MM
     assert np.ptp(ground.height_km[known]) > 0.3
     flat_film = ground_to_film(seen, flat)
-    assert np.abs(film.x_mm - flat_film.x_mm)[known].max() > 10 * SAMPLE_MM  # the terrain matters here
+    assert np.abs(film.x_mm - flat_film.x_mm)[known].max() > 5 * SAMPLE_MM  # the terrain matters here
 
 
 def test_what_terrain_hides_is_outside(view, write_dem):
