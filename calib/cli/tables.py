@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.table import Table
 
-from calib.run.figures import Figure
+from calib.products.report_data import ReportFigure
 
 
 def print_warnings(warnings: Sequence[str]) -> None:
@@ -15,11 +15,11 @@ def print_warnings(warnings: Sequence[str]) -> None:
         console.print(f"[yellow]warning:[/yellow] {warning}", highlight=False, soft_wrap=True)
 
 
-def print_figures(figures: Sequence[Figure]) -> None:
+def print_figures(figures: Sequence[ReportFigure]) -> None:
     """The figures of a run, each beside the limit that physics or the issue sets."""
     table = Table("figure", "found", "unit", "limit", "found / limit", box=None, pad_edge=False)
     for figure in figures:
         limit = "" if figure.limit is None else f"{figure.limit:.4g}"
-        ratio = "" if figure.ratio is None else f"{figure.ratio:.2f}"
+        ratio = f"{figure.value / figure.limit:.2f}" if figure.limit else ""
         table.add_row(figure.name, f"{figure.value:.4g}", figure.unit, limit, ratio)
     Console(width=120).print(table)

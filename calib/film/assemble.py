@@ -88,4 +88,4 @@ def film_block(
 
     places = FilmPoints(x.ravel(), y.ravel())
     sampled = sample_strips(sources, places, scale=scale, fill=False, convert=flag_span)
-    return FilmBlock(*(a.reshape(x.shape) for a in (sampled.value, sampled.sigma, sampled.quality)))
+    return FilmBlock(sampled.value.reshape(x.shape), sampled.sigma.reshape(x.shape), sampled.quality.reshape(x.shape))

@@ -53,11 +53,11 @@ class _Sums:
     dropped: NDArray[np.bool_]
 
     @classmethod
-    def at(cls, n: int) -> "_Sums":
+    def none_at(cls, n: int) -> "_Sums":
         pair = (2, n)
-        return cls(
-            *(np.zeros(pair) for _ in range(4)), np.zeros(pair, np.uint8), np.zeros(pair, np.uint16), np.zeros(n, bool)
-        )
+        weight, value, noise, systematic = np.zeros((4, *pair))
+        counts, bits, dropped = np.zeros(pair, np.uint8), np.zeros(pair, np.uint16), np.zeros(n, bool)
+        return cls(weight, value, noise, systematic, counts, bits, dropped)
 
 
 def sample_strips(
@@ -75,7 +75,7 @@ def sample_strips(
     quantity before the interpolation, so that what is averaged is linear in what is wanted (averaging density and
     then taking the antilogarithm is biased).
     """
-    sums = _Sums.at(places.x_mm.size)
+    sums = _Sums.none_at(places.x_mm.size)
     for source in sources:
         _add_strip(source, places, scale, fill, convert, sums)
     return _finish(sums, fill)
@@ -128,10 +128,10 @@ def _cubic(t: float) -> float:  # pragma: no cover
 
 
 @numba.njit(cache=True, nogil=True)
-def _accumulate(
+def _accumulate(  # type: ignore[no-untyped-def]
     index, line, sample, scale_l, scale_s, first, n_lines, value, noise, systematic, quality,
     s_weight, s_value, s_noise, s_systematic, s_strips, s_quality, s_dropped,
-):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+):  # fmt: skip  # pragma: no cover
     n_samples = value.shape[1]
     reach_l, reach_s = SUPPORT * scale_l, SUPPORT * scale_s
     taps_s = np.empty(2 * int(np.ceil(reach_s)) + 2)

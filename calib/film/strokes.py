@@ -38,7 +38,7 @@ class StripMarks:
         half_samples = ceil((self.arm_mm + self.blur_mm) / sample_mm) + 4
         within_lines = (centres.line > first - half_lines - 1) & (centres.line < stop + half_lines + 1)
         within_samples = (centres.sample > -half_samples - 1) & (centres.sample < mask.shape[1] + half_samples + 1)
-        for mark in np.flatnonzero(within_lines & within_samples):
+        for mark in np.flatnonzero(within_lines & within_samples).tolist():
             line, sample = round(float(centres.line[mark])), round(float(centres.sample[mark]))
             rows = slice(max(line - half_lines, first), min(line + half_lines + 1, stop))
             columns = slice(max(sample - half_samples, 0), min(sample + half_samples + 1, mask.shape[1]))

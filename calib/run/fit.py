@@ -6,17 +6,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.camera.adjustment import Control
 from calib.camera.exterior import Pose, pose_of
 from calib.camera.resection import Resection, resect
+from calib.coordinates import FilmPoints, GroundPoints
 from calib.errors import NotPossible
 from calib.film.source import StripSource
 from calib.film.strokes import strip_marks
 from calib.frame.description import Sun
-from calib.frame.frame import Frame, StripRaster
+from calib.frame.frame import ControlPoints, Frame, StripRaster
+from calib.ground.sphere import ground_to_moon
 from calib.moon import subsolar_point
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.sweep.estimate import SweepFit, first_look, refine
-from calib.sweep.model import StripSweep
 from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts, find_dropouts
 from calib.tone.estimate import fit_tone
@@ -75,7 +77,7 @@ def with_pointing(
     given = pose_of(frame.pointing)
     resection, pose, said = None, given, []
     if frame.control is not None:
-        result = resect(frame.camera, frame.control, given)
+        result = resect(frame.camera, _control(frame.control), given)
         if isinstance(result, NotPossible):
             said.append(f"control points could not refine the pointing ({result.reason}); the given one is used")
         else:
@@ -93,6 +95,13 @@ def with_pointing(
         sun=frame.sun or computed_sun(frame),
         warnings=tuple(dict.fromkeys([*frame.warnings, *first_warnings, *sweep.warnings, *tone.warnings, *said])),
     )
+
+
+def _control(points: ControlPoints) -> Control:
+    """Control points as the resection wants them: places in the Moon frame."""
+    ground = GroundPoints(points.lon_deg, points.lat_deg, points.height_m / 1000)
+    film = FilmPoints(points.x_mm, points.y_mm)
+    return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
 
 
 def computed_sun(frame: Frame) -> Sun:
@@ -123,6 +132,3 @@ def _density_readers(frame: Frame, tones: Sequence[StripTone], dropouts: Sequenc
         return read
 
     return [reader(*parts) for parts in zip(frame.strips, tones, dropouts, strict=True)]
-
-
-__all__ = ["FrameFits", "StripSweep", "computed_sun", "fit_frame", "with_pointing"]

@@ -77,7 +77,8 @@ def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
     """Make one block of the map."""
     located = block(maker.where, rows, columns)
     on = (located.quality & OFF_MAP) == 0
-    made = MapBlock(*(np.full(on.shape, np.nan, np.float32) for _ in range(3)), quality=located.quality.copy())
+    reflectance, sigma, normal = np.full((3, *on.shape), np.nan, np.float32)
+    made = MapBlock(reflectance, sigma, normal, located.quality.copy())
     if not on.any():
         return made
     places = FilmPoints(located.film.x_mm[on], located.film.y_mm[on])

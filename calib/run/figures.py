@@ -1,0 +1,112 @@
+"""The figures of one run that matter, each with what noise or the description allows at best."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.products.report_data import ReportFigure
+from calib.run.columns import ColumnMeans
+from calib.run.fit import FrameFits
+from calib.run.seams import SeamCheck
+
+
+def figures_of(fits: FrameFits, seams: SeamCheck, columns: ColumnMeans) -> tuple[ReportFigure, ...]:
+    """All figures of a run that can be had without knowing the truth."""
+    made = [*_geometry(fits), *_tone(fits, columns), *_seams(seams), *_control(fits)]
+    return tuple(figure for figure in made if np.isfinite(figure.value))
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    return float(np.sqrt(np.mean(np.square(values)))) if values.size else float("nan")
+
+
+def _geometry(fits: FrameFits) -> list[ReportFigure]:
+    marks, ties, scan = fits.sweep.marks, fits.sweep.ties, fits.frame.scan
+    used = marks.used
+    along, across = marks.residual_y_mm[used] / scan.line_mm, marks.residual_x_mm[used] / scan.sample_mm
+    expected = np.concatenate([np.sqrt(marks.var_line[used]), np.sqrt(marks.var_sample[used])])
+    placed = [s.sigma_x_mm / scan.sample_mm for s in fits.sweep.sweeps]
+    placed += [s.sigma_y_mm / scan.line_mm for s in fits.sweep.sweeps]
+    tie = ties.used
+    tie_px = np.concatenate([ties.residual_x_mm[tie] / scan.sample_mm, ties.residual_y_mm[tie] / scan.line_mm])
+    tie_sigma = np.concatenate([ties.sigma_x_mm[tie] / scan.sample_mm, ties.sigma_y_mm[tie] / scan.line_mm])
+    return [
+        ReportFigure("reseau marks used", "marks measured and believed", float(used.sum()), ""),
+        ReportFigure("reseau marks left out", "damaged, cut, or at odds with the sweep", float((~used).sum()), ""),
+        ReportFigure(
+            "mark residual",
+            "measured less fitted place, rms per axis",
+            _rms(np.concatenate([along, across])),
+            "px",
+            _rms(expected),
+            "Cramér-Rao bound of the mark fits",
+        ),
+        ReportFigure("film place", "1-sigma of a line's place on the film, rms", _rms(np.concatenate(placed)), "px"),
+        ReportFigure(
+            "tie residual",
+            "the same texture in two strips, rms per axis",
+            _rms(tie_px),
+            "px",
+            _rms(tie_sigma),
+            "noise of the ties",
+        ),
+    ]
+
+
+def _tone(fits: FrameFits, columns: ColumnMeans) -> list[ReportFigure]:
+    tone, patches = fits.tone, fits.tone.patches
+    sigma = np.concatenate([strip.column_sigma for strip in tone.strips])
+    residual = patches.residual_density[patches.used]
+    banding = np.concatenate([strip.column_density for strip in tone.strips])
+    stated = fits.frame.film.wedge.sigma
+    return [
+        ReportFigure("banding taken out", "rms over all columns", _rms(banding), "D"),
+        ReportFigure(
+            "column known to",
+            "1-sigma of a column's banding, rms",
+            _rms(sigma),
+            "D",
+            _rms(columns.floor[np.isfinite(columns.floor)]),
+            "noise of the scene's samples over the root of their number",
+        ),
+        ReportFigure(
+            "wedge residual",
+            "measured less stated density of the patches, rms",
+            _rms(residual),
+            "D",
+            stated,
+            "stated 1-sigma of a patch" if stated else "",
+        ),
+        ReportFigure("wedge patches used", "over all strips", float(patches.used.sum()), ""),
+    ]
+
+
+def _seams(seams: SeamCheck) -> list[ReportFigure]:
+    floor = "noise of the samples compared"
+    return [
+        ReportFigure(
+            "seam jump",
+            "mean difference of two strips over blocks of a seam, rms",
+            _rms(seams.jump),
+            "D",
+            _rms(seams.floor),
+            floor,
+        )
+    ]
+
+
+def _control(fits: FrameFits) -> list[ReportFigure]:
+    if fits.resection is None or fits.frame.control is None:
+        return []
+    used = fits.resection.used
+    after = np.concatenate([fits.resection.residual_x_mm[used], fits.resection.residual_y_mm[used]])
+    stated = fits.frame.control.sigma_mm[used]
+    return [
+        ReportFigure(
+            "control residual",
+            "measured less computed film place, rms per axis",
+            1e3 * _rms(after),
+            "µm",
+            1e3 * _rms(stated),
+            "stated 1-sigma of the points",
+        )
+    ]

@@ -1,0 +1,113 @@
+"""One frame, from strips on disk to products on disk."""
+
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+
+from calib.camera.exterior import quaternion_of
+from calib.film.assemble import film_grid
+from calib.frame.read import read_frame
+from calib.ground.grid import MapGrid
+from calib.light.functions import photometric_function
+from calib.products.fits import write_fits
+from calib.products.provenance import Provenance, RefinedPointing, Timings, digests, write_run
+from calib.products.report import write_report
+from calib.products.report_data import ReportData, ReportFigure
+from calib.products.stac import write_item
+from calib.run import report_build as build
+from calib.run.columns import column_means, column_spectrum
+from calib.run.figures import figures_of
+from calib.run.film_product import write_film
+from calib.run.fit import FrameFits, fit_frame
+from calib.run.look import given_grid
+from calib.run.map_product import map_maker, write_map
+from calib.run.out_folder import LAST_WRITTEN, claim
+from calib.run.progress import Progress, Stopwatch, silent
+from calib.run.records import fits_file, pointing_sigmas
+from calib.run.seams import check_seams
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunResult:
+    """What a finished run found: fits, figures and warnings; the products stand in `out`."""
+
+    out: Path
+    fits: FrameFits
+    grid: MapGrid
+    figures: tuple[ReportFigure, ...]
+    warnings: tuple[str, ...]
+
+
+def run_frame(
+    path: Path, out: Path, *, threads: int, overwrite: bool, standard: str, progress: Progress = silent
+) -> RunResult:
+    """Calibrate the frame package at `path` and write all products into `out`.
+
+    `standard` names the photometric function behind map/normal.tif. Everything that the description can be wrong in is
+    checked before anything is written. The same input gives the same bytes, whatever `threads` is; only the times in
+    run.json differ.
+
+    Raises:
+        InputError: a mistake in the package, or `out` holds a finished run and `overwrite` is not set.
+    """
+    started, watch = datetime.now(UTC), Stopwatch()
+    frame = read_frame(path)
+    given_grid(frame)
+    claim(out, overwrite=overwrite)
+    watch.lap("reading the description")
+    fits = fit_frame(frame, progress=progress, watch=watch)
+    maker = map_maker(fits, standard)
+    film = write_film(fits, out / "film", threads, progress)
+    watch.lap("film")
+    pictures = write_map(maker, out / "map", threads, progress)
+    watch.lap("map")
+    progress("checking and reporting", 0.0)
+    seams, columns = check_seams(fits), column_means(frame, maker.sources)
+    figures = figures_of(fits, seams, columns)
+    record = fits_file(fits, f"calib {version('calib')}: calib run")
+    write_fits(out / "fits.nc", record)
+    watch.lap("checks")
+    provenance = _provenance(fits, standard, Timings(started, dict(watch.seconds)), figures)
+    data = ReportData(
+        facts=build.facts_of(fits, maker),
+        figures=figures,
+        provenance=provenance,
+        fits=record,
+        pairs=(build.film_pair(fits, film_grid(maker.sources, frame.scan.sample_mm), film),),
+        seams=build.shown_seams(fits, seams),
+        spectrum=column_spectrum(columns),
+        map=build.map_picture(maker, pictures),
+        quality=build.quality_pictures(film, pictures),
+    )
+    write_report(out / "report.html", data)
+    write_item(out / "item.json", build.map_item(maker, out, version("calib")))
+    watch.lap("report")
+    write_run(out / LAST_WRITTEN, _provenance(fits, standard, Timings(started, dict(watch.seconds)), figures))
+    progress("checking and reporting", 1.0)
+    return RunResult(out, fits, maker.grid, figures, fits.warnings)
+
+
+def _provenance(fits: FrameFits, standard: str, timings: Timings, figures: tuple[ReportFigure, ...]) -> Provenance:
+    frame = fits.frame
+    model = photometric_function(standard)
+    return Provenance(
+        frame=frame.name,
+        inputs=digests(frame.inputs, frame.path.parent),
+        settings={"standard": standard},
+        timings=timings,
+        figures={figure.name: asdict(figure) for figure in figures},
+        warnings=fits.warnings,
+        photometric_model={"name": model.name, "has_phase_curve": model.has_phase_curve, "source": model.source},
+        rejected=None if frame.control is None else (() if fits.resection is None else fits.resection.rejected),
+        pointing=_refined(fits),
+    )
+
+
+def _refined(fits: FrameFits) -> RefinedPointing | None:
+    if fits.resection is None:
+        return None
+    position, attitude, _ = pointing_sigmas(fits)
+    if position is None or attitude is None:
+        return None
+    return RefinedPointing(fits.pose.position_km, quaternion_of(fits.pose.rotation), position, attitude)

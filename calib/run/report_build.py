@@ -1,0 +1,163 @@
+"""What a run found, gathered for the report, the STAC item and the ledger of provenance."""
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import FilmPoints
+from calib.film.assemble import FilmGrid
+from calib.frame.summary import summary
+from calib.ground.footprint import PlaceEllipse, footprint_ring, place_ellipses, stated_covariance
+from calib.ground.region import visible_region
+from calib.ground.sphere import east_north, emission_deg, moon_to_ground, unit
+from calib.light.geometry import angle_between, sun_direction
+from calib.moon import SubsolarPoint
+from calib.products.report_data import (
+    MapLayer,
+    MapPicture,
+    PicturePair,
+    QualityPicture,
+)
+from calib.products.report_data import (
+    SeamCheck as ShownSeams,
+)
+from calib.products.stac import Asset, CenterGeometry, MapItem, MapPlace, UncertaintyEllipse
+from calib.run.film_product import FilmPictures
+from calib.run.fit import FrameFits
+from calib.run.map_product import MapMaker, MapPictures
+from calib.run.raw_mosaic import raw_mosaic
+from calib.run.seams import SeamCheck
+
+ASSETS = (
+    Asset("reflectance", "map/reflectance.tif", "radiance factor", ("data",), "1"),
+    Asset("sigma", "map/sigma.tif", "1-sigma random uncertainty of the radiance factor", ("data", "uncertainty"), "1"),
+    Asset("normal", "map/normal.tif", "radiance factor at incidence 30, emission 0, phase 30 degrees", ("data",), "1"),
+    Asset("quality", "map/quality.tif", "quality bits", ("data", "quality"), is_mask=True),
+    Asset("fits", "fits.nc", "everything that was fitted, with its 1-sigma", ("metadata",)),
+    Asset("report", "report.html", "report for the operator", ("overview",)),
+)
+
+
+def shown_seams(fits: FrameFits, seams: SeamCheck) -> ShownSeams | None:
+    """One jump and one floor a seam, root mean squares over its blocks."""
+    if not seams.jump.size:
+        return None
+    count = len(fits.frame.strips) - 1
+
+    def rms(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        total = np.bincount(seams.strip, values**2, count)
+        number = np.bincount(seams.strip, minlength=count)
+        return np.sqrt(np.where(number > 0, total / np.maximum(number, 1), np.nan))
+
+    return ShownSeams(jump=rms(seams.jump), noise_floor=rms(seams.floor))
+
+
+def film_pair(fits: FrameFits, grid: FilmGrid, pictures: FilmPictures) -> PicturePair:
+    """The frame as read out and as calibrated, both with what was bright on the Moon shown bright."""
+    raw, density = raw_mosaic(fits.frame, grid), pictures.density.mean()
+    curve = fits.frame.film.characteristic.density
+    bright_is_dense = curve[-1] > curve[0]
+    dn_with_density = np.median([tone.rising for tone in fits.tone.strips]) > 0.5
+    return PicturePair(
+        title="the assembled film",
+        before=raw if dn_with_density == bright_is_dense else -raw,
+        after=density if bright_is_dense else -density,
+        before_caption="as read out, strips at their nominal places",
+        after_caption="density, straightened and joined",
+    )
+
+
+def quality_pictures(film: FilmPictures, made: MapPictures) -> tuple[QualityPicture, ...]:
+    """The quality bits of film and map, seen from afar."""
+    return tuple(
+        QualityPicture(title, picture.nearest, picture.shares(), backdrop.mean())
+        for title, picture, backdrop in (
+            ("film", film.quality, film.density),
+            ("map", made.quality, made.reflectance),
+        )
+    )
+
+
+def map_picture(maker: MapMaker, pictures: MapPictures) -> MapPicture | None:
+    """The map products from afar with the frame's outline."""
+    ring = footprint_ring(maker.where.view)
+    if ring is None:
+        return None
+    layers = (
+        MapLayer("reflectance", pictures.reflectance.mean(), "radiance factor"),
+        MapLayer("at standard geometry", pictures.normal.mean(), "radiance factor"),
+        MapLayer("1-sigma", pictures.sigma.mean(), "radiance factor"),
+    )
+    grid = maker.grid
+    return MapPicture(layers, grid.bounds_m, grid.wkt, grid.crs, ring.lon_deg, ring.lat_deg)
+
+
+def map_item(maker: MapMaker, out: Path, version: str) -> MapItem:
+    """What item.json says of the map."""
+    fits, grid, view = maker.fits, maker.grid, maker.where.view
+    ring = footprint_ring(view)
+    empty = np.zeros(0)
+    ellipse = center_ellipse(maker)
+    shape = (
+        None if ellipse is None else UncertaintyEllipse(ellipse.semi_major_m, ellipse.semi_minor_m, ellipse.azimuth_deg)
+    )
+    code = grid.crs if grid.crs.upper().startswith("IAU_2015:") else None
+    return MapItem(
+        frame=fits.frame.name,
+        mid_time=fits.frame.exposure.mid_time,
+        footprint_lon_deg=empty if ring is None else ring.lon_deg,
+        footprint_lat_deg=empty if ring is None else ring.lat_deg,
+        place=MapPlace(grid.wkt, code, grid.shape, grid.center_transform, grid.pixel_m),
+        center=_center_geometry(maker),
+        ellipse=shape,
+        assets=[asset for asset in ASSETS if (out / asset.href).exists()],
+        version=version,
+    )
+
+
+def center_ellipse(maker: MapMaker) -> PlaceEllipse | None:
+    """What the pointing leaves open of the place of the frame's centre; None where its uncertainty is not known."""
+    fits = maker.fits
+    covariance = fits.resection.covariance if fits.resection is not None else stated_covariance(fits.pose)
+    if covariance is None:
+        return None
+    return place_ellipses(maker.where.view, FilmPoints(np.zeros(1), np.zeros(1)), covariance)[0]
+
+
+def _center_geometry(maker: MapMaker) -> CenterGeometry | None:
+    view = maker.where.view
+    region = visible_region(view)
+    if region is None:
+        return None
+    place = region.center
+    ground = moon_to_ground(place)
+    to_sun = sun_direction(SubsolarPoint(*maker.fits.sun.subsolar_deg, maker.fits.sun.distance_au))
+    east, north = east_north(ground.lon_deg, ground.lat_deg)
+    zenith, to_camera = unit(place), unit(view.pose.position_km - place)
+    return CenterGeometry(
+        sun_elevation_deg=90.0 - float(angle_between(zenith, to_sun)),
+        sun_azimuth_deg=float(np.degrees(np.arctan2(to_sun @ east, to_sun @ north)) % 360.0),
+        emission_deg=float(emission_deg(place, view.pose.position_km)),
+        phase_deg=float(angle_between(to_sun, to_camera)),
+    )
+
+
+def facts_of(fits: FrameFits, maker: MapMaker) -> list[tuple[str, str]]:
+    """Label and text of what the frame is and where its map lies."""
+    grid = maker.grid
+    rows = [
+        *summary(fits.frame),
+        ("map grid", f"{grid.crs}, {grid.rows} x {grid.columns} pixels of {grid.pixel_m:.6g} m"),
+    ]
+    if fits.resection is not None:
+        moved_m = 1e3 * float(np.linalg.norm(fits.pose.position_km - fits.given_pose.position_km))
+        rows.append(
+            ("pointing refined", f"by {int(fits.resection.used.sum())} control points; camera moved {moved_m:.0f} m")
+        )
+    ellipse = center_ellipse(maker)
+    if ellipse is not None:
+        rows.append(
+            ("place on the ground", f"1-sigma {ellipse.semi_major_m:.0f} x {ellipse.semi_minor_m:.0f} m at the centre")
+        )
+    return rows
