@@ -28,9 +28,9 @@ class Evidence:
     build: Callable[[Array | None], Rows]
 
 
-def evidence_of(strip: int, build: Callable[[Array | None], Rows]) -> Evidence:
-    """Evidence before any fit."""
-    return Evidence(strip, build(None), build)
+def evidence_of(strip: int, build: Callable[[Array | None], Rows], placing: Array | None = None) -> Evidence:
+    """Evidence before any fit, placed away from where it was measured by `placing`."""
+    return Evidence(strip, build(placing), build)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,7 @@ from calib.tone.adjust import Adjustment, Evidence, adjust, evidence_of
 from calib.tone.borrow import typical_noise
 from calib.tone.cells import select
 from calib.tone.dropouts import Dropouts
-from calib.tone.evidence import OVERLAP_KIND, Curves, known_rows, overlap_rows
+from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, known_rows, overlap_rows
 from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.passes import Passes, survey_frame
@@ -86,11 +86,11 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence
         spoilt = np.append(survey.spoilt | ~np.isfinite(known.patch_density), False)
         label = np.where(survey.cells.label < known.n_patches, survey.cells.label, known.n_patches)
         cells = select(survey.cells, ~spoilt[label])
-        if cells.dn.size:
-            found.append(evidence_of(survey.index, partial(known_rows, curves, known, survey.index, cells)))
         strokes = whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.stroke_mark)
-        if known.stroke_density is not None and strokes.dn.size:
-            found.append(evidence_of(survey.index, partial(known_rows, curves, known, survey.index, strokes)))
+        for some in (cells, strokes if known.stroke_density is not None else select(strokes, strokes.dn < 0)):
+            if some.dn.size:
+                build = partial(known_rows, curves, known, survey.index, some)
+                found.append(evidence_of(survey.index, build, first_placing(curves, survey.index, some)))
     for strip, shared in enumerate(passes.overlaps):
         if shared is not None:
             found.append(evidence_of(strip, partial(overlap_rows, curves, strip, shared)))

@@ -18,6 +18,7 @@ from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import DRIFT_MODES, Layout, cosines
 
 PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
+POLISHING = 4
 CELL_FLOOR = 2e-4  # density: flatness of a patch, dirt, and what else no model knows
 
 
@@ -61,6 +62,26 @@ def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, resid
     error = csr_array((np.full(z.size, -1.0), (np.arange(z.size), common_column)), shape=common.shape)
     kind = np.where(is_fog, FOG_KIND, np.where(is_stroke, STROKE_KIND, PATCH_KIND))
     return Rows(own, None, csr_array(common + error), value, np.sqrt(variance + CELL_FLOOR**2), kind)
+
+
+def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
+    """Where cells lie before any fit, less where they were measured: each label's level plus each sample's banding.
+
+    Both come from the cells themselves, in turn (median polish), so that no cell is placed by its own noise.
+    """
+    z = curves.first[strip].density_of(cells.dn)
+    per_dn, _ = _derivatives(curves.first[strip], z)
+    labels, which = np.unique(cells.label, return_inverse=True)
+    scatter = np.array([np.median(per_dn[which == index]) for index in range(labels.size)])
+    weight = cells.count / scatter[which] ** 2
+    level, banding = np.zeros(labels.size), np.zeros(curves.layout.n_samples)
+    total = np.bincount(cells.sample, weight, banding.size)
+    for _ in range(POLISHING):
+        rest = z - banding[cells.sample]
+        level = np.array([np.median(rest[which == index]) for index in range(labels.size)])
+        off = weight * (z - level[which])
+        banding = np.bincount(cells.sample, off, banding.size) / np.maximum(total, 1e-300)
+    return np.asarray(level[which] + banding[cells.sample] - z)
 
 
 def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, residual: Array | None = None) -> Rows:
