@@ -16,7 +16,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from calib.coordinates import Array
 from calib.sweep.cross import CrossShape, coverage
-from calib.sweep.scene import SceneSpline, scene_spline
+from calib.sweep.scene import SceneSpline, scene_at, scene_rows_times, scene_spline, scene_sums
 
 N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
 TRIM = 3.0  # residuals beyond this many sigma lose weight
@@ -31,7 +31,8 @@ GONE = 0.4  # a half arm with a smaller share of the contrast is damaged
 class MarkWindow:
     """A square piece of a strip, its middle sample at (line, sample) of the strip; sigma is inf without signal.
 
-    `to_film` (2, 2): film (x, y) mm per (line, sample) px there, `guess`: where the mark should be, px from the middle.
+    `to_film` (2, 2): film (x, y) mm per (line, sample) px at the middle, `curve` (2, 2): the same per px^2 (the sweep's
+    own curvature over the window); `guess`: where the mark should be, px from the middle.
     """
 
     line: int
@@ -39,6 +40,7 @@ class MarkWindow:
     values: Array
     sigma: Array
     to_film: Array
+    curve: Array
     guess: tuple[float, float]
 
 
@@ -73,13 +75,14 @@ class FitPriors:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Pixels:
-    """The window's samples that take part: offsets from its middle, values, 1-sigma and the scene's basis there."""
+    """The window's samples that take part: offsets from its middle, row and column in it, values and 1-sigma."""
 
     line: Array
     sample: Array
+    row: NDArray[np.int64]
+    column: NDArray[np.int64]
     values: Array
     sigma: Array
-    basis: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,14 +119,15 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
     seen = np.isfinite(window.sigma) & near
     if seen.sum() < 0.3 * near.sum():
         return None
-    pixels = _Pixels(line[seen], sample[seen], window.values[seen], window.sigma[seen], spline.basis[seen.ravel()])
+    row, column = np.nonzero(seen)
+    pixels = _Pixels(line[seen], sample[seen], row, column, window.values[seen], window.sigma[seen])
     lost = np.zeros(len(pixels.line), bool)
-    fitted = _iterate(pixels, lost, window.to_film, start, shape, priors, spline)
+    fitted = _iterate(pixels, lost, window, start, shape, priors, spline)
     parts = _visible_parts(pixels, fitted.model, shape)
     gone = parts < GONE
     if gone.any() and not gone.all():
         lost = np.isin(_part_of(fitted.model.u_mm, fitted.model.v_mm, shape), np.flatnonzero(gone))
-        fitted = _iterate(pixels, lost, window.to_film, fitted.theta[:2], shape, priors, spline)
+        fitted = _iterate(pixels, lost, window, fitted.theta[:2], shape, priors, spline)
         parts = np.where(gone, parts, _visible_parts(pixels, fitted.model, shape))
     return _result(window, pixels, fitted, shape, parts)
 
@@ -142,7 +146,7 @@ def _near_strokes(line: Array, sample: Array, to_film: Array, shape: CrossShape)
 def _iterate(
     pixels: _Pixels,
     lost: NDArray[np.bool_],
-    to_film: Array,
+    window: MarkWindow,
     start: Array,
     shape: CrossShape,
     priors: FitPriors,
@@ -151,29 +155,32 @@ def _iterate(
     """Gauss-Newton; the scene's block of the normal matrix, slow to change, is renewed every third turn."""
     known = np.array([priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA])
     origin = np.concatenate([start, np.zeros(N_SHAPE - 1)])
-    theta, scene = origin.copy(), np.zeros(pixels.basis.shape[1])
+    theta, scene = origin.copy(), np.zeros(spline.side**2)
     noise2 = float(np.median(pixels.sigma)) ** 2
     weight, rough = np.where(lost, 0.0, 1.0 / pixels.sigma**2), noise2
+    grid = (pixels.row, pixels.column, spline.first, spline.values)
     turn, moved = 0, np.inf
     while True:
-        model = _evaluate(pixels, theta, scene, to_film, shape)
+        model = _evaluate(pixels, theta, scene_at(*grid, scene, spline.side), window, shape)
         last = turn >= priors.iterations or (turn > 3 and moved < 2e-3)
         if turn > 1:
             weight = _weights(pixels, model, lost)
-        scene_rows = pixels.basis * (1 - model.covered)[:, None]
-        if turn % 3 == 0 or last:
-            factors = cho_factor((scene_rows * weight[:, None]).T @ scene_rows + spline.penalty / rough)
-        weighted = model.jacobian * weight[:, None]
-        cross = weighted.T @ scene_rows
+        jacobian, share = model.jacobian, 1 - model.covered
+        renew = turn % 3 == 0 or last
+        with_residual = np.column_stack([jacobian, model.residual])
+        square, cross = scene_sums(*grid, spline.side, share, weight, with_residual, renew)
+        if renew:
+            factors = cho_factor(square + spline.penalty / rough)
+        weighted = jacobian * weight[:, None]
         prior = np.append(1.0 / (known if turn else np.full(N_SHAPE, 1e-6)) ** 2, 0.0)
-        spread = cho_solve(factors, cross.T)
-        cov = np.linalg.inv(weighted.T @ model.jacobian + np.diag(prior) - cross @ spread)
+        spread = cho_solve(factors, cross[:, :-1])
+        cov = np.linalg.inv(weighted.T @ jacobian + np.diag(prior) - cross[:, :-1].T @ spread)
         if last:
-            gain = (weighted - (scene_rows @ spread) * weight[:, None]) @ cov[:, :2]
-            return _Fitted(theta, cov, weight, model, gain)
-        pull = scene_rows.T @ (weight * model.residual) - spline.penalty @ scene / rough
+            behind = scene_rows_times(*grid, spline.side, share, spread)
+            return _Fitted(theta, cov, weight, model, (weighted - behind * weight[:, None]) @ cov[:, :2])
+        pull = cross[:, -1] - spline.penalty @ scene / rough
         step = cov @ (weighted.T @ model.residual - prior * (theta - origin) - spread.T @ pull)
-        scene = scene + cho_solve(factors, pull - cross.T @ step)
+        scene = scene + cho_solve(factors, pull - cross[:, :-1] @ step)
         step[:2] = np.clip(step[:2], -1.5, 1.5)
         theta, moved = theta + step, float(np.abs(step[:2]).max())
         if turn % 3 == 0:
@@ -182,22 +189,26 @@ def _iterate(
         turn += 1
 
 
-def _evaluate(pixels: _Pixels, theta: Array, scene: Array, to_film: Array, shape: CrossShape) -> _Model:
+def _evaluate(pixels: _Pixels, theta: Array, ground: Array, window: MarkWindow, shape: CrossShape) -> _Model:
     """Residuals and derivatives at `theta` = line, sample, tilts, log blurs, bend, stroke value."""
-    d_line, d_sample = pixels.line - theta[0], pixels.sample - theta[1]
-    u_mm = to_film[0, 0] * d_line + to_film[0, 1] * d_sample
-    v_mm = to_film[1, 0] * d_line + to_film[1, 1] * d_sample
+    flat, curve = window.to_film, window.curve
+    offsets = []
+    for axis in (0, 1):
+        here = theta[:2] @ flat[axis] + theta[:2] ** 2 @ curve[axis]
+        along = (flat[axis, 0] + curve[axis, 0] * pixels.line) * pixels.line
+        offsets.append(along + (flat[axis, 1] + curve[axis, 1] * pixels.sample) * pixels.sample - here)
+    u_mm, v_mm = offsets
+    per_px = flat + 2 * curve * theta[:2]
     blur_x, blur_y = shape.blur_x_mm * np.exp(theta[4]), shape.blur_y_mm * np.exp(theta[5])
     c, slopes = coverage(u_mm, v_mm, (theta[2], theta[3]), replace(shape, blur_x_mm=blur_x, blur_y_mm=blur_y))
     bend = np.exp(np.clip(theta[6], -6, 6))
     below = 1 + (bend - 1) * c
     g = bend * c / below
-    ground = pixels.basis @ scene
     rise = theta[N_SHAPE] - ground
     steep = rise * bend / below**2
     jacobian = np.empty((len(c), N_SHAPE + 1))
-    jacobian[:, 0] = -steep * (to_film[0, 0] * slopes[:, 0] + to_film[1, 0] * slopes[:, 1])
-    jacobian[:, 1] = -steep * (to_film[0, 1] * slopes[:, 0] + to_film[1, 1] * slopes[:, 1])
+    jacobian[:, 0] = -steep * (per_px[0, 0] * slopes[:, 0] + per_px[1, 0] * slopes[:, 1])
+    jacobian[:, 1] = -steep * (per_px[0, 1] * slopes[:, 0] + per_px[1, 1] * slopes[:, 1])
     jacobian[:, 2:6] = steep[:, None] * slopes[:, 2:6]
     jacobian[:, 6] = rise * g * (1 - g)
     jacobian[:, 7] = g

@@ -68,9 +68,10 @@ def measure(
 
 def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, shape: CrossShape) -> MarkWindow | None:
     """The square window around a place, padded with samples without signal beyond the strip; None if outside it."""
-    slopes = _slopes(sweep, line, sample)
-    half = int(np.ceil(shape.arm_mm / min(abs(slopes[0, 1]), abs(slopes[1, 0])))) + MARGIN_PX
+    step_mm = min((np.ptp(sweep.x_sample_mm) / sweep.n_samples), np.ptp(sweep.y_line_mm) / sweep.n_lines)
+    half = int(np.ceil(shape.arm_mm / step_mm)) + MARGIN_PX
     at_l, at_s = round(line), round(sample)
+    flat, curve = _slopes(sweep, at_l, at_s, half)
     low, high = max(at_l - half, 0), min(at_l + half + 1, sweep.n_lines)
     left, right = max(at_s - half, 0), min(at_s + half + 1, sweep.n_samples)
     if high <= low or right <= left:
@@ -81,27 +82,22 @@ def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, sha
     values[place], sigma[place] = some_values[:, left:right], some_sigma[:, left:right]
     sigma[~np.isfinite(values) | ~(sigma > 0)] = np.inf
     values[~np.isfinite(sigma)] = 0.0
-    return MarkWindow(at_l, at_s, values, sigma, slopes, (line - at_l, sample - at_s))
+    return MarkWindow(at_l, at_s, values, sigma, flat, curve, (line - at_l, sample - at_s))
 
 
-def _slopes(sweep: StripSweep, line: float, sample: float) -> Array:
-    """Film (x, y) mm per (line, sample) px around a place, over a few px each way."""
-    low_l = int(np.clip(round(line) - 8, 0, max(sweep.n_lines - 17, 0)))
-    low_s = int(np.clip(round(sample) - 8, 0, max(sweep.n_samples - 17, 0)))
-    high_l, high_s = min(low_l + 16, sweep.n_lines - 1), min(low_s + 16, sweep.n_samples - 1)
-    per_line, per_sample = high_l - low_l, high_s - low_s
-    return np.array(
-        [
-            [
-                (sweep.x_line_mm[high_l] - sweep.x_line_mm[low_l]) / per_line,
-                (sweep.x_sample_mm[high_s] - sweep.x_sample_mm[low_s]) / per_sample,
-            ],
-            [
-                (sweep.y_line_mm[high_l] - sweep.y_line_mm[low_l]) / per_line,
-                (sweep.y_sample_mm[high_s] - sweep.y_sample_mm[low_s]) / per_sample,
-            ],
-        ]
-    )
+def _slopes(sweep: StripSweep, line: int, sample: int, half: int) -> tuple[Array, Array]:
+    """Film (x, y) mm per (line, sample) px, and per px^2, of the parabolas through the tables over a window."""
+    flat, curve = np.empty((2, 2)), np.empty((2, 2))
+    tables = ((sweep.x_line_mm, sweep.x_sample_mm), (sweep.y_line_mm, sweep.y_sample_mm))
+    for i in (0, 1):
+        for j, at in enumerate((line, sample)):
+            table = tables[i][j]
+            middle = int(np.clip(at, 1, table.size - 2))
+            reach = max(1, min(half, middle, table.size - 1 - middle))
+            low, here, high = table[middle - reach], table[middle], table[middle + reach]
+            curve[i, j] = (high - 2 * here + low) / (2 * reach**2)
+            flat[i, j] = (high - low) / (2 * reach) + 2 * curve[i, j] * (at - middle)
+    return flat, curve
 
 
 def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]) -> MarkTable:
