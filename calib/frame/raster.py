@@ -13,6 +13,8 @@ import warnings
 from collections import OrderedDict
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import islice
+from operator import index
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +28,7 @@ from calib.errors import InputError
 
 KEY = "scan.strips"
 A_STRIP = "a TIFF with one band of uint8 or uint16"
+MOST_PAGES = 64  # far more than a strip with its overviews and masks has; a damaged chain of pages need not end
 OPEN_PER_THREAD = 4  # neighbouring strips are read side by side where they overlap
 REDUCED_OR_MASK = 0b101  # bits of NewSubfileType: overviews and masks are no further images
 # a damaged header can make the parser fail in any of these ways
@@ -86,7 +89,7 @@ def _storage(path: Path, size: int, modified_ns: int) -> Storage:
     """As `storage_of`; the size and time of the file make the answer that of this state of it."""
     try:
         with tifffile.TiffFile(path) as tiff:
-            pages = [page.aspage() for page in tiff.pages]
+            pages = [page.aspage() for page in islice(tiff.pages, MOST_PAGES)]
             images = [page for page in pages if not page.subfiletype & REDUCED_OR_MASK]
             if len(images) != 1:
                 raise InputError(path, KEY, f"{len(images)} images", A_STRIP)
@@ -101,16 +104,19 @@ def _checked(path: Path, page: tifffile.TiffPage, size: int) -> Storage:
         raise InputError(path, KEY, f"{max(page.samplesperpixel, page.imagedepth)} bands", A_STRIP)
     if page.dtype not in (np.uint8, np.uint16):
         raise InputError(path, KEY, f"samples of {page.dtype or 'an unknown type'}", A_STRIP)
-    n_lines, n_samples = page.shape
-    plain = page.is_contiguous and page.bitspersample == 8 * page.dtype.itemsize
+    n_lines, n_samples = map(index, page.shape)  # a damaged header may hold anything; index() takes whole numbers only
+    if n_lines < 2 or n_samples < 2:
+        raise InputError(path, KEY, f"{n_lines} lines of {n_samples} samples", "two or more of each")
+    offsets, lengths = list(map(index, page.dataoffsets)), list(map(index, page.databytecounts))
+    plain = bool(page.is_contiguous) and page.bitspersample == 8 * page.dtype.itemsize
     if plain:
-        ends = [page.dataoffsets[0] + n_lines * n_samples * page.dtype.itemsize]
+        ends = [offsets[0] + n_lines * n_samples * page.dtype.itemsize]
     else:
-        ends = [at + length for at, length in zip(page.dataoffsets, page.databytecounts, strict=True)]
+        ends = [at + length for at, length in zip(offsets, lengths, strict=True)]
     if max(ends) > size:
         raise InputError(path, KEY, f"a file cut off after {size} bytes", f"{max(ends)} bytes, as its header says")
     stored = np.dtype(page.dtype).newbyteorder(page.parent.byteorder)
-    return Storage(n_lines, n_samples, stored, page.dataoffsets[0] if plain else None)
+    return Storage(n_lines, n_samples, stored, offsets[0] if plain else None)
 
 
 def _decoded(path: Path, first: int, stop: int, storage: Storage) -> NDArray:

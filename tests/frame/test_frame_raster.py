@@ -1,0 +1,324 @@
+"""Strips are read exactly as stored, whichever way a TIFF keeps them, and never more of them than was asked for."""
+
+import os
+import re
+import tracemalloc
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+import tifffile
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from calib.errors import CalibError, InputError
+from calib.frame.frame import StripRaster
+from calib.frame.raster import storage_of
+from calib.frame.read import read_frame
+
+Write = Callable[..., Path]
+pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # GDAL-written strips
+
+
+def ramp(n_lines: int, n_samples: int, dtype: type = np.uint16) -> np.ndarray:
+    """Values that tell their own place: 257 x line + sample, cut to the type."""
+    line, sample = np.mgrid[:n_lines, :n_samples]
+    return (257 * line + sample).astype(dtype)
+
+
+def strip_of(path: Path) -> StripRaster:
+    storage = storage_of(path)
+    dtype = storage.stored.newbyteorder("=")
+    return StripRaster(0, path, storage.n_lines, storage.n_samples, dtype, is_reversed=False)
+
+
+def by_gdal(path: Path, values: np.ndarray, **options: object) -> None:
+    profile = {
+        "driver": "GTiff",
+        "height": values.shape[0],
+        "width": values.shape[1],
+        "count": 1,
+        "dtype": values.dtype,
+    }
+    with rasterio.open(path, "w", **profile, **options) as dataset:
+        dataset.write(values, 1)
+
+
+WRITERS: dict[str, Callable[[Path, np.ndarray], None]] = {
+    "plain": lambda path, values: tifffile.imwrite(path, values),
+    "many-segments": lambda path, values: tifffile.imwrite(path, values, rowsperstrip=7),
+    "other-byte-order": lambda path, values: tifffile.imwrite(path, values, byteorder=">"),
+    "big-tiff": lambda path, values: tifffile.imwrite(path, values, bigtiff=True),
+    "big-tiff-other-byte-order": lambda path, values: tifffile.imwrite(path, values, bigtiff=True, byteorder=">"),
+    "tiled": lambda path, values: tifffile.imwrite(path, values, tile=(16, 32)),
+    "deflate": lambda path, values: tifffile.imwrite(path, values, compression="zlib", rowsperstrip=5),
+    "deflate-other-byte-order": lambda path, values: tifffile.imwrite(path, values, compression="zlib", byteorder=">"),
+    "white-is-zero": lambda path, values: tifffile.imwrite(path, values, photometric="miniswhite"),
+    "white-is-zero-deflate": lambda path, values: tifffile.imwrite(
+        path, values, photometric="miniswhite", compression="zlib"
+    ),
+    "lzw": lambda path, values: by_gdal(path, values, compress="lzw", predictor=2),
+    "lzw-tiled": lambda path, values: by_gdal(path, values, compress="lzw", tiled=True, blockxsize=32, blockysize=16),
+    "packbits": lambda path, values: by_gdal(path, values, compress="packbits"),
+}
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+@pytest.mark.parametrize("writer", WRITERS)
+def test_lines_are_read_as_stored(tmp_path: Path, writer: str, dtype: type) -> None:
+    values = ramp(53, 41, dtype)
+    path = tmp_path / "000.tif"
+    WRITERS[writer](path, values)
+    strip = strip_of(path)
+    assert (strip.n_lines, strip.n_samples, strip.dtype) == (53, 41, np.dtype(dtype))
+    for first, stop in [(0, 53), (0, 1), (52, 53), (13, 29), (7, 7)]:
+        block = strip.read(first, stop)
+        assert block.dtype == np.dtype(dtype)
+        assert block.dtype.isnative
+        np.testing.assert_array_equal(block, values[first:stop])
+
+
+def test_twelve_bit_samples_are_read_as_uint16(tmp_path: Path) -> None:
+    values = ramp(20, 33) % 4096
+    by_gdal(tmp_path / "000.tif", values, nbits=12)
+    np.testing.assert_array_equal(strip_of(tmp_path / "000.tif").read(3, 20), values[3:])
+
+
+def test_overviews_are_no_further_images(tmp_path: Path) -> None:
+    values = ramp(64, 64)
+    by_gdal(tmp_path / "000.tif", values)
+    with rasterio.open(tmp_path / "000.tif", "r+") as dataset:
+        dataset.build_overviews([2])
+    np.testing.assert_array_equal(strip_of(tmp_path / "000.tif").read(0, 64), values)
+
+
+def test_segments_never_written_are_dark(tmp_path: Path) -> None:
+    profile = {"driver": "GTiff", "height": 40, "width": 20, "count": 1, "dtype": "uint16"}
+    with rasterio.open(
+        tmp_path / "000.tif", "w", **profile, sparse_ok=True, compress="deflate", blockysize=4
+    ) as dataset:
+        dataset.write(np.full((4, 20), 7, np.uint16), 1, window=((8, 12), (0, 20)))
+    block = strip_of(tmp_path / "000.tif").read(0, 40)
+    assert (block[8:12] == 7).all()
+    assert not block[:8].any()
+    assert not block[12:].any()
+
+
+@given(first=st.integers(-3, 60), stop=st.integers(-3, 60))
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_only_lines_that_are_there_can_be_read(tmp_path: Path, first: int, stop: int) -> None:
+    path = tmp_path / "000.tif"
+    if not path.exists():
+        tifffile.imwrite(path, ramp(53, 41))
+    if 0 <= first <= stop <= 53:
+        assert strip_of(path).read(first, stop).shape == (stop - first, 41)
+    else:
+        with pytest.raises(ValueError, match=f"lines {first} to {stop} of a strip that has 53"):
+            strip_of(path).read(first, stop)
+
+
+@pytest.mark.parametrize("options", [{}, {"compress": "deflate", "blockysize": 64}], ids=["plain", "deflate"])
+def test_a_block_costs_the_memory_of_a_block(tmp_path: Path, options: dict[str, object]) -> None:
+    """32 MB on disk, 64 lines of 16 KB asked for. numpy reports what it holds to tracemalloc."""
+    path = tmp_path / "000.tif"
+    by_gdal(path, np.zeros((2048, 8192), np.uint16), **options)
+    strip = strip_of(path)
+    strip.read(0, 1)
+    tracemalloc.start()
+    block = strip.read(1024, 1088)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 2.2 * block.nbytes
+
+
+def test_reading_a_frame_does_not_read_its_samples(package: Write, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file whose samples are a hole of 8 GB is described as fast as any; nobody could hold them."""
+    path = package(("strips/*.tif", "strips/00[0-2].tif"))
+    for index in range(3):
+        name = path.parent / "strips" / f"{index:03d}.tif"
+        name.unlink()
+        tifffile.memmap(name, shape=(120_000_000, 36), dtype=np.uint16, bigtiff=True).flush()
+    monkeypatch.setattr(np, "fromfile", None)
+    tracemalloc.start()
+    frame = read_frame(path)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert frame.strips[0].n_lines == 120_000_000
+    assert peak < 20e6
+
+
+def test_no_file_stays_open(package: Write) -> None:
+    frame = read_frame(package())
+    before = len(os.listdir("/proc/self/fd"))
+    for strip in frame.strips:
+        strip.read(0, 10)
+    assert len(os.listdir("/proc/self/fd")) == before
+
+
+def test_few_compressed_files_stay_open(tmp_path: Path) -> None:
+    before = len(os.listdir("/proc/self/fd"))
+    for index in range(12):
+        tifffile.imwrite(tmp_path / f"{index}.tif", ramp(53, 41) + index, compression="zlib")
+        assert strip_of(tmp_path / f"{index}.tif").read(1, 2)[0, 0] == 257 + index
+    assert len(os.listdir("/proc/self/fd")) <= before + 4
+
+
+@pytest.mark.parametrize("writer", ["plain", "deflate"])
+def test_threads_read_the_same(tmp_path: Path, writer: str) -> None:
+    values = ramp(530, 41)
+    strips = []
+    for index in range(6):
+        WRITERS[writer](tmp_path / f"{index}.tif", values + index)
+        strips.append(strip_of(tmp_path / f"{index}.tif"))
+    jobs = [(strip, index, first) for index, strip in enumerate(strips) for first in range(0, 530, 10)]
+    with ThreadPoolExecutor(4) as pool:
+        blocks = pool.map(lambda job: job[0].read(job[2], job[2] + 10), jobs)
+        for (_, index, first), block in zip(jobs, blocks, strict=True):
+            np.testing.assert_array_equal(block, values[first : first + 10] + index)
+
+
+def refused(path: Path) -> str:
+    with pytest.raises(InputError, match=r"\A[^\n]+: scan.strips: found [^\n]+, expected [^\n]+\Z") as caught:
+        read_frame(path)
+    return str(caught.value)
+
+
+def broken(package: Write, values: np.ndarray, **options: object) -> tuple[Path, Path]:
+    """The package with its second strip replaced; paths of description and strip."""
+    path = package()
+    strip = path.parent / "strips" / "001.tif"
+    tifffile.imwrite(strip, values, **options)
+    return path, strip
+
+
+BROKEN = [
+    (ramp(200, 35), {}, "35 samples in a line", "36, as 000.tif has"),
+    (ramp(200, 36, np.uint8), {}, "samples of uint8", "uint16, as 000.tif has"),
+    (ramp(200, 36).astype(np.int16), {}, "samples of int16", "a TIFF with one band of uint8 or uint16"),
+    (ramp(200, 36).astype(np.float32), {}, "samples of float32", "a TIFF with one band of uint8 or uint16"),
+    (np.zeros((1, 36), np.uint16), {}, "1 lines of 36 samples", "two or more of each"),
+    (np.zeros((200, 36), bool), {}, "samples of bool", "a TIFF with one band of uint8 or uint16"),
+    (np.zeros((200, 36, 3), np.uint8), {"photometric": "rgb"}, "3 bands", "a TIFF with one band"),
+    (
+        np.zeros((2, 200, 36), np.uint16),
+        {"photometric": "minisblack", "planarconfig": "separate"},
+        "2 bands",
+        "one band",
+    ),
+    (np.zeros((4, 200, 36), np.uint16), {"photometric": "minisblack"}, "4 images", "a TIFF with one band"),
+]
+
+
+@pytest.mark.parametrize(("values", "options", "found", "expected"), BROKEN, ids=[case[2] for case in BROKEN])
+def test_a_strip_of_another_kind(
+    package: Write, values: np.ndarray, options: dict[str, object], found: str, expected: str
+) -> None:
+    path, strip = broken(package, values, **options)
+    said = refused(path)
+    assert said.startswith(f"{strip}: scan.strips: found {found}, expected ")
+    assert expected in said
+
+
+def test_saturation_beyond_eight_bits(package: Write) -> None:
+    path = package()
+    for index in range(3):
+        tifffile.imwrite(path.parent / "strips" / f"{index:03d}.tif", ramp(200, 36, np.uint8))
+    with pytest.raises(InputError, match=re.escape("scan.saturation[1]: found 65535, expected at most 255")):
+        read_frame(path)
+
+
+@pytest.mark.parametrize("content", [b"", b"II*\0", b"no raster", b"II*\0\x08\0\0\0\xff\xff"], ids=range(4))
+def test_a_strip_that_is_no_tiff(package: Write, content: bytes, capfd: pytest.CaptureFixture[str]) -> None:
+    path = package()
+    strip = path.parent / "strips" / "001.tif"
+    strip.write_bytes(content)
+    assert refused(path).startswith(f"{strip}: scan.strips: found ")
+    assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize(
+    "options", [{}, {"compression": "zlib"}, {"tile": (16, 16)}], ids=["plain", "deflate", "tiled"]
+)
+def test_a_file_cut_off_is_seen_from_its_header(package: Write, options: dict[str, object]) -> None:
+    rng = np.random.default_rng(5)
+    path, strip = broken(package, rng.integers(0, 65535, (200, 36), np.uint16), **options)
+    size = strip.stat().st_size
+    os.truncate(strip, size - 700)
+    assert f"{strip}: scan.strips: found a file cut off after {size - 700} bytes, expected " in refused(path)
+
+
+def test_a_chain_of_images_that_bites_its_tail(package: Write) -> None:
+    """The offset of the next image is that of the first: reading on would never end."""
+    path, strip = broken(package, ramp(200, 36), metadata=None, byteorder=">")
+    content = bytearray(strip.read_bytes())
+    first = int.from_bytes(content[4:8], "big")
+    after = first + 2 + 12 * int.from_bytes(content[first : first + 2], "big")
+    content[after : after + 4] = content[4:8]
+    strip.write_bytes(content)
+    assert refused(path).startswith(f"{strip}: scan.strips: found 64 images, expected a TIFF with one band")
+
+
+def test_data_that_do_not_decode_are_refused_when_they_are_read(
+    package: Write, capfd: pytest.CaptureFixture[str]
+) -> None:
+    path, strip = broken(package, ramp(200, 36), compression="zlib", rowsperstrip=50)
+    with tifffile.TiffFile(strip) as tiff:
+        damaged = tiff.pages[0].dataoffsets[2]
+    with open(strip, "r+b") as file:
+        file.seek(damaged)
+        file.write(b"\xff" * 40)
+    raster = read_frame(path).strips[1]
+    np.testing.assert_array_equal(raster.read(0, 100), ramp(200, 36)[:100])
+    with pytest.raises(
+        InputError, match=r"001\.tif: scan\.strips: found damaged data in lines 90 to 109, expected data that"
+    ):
+        raster.read(90, 110)
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_file_that_changes_after_it_was_described(package: Write) -> None:
+    path = package()
+    strip = read_frame(path).strips[1]
+    tifffile.imwrite(strip.path, ramp(100, 36))
+    with pytest.raises(InputError, match="found another raster than before"):
+        strip.read(0, 10)
+    strip.path.unlink()
+    with pytest.raises(InputError, match="found a file that cannot be read"):
+        strip.read(0, 10)
+
+
+@given(
+    changes=st.lists(st.tuples(st.integers(0, 500), st.integers(0, 255)), min_size=1, max_size=6),
+    deflated=st.booleans(),
+)
+@example(changes=[(0, 77), (1, 77)], deflated=False)
+@settings(
+    max_examples=200, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
+def test_a_damaged_header_is_never_more_than_a_mistake(
+    tmp_path: Path, changes: list[tuple[int, int]], deflated: bool
+) -> None:
+    """Whatever bytes of the header are hit, the strip is read or refused in one line."""
+    path = tmp_path / "000.tif"
+    tifffile.imwrite(path, ramp(20, 8), compression="zlib" if deflated else None, software="", metadata=None)
+    content = bytearray(path.read_bytes())
+    for at, value in changes:
+        if at < len(content):
+            content[at] = value
+    path.unlink()
+    path.write_bytes(content)
+    assert "\n" not in said_of(path)
+
+
+def said_of(path: Path) -> str:
+    """What reading the strip's first and last line says; nothing where all is well."""
+    try:
+        strip = strip_of(path)
+        strip.read(0, min(1, strip.n_lines))
+        strip.read(max(0, strip.n_lines - 1), strip.n_lines)
+    except CalibError as error:
+        return str(error)
+    return ""
