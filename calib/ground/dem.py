@@ -1,7 +1,10 @@
 """A digital elevation model on disk -> the terrain value."""
 
+from __future__ import annotations
+
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import rasterio
@@ -10,17 +13,27 @@ from numpy.typing import NDArray
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
+from calib.camera.exterior import Pose
+from calib.camera.interior import film_to_direction
 from calib.coordinates import GroundPoints, MapPoints
 from calib.errors import InputError
 from calib.ground.projection import Projection, project, read_projection, unproject
-from calib.ground.sphere import ground_to_moon
+from calib.ground.region import format_edge
+from calib.ground.sphere import ground_to_moon, moon_to_ground, ray_to_sphere
 from calib.ground.terrain import Terrain, highest_blocks
+from calib.ground.view import View
+from calib.moon import RADIUS_KM
+
+if TYPE_CHECKING:
+    from calib.frame.description import Camera
 
 KEY = "terrain.dem"
 WHOLE_NODES = 3e7  # up to this size the raster is read whole
 MOST_NODES = 3e8  # beyond this the part that is needed does not fit beside a frame
 MARGIN_SHARE, MARGIN_NODES = 0.3, 64  # read around the footprint: what stands before it, and its heights' displacement
 FARTHEST_M = 30e3  # no place of the Moon lies this far from the sphere
+EDGE_PLACES = 64  # along each side of the format
+REACH_KM = (-10.0, 0.0, 11.0)  # heights between which the ground of the Moon lies
 Refusal = Callable[[str, str], InputError]
 
 
@@ -46,6 +59,20 @@ def read_terrain(path: Path, described_in: Path, around: GroundPoints | None = N
         raise refusal(str(error), "a georeferenced raster") from error
     metres = np.ma.filled(heights.astype(np.float64) * scale + offset, np.nan)
     return _terrain(projection, to_map, metres, refusal)
+
+
+def view_over(camera: Camera, pose: Pose, dem: Path | None, described_in: Path) -> View:
+    """The view of a camera over a frame's elevation model, read around what the frame may show, or over the sphere.
+
+    Raises:
+        InputError: see `read_terrain`.
+    """
+    if dem is None:
+        return View(camera, pose)
+    rays = pose.to_moon(film_to_direction(camera, format_edge(camera, EDGE_PLACES)))
+    reach = [ray_to_sphere(pose.position_km, rays, RADIUS_KM + height)[0] for height in REACH_KM]
+    around = moon_to_ground(np.concatenate(reach))
+    return View(camera, pose, read_terrain(dem, described_in, around))
 
 
 def _projection(file: rasterio.DatasetReader, refusal: Refusal) -> Projection:

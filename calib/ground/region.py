@@ -1,6 +1,9 @@
 """What of the Moon a frame shows: the outline of it on the ground, and places inside."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +12,11 @@ from calib.camera.collinearity import moon_to_film
 from calib.camera.interior import within_format
 from calib.coordinates import Array, FilmPoints
 from calib.ground.sphere import arc_deg, east_north, emission_deg, ground_to_moon, moon_to_ground
+from calib.ground.terrain import covers
 from calib.ground.view import View, before_horizon, film_to_moon, on_ground
+
+if TYPE_CHECKING:
+    from calib.frame.description import Camera
 
 OBLIQUE_DEG = 80.0  # where the horizon is in the frame, the map ends at this emission angle
 PER_SIDE = 1024  # places along each side of the format: their chords leave its image by less than a pixel
@@ -37,7 +44,7 @@ def visible_region(view: View, per_side: int = PER_SIDE, around: int = AROUND) -
 
     The ring has `per_side` places on each side of the format, and `around` places on a full circle of the limb.
     """
-    edge, lattice = format_edge(view, per_side), _format_lattice(view)
+    edge, lattice = format_edge(view.camera, per_side), _format_lattice(view)
     on_edge, inside = film_to_moon(view, edge), film_to_moon(view, lattice)
     horizon = not (np.isfinite(on_edge).all() and np.isfinite(inside).all())
     for limit in (OBLIQUE_DEG, 90.0) if horizon else (90.0,):
@@ -50,9 +57,21 @@ def visible_region(view: View, per_side: int = PER_SIDE, around: int = AROUND) -
     return None
 
 
-def format_edge(view: View, per_side: int) -> FilmPoints:
+def terrain_warnings(view: View, region: Region) -> tuple[str, ...]:
+    """What a person must know of the terrain under a frame: filled nodes, and how much of the frame it leaves out."""
+    if view.terrain is None:
+        return ()
+    ground = moon_to_ground(np.concatenate([region.ring, region.inside]))
+    share = 1.0 - float(np.mean(covers(view.terrain, ground.lon_deg, ground.lat_deg)))
+    if share == 0.0:
+        return view.terrain.warnings
+    beyond = f"terrain.dem: {100 * share:.2g} % of the frame lies beyond the raster; there the ground is the sphere"
+    return (*view.terrain.warnings, beyond)
+
+
+def format_edge(camera: Camera, per_side: int) -> FilmPoints:
     """Film places around the edge of the format, clockwise from its upper left corner."""
-    half_x, half_y = view.camera.format_mm[0] / 2, view.camera.format_mm[1] / 2
+    half_x, half_y = camera.format_mm[0] / 2, camera.format_mm[1] / 2
     t = np.arange(per_side) / per_side * 2 - 1
     one = np.ones(per_side)
     x = half_x * np.concatenate([t, one, -t, -one])

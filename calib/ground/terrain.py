@@ -53,6 +53,13 @@ def nodes_of(terrain: Terrain, lon_deg: Array, lat_deg: Array) -> tuple[Array, A
     return a * place.easting_m + b * place.northing_m + c, d * place.easting_m + e * place.northing_m + f
 
 
+def covers(terrain: Terrain, lon_deg: Array, lat_deg: Array) -> NDArray[np.bool_]:
+    """Whether places lie on the raster."""
+    column, row = nodes_of(terrain, lon_deg, lat_deg)
+    rows, columns = terrain.height_km.shape
+    return np.asarray((column >= -0.5) & (column <= columns - 0.5) & (row >= -0.5) & (row <= rows - 0.5))
+
+
 def node_heights_km(terrain: Terrain, column: Array, row: Array) -> Array:
     """Bilinear heights at fractional nodes; the outermost half node is level, beyond it stands the sphere."""
     rows, columns = terrain.height_km.shape

@@ -61,7 +61,7 @@ def test_default_bounds_hold_the_frame_and_hardly_more(view, lon, lat, tilt, azi
     """The whole edge of the format lies on the grid, within a pixel of its sides, anywhere on the Moon."""
     seen = view(lon=lon, lat=lat, tilt=tilt, azimuth=azimuth, swing=swing, altitude=60.0)
     grid = choose_grid(seen, MapRequest(pixel_m=20.0), SCAN, FRAME)
-    spare = holds(grid, film_to_ground(seen, format_edge(seen, 300)))
+    spare = holds(grid, film_to_ground(seen, format_edge(seen.camera, 300)))
     if not visible_region(seen).poles:
         assert max(spare) < 1.1
 

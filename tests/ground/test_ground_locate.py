@@ -1,8 +1,10 @@
 """From map pixels to the film: exact against collinearity, the same in any blocks, the right bits."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
+import pyproj
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -169,6 +171,37 @@ def test_scale_tells_film_per_pixel(view):
     assert scale.y_by_row == pytest.approx(size, rel=2e-3)
     assert abs(scale.x_by_row) + abs(scale.y_by_column) < 0.01 * size
     assert film_scale(where, -1e7, 0.0) is None
+
+
+@pytest.mark.parametrize(("tilt", "azimuth"), [(0.0, 0.0), (30.0, 50.0), (12.0, 200.0), (55.0, 310.0)])
+def test_a_tilted_camera_is_a_tilted_perspective_projection(view, tilt, azimuth):
+    """The film of a camera is PROJ's `tpers` map, which reproduces Snyder (1987), Appendix A, tilted perspective.
+
+    On that map the nadir point is the origin and the scale is that of a focal length H cos(tilt); with swing 180 the
+    image's up is the azimuth's direction.
+    """
+    altitude = 300.0
+    seen = view(altitude=altitude, tilt=tilt, azimuth=azimuth, distortion=Distortion(), focal_length_mm=100.0)
+    lon, lat = np.meshgrid(np.linspace(-80, -74, 7), np.linspace(16, 22, 7))
+    crs = pyproj.CRS(f"+proj=tpers +h={1000 * altitude} +lat_0=19 +lon_0=-77 +tilt={tilt} +azi={azimuth} +R=1737400")
+    x, y = pyproj.Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True).transform(lon, lat)
+    film = ground_to_film(seen, GroundPoints(lon, lat, np.zeros(lon.shape)))
+    size = 100.0 / (1000 * altitude * np.cos(np.radians(tilt)))  # film mm per map metre
+    nadir_y = -0.034 + 100.0 * np.tan(np.radians(tilt))
+    np.testing.assert_allclose(film.x_mm, 0.012 + size * x, atol=1e-7)
+    np.testing.assert_allclose(film.y_mm, nadir_y - size * y, atol=1e-7)
+
+
+def test_blocks_made_by_threads_at_once_are_the_same(view):
+    """PROJ's and the kernel's state is not shared between threads."""
+    _, where = prepared(view(tilt=30.0), MapRequest(pixel_m=14.0))
+    rows, columns = where.grid.shape
+    parts = [slice(r, min(r + 64, rows)) for r in range(0, rows, 64)]
+    alone = [block(where, part, slice(0, columns)).film.x_mm for part in parts]
+    with ThreadPoolExecutor(4) as pool:
+        together = pool.map(lambda part: block(where, part, slice(0, columns)).film.x_mm, parts)
+    for one, other in zip(alone, together, strict=True):
+        np.testing.assert_array_equal(one, other)
 
 
 LEGAL = {

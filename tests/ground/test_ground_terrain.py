@@ -12,12 +12,13 @@ from scipy.interpolate import RegularGridInterpolator
 
 from calib.coordinates import FilmPoints, GroundPoints, MapPoints
 from calib.errors import InputError
-from calib.ground.dem import filled, read_terrain
+from calib.ground.dem import filled, read_terrain, view_over
 from calib.ground.projection import read_projection, unproject
 from calib.ground.rays import occluded, ray_to_terrain
+from calib.ground.region import terrain_warnings, visible_region
 from calib.ground.sphere import ground_to_moon, moon_to_ground, ray_to_sphere, unit, up
 from calib.ground.terrain import heights_km
-from calib.ground.view import film_to_ground, film_to_moon, ground_to_film
+from calib.ground.view import View, film_to_ground, film_to_moon, ground_to_film
 from calib.moon import RADIUS_KM
 
 FRAME = Path("frame.toml")
@@ -96,6 +97,21 @@ def test_beyond_the_raster_stands_the_sphere(write_dem):
     assert np.isnan(heights(terrain, np.nan, 0.0)).all()
 
 
+def test_a_frame_that_reaches_beyond_the_raster_is_warned_of(write_dem, view):
+    """A raster that ends under the middle of the frame covers half of it; one of the whole Moon all."""
+    half = np.full((20, 20), 50.0, np.float32)
+    terrain = read_terrain(write_dem(half, (0.01, 0, -77.0, 0, -0.01, 19.1), LONLAT), FRAME)
+    seen = view(terrain=terrain)
+    (said,) = terrain_warnings(seen, visible_region(seen))
+    share = float(said.split()[1])
+    assert 40 < share < 60
+    assert "beyond the raster; there the ground is the sphere" in said
+    all_round = read_terrain(write_dem(np.zeros((90, 180), np.float32), (2, 0, -180, 0, -2, 90), LONLAT), FRAME)
+    seen = view(terrain=all_round)
+    assert terrain_warnings(seen, visible_region(seen)) == ()
+    assert terrain_warnings(view(), visible_region(view())) == ()
+
+
 @pytest.mark.parametrize("first_lon", [-180.0, 0.0])
 def test_a_model_of_the_whole_moon_has_no_seam(write_dem, first_lon):
     """Longitudes 0 to 360 or -180 to 180: between the last column and the first the surface goes on."""
@@ -120,6 +136,22 @@ def test_a_large_raster_is_read_only_around_the_frame(write_dem, monkeypatch):
     assert part.height_km.size < whole.height_km.size / 4
     lon, lat = np.linspace(-1.1, -0.8, 50), np.linspace(0.0, 0.3, 50)
     np.testing.assert_allclose(heights(part, lon, lat), heights(whole, lon, lat), atol=1e-9)
+
+
+def test_a_view_reads_what_its_frame_can_show(write_dem, view, monkeypatch):
+    """A narrow frame looking far out over relief: heights along its rays are those of the whole model."""
+    z = rough(600, 900, size_m=3000)
+    path = write_dem(z, (0.01, 0, -80, 0, -0.01, 23), LONLAT)
+    monkeypatch.setattr("calib.ground.dem.WHOLE_NODES", 1e4)
+    monkeypatch.setattr("calib.ground.dem.MARGIN_NODES", 4)
+    seen = view(lon=-79.0, tilt=66.0, azimuth=85.0, altitude=70.0, focal_length_mm=600.0)
+    part = view_over(seen.camera, seen.pose, path, FRAME)
+    assert part.terrain.height_km.size < z.size / 3
+    random = np.random.default_rng(5)
+    film = FilmPoints(random.uniform(-10, 10, 50), random.uniform(-6, 6, 50))
+    whole = View(seen.camera, seen.pose, read_terrain(path, FRAME, None))
+    np.testing.assert_allclose(film_to_moon(part, film), film_to_moon(whole, film), atol=1e-6)
+    assert view_over(seen.camera, seen.pose, None, FRAME).terrain is None
 
 
 @pytest.mark.parametrize(
