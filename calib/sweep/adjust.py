@@ -6,7 +6,7 @@ by restricted maximum likelihood, fixed-point form (Fellner 1986, Technometrics 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,8 +16,8 @@ from calib.coordinates import Array
 from calib.sweep.chain import ChainNormals, ChainSolution, solve_chain
 from calib.sweep.layout import GROUPS, Layout
 
-MARK, EDGE, TIE = 0, 1, 2
-KINDS = 3
+MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
+KINDS = 4
 STUDENT_DOF = 5.0
 PRIOR_COUNT = 1.0  # a group's starting variance counts as this many coefficients: few data then stay close to it
 
@@ -42,6 +42,11 @@ class Observations:
 
     def __len__(self) -> int:
         return self.kind.size
+
+
+def join(parts: Sequence[Observations]) -> Observations:
+    """Several sets of evidence as one, in order."""
+    return Observations(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Observations)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
-from calib.sweep.adjust import MARK, Adjustment, Observations, make_batches, solve_weighted
+from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted
 from calib.sweep.candidates import Candidates
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.nominal import Nominal, marks_in_reach
@@ -91,7 +91,7 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float) -> Con
     weight = _weights(pairs, residual, SHARPEN_PX[0])
     fit = None
     for turn, reach_px in enumerate(SHARPEN_PX):
-        scale = np.ones(3) * (reach_px / 3) ** 2
+        scale = np.ones(KINDS) * (reach_px / 3) ** 2
         fit = solve_weighted(layout, observations, batches, variances, scale, weight)
         residual = fit.residual
         if turn == 1:

@@ -7,21 +7,19 @@ import numpy as np
 from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
-from calib.sweep.adjust import Adjustment, Observations, adjust, squared_residuals
+from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment, Observations
 from calib.sweep.candidates import CrossPixels, find_candidates
+from calib.sweep.combine import fit_all
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs
 from calib.sweep.cross import CrossShape
-from calib.sweep.layout import GROUPS, make_layout
+from calib.sweep.edges import edge_observations, find_edges
+from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import Nominal, fitted_sweeps, make_nominal, marks_in_reach
-from calib.sweep.tables import DISAGREES, FirstLook, MarkTable, ReadWindow
+from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTable
+from calib.sweep.ties import measure_ties, tie_observations, tie_table
 
-# Starting prior variances (px^2) of the groups; the data move them.
-START = {"common": 1e4, "S": 4.0, "Y": 0.04, "a": 100.0, "b": 400.0, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25,
-         "Wy": 4.0, "Sk_line": 0.04, "Sk": 0.01, "shear": 1.0, "place_x": 1e-8, "place_y": 1e-8}  # fmt: skip
-FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
-DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 
 
@@ -35,46 +33,91 @@ def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
     shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape)
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=10)
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors), coarse)
-    table, fit = fit_marks(frame, nominal, marking.flag_odd_strokes(table))
+    table, fit, _ = fit_all(frame, nominal, marking.flag_odd_strokes(table))
     sweeps = fitted_sweeps(nominal, fit)
     return FirstLook(sweeps, _placing_warnings(frame, table))
 
 
-def start_variances(frame: Frame, nominal: Nominal) -> Array:
-    """Starting prior variances by group, with what the description states."""
-    variances = np.array([START[name] for name in GROUPS])
-    tolerance_px = frame.scan.tolerance_mm / nominal.px_mm
-    sigma_px = (frame.film.reseau.sigma_mm or 0.0) / nominal.px_mm
-    for i, name in enumerate(("a", "b")):
-        variances[GROUPS.index(name)] = (tolerance_px[i] / 3) ** 2
-    for i, name in enumerate(("place_x", "place_y")):
-        variances[GROUPS.index(name)] = max(sigma_px[i] ** 2, 1e-8)
-    return variances
+def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]) -> SweepFit:
+    """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look."""
+    nominal = make_nominal(frame)
+    table, sweeps, shape = _marks_again(frame, nominal, read, first)
+    edges = edge_observations(find_edges(frame, read, sweeps, shape), nominal)
+    table, fit, _ = fit_all(frame, nominal, table, [edges])
+    for coarse in (True, False):
+        sweeps = fitted_sweeps(nominal, fit)
+        ties = measure_ties(read, sweeps, coarse)
+        table, fit, evidence = fit_all(frame, nominal, table, [edges, tie_observations(ties, nominal)])
+    sweeps = fitted_sweeps(nominal, fit)
+    table = marking.with_residuals(table, frame, nominal, sweeps)
+    seams = tie_table(ties, nominal, sweeps, fit.weight[evidence.kind == TIE] > 0.2)
+    common_mm, sigma_mm = _common_sweep(nominal, fit)
+    figures = _figures(table, seams, evidence, fit, nominal, shape)
+    return SweepFit(sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table))
 
 
-def fit_marks(frame: Frame, nominal: Nominal, table: MarkTable) -> tuple[MarkTable, Adjustment]:
-    """Fit the sweeps to the marks alone, leaving out those that disagree, the worst first."""
-    variances = start_variances(frame, nominal)
-    for _ in range(6):
-        places = marking.shared_places(table, len(frame.strips), frame.film.reseau.sigma_mm or 0.0)
-        layout = make_layout(frame.strips, places)
-        observations, rows = marking.observations(table, frame, nominal, places)
-        fit = adjust(layout, observations, variances, FREE)
-        bad = _disagreeing(observations, fit)
-        if not bad.any():
-            break
-        which = np.zeros(len(table), bool)
-        which[rows[bad]] = True
-        table = marking.reject(table, which, DISAGREES)
-    return table, fit
+def _marks_again(
+    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep]
+) -> tuple[MarkTable, Sequence[StripSweep], CrossShape]:
+    """Measure every mark the sweeps put into a strip, twice: the second time along the better sweeps."""
+    shape, sweeps = _first_shape(frame), first
+    for turn in range(2):
+        sought = _expected(frame, sweeps)
+        if turn == 0:
+            some = np.zeros(len(sought.strip), bool)
+            some[:: max(1, len(some) // marking.BLUR_MARKS)] = True
+            shape = marking.estimate_blur(read, sweeps, sought.select(some), shape)
+        priors = FitPriors(place_px=4.0 if turn == 0 else 2.0, tilt=0.005, blur=1e-3, iterations=12)
+        table = marking.mark_table(sought, marking.measure(read, sweeps, sought, shape, priors), sweeps)
+        table, fit, _ = fit_all(frame, nominal, marking.flag_odd_strokes(table))
+        sweeps = fitted_sweeps(nominal, fit)
+    return table, sweeps, shape
 
 
-def _disagreeing(observations: Observations, fit: Adjustment) -> Array:
-    """Marks far from where the others put them; of several in one strip only the worst, and those nearly as bad."""
-    squared = squared_residuals(observations, fit)
-    worst = np.zeros(len(fit.layout.strips))
-    np.maximum.at(worst, observations.a, squared)
-    return (squared > DISAGREES_AT) & (squared > 0.5 * worst[observations.a])
+def _common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:
+    """The departure in x common to all strips and its 1-sigma, by sample, mm."""
+    shape = fit.layout.strips[0]
+    sample = np.arange(shape.n_samples, dtype=float)
+    rows = fit.layout.shared_rows(0, np.full(sample.size, (shape.n_lines - 1) / 2), sample)[:, 0]
+    variance = np.einsum("np,pq,nq->n", rows, fit.solution.cov_shared, rows)
+    return rows @ fit.solution.shared * nominal.px_mm[0], np.sqrt(variance) * nominal.px_mm[0]
+
+
+def _figures(
+    table: MarkTable, seams: TieTable, evidence: Observations, fit: Adjustment, nominal: Nominal, shape: CrossShape
+) -> dict[str, float]:
+    """Plain numbers for the report."""
+    used, marks = table.used, evidence.kind == MARK
+    px_mm = nominal.px_mm
+    bound = np.concatenate([table.var_line[used], table.var_sample[used]])
+    tie_px = np.concatenate([seams.residual_x_mm[seams.used] / px_mm[0], seams.residual_y_mm[seams.used] / px_mm[1]])
+    return {
+        "marks_expected": float(len(table)), "marks_used": float(used.sum()),
+        "marks_rejected": float(np.sum(~used)), "mark_residual_rms_px": _rms(fit.residual[marks].ravel()),
+        "mark_sigma_rms_px": float(np.sqrt(bound.mean())) if bound.size else 0.0,
+        "ties": float(len(seams)), "ties_used": float(seams.used.sum()), "tie_residual_rms_px": _rms(tie_px),
+        "wedge_borders": float(np.sum((evidence.kind == EDGE) | (evidence.kind == EDGE_X))),
+        "blur_x_px": shape.blur_x_mm / float(px_mm[0]), "blur_y_px": shape.blur_y_mm / float(px_mm[1]),
+        **{f"scale_{name}": float(fit.scale[kind]) for name, kind in
+           (("marks", MARK), ("borders_y", EDGE), ("borders_x", EDGE_X), ("ties", TIE))},
+    }  # fmt: skip
+
+
+def _rms(values: Array) -> float:
+    """Root mean square, 0 for none."""
+    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
+
+
+def _expected(frame: Frame, sweeps: Sequence[StripSweep]) -> marking.Sought:
+    """Every mark that the sweeps put into a strip."""
+    rows = []
+    for k, sweep in enumerate(sweeps):
+        marks = marks_in_reach(sweep, frame.marks, 0.1)
+        at = to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks]))
+        inside = (at.line > -2) & (at.line < sweep.n_lines + 1) & (at.sample > -2) & (at.sample < sweep.n_samples + 1)
+        rows.append(np.column_stack([np.full((len(marks), 1), k), marks, at.line, at.sample])[inside])
+    table = np.concatenate(rows)
+    return marking.Sought(table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3])
 
 
 def _constellation(frame: Frame, nominal: Nominal, read: Sequence[ReadWindow]) -> Constellation:

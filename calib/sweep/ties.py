@@ -1,0 +1,213 @@
+"""Ties: by how much neighbouring strips' sweeps disagree, from the same film texture seen in both.
+
+Per window of the overlap, Gauss-Newton on the shift (line, sample) that makes the right strip's picture match the left
+one's, with an offset and a drift along the lines as nuisance (a strip's tone may drift) and a column profile common to
+the whole seam (what is left of the banding). The covariance counts the noise's correlation after smoothing, takes the
+noise's own gradients out of the information, and is widened by the residual scatter where that exceeds the noise.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from calib.coordinates import Array, ScanPoints
+from calib.sweep.adjust import TIE, Observations
+from calib.sweep.model import StripSweep, to_film, to_scan
+from calib.sweep.nominal import Nominal
+from calib.sweep.seam import WINDOW_LINES, SeamBlock, right_at, seam_blocks
+from calib.sweep.tables import ReadWindow, TieTable
+
+BLUR_PX = 1.0
+COARSE_BLUR_PX = 2.5
+TURNS = 6
+FARTHEST_PX = 4.0
+MOST_SIGMA_PX = 1.0  # a tie worse than this along its best direction is left out
+LEAST_SIGNAL = 0.9
+TRIM = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ties:
+    """Ties (T,): left strip, place (line, sample) there and the matching one in the right strip, shift found (T, 2) in
+    left px and its covariance (T, 2, 2)."""
+
+    strip: NDArray[np.int64]
+    line: Array
+    sample: Array
+    line_right: Array
+    sample_right: Array
+    shift: Array
+    cov: Array
+
+    def __len__(self) -> int:
+        return self.strip.size
+
+
+def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], coarse: bool) -> Ties:
+    """Ties of every pair of neighbours; `coarse` starts from strongly smoothed pictures, for shifts of a few px."""
+    rows = []
+    for k in range(len(sweeps) - 1):
+        start = _seam_shifts(read, sweeps, k, COARSE_BLUR_PX, {}) if coarse else {}
+        guesses = {key: shift for key, (shift, _) in start.items()}
+        for (line, sample), (shift, cov) in _seam_shifts(read, sweeps, k, BLUR_PX, guesses).items():
+            here = ScanPoints(np.array([line + shift[0]]), np.array([sample + shift[1]]))
+            there = to_scan(sweeps[k + 1], to_film(sweeps[k], here))
+            rows.append((k, line, sample, there.line[0], there.sample[0], *shift, *cov.ravel()))
+    table = np.array(rows, float).reshape(-1, 11)
+    return Ties(
+        table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3], table[:, 4], table[:, 5:7],
+        table[:, 7:].reshape(-1, 2, 2),
+    )  # fmt: skip
+
+
+Shifts = dict[tuple[float, float], tuple[Array, Array]]
+
+
+def _seam_shifts(
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], k: int, blur_px: float,
+    guesses: dict[tuple[float, float], Array],
+) -> Shifts:  # fmt: skip
+    """Shift and covariance by window centre, the seam's column profile found between two passes."""
+    columns: Array | None = None
+    for _ in range(2):
+        found: Shifts = {}
+        profiles, weights = [], []
+        for block in seam_blocks(read[k], read[k + 1], sweeps[k], sweeps[k + 1], blur_px):
+            profile = np.zeros(len(block.samples)) if columns is None else columns
+            for first in range(0, len(block.lines), WINDOW_LINES):
+                window = slice(first, first + WINDOW_LINES)
+                center = (float(block.lines[window].mean()), float(block.samples.mean()))
+                match = _match(block, window, profile, guesses.get(center, np.zeros(2)), blur_px)
+                if match is not None:
+                    found[center] = (match.shift, match.cov)
+                    profiles.append(match.left_over)
+                    weights.append(match.weight)
+        if not profiles:
+            return found
+        total = np.sum(weights, axis=0)
+        left_over = np.sum(np.array(profiles) * np.array(weights), axis=0) / np.maximum(total, 1e-30)
+        columns = left_over if columns is None else columns + left_over
+        columns = columns - columns.mean()
+    return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Match:
+    """A window's shift (left px), covariance, and the mean left over in each column with its weight."""
+
+    shift: Array
+    cov: Array
+    left_over: Array
+    weight: Array
+
+
+def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_px: float) -> _Match | None:
+    """Gauss-Newton for one window; None where there is too little to compare or it runs away."""
+    left, seen_left = block.left.values[window], block.left.signal[window]
+    noise2 = _mean_noise2(block, window)
+    ramp = np.linspace(-1, 1, left.shape[0])[:, None] * np.ones_like(left)
+    shift, residual = guess.copy(), np.zeros_like(left)
+    for turn in range(TURNS):
+        right, seen_right = right_at(block, window, shift)
+        good = (seen_left > LEAST_SIGNAL) & (seen_right > LEAST_SIGNAL)
+        if good.mean() < 0.5:
+            return None
+        slope = np.gradient((left + right) / 2)
+        wanted = left + columns - right
+        design = np.stack([slope[0], slope[1], np.ones_like(left), ramp], axis=-1)[good]
+        weight = np.ones(len(design)) if turn < 2 else _trim(residual[good])
+        normal = (design * weight[:, None]).T @ design
+        normal[:2, :2] = _without_noise(normal[:2, :2], weight.sum(), noise2, blur_px)
+        step = np.linalg.solve(normal + 1e-12 * np.eye(4) * np.trace(normal), design.T @ (weight * wanted[good]))
+        residual = wanted - np.stack([slope[0], slope[1], np.ones_like(left), ramp], axis=-1) @ step
+        shift = shift + np.clip(step[:2], -1.0, 1.0)
+        if np.abs(shift - guess).max() > FARTHEST_PX:
+            return None
+        if np.abs(step[:2]).max() < 1e-3:
+            break
+    cov = _covariance(np.stack(slope), good, residual, normal, noise2, blur_px)
+    if np.linalg.eigvalsh(cov)[0] > MOST_SIGMA_PX**2:
+        return None
+    counted = good.sum(axis=0)
+    left_over = -np.where(good, residual, 0.0).sum(axis=0) / np.maximum(counted, 1)
+    return _Match(shift, cov, left_over, counted.astype(float))
+
+
+def _mean_noise2(block: SeamBlock, window: slice) -> float:
+    """Noise variance of left plus right samples before smoothing, mean over the window."""
+    low, high = int(block.there[0, window].min()), int(np.ceil(block.there[0, window].max())) + 1
+    mine = block.left.noise2[window]
+    other = block.right.noise2[max(low, 0) : high]
+    return float(mine[mine > 0].mean() if np.any(mine > 0) else 0.0) + float(
+        other[other > 0].mean() if np.any(other > 0) else 0.0
+    )
+
+
+def _trim(residual: Array) -> Array:
+    """Weights that fall off beyond TRIM robust sigmas."""
+    scale = np.median(np.abs(residual)) / 0.6745 + 1e-30
+    return np.minimum(1.0, (TRIM * scale / np.maximum(np.abs(residual), 1e-30)) ** 2)
+
+
+def _without_noise(information: Array, count: float, noise2: float, blur_px: float) -> Array:
+    """Sum of squared gradients (2, 2) less what the noise itself contributes, never below a tenth of it.
+
+    The mean of two pictures with noise variances adding up to `noise2`, smoothed by a Gaussian of rms b, has gradients
+    of variance noise2/4 / (8 pi b^4) from the noise alone.
+    """
+    values, vectors = np.linalg.eigh(information)
+    own = count * noise2 / 4 / (8 * np.pi * blur_px**4)
+    return np.asarray((vectors * np.maximum(values - own, 0.1 * values)) @ vectors.T)
+
+
+def _covariance(
+    slope: Array, good: NDArray[np.bool_], residual: Array, normal: Array, noise2: float, blur_px: float
+) -> Array:
+    """Covariance of the shift for noise that smoothing has correlated: N^-1 (sum of smoothed gradients^2) N^-1."""
+    flat = np.where(good, slope, 0.0)
+    blurred = np.stack([gaussian_filter(part, blur_px, mode="constant") for part in flat])
+    middle = np.einsum("ils,jls->ij", blurred, blurred)
+    expected = noise2 / (4 * np.pi * blur_px**2)
+    scatter = (np.median(np.abs(residual[good])) / 0.6745) ** 2
+    variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
+    inverse = np.linalg.inv(normal)[:2, :2]
+    return np.asarray(inverse @ middle @ inverse * variance)
+
+
+def tie_observations(ties: Ties, nominal: Nominal) -> Observations:
+    """Ties as evidence."""
+    value, information = np.empty((len(ties), 2)), np.empty((len(ties), 2, 2))
+    for k in np.unique(ties.strip):
+        mine = ties.strip == k
+        right = to_film(nominal.sweeps[k + 1], ScanPoints(ties.line_right[mine], ties.sample_right[mine]))
+        value[mine] = nominal.departure_px(int(k), ScanPoints(ties.line[mine], ties.sample[mine]), right)
+        turn = np.array([[0.0, 1.0], [nominal.line_sign(int(k)), 0.0]])
+        information[mine] = np.linalg.inv(turn @ ties.cov[mine] @ turn.T)
+    n = len(ties)
+    return Observations(
+        kind=np.full(n, TIE), a=ties.strip, line_a=ties.line, sample_a=ties.sample, line_b=ties.line_right,
+        sample_b=ties.sample_right, value=value, information=information, mark=np.full(n, -1),
+    )  # fmt: skip
+
+
+def tie_table(ties: Ties, nominal: Nominal, sweeps: Sequence[StripSweep], used: NDArray[np.bool_]) -> TieTable:
+    """The ties in film mm, with what the fitted sweeps leave of them."""
+    place, found, left_over = (np.empty((len(ties), 2)) for _ in range(3))
+    sigma = np.empty((len(ties), 2))
+    for k in np.unique(ties.strip):
+        mine = ties.strip == k
+        here = to_film(sweeps[k], ScanPoints(ties.line[mine], ties.sample[mine]))
+        there = to_film(sweeps[k + 1], ScanPoints(ties.line_right[mine], ties.sample_right[mine]))
+        place[mine] = np.column_stack([here.x_mm, here.y_mm])
+        left_over[mine] = np.column_stack([there.x_mm - here.x_mm, there.y_mm - here.y_mm])
+        turn = np.array([[0.0, 1.0], [nominal.line_sign(int(k)), 0.0]])
+        found[mine] = -(ties.shift[mine] @ turn.T) * nominal.px_mm
+        sigma[mine] = np.sqrt(np.diagonal(turn @ ties.cov[mine] @ turn.T, axis1=1, axis2=2)) * nominal.px_mm
+    return TieTable(
+        strip=ties.strip, x_mm=place[:, 0], y_mm=place[:, 1], dx_mm=found[:, 0], dy_mm=found[:, 1],
+        sigma_x_mm=sigma[:, 0], sigma_y_mm=sigma[:, 1], residual_x_mm=left_over[:, 0], residual_y_mm=left_over[:, 1],
+        used=used,
+    )  # fmt: skip
