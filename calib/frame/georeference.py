@@ -2,7 +2,6 @@
 
 import math
 import warnings
-from collections.abc import Iterator
 from pathlib import Path
 
 import rasterio
@@ -19,7 +18,6 @@ from calib.moon import RADIUS_KM
 Radii = tuple[float, float]
 RADIUS_M = RADIUS_KM * 1000
 SPHERE_TOLERANCE_M = 1.0
-BODY_TOLERANCE_M = 10e3  # a terrain model may lie on an older radius or a flattened figure of the Moon, no other body
 DEM_KEY = ("terrain", "dem")
 
 
@@ -62,17 +60,11 @@ def check_dem(written: str, document: Document) -> tuple[tuple[Path, ...], tuple
         raise InputError(path, "terrain.dem", found, "data inside the parent of the frame's folder")
     if crs is None or not placed:
         raise InputError(path, "terrain.dem", "a raster without georeference", expected)
-    return tuple(dict.fromkeys((path, *files))), tuple(_oddities(path, _radii_m(_crs_of(crs.to_wkt())), bands))
-
-
-def _oddities(path: Path, radii: Radii | None, bands: int) -> Iterator[str]:
-    """What is odd about a terrain model on a body of `radii`; refuses one that is not on the Moon."""
-    if _off_sphere_m(radii) > BODY_TOLERANCE_M:
-        raise InputError(path, "terrain.dem", _body(radii), f"a raster on the Moon's sphere of {RADIUS_M:.0f} m")
+    radii = _radii_m(_crs_of(crs.to_wkt()))
     if _off_sphere_m(radii) > SPHERE_TOLERANCE_M:
-        yield f"{path.name} is on {_body(radii)}; its heights are taken as above the sphere of {RADIUS_M:.0f} m"
-    if bands > 1:
-        yield f"{path.name} has {bands} bands; the first is taken for the heights"
+        raise InputError(path, "terrain.dem", _body(radii), f"a raster on the Moon's sphere of {RADIUS_M:.0f} m")
+    odd = (f"{path.name} has {bands} bands; the first is taken for the heights",) if bands > 1 else ()
+    return tuple(dict.fromkeys((path, *files))), odd
 
 
 def _crs_of(text: str) -> CRS | None:

@@ -255,6 +255,7 @@ PLACED = Affine(0.1, 0, 20, 0, -0.1, 4)
 DEMS = [
     ("IAU_2015:30100", Affine(1, 0, 0, 0, 1, 0), "a raster without georeference", "a georeferenced raster"),
     (None, PLACED, "a raster without georeference", "a georeferenced raster"),
+    ("+proj=longlat +R=1738000 +no_defs", PLACED, "an ellipsoid of 1738000 m by 1738000 m", "of 1737400 m"),
     ("EPSG:4326", PLACED, "an ellipsoid of 6378137 m by 6356752 m", "a raster on the Moon's sphere of 1737400 m"),
 ]
 
