@@ -1,0 +1,20 @@
+"""From digitised film strips of an orbiting camera to calibrated, map-projected reflectance.
+
+The job in a few lines: see `calib.run.steps`. The names below are found there when they are first used, so that
+``import calib`` costs nothing.
+"""
+
+import importlib
+from typing import Any
+
+_STEPS = ("film", "fit", "lunar_map", "open_frame")
+_ALONE = ("image_to_map", "on_film", "reflectance_of_image")
+__all__ = [*_STEPS, *_ALONE]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _STEPS:
+        return getattr(importlib.import_module("calib.run.steps"), name)
+    if name in _ALONE:
+        return getattr(importlib.import_module("calib.run.alone"), name)
+    raise AttributeError(f"module 'calib' has no attribute {name!r}")

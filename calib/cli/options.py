@@ -25,3 +25,13 @@ standard_option = click.option(
     show_default=True,
     help="Photometric function that brings map/normal.tif to incidence 30, emission 0, phase 30 degrees.",
 )
+out_file_option = click.option(
+    "--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="Raster that receives the result."
+)
+sample_option = click.option(
+    "--sample-mm",
+    type=click.FloatRange(min=0, min_open=True),
+    default=None,
+    help="Size of a pixel on the film; the image's middle is then the middle of the format. "
+    "Without it the raster's own transform says where its pixels lie, in film mm.",
+)

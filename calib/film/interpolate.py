@@ -14,7 +14,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.coordinates import FilmPoints
+from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.film.source import StripSource, StripWindow, read_window
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, OUTSIDE, SEAM
 from calib.sweep.model import to_scan
@@ -97,8 +97,21 @@ def _add_strip(
     window = read_window(source, int(line.min()) - halo, int(line.max()) + halo + 2, fill_marks=fill)
     if convert is not None:
         window = convert(window)
+    _add_window(window, n_lines, near, ScanPoints(line, sample), scale, sums)
+
+
+def interpolate_window(window: StripWindow, line: Array, sample: Array, scale: KernelScale) -> Sampled:
+    """Values at fractional places (N,) of one window that holds a whole picture."""
+    sums = _Sums.none_at(line.size)
+    _add_window(window, window.value.shape[0], np.arange(line.size), ScanPoints(line, sample), scale, sums)
+    return _finish(sums, fill=False)
+
+
+def _add_window(
+    window: StripWindow, n_lines: int, index: NDArray[np.intp], at: ScanPoints, scale: KernelScale, sums: _Sums
+) -> None:
     _accumulate(
-        near, line, sample, scale.line, scale.sample, window.first, n_lines,
+        index, at.line, at.sample, scale.line, scale.sample, window.first, n_lines,
         window.value, window.noise, window.systematic, window.quality,
         sums.weight, sums.value, sums.noise, sums.systematic, sums.strips, sums.quality, sums.dropped,
     )  # fmt: skip

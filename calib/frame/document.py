@@ -44,11 +44,11 @@ class Document:
         return InputError(self.file_of(place), dotted(place), found, expected)
 
 
-def read_document(path: Path) -> Document:
-    """Read `path` and every table that it gives by path. Raises `InputError`."""
+def read_document(path: Path, model: type[BaseModel] = FrameDescription) -> Document:
+    """Read `path`, which `model` describes, and every table that it gives by path. Raises `InputError`."""
     origin: dict[Place, Path] = {(): path}
     reader = _Reader(territory(path), origin)
-    values = reader.whole_table(_toml(path), (FrameDescription,), ())
+    values = reader.whole_table(_toml(path), (model,), ())
     return Document(values, origin, reader.root)
 
 

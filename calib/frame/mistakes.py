@@ -13,11 +13,11 @@ from calib.frame.words import in_words
 WRONG_FOR_A_TABLE = {"model_type", "model_attributes_type", "union_tag_not_found"}
 
 
-def first_mistake(error: ValidationError, document: Document) -> InputError:
+def first_mistake(error: ValidationError, document: Document, model: type[BaseModel] = FrameDescription) -> InputError:
     """The mistake to mend first: an unknown key before any other, since it often is the missing one misspelt."""
     details = error.errors(include_url=False)
     first: Any = min(details, key=lambda detail: detail["type"] != "extra_forbidden")
-    place, expected, keys = _explained(first["loc"])
+    place, expected, keys = _explained(first["loc"], model)
     if first["type"] == "extra_forbidden":
         return document.mistake(place, "an unknown key", f"one of {', '.join(keys)}")
     if first["type"] == "missing":
@@ -30,13 +30,13 @@ def first_mistake(error: ValidationError, document: Document) -> InputError:
     return document.mistake(place, in_words(first["input"]), expected)
 
 
-def _explained(loc: Place) -> tuple[Place, str, tuple[str, ...]]:
+def _explained(loc: Place, model: type[BaseModel]) -> tuple[Place, str, tuple[str, ...]]:
     """The place in the description that pydantic's `loc` means, what is expected there, and the keys of that table.
 
     Where a field allows several tables pydantic puts the name of the chosen one into `loc`; that step is left out.
     """
     place: list[str | int] = []
-    models: tuple[type[BaseModel], ...] = (FrameDescription,)
+    models: tuple[type[BaseModel], ...] = (model,)
     expected = ""
     keys: tuple[str, ...] = ()
     for step in loc:

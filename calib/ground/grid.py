@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil, floor
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -19,13 +19,22 @@ from calib.ground.sphere import moon_to_ground, ray_to_sphere
 from calib.ground.view import View
 
 if TYPE_CHECKING:
-    from calib.frame.description import MapRequest, Scan
+    from calib.frame.description import MapRequest
 
 MOST_PIXELS = 4e9
 MOST_SIDE = 2**31 - 1
 ON_EDGE = 1e-6  # of a pixel: a bound this close to a pixel edge is meant to be on it
 POLAR_LATITUDE_DEG = 60.0
 EQUATORIAL, NORTH_POLAR, SOUTH_POLAR = "IAU_2015:30110", "IAU_2015:30130", "IAU_2015:30135"
+
+
+class Sampling(Protocol):
+    """How large a sample is on the film; `frame.description.Scan` is one."""
+
+    @property
+    def sample_mm(self) -> float: ...
+    @property
+    def line_mm(self) -> float: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +100,7 @@ def to_map(grid: MapGrid, ground: GroundPoints) -> MapPoints:
     return project(grid.projection, ground, (grid.left + grid.columns / 2) * grid.pixel_m)
 
 
-def choose_grid(view: View, request: MapRequest, scan: Scan, described_in: Path) -> MapGrid:
+def choose_grid(view: View, request: MapRequest, scan: Sampling, described_in: Path) -> MapGrid:
     """The grid that is asked for; what is left open is chosen.
 
     Projection: the equirectangular IAU_2015:30110, or if the frame's centre lies polewards of 60 deg the polar
@@ -127,7 +136,7 @@ def default_crs(region: Region) -> str:
     return NORTH_POLAR if latitude > 0 else SOUTH_POLAR
 
 
-def sample_distance_m(view: View, scan: Scan, center_km: Array) -> float:
+def sample_distance_m(view: View, scan: Sampling, center_km: Array) -> float:
     """Geometric mean of the two distances on level ground that one sample and one line span at a place."""
     radius = float(np.linalg.norm(center_km))
     at = moon_to_film(view.camera, view.pose, center_km)

@@ -58,7 +58,9 @@ def judge(fits: FrameFits, maker: MapMaker, seams: SeamCheck, truth: Truth, prod
 
 def film_geometry(fits: FrameFits, truth: Truth) -> tuple[Judged, ...]:
     """Errors of film place over the exposed format, in samples and lines."""
-    left, given, sigma = [], [], []
+    left: list[Floats] = []
+    given: list[Floats] = []
+    sigma: list[Floats] = []
     scan = fits.frame.scan
     for k, (strip, sweep) in enumerate(zip(fits.frame.strips, fits.sweep.sweeps, strict=True)):
         line, sample = _lattice(strip.n_lines, strip.n_samples)

@@ -23,6 +23,7 @@ from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts, find_dropouts
 from calib.tone.estimate import fit_tone
 from calib.tone.model import StripTone, ToneFit
+from calib.tone.raw_noise import raw_noise_dn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,10 +112,11 @@ def computed_sun(frame: Frame) -> Sun:
 
 
 def _raw_reader(strip: StripRaster, dropouts: Dropouts):  # type: ignore[no-untyped-def]
-    """Lines of DN with an infinite sigma where the tape dropped out, and an equal one elsewhere."""
+    """Lines of DN with an infinite sigma where the tape dropped out, and the strip's typical one elsewhere."""
+    noise_dn = np.float32(raw_noise_dn(strip))
 
     def read(first: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        sigma = np.where(dropouts.mask(first, stop), np.float32(np.inf), np.float32(1.0))
+        sigma = np.where(dropouts.mask(first, stop), np.float32(np.inf), noise_dn)
         return strip.read(first, stop).astype(np.float32), sigma
 
     return read

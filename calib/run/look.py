@@ -8,9 +8,10 @@ from calib.camera.exterior import pose_of
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.frame.summary import summary
-from calib.ground.dem import read_terrain
+from calib.ground.dem import view_over
 from calib.ground.footprint import footprint_ring
 from calib.ground.grid import MapGrid, choose_grid
+from calib.ground.region import terrain_warnings, visible_region
 from calib.ground.view import View
 
 Facts = tuple[tuple[str, str], ...]
@@ -19,8 +20,7 @@ FLOAT_RASTERS, MASK_RASTERS = 3, 1  # of the map
 
 def given_view(frame: Frame) -> View:
     """The camera where the description puts it, over the terrain it names."""
-    terrain = None if frame.dem is None else read_terrain(frame.dem, frame.path)
-    return View(frame.camera, pose_of(frame.pointing), terrain)
+    return view_over(frame.camera, pose_of(frame.pointing), frame.dem, frame.path)
 
 
 def given_grid(frame: Frame) -> MapGrid:
@@ -39,23 +39,31 @@ def look_at(path: Path) -> tuple[Facts, tuple[str, ...]]:
         InputError: the package has a mistake.
     """
     frame = read_frame(path)
-    return (*summary(frame), *_ground(frame), *_products(frame)), frame.warnings
+    view = given_view(frame)
+    grid = choose_grid(view, frame.map, frame.scan, frame.path)
+    facts = (*summary(frame), *_ground(view, grid), *_products(frame, grid))
+    return facts, (*frame.warnings, *ground_warnings(view))
 
 
-def _ground(frame: Frame) -> Facts:
-    grid = given_grid(frame)
-    ring = footprint_ring(given_view(frame))
+def ground_warnings(view: View) -> tuple[str, ...]:
+    """What is to be said of the terrain under a frame."""
+    region = visible_region(view)
+    return () if region is None else terrain_warnings(view, region)
+
+
+def _ground(view: View, grid: MapGrid) -> Facts:
+    ring = footprint_ring(view)
     rows = [("map grid", f"{grid.crs}, {grid.rows} x {grid.columns} pixels of {grid.pixel_m:.6g} m")]
     if ring is not None:
         lon = np.degrees(np.unwrap(np.radians(ring.lon_deg)))
         lon = lon - 360.0 * np.round(lon.mean() / 360.0)
-        extent = f"longitude {lon.min():.4f} to {lon.max():.4f}, latitude {ring.lat_deg.min():.4f} to {ring.lat_deg.max():.4f} deg"
-        rows.append(("footprint", extent))
+        east, north = (f"{values.min():.4f} to {values.max():.4f} deg" for values in (lon, ring.lat_deg))
+        rows.append(("footprint", f"longitude {east}, latitude {north}"))
     return tuple(rows)
 
 
-def _products(frame: Frame) -> Facts:
-    grid, scan = given_grid(frame), frame.scan
+def _products(frame: Frame, grid: MapGrid) -> Facts:
+    scan = frame.scan
     across = scan.pitch_mm * (len(frame.strips) - 1) + frame.strips[0].n_samples * scan.sample_mm
     columns = round(across / scan.sample_mm)
     rows = round(max(strip.n_lines for strip in frame.strips) * scan.line_mm / scan.sample_mm)

@@ -13,7 +13,7 @@ from calib.camera.interior import film_to_direction
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, Sampled, sample_strips
 from calib.film.source import StripSource, StripWindow
-from calib.ground.dem import read_terrain
+from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.locate import Located, Locator, block, film_scale, locator
 from calib.ground.view import View
@@ -59,8 +59,7 @@ class MapMaker:
 def view_of(fits: FrameFits) -> View:
     """The camera at its best known pose over the terrain that the frame names, or the sphere."""
     frame = fits.frame
-    terrain = None if frame.dem is None else read_terrain(frame.dem, frame.path)
-    return View(frame.camera, fits.pose, terrain)
+    return view_over(frame.camera, fits.pose, frame.dem, frame.path)
 
 
 def map_maker(fits: FrameFits, standard: str) -> MapMaker:

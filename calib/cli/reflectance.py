@@ -1,0 +1,25 @@
+"""`calib reflectance`: a plain density image to reflectance."""
+
+from pathlib import Path
+
+import click
+
+from calib.cli.options import out_file_option, sample_option
+from calib.frame.alone import DensityImageDescription, read_alone
+from calib.run.alone import read_image, reflectance_of_image
+from calib.run.alone_files import write_image
+
+
+@click.command()
+@click.argument("image", type=click.Path(path_type=Path))
+@click.argument("description", type=click.Path(path_type=Path))
+@out_file_option
+@sample_option
+def command(image: Path, description: Path, out: Path, sample_mm: float | None) -> None:
+    """Turn the density raster IMAGE into radiance factor.
+
+    DESCRIPTION is a TOML file with shutter_s and the tables camera, characteristic and sun, as in a frame package.
+    """
+    described, _ = read_alone(description, DensityImageDescription)
+    write_image(reflectance_of_image(read_image(image, sample_mm), described), out)
+    click.echo(f"reflectance: {out}")

@@ -1,0 +1,26 @@
+"""`calib to-map`: a plain image with camera and pointing onto a map grid."""
+
+from pathlib import Path
+
+import click
+
+from calib.cli.options import out_file_option, sample_option
+from calib.frame.alone import MappedImageDescription, read_alone
+from calib.run.alone import described_dem, image_to_map, read_image
+from calib.run.alone_files import write_image
+
+
+@click.command("to-map")
+@click.argument("image", type=click.Path(path_type=Path))
+@click.argument("description", type=click.Path(path_type=Path))
+@out_file_option
+@sample_option
+def command(image: Path, description: Path, out: Path, sample_mm: float | None) -> None:
+    """Put the raster IMAGE onto a map grid.
+
+    DESCRIPTION is a TOML file with the tables camera and pointing, and optionally terrain and map, as in a frame package.
+    """
+    described, document = read_alone(description, MappedImageDescription)
+    dem = described_dem(described, document)
+    write_image(image_to_map(read_image(image, sample_mm), described, description, dem), out)
+    click.echo(f"map: {out}")

@@ -1,0 +1,58 @@
+"""Descriptions of single images for the stand-alone uses: tables of the frame description, without strips or wedge."""
+
+from pathlib import Path
+from typing import Annotated, TypeVar
+
+from pydantic import Discriminator, Field, Tag, ValidationError
+
+from calib.frame.description import (
+    Camera,
+    CharacteristicCurve,
+    MapRequest,
+    PointingByPosition,
+    PointingBySubPoint,
+    Sun,
+    Terrain,
+    above_zero,
+    form_of_pointing,
+)
+from calib.frame.document import Document, read_document
+from calib.frame.fields import Table
+from calib.frame.mistakes import first_mistake
+
+
+class DensityImageDescription(Table):
+    """What turns the density of an image into reflectance."""
+
+    shutter_s: float = above_zero(86400, "seconds")
+    camera: Camera = Field(description="a table with the keys of the camera")
+    characteristic: CharacteristicCurve = Field(description="a table with log_exposure and density")
+    sun: Sun = Field(description="a table with subsolar_deg and distance_au")
+
+
+class MappedImageDescription(Table):
+    """What puts an image on a map grid."""
+
+    camera: Camera = Field(description="a table with the keys of the camera")
+    pointing: Annotated[
+        Annotated[PointingByPosition, Tag("PointingByPosition")]
+        | Annotated[PointingBySubPoint, Tag("PointingBySubPoint")],
+        Discriminator(form_of_pointing),
+    ] = Field(
+        description="one form: position_km and camera_to_moon, or sub_point_deg, altitude_km, tilt_deg, "
+        "tilt_azimuth_deg and swing_deg"
+    )
+    terrain: Terrain | None = Field(default=None, description="a table with dem")
+    map: MapRequest = Field(default=MapRequest(), description="a table with any of crs, pixel_m, bounds")
+
+
+Described = TypeVar("Described", DensityImageDescription, MappedImageDescription)
+
+
+def read_alone(path: Path, model: type[Described]) -> tuple[Described, Document]:
+    """Read and validate a description of a single image. Raises `InputError`, one line."""
+    document = read_document(path, model)
+    try:
+        return model.model_validate(document.values), document
+    except ValidationError as error:
+        raise first_mistake(error, document, model) from None

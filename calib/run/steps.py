@@ -1,0 +1,91 @@
+"""The job in Python, step by step: open a frame, fit it, then its film and its map as lazy, labelled arrays.
+
+    import calib
+    frame = calib.open_frame("frame.toml")
+    fits = calib.fit(frame)
+    film = calib.film(fits)            # density, sigma, quality on film millimetres
+    lunar = calib.lunar_map(fits)      # reflectance, sigma, normal, quality on map metres
+    lunar.reflectance.sel(x=slice(1000, 2000), y=slice(9000, 8000)).compute()
+
+Nothing of film or map is worked out before it is asked for; each block is made from the raw samples by one interpolation.
+"""
+
+from collections.abc import Callable, Sequence
+
+import dask
+import dask.array as da
+import numpy as np
+import xarray as xr
+
+from calib.film.assemble import bands, film_block
+from calib.frame.read import read_frame
+from calib.light.curve import film_curve
+from calib.light.functions import DEFAULT_MODEL
+from calib.run.film_product import curve_knots, grid_of
+from calib.run.fit import FrameFits, fit_frame
+from calib.run.map_product import map_block, map_maker
+from calib.run.map_product import tiles as map_tiles
+
+open_frame = read_frame
+fit = fit_frame
+
+
+def film(fits: FrameFits) -> xr.Dataset:
+    """The assembled film: `density` and its 1-sigma `sigma` (D), `quality` bits; dimensions `y`, `x` in film mm."""
+    grid, sources = grid_of(fits), fits.sources()
+    span = film_curve(*curve_knots(fits)).span
+    whole = slice(0, grid.columns)
+    blocks = [[(rows, whole)] for rows in bands(grid)]
+    made = _lazy(lambda rows, columns: film_block(sources, grid, rows, columns, span), blocks)
+    coords = {"y": grid.y_mm(np.arange(grid.rows)), "x": grid.x_mm(np.arange(grid.columns))}
+    data = {name: (("y", "x"), made(name, dtype)) for name, dtype in FILM_LAYERS.items()}
+    result = xr.Dataset(data, coords, {"title": f"assembled film of {fits.frame.name}"})
+    return _with_units(result, {"density": "1", "sigma": "1", "x": "mm", "y": "mm"})
+
+
+def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL) -> xr.Dataset:
+    """The map: `reflectance`, its 1-sigma `sigma`, `normal`, `quality` bits; dimensions `y` (falling), `x` in map metres.
+
+    `standard` names the photometric function behind `normal`. Raises InputError where the map that the frame asks for
+    cannot be.
+    """
+    maker = map_maker(fits, standard)
+    grid = maker.grid
+    flat = list(map_tiles(grid))
+    across = sum(1 for rows, _ in flat if rows.start == 0)
+    blocks = [flat[first : first + across] for first in range(0, len(flat), across)]
+    made = _lazy(lambda rows, columns: map_block(maker, rows, columns), blocks)
+    x = (grid.left + 0.5 + np.arange(grid.columns)) * grid.pixel_m
+    y = (grid.top - 0.5 - np.arange(grid.rows)) * grid.pixel_m
+    data = {name: (("y", "x"), made(name, dtype)) for name, dtype in MAP_LAYERS.items()}
+    result = xr.Dataset(data, {"y": y, "x": x}, {"title": f"map of {fits.frame.name}", "crs_wkt": grid.wkt})
+    return _with_units(result, {"reflectance": "1", "sigma": "1", "normal": "1", "x": "m", "y": "m"})
+
+
+FILM_LAYERS = {"density": "f4", "sigma": "f4", "quality": "u2"}
+MAP_LAYERS = {"reflectance": "f4", "sigma": "f4", "normal": "f4", "quality": "u2"}
+Block = tuple[slice, slice]
+
+
+def _lazy(make: Callable[[slice, slice], object], blocks: Sequence[Sequence[Block]]) -> Callable[[str, str], da.Array]:
+    """Layers of the blocks that `make` makes, as dask arrays that share the work of a block."""
+    delayed = dask.delayed(make, pure=False)
+    made = [[delayed(*place) for place in row] for row in blocks]
+
+    def layer(name: str, dtype: str) -> da.Array:
+        parts = [
+            [
+                da.from_delayed(getattr(one, name), (rows.stop - rows.start, columns.stop - columns.start), dtype)
+                for one, (rows, columns) in zip(ones, places, strict=True)
+            ]
+            for ones, places in zip(made, blocks, strict=True)
+        ]
+        return da.block(parts)
+
+    return layer
+
+
+def _with_units(data: xr.Dataset, units: dict[str, str]) -> xr.Dataset:
+    for name, unit in units.items():
+        data[name].attrs["units"] = unit
+    return data
