@@ -142,9 +142,7 @@ def solve_weighted(
     return Adjustment(layout, solution, variances, scale, residual, fit_cov, weight)
 
 
-def _normals(
-    layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array
-) -> ChainNormals:
+def _normals(layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array) -> ChainNormals:
     """Normal equations: the priors on the diagonal, and what every batch adds."""
     groups = [layout.groups(k) for k in range(len(layout.strips))]
     diagonal = [np.diag(1.0 / variances[g]) for g in groups]

@@ -20,20 +20,11 @@ from calib.sweep.edgefit import fit_border
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import ReadWindow
+from calib.sweep.wedge import Border, Placed, place_wedge, wedges
 
 GROUPS_ACROSS = 8
 MARGIN_MM = 0.03  # kept away from the patches' other borders
 MOST_SHIFT = 0.45  # of a patch's height
-
-
-@dataclass(frozen=True, slots=True)
-class Border:
-    """A border at `at_mm` along y; the film is even from `low_mm` to it and from it to `high_mm`, between across."""
-
-    at_mm: float
-    low_mm: float
-    high_mm: float
-    across_mm: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,117 +42,27 @@ class Edges:
         return self.strip.size
 
 
-def borders(frame: Any) -> tuple[Border, ...]:
-    """All borders along y between patches, and between a patch and the fog or gap beside it."""
-    patches = sorted(frame.film.wedge.patches, key=lambda p: p.y_mm[0])
-    found = []
-    for i, patch in enumerate(patches):
-        height = patch.y_mm[1] - patch.y_mm[0]
-        before = patches[i - 1] if i else None
-        touches = before is not None and abs(before.y_mm[1] - patch.y_mm[0]) < 1e-6
-        low = before.y_mm[0] if touches and before else patch.y_mm[0] - _free(frame, patches, patch.y_mm[0], -1, height)
-        across = _common(before, patch) if touches and before else patch.across_mm
-        found.append(Border(patch.y_mm[0], low, patch.y_mm[1], across))
-        after = patches[i + 1] if i + 1 < len(patches) else None
-        if after is None or abs(after.y_mm[0] - patch.y_mm[1]) >= 1e-6:
-            high = patch.y_mm[1] + _free(frame, patches, patch.y_mm[1], 1, height)
-            found.append(Border(patch.y_mm[1], patch.y_mm[0], high, patch.across_mm))
-    return tuple(b for b in found if b.high_mm - b.at_mm > MARGIN_MM and b.at_mm - b.low_mm > MARGIN_MM)
-
-
-def _common(one: Any, other: Any) -> tuple[float, float]:
-    """Where two patches lie side by side."""
-    return max(one.across_mm[0], other.across_mm[0]), min(one.across_mm[1], other.across_mm[1])
-
-
-def _free(frame: Any, patches: Sequence[Any], at_mm: float, sign: int, height_mm: float) -> float:
-    """How far the film beside the wedge is even: to the picture or the next patch, at most a patch's height."""
-    half = frame.camera.format_mm[1] / 2
-    others = [-half, half, *(y for p in patches for y in p.y_mm)]
-    ahead = [sign * (y - at_mm) for y in others if sign * (y - at_mm) > 1e-6]
-    return float(min([height_mm, *ahead]))
-
-
 def find_edges(frame: Any, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape) -> Edges:
-    """Measure all borders in all strips that the pattern places."""
+    """Measure all borders in all strips that the wedge's whole pattern places."""
     rows: list[tuple[float, ...]] = []
-    marks = borders(frame)
-    for k, sweep in enumerate(sweeps):
-        center = frame.scan.first_center_mm + k * frame.scan.pitch_mm
-        shift = wedge_shift(frame, read[k], sweep, center, marks, frame.scan.tolerance_mm)
-        if shift is None:
-            continue
-        for border in marks:
-            rows += _along(read[k], sweep, border, center, k, shift, shape.blur_y_mm)
-        for patch in frame.film.wedge.patches:
+    scan = frame.scan
+    for wedge in wedges(frame):
+        for k, sweep in enumerate(sweeps):
+            placed = place_wedge(wedge, read[k], sweep, scan.line_mm, scan.tolerance_mm)
+            if placed is None:
+                continue
+            center = scan.first_center_mm + k * scan.pitch_mm
+            for border in wedge.borders:
+                rows += _along(read[k], sweep, border, center, k, placed, shape.blur_y_mm)
             sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
-            rows += _gaps(read[k], sweep, patch, center, k, shift, frame.scan.pitch_mm, shape.blur_x_mm, sides)
+            for patch in wedge.patches:
+                rows += _gaps(read[k], sweep, patch, center, k, placed, scan.pitch_mm, shape.blur_x_mm, sides)
     table = np.array(rows, float).reshape(-1, 6)
     return Edges(table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3].astype(np.int64), *table[:, 4:].T)
 
 
-def wedge_shift(
-    frame: Any, read: ReadWindow, sweep: StripSweep, center_mm: float, marks: Sequence[Border], reach_mm: float
-) -> float | None:
-    """By how much (mm) the wedge lies further on in y than the sweep says; None where it is not to be seen.
-
-    The shift that leaves the least scatter inside the pattern's even pieces. Only shifts that the sweep's own
-    uncertainty allows are tried.
-    """
-    if not marks:
-        return None
-    low, high = min(b.low_mm for b in marks), max(b.high_mm for b in marks)
-    reach_mm = min(reach_mm, 4 * float(np.max(sweep.sigma_y_mm)) + 2 * frame.scan.line_mm)
-    y_mm, profile, noise = _profile(read, sweep, center_mm, low - reach_mm, high + reach_mm)
-    if len(profile) < 8:
-        return None
-    cuts = np.array(sorted({b.low_mm for b in marks} | {b.at_mm for b in marks} | {b.high_mm for b in marks}))
-    even = np.zeros(len(cuts) - 1, bool)
-    for b in marks:
-        even |= ((cuts[:-1] >= b.low_mm - 1e-9) & (cuts[1:] <= b.high_mm + 1e-9))
-    shifts = np.arange(-np.floor(reach_mm / frame.scan.line_mm), np.floor(reach_mm / frame.scan.line_mm) + 1)
-    shifts *= frame.scan.line_mm
-    scatter = np.array([_scatter(y_mm - shift, profile, cuts, even) for shift in shifts])
-    best = int(scatter.argmin())
-    if not np.isfinite(scatter[best]) or scatter[best] > 0.25 * np.var(profile) + 4 * noise**2:
-        return None
-    return float(shifts[best])
-
-
-def _profile(
-    read: ReadWindow, sweep: StripSweep, center_mm: float, low_mm: float, high_mm: float
-) -> tuple[Array, Array, float]:
-    """Median over the strip's middle samples line by line between two film y: y, value, and noise of a value."""
-    middle = (sweep.n_samples - 1) / 2
-    along = sweep.y_line_mm + sweep.y_sample_mm[sweep.n_samples // 2]
-    lines = np.flatnonzero((along > low_mm) & (along < high_mm))
-    if lines.size == 0:
-        return np.empty(0), np.empty(0), 0.0
-    first, last = int(lines.min()), int(lines.max()) + 1
-    near, far = int(middle * 0.6), int(middle * 1.4) + 1
-    values, sigma = (part[:, near:far] for part in read(first, last))
-    good = np.isfinite(sigma)
-    whole = good.mean(axis=1) > 0.5
-    profile = np.array([np.median(v[g]) for v, g in zip(values[whole], good[whole], strict=True)])
-    noise = float(np.median(sigma[good])) / np.sqrt(far - near) if good.any() else 0.0
-    return along[first:last][whole], profile, noise
-
-
-def _scatter(y_mm: Array, profile: Array, cuts: Array, even: NDArray[np.bool_]) -> float:
-    """Mean square scatter of a profile inside the even pieces between the cuts."""
-    piece = np.searchsorted(cuts, y_mm) - 1
-    inside = (piece >= 0) & (piece < even.size)
-    inside[inside] &= even[piece[inside]]
-    if inside.sum() < 8:
-        return np.inf
-    piece, values = piece[inside], profile[inside]
-    count = np.bincount(piece, minlength=even.size)
-    mean = np.bincount(piece, values, minlength=even.size) / np.maximum(count, 1)
-    return float(np.mean((values - mean[piece]) ** 2))
-
-
 def _along(
-    read: ReadWindow, sweep: StripSweep, border: Border, center_mm: float, k: int, shift: float, blur_mm: float
+    read: ReadWindow, sweep: StripSweep, border: Border, center_mm: float, k: int, placed: Placed, blur_mm: float
 ) -> list[tuple[float, ...]]:
     """One border in groups of samples across the strip."""
     reach = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm) - MARGIN_MM
@@ -169,7 +70,8 @@ def _along(
     height = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm)
     x_mm = sweep.x_sample_mm + np.median(sweep.x_line_mm) - center_mm
     inside = np.flatnonzero((x_mm > border.across_mm[0] + MARGIN_MM) & (x_mm < border.across_mm[1] - MARGIN_MM))
-    lines = _lines(sweep, border.at_mm + shift, reach)
+    seen_mm = placed.seen_mm(border.at_mm)
+    lines = _lines(sweep, seen_mm, reach)
     if inside.size < GROUPS_ACROSS or lines is None:
         return []
     values, sigma = read(*lines)
@@ -177,23 +79,23 @@ def _along(
     for samples in np.array_split(inside, GROUPS_ACROSS):
         line = np.arange(*lines)[:, None] * np.ones(samples.size)
         film = to_film(sweep, ScanPoints(line, samples * np.ones_like(line)))
-        t = film.y_mm - border.at_mm - shift
+        t = film.y_mm - seen_mm
         block = (slice(None), slice(samples[0], samples[-1] + 1))
         found = fit_border(t, values[block], sigma[block], np.abs(t) < reach, lambda d: ndtr(d / blur_mm), blur_mm)
         if found is not None and abs(found[0]) < MOST_SHIFT * height:
             at_s = float(samples.mean())
-            y_here = border.at_mm + shift + found[0]
+            y_here = seen_mm + found[0]
             at = to_scan(sweep, _at_film(to_film(sweep, ScanPoints(np.array(0.0), np.array(at_s))).x_mm, y_here))
             rows.append((k, float(at.line), at_s, 1, border.at_mm, found[1]))
     return rows
 
 
 def _gaps(
-    read: ReadWindow, sweep: StripSweep, patch: Any, center_mm: float, k: int, shift: float, pitch_mm: float,
+    read: ReadWindow, sweep: StripSweep, patch: Any, center_mm: float, k: int, placed: Placed, pitch_mm: float,
     blur_mm: float, sides: tuple[int, ...],
 ) -> list[tuple[float, ...]]:  # fmt: skip
     """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour."""
-    middle, height = (patch.y_mm[0] + patch.y_mm[1]) / 2 + shift, patch.y_mm[1] - patch.y_mm[0]
+    middle, height = placed.seen_mm((patch.y_mm[0] + patch.y_mm[1]) / 2), patch.y_mm[1] - patch.y_mm[0]
     lines = _lines(sweep, middle, height / 2 - MARGIN_MM)
     left, right = patch.across_mm
     if lines is None or not 0 < pitch_mm - (right - left) < 0.2:

@@ -23,7 +23,7 @@ GROUPS = (
 )  # fmt: skip
 LINES_PER_MODE = 60
 MODES_MOST = 140
-SAMPLE_MODES = 10
+SAMPLE_MODES = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,9 +77,7 @@ class Layout:
         t_l, t_s, _, s = self._parts(strip, line, sample)
         forth = np.full_like(t_l, not self.strips[strip].is_reversed)
         x_part = np.column_stack([np.ones_like(t_l), t_s, forth * t_l, (1 - forth) * t_l, s])
-        y_part = np.column_stack(
-            [np.ones_like(t_l), forth * t_l, (1 - forth) * t_l, forth * t_s, (1 - forth) * t_s, s]
-        )
+        y_part = np.column_stack([np.ones_like(t_l), forth * t_l, (1 - forth) * t_l, forth * t_s, (1 - forth) * t_s, s])
         rows = np.zeros((len(t_l), 2, x_part.shape[1] + y_part.shape[1]))
         rows[:, 0, : x_part.shape[1]] = x_part
         rows[:, 1, x_part.shape[1] :] = y_part

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 from calib.coordinates import Array
 from calib.sweep.cross import CrossShape, coverage
 from calib.sweep.scene import SceneSpline, scene_at, scene_rows_times, scene_spline, scene_sums
+from calib.sweep.smallsolve import factor, solve
 
 N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
 TRIM = 3.0  # residuals beyond this many sigma lose weight
@@ -170,21 +170,21 @@ def _iterate(
         with_residual = np.column_stack([jacobian, model.residual])
         square, cross = scene_sums(*grid, spline.side, share, weight, with_residual, renew)
         if renew:
-            factors = cho_factor(square + spline.penalty / rough)
+            lower = factor(square + spline.penalty / rough)
         weighted = jacobian * weight[:, None]
         prior = np.append(1.0 / (known if turn else np.full(N_SHAPE, 1e-6)) ** 2, 0.0)
-        spread = cho_solve(factors, cross[:, :-1])
+        spread = solve(lower, np.ascontiguousarray(cross[:, :-1]))
         cov = np.linalg.inv(weighted.T @ jacobian + np.diag(prior) - cross[:, :-1].T @ spread)
         if last:
             behind = scene_rows_times(*grid, spline.side, share, spread)
             return _Fitted(theta, cov, weight, model, (weighted - behind * weight[:, None]) @ cov[:, :2])
         pull = cross[:, -1] - spline.penalty @ scene / rough
         step = cov @ (weighted.T @ model.residual - prior * (theta - origin) - spread.T @ pull)
-        scene = scene + cho_solve(factors, pull - cross[:, :-1] @ step)
+        scene = scene + solve(lower, (pull - cross[:, :-1] @ step)[:, None])[:, 0]
         step[:2] = np.clip(step[:2], -1.5, 1.5)
         theta, moved = theta + step, float(np.abs(step[:2]).max())
         if turn % 3 == 0:
-            freedom = spline.rank - np.sum(cho_solve(factors, spline.penalty).diagonal()) / rough
+            freedom = spline.rank - np.sum(solve(lower, spline.penalty).diagonal()) / rough
             rough = max(float(scene @ spline.penalty @ scene) / max(freedom, 0.5), 1e-6 * noise2)
         turn += 1
 
