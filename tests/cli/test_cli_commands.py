@@ -1,0 +1,147 @@
+"""The command line as a user meets it: help, one-line mistakes with exit status 2, and the stand-alone uses."""
+
+import subprocess
+import sys
+import warnings
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from affine import Affine
+from calib_demo.catalogue import scenario
+from calib_demo.make import make_frame
+
+from calib.cli.main import COMMANDS, main
+
+
+def calib(
+    arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> tuple[int, str, str]:
+    """Exit status, standard output and standard error of one call."""
+    monkeypatch.setattr(sys, "argv", ["calib", *arguments])
+    try:
+        main()
+        status = 0
+    except SystemExit as exit_:
+        status = int(exit_.code or 0)
+    out, err = capsys.readouterr()
+    return status, out, err
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("cli") / "frame"
+    make_frame(scenario("small"), folder)
+    return folder
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help(name: str, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    status, out, _ = calib([name, "--help"], monkeypatch, capsys)
+    assert status == 0
+    assert "Usage" in out
+
+
+def test_the_list_of_commands_imports_no_heavy_library() -> None:
+    """Help must be quick: none of the libraries that take a tenth of a second may be loaded for it."""
+    code = (
+        "import sys; sys.argv=['calib','--help']\nimport calib.cli.main as m\ntry: m.main()\nexcept SystemExit: pass\n"
+    )
+    heavy = "print([n for n in ('numpy','scipy','xarray','rasterio','numba','matplotlib','dask') if n in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code + heavy], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def test_check_says_what_it_sees(package: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    status, out, err = calib(["check", str(package)], monkeypatch, capsys)
+    assert (status, err) == (0, "")
+    for label in ("strips", "step wedge", "reseau", "footprint", "map grid", "map products"):
+        assert label in out
+
+
+def test_a_mistake_is_one_line_with_status_2(package: Path, tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    broken = tmp_path / "frame.toml"
+    broken.write_text((package / "frame.toml").read_text().replace("focal_length_mm", "focal_length_cm"))
+    status, out, err = calib(["run", str(broken), "--out", str(tmp_path / "out")], monkeypatch, capsys)
+    assert status == 2
+    assert out == ""
+    last = err.strip().splitlines()[-1]
+    assert last.startswith("calib: ")
+    assert "focal_length_cm" in last
+    assert "expected" in last
+    assert not (tmp_path / "out").exists()
+
+
+def density_raster(path: Path, values: np.ndarray, sample_mm: float) -> None:
+    rows, columns = values.shape
+    transform = Affine(sample_mm, 0, -columns / 2 * sample_mm, 0, sample_mm, -rows / 2 * sample_mm)
+    with rasterio.open(
+        path, "w", driver="GTiff", height=rows, width=columns, count=1, dtype="float32", transform=transform
+    ) as file:
+        file.write(values.astype(np.float32), 1)
+
+
+CAMERA = """[camera]
+focal_length_mm = 100.0
+principal_point_mm = [0.0, 0.0]
+format_mm = [2.0, 2.0]
+f_number = 5.6
+transmittance = 0.9
+"""
+STRAIGHT_DOWN = """[pointing]
+sub_point_deg = [10.0, 0.0]
+altitude_km = 100.0
+tilt_deg = 0.0
+tilt_azimuth_deg = 0.0
+swing_deg = 180.0
+"""
+
+
+def test_reflectance_of_a_plain_image_is_the_contracts_formula(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    """Density 1 on a straight curve of gamma 1 is log H = 0: rho = 4 N2 d2 / (E T t) on the axis."""
+    density_raster(tmp_path / "d.tif", np.ones((101, 101)), 0.01)
+    (tmp_path / "how.toml").write_text(
+        "shutter_s = 0.02\n"
+        + CAMERA
+        + "[characteristic]\nlog_exposure = [-1.0, 0.0, 1.0]\ndensity = [0.0, 1.0, 2.0]\n"
+        + "[sun]\nsubsolar_deg = [0.0, 0.0]\ndistance_au = 1.0\nilluminance_lx_1au = 128000.0\n"
+    )
+    arguments = ["reflectance", str(tmp_path / "d.tif"), str(tmp_path / "how.toml"), "--out", str(tmp_path / "r.tif")]
+    assert calib(arguments, monkeypatch, capsys)[0] == 0
+    with rasterio.open(tmp_path / "r.tif") as file:
+        found = file.read(1)
+    assert found[50, 50] == pytest.approx(4 * 5.6**2 / (128000 * 0.9 * 0.02), rel=1e-6)
+    assert found[0, 0] > found[50, 50]  # cos^4: the corner got less light
+
+
+def test_a_plain_image_is_put_on_the_map(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    """Straight down with north up: columns run east, rows south, the scale is altitude over focal length."""
+    row, column = np.mgrid[:101, :101]
+    density_raster(tmp_path / "i.tif", row + column / 1000.0, 0.01)
+    (tmp_path / "how.toml").write_text(CAMERA + STRAIGHT_DOWN + "[map]\npixel_m = 10.0\n")
+    arguments = ["to-map", str(tmp_path / "i.tif"), str(tmp_path / "how.toml"), "--out", str(tmp_path / "m.tif")]
+    assert calib(arguments, monkeypatch, capsys)[0] == 0
+    with rasterio.open(tmp_path / "m.tif") as file:
+        found, (x, y) = file.read(1), (np.radians(10.0) * 1737400.0, 0.0)
+        at_row, at_column = ~file.transform @ (x, y)
+    middle = found[int(at_column), int(at_row)]
+    assert middle == pytest.approx(50 + 0.05, abs=0.6)
+    assert np.isfinite(found).sum() > 95 * 95
+    south = found[int(at_column) + 20, int(at_row)]
+    assert south - middle == pytest.approx(20.0, abs=0.05)
+
+
+def test_an_image_without_a_place_on_the_film_is_a_mistake(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with rasterio.open(
+            tmp_path / "i.tif", "w", driver="GTiff", height=8, width=8, count=1, dtype="float32"
+        ) as file:
+            file.write(np.ones((8, 8), np.float32), 1)
+    (tmp_path / "how.toml").write_text(CAMERA + STRAIGHT_DOWN)
+    arguments = ["to-map", str(tmp_path / "i.tif"), str(tmp_path / "how.toml"), "--out", str(tmp_path / "m.tif")]
+    status, _, err = calib(arguments, monkeypatch, capsys)
+    assert status == 2
+    assert "transform" in err
+    assert "--sample-mm" in err

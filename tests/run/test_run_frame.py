@@ -1,0 +1,175 @@
+"""One frame from strips to products: what comes out is whole, true, and the same every time."""
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from compliance_checker.runner import CheckSuite, ComplianceChecker
+from pystac.validation import validate_dict
+from rio_cogeo.cogeo import cog_validate
+
+from calib.errors import InputError
+from calib.light.functions import DEFAULT_MODEL
+from calib.quality import DROPOUT, FILLED, MARK, SEAM
+from calib.run import frame_job
+from calib.run.against_truth import dropouts, film_geometry, map_places, reflectance, tone
+from calib.run.frame_job import run_frame
+from calib.run.map_product import map_maker
+from calib.run.seams import check_seams
+
+RASTERS = (
+    "film/density.tif",
+    "film/quality.tif",
+    "map/reflectance.tif",
+    "map/sigma.tif",
+    "map/normal.tif",
+    "map/quality.tif",
+)
+PRODUCTS = (*RASTERS, "fits.nc", "report.html", "item.json", "run.json")
+
+
+def read(path: Path) -> np.ndarray:
+    with rasterio.open(path) as file:
+        return file.read(1)
+
+
+def products(out: Path) -> dict[str, bytes]:
+    return {p.relative_to(out).as_posix(): p.read_bytes() for p in sorted(out.rglob("*")) if p.is_file()}
+
+
+def without_times(content: bytes) -> dict:
+    run = json.loads(content)
+    run.pop("timings")
+    return run
+
+
+def test_every_product_is_there_and_nothing_else(calibrated) -> None:  # type: ignore[no-untyped-def]
+    assert sorted(products(calibrated.result.out)) == sorted(PRODUCTS)
+
+
+@pytest.mark.parametrize("name", RASTERS)
+def test_rasters_are_cloud_optimised(calibrated, name: str) -> None:  # type: ignore[no-untyped-def]
+    """Outside check: rio-cogeo's validator."""
+    valid, errors, _ = cog_validate(str(calibrated.result.out / name))
+    assert valid, errors
+
+
+def test_the_fits_are_a_cf_file(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    """Outside check: compliance-checker, CF 1.11."""
+    CheckSuite.load_all_available_checkers()
+    passed, errors = ComplianceChecker.run_checker(
+        ds_loc=str(calibrated.result.out / "fits.nc"),
+        checker_names=["cf:1.11"],
+        verbose=0,
+        criteria="normal",
+        output_filename=str(tmp_path / "cf.txt"),
+        output_format="text",
+    )
+    assert passed
+    assert not errors
+
+
+def test_the_item_is_valid_stac(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Outside check: pystac's core schema; extension schemas cannot be had without a network."""
+    item = json.loads((calibrated.result.out / "item.json").read_text())
+    validate_dict({**item, "stac_extensions": []})
+    assert set(item["assets"]) >= {"reflectance", "sigma", "normal", "quality", "fits", "report"}
+
+
+def test_every_nan_has_a_bit_and_filled_pixels_say_of_what(calibrated) -> None:  # type: ignore[no-untyped-def]
+    out = calibrated.result.out
+    for value, quality in (("film/density.tif", "film/quality.tif"), ("map/reflectance.tif", "map/quality.tif")):
+        bits = read(out / quality)
+        assert not (np.isnan(read(out / value)) & (bits == 0)).any()
+        assert (bits & SEAM).any()
+    bits = read(out / "map/quality.tif")
+    assert ((bits & (MARK | FILLED)) == (MARK | FILLED)).any()
+    assert np.array_equal(np.isnan(read(out / "map/reflectance.tif")), np.isnan(read(out / "map/sigma.tif")))
+
+
+def test_the_film_is_where_the_marks_say(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """The small frame has a fifth of the demo's marks: its bound is looser than that of the demo."""
+    (rms, worst) = film_geometry(calibrated.result.fits, calibrated.truth)
+    assert rms.found < 0.35
+    assert worst.found < 1.5
+    assert rms.found < 2.0 * rms.limit
+
+
+def test_the_map_is_where_the_film_says(calibrated) -> None:  # type: ignore[no-untyped-def]
+    maker = map_maker(calibrated.result.fits, DEFAULT_MODEL)
+    rms, _ = map_places(maker, calibrated.truth)
+    assert rms.found < 0.35
+
+
+def test_banding_seams_dropouts_and_reflectance(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """The issue's figures: banding under 3x its floor, seams under 2x, reflectance within 1 %, all dropouts flagged."""
+    fits, truth = calibrated.result.fits, calibrated.truth
+    maker = map_maker(fits, DEFAULT_MODEL)
+    (banding,) = tone(fits, maker.sources, truth)
+    assert banding.ratio is not None
+    assert banding.ratio < 3
+    assert check_seams(fits).ratio() < 2
+    median, _, one, two = reflectance(maker, truth, calibrated.result.out)
+    assert median.found < 1.0
+    assert 58 < one.found < 80
+    assert 88 < two.found < 99
+    flagged, mistaken = dropouts(fits, truth)
+    assert flagged.found > 99.5
+    assert mistaken.found < 0.05
+
+
+def test_planted_dropouts_carry_their_bit_on_the_film(calibrated) -> None:  # type: ignore[no-untyped-def]
+    assert (read(calibrated.result.out / "film/quality.tif") & DROPOUT).any()
+
+
+def test_the_same_input_gives_the_same_bytes_for_any_number_of_threads(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    run_frame(calibrated.package, tmp_path / "again", threads=1, overwrite=False, standard=DEFAULT_MODEL)
+    first, again = products(calibrated.result.out), products(tmp_path / "again")
+    assert without_times(first.pop("run.json")) == without_times(again.pop("run.json"))
+    assert [name for name in first if first[name] != again[name]] == []
+
+
+def test_a_finished_run_is_not_replaced_unasked(calibrated) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(InputError, match=r"--out: found the products of a finished run, expected .*--overwrite"):
+        run_frame(calibrated.package, calibrated.result.out, threads=1, overwrite=False, standard=DEFAULT_MODEL)
+
+
+def test_a_run_that_dies_leaves_no_half_product(calibrated, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
+    def dies(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    out = tmp_path / "out"
+    monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
+    monkeypatch.setattr(frame_job, "write_fits", dies)
+    with pytest.raises(KeyboardInterrupt):
+        run_frame(calibrated.package, out, threads=1, overwrite=False, standard=DEFAULT_MODEL)
+    left = products(out)
+    assert set(left) == set(RASTERS)
+    whole = products(calibrated.result.out)
+    assert all(left[name] == whole[name] for name in RASTERS)
+    monkeypatch.undo()
+    monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
+    run_frame(calibrated.package, out, threads=2, overwrite=False, standard=DEFAULT_MODEL)
+    assert sorted(products(out)) == sorted(PRODUCTS)
+
+
+def test_nothing_is_written_for_a_camera_that_misses_the_moon(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    text = (calibrated.package / "frame.toml").read_text()
+    start = text.index("[pointing]")
+    stop = text.index("\n[", start + 1)
+    away = """[pointing]
+sub_point_deg = [0.0, 0.0]
+altitude_km = 60.0
+tilt_deg = 170.0
+tilt_azimuth_deg = 0.0
+swing_deg = 180.0
+"""
+    package = tmp_path / "frame"
+    shutil.copytree(calibrated.package, package)
+    (package / "frame.toml").write_text(text[:start] + away + text[stop:])
+    with pytest.raises(InputError, match="pointing: found a frame that misses the Moon"):
+        run_frame(package, tmp_path / "out", threads=1, overwrite=False, standard=DEFAULT_MODEL)
+    assert not (tmp_path / "out").exists()

@@ -1,0 +1,33 @@
+"""The job in Python: lazy, labelled, and the same numbers as the products on disk."""
+
+import numpy as np
+import rasterio
+
+import calib
+
+
+def test_film_and_map_are_lazy_and_equal_the_products(calibrated) -> None:  # type: ignore[no-untyped-def]
+    fits, out = calibrated.result.fits, calibrated.result.out
+    film, lunar = calib.film(fits), calib.lunar_map(fits)
+    assert all(hasattr(layer.data, "dask") for layer in (*film.data_vars.values(), *lunar.data_vars.values()))
+    for data, names in ((film, {"density": "film/density.tif"}), (lunar, {"normal": "map/normal.tif"})):
+        for name, path in names.items():
+            with rasterio.open(out / path) as file:
+                assert np.array_equal(data[name].values, file.read(1), equal_nan=True)
+                x, y = file.xy(3, 5)
+            assert np.isclose(float(data.x[5]), x)
+            assert np.isclose(float(data.y[3]), y)
+
+
+def test_units_stand_with_the_numbers(calibrated) -> None:  # type: ignore[no-untyped-def]
+    film, lunar = calib.film(calibrated.result.fits), calib.lunar_map(calibrated.result.fits)
+    assert film.x.attrs["units"] == "mm"
+    assert lunar.x.attrs["units"] == "m"
+    assert "crs_wkt" in lunar.attrs
+    assert lunar.reflectance.attrs["units"] == "1"
+
+
+def test_a_frame_is_opened_by_its_folder(calibrated) -> None:  # type: ignore[no-untyped-def]
+    frame = calib.open_frame(calibrated.package)
+    assert frame.name == calibrated.result.fits.frame.name
+    assert len(frame.strips) == len(calibrated.truth.strips)
