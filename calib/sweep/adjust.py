@@ -19,6 +19,7 @@ from calib.sweep.layout import GROUPS, Layout
 MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
 KINDS = 4
 STUDENT_DOF = 5.0
+SETTLED = 0.03  # of the prior variances: no larger change from one round to the next
 PRIOR_COUNT = 1.0  # a group's starting variance counts as this many coefficients: few data then stay close to it
 
 
@@ -81,7 +82,7 @@ def adjust(
     observations: Observations,
     variances: Array,
     free: Sequence[str],
-    rounds: int = 12,
+    rounds: int = 16,
 ) -> Adjustment:
     """Fit; `variances` (len(GROUPS),) start the prior variances, those of the groups in `free` are estimated."""
     batches = make_batches(layout, observations)
@@ -93,8 +94,10 @@ def adjust(
         fit = solve_weighted(layout, observations, batches, variances, scale, weight)
         weight = _robust_weights(observations, fit)
         scale = _scales(observations, fit)
-        variances = _variances(fit, start, free)
+        before, variances = variances, _variances(fit, start, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
+        if np.all(np.abs(np.log(variances / before)) < SETTLED):
+            break
     if fit is None:
         raise ValueError(f"rounds must be 1 or more, not {rounds}")
     return fit

@@ -1,4 +1,4 @@
-"""One blurred border between two even parts of the film: where it is, in transmitted light."""
+"""One blurred border between two even parts of the film: where it is."""
 
 from collections.abc import Callable
 
@@ -15,23 +15,21 @@ TRIM = 3.0
 
 def fit_border(
     t_mm: Array,
-    density: Array,
-    sigma: Array,
+    light: Array,
+    noise: Array,
     inside: NDArray[np.bool_],
     profile: Callable[[Array], Array],
     blur_mm: float,
 ) -> tuple[float, float] | None:
     """Shift (mm) of a border along t and its variance; None where it does not stand out.
 
-    Model: light = a + b profile(t - shift), `profile` the blurred border at 0. The spot averages light, so densities
-    are turned into it; weights fall off for samples far from the model, scatter beyond the noise widens the variance.
+    Model: light = a + b profile(t - shift), `profile` the blurred border at 0, `noise` the 1-sigma of the light, inf
+    without signal. Weights fall off for samples far from the model, scatter beyond the noise widens the variance.
     """
-    good = inside & np.isfinite(sigma)
+    good = inside & np.isfinite(noise)
     if good.sum() < max(LEAST_SAMPLES, 0.5 * inside.sum()):
         return None
-    t, d = t_mm[good], density[good].astype(float)
-    light = 10.0 ** -(d - np.median(d))
-    noise = np.maximum(sigma[good] * light * np.log(10), 1e-9)
+    t, light, noise = t_mm[good], light[good], noise[good]
     shift, weight = 0.0, 1 / noise**2
     for turn in range(TURNS):
         f = profile(t - shift)
@@ -52,6 +50,19 @@ def fit_border(
     if not abs(levels[1]) > LEAST_STEP * np.sqrt(cov[1, 1]) or cov[2, 2] > blur_mm**2:
         return None
     return shift, float(cov[2, 2])
+
+
+def light_of_density(density: Array, sigma: Array) -> tuple[Array, Array]:
+    """Transmitted light, relative to the picture's median, and its 1-sigma."""
+    d = density.astype(float)
+    good = np.isfinite(sigma)
+    light = 10.0 ** -np.clip(np.where(good, d, 0.0) - (np.median(d[good]) if good.any() else 0.0), -6.0, 6.0)
+    return light, np.where(good, np.maximum(sigma, 1e-6) * light * np.log(10), np.inf)
+
+
+def light_of_dn(dn: Array, sigma: Array) -> tuple[Array, Array]:
+    """The video's DN taken as they are: near enough to light for a first look."""
+    return dn.astype(float), np.where(np.isfinite(sigma), np.maximum(sigma, 1e-6), np.inf)
 
 
 def _trimmed(residual: Array, noise: Array) -> Array:

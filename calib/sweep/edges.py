@@ -1,12 +1,11 @@
 """The step wedge as evidence for the sweep: its patches' borders lie at known film places, where no marks are.
 
 Borders along the lines' direction tell y over the whole width, the gaps between neighbouring strips' wedges tell x.
-They are looked at in transmitted light, the thing the spot averages, so a border's middle is half way. All borders
-look alike: each strip is first placed along y by the wedge's whole pattern, fog before and gap after it included.
+They are looked at in transmitted light, the thing the spot averages, so a border's middle is half way.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,13 +15,15 @@ from scipy.special import ndtr
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.sweep.adjust import EDGE, EDGE_X, Observations
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import fit_border
+from calib.sweep.edgefit import fit_border, light_of_density, light_of_dn
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import ReadWindow
 from calib.sweep.wedge import Border, Placed, place_wedge, wedges
 
+ReadLight = Callable[[int, int], tuple[Array, Array]]
 GROUPS_ACROSS = 8
+DN_SIGMA_BLURS = 0.5  # 1-sigma, in spot radii, of a border's place taken from DN
 MARGIN_MM = 0.03  # kept away from the patches' other borders
 MOST_SHIFT = 0.45  # of a patch's height
 
@@ -43,7 +44,28 @@ class Edges:
 
 
 def find_edges(frame: Any, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape) -> Edges:
-    """Measure all borders in all strips that the wedge's whole pattern places."""
+    """Measure all borders, in density, in all strips that the wedge's whole pattern places."""
+    lit = [_lit(reader, light_of_density) for reader in read]
+    return _find(frame, lit, read, sweeps, shape)
+
+
+def find_edges_in_dn(
+    frame: Any, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
+) -> Edges:
+    """The same before the tone is known: the video's curve shifts a border a little, which the variance allows for."""
+    edges = _find(frame, [_lit(reader, light_of_dn) for reader in read], read, sweeps, shape)
+    return replace(edges, variance=edges.variance + (DN_SIGMA_BLURS * max(shape.blur_x_mm, shape.blur_y_mm)) ** 2)
+
+
+def _lit(read: ReadWindow, convert: Callable[[Array, Array], tuple[Array, Array]]) -> ReadLight:
+    """Read light instead of values."""
+    return lambda first, stop: convert(*read(first, stop))
+
+
+def _find(
+    frame: Any, lit: Sequence[ReadLight], read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
+) -> Edges:
+    """All borders of all wedges in all strips."""
     rows: list[tuple[float, ...]] = []
     scan = frame.scan
     for wedge in wedges(frame):
@@ -53,16 +75,16 @@ def find_edges(frame: Any, read: Sequence[ReadWindow], sweeps: Sequence[StripSwe
                 continue
             center = scan.first_center_mm + k * scan.pitch_mm
             for border in wedge.borders:
-                rows += _along(read[k], sweep, border, center, k, placed, shape.blur_y_mm)
+                rows += _along(lit[k], sweep, border, center, k, placed, shape.blur_y_mm)
             sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
             for patch in wedge.patches:
-                rows += _gaps(read[k], sweep, patch, center, k, placed, scan.pitch_mm, shape.blur_x_mm, sides)
+                rows += _gaps(lit[k], sweep, patch, center, k, placed, scan.pitch_mm, shape.blur_x_mm, sides)
     table = np.array(rows, float).reshape(-1, 6)
     return Edges(table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3].astype(np.int64), *table[:, 4:].T)
 
 
 def _along(
-    read: ReadWindow, sweep: StripSweep, border: Border, center_mm: float, k: int, placed: Placed, blur_mm: float
+    read: ReadLight, sweep: StripSweep, border: Border, center_mm: float, k: int, placed: Placed, blur_mm: float
 ) -> list[tuple[float, ...]]:
     """One border in groups of samples across the strip."""
     reach = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm) - MARGIN_MM
@@ -91,7 +113,7 @@ def _along(
 
 
 def _gaps(
-    read: ReadWindow, sweep: StripSweep, patch: Any, center_mm: float, k: int, placed: Placed, pitch_mm: float,
+    read: ReadLight, sweep: StripSweep, patch: Any, center_mm: float, k: int, placed: Placed, pitch_mm: float,
     blur_mm: float, sides: tuple[int, ...],
 ) -> list[tuple[float, ...]]:  # fmt: skip
     """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour."""

@@ -12,7 +12,7 @@ from calib.sweep.candidates import CrossPixels, find_candidates
 from calib.sweep.combine import fit_all
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs
 from calib.sweep.cross import CrossShape
-from calib.sweep.edges import edge_observations, find_edges
+from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
@@ -34,8 +34,9 @@ def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=10)
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors), coarse)
     table, fit, _ = fit_all(frame, nominal, marking.flag_odd_strokes(table))
-    sweeps = fitted_sweeps(nominal, fit)
-    return FirstLook(sweeps, _placing_warnings(frame, table))
+    edges = find_edges_in_dn(frame, read, fitted_sweeps(nominal, fit), shape)
+    table, fit, _ = fit_all(frame, nominal, table, [edge_observations(edges, nominal)])
+    return FirstLook(fitted_sweeps(nominal, fit), _placing_warnings(frame, table))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]) -> SweepFit:
