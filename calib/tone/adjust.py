@@ -1,76 +1,135 @@
 """The one least-squares problem: all evidence on all unknowns of a frame, robust, with the scales of both estimated."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.tone.evidence import Curves
+from calib.tone.evidence import Curves, Placing, placed
 from calib.tone.model import Scales
 from calib.tone.system import NormalEquations, Rows, Solution
-from calib.tone.unknowns import add_priors, first_scales, updated_scales
+from calib.tone.unknowns import (
+    add_priors,
+    first_scales,
+    free_banding,
+    hold_curves,
+    updated_banding_scales,
+    updated_curve_scales,
+)
 
-ITERATIONS = 8
-AGAIN = 5  # ... when the scales of an earlier fit are at hand
-REBUILT = 3  # first turns after which all rows are built anew about the residuals
+CURVE_TURNS, CURVE_TURNS_AGAIN = 5, 3  # the latter when the scales of an earlier fit are at hand
+BANDING_TURNS = 3
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
 LEAST_FACTOR, MOST_FACTOR = 0.5, 10.0  # bounds of what the residuals may say of a kind of evidence's sigma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
-    """All rows that speak of one strip, or of it and the next; `build` makes them anew about a fit's residuals."""
+    """All rows of one sort that speak of one strip, or of it and the next.
+
+    `measured` are the first-order densities read in the strip (and in the next), `placings` where the rows were
+    linearised, `build` makes them anew about other placings.
+    """
 
     strip: int
     rows: Rows
-    build: Callable[[Array | None], Rows]
+    measured: tuple[Array, ...]
+    placings: tuple[Placing, ...]
+    build: Callable[[tuple[Placing, ...]], Rows]
 
 
-def evidence_of(strip: int, build: Callable[[Array | None], Rows], placing: Array | None = None) -> Evidence:
-    """Evidence before any fit, placed away from where it was measured by `placing`."""
-    return Evidence(strip, build(placing), build)
+def evidence_of(
+    curves: Curves,
+    strip: int,
+    build: Callable[[tuple[Placing, ...]], Rows],
+    measured: tuple[Array, ...],
+    first: tuple[Array, ...],
+) -> Evidence:
+    """Evidence before any fit, linearised about the first-order densities `first`."""
+    placings = tuple(placed(curves, strip + side, z, None) for side, z in enumerate(first))
+    return Evidence(strip, build(placings), measured, placings, build)
+
+
+def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution: Solution) -> Evidence:
+    """The same evidence linearised about a solution: a Newton step towards where the model puts each cell."""
+    placings = []
+    share = residual if len(evidence.measured) == 1 else residual / 2
+    for side, (measured, old) in enumerate(zip(evidence.measured, evidence.placings, strict=True)):
+        z = measured + (share if side == 0 else -share) / old.slope
+        placings.append(placed(curves, evidence.strip + side, z, solution))
+    return replace(evidence, rows=evidence.build(tuple(placings)), placings=tuple(placings))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """Solution, the scales it was found with, and what the residuals say of each kind's sigma: (strips, kinds)."""
+    """What was found: `solution` for banding and drift with the curves held, `curves` for the curves themselves.
+
+    `scales` are those it was found with, `factor` (strips, kinds) what the residuals say of each kind's sigma.
+    """
 
     solution: Solution
+    curves: Solution
     scales: Scales
+    factor: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _State:
+    """Evidence about the latest solution, with its standardised residuals and the sigmas' factors."""
+
+    evidence: Sequence[Evidence]
+    standardised: Sequence[Array]
     factor: Array
 
 
 def adjust(
     curves: Curves, evidence: Sequence[Evidence], sigmas: tuple[Array, float], n_kinds: int, start: Scales | None
 ) -> Adjustment:
-    """Fit the unknowns to the evidence; `sigmas` as in `add_priors`, `start` the scales of an earlier fit."""
-    n_strips = len(curves.n_lines)
-    scales, iterations = (first_scales(curves.layout.n_samples), ITERATIONS) if start is None else (start, AGAIN)
-    factor = np.ones((n_strips, n_kinds))
-    standardised = [np.zeros(each.rows.value.size) for each in evidence]
-    for turn in range(iterations):
-        equations = NormalEquations(n_strips, curves.layout.n_own, curves.layout.n_common)
-        for each, off in zip(evidence, standardised, strict=True):
-            sigma = each.rows.sigma * factor[each.strip, each.rows.kind]
-            equations.add(each.strip, each.rows, robust_weight(off) / sigma**2)
-        add_priors(equations, curves.layout, curves.basis, scales, sigmas)
-        solution = equations.solve()
-        residuals = [residual_of(each, solution) / each.rows.sigma for each in evidence]
-        factor = _factors(evidence, residuals, n_strips, n_kinds)
-        standardised = [off / factor[each.strip, each.rows.kind] for each, off in zip(evidence, residuals, strict=True)]
-        if turn < REBUILT:
-            again = zip(evidence, residuals, strict=True)
-            evidence = [evidence_at(each, off * each.rows.sigma) for each, off in again]
-        if turn + 1 < iterations:
-            scales = updated_scales(solution, curves.layout, curves.basis)
-    return Adjustment(solution, scales, factor)
+    """Fit the unknowns to the evidence; `sigmas` as in `add_priors`, `start` the scales of an earlier fit.
+
+    First the curves with free banding, then banding and drift with the curves held (see `free_banding`).
+    """
+    layout = curves.layout
+    scales = first_scales(layout.n_samples) if start is None else start
+    factor = np.ones((len(curves.n_lines), n_kinds))
+    state = _State(evidence, [np.zeros(each.rows.value.size) for each in evidence], factor)
+    for _ in range(CURVE_TURNS if start is None else CURVE_TURNS_AGAIN):
+        first = _solve(curves, state, free_banding(scales), sigmas, None)
+        state = _restate(curves, state, first)
+        scales = updated_curve_scales(first, layout, curves.basis, scales)
+    for turn in range(BANDING_TURNS):
+        solution = _solve(curves, state, scales, sigmas, first)
+        state = _restate(curves, state, solution)
+        if turn + 1 < BANDING_TURNS:
+            scales = updated_banding_scales(solution, layout, scales)
+    return Adjustment(solution, first, scales, state.factor)
 
 
-def evidence_at(evidence: Evidence, residual: Array) -> Evidence:
-    """Evidence built about the residuals of a fit."""
-    return Evidence(evidence.strip, evidence.build(residual), evidence.build)
+def _solve(
+    curves: Curves, state: _State, scales: Scales, sigmas: tuple[Array, float], held: Solution | None
+) -> Solution:
+    equations = NormalEquations(len(curves.n_lines), curves.layout.n_own, curves.layout.n_common)
+    for each, off in zip(state.evidence, state.standardised, strict=True):
+        sigma = each.rows.sigma * state.factor[each.strip, each.rows.kind]
+        equations.add(each.strip, each.rows, robust_weight(off) / sigma**2)
+    add_priors(equations, curves.layout, curves.basis, scales, sigmas)
+    if held is not None:
+        hold_curves(equations, curves.layout, held)
+    return equations.solve()
+
+
+def _restate(curves: Curves, state: _State, solution: Solution) -> _State:
+    """Evidence linearised about a solution, and what its residuals say."""
+    residuals = [residual_of(each, solution) for each in state.evidence]
+    pairs = list(zip(state.evidence, residuals, strict=True))
+    relative = [off / each.rows.sigma for each, off in pairs]
+    factor = _factors(state.evidence, relative, *state.factor.shape)
+    standardised = [
+        off / factor[each.strip, each.rows.kind] for each, off in zip(state.evidence, relative, strict=True)
+    ]
+    return _State([evidence_about(each, curves, off, solution) for each, off in pairs], standardised, factor)
 
 
 def residual_of(each: Evidence, solution: Solution) -> Array:

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from calib.frame.frame import Frame
 
 BASIS_MARGIN = 0.15  # density past the ends of the known that banding, drift and noise may reach
-KNOTS_PER_STEP = 1.3
-FEWEST_SPLINES, MOST_SPLINES = 8, 28
+KNOT_STEP = 0.06  # density between knots: finer than any bend of a video chain; the roughness keeps them smooth
+FEWEST_SPLINES, MOST_SPLINES = 12, 48
 N_KINDS = OVERLAP_KIND + 1
 
 
@@ -64,9 +64,8 @@ def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve)
     """What all rows are linearised about."""
     density = known.patch_density[np.isfinite(known.patch_density)]
     ends = [*density, known.fog_guess] + ([known.stroke_density] if known.stroke_density is not None else [])
-    step = float(np.median(np.diff(np.unique(density))))
     low, high = min(ends) - BASIS_MARGIN, max(ends) + BASIS_MARGIN
-    n = int(np.clip(round(KNOTS_PER_STEP * (high - low) / step) + 3, FEWEST_SPLINES, MOST_SPLINES))
+    n = int(np.clip(round((high - low) / KNOT_STEP) + 3, FEWEST_SPLINES, MOST_SPLINES))
     noise = typical_noise([survey.noise for survey in passes.surveys if survey.noise is not None])
     return Curves(
         first=tuple(survey.curve or typical for survey in passes.surveys),
@@ -90,10 +89,13 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence
         for some in (cells, strokes if known.stroke_density is not None else select(strokes, strokes.dn < 0)):
             if some.dn.size:
                 build = partial(known_rows, curves, known, survey.index, some)
-                found.append(evidence_of(survey.index, build, first_placing(curves, survey.index, some)))
+                measured = curves.first[survey.index].density_of(some.dn)
+                first = first_placing(curves, survey.index, some)
+                found.append(evidence_of(curves, survey.index, build, (measured,), (first,)))
     for strip, shared in enumerate(passes.overlaps):
         if shared is not None:
-            found.append(evidence_of(strip, partial(overlap_rows, curves, strip, shared)))
+            both = (shared.density, shared.next_density)
+            found.append(evidence_of(curves, strip, partial(overlap_rows, curves, strip, shared), both, both))
     return found
 
 

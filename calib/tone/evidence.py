@@ -13,12 +13,13 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel, grain_bias, rounding_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.strokes import STROKE
-from calib.tone.system import Rows
+from calib.tone.system import Rows, Solution
 from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import DRIFT_MODES, Layout, cosines
 
 PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
 POLISHING = 4
+SLOPES = (0.25, 4.0)  # bounds of a corrected curve's slope against the first
 CELL_FLOOR = 2e-4  # density: flatness of a patch, dirt, and what else no model knows
 
 
@@ -38,34 +39,62 @@ class Curves:
         return np.asarray(10.0 ** (exponent * (np.clip(density, self.basis.low, self.basis.high) - self.basis.high)))
 
 
-def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, residual: Array | None = None) -> Rows:
-    """Evidence of cells of known density: patches, unexposed film, strokes.
+@dataclass(frozen=True, slots=True, eq=False)
+class Placing:
+    """Where the model puts cells, as first-order densities, and the corrected curve's slope against the first there.
 
-    Splines and weights are taken where the model puts a cell, `residual` (of an earlier fit) away from where it was
-    measured: at the measured place their noise would be that of the data, and the curve would shrink towards the mean.
+    Rows are linearised there. At the measured places their splines would have the data's own noise in them, and the
+    curve would flatten towards the mean (errors in variables); with the slope, residuals keep the weight that they
+    have in DN, so that a flat stretch of curve cannot hide them.
     """
+
+    z: Array
+    slope: Array
+
+
+def placed(curves: Curves, strip: int, z: Array, solution: Solution | None) -> Placing:
+    """A placing at first-order densities, its slope by a solution."""
+    if solution is None:
+        return Placing(z, np.ones_like(z))
+    step = 1e-3
+    rise = correction(curves, strip, z + step, solution) - correction(curves, strip, z - step, solution)
+    return Placing(z, np.clip(1.0 + rise / (2 * step), *SLOPES))
+
+
+def correction(curves: Curves, strip: int, z: Array, solution: Solution) -> Array:
+    """What a solution adds to the first-order densities of a strip."""
+    weights = solution.strips[strip][curves.layout.curve] + solution.common[curves.layout.curve]
+    begin, splines = curves.basis.rows(z)
+    dark = curves.dark_shape(strip, z) * solution.strips[strip][curves.layout.dark]
+    return np.asarray((splines * weights[begin[:, None] + np.arange(4)]).sum(axis=1) + dark)
+
+
+def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, placings: tuple[Placing, ...]) -> Rows:
+    """Evidence of cells of known density: patches, unexposed film, strokes."""
     layout, first, noise = curves.layout, curves.first[strip], curves.noise[strip]
-    z = first.density_of(cells.dn)
-    placed = z if residual is None else z + residual
-    per_dn, curvature = _derivatives(first, placed)
+    at = placings[0]
+    per_dn, curvature = _derivatives(first, at.z)
     is_fog, is_stroke = cells.label == FOG, cells.label == STROKE
-    stated = np.full(z.size, known.fog_guess)
+    stated = np.full(at.z.size, known.fog_guess)
     stated[is_stroke] = known.stroke_density or 0.0
     is_patch = ~is_fog & ~is_stroke
     stated[is_patch] = known.patch_density[cells.label[is_patch]]
     grain = noise.grain_variance(stated)
-    value = stated - z + grain_bias(per_dn, curvature, grain)
+    measured = at.z + at.slope * (first.density_of(cells.dn) - at.z)
+    value = stated - measured + grain_bias(per_dn, curvature, grain)
     variance_dn = noise.variance_dn(stated) + grain / per_dn**2
     variance = noise.variance(stated, per_dn) / cells.count + rounding_variance(np.sqrt(variance_dn)) * per_dn**2
-    common_column = np.where(is_fog, layout.fog, np.where(is_stroke, layout.stroke, layout.patches.start + cells.label))
-    own, common = _parts(curves, strip, placed, cells.sample, cells.line)
-    error = csr_array((np.full(z.size, -1.0), (np.arange(z.size), common_column)), shape=common.shape)
+    sigma = at.slope * np.sqrt(variance + CELL_FLOOR**2)
+    place = np.where(is_fog, layout.n_patches, np.where(is_stroke, layout.n_patches + 1, cells.label))
+    own, common = _parts(curves, strip, at.z, cells.sample, cells.line)
+    row = np.arange(at.z.size)
+    error = csr_array((np.full(at.z.size, -1.0), (row, layout.patches.start + place)), shape=common.shape)
     kind = np.where(is_fog, FOG_KIND, np.where(is_stroke, STROKE_KIND, PATCH_KIND))
-    return Rows(own, None, csr_array(common + error), value, np.sqrt(variance + CELL_FLOOR**2), kind)
+    return Rows(own, None, csr_array(common + error), value, sigma, kind)
 
 
 def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
-    """Where cells lie before any fit, less where they were measured: each label's level plus each sample's banding.
+    """Where cells lie before any fit, as first-order densities: each label's level plus each sample's banding.
 
     Both come from the cells themselves, in turn (median polish), so that no cell is placed by its own noise.
     """
@@ -81,19 +110,22 @@ def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
         level = np.array([np.median(rest[which == index]) for index in range(labels.size)])
         off = weight * (z - level[which])
         banding = np.bincount(cells.sample, off, banding.size) / np.maximum(total, 1e-300)
-    return np.asarray(level[which] + banding[cells.sample] - z)
+    return np.asarray(level[which] + banding[cells.sample])
 
 
-def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, residual: Array | None = None) -> Rows:
-    """Evidence of an overlap of a strip with the next: the same film, so no difference; `residual` as above."""
-    half = np.zeros(cells.sigma.size) if residual is None else residual / 2
-    own, common = _parts(curves, strip, cells.density + half, cells.sample, cells.line)
+def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, placings: tuple[Placing, ...]) -> Rows:
+    """Evidence of an overlap of a strip with the next: the same film, so no difference."""
+    one, two = placings
+    own, common = _parts(curves, strip, one.z, cells.sample, cells.line)
     low = np.floor(cells.next_sample).astype(np.int64)
     share = cells.next_sample - low
-    following, following_common = _parts(curves, strip + 1, cells.next_density - half, low, cells.next_line, share)
+    following, following_common = _parts(curves, strip + 1, two.z, low, cells.next_line, share)
+    middle = (cells.density + cells.next_density) / 2  # the median difference is not that of the means
+    measured = one.z + one.slope * (middle + cells.difference / 2 - one.z)
+    measured = measured - two.z - two.slope * (middle - cells.difference / 2 - two.z)
     kind = np.full(cells.sigma.size, OVERLAP_KIND)
-    common = csr_array(common - following_common)
-    return Rows(own, csr_array(-following), common, -cells.difference, cells.sigma, kind)
+    sigma = cells.sigma * (one.slope + two.slope) / 2
+    return Rows(own, csr_array(-following), csr_array(common - following_common), -measured, sigma, kind)
 
 
 def _derivatives(first: FirstCurve, z: Array) -> tuple[Array, Array]:

@@ -6,7 +6,7 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
-from calib.tone.evidence import Curves
+from calib.tone.evidence import Curves, correction
 from calib.tone.model import StripTone
 from calib.tone.unknowns import DRIFT_MODES, cosines
 
@@ -78,12 +78,8 @@ def lost_tone(n_samples: int, n_lines: int, n_dn: int, reason: str) -> StripTone
 
 def curve_density(curves: Curves, fit: Adjustment, strip: int, dn: Array) -> Array:
     """Density that the video saw, of DN (real), by a strip's first curve and its corrections."""
-    layout, solution = curves.layout, fit.solution
     z = curves.first[strip].density_of(dn)
-    begin, splines = curves.basis.rows(z)
-    weights = solution.strips[strip][layout.curve] + solution.common[layout.curve]
-    correction = (splines * weights[begin[:, None] + np.arange(4)]).sum(axis=1)
-    return np.asarray(z + correction + curves.dark_shape(strip, z) * solution.strips[strip][layout.dark])
+    return np.asarray(z + correction(curves, strip, z, fit.solution))
 
 
 def monotone(density: Array, rising: bool) -> Array:
@@ -108,7 +104,7 @@ def _dn_span(density: Array, sigma: Array, span: Span, clip: tuple[int, int]) ->
 
 
 def _curve_sigma(curves: Curves, fit: Adjustment, strip: int, dn: Array) -> Array:
-    layout, solution = curves.layout, fit.solution
+    layout, solution = curves.layout, fit.curves
     z = np.linspace(curves.basis.low, curves.basis.high, NODES)
     splines = curves.basis.matrix(z)
     own = np.column_stack([splines, curves.dark_shape(strip, z)])

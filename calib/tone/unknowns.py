@@ -5,7 +5,7 @@ banding by sample. All strips share: a spline correction of the curves, the comm
 stated densities, the density of unexposed film and that of the strokes.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.fft import dct
@@ -20,8 +20,12 @@ DARK_SIGMA = 0.05  # density at the dark end that an error of the first curve's 
 LEVEL_SIGMA = 0.5  # density: nothing is known of level and slope of a strip's correction
 FOG_SIGMA = 0.05  # density of unexposed film, about the first knot of the characteristic curve
 FIXED = 1e-5  # 1-sigma of what is zero by definition
-FIRST_ROUGHNESS, FIRST_DRIFT, FIRST_BANDING = 0.3, 1e-4, 1e-4  # starting variances, soon replaced
+FIRST_ROUGHNESS, FIRST_DRIFT, FIRST_BANDING = 0.01, 1e-4, 1e-3  # starting variances: stiff curves, free banding
 SMALLEST = 1e-10
+FREE_BANDING = 10.0  # variance of a cosine component: no prior at all
+# No video chain bends its curve by more than about 0.02 in density within a few tenths: between patches the data alone
+# cannot tell a staircase of a curve without banding from a smooth curve with it, so the roughness has these bounds.
+MOST_COMMON_ROUGHNESS, MOST_OWN_ROUGHNESS, LEAST_ROUGHNESS = 0.03, 0.01, 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,23 +74,47 @@ class Layout:
     @property
     def patches(self) -> slice:
         """Errors of the stated densities."""
-        return slice(self.n_curve + self.n_samples, self.n_common - 2)
+        first = self.n_curve + self.n_samples
+        return slice(first, first + self.n_patches)
 
     @property
     def fog(self) -> int:
         """Density of unexposed film less the guess."""
-        return self.n_common - 2
+        return self.patches.stop
 
     @property
     def stroke(self) -> int:
         """Density of the strokes less the stated one."""
-        return self.n_common - 1
+        return self.patches.stop + 1
 
 
 def first_scales(n_samples: int) -> Scales:
     """Starting values, wide."""
     band = np.full(n_samples, FIRST_BANDING)
     return Scales(FIRST_ROUGHNESS, FIRST_ROUGHNESS, FIRST_DRIFT, band, 10 * band)
+
+
+def free_banding(scales: Scales) -> Scales:
+    """The same scales with banding of any size allowed.
+
+    Where its range does not reach from one patch to the next, all banding could be taken as steps of a curve that is
+    flat at every patch. A prior that prefers small banding would pull there, thousands of columns against a few
+    patches; so curves are fitted with free banding, and banding with its prior only once the curves are known.
+    """
+    wide = np.full_like(scales.banding, FREE_BANDING)
+    return replace(scales, own_banding=wide, banding=wide)
+
+
+def hold_curves(equations: NormalEquations, layout: Layout, fit: Solution) -> None:
+    """Add that the curves are those of a fit."""
+    hold = 1 / FIXED**2
+    part = np.arange(layout.n_curve + 1)
+    for block, right, values in zip(equations.diagonal, equations.right, fit.strips, strict=True):
+        block[part, part] += hold
+        right[part] += hold * values[part]
+    part = np.arange(layout.n_curve)
+    equations.corner[part, part] += hold
+    equations.right_common[part] += hold * fit.common[part]
 
 
 def cosines(n: int, at: Array, modes: int) -> Array:
@@ -125,31 +153,47 @@ def _precision(variance: Array) -> Array:
     return np.asarray(basis.T @ (basis * inverse[:, None]))
 
 
-def updated_scales(solution: Solution, layout: Layout, basis: CorrectionBasis) -> Scales:
+def updated_curve_scales(solution: Solution, layout: Layout, basis: CorrectionBasis, scales: Scales) -> Scales:
     """Expectation-maximisation step: each variance is the mean square of its unknowns, their uncertainty included.
 
     Dempster, Laird and Rubin 1977, J. R. Stat. Soc. B 39:1; for a linear model its fixed point is the REML estimate.
     """
     rough = basis.roughness()
     freedom = layout.n_curve - 2
-    own, drift, banding = 0.0, 0.0, np.zeros(layout.n_samples)
-    order = np.arange(1, DRIFT_MODES + 1)
+    own = 0.0
     for values, covariance in zip(solution.strips, solution.strip_covariance, strict=True):
         own += _mean_square(values[layout.curve], covariance[layout.curve, layout.curve], rough)
-        variance = values[layout.drift] ** 2 + np.diag(covariance)[layout.drift]
-        drift += float((order**2 * variance).mean())
-        banding += _spectrum(values[layout.own_banding], covariance[layout.own_banding, layout.own_banding])
-    n = len(solution.strips)
-    common = solution.common_covariance
-    return Scales(
-        own_roughness=max(own / n / freedom, 1e-6),
-        common_roughness=max(
-            _mean_square(solution.common[layout.curve], common[layout.curve, layout.curve], rough) / freedom, 1e-6
-        ),
-        drift=max(drift / n, 1e-9),
-        own_banding=_by_octaves(banding / n),
-        banding=_by_octaves(_spectrum(solution.common[layout.banding], common[layout.banding, layout.banding])),
+    common = solution.common_covariance[layout.curve, layout.curve]
+    shared = _mean_square(solution.common[layout.curve], common, rough) / freedom
+    own = own / len(solution.strips) / freedom
+    return replace(
+        scales,
+        own_roughness=float(np.clip(own, LEAST_ROUGHNESS, MOST_OWN_ROUGHNESS)),
+        common_roughness=float(np.clip(shared, LEAST_ROUGHNESS, MOST_COMMON_ROUGHNESS)),
+        drift=_drift_scale(solution, layout),
     )
+
+
+def updated_banding_scales(solution: Solution, layout: Layout, scales: Scales) -> Scales:
+    """The same step for banding and drift."""
+    banding = np.zeros(layout.n_samples)
+    for values, covariance in zip(solution.strips, solution.strip_covariance, strict=True):
+        banding += _spectrum(values[layout.own_banding], covariance[layout.own_banding, layout.own_banding])
+    common = solution.common_covariance[layout.banding, layout.banding]
+    return replace(
+        scales,
+        drift=_drift_scale(solution, layout),
+        own_banding=_by_octaves(banding / len(solution.strips)),
+        banding=_by_octaves(_spectrum(solution.common[layout.banding], common)),
+    )
+
+
+def _drift_scale(solution: Solution, layout: Layout) -> float:
+    order = np.arange(1, DRIFT_MODES + 1)
+    drift = 0.0
+    for values, covariance in zip(solution.strips, solution.strip_covariance, strict=True):
+        drift += float((order**2 * (values[layout.drift] ** 2 + np.diag(covariance)[layout.drift])).mean())
+    return max(drift / len(solution.strips), 1e-9)
 
 
 def _mean_square(values: Array, covariance: Array, form: Array) -> float:
