@@ -1,7 +1,8 @@
 """The step wedge's borders, and where the wedge as a whole lies in a strip.
 
 Patches that touch form a wedge; it has its borders and, outside, the even film beside it (fog, or the gap to the
-picture). All borders look alike, so the whole pattern is placed first, by a shift and a stretch along y.
+picture). All borders look alike, so the whole pattern is placed first: the borders' offsets along y that leave every
+piece between two of them even and change little from border to border, found exactly by dynamic programming.
 """
 
 from collections.abc import Sequence
@@ -17,10 +18,11 @@ from calib.sweep.tables import ReadWindow
 
 TOUCH_MM = 1e-6
 LEAST_EVEN_MM = 0.03
-STRETCHES = np.linspace(-1, 1, 13)
-MOST_STRETCH = 0.04
-SIGMAS = 4.0
-CLEARLY_BETTER = 1.3  # scatter of the best other place over the best one's
+DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the next
+CLEARLY_BETTER = 12.0  # by how much minus the log probability of any place half a patch off must be larger
+UNEVEN = 0.3  # 1-sigma of a line's departure from its piece's mean, in mean steps: noise, skew, blur at the borders
+MARGIN_LINES = 2.5  # at a border, on either side, not looked at: blur and skew
+MOST_LEFT = 0.2  # of the profile's variance: more scatter inside the even pieces, and it is no wedge
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,17 +53,16 @@ class Wedge:
         return float(min(p.y_mm[1] - p.y_mm[0] for p in self.patches))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Placed:
-    """Where a wedge lies: film y by the sweep = y + shift + stretch (y - pivot), mm."""
+    """Where a wedge lies: at stated film y `at_mm` (rising) the sweep says `at_mm` + `offset_mm`."""
 
-    shift_mm: float
-    stretch: float
-    pivot_mm: float
+    at_mm: Array
+    offset_mm: Array
 
     def seen_mm(self, y_mm: float) -> float:
         """The y that the sweep gives to stated y."""
-        return y_mm + self.shift_mm + self.stretch * (y_mm - self.pivot_mm)
+        return y_mm + float(np.interp(y_mm, self.at_mm, self.offset_mm))
 
 
 def wedges(frame: Any) -> tuple[Wedge, ...]:
@@ -97,33 +98,80 @@ def _borders(group: Sequence[Any], ends: Sequence[float]) -> tuple[Border, ...]:
 
 
 def place_wedge(wedge: Wedge, read: ReadWindow, sweep: StripSweep, line_mm: float, reach_mm: float) -> Placed | None:
-    """Find a wedge in a strip within what the sweep's uncertainty allows; None where no place is clearly the best.
+    """Find a wedge in a strip, its borders within `reach_mm` of where the sweep puts them; None where it is not seen or
+    another place, half a patch off or more at the border nearest the picture, does nearly as well."""
+    borders = sorted(wedge.borders, key=lambda b: -abs(b.at_mm - wedge.pivot_mm))
+    y_mm, profile = _profile(read, sweep, wedge.borders[0].low_mm - reach_mm, wedge.borders[-1].high_mm + reach_mm)
+    if len(profile) < 8 or len(borders) < 2:
+        return None
+    offsets = np.arange(-np.floor(reach_mm / line_mm), np.floor(reach_mm / line_mm) + 1) * line_mm
+    sums = _Sums(y_mm, profile, MARGIN_LINES * line_mm)
+    noise2 = (UNEVEN * float(np.ptp(profile)) / len(borders) + 1e-12) ** 2
+    drift = ((offsets[:, None] - offsets) / (DRIFT_PX * line_mm)) ** 2 / 2
+    outer, inner = borders[0], borders[-1]
+    cost = sums.scatter(*_outside(outer, borders[1], offsets)) / noise2 / 2
+    back = []
+    for one, other in pairwise(borders):
+        left, right = one.at_mm + offsets[:, None], other.at_mm + offsets[None, :]
+        total = cost[:, None] + sums.scatter(np.minimum(left, right), np.maximum(left, right)) / noise2 / 2 + drift
+        back.append(total.argmin(axis=0))
+        cost = total.min(axis=0)
+    cost = cost + sums.scatter(*_outside(inner, borders[-2], offsets)) / noise2 / 2
+    cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
+    best = int(cost.argmin())
+    others = cost[np.abs(offsets - offsets[best]) >= wedge.patch_mm / 2]
+    if others.size and others.min() < cost[best] + CLEARLY_BETTER:
+        return None
+    states = [best]
+    for step in reversed(back):
+        states.append(int(step[states[-1]]))
+    at = np.array([b.at_mm for b in borders[::-1]])
+    order = np.argsort(at)
+    placed = Placed(at[order], offsets[np.array(states)][order])
+    return placed if _stands_out(placed, wedge, sums) else None
 
-    The place that leaves the least scatter inside the pattern's even pieces is taken; if one half a patch or more away
-    does nearly as well, there is no telling.
-    """
-    pivot, far = wedge.pivot_mm, max((b.at_mm for b in wedge.borders), key=abs)
-    sigma = _sigma_at(sweep, pivot), _sigma_at(sweep, far)
-    reach = min(reach_mm, SIGMAS * sigma[0] + 2 * line_mm)
-    length = max(abs(far - pivot), line_mm)
-    most = min(MOST_STRETCH, SIGMAS * sigma[1] / length)
-    low, high = wedge.borders[0].low_mm, wedge.borders[-1].high_mm
-    slack = reach + most * (high - low)
-    y_mm, profile = _profile(read, sweep, low - slack, high + slack)
-    if len(profile) < 8:
-        return None
-    cuts = np.array(sorted({y for b in wedge.borders for y in (b.low_mm, b.at_mm, b.high_mm)}))
-    shifts = np.arange(-np.floor(reach / line_mm), np.floor(reach / line_mm) + 1) * line_mm
-    stretches = most * STRETCHES
-    scatter = np.array(
-        [[_scatter((y_mm - pivot - s) / (1 + m) + pivot, profile, cuts) for m in stretches] for s in shifts]
-    )
-    i, j = np.unravel_index(int(scatter.argmin()), scatter.shape)
-    best = scatter[i, j]
-    others = scatter[np.abs(shifts - shifts[i]) >= wedge.patch_mm / 2]
-    if not best < 0.2 * np.var(profile) or (others.size and others.min() < CLEARLY_BETTER * best):
-        return None
-    return Placed(float(shifts[i]), float(stretches[j]), pivot)
+
+def _outside(border: Border, neighbour: Border, offsets: Array) -> tuple[Array, Array]:
+    """The even piece beside an end border, on the side away from its neighbour, for every offset."""
+    if border.at_mm < neighbour.at_mm:
+        return border.low_mm + offsets, border.at_mm + offsets
+    return border.at_mm + offsets, border.high_mm + offsets
+
+
+class _Sums:
+    """Running sums of a profile, so that the scatter inside any piece of it is had at once."""
+
+    def __init__(self, y_mm: Array, profile: Array, margin_mm: float) -> None:
+        self.margin_mm = margin_mm
+        order = np.argsort(y_mm, kind="stable")
+        self.y_mm, values = y_mm[order], profile[order] - np.median(profile)
+        self.variance = float(np.var(values))
+        self._first = np.concatenate([[0.0], np.cumsum(values)])
+        self._second = np.concatenate([[0.0], np.cumsum(values**2)])
+
+    def scatter(self, low_mm: Array, high_mm: Array) -> Array:
+        """Sum of squares about the mean of the profile between two film y, a margin at either left out; what lies
+        beyond the strip costs nothing."""
+        low, high = self._lines(low_mm, high_mm)
+        first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
+        return np.asarray(np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0))
+
+    def count(self, low_mm: Array, high_mm: Array) -> Array:
+        """Lines between two film y."""
+        low, high = self._lines(low_mm, high_mm)
+        return np.asarray(high - low)
+
+    def _lines(self, low_mm: Array, high_mm: Array) -> tuple[Array, Array]:
+        """First and stop index of the lines between two film y less the margins."""
+        low = np.searchsorted(self.y_mm, low_mm + self.margin_mm)
+        return low, np.maximum(np.searchsorted(self.y_mm, high_mm - self.margin_mm), low)
+
+
+def _stands_out(placed: Placed, wedge: Wedge, sums: _Sums) -> bool:
+    """Whether the pieces are even beside the differences between them."""
+    edges = np.array([placed.seen_mm(b.at_mm) for b in wedge.borders])
+    inside, lines = sums.scatter(edges[:-1], edges[1:]), sums.count(edges[:-1], edges[1:])
+    return bool(lines.sum() > 8 and inside.sum() / lines.sum() < MOST_LEFT * sums.variance)
 
 
 def _sigma_at(sweep: StripSweep, y_mm: float) -> float:
@@ -138,21 +186,9 @@ def _profile(read: ReadWindow, sweep: StripSweep, low_mm: float, high_mm: float)
     if lines.size == 0:
         return np.empty(0), np.empty(0)
     first, last = int(lines.min()), int(lines.max()) + 1
-    near, far = int(sweep.n_samples * 0.35), int(sweep.n_samples * 0.65) + 1
+    near, far = int(sweep.n_samples * 0.42), int(sweep.n_samples * 0.58) + 1
     values, sigma = (part[:, near:far] for part in read(first, last))
     good = np.isfinite(sigma)
     whole = good.mean(axis=1) > 0.5
     profile = np.array([np.median(v[g]) for v, g in zip(values[whole], good[whole], strict=True)])
     return along[first:last][whole], profile
-
-
-def _scatter(y_mm: Array, profile: Array, cuts: Array) -> float:
-    """Mean square scatter of a profile inside the pieces between the cuts."""
-    piece = np.searchsorted(cuts, y_mm) - 1
-    inside = (piece >= 0) & (piece < cuts.size - 1)
-    if inside.sum() < 8:
-        return np.inf
-    piece, values = piece[inside], profile[inside]
-    count = np.bincount(piece, minlength=cuts.size - 1)
-    mean = np.bincount(piece, values, minlength=cuts.size - 1) / np.maximum(count, 1)
-    return float(np.mean((values - mean[piece]) ** 2))
