@@ -45,9 +45,9 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     table, sweeps, shape = _marks_again(frame, nominal, read, first)
     edges = edge_observations(find_edges(frame, read, sweeps, shape), nominal)
     table, fit, _ = fit_all(frame, nominal, table, [edges])
-    for coarse in (True, False):
+    for _ in range(2):
         sweeps = fitted_sweeps(nominal, fit)
-        ties = measure_ties(read, sweeps, coarse)
+        ties = measure_ties(read, sweeps, nominal.px_mm)
         table, fit, evidence = fit_all(frame, nominal, table, [edges, tie_observations(ties, nominal)])
     sweeps = fitted_sweeps(nominal, fit)
     table = marking.with_residuals(table, frame, nominal, sweeps)

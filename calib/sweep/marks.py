@@ -101,10 +101,14 @@ def _slopes(sweep: StripSweep, line: int, sample: int, half: int) -> tuple[Array
 
 
 def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]) -> MarkTable:
-    """The measured marks with what speaks against each; residuals are filled in after the fit of the sweeps."""
+    """The measured marks with what speaks against each; residuals are filled in after the fit of the sweeps.
+
+    A mark whose window carries too little signal stands at the place it was sought, with infinite variance.
+    """
     n = len(fits)
-    columns = {name: np.full(n, np.nan) for name in ("line", "sample", "chi2", "stroke_value", "stroke_sigma")}
-    cov = np.full((n, 2, 2), np.nan)
+    columns = {"line": sought.line.copy(), "sample": sought.sample.copy(), "chi2": np.full(n, np.inf),
+               "stroke_value": np.zeros(n), "stroke_sigma": np.full(n, np.inf)}  # fmt: skip
+    cov = np.tile(np.diag([np.inf, np.inf]), (n, 1, 1))
     reasons = []
     for i, fit in enumerate(fits):
         reasons.append(_reason(fit, sweeps[sought.strip[i]]))

@@ -17,11 +17,14 @@ from calib.coordinates import Array, ScanPoints
 from calib.sweep.adjust import TIE, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
+from calib.sweep.overlap import needs_search, search_shift
 from calib.sweep.seam import WINDOW_LINES, SeamBlock, right_at, seam_blocks
 from calib.sweep.tables import ReadWindow, TieTable
 
 BLUR_PX = 1.0
 COARSE_BLUR_PX = 2.5
+SURE_PX = 1.5  # relative 1-sigma of two strips beyond which their shift is searched for,
+CLOSE_PX = 0.5  # and beyond which it is matched in coarse pictures first
 TURNS = 6
 FARTHEST_PX = 4.0
 MOST_SIGMA_PX = 1.0  # a tie worse than this along its best direction is left out
@@ -46,13 +49,19 @@ class Ties:
         return self.strip.size
 
 
-def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], coarse: bool) -> Ties:
-    """Ties of every pair of neighbours; `coarse` starts from strongly smoothed pictures, for shifts of a few px."""
+def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array) -> Ties:
+    """Ties of every pair of neighbours. Where their relative place is uncertain the shift is searched for, and matched
+    in strongly smoothed pictures, before it is measured."""
     rows = []
     for k in range(len(sweeps) - 1):
-        start = _seam_shifts(read, sweeps, k, COARSE_BLUR_PX, {}) if coarse else {}
-        guesses = {key: shift for key, (shift, _) in start.items()}
-        for (line, sample), (shift, cov) in _seam_shifts(read, sweeps, k, BLUR_PX, guesses).items():
+        start, guesses = np.zeros(2), {}
+        if needs_search(sweeps[k], sweeps[k + 1], px_mm, SURE_PX):
+            found = search_shift(read[k], read[k + 1], sweeps[k], sweeps[k + 1], px_mm)
+            start = start if found is None else found
+        if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX):
+            coarse = _seam_shifts(read, sweeps, k, COARSE_BLUR_PX, {}, start)
+            guesses = {key: shift for key, (shift, _) in coarse.items()}
+        for (line, sample), (shift, cov) in _seam_shifts(read, sweeps, k, BLUR_PX, guesses, start).items():
             here = ScanPoints(np.array([line + shift[0]]), np.array([sample + shift[1]]))
             there = to_scan(sweeps[k + 1], to_film(sweeps[k], here))
             rows.append((k, line, sample, there.line[0], there.sample[0], *shift, *cov.ravel()))
@@ -68,7 +77,7 @@ Shifts = dict[tuple[float, float], tuple[Array, Array]]
 
 def _seam_shifts(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], k: int, blur_px: float,
-    guesses: dict[tuple[float, float], Array],
+    guesses: dict[tuple[float, float], Array], start: Array,
 ) -> Shifts:  # fmt: skip
     """Shift and covariance by window centre, the seam's column profile found between two passes."""
     columns: Array | None = None
@@ -80,7 +89,7 @@ def _seam_shifts(
             for first in range(0, len(block.lines), WINDOW_LINES):
                 window = slice(first, first + WINDOW_LINES)
                 center = (float(block.lines[window].mean()), float(block.samples.mean()))
-                match = _match(block, window, profile, guesses.get(center, np.zeros(2)), blur_px)
+                match = _match(block, window, profile, guesses.get(center, start), blur_px)
                 if match is not None:
                     found[center] = (match.shift, match.cov)
                     profiles.append(match.left_over)

@@ -2,7 +2,8 @@
 
 Patches that touch form a wedge; it has its borders and, outside, the even film beside it (fog, or the gap to the
 picture). All borders look alike, so the whole pattern is placed first: the borders' offsets along y that leave every
-piece between two of them even and change little from border to border, found exactly by dynamic programming.
+piece between two of them even and change little from border to border, found exactly by dynamic programming. A wedge
+taken one equal patch too far fits almost as well; but then unexposed film is not the same at its two ends.
 """
 
 from collections.abc import Sequence
@@ -21,6 +22,7 @@ LEAST_EVEN_MM = 0.03
 DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the next
 CLEARLY_BETTER = 12.0  # by how much minus the log probability of any place half a patch off must be larger
 UNEVEN = 0.3  # 1-sigma of a line's departure from its piece's mean, in mean steps: noise, skew, blur at the borders
+FOG_LINES = 8  # the film outside the wedge, unexposed at both ends, is compared as if by so many lines
 MARGIN_LINES = 2.5  # at a border, on either side, not looked at: blur and skew
 MOST_LEFT = 0.2  # of the profile's variance: more scatter inside the even pieces, and it is no wedge
 
@@ -118,16 +120,20 @@ def place_wedge(wedge: Wedge, read: ReadWindow, sweep: StripSweep, line_mm: floa
         cost = total.min(axis=0)
     cost = cost + sums.scatter(*_outside(inner, borders[-2], offsets)) / noise2 / 2
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
+    states = [np.arange(offsets.size)]
+    for step in reversed(back):
+        states.append(step[states[-1]])
+    ends = sums.mean(*_outside(inner, borders[-2], offsets)) - sums.mean(
+        *_outside(outer, borders[1], offsets[states[-1]])
+    )
+    cost = cost + FOG_LINES * np.nan_to_num(ends) ** 2 / noise2 / 4
     best = int(cost.argmin())
     others = cost[np.abs(offsets - offsets[best]) >= wedge.patch_mm / 2]
     if others.size and others.min() < cost[best] + CLEARLY_BETTER:
         return None
-    states = [best]
-    for step in reversed(back):
-        states.append(int(step[states[-1]]))
     at = np.array([b.at_mm for b in borders[::-1]])
     order = np.argsort(at)
-    placed = Placed(at[order], offsets[np.array(states)][order])
+    placed = Placed(at[order], offsets[np.array([state[best] for state in states])][order])
     return placed if _stands_out(placed, wedge, sums) else None
 
 
@@ -155,6 +161,12 @@ class _Sums:
         low, high = self._lines(low_mm, high_mm)
         first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
         return np.asarray(np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0))
+
+    def mean(self, low_mm: Array, high_mm: Array) -> Array:
+        """Mean of the profile between two film y less the margins, NaN where no line is left."""
+        low, high = self._lines(low_mm, high_mm)
+        total = self._first[high] - self._first[low]
+        return np.asarray(np.divide(total, high - low, out=np.full(low.shape, np.nan), where=high > low))
 
     def count(self, low_mm: Array, high_mm: Array) -> Array:
         """Lines between two film y."""

@@ -1,0 +1,79 @@
+"""A strip that no mark has placed: find the shift at which its overlap with a neighbour shows the same picture.
+
+Windows of the left strip are correlated with the right strip's picture around them, each normalised by its own mean and
+scatter so that the strips' tones need not agree; the correlations of all windows are added, for the shift is common.
+"""
+
+import numpy as np
+from scipy.ndimage import map_coordinates, uniform_filter
+from scipy.signal import fftconvolve
+
+from calib.coordinates import Array
+from calib.sweep.model import StripSweep
+from calib.sweep.seam import WINDOW_LINES, SeamBlock, local_step, seam_blocks
+from calib.sweep.tables import ReadWindow
+
+BLUR_PX = 1.5
+SURE = 6.0  # the peak of the summed correlation over its scatter
+LEAST_WINDOWS = 3
+SIGMAS = 3.0
+MOST_PX = (60, 16)  # lines, samples
+
+
+def needs_search(left: StripSweep, right: StripSweep, px_mm: Array, limit_px: float) -> bool:
+    """Whether two neighbours' relative place is too uncertain to match their pictures right away."""
+    return bool(np.any(_relative_sigma_px(left, right, px_mm) > limit_px))
+
+
+def search_shift(
+    read_left: ReadWindow, read_right: ReadWindow, left: StripSweep, right: StripSweep, px_mm: Array
+) -> Array | None:
+    """Shift (line, sample) in left px from the sweeps' match to the pictures'; None where no peak stands out."""
+    sigma_x, sigma_y = SIGMAS * _relative_sigma_px(left, right, px_mm)
+    reach = (int(np.clip(np.ceil(sigma_y), 2, MOST_PX[0])), int(np.clip(np.ceil(sigma_x), 2, MOST_PX[1])))
+    total, count = np.zeros((2 * reach[0] + 1, 2 * reach[1] + 1)), 0
+    for block in seam_blocks(read_left, read_right, left, right, BLUR_PX):
+        for first in range(0, len(block.lines), WINDOW_LINES):
+            found = _correlation(block, slice(first, first + WINDOW_LINES), reach)
+            if found is not None:
+                total, count = total + found, count + 1
+    if count < LEAST_WINDOWS:
+        return None
+    i, j = np.unravel_index(int(total.argmax()), total.shape)
+    scatter = np.median(np.abs(total - np.median(total))) / 0.6745 + 1e-12
+    if (total[i, j] - np.median(total)) / scatter < SURE:
+        return None
+    return np.array([i - reach[0], j - reach[1]], dtype=float)
+
+
+def _relative_sigma_px(left: StripSweep, right: StripSweep, px_mm: Array) -> Array:
+    """1-sigma (x, y) of one strip against the other, median over the lines, px."""
+    x = np.hypot(np.median(left.sigma_x_mm), np.median(right.sigma_x_mm)) / px_mm[0]
+    y = np.hypot(np.median(left.sigma_y_mm), np.median(right.sigma_y_mm)) / px_mm[1]
+    return np.array([x, y])
+
+
+def _correlation(block: SeamBlock, window: slice, reach: tuple[int, int]) -> Array | None:
+    """Normalised correlation of one window at every whole shift within reach; None where signal is missing."""
+    if block.left.signal[window].mean() < 0.95:
+        return None
+    there = block.there[:, window]
+    n_l, n_s = there.shape[1:]
+    line = np.arange(-reach[0], n_l + reach[0]) - (n_l - 1) / 2
+    sample = np.arange(-reach[1], n_s + reach[1]) - (n_s - 1) / 2
+    offset = np.stack(np.meshgrid(line, sample, indexing="ij"))
+    places = there.mean(axis=(1, 2))[:, None, None] + np.einsum("ij,jls->ils", local_step(there), offset)
+    around = map_coordinates(block.right.coefficients, places, order=3, prefilter=False, mode="nearest")
+    inside = map_coordinates(block.right.signal, places, order=0, mode="constant", cval=0.0) > 0.5
+    around = np.where(inside, around - around[inside].mean() if inside.any() else 0.0, 0.0)
+    template = block.left.values[window] - block.left.values[window].mean()
+    norm = np.sqrt(np.sum(template**2))
+    if norm <= 0:
+        return None
+    product = fftconvolve(around, template[::-1, ::-1], mode="valid")
+    size = (n_l, n_s)
+    corner = tuple(slice(n // 2, n // 2 + 2 * r + 1) for n, r in zip(size, reach, strict=True))
+    mean = uniform_filter(around, size)[corner]
+    variance = np.maximum(uniform_filter(around**2, size)[corner] - mean**2, 1e-30) * n_l * n_s
+    share = uniform_filter(inside.astype(float), size)[corner]
+    return np.asarray(np.where(share > 0.6, product / (norm * np.sqrt(variance)), 0.0))
