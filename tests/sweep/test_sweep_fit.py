@@ -1,0 +1,179 @@
+"""The mathematics under the sweep fit: chained normal equations, smooth modes, variances from the data."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from calib.sweep.adjust import EDGE, MARK, TIE, Observations, adjust, join, squared_residuals
+from calib.sweep.chain import ChainNormals, solve_chain
+from calib.sweep.layout import GROUPS, StripShape, make_layout
+from calib.sweep.nominal import departure, departure_cov
+from calib.sweep.smallsolve import factor, solve
+from calib.sweep.splines import smooth_modes
+
+
+def dense_chain(sizes, n_shared, rng):
+    """A random positive definite bordered block-tridiagonal matrix, dense, and its blocks."""
+    starts = np.concatenate([[0], np.cumsum(sizes)])
+    total = starts[-1] + n_shared
+    matrix = np.zeros((total, total))
+    for k in range(len(sizes)):
+        stop = starts[min(k + 2, len(sizes))]
+        index = np.r_[starts[k] : stop, starts[-1] : total]
+        rows = rng.normal(size=(12, index.size))
+        matrix[np.ix_(index, index)] += rows.T @ rows
+    matrix += 0.5 * np.eye(total)
+    return matrix, starts
+
+
+@pytest.mark.parametrize("sizes", [(3,), (4, 2), (3, 5, 2, 4)])
+def test_the_chain_gives_the_dense_solution_and_the_blocks_of_the_dense_inverse(sizes):
+    rng = np.random.default_rng(len(sizes))
+    matrix, starts = dense_chain(sizes, 3, rng)
+    right = rng.normal(size=len(matrix))
+    part = [slice(starts[k], starts[k + 1]) for k in range(len(sizes))]
+    end = slice(starts[-1], None)
+    got = solve_chain(
+        ChainNormals(
+            [matrix[p, p] for p in part],
+            [matrix[p, q] for p, q in pairwise(part)],
+            [matrix[p, end] for p in part],
+            matrix[end, end],
+            [right[p] for p in part],
+            right[end],
+        )
+    )
+    want, inverse = np.linalg.solve(matrix, right), np.linalg.inv(matrix)
+    np.testing.assert_allclose(np.concatenate([*got.unknowns, got.shared]), want, atol=1e-9)
+    np.testing.assert_allclose(got.cov_shared, inverse[end, end], atol=1e-9)
+    for k, p in enumerate(part):
+        np.testing.assert_allclose(got.cov[k], inverse[p, p], atol=1e-9)
+        np.testing.assert_allclose(got.cov_border[k], inverse[p, end], atol=1e-9)
+    for k, (p, q) in enumerate(pairwise(part)):
+        np.testing.assert_allclose(got.cov_next[k], inverse[p, q], atol=1e-9)
+
+
+def test_the_small_solver_solves_and_refuses_what_is_not_positive():
+    rng = np.random.default_rng(2)
+    rows = rng.normal(size=(30, 9))
+    matrix, right = rows.T @ rows, rng.normal(size=(9, 3))
+    np.testing.assert_allclose(solve(factor(matrix), right), np.linalg.solve(matrix, right), atol=1e-10)
+    with pytest.raises(ValueError, match="positive definite"):
+        factor(-np.eye(3))
+
+
+def test_modes_hold_no_straight_line_and_have_unit_spread():
+    modes = smooth_modes(400, 12)
+    at = modes.at(np.linspace(0, 399, 2001))
+    t = np.linspace(-1, 1, 2001)
+    straight = np.column_stack([np.ones_like(t), t])
+    bent = at - straight @ np.linalg.lstsq(straight, at, rcond=None)[0]
+    assert np.mean(np.sum(bent**2, axis=1)) == pytest.approx(1.0, rel=0.02)
+    assert np.linalg.matrix_rank(bent) == 12
+
+
+def test_modes_go_on_straight_beyond_the_ends():
+    modes = smooth_modes(100, 6)
+    beyond = modes.at(np.array([-30.0, -20.0, -10.0, 110.0, 120.0, 130.0]))
+    np.testing.assert_allclose(beyond[0] - 2 * beyond[1] + beyond[2], 0, atol=1e-9)
+    np.testing.assert_allclose(beyond[3] - 2 * beyond[4] + beyond[5], 0, atol=1e-9)
+
+
+SHAPES = [StripShape(900, 200, k % 2 == 1) for k in range(4)]
+START = np.array([{"common": 1e4, "S": 4.0, "a": 100.0, "b": 100.0}.get(name, 0.25) for name in GROUPS])
+FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
+
+
+def true_departure(k, line, sample):
+    """A sweep with an S-curve common to all strips and slow motions of the strips' own, px."""
+    t = sample / 99.5 - 1
+    x = 3 * np.sin(2.5 * t) + 0.8 * k + 0.7 * np.sin(line / 150 + k)
+    y = -2.0 * k + 4 * np.cos(line / 170 + 2 * k) + 0.5 * (k - 1) * t
+    return np.column_stack([x, y])
+
+
+def marks_of(k, n, noise, rng):
+    """n marks of one strip with isotropic noise (px)."""
+    line, sample = rng.uniform(20, 880, n), rng.uniform(8, 192, n)
+    value = true_departure(k, line, sample) + rng.normal(0, noise, (n, 2))
+    return Observations(
+        np.full(n, MARK), np.full(n, k), line, sample, np.zeros(n), np.zeros(n), value,
+        np.tile(np.eye(2) / noise**2, (n, 1, 1)), np.full(n, -1),
+    )  # fmt: skip
+
+
+def errors_of(fit, k):
+    """Error of the fit over a strip, in its own sigma and in px."""
+    line, sample = (part.ravel() for part in np.meshgrid(np.linspace(0, 899, 31), np.linspace(0, 199, 9)))
+    error = departure(fit, k, line, sample) - true_departure(k, line, sample)
+    return error / np.sqrt(departure_cov(fit, k, line, sample)), error
+
+
+def test_marks_alone_give_the_sweep_with_true_sigmas():
+    rng = np.random.default_rng(5)
+    layout = make_layout(SHAPES, [()] * 4)
+    fit = adjust(layout, join([marks_of(k, 40, 0.05, rng) for k in range(4)]), START, FREE)
+    z, error = zip(*(errors_of(fit, k) for k in range(4)), strict=True)
+    assert np.sqrt(np.mean(np.square(error))) < 0.12
+    assert 0.5 < np.sqrt(np.mean(np.square(z))) < 1.5
+
+
+def test_a_strip_with_two_marks_borrows_the_common_sweep_and_says_how_unsure_it_is():
+    rng = np.random.default_rng(6)
+    layout = make_layout(SHAPES, [()] * 4)
+    counts = (40, 40, 2, 40)
+    fit = adjust(layout, join([marks_of(k, n, 0.05, rng) for k, n in enumerate(counts)]), START, FREE)
+    z, error = errors_of(fit, 2)
+    assert np.abs(error[:, 0]).max() < 3.0
+    assert np.sqrt(np.mean(z**2)) < 1.6
+    line, sample = np.array([450.0]), np.array([100.0])
+    assert departure_cov(fit, 2, line, sample)[0, 1] > 4 * departure_cov(fit, 1, line, sample)[0, 1]
+
+
+def test_ties_carry_a_strip_that_has_no_mark():
+    rng = np.random.default_rng(7)
+    layout = make_layout(SHAPES, [()] * 4)
+    parts = [marks_of(k, 40, 0.05, rng) for k in (0, 1, 3)]
+    for k in (1, 2):
+        line, n = np.arange(24.0, 880, 48), 18
+        here, there = np.full(n, 190.0), np.full(n, 10.0)
+        value = true_departure(k, line, here) - true_departure(k + 1, line, there) + rng.normal(0, 0.08, (n, 2))
+        parts.append(
+            Observations(
+                np.full(n, TIE), np.full(n, k), line, here, line, there, value,
+                np.tile(np.eye(2) / 0.08**2, (n, 1, 1)), np.full(n, -1),
+            )
+        )  # fmt: skip
+    z, error = errors_of(adjust(layout, join(parts), START, FREE), 2)
+    assert np.sqrt(np.mean(error**2)) < 0.2
+    assert np.sqrt(np.mean(z**2)) < 1.6
+
+
+def test_one_wrong_mark_stands_out_and_hardly_moves_the_fit():
+    rng = np.random.default_rng(8)
+    layout = make_layout(SHAPES, [()] * 4)
+    marks = join([marks_of(k, 30, 0.05, rng) for k in range(4)])
+    marks.value[17] += [1.5, -1.0]
+    fit = adjust(layout, marks, START, FREE)
+    squared = squared_residuals(marks, fit)
+    assert squared.argmax() == 17
+    assert squared[17] > 28
+    assert np.sort(squared)[-2] < 28
+
+
+def test_evidence_on_one_axis_leaves_the_other_alone():
+    rng = np.random.default_rng(9)
+    layout = make_layout(SHAPES, [()] * 4)
+    marks = join([marks_of(k, 30, 0.05, rng) for k in range(4)])
+    n = 10
+    line, sample = np.full(n, 30.0), np.linspace(10, 190, n)
+    value = true_departure(0, line, sample)
+    value[:, 0] = 1e6
+    information = np.zeros((n, 2, 2))
+    information[:, 1, 1] = 1 / 0.02**2
+    edge = Observations(np.full(n, EDGE), np.zeros(n, int), line, sample, line * 0, line * 0, value, information,
+                        np.full(n, -1))  # fmt: skip
+    before, after = (errors_of(adjust(layout, part, START, FREE), 0)[1] for part in (marks, join([marks, edge])))
+    assert np.abs(after[:, 0] - before[:, 0]).max() < 0.05
+    assert np.abs(after[:40, 1]).mean() <= np.abs(before[:40, 1]).mean() + 0.02

@@ -1,0 +1,194 @@
+"""Reseau marks: found to the limit the noise sets, and the bad ones told."""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calib.sweep.candidates import CrossPixels, cross_score, fill_gaps
+from calib.sweep.cross import CrossShape, coverage
+from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
+
+STEP_MM = 0.0075
+SHAPE = CrossShape(0.2, 0.04, 0.8 * STEP_MM, 0.8 * STEP_MM)
+HALF = 38
+PRIORS = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=12)
+LINE, SAMPLE = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
+TO_FILM = np.array([[0.0, STEP_MM], [STEP_MM, 0.0]])
+
+
+def covered(place, tilt=(0.0, 0.0), shape=SHAPE):
+    """Coverage in the window of a cross at `place` (line, sample) from its middle."""
+    c, _ = coverage((SAMPLE - place[1]) * STEP_MM, (LINE - place[0]) * STEP_MM, tilt, shape)
+    return c.reshape(LINE.shape)
+
+
+def window(values, noise, guess=(0.0, 0.0), sigma=None):
+    """A window at line 100, sample 200."""
+    sigma = np.full(values.shape, noise) if sigma is None else sigma
+    return MarkWindow(100, 200, values, sigma, TO_FILM, np.zeros((2, 2)), guess)
+
+
+def offset(fit):
+    """Fitted place from the window's middle."""
+    return fit.place - [100, 200]
+
+
+def test_coverage_is_the_union_of_two_bars():
+    sharp = CrossShape(0.2, 0.04, 1e-4, 1e-4)
+    u, v = np.array([0.0, 0.15, 0.0, 0.15, 0.21, 0.019]), np.array([0.0, 0.0, -0.15, 0.15, 0.0, 0.019])
+    np.testing.assert_allclose(coverage(u, v, (0.0, 0.0), sharp)[0], [1, 1, 1, 0, 0, 1], atol=1e-12)
+
+
+def test_coverage_keeps_the_area_of_the_strokes():
+    # two strokes less the square they share: 2 x 0.4 x 0.04 - 0.04^2 mm^2
+    assert covered((0.3, -0.2)).sum() * STEP_MM**2 == pytest.approx(2 * 0.4 * 0.04 - 0.04**2, rel=1e-6)
+
+
+def test_derivatives_of_the_coverage_are_its_differences():
+    rng = np.random.default_rng(4)
+    u, v = rng.uniform(-0.25, 0.25, (2, 400))
+    tilt, h = (0.02, -0.03), 1e-6
+    blurs = (SHAPE.blur_x_mm, SHAPE.blur_y_mm)
+    slopes = coverage(u, v, tilt, SHAPE)[1]
+
+    def at(du=0.0, dv=0.0, t0=0.0, t1=0.0, bx=0.0, by=0.0):
+        shape = CrossShape(0.2, 0.04, blurs[0] * np.exp(bx), blurs[1] * np.exp(by))
+        return coverage(u + du, v + dv, (tilt[0] + t0, tilt[1] + t1), shape)[0]
+
+    for i, name in enumerate(("du", "dv", "t0", "t1", "bx", "by")):
+        numeric = (at(**{name: h}) - at(**{name: -h})) / (2 * h)
+        np.testing.assert_allclose(slopes[:, i], numeric, atol=2e-5 * max(1.0, np.abs(slopes[:, i]).max()))
+
+
+def fisher_px(rise, noise):
+    """Bound on (line, sample) with stroke value and a plane background unknown: the Fisher matrix by differences."""
+    h = 1e-4
+    c = covered((0.0, 0.0))
+    slopes = [rise * (covered((a, b)) - covered((-a, -b))) / (2 * h) for a, b in ((h, 0.0), (0.0, h))]
+    nuisance = [c, 1 - c, (1 - c) * LINE, (1 - c) * SAMPLE]
+    design = np.stack([part.ravel() for part in slopes + nuisance], axis=1)
+    return np.sqrt(np.diag(np.linalg.inv(design.T @ design / noise**2))[:2])
+
+
+def test_fisher_matrix_lies_between_the_published_ones_for_a_gaussian_cross():
+    path = Path(__file__).parent.parent / "data" / "crlb_cross.csv"
+    rows = list(csv.DictReader(line for line in path.read_text().splitlines() if not line.startswith("#")))
+    assert len(rows) == 3
+    y, x = np.mgrid[-60:61, -60:61].astype(float)
+    for row in rows:
+        amplitude, sigma, w, length = (float(row[k]) for k in ("amplitude", "sigma", "width_px", "length_px"))
+        # A bar much narrower than its blur has the table's Gaussian profile; its ends are softer than the table's.
+        shape = CrossShape(length / 2, 1e-3, w, w)
+        slope = coverage(x.ravel(), y.ravel(), (0.0, 0.0), shape)[1][:, 0] * amplitude * np.sqrt(2 * np.pi) * w / 1e-3
+        bound = sigma / np.sqrt(np.sum(slope**2))
+        assert float(row["crlb_numeric_px"]) < bound < 1.01 * float(row["crlb_sides_only_px"])
+
+
+@pytest.mark.parametrize("rise", [40.0, -40.0])
+def test_a_mark_on_flat_ground_is_placed_at_the_cramer_rao_bound(rise):
+    rng = np.random.default_rng(7)
+    noise, errors, variances = 6.0, [], []
+    for _ in range(120):
+        place = rng.uniform(-0.5, 0.5, 2)
+        values = 100 + rise * covered(place, (0.004, -0.003)) + rng.normal(0, noise, LINE.shape)
+        fit = fit_mark(window(values, noise, (0.4, -0.4)), SHAPE, PRIORS)
+        errors.append(offset(fit) - place)
+        variances.append(np.diag(fit.cov))
+    bound = fisher_px(rise, noise)
+    # 240 numbers: their rms scatters by 4.6 %; the goal is 1.1 times the bound
+    ratio = np.sqrt(np.mean((np.array(errors) / bound) ** 2))
+    assert ratio < 1.1 * (1 + 2 * 0.046)
+    assert np.sqrt(np.mean(np.array(errors) ** 2 / np.array(variances))) == pytest.approx(1.0, abs=0.2)
+
+
+def test_rough_ground_widens_the_covariance_and_keeps_it_true():
+    rng = np.random.default_rng(8)
+    z, sigmas = [], []
+    for _ in range(60):
+        place, phase = rng.uniform(-0.5, 0.5, 2), rng.uniform(0, 7, 2)
+        scene = 30 * np.sin(LINE / 9 + phase[0]) * np.sin(SAMPLE / 11 + phase[1])
+        c = covered(place)
+        values = (100 + scene) * (1 - c) + 160 * c + rng.normal(0, 3.0, LINE.shape)
+        fit = fit_mark(window(values, 3.0), SHAPE, PRIORS)
+        z.append((offset(fit) - place) / np.sqrt(np.diag(fit.cov)))
+        sigmas.append(np.sqrt(np.diag(fit.cov)))
+    assert np.sqrt(np.mean(np.square(z))) < 1.3
+    assert np.median(sigmas) > 1.05 * fisher_px(60, 3.0).mean()
+
+
+def test_values_that_are_densities_of_averaged_light_do_not_move_the_mark():
+    place = np.array([0.31, -0.22])
+    c = covered(place)
+    density = -np.log10(10.0**-1.5 * (1 - c) + 10.0**-0.12 * c)
+    rng = np.random.default_rng(9)
+    fit = fit_mark(window(density + rng.normal(0, 0.01, c.shape), 0.01), SHAPE, PRIORS)
+    np.testing.assert_allclose(offset(fit), place, atol=0.02)
+    assert fit.stroke_value == pytest.approx(0.12, abs=0.01)
+
+
+def test_a_scratch_over_an_arm_does_not_pull_the_mark():
+    rng = np.random.default_rng(10)
+    place = np.array([0.2, 0.3])
+    c = covered(place)
+    values = 100 + 60 * c + rng.normal(0, 4.0, c.shape)
+    values[np.abs(LINE - SAMPLE - 14) < 4] = 160
+    fit = fit_mark(window(values, 4.0), SHAPE, PRIORS)
+    assert np.all(np.abs(offset(fit) - place) < 5 * np.sqrt(np.diag(fit.cov)) + 0.05)
+
+
+def test_a_lost_arm_is_told_and_the_rest_still_places_the_mark():
+    rng = np.random.default_rng(11)
+    place = np.array([-0.1, 0.25])
+    c = np.where((SAMPLE > 4) & (np.abs(LINE) < 8), 0.0, covered(place))
+    fit = fit_mark(window(100 + 60 * c + rng.normal(0, 4.0, c.shape), 4.0), SHAPE, PRIORS)
+    assert np.all(fit.parts[:2] < 0.4)
+    assert np.all(fit.parts[2:] > 0.8)
+    assert np.all(np.abs(offset(fit) - place) < 5 * np.sqrt(np.diag(fit.cov)))
+
+
+def test_a_mark_cut_by_the_strips_edge_and_crossed_by_a_dropout_is_still_placed():
+    rng = np.random.default_rng(12)
+    place = np.array([0.15, -0.35])
+    values = 100 + 60 * covered(place) + rng.normal(0, 4.0, LINE.shape)
+    sigma = np.full(values.shape, 4.0)
+    sigma[SAMPLE < -8] = np.inf
+    sigma[np.abs(LINE - 3) < 2] = np.inf
+    values[~np.isfinite(sigma)] = 0
+    fit = fit_mark(window(values, 4.0, sigma=sigma), SHAPE, PRIORS)
+    assert np.all(np.abs(offset(fit) - place) < 4.5 * np.sqrt(np.diag(fit.cov)))
+
+
+def test_a_missing_mark_has_no_contrast():
+    rng = np.random.default_rng(13)
+    scene = 15 * np.sin(LINE / 6 + 1) + 15 * np.cos(SAMPLE / 8)
+    fit = fit_mark(window(100 + scene + rng.normal(0, 4.0, LINE.shape), 4.0), SHAPE, PRIORS)
+    assert abs(fit.contrast) < 7 or np.sum(fit.parts > 0.4) < 4 or fit.misfit > 0.25
+
+
+def test_a_window_without_signal_gives_no_fit():
+    nothing = np.full(LINE.shape, np.inf)
+    assert fit_mark(window(np.zeros(LINE.shape), 1.0, sigma=nothing), SHAPE, PRIORS) is None
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_score_finds_a_faint_cross_beside_a_bright_rim(sign):
+    rng = np.random.default_rng(14)
+    line, sample = np.mgrid[0:240, 0:200].astype(float)
+    c, _ = coverage((sample - 60) * STEP_MM, (line - 130) * STEP_MM, (0.02, -0.02), SHAPE)
+    picture = 100 + sign * 25 * c.reshape(line.shape) + rng.normal(0, 4.0, line.shape)
+    picture[np.hypot(line - 60, sample - 150) < 25] += 400
+    score = cross_score(picture.astype(np.float32), CrossPixels(27, 27, 5, 5))
+    at = np.unravel_index(np.abs(score).argmax(), score.shape)
+    assert np.hypot(at[0] - 130, at[1] - 60) < 3
+    assert np.sign(score[at]) == sign
+
+
+def test_gaps_are_filled_down_the_columns_only():
+    values = np.arange(12, dtype=np.float32).reshape(4, 3)
+    sigma = np.ones((4, 3), np.float32)
+    sigma[1:3, 1] = np.inf
+    spoilt = values.copy()
+    spoilt[1:3, 1] = 999
+    np.testing.assert_allclose(fill_gaps(spoilt, sigma), values)

@@ -1,0 +1,104 @@
+"""Neighbouring strips see the same film: ties and the search for a lost strip."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter, map_coordinates
+
+from calib.sweep.model import StripSweep
+from calib.sweep.overlap import search_shift
+from calib.sweep.ties import measure_ties
+
+STEP_MM = 0.0075
+LINES, SAMPLES, OVERLAP = 480, 120, 28
+
+
+def pair(shift, seed, banding=0.0, noise=0.03):
+    """Readers of two strips on one film; the right one's picture lies `shift` (line, sample) px from where its sweep,
+    which is returned too, puts it."""
+    rng = np.random.default_rng(seed)
+    film = gaussian_filter(rng.normal(size=(LINES + 80, 2 * SAMPLES + 80)), 1.2)
+    film += 3 * gaussian_filter(rng.normal(size=film.shape), 6)
+    film *= 0.15 / film.std()
+    line, sample = np.mgrid[0:LINES, 0:SAMPLES].astype(float)
+    start = SAMPLES - OVERLAP
+    pictures = [
+        map_coordinates(film, [line + 40, sample + 40], order=3),
+        map_coordinates(film, [line + 40 - shift[0], sample + 40 + start - shift[1]], order=3),
+    ]
+    readers = []
+    for picture in pictures:
+        noisy = picture + rng.normal(0, noise, picture.shape) + banding * rng.normal(size=SAMPLES)
+        sigma = np.full(noisy.shape, noise, np.float32)
+        values = noisy.astype(np.float32)
+        readers.append(lambda i, j, v=values, s=sigma: (v[i:j], s[i:j]))
+    sigma_mm = np.full(LINES, 0.3 * STEP_MM)
+    sweeps = [
+        StripSweep(
+            (np.arange(SAMPLES) + first) * STEP_MM, np.zeros(LINES), np.arange(LINES) * STEP_MM, np.zeros(SAMPLES),
+            sigma_mm, sigma_mm,
+        )
+        for first in (0, start)
+    ]  # fmt: skip
+    return readers, sweeps
+
+
+PX_MM = np.array([STEP_MM, STEP_MM])
+
+
+@pytest.mark.parametrize("shift", [(0.0, 0.0), (0.37, -0.41), (-0.9, 0.8)])
+def test_ties_tell_the_shift_without_bias_and_with_true_sigmas(shift):
+    readers, sweeps = pair(shift, 3)
+    ties = measure_ties(readers, sweeps, PX_MM)
+    assert len(ties) == LINES // 48
+    error = ties.shift - shift
+    sigma = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
+    assert np.abs(error).max() < 0.15
+    assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.5
+    weighted = np.sum(error / sigma**2, axis=0) / np.sum(1 / sigma**2, axis=0)
+    assert np.all(np.abs(weighted) < 3.5 / np.sqrt(np.sum(1 / sigma**2, axis=0)))
+
+
+def test_banding_does_not_bias_ties():
+    readers, sweeps = pair((0.3, 0.3), 4, banding=0.05)
+    ties = measure_ties(readers, sweeps, PX_MM)
+    sigma = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
+    weighted = np.sum((ties.shift - 0.3) / sigma**2, axis=0) / np.sum(1 / sigma**2, axis=0)
+    assert np.all(np.abs(weighted) < 0.04)
+
+
+def test_film_without_texture_gives_no_confident_tie():
+    rng = np.random.default_rng(5)
+    _, sweeps = pair((0.0, 0.0), 6)
+    flat = [rng.normal(1.0, 0.03, (LINES, SAMPLES)).astype(np.float32) for _ in range(2)]
+    sigma = np.full((LINES, SAMPLES), 0.03, np.float32)
+    ties = measure_ties([lambda i, j, v=v: (v[i:j], sigma[i:j]) for v in flat], sweeps, PX_MM)
+    if len(ties):
+        sigmas = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
+        assert np.sqrt(np.mean((ties.shift / sigmas) ** 2)) < 2.0
+        assert np.median(sigmas) > 0.1
+
+
+def test_a_lost_strip_is_found_by_its_neighbours_picture_whatever_the_tone():
+    readers, sweeps = pair((23.0, -6.0), 7)
+    lost = StripSweep(
+        sweeps[1].x_sample_mm, sweeps[1].x_line_mm, sweeps[1].y_line_mm, sweeps[1].y_sample_mm,
+        np.full(LINES, 10 * STEP_MM), np.full(LINES, 10 * STEP_MM),
+    )  # fmt: skip
+
+    def other_tone(i, j):
+        values, sigma = readers[1](i, j)
+        return 3 * values + 5, 3 * sigma
+
+    found = search_shift(readers[0], other_tone, sweeps[0], lost, PX_MM)
+    assert found is not None
+    np.testing.assert_allclose(found, (23, -6), atol=1.01)
+
+
+def test_no_shift_is_claimed_between_unrelated_pictures():
+    readers, sweeps = pair((0.0, 0.0), 8)
+    strangers, _ = pair((0.0, 0.0), 9)
+    lost = StripSweep(
+        sweeps[1].x_sample_mm, sweeps[1].x_line_mm, sweeps[1].y_line_mm, sweeps[1].y_sample_mm,
+        np.full(LINES, 5 * STEP_MM), np.full(LINES, 5 * STEP_MM),
+    )  # fmt: skip
+    assert search_shift(readers[0], strangers[1], sweeps[0], lost, PX_MM) is None
