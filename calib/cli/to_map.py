@@ -18,7 +18,7 @@ from calib.run.alone_files import write_image
 def command(image: Path, description: Path, out: Path, sample_mm: float | None) -> None:
     """Put the raster IMAGE onto a map grid.
 
-    DESCRIPTION is a TOML file with the tables camera and pointing, and optionally terrain and map, as in a frame package.
+    DESCRIPTION is a TOML file with the tables camera, pointing and, if wanted, terrain and map, as in a frame package.
     """
     described, document = read_alone(description, MappedImageDescription)
     dem = described_dem(described, document)

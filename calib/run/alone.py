@@ -1,7 +1,7 @@
 """The stand-alone uses on one plain image: no frame package needed.
 
-Each works on an image with labels: its coordinates `x` and `y` are film millimetres of pixel centres. `on_film` labels a
-plain array by the size of its pixels.
+Each works on an image with labels: its coordinates `x` and `y` are film millimetres of pixel centres. `on_film`
+labels a plain array by the size of its pixels.
 """
 
 import warnings

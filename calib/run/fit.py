@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from calib.camera.adjustment import Control
 from calib.camera.exterior import Pose, pose_of
@@ -48,8 +49,16 @@ class FrameFits:
 
 
 def fit_frame(frame: Frame, *, progress: Progress = silent, watch: Stopwatch | None = None) -> FrameFits:
-    """Estimate places, tone and pointing of `frame` from its own samples and its description."""
-    watch = watch or Stopwatch()
+    """Estimate places, tone and pointing of `frame` from its own samples and its description.
+
+    The linear algebra runs on one thread: its systems are small, threads that wait for each other on a busy machine
+    cost far more than they bring, and the sums must not depend on their number.
+    """
+    with threadpool_limits(1, user_api="blas"):
+        return _fit_frame(frame, progress, watch or Stopwatch())
+
+
+def _fit_frame(frame: Frame, progress: Progress, watch: Stopwatch) -> FrameFits:
     saturation = frame.scan.saturation
     dropouts = tuple(
         find_dropouts(strip, saturation)

@@ -30,7 +30,11 @@ class Preview:
         factor = max(1, ceil(max(rows, columns) / LONGEST))
         shape = (ceil(rows / factor), ceil(columns / factor))
         return cls(
-            factor, np.zeros(shape), np.zeros(shape, np.int64), np.zeros(shape, np.uint16), np.zeros(17, np.int64)
+            factor,
+            np.zeros(shape),
+            np.zeros(shape, np.int64),
+            np.zeros(shape, np.uint16),
+            np.zeros(len(BITS) + 1, np.int64),
         )
 
     def add_mean(self, row: int, column: int, values: NDArray[np.floating]) -> None:

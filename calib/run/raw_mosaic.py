@@ -6,37 +6,38 @@ from numpy.typing import NDArray
 from calib.film.assemble import FilmGrid
 from calib.frame.frame import Frame, StripRaster
 from calib.run.previews import Preview
-from calib.sweep.model import StripSweep, nominal_sweep
 
-LINES = 1024  # read at a time
+ROWS = 1024  # of the film grid, worked on at a time
 
 
 def raw_mosaic(frame: Frame, grid: FilmGrid) -> NDArray[np.float32]:
-    """Mean DN on the preview of `grid`, each strip cut at the middle of its overlaps; NaN where nothing was scanned."""
+    """DN on the preview of `grid`, each strip cut at the middle of its overlaps; NaN where nothing was scanned."""
     preview = Preview.of(grid.rows, grid.columns)
-    pixel_mm = grid.pixel_mm * preview.factor
     for strip in frame.strips:
-        sweep = nominal_sweep(frame.scan, strip)
-        columns = np.floor(sweep.x_sample_mm / pixel_mm - grid.first_column / preview.factor).astype(np.int64)
-        rows = np.floor(sweep.y_line_mm / pixel_mm - grid.first_row / preview.factor).astype(np.int64)
-        own = _own_samples(frame, strip, sweep) & (columns >= 0) & (columns < preview.total.shape[1])
-        for first in range(0, strip.n_lines, LINES):
-            stop = min(first + LINES, strip.n_lines)
-            inside = (rows[first:stop] >= 0) & (rows[first:stop] < preview.total.shape[0])
-            values = strip.read(first, stop)[inside][:, own].astype(np.float64)
-            at = rows[first:stop][inside][:, np.newaxis] * preview.total.shape[1] + columns[own]
-            size = preview.total.size
-            preview.total.ravel()[:] += np.bincount(at.ravel(), values.ravel(), size)
-            preview.count.ravel()[:] += np.bincount(at.ravel(), minlength=size)
+        columns, samples = _own_columns(frame, strip, grid)
+        rows, lines = _own_rows(frame, strip, grid)
+        for first in range(0, rows.size if columns.size else 0, ROWS):
+            part = lines[first : first + ROWS]
+            block = strip.read(int(part.min()), int(part.max()) + 1)[part - part.min()][:, samples]
+            preview.add_mean(int(rows[first]), int(columns[0]), block.astype(np.float64))
     return preview.mean()
 
 
-def _own_samples(frame: Frame, strip: StripRaster, sweep: StripSweep) -> NDArray[np.bool_]:
-    """Samples nearer to this strip's centre line than to a neighbour's."""
-    center_mm = frame.scan.first_center_mm + strip.index * frame.scan.pitch_mm
-    half_mm = frame.scan.pitch_mm / 2
-    first, last = strip.index == 0, strip.index == len(frame.strips) - 1
-    left = (sweep.x_sample_mm >= center_mm - half_mm) | first
-    right = (sweep.x_sample_mm < center_mm + half_mm) | last
-    own: NDArray[np.bool_] = left & right
-    return own
+def _own_columns(frame: Frame, strip: StripRaster, grid: FilmGrid) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Columns of the grid nearer to this strip's centre line than to a neighbour's, and the nearest sample of each."""
+    scan = frame.scan
+    offset_mm = grid.x_mm(np.arange(float(grid.columns))) - (scan.first_center_mm + strip.index * scan.pitch_mm)
+    samples = np.rint(offset_mm / scan.sample_mm + (strip.n_samples - 1) / 2).astype(np.intp)
+    left = (offset_mm >= -scan.pitch_mm / 2) | (strip.index == 0)
+    right = (offset_mm < scan.pitch_mm / 2) | (strip.index == len(frame.strips) - 1)
+    columns = np.flatnonzero(left & right & (samples >= 0) & (samples < strip.n_samples))
+    return columns, samples[columns]
+
+
+def _own_rows(frame: Frame, strip: StripRaster, grid: FilmGrid) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows of the grid that the strip covers nominally, and the nearest line of each."""
+    scan = frame.scan
+    along = np.rint((grid.y_mm(np.arange(float(grid.rows))) - scan.first_line_mm) / scan.line_mm).astype(np.intp)
+    lines = strip.n_lines - 1 - along if strip.is_reversed else along
+    rows = np.flatnonzero((lines >= 0) & (lines < strip.n_lines))
+    return rows, lines[rows]

@@ -7,7 +7,7 @@
     lunar = calib.lunar_map(fits)      # reflectance, sigma, normal, quality on map metres
     lunar.reflectance.sel(x=slice(1000, 2000), y=slice(9000, 8000)).compute()
 
-Nothing of film or map is worked out before it is asked for; each block is made from the raw samples by one interpolation.
+Nothing of film or map is worked out before it is asked for; each block is made from raw samples by one interpolation.
 """
 
 from collections.abc import Callable, Sequence
@@ -37,14 +37,14 @@ def film(fits: FrameFits) -> xr.Dataset:
     whole = slice(0, grid.columns)
     blocks = [[(rows, whole)] for rows in bands(grid)]
     made = _lazy(lambda rows, columns: film_block(sources, grid, rows, columns, span), blocks)
-    coords = {"y": grid.y_mm(np.arange(grid.rows)), "x": grid.x_mm(np.arange(grid.columns))}
+    coords = {"y": grid.y_mm(np.arange(float(grid.rows))), "x": grid.x_mm(np.arange(float(grid.columns)))}
     data = {name: (("y", "x"), made(name, dtype)) for name, dtype in FILM_LAYERS.items()}
     result = xr.Dataset(data, coords, {"title": f"assembled film of {fits.frame.name}"})
     return _with_units(result, {"density": "1", "sigma": "1", "x": "mm", "y": "mm"})
 
 
 def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL) -> xr.Dataset:
-    """The map: `reflectance`, its 1-sigma `sigma`, `normal`, `quality` bits; dimensions `y` (falling), `x` in map metres.
+    """The map: `reflectance`, its 1-sigma `sigma`, `normal`, `quality` bits; dimensions `y` (falling), `x` in m.
 
     `standard` names the photometric function behind `normal`. Raises InputError where the map that the frame asks for
     cannot be.
