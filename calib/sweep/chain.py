@@ -68,7 +68,7 @@ def _with_border(
     spread = [s[:, :-1] for s in solved]
     schur = normals.shared - sum(c.T @ x for c, x in zip(normals.border, spread, strict=True))
     right = normals.right_shared - sum(c.T @ s[:, -1] for c, s in zip(normals.border, solved, strict=True))
-    cov_shared = np.linalg.inv((schur + schur.T) / 2)
+    cov_shared = np.asarray(np.linalg.inv((schur + schur.T) / 2), np.float64)
     shared = cov_shared @ right
     return ChainSolution(
         unknowns=[s[:, -1] - x @ shared for s, x in zip(solved, spread, strict=True)],

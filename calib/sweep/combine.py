@@ -3,13 +3,14 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
 from calib.sweep.adjust import MARK, Adjustment, Observations, adjust, join, squared_residuals
 from calib.sweep.layout import GROUPS, make_layout
-from calib.sweep.nominal import Nominal
+from calib.sweep.nominal import Nominal, strip_shapes
 from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them.
@@ -39,7 +40,7 @@ def fit_all(
     variances = start_variances(frame, nominal)
     for left in reversed(range(ROUNDS)):
         places = marking.shared_places(table, len(frame.strips), frame.film.reseau.sigma_mm or 0.0)
-        layout = make_layout(frame.strips, places)
+        layout = make_layout(strip_shapes(frame), places)
         observations, rows = marking.observations(table, frame, nominal, places)
         everything = join([observations, *others])
         fit = adjust(layout, everything, variances, FREE)
@@ -52,7 +53,7 @@ def fit_all(
     return table, fit, everything
 
 
-def _disagreeing(observations: Observations, fit: Adjustment) -> Array:
+def _disagreeing(observations: Observations, fit: Adjustment) -> NDArray[np.bool_]:
     """Marks far from where the others put them; of several in one strip only the worst, and those nearly as bad."""
     squared = np.where(observations.kind == MARK, squared_residuals(observations, fit), 0.0)
     worst = np.zeros(len(fit.layout.strips))

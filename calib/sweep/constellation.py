@@ -7,12 +7,12 @@ among its candidates, so that false pairs die out as the model bends into place.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.frame.frame import Frame
 from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted
 from calib.sweep.candidates import Candidates
 from calib.sweep.layout import GROUPS, Layout
@@ -59,7 +59,7 @@ def wide_variances(tolerance_px: float) -> Array:
     return variances
 
 
-def make_pairs(frame: Any, nominal: Nominal, candidates: Sequence[Candidates]) -> Pairs:
+def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates]) -> Pairs:
     """All pairs of a candidate with a mark nearer than the tolerance, a margin of a twentieth allowed."""
     reach_px = 1.05 * frame.scan.tolerance_mm / nominal.px_mm
     columns = []
@@ -99,7 +99,7 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float) -> Con
         weight = _weights(pairs, residual, reach_px)
     if fit is None:
         raise ValueError("SHARPEN_PX must have an entry")
-    strength = np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips))
+    strength = np.asarray(np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips)), np.float64)
     return Constellation(pairs, weight, fit, strength)
 
 

@@ -6,13 +6,14 @@ They are looked at in transmitted light, the thing the spot averages, so a borde
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.frame.description import WedgePatch
+from calib.frame.frame import Frame
 from calib.sweep.adjust import EDGE, EDGE_X, Observations
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import fit_border, light_of_density, light_of_dn
@@ -21,10 +22,14 @@ from calib.sweep.nominal import Nominal
 from calib.sweep.tables import ReadWindow
 from calib.sweep.wedge import Border, Placed, place_wedge, wedges
 
+Row = tuple[float, ...]
 ReadLight = Callable[[int, int], tuple[Array, Array]]
 GROUPS_ACROSS = 8
 DN_SIGMA_BLURS = 0.5  # 1-sigma, in spot radii, of a border's place taken from DN
-MARGIN_MM = 0.03  # kept away from the patches' other borders
+MARGIN_BLURS = 5.0  # spot radii kept away from the patches' other borders
+REACH_BLURS = 25.0  # spot radii looked at on either side of a border, at most
+GAP_FLANK_BLURS = 13.0  # and beside a gap
+WIDEST_GAP_BLURS = 16.0  # half width of a gap, beyond which its two sides are no longer one feature
 MOST_SHIFT = 0.45  # of a patch's height
 
 
@@ -43,14 +48,14 @@ class Edges:
         return self.strip.size
 
 
-def find_edges(frame: Any, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape) -> Edges:
+def find_edges(frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape) -> Edges:
     """Measure all borders, in density, in all strips that the wedge's whole pattern places."""
     lit = [_lit(reader, light_of_density) for reader in read]
     return _find(frame, lit, read, sweeps, shape)
 
 
 def find_edges_in_dn(
-    frame: Any, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
+    frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
 ) -> Edges:
     """The same before the tone is known: the video's curve shifts a border a little, which the variance allows for."""
     edges = _find(frame, [_lit(reader, light_of_dn) for reader in read], read, sweeps, shape)
@@ -59,99 +64,102 @@ def find_edges_in_dn(
 
 def _lit(read: ReadWindow, convert: Callable[[Array, Array], tuple[Array, Array]]) -> ReadLight:
     """Read light instead of values."""
-    return lambda first, stop: convert(*read(first, stop))
+    return lambda first, stop: convert(*(np.asarray(part, np.float64) for part in read(first, stop)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Strip:
+    """One strip with a wedge placed in it: what is read, its sweep, its index, its centre line's film x, the place."""
+
+    read: ReadLight
+    sweep: StripSweep
+    index: int
+    center_mm: float
+    placed: Placed
+
+    def film(self, lines: tuple[int, int], samples: NDArray[np.int64]) -> FilmPoints:
+        """Film places of a block of samples, (n_lines, n_samples)."""
+        line, sample = np.meshgrid(np.arange(*lines, dtype=float), samples.astype(float), indexing="ij")
+        return to_film(self.sweep, ScanPoints(line, sample))
 
 
 def _find(
-    frame: Any, lit: Sequence[ReadLight], read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
+    frame: Frame, lit: Sequence[ReadLight], read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
 ) -> Edges:
     """All borders of all wedges in all strips."""
-    rows: list[tuple[float, ...]] = []
+    rows: list[Row] = []
     scan = frame.scan
     for wedge in wedges(frame):
         for k, sweep in enumerate(sweeps):
             placed = place_wedge(wedge, read[k], sweep, scan.line_mm, scan.tolerance_mm)
             if placed is None:
                 continue
-            center = scan.first_center_mm + k * scan.pitch_mm
+            strip = _Strip(lit[k], sweep, k, scan.first_center_mm + k * scan.pitch_mm, placed)
             for border in wedge.borders:
-                rows += _along(lit[k], sweep, border, center, k, placed, shape.blur_y_mm)
+                rows += _along(strip, border, shape.blur_y_mm)
             sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
             for patch in wedge.patches:
-                rows += _gaps(lit[k], sweep, patch, center, k, placed, scan.pitch_mm, shape.blur_x_mm, sides)
+                rows += _gaps(strip, patch, scan.pitch_mm, shape.blur_x_mm, sides)
     table = np.array(rows, float).reshape(-1, 6)
     return Edges(table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3].astype(np.int64), *table[:, 4:].T)
 
 
-def _along(
-    read: ReadLight, sweep: StripSweep, border: Border, center_mm: float, k: int, placed: Placed, blur_mm: float
-) -> list[tuple[float, ...]]:
+def _along(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
     """One border in groups of samples across the strip."""
-    reach = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm) - MARGIN_MM
-    reach = min(reach, 0.15)
-    height = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm)
-    x_mm = sweep.x_sample_mm + np.median(sweep.x_line_mm) - center_mm
-    inside = np.flatnonzero((x_mm > border.across_mm[0] + MARGIN_MM) & (x_mm < border.across_mm[1] - MARGIN_MM))
-    seen_mm = placed.seen_mm(border.at_mm)
+    sweep = strip.sweep
+    even = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm)
+    reach = min(even - MARGIN_BLURS * blur_mm, REACH_BLURS * blur_mm)
+    seen_mm = strip.placed.seen_mm(border.at_mm)
     lines = _lines(sweep, seen_mm, reach)
-    if inside.size < GROUPS_ACROSS or lines is None:
+    across = np.array(border.across_mm) + np.array([1, -1]) * MARGIN_BLURS * blur_mm
+    x_mm = sweep.x_sample_mm + np.median(sweep.x_line_mm) - strip.center_mm
+    inside = np.flatnonzero((x_mm > across[0]) & (x_mm < across[1]))
+    if inside.size < GROUPS_ACROSS or reach < blur_mm or lines is None:
         return []
-    values, sigma = read(*lines)
-    rows = []
+    light, noise = strip.read(*lines)
+    rows: list[Row] = []
     for samples in np.array_split(inside, GROUPS_ACROSS):
-        line = np.arange(*lines)[:, None] * np.ones(samples.size)
-        film = to_film(sweep, ScanPoints(line, samples * np.ones_like(line)))
-        t = film.y_mm - seen_mm
-        block = (slice(None), slice(samples[0], samples[-1] + 1))
-        found = fit_border(t, values[block], sigma[block], np.abs(t) < reach, lambda d: ndtr(d / blur_mm), blur_mm)
-        if found is not None and abs(found[0]) < MOST_SHIFT * height:
-            at_s = float(samples.mean())
-            y_here = seen_mm + found[0]
-            at = to_scan(sweep, _at_film(to_film(sweep, ScanPoints(np.array(0.0), np.array(at_s))).x_mm, y_here))
-            rows.append((k, float(at.line), at_s, 1, border.at_mm, found[1]))
-    return rows
-
-
-def _gaps(
-    read: ReadLight, sweep: StripSweep, patch: Any, center_mm: float, k: int, placed: Placed, pitch_mm: float,
-    blur_mm: float, sides: tuple[int, ...],
-) -> list[tuple[float, ...]]:  # fmt: skip
-    """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour."""
-    middle, height = placed.seen_mm((patch.y_mm[0] + patch.y_mm[1]) / 2), patch.y_mm[1] - patch.y_mm[0]
-    lines = _lines(sweep, middle, height / 2 - MARGIN_MM)
-    left, right = patch.across_mm
-    if lines is None or not 0 < pitch_mm - (right - left) < 0.2:
-        return []
-    values, sigma = read(*lines)
-    rows = []
-    for side in sides:
-        edge = (left + (right - pitch_mm)) / 2 if side < 0 else (right + (left + pitch_mm)) / 2
-        reach = (pitch_mm - (right - left)) / 2 + 0.08
-        x_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)]) - center_mm - edge
-        samples = np.flatnonzero(np.abs(x_mm) < reach + 0.02)
-        if samples.size < 8 or x_mm[0] > -reach or x_mm[-1] < reach:
-            continue
-        line = np.arange(*lines)[:, None] * np.ones(samples.size)
-        film = to_film(sweep, ScanPoints(line, samples * np.ones_like(line)))
-        t = film.x_mm - center_mm - edge
-        half = (pitch_mm - (right - left)) / 2
-        block = (slice(None), slice(samples[0], samples[-1] + 1))
+        t = strip.film(lines, samples).y_mm - seen_mm
         found = fit_border(
-            t, values[block], sigma[block], np.abs(t) < reach,
-            lambda d, half=half: ndtr((d + half) / blur_mm) - ndtr((d - half) / blur_mm), blur_mm,
-        )  # fmt: skip
-        if found is not None and abs(found[0]) < half + 2 * blur_mm:
-            at_l = (lines[0] + lines[1] - 1) / 2
-            x_here = center_mm + edge + found[0]
-            y_here = to_film(sweep, ScanPoints(np.array(at_l), np.array(samples.mean()))).y_mm
-            at = to_scan(sweep, _at_film(x_here, y_here))
-            rows.append((k, at_l, float(at.sample), 0, center_mm + edge, found[1]))
+            t, light[:, samples], noise[:, samples], np.abs(t) < reach, lambda d: np.asarray(ndtr(d / blur_mm)), blur_mm
+        )
+        if found is not None and abs(found[0]) < MOST_SHIFT * even:
+            at_s = float(samples.mean())
+            x_here = float(to_film(sweep, ScanPoints(np.array(np.mean(lines)), np.array(at_s))).x_mm)
+            at = to_scan(sweep, FilmPoints(np.array(x_here), np.array(seen_mm + found[0])))
+            rows.append((strip.index, float(at.line), float(at.sample), 1, border.at_mm, found[1]))
     return rows
 
 
-def _at_film(x_mm: Any, y_mm: Any) -> FilmPoints:
-    """A film place."""
-    return FilmPoints(np.asarray(x_mm, float), np.asarray(y_mm, float))
+def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
+    """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour."""
+    sweep, (left, right) = strip.sweep, patch.across_mm
+    middle, height = strip.placed.seen_mm(sum(patch.y_mm) / 2), patch.y_mm[1] - patch.y_mm[0]
+    lines = _lines(sweep, middle, height / 2 - MARGIN_BLURS * blur_mm)
+    half = (pitch_mm - (right - left)) / 2
+    reach = half + GAP_FLANK_BLURS * blur_mm
+    if lines is None or not 0 < half < WIDEST_GAP_BLURS * blur_mm:
+        return []
+
+    def gap(d: Array) -> Array:
+        return np.asarray(ndtr((d + half) / blur_mm) - ndtr((d - half) / blur_mm))
+
+    light, noise = strip.read(*lines)
+    rows: list[Row] = []
+    for side in sides:
+        at_mm = strip.center_mm + (left + right + side * pitch_mm) / 2
+        x_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)]) - at_mm
+        samples = np.flatnonzero(np.abs(x_mm) < reach + 2 * blur_mm)
+        if samples.size < 4 or x_mm[0] > -reach or x_mm[-1] < reach:
+            continue
+        t = strip.film(lines, samples).x_mm - at_mm
+        found = fit_border(t, light[:, samples], noise[:, samples], np.abs(t) < reach, gap, blur_mm)
+        if found is not None and abs(found[0]) < half + 2 * blur_mm:
+            at_l = np.array((lines[0] + lines[1] - 1) / 2)
+            y_here = to_film(sweep, ScanPoints(at_l, np.array(samples.mean()))).y_mm
+            at = to_scan(sweep, FilmPoints(np.array(at_mm + found[0]), y_here))
+            rows.append((strip.index, float(at.line), float(at.sample), 0, at_mm, found[1]))
+    return rows
 
 
 def _lines(sweep: StripSweep, y_mm: float, reach_mm: float) -> tuple[int, int] | None:

@@ -16,7 +16,7 @@ from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
-from calib.sweep.nominal import Nominal, fitted_sweeps, make_nominal, marks_in_reach
+from calib.sweep.nominal import Nominal, fitted_sweeps, make_nominal, marks_in_reach, strip_shapes
 from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTable
 from calib.sweep.ties import measure_ties, tie_observations, tie_table
 
@@ -113,7 +113,7 @@ def _expected(frame: Frame, sweeps: Sequence[StripSweep]) -> marking.Sought:
     """Every mark that the sweeps put into a strip."""
     rows = []
     for k, sweep in enumerate(sweeps):
-        marks = marks_in_reach(sweep, frame.marks, 0.1)
+        marks = marks_in_reach(sweep, frame.marks, frame.film.reseau.arm_mm)
         at = to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks]))
         inside = (at.line > -2) & (at.line < sweep.n_lines + 1) & (at.sample > -2) & (at.sample < sweep.n_samples + 1)
         rows.append(np.column_stack([np.full((len(marks), 1), k), marks, at.line, at.sample])[inside])
@@ -130,7 +130,7 @@ def _constellation(frame: Frame, nominal: Nominal, read: Sequence[ReadWindow]) -
         width_sample=max(1, round(reseau.width_mm / scan.sample_mm)),
     )  # fmt: skip
     candidates = [find_candidates(r, s.n_lines, cross) for r, s in zip(read, frame.strips, strict=True)]
-    layout = make_layout(frame.strips, [()] * len(frame.strips))
+    layout = make_layout(strip_shapes(frame), [()] * len(frame.strips))
     pairs = make_pairs(frame, nominal, candidates)
     return find_constellation(layout, pairs, float((scan.tolerance_mm / nominal.px_mm).max()))
 
@@ -152,7 +152,7 @@ def _sought(frame: Frame, sweeps: Sequence[StripSweep], found: Constellation) ->
     for k, sweep in enumerate(sweeps):
         if found.strength[k] < LEAST_STRENGTH:
             continue
-        marks = marks_in_reach(sweep, frame.marks, 0.1)
+        marks = marks_in_reach(sweep, frame.marks, frame.film.reseau.arm_mm)
         at = to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks]))
         for m, line, sample in zip(marks.tolist(), at.line, at.sample, strict=True):
             if -2 < line < sweep.n_lines + 1 and -2 < sample < sweep.n_samples + 1:
@@ -163,7 +163,7 @@ def _sought(frame: Frame, sweeps: Sequence[StripSweep], found: Constellation) ->
 
 def _strongest(sought: marking.Sought, found: Constellation) -> marking.Sought:
     """The marks with the best candidates, a limited number of them."""
-    score = {}
+    score: dict[tuple[int, int], float] = {}
     pairs = found.pairs
     for k, m, value in zip(pairs.strip.tolist(), pairs.mark.tolist(), found.weight * pairs.score, strict=True):
         score[k, m] = max(value, score.get((k, m), 0.0))

@@ -174,7 +174,7 @@ def _iterate(
         weighted = jacobian * weight[:, None]
         prior = np.append(1.0 / (known if turn else np.full(N_SHAPE, 1e-6)) ** 2, 0.0)
         spread = solve(lower, np.ascontiguousarray(cross[:, :-1]))
-        cov = np.linalg.inv(weighted.T @ jacobian + np.diag(prior) - cross[:, :-1].T @ spread)
+        cov = _inverse(weighted.T @ jacobian + np.diag(prior) - cross[:, :-1].T @ spread)
         if last:
             behind = scene_rows_times(*grid, spline.side, share, spread)
             return _Fitted(theta, cov, weight, model, (weighted - behind * weight[:, None]) @ cov[:, :2])
@@ -187,6 +187,11 @@ def _iterate(
             freedom = spline.rank - np.sum(solve(lower, spline.penalty).diagonal()) / rough
             rough = max(float(scene @ spline.penalty @ scene) / max(freedom, 0.5), 1e-6 * noise2)
         turn += 1
+
+
+def _inverse(matrix: Array) -> Array:
+    """Inverse of a small symmetric matrix."""
+    return np.asarray(np.linalg.inv(matrix), np.float64)
 
 
 def _evaluate(pixels: _Pixels, theta: Array, ground: Array, window: MarkWindow, shape: CrossShape) -> _Model:

@@ -2,12 +2,12 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.frame.frame import Frame
 from calib.sweep.adjust import MARK, Observations
 from calib.sweep.cross import CrossShape
 from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
@@ -177,7 +177,7 @@ def shared_places(table: MarkTable, n_strips: int, sigma_mm: float) -> tuple[tup
 
 
 def observations(
-    table: MarkTable, frame: Any, nominal: Nominal, places: Sequence[tuple[int, ...]]
+    table: MarkTable, frame: Frame, nominal: Nominal, places: Sequence[tuple[int, ...]]
 ) -> tuple[Observations, NDArray[np.int64]]:
     """The used marks as evidence, and their rows in the table."""
     rows = np.flatnonzero(table.used)
@@ -203,7 +203,7 @@ def observations(
     ), rows  # fmt: skip
 
 
-def with_residuals(table: MarkTable, frame: Any, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:
+def with_residuals(table: MarkTable, frame: Frame, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:
     """The table with film place less stated place, by the fitted and by the nominal sweeps."""
     stated = FilmPoints(frame.marks.x_mm[table.mark], frame.marks.y_mm[table.mark])
     after, first = np.full((len(table), 2), np.nan), np.full((len(table), 2), np.nan)

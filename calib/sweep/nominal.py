@@ -1,13 +1,14 @@
 """Film places against the nominal ones, in px: the units the sweep fit works in; and a fit's sweeps as tables."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
+from calib.frame.frame import Frame, ReseauMarks
 from calib.sweep.adjust import Adjustment
+from calib.sweep.layout import StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
@@ -31,7 +32,7 @@ class Nominal:
         return 1.0 if y_mm[-1] > y_mm[0] else -1.0
 
 
-def make_nominal(frame: Any) -> Nominal:
+def make_nominal(frame: Frame) -> Nominal:
     """Nominal sweeps of a frame."""
     sweeps = tuple(nominal_sweep(frame.scan, strip) for strip in frame.strips)
     return Nominal(sweeps, np.array([frame.scan.sample_mm, frame.scan.line_mm]))
@@ -87,7 +88,7 @@ def _sigma(fit: Adjustment, strip: int, base: StripSweep) -> Array:
     return np.column_stack([np.interp(line, some, sigma[:, i]) for i in range(2)])
 
 
-def marks_in_reach(sweep: StripSweep, marks: Any, reach_mm: float) -> Array:
+def marks_in_reach(sweep: StripSweep, marks: ReseauMarks, reach_mm: float) -> NDArray[np.int64]:
     """Indices of the marks that may lie in a strip, or within `reach_mm` of its outline."""
     corner = to_film(
         sweep,
@@ -101,6 +102,6 @@ def marks_in_reach(sweep: StripSweep, marks: Any, reach_mm: float) -> Array:
     return np.flatnonzero(inside_x & inside_y)
 
 
-def strip_shapes(frame: Any) -> Sequence[Any]:
-    """The strips, for `layout.make_layout`: a strip raster has the three fields it needs."""
-    return frame.strips
+def strip_shapes(frame: Frame) -> tuple[StripShape, ...]:
+    """The strips' shapes, for `layout.make_layout`."""
+    return tuple(StripShape(s.n_lines, s.n_samples, s.is_reversed) for s in frame.strips)

@@ -71,11 +71,13 @@ def seam_blocks(
         if high - low < WINDOW_LINES or far < LEAST_WIDTH:
             continue
         near = max(first_s - GUARD, 0)
-        picture = smooth(*(part[:, near:] for part in read_left(lines[0], lines[-1] + 1)), blur_px)
+        values, sigma = read_left(int(lines[0]), int(lines[-1]) + 1)
+        picture = smooth(values[:, near:], sigma[:, near:], blur_px)
         inside = slice(first_s - near, stop_s - near)
         here = SmoothPicture(*(part[:, inside] for part in (
             picture.values, picture.coefficients, picture.signal, picture.noise2)))  # fmt: skip
-        other = smooth(*(part[:, :far] for part in read_right(low, high)), blur_px)
+        values, sigma = read_right(low, high)
+        other = smooth(values[:, :far], sigma[:, :far], blur_px)
         yield SeamBlock(lines, samples, here, other, np.stack([there.line - low, there.sample]), (low, 0))
 
 

@@ -124,7 +124,8 @@ def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_p
         good = (seen_left > LEAST_SIGNAL) & (seen_right > LEAST_SIGNAL)
         if good.mean() < 0.5:
             return None
-        slope = np.gradient((left + right) / 2)
+        mean = (left + right) / 2
+        slope = np.stack([np.gradient(mean, axis=0), np.gradient(mean, axis=1)])
         wanted = left + columns - right
         design = np.stack([slope[0], slope[1], np.ones_like(left), ramp], axis=-1)[good]
         weight = np.ones(len(design)) if turn < 2 else _trim(residual[good])
@@ -137,7 +138,7 @@ def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_p
             return None
         if np.abs(step[:2]).max() < 1e-3:
             break
-    cov = _covariance(np.stack(slope), good, residual, normal, noise2, blur_px)
+    cov = _covariance(slope, good, residual, normal, noise2, blur_px)
     if np.linalg.eigvalsh(cov)[0] > MOST_SIGMA_PX**2:
         return None
     counted = good.sum(axis=0)

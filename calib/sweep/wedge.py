@@ -9,16 +9,18 @@ taken one equal patch too far fits almost as well; but then unexposed film is no
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.frame.description import WedgePatch
+from calib.frame.frame import Frame
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import ReadWindow
 
 TOUCH_MM = 1e-6
-LEAST_EVEN_MM = 0.03
+LEAST_EVEN_LINES = 4.0  # a border with less even film on either side is not looked at
 DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the next
 CLEARLY_BETTER = 12.0  # by how much minus the log probability of any place half a patch off must be larger
 UNEVEN = 0.3  # 1-sigma of a line's departure from its piece's mean, in mean steps: noise, skew, blur at the borders
@@ -42,7 +44,7 @@ class Wedge:
     """Touching patches: their borders in order of y, and the patches themselves."""
 
     borders: tuple[Border, ...]
-    patches: tuple[Any, ...]
+    patches: tuple[WedgePatch, ...]
 
     @property
     def pivot_mm(self) -> float:
@@ -67,10 +69,10 @@ class Placed:
         return y_mm + float(np.interp(y_mm, self.at_mm, self.offset_mm))
 
 
-def wedges(frame: Any) -> tuple[Wedge, ...]:
+def wedges(frame: Frame) -> tuple[Wedge, ...]:
     """The frame's wedges with all their borders."""
     patches = sorted(frame.film.wedge.patches, key=lambda p: (p.y_mm[0], p.across_mm[0]))
-    groups: list[list[Any]] = []
+    groups: list[list[WedgePatch]] = []
     for patch in patches:
         if groups and patch.y_mm[0] <= groups[-1][-1].y_mm[1] + TOUCH_MM:
             groups[-1].append(patch)
@@ -78,11 +80,11 @@ def wedges(frame: Any) -> tuple[Wedge, ...]:
             groups.append([patch])
     half = frame.camera.format_mm[1] / 2
     ends = sorted({-half, half, *(y for p in patches for y in p.y_mm)})
-    found = tuple(Wedge(_borders(group, ends), tuple(group)) for group in groups)
+    found = tuple(Wedge(_borders(group, ends, LEAST_EVEN_LINES * frame.scan.line_mm), tuple(group)) for group in groups)
     return tuple(wedge for wedge in found if wedge.borders)
 
 
-def _borders(group: Sequence[Any], ends: Sequence[float]) -> tuple[Border, ...]:
+def _borders(group: Sequence[WedgePatch], ends: Sequence[float], least_mm: float) -> tuple[Border, ...]:
     """Borders inside a group of touching patches and at its two ends."""
     first, last = group[0], group[-1]
     height = min(p.y_mm[1] - p.y_mm[0] for p in group)
@@ -95,7 +97,7 @@ def _borders(group: Sequence[Any], ends: Sequence[float]) -> tuple[Border, ...]:
     borders.append(Border(last.y_mm[1], last.y_mm[0], last.y_mm[1] + min([height, *above]), last.across_mm))
     return tuple(
         b for b in borders
-        if min(b.high_mm - b.at_mm, b.at_mm - b.low_mm) > LEAST_EVEN_MM and b.across_mm[1] > b.across_mm[0]
+        if min(b.high_mm - b.at_mm, b.at_mm - b.low_mm) > least_mm and b.across_mm[1] > b.across_mm[0]
     )  # fmt: skip
 
 
@@ -173,7 +175,7 @@ class _Sums:
         low, high = self._lines(low_mm, high_mm)
         return np.asarray(high - low)
 
-    def _lines(self, low_mm: Array, high_mm: Array) -> tuple[Array, Array]:
+    def _lines(self, low_mm: Array, high_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """First and stop index of the lines between two film y less the margins."""
         low = np.searchsorted(self.y_mm, low_mm + self.margin_mm)
         return low, np.maximum(np.searchsorted(self.y_mm, high_mm - self.margin_mm), low)
