@@ -94,7 +94,7 @@ def adjust(
     layout = curves.layout
     scales = first_scales(layout.n_samples) if start is None else start
     factor = np.ones((len(curves.n_lines), n_kinds))
-    state = _State(evidence, [np.zeros(each.rows.value.size) for each in evidence], factor)
+    state = _State(evidence, [_first_residuals(each) for each in evidence], factor)
     for _ in range(CURVE_TURNS if start is None else CURVE_TURNS_AGAIN):
         first = _solve(curves, state, free_banding(scales), sigmas, None)
         state = _restate(curves, state, first)
@@ -105,6 +105,11 @@ def adjust(
         if turn + 1 < BANDING_TURNS:
             scales = updated_banding_scales(solution, layout, scales)
     return Adjustment(solution, first, scales, state.factor)
+
+
+def _first_residuals(evidence: Evidence) -> Array:
+    """Standardised residuals before any fit: overlaps have no weight then, since their cells are not yet placed."""
+    return np.full(evidence.rows.value.size, 0.0 if len(evidence.measured) == 1 else np.inf)
 
 
 def _solve(

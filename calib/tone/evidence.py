@@ -73,7 +73,7 @@ def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, placi
     """Evidence of cells of known density: patches, unexposed film, strokes."""
     layout, first, noise = curves.layout, curves.first[strip], curves.noise[strip]
     at = placings[0]
-    per_dn, curvature = _derivatives(first, at.z)
+    per_dn, curvature = 1.0 / np.abs(first.slope(at.z)), first.curvature(at.z)
     is_fog, is_stroke = cells.label == FOG, cells.label == STROKE
     stated = np.full(at.z.size, known.fog_guess)
     stated[is_stroke] = known.stroke_density or 0.0
@@ -99,7 +99,7 @@ def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
     Both come from the cells themselves, in turn (median polish), so that no cell is placed by its own noise.
     """
     z = curves.first[strip].density_of(cells.dn)
-    per_dn, _ = _derivatives(curves.first[strip], z)
+    per_dn = 1.0 / np.abs(curves.first[strip].slope(z))
     labels, which = np.unique(cells.label, return_inverse=True)
     scatter = np.array([np.median(per_dn[which == index]) for index in range(labels.size)])
     weight = cells.count / scatter[which] ** 2
@@ -120,20 +120,10 @@ def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, placings: tupl
     low = np.floor(cells.next_sample).astype(np.int64)
     share = cells.next_sample - low
     following, following_common = _parts(curves, strip + 1, two.z, low, cells.next_line, share)
-    middle = (cells.density + cells.next_density) / 2  # the median difference is not that of the means
-    measured = one.z + one.slope * (middle + cells.difference / 2 - one.z)
-    measured = measured - two.z - two.slope * (middle - cells.difference / 2 - two.z)
+    measured = one.z + one.slope * (cells.density - one.z) - two.z - two.slope * (cells.next_density - two.z)
     kind = np.full(cells.sigma.size, OVERLAP_KIND)
     sigma = cells.sigma * (one.slope + two.slope) / 2
     return Rows(own, csr_array(-following), csr_array(common - following_common), -measured, sigma, kind)
-
-
-def _derivatives(first: FirstCurve, z: Array) -> tuple[Array, Array]:
-    """First (as a size) and second derivative of the first curve's density with DN, at densities."""
-    step = 1e-3
-    slope = first.slope(z)
-    turn = (first.slope(z + step) - first.slope(z - step)) / (2 * step)
-    return np.abs(1.0 / slope), -turn / slope**3
 
 
 def _parts(

@@ -14,15 +14,16 @@ MOST_POINTS = 48_000  # of one overlap that are compared: enough for its columns
 BLOCK_POINTS = 24  # lines compared per cell
 FEWEST = 8
 PLACED = 1.5  # samples: strips placed less surely relative to each other are not compared
-SIGMA_FLOOR = 4e-4  # density: what interpolation leaves in a cell's difference
+COLUMN_FLOOR = 3e-4  # density: what interpolation and placing leave in all cells of a column alike
+OUTLIER = 4.0  # differences further off, in their scatter, are left out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OverlapCells:
     """Differences of a strip and the next over cells of film, flat (N,).
 
-    `density`, `next_density` mean first-order densities, `difference` the median of theirs with its `sigma`; `sample`
-    of the strip, fractional `next_sample` of the next, and the mean lines in both.
+    `density`, `next_density` mean first-order densities, `sigma` the 1-sigma of their difference; `sample` of the
+    strip, fractional `next_sample` of the next, and the mean lines in both.
     """
 
     sample: NDArray[np.int64]
@@ -31,7 +32,6 @@ class OverlapCells:
     next_line: Array
     density: Array
     next_density: Array
-    difference: Array
     sigma: Array
 
 
@@ -110,21 +110,19 @@ def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: Sc
     found = []
     for part in np.array_split(np.arange(len(lines)), n_blocks):
         block = difference[part]
-        count = np.isfinite(block).sum(axis=0)
-        columns = np.flatnonzero(count >= FEWEST)
+        median = np.nanmedian(np.where(np.isfinite(block).any(axis=0), block, 0.0), axis=0)
+        scatter = max(1.4826 * float(np.nanmedian(np.abs(block - median))), 1e-6)
+        good = np.abs(block - median) < OUTLIER * scatter  # not where NaN
+        columns = np.flatnonzero(good.sum(axis=0) >= FEWEST)
         if columns.size == 0:
             continue
-        block, good = block[:, columns], np.isfinite(block[:, columns])
-        median = np.nanmedian(block, axis=0)
-        scatter = 1.4826 * float(np.nanmedian(np.abs(block - median)))
+        good = good[:, columns]
         weight = good / good.sum(axis=0)
-        sigma = np.hypot(1.25 * scatter / np.sqrt(good.sum(axis=0)), SIGMA_FLOOR)
-        means = [
-            (weight * np.where(good, field[np.ix_(part, columns)], 0.0)).sum(axis=0)
-            for field in (place.sample, place.line, own, other)
-        ]
+        fields = (place.sample, place.line, own, other)
+        means = [(weight * np.where(good, field[np.ix_(part, columns)], 0.0)).sum(axis=0) for field in fields]
+        sigma = np.hypot(scatter / np.sqrt(good.sum(axis=0)), COLUMN_FLOOR * np.sqrt(n_blocks))
         line = (weight * lines[part][:, None]).sum(axis=0)
-        found.append(np.stack([samples[columns], means[0], line, means[1], means[2], means[3], median, sigma]))
+        found.append(np.stack([samples[columns], means[0], line, means[1], means[2], means[3], sigma]))
     if not found:
         return None
     table = np.concatenate(found, axis=1)

@@ -14,6 +14,7 @@ from calib.sweep.model import StripSweep
 from calib.tone.borrow import borrowed_curve, steps_of_overlap, typical_curve, typical_noise
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
+from calib.tone.noise import NoiseModel
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
 from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches
 from calib.tone.transfer import FirstCurve
@@ -94,6 +95,14 @@ def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[str]:
     return said
 
 
+def unbiased_density(curve: FirstCurve, noise: NoiseModel | None, dn: Array) -> Array:
+    """Density of DN whose mean over the video's noise is right: less ``f'' var / 2``, for averages of densities."""
+    density = curve.density_of(dn)
+    if noise is None:
+        return density
+    return np.asarray(density - 0.5 * curve.curvature(density) * noise.variance_dn(density))
+
+
 class _Edges:
     """Reads the edges of strips, as DN or as first-order density."""
 
@@ -111,7 +120,7 @@ class _Edges:
         dn, bad = self._read(survey.index, samples, survey.clip)
         if survey.curve is None:
             raise ValueError(f"strip {survey.index} has no curve yet")
-        table = survey.curve.density_of(np.arange(np.iinfo(dn.dtype).max + 1, dtype=np.float64))
+        table = unbiased_density(survey.curve, survey.noise, np.arange(np.iinfo(dn.dtype).max + 1, dtype=np.float64))
         beyond = 0.35 - EDGE_MARGIN
         table[(table < survey.curve.lightest + beyond) | (table > survey.curve.deepest - beyond)] = np.nan
         return Edge(samples.start, np.where(bad, np.nan, table[dn]).astype(np.float32))

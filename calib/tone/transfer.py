@@ -39,6 +39,13 @@ class FirstCurve:
         u = 10.0 ** (-self.exponent * np.asarray(density, dtype=np.float64))
         return -np.log(10.0) * self.exponent * self.gain * u / (1.0 + self.bend * u) ** 2
 
+    def curvature(self, density: Array) -> Array:
+        """d2D / dDN2 at a density: minus the second over the third power of the first derivative of DN."""
+        step = 1e-3
+        slope = self.slope(density)
+        turn = (self.slope(density + step) - self.slope(density - step)) / (2 * step)
+        return np.asarray(-turn / slope**3)
+
     def density_of(self, dn: Array) -> Array:
         """Density of DN (real), finite and monotone everywhere: beyond `lightest` and `deepest` along the tangent."""
         ends = np.array([self.lightest, self.deepest])
