@@ -24,6 +24,7 @@ DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candida
 # Wide prior variances (px^2), for the search only.
 WIDE = {"common": 1e4, "S": 100.0, "Y": 1.0, "a": 1e3, "b": 1e3, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
         "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8}  # fmt: skip
+STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +100,9 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float) -> Con
         weight = _weights(pairs, residual, reach_px)
     if fit is None:
         raise ValueError("SHARPEN_PX must have an entry")
+    # Between the few samples at which marks stand the wide sweep may swing as it likes: the coarse fit is a stiff one.
+    variances[GROUPS.index("S")] = STIFF_S
+    fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), weight)
     strength = np.asarray(np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips)), np.float64)
     return Constellation(pairs, weight, fit, strength)
 
