@@ -19,6 +19,7 @@ from calib.sweep.layout import GROUPS, Layout
 MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
 KINDS = 4
 STUDENT_DOF = 5.0
+FIRST_PATIENCE = 4.0**5  # squared residuals count less at first: what the model has yet to learn is no outlier
 SETTLED = 0.03  # of the prior variances: no larger change from one round to the next
 PRIOR_COUNT = 1.0  # a group's starting variance counts as this many coefficients: few data then stay close to it
 
@@ -90,13 +91,14 @@ def adjust(
     scale = np.ones(KINDS)
     start = variances
     fit = None
-    for _ in range(rounds):
+    for turn in range(rounds):
         fit = solve_weighted(layout, observations, batches, variances, scale, weight)
-        weight = _robust_weights(observations, fit)
+        patience = max(1.0, FIRST_PATIENCE / 4.0**turn)
+        weight = _robust_weights(observations, fit, patience)
         scale = _scales(observations, fit)
         before, variances = variances, _variances(fit, start, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
-        if np.all(np.abs(np.log(variances / before)) < SETTLED):
+        if patience == 1.0 and np.all(np.abs(np.log(variances / before)) < SETTLED):
             break
     if fit is None:
         raise ValueError(f"rounds must be 1 or more, not {rounds}")
@@ -221,10 +223,10 @@ def _dof(information: Array) -> Array:
     return np.sum(np.diagonal(information, axis1=1, axis2=2) > 0, axis=1).astype(float)
 
 
-def _robust_weights(o: Observations, fit: Adjustment) -> Array:
-    """Student-t weights (N,) from residuals over their stated variance."""
+def _robust_weights(o: Observations, fit: Adjustment, patience: float) -> Array:
+    """Student-t weights (N,) from squared residuals over `patience` times their stated variance."""
     precision = o.information / fit.scale[o.kind][:, None, None]
-    squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual)
+    squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual) / patience
     return (STUDENT_DOF + _dof(o.information)) / (STUDENT_DOF + np.maximum(squared, _dof(o.information)))
 
 

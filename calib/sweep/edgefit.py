@@ -20,6 +20,7 @@ def fit_border(
     inside: NDArray[np.bool_],
     profile: Callable[[Array], Array],
     blur_mm: float,
+    start_mm: float = 0.0,
 ) -> tuple[float, float] | None:
     """Shift (mm) of a border along t and its variance; None where it does not stand out.
 
@@ -30,7 +31,7 @@ def fit_border(
     if good.sum() < max(LEAST_SAMPLES, 0.5 * inside.sum()):
         return None
     t, light, noise = t_mm[good], light[good], noise[good]
-    shift, weight = 0.0, 1 / noise**2
+    shift, weight = start_mm, 1 / noise**2
     for turn in range(TURNS):
         f = profile(t - shift)
         slope = (profile(t - shift - 0.05 * blur_mm) - profile(t - shift + 0.05 * blur_mm)) / (0.1 * blur_mm)
@@ -52,12 +53,62 @@ def fit_border(
     return shift, float(cov[2, 2])
 
 
-def light_of_density(density: Array, sigma: Array) -> tuple[Array, Array]:
-    """Transmitted light, relative to the picture's median, and its 1-sigma."""
-    d = density.astype(float)
+def search_border(
+    t_mm: Array, light: Array, noise: Array, profile: Callable[[Array], Array], flank_mm: float, reach_mm: float
+) -> float | None:
+    """Rough shift (mm) of a border across columns within `reach_mm`, from the columns' mean light: where the profile
+    explains most of what lies within `flank_mm` of it. t (n_lines, n_columns) mm. None where no column has signal."""
+    good = np.isfinite(noise)
+    count = good.sum(axis=0)
+    columns = count > good.shape[0] / 2
+    if columns.sum() < 8:
+        return None
+    t = t_mm.mean(axis=0)[columns]
+    mean = np.where(good, light, 0.0).sum(axis=0)[columns] / count[columns]
+    step = float(np.median(np.diff(t))) / 2
+    shifts = np.arange(-np.ceil(reach_mm / step), np.ceil(reach_mm / step) + 1) * step
+    explained = [_explained(t - shift, mean, profile, flank_mm) for shift in shifts]
+    return float(shifts[int(np.argmax(explained))])
+
+
+def _explained(t: Array, mean: Array, profile: Callable[[Array], Array], flank_mm: float) -> float:
+    """Sum of squares that a level and a step of the profile explain, over what they leave; 0 where columns lack."""
+    near = np.abs(t) < flank_mm
+    if near.sum() < 6 or t[0] > -0.8 * flank_mm or t[-1] < 0.8 * flank_mm:
+        return 0.0
+    f, m = profile(t[near]), mean[near] - mean[near].mean()
+    f = f - f.mean()
+    explained = float(f @ m) ** 2 / max(float(f @ f), 1e-30)
+    return explained / (float(m @ m) - explained + 0.02 * float(m @ m) + 1e-30)
+
+
+def mixing_exponent(rise: Array, bend: Array, bend_sigma: Array) -> float:
+    """The power k of transmitted light that half covered samples average, as reseau strokes show it: 1 where the spot
+    mixes light, 0 where densities themselves are mixed (a picture blurred after the logarithm was taken).
+
+    Of strokes with a density `rise` above the scene, x = -k ln(10) rise, half covered samples lie at
+    ln((1 + e^x) / 2) / x of the way; `bend` is the logit of that.
+    """
+    if rise.size == 0:
+        return 1.0
+    x = np.linspace(-8.0, 8.0, 3201)
+    x = x[np.abs(x) > 1e-6]
+    way = np.log((1 + np.exp(x)) / 2) / x
+    found = np.interp(bend, np.log(way / (1 - way)), x)
+    power = -found / (np.log(10) * rise)
+    weight = (rise / np.maximum(bend_sigma, 1e-3)) ** 2
+    order = np.argsort(power, kind="stable")
+    middle = np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)
+    return float(np.clip(power[order][middle], 0.0, 1.0))
+
+
+def mixed_value(density: Array, sigma: Array, power: float) -> tuple[Array, Array]:
+    """Densities as the value that mixes linearly, light to a power relative to the median's, and its 1-sigma."""
     good = np.isfinite(sigma)
-    light = 10.0 ** -np.clip(np.where(good, d, 0.0) - (np.median(d[good]) if good.any() else 0.0), -6.0, 6.0)
-    return light, np.where(good, np.maximum(sigma, 1e-6) * light * np.log(10), np.inf)
+    d = np.where(good, density, 0.0) - (np.median(density[good]) if good.any() else 0.0)
+    rate = max(power, 1e-3) * np.log(10)
+    light = np.exp(-rate * np.clip(d, -6.0, 6.0)) / rate
+    return light, np.where(good, np.maximum(sigma, 1e-6) * light * rate, np.inf)
 
 
 def light_of_dn(dn: Array, sigma: Array) -> tuple[Array, Array]:

@@ -1,7 +1,7 @@
 """The step wedge as evidence for the sweep: its patches' borders lie at known film places, where no marks are.
 
 Borders along the lines' direction tell y over the whole width, the gaps between neighbouring strips' wedges tell x.
-They are looked at in transmitted light, the thing the spot averages, so a border's middle is half way.
+They are looked at in whatever mixes linearly where the spot sees both sides, so a border's middle is half way.
 """
 
 from collections.abc import Callable, Sequence
@@ -16,7 +16,7 @@ from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
 from calib.sweep.adjust import EDGE, EDGE_X, Observations
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import fit_border, light_of_density, light_of_dn
+from calib.sweep.edgefit import fit_border, light_of_dn, mixed_value, search_border
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import ReadWindow
@@ -25,11 +25,13 @@ from calib.sweep.wedge import Border, Placed, place_wedge, wedges
 Row = tuple[float, ...]
 ReadLight = Callable[[int, int], tuple[Array, Array]]
 GROUPS_ACROSS = 8
-DN_SIGMA_BLURS = 0.5  # 1-sigma, in spot radii, of a border's place taken from DN
+TRUST_BLURS = 0.04  # 1-sigma, in spot radii, that no border is trusted beyond
+DN_SIGMA_BLURS = 1.5  # 1-sigma, in spot radii, of a border's place taken from DN
 MARGIN_BLURS = 5.0  # spot radii kept away from the patches' other borders
 REACH_BLURS = 25.0  # spot radii looked at on either side of a border, at most
 GAP_FLANK_BLURS = 13.0  # and beside a gap
 WIDEST_GAP_BLURS = 16.0  # half width of a gap, beyond which its two sides are no longer one feature
+SIGMAS = 4.0  # of the sweep's own uncertainty: how far a gap is looked for
 MOST_SHIFT = 0.45  # of a patch's height
 
 
@@ -48,10 +50,17 @@ class Edges:
         return self.strip.size
 
 
-def find_edges(frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape) -> Edges:
-    """Measure all borders, in density, in all strips that the wedge's whole pattern places."""
-    lit = [_lit(reader, light_of_density) for reader in read]
-    return _find(frame, lit, read, sweeps, shape)
+def find_edges(
+    frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape, power: float
+) -> Edges:
+    """Measure all borders, in density, in all strips that the wedge's whole pattern places.
+
+    `power` of the light is what half covered samples average (`edgefit.mixing_exponent`).
+    """
+    lit = [_lit(reader, lambda density, sigma: mixed_value(density, sigma, power)) for reader in read]
+    edges = _find(frame, lit, read, sweeps, shape)
+    trust_mm = max(frame.film.reseau.sigma_mm or 0.0, TRUST_BLURS * min(shape.blur_x_mm, shape.blur_y_mm))
+    return replace(edges, variance=edges.variance + trust_mm**2)
 
 
 def find_edges_in_dn(
@@ -149,12 +158,17 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
     for side in sides:
         at_mm = strip.center_mm + (left + right + side * pitch_mm) / 2
         x_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)]) - at_mm
-        samples = np.flatnonzero(np.abs(x_mm) < reach + 2 * blur_mm)
-        if samples.size < 4 or x_mm[0] > -reach or x_mm[-1] < reach:
+        slack = SIGMAS * float(np.median(sweep.sigma_x_mm[slice(*lines)])) + 2 * blur_mm
+        samples = np.flatnonzero(np.abs(x_mm) < reach + slack)
+        if samples.size < 8:
             continue
         t = strip.film(lines, samples).x_mm - at_mm
-        found = fit_border(t, light[:, samples], noise[:, samples], np.abs(t) < reach, gap, blur_mm)
-        if found is not None and abs(found[0]) < half + 2 * blur_mm:
+        start = search_border(t, light[:, samples], noise[:, samples], gap, reach, slack)
+        if start is None or x_mm[0] > start - reach or x_mm[-1] < start + reach:
+            continue
+        inside = np.abs(t - start) < reach
+        found = fit_border(t, light[:, samples], noise[:, samples], inside, gap, blur_mm, start)
+        if found is not None and abs(found[0] - start) < half:
             at_l = np.array((lines[0] + lines[1] - 1) / 2)
             y_here = to_film(sweep, ScanPoints(at_l, np.array(samples.mean()))).y_mm
             at = to_scan(sweep, FilmPoints(np.array(at_mm + found[0]), y_here))

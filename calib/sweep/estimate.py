@@ -42,8 +42,8 @@ def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]) -> SweepFit:
     """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look."""
     nominal = make_nominal(frame)
-    table, sweeps, shape = _marks_again(frame, nominal, read, first)
-    edges = edge_observations(find_edges(frame, read, sweeps, shape), nominal)
+    table, sweeps, shape, power = _marks_again(frame, nominal, read, first)
+    edges = edge_observations(find_edges(frame, read, sweeps, shape, power), nominal)
     table, fit, _ = fit_all(frame, nominal, table, [edges])
     for _ in range(2):
         sweeps = fitted_sweeps(nominal, fit)
@@ -53,14 +53,17 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     table = marking.with_residuals(table, frame, nominal, sweeps)
     seams = tie_table(ties, nominal, sweeps, fit.weight[evidence.kind == TIE] > 0.2)
     common_mm, sigma_mm = _common_sweep(nominal, fit)
-    figures = _figures(table, seams, evidence, fit, nominal, shape)
+    figures = {**_figures(table, seams, evidence, fit, nominal, shape), "mixing_power": power}
     return SweepFit(sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table))
 
 
 def _marks_again(
     frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep]
-) -> tuple[MarkTable, Sequence[StripSweep], CrossShape]:
-    """Measure every mark the sweeps put into a strip, twice: the second time along the better sweeps."""
+) -> tuple[MarkTable, Sequence[StripSweep], CrossShape, float]:
+    """Measure every mark the sweeps put into a strip, twice: the second time along the better sweeps.
+
+    Also the cross as the readout blurs it, and the power of the light that is averaged where it does.
+    """
     shape, sweeps = _first_shape(frame), first
     for turn in range(2):
         sought = _expected(frame, sweeps)
@@ -69,10 +72,11 @@ def _marks_again(
             some[:: max(1, len(some) // marking.BLUR_MARKS)] = True
             shape = marking.estimate_blur(read, sweeps, sought.select(some), shape)
         priors = FitPriors(place_px=4.0 if turn == 0 else 2.0, tilt=0.005, blur=1e-3, iterations=12)
-        table = marking.mark_table(sought, marking.measure(read, sweeps, sought, shape, priors), sweeps)
+        fits = marking.measure(read, sweeps, sought, shape, priors)
+        table = marking.mark_table(sought, fits, sweeps)
         table, fit, _ = fit_all(frame, nominal, marking.flag_odd_strokes(table))
         sweeps = fitted_sweeps(nominal, fit)
-    return table, sweeps, shape
+    return table, sweeps, shape, marking.mixing(fits, table.used)
 
 
 def _common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:

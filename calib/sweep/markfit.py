@@ -48,8 +48,9 @@ class MarkWindow:
 class MarkFit:
     """Place (line, sample) and covariance (2, 2) px^2; blurs (x, y) mm; `parts` (8,): visible share of each half arm.
 
-    `contrast` is the strokes' difference from the scene over its 1-sigma, `misfit` the rms of what the model leaves in
-    and by the strokes beyond noise, in parts of the strokes' difference from the scene; `chi2` is reduced.
+    `rise` is the stroke's value less the scene's, `bend` (p in the model above) with `bend_sigma` says how values of
+    half covered samples lie between them. `contrast` is the strokes' rise over its 1-sigma, `misfit` the rms of what
+    the model leaves in and by the strokes beyond noise, in parts of their rise; `chi2` is reduced.
     """
 
     place: Array
@@ -58,6 +59,9 @@ class MarkFit:
     chi2: float
     misfit: float
     contrast: float
+    rise: float
+    bend: float
+    bend_sigma: float
     stroke_value: float
     stroke_sigma: float
     parts: Array
@@ -274,6 +278,9 @@ def _result(window: MarkWindow, pixels: _Pixels, fitted: _Fitted, shape: CrossSh
         chi2=float(np.mean(residual2 / sigma2)) if used.any() else np.inf,
         misfit=float(np.sqrt(excess) / rise) if rise > 0 else np.inf,
         contrast=share * np.sqrt(strength),
+        rise=float(np.sum(weight * model.covered * m) / max(np.sum(weight * model.covered**2), 1e-300)),
+        bend=float(fitted.theta[6]),
+        bend_sigma=float(np.sqrt(fitted.cov[6, 6])),
         stroke_value=float(fitted.theta[N_SHAPE]),
         stroke_sigma=float(np.sqrt(fitted.cov[N_SHAPE, N_SHAPE])),
         parts=parts,

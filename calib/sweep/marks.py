@@ -10,6 +10,7 @@ from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
 from calib.sweep.adjust import MARK, Observations
 from calib.sweep.cross import CrossShape
+from calib.sweep.edgefit import mixing_exponent
 from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
@@ -138,6 +139,13 @@ def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
     if fit.misfit > MOST_MISFIT and fit.chi2 > MOST_CHI2:
         return BAD_RESIDUAL
     return CUT if np.any(fit.parts == 0) else GOOD
+
+
+def mixing(fits: Sequence[MarkFit | None], used: NDArray[np.bool_]) -> float:
+    """The power of the light that half covered samples average, as the used marks show it (windows of density)."""
+    some = [fit for fit, use in zip(fits, used, strict=True) if use and fit is not None]
+    columns = np.array([(fit.rise, fit.bend, fit.bend_sigma) for fit in some]).reshape(-1, 3)
+    return mixing_exponent(*columns.T)
 
 
 def flag_odd_strokes(table: MarkTable) -> MarkTable:
