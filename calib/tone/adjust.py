@@ -10,17 +10,9 @@ from calib.coordinates import Array
 from calib.tone.evidence import Curves, Placing, placed
 from calib.tone.model import Scales
 from calib.tone.system import NormalEquations, Rows, Solution
-from calib.tone.unknowns import (
-    add_priors,
-    first_scales,
-    free_banding,
-    hold_curves,
-    updated_banding_scales,
-    updated_curve_scales,
-)
+from calib.tone.unknowns import add_priors, first_scales, updated_scales
 
-CURVE_TURNS, CURVE_TURNS_AGAIN = 5, 3  # the latter when the scales of an earlier fit are at hand
-BANDING_TURNS = 3
+TURNS, TURNS_AGAIN = 6, 4  # the latter when the scales of an earlier fit are at hand
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
 LEAST_FACTOR, MOST_FACTOR = 0.5, 10.0  # bounds of what the residuals may say of a kind of evidence's sigma
 
@@ -64,13 +56,9 @@ def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """What was found: `solution` for banding and drift with the curves held, `curves` for the curves themselves.
-
-    `scales` are those it was found with, `factor` (strips, kinds) what the residuals say of each kind's sigma.
-    """
+    """The solution, the scales it was found with, and what residuals say of each kind's sigma: (strips, kinds)."""
 
     solution: Solution
-    curves: Solution
     scales: Scales
     factor: Array
 
@@ -87,24 +75,17 @@ class _State:
 def adjust(
     curves: Curves, evidence: Sequence[Evidence], sigmas: tuple[Array, float], n_kinds: int, start: Scales | None
 ) -> Adjustment:
-    """Fit the unknowns to the evidence; `sigmas` as in `add_priors`, `start` the scales of an earlier fit.
-
-    First the curves with free banding, then banding and drift with the curves held (see `free_banding`).
-    """
-    layout = curves.layout
-    scales = first_scales(layout.n_samples) if start is None else start
+    """Fit the unknowns to the evidence; `sigmas` as in `add_priors`, `start` the scales of an earlier fit."""
+    scales = first_scales() if start is None else start
     factor = np.ones((len(curves.n_lines), n_kinds))
     state = _State(evidence, [_first_residuals(each) for each in evidence], factor)
-    for _ in range(CURVE_TURNS if start is None else CURVE_TURNS_AGAIN):
-        first = _solve(curves, state, free_banding(scales), sigmas, None)
-        state = _restate(curves, state, first)
-        scales = updated_curve_scales(first, layout, curves.basis, scales)
-    for turn in range(BANDING_TURNS):
-        solution = _solve(curves, state, scales, sigmas, first)
+    turns = TURNS if start is None else TURNS_AGAIN
+    for turn in range(turns):
+        solution = _solve(curves, state, scales, sigmas)
         state = _restate(curves, state, solution)
-        if turn + 1 < BANDING_TURNS:
-            scales = updated_banding_scales(solution, layout, scales)
-    return Adjustment(solution, first, scales, state.factor)
+        if turn + 1 < turns:
+            scales = updated_scales(solution, curves.layout, curves.basis)
+    return Adjustment(solution, scales, state.factor)
 
 
 def _first_residuals(evidence: Evidence) -> Array:
@@ -112,16 +93,14 @@ def _first_residuals(evidence: Evidence) -> Array:
     return np.full(evidence.rows.value.size, 0.0 if len(evidence.measured) == 1 else np.inf)
 
 
-def _solve(
-    curves: Curves, state: _State, scales: Scales, sigmas: tuple[Array, float], held: Solution | None
-) -> Solution:
-    equations = NormalEquations(len(curves.n_lines), curves.layout.n_own, curves.layout.n_common)
+def _solve(curves: Curves, state: _State, scales: Scales, sigmas: tuple[Array, float]) -> Solution:
+    layout = curves.layout
+    sizes = [layout.n_own(strip) for strip in range(len(curves.n_lines))]
+    equations = NormalEquations(sizes, layout.n_common, layout.n_samples)
     for each, off in zip(state.evidence, state.standardised, strict=True):
         sigma = each.rows.sigma * state.factor[each.strip, each.rows.kind]
         equations.add(each.strip, each.rows, robust_weight(off) / sigma**2)
-    add_priors(equations, curves.layout, curves.basis, scales, sigmas)
-    if held is not None:
-        hold_curves(equations, curves.layout, held)
+    add_priors(equations, layout, curves.basis, scales, sigmas)
     return equations.solve()
 
 
@@ -140,7 +119,8 @@ def _restate(curves: Curves, state: _State, solution: Solution) -> _State:
 def residual_of(each: Evidence, solution: Solution) -> Array:
     """Residuals of some evidence, in density."""
     following = solution.strips[each.strip + 1] if each.rows.next is not None else None
-    return each.rows.residual(solution.strips[each.strip], following, solution.common)
+    banding = solution.banding(each.strip)
+    return each.rows.residual(solution.strips[each.strip], following, solution.common, banding)
 
 
 def robust_weight(standardised: Array) -> Array:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -10,17 +11,19 @@ import numpy as np
 
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, adjust, evidence_of
+from calib.tone.banding import estimate_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.cells import select
 from calib.tone.dropouts import Dropouts
-from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, known_rows, overlap_rows
+from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, known_rows, overlap_edges, overlap_rows
 from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.passes import Passes, survey_frame
+from calib.tone.readings import read_banding
 from calib.tone.strokes import stroke_sigma, whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey
-from calib.tone.tables import common_banding, lost_tone, span_of, strip_tone
+from calib.tone.tables import Banding, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import Layout
 
@@ -53,11 +56,21 @@ def fit_tone(
     sigmas = (known.patch_sigma, stroke_sigma(known, frame.scan.sample_mm))
     start = previous.scales if previous is not None else None
     fit = adjust(curves, _evidence(curves, known, passes), sigmas, N_KINDS, start)
-    strips = tuple(_tone_of(frame, known, curves, fit, survey) for survey in passes.surveys)
-    patches = patch_table(known, curves, fit, passes)
-    common, common_sigma = common_banding(curves, fit)
-    figures = figures_of(known, curves, fit, passes, patches, strips)
-    return ToneFit(strips, common, common_sigma, patches, figures, passes.warnings, fit.scales)
+    readings = [read_banding(curves, fit, survey.index) for survey in passes.surveys]
+    profiles = estimate_profiles(
+        np.stack([each.banding for each in readings]),
+        np.stack([each.variance for each in readings]),
+        [None] * len(readings),
+    )
+    bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
+    strips = tuple(
+        _tone_of(frame, known, curves, fit, survey, banding)
+        for survey, banding in zip(passes.surveys, bandings, strict=True)
+    )
+    patches = patch_table(known, passes, strips)
+    common = profiles.common - profiles.common.mean()
+    figures = figures_of(known, curves, fit, passes, patches, strips, common)
+    return ToneFit(strips, common, profiles.common_sigma, patches, figures, passes.warnings, fit.scales)
 
 
 def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:
@@ -66,12 +79,13 @@ def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve)
     ends = [*density, known.fog_guess] + ([known.stroke_density] if known.stroke_density is not None else [])
     low, high = min(ends) - BASIS_MARGIN, max(ends) + BASIS_MARGIN
     n = int(np.clip(round((high - low) / KNOT_STEP) + 3, FEWEST_SPLINES, MOST_SPLINES))
+    n_samples = frame.strips[0].n_samples
     noise = typical_noise([survey.noise for survey in passes.surveys if survey.noise is not None])
     return Curves(
         first=tuple(survey.curve or typical for survey in passes.surveys),
         noise=tuple(survey.noise or noise for survey in passes.surveys),
         basis=CorrectionBasis(low, high, n),
-        layout=Layout(n, frame.strips[0].n_samples, known.n_patches),
+        layout=Layout(n, n_samples, known.n_patches, overlap_edges(n_samples, passes.overlaps)),
         n_lines=tuple(raster.n_lines for raster in frame.strips),
     )
 
@@ -99,7 +113,9 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence
     return found
 
 
-def _tone_of(frame: Frame, known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey) -> StripTone:
+def _tone_of(
+    frame: Frame, known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey, banding: Banding
+) -> StripTone:
     raster = frame.strips[survey.index]
     n_dn = int(np.iinfo(raster.dtype).max) + 1
     if survey.is_lost:
@@ -107,7 +123,8 @@ def _tone_of(frame: Frame, known: KnownFilm, curves: Curves, fit: Adjustment, su
     ends = list(known.patch_density[np.isfinite(known.patch_density)])
     if known.stroke_density is not None and survey.stroke_cells.dn.size:
         ends.append(known.stroke_density)
-    return strip_tone(curves, fit, survey.index, span_of(np.array(ends)), survey.clip, n_dn, survey.reason)
+    tone = strip_tone(curves, fit, survey.index, banding, span_of(np.array(ends)), survey.clip, n_dn)
+    return replace(tone, reason=survey.reason)
 
 
 def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:

@@ -1,5 +1,6 @@
 """The survey's cells as linear evidence on the unknowns: ``z + splines - banding - drift = density``, row by row."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,11 +87,11 @@ def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, placi
     variance = noise.variance(stated, per_dn) / cells.count + rounding_variance(np.sqrt(variance_dn)) * per_dn**2
     sigma = at.slope * np.sqrt(variance + CELL_FLOOR**2)
     place = np.where(is_fog, layout.n_patches, np.where(is_stroke, layout.n_patches + 1, cells.label))
-    own, common = _parts(curves, strip, at.z, cells.sample, cells.line)
     row = np.arange(at.z.size)
+    own, common, column = _parts(curves, strip, at.z, cells.line, [(cells.sample, np.ones(row.size))])
     error = csr_array((np.full(at.z.size, -1.0), (row, layout.patches.start + place)), shape=common.shape)
     kind = np.where(is_fog, FOG_KIND, np.where(is_stroke, STROKE_KIND, PATCH_KIND))
-    return Rows(own, None, csr_array(common + error), value, sigma, kind)
+    return Rows(own, None, csr_array(common + error), column, value, sigma, kind)
 
 
 def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
@@ -116,45 +117,54 @@ def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
 def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, placings: tuple[Placing, ...]) -> Rows:
     """Evidence of an overlap of a strip with the next: the same film, so no difference."""
     one, two = placings
-    own, common = _parts(curves, strip, one.z, cells.sample, cells.line)
     low = np.floor(cells.next_sample).astype(np.int64)
     share = cells.next_sample - low
-    following, following_common = _parts(curves, strip + 1, two.z, low, cells.next_line, share)
+    own, common, column = _parts(curves, strip, one.z, cells.line, [(cells.sample, np.ones(share.size))])
+    samples = [(low, 1 - share), (np.minimum(low + 1, curves.layout.n_samples - 1), share)]
+    following, following_common, _ = _parts(curves, strip + 1, two.z, cells.next_line, samples)
     measured = one.z + one.slope * (cells.density - one.z) - two.z - two.slope * (cells.next_density - two.z)
     kind = np.full(cells.sigma.size, OVERLAP_KIND)
     sigma = cells.sigma * (one.slope + two.slope) / 2
-    return Rows(own, csr_array(-following), csr_array(common - following_common), -measured, sigma, kind)
+    return Rows(own, csr_array(-following), csr_array(common - following_common), column, -measured, sigma, kind)
+
+
+def overlap_edges(n_samples: int, overlaps: Sequence[OverlapCells | None]) -> NDArray[np.int64]:
+    """Samples whose banding overlaps tie together: (strips, n_samples), their number within the strip, or -1."""
+    touched = np.zeros((len(overlaps) + 1, n_samples), dtype=np.bool_)
+    for strip, cells in enumerate(overlaps):
+        if cells is not None:
+            low = np.floor(cells.next_sample).astype(np.int64)
+            touched[strip, cells.sample] = True
+            touched[strip + 1, low] = True
+            touched[strip + 1, np.minimum(low + 1, n_samples - 1)] = True
+    return np.where(touched, np.cumsum(touched, axis=1) - 1, -1)
 
 
 def _parts(
-    curves: Curves, strip: int, z: Array, sample: NDArray[np.int64], line: Array, share: Array | None = None
-) -> tuple[csr_array, csr_array]:
-    """Rows of ``splines - banding - drift``: the part on the strip's unknowns, and that on the common ones.
+    curves: Curves, strip: int, z: Array, line: Array, samples: list[tuple[NDArray[np.int64], Array]]
+) -> tuple[csr_array, csr_array, NDArray[np.int64]]:
+    """Rows of ``splines - banding - drift``: on the strip's unknowns, on the common ones, and the eliminated sample.
 
-    With `share`, the banding is read between `sample` and the one after it.
+    `samples` are those whose banding is in a row, each with its share; only the first one can be eliminated.
     """
     layout, n = curves.layout, z.size
     row = np.arange(n)
     begin, splines = curves.basis.rows(z)
-    columns = [np.repeat(row, 4), row, np.repeat(row, DRIFT_MODES)]
-    places = [
-        (begin[:, None] + np.arange(4)).ravel(),
-        np.full(n, layout.dark),
-        np.tile(np.arange(layout.drift.start, layout.drift.stop), n),
-    ]
-    drift = cosines(curves.n_lines[strip], line, DRIFT_MODES)
-    values = [splines.ravel(), curves.dark_shape(strip, z), -drift.ravel()]
-    parts = [(sample, np.ones(n))] if share is None else [(sample, 1 - share), (sample + 1, share)]
-    for at, weight in parts:
-        columns.append(row)
-        places.append(layout.own_banding.start + np.minimum(at, layout.n_samples - 1))
-        values.append(-weight)
-    own = _sparse(values, columns, places, (n, layout.n_own))
-    shift = layout.banding.start - layout.own_banding.start
-    shared = [0, *range(3, len(values))]
-    moved = [places[k] + (shift if k else 0) for k in shared]
-    common = _sparse([values[k] for k in shared], [columns[k] for k in shared], moved, (n, layout.n_common))
-    return own, common
+    at = (begin[:, None] + np.arange(4)).ravel()
+    columns, values, rows = [at], [splines.ravel()], [np.repeat(row, 4)]
+    columns += [np.full(n, layout.dark), np.tile(np.arange(layout.drift.start, layout.drift.stop), n)]
+    values += [curves.dark_shape(strip, z), -cosines(curves.n_lines[strip], line, DRIFT_MODES).ravel()]
+    rows += [row, np.repeat(row, DRIFT_MODES)]
+    for sample, share in samples:
+        edge = layout.edge[strip, sample]
+        kept = edge >= 0
+        columns.append(layout.drift.stop + edge[kept])
+        values.append(-share[kept])
+        rows.append(row[kept])
+    own = _sparse(values, rows, columns, (n, layout.n_own(strip)))
+    common = _sparse(values[:1], rows[:1], columns[:1], (n, layout.n_common))
+    first = samples[0][0]
+    return own, common, np.where(layout.edge[strip, first] >= 0, -1, first)
 
 
 def _sparse(values: list[Array], rows: list[NDArray], columns: list[NDArray], shape: tuple[int, int]) -> csr_array:

@@ -92,13 +92,11 @@ class StripTone:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scales:
-    """Variances of the unknowns: roughness of the strips' and the common curve, drift, and banding by wavelength."""
+    """Variances that a fit found: roughness of the strips' and of the common curve, and drift."""
 
     own_roughness: float
     common_roughness: float
     drift: float
-    own_banding: Array
-    banding: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)

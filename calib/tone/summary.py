@@ -12,17 +12,15 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.model import PatchTable, StripTone
 from calib.tone.passes import Passes
 from calib.tone.survey import StripSurvey, usable_patches
-from calib.tone.tables import curve_density
-from calib.tone.unknowns import DRIFT_MODES, cosines
 
 
-def patch_table(known: KnownFilm, curves: Curves, fit: Adjustment, passes: Passes) -> PatchTable:
+def patch_table(known: KnownFilm, passes: Passes, strips: Sequence[StripTone]) -> PatchTable:
     """All patches of all strips with their residuals after the fit."""
     n, count = known.n_patches, len(passes.surveys)
     measured, sigma = np.full((count, n), np.nan), np.full((count, n), np.nan)
     for survey in passes.surveys:
         if survey.curve is not None and not survey.is_lost:
-            measured[survey.index], sigma[survey.index] = _measured(known, curves, fit, survey)
+            measured[survey.index], sigma[survey.index] = _measured(known, survey, strips[survey.index])
     used = np.array([usable_patches(survey) for survey in passes.surveys])
     return _table(known, passes, measured - known.patch_density, sigma, used)
 
@@ -56,13 +54,12 @@ def _table(known: KnownFilm, passes: Passes, residual: Array, sigma: Array, used
     )
 
 
-def _measured(known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey) -> tuple[Array, Array]:
+def _measured(known: KnownFilm, survey: StripSurvey, tone: StripTone) -> tuple[Array, Array]:
     """Density of each patch as the fitted tone gives it, over its cells, and the 1-sigma of stated and measured."""
-    layout, strip, cells = curves.layout, survey.index, survey.cells
-    banding = fit.solution.strips[strip][layout.own_banding] + fit.solution.common[layout.banding]
-    drift = fit.solution.strips[strip][layout.drift]
-    at = cosines(curves.n_lines[strip], cells.line, DRIFT_MODES)
-    density = curve_density(curves, fit, strip, cells.dn) - banding[cells.sample] - at @ drift
+    cells = survey.cells
+    line = np.clip(np.round(cells.line).astype(np.int64), 0, tone.n_lines - 1)
+    curve = np.interp(cells.dn, np.arange(tone.density_of_dn.size), tone.density_of_dn)
+    density = curve - tone.column_density[cells.sample] - tone.line_density[line]
     values, sigma = np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
     for patch in np.flatnonzero(usable_patches(survey)):
         chosen = cells.label == patch
@@ -86,13 +83,14 @@ def figures_of(
     passes: Passes,
     patches: PatchTable,
     strips: Sequence[StripTone],
+    common: Array,
 ) -> Mapping[str, float]:
     """Plain numbers for the report, densities where not said otherwise."""
     layout, solution = curves.layout, fit.solution
     residual = patches.residual_density[patches.used]
     residual = residual[np.isfinite(residual)]
     alive = [survey.index for survey in passes.surveys if survey.curve is not None and not survey.is_lost]
-    own = solution.strips[alive][:, layout.own_banding]
+    own = np.stack([strips[index].column_density for index in alive]) - common
     middle = (float(np.min(known.patch_density)) + float(np.max(known.patch_density))) / 2
     noise = [_noise_at(strips[index], middle) for index in alive]
     sigma = np.concatenate([strips[index].column_sigma for index in alive])
@@ -103,7 +101,7 @@ def figures_of(
         "patches_left_out": float((~patches.used).sum()),
         "patch_residual_rms": float(np.sqrt(np.mean(residual**2))),
         "noise_of_a_sample_at_middle_density": float(np.median(noise)),
-        "banding_rms": float(np.std(solution.common[layout.banding])),
+        "banding_rms": float(np.std(common)),
         "own_banding_rms": float(np.sqrt(np.mean(own**2))),
         "column_sigma_median": float(np.median(sigma)),
         "drift_rms": float(np.sqrt(np.mean([np.mean(strips[index].line_density ** 2) for index in alive]))),

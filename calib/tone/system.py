@@ -1,68 +1,100 @@
-"""The normal equations of a frame's tone: strips in a chain, coupled by their overlaps and by what they share.
+"""The normal equations of a frame's curves and drifts: strips in a chain, coupled by overlaps and by what they share.
 
 Each strip has a block of unknowns of its own, neighbours touch through the overlaps, and a border of common unknowns
-touches all: block tridiagonal with an arrow. It is solved exactly by block Cholesky, and the blocks of the covariance
-that are wanted come from the same factors (Takahashi's recursion for the inverse, in blocks).
+touches all: block tridiagonal with an arrow. The banding of the samples that no overlap touches is eliminated first,
+sample by sample, since nothing but the strip's own blocks ties them to each other. The rest is solved exactly by block
+Cholesky, and the wanted blocks of the covariance come from the same factors (Takahashi's recursion, in blocks).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_array
 
 from calib.coordinates import Array
 
+FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Linear evidence on one strip, or on two neighbours: ``own @ x_k + next @ x_(k+1) + common @ c = value``.
+    """Linear evidence on one strip, or on two neighbours: ``own @ x_k + next @ x_(k+1) + common @ c - b_k = value``.
 
-    `next` is None for evidence on one strip; `sigma` (N,) 1-sigma of a row; `kind` (N,) numbers the sort of evidence.
+    `next` is None for evidence on one strip; `column` (N,) is the sample whose eliminated banding `b_k` is in the row,
+    or -1; `sigma` (N,) 1-sigma of a row; `kind` (N,) numbers the sort of evidence.
     """
 
     own: csr_array
     next: csr_array | None
     common: csr_array
+    column: NDArray[np.int64]
     value: Array
     sigma: Array
-    kind: np.ndarray
+    kind: NDArray[np.int64]
 
-    def residual(self, own: Array, following: Array | None, common: Array) -> Array:
+    def residual(self, own: Array, following: Array | None, common: Array, banding: Array) -> Array:
         """What the evidence says beyond the unknowns' values."""
-        model = self.own @ own + self.common @ common
+        model = self.own @ own + self.common @ common - np.where(self.column >= 0, banding[self.column], 0.0)
         if self.next is not None and following is not None:
             model = model + self.next @ following
         return np.asarray(self.value - model)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """Unknowns of the strips (K, n) and common (m,), the covariance of the latter and, per strip, its own and cross."""
+class Eliminated:
+    """Banding of a strip's samples in terms of the rest: ``b = (right - own @ x - common @ c) / weight``."""
 
-    strips: Array
+    weight: Array
+    own: Array
+    common: Array
+    right: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """Unknowns of the strips and common ones, with the covariance of the latter and, per strip, its own and cross."""
+
+    strips: list[Array]
     common: Array
     common_covariance: Array
     strip_covariance: list[Array]
     cross_covariance: list[Array]
+    eliminated: list[Eliminated]
+
+    def banding(self, strip: int) -> Array:
+        """Eliminated banding of a strip's samples (those that are not eliminated are of no meaning here)."""
+        part = self.eliminated[strip]
+        return np.asarray((part.right - part.own @ self.strips[strip] - part.common @ self.common) / part.weight)
 
 
 class NormalEquations:
-    """Normal equations under construction; `n` unknowns per strip, `m` common ones."""
+    """Normal equations under construction: `sizes` unknowns per strip, `m` common ones, `n_samples` to eliminate."""
 
-    def __init__(self, n_strips: int, n: int, m: int) -> None:
-        self.diagonal = [np.zeros((n, n)) for _ in range(n_strips)]
-        self.coupling = [np.zeros((n, n)) for _ in range(max(n_strips - 1, 0))]
-        self.border = [np.zeros((n, m)) for _ in range(n_strips)]
+    def __init__(self, sizes: Sequence[int], m: int, n_samples: int) -> None:
+        self.diagonal = [np.zeros((n, n)) for n in sizes]
+        self.coupling = [np.zeros((n, after)) for n, after in pairwise(sizes)]
+        self.border = [np.zeros((n, m)) for n in sizes]
         self.corner = np.zeros((m, m))
-        self.right = [np.zeros(n) for _ in range(n_strips)]
+        self.right = [np.zeros(n) for n in sizes]
         self.right_common = np.zeros(m)
-        self.is_coupled = np.zeros(max(n_strips - 1, 0), dtype=np.bool_)
+        self.is_coupled = np.zeros(len(self.coupling), dtype=np.bool_)
+        self.columns = [
+            Eliminated(
+                np.full(n_samples, 1 / FREE_BANDING),
+                np.zeros((n_samples, n)),
+                np.zeros((n_samples, m)),
+                np.zeros(n_samples),
+            )
+            for n in sizes
+        ]
 
     def add(self, strip: int, rows: Rows, weight: Array) -> None:
         """Add evidence on a strip (and its follower) with weights (N,)."""
-        own = _weighted(rows.own, weight)
-        common = _weighted(rows.common, weight)
+        own, common = _weighted(rows.own, weight), _weighted(rows.common, weight)
         value = rows.value * np.sqrt(weight)
         self._add_block(strip, own, common, value)
         self.corner += (common.T @ common).toarray()
@@ -72,27 +104,50 @@ class NormalEquations:
             self._add_block(strip + 1, following, common, value)
             self.coupling[strip] += (own.T @ following).toarray()
             self.is_coupled[strip] = True
+        self._add_columns(strip, rows.column, np.sqrt(weight), own, common, value)
 
     def _add_block(self, strip: int, own: csr_array, common: csr_array, value: Array) -> None:
         self.diagonal[strip] += (own.T @ own).toarray()
         self.border[strip] += (own.T @ common).toarray()
         self.right[strip] += own.T @ value
 
+    def _add_columns(
+        self, strip: int, column: NDArray[np.int64], root: Array, own: csr_array, common: csr_array, value: Array
+    ) -> None:
+        part = self.columns[strip]
+        chosen = np.flatnonzero(column >= 0)
+        shape = (root.size, part.weight.size)
+        pick = csr_array((-root[chosen], (chosen, column[chosen])), shape=shape)
+        part.weight[:] += np.bincount(column[chosen], root[chosen] ** 2, shape[1])
+        part.own[:] += (pick.T @ own).toarray()
+        part.common[:] += (pick.T @ common).toarray()
+        part.right[:] += pick.T @ value
+
     def solve(self) -> Solution:
-        """Solve by block Cholesky along the chain, then the border, then back with covariances."""
-        count = len(self.diagonal)
+        """Eliminate the banding, solve along the chain, then the border, then back with covariances."""
+        for strip in range(len(self.columns)):
+            self._eliminate(strip)
         factors, columns = self._forward()
         schur, right = self.corner.copy(), self.right_common.copy()
         inner = []
-        for strip in range(count):
-            solved = cho_solve(factors[strip], columns[strip], check_finite=False)
-            schur -= columns[strip][:, :-1].T @ solved[:, :-1]
-            right -= columns[strip][:, :-1].T @ solved[:, -1]
+        for factor, column in zip(factors, columns, strict=True):
+            solved = cho_solve(factor, column, check_finite=False)
+            schur -= column[:, :-1].T @ solved[:, :-1]
+            right -= column[:, :-1].T @ solved[:, -1]
             inner.append(solved)
         factor = cho_factor((schur + schur.T) / 2, check_finite=False)
         common = cho_solve(factor, right, check_finite=False)
-        common_covariance = cho_solve(factor, np.eye(common.size), check_finite=False)
-        return self._backward(factors, inner, common, (common_covariance + common_covariance.T) / 2)
+        covariance = cho_solve(factor, np.eye(common.size), check_finite=False)
+        return self._backward(factors, inner, common, (covariance + covariance.T) / 2)
+
+    def _eliminate(self, strip: int) -> None:
+        part = self.columns[strip]
+        own, common = part.own / part.weight[:, None], part.common / part.weight[:, None]
+        self.diagonal[strip] -= part.own.T @ own
+        self.border[strip] -= part.own.T @ common
+        self.corner -= part.common.T @ common
+        self.right[strip] -= own.T @ part.right
+        self.right_common -= common.T @ part.right
 
     def _forward(self) -> tuple[list[tuple[Array, bool]], list[Array]]:
         """Factors of the chain's pivots, and border with right-hand side after elimination of the strips before."""
@@ -112,13 +167,13 @@ class NormalEquations:
     def _backward(
         self, factors: list[tuple[Array, bool]], inner: list[Array], common: Array, common_covariance: Array
     ) -> Solution:
-        count, n = len(factors), len(self.right[0])
-        own = np.empty((count, n))
+        count = len(factors)
+        own: list[Array] = [np.empty(0)] * count
         conditional: list[Array] = [np.empty(0)] * count
         coefficient: list[Array] = [np.empty(0)] * count
         for strip in range(count - 1, -1, -1):
             solved = inner[strip]
-            inverse = cho_solve(factors[strip], np.eye(n), check_finite=False)
+            inverse = cho_solve(factors[strip], np.eye(len(self.right[strip])), check_finite=False)
             if strip + 1 < count and self.is_coupled[strip]:
                 carry = cho_solve(factors[strip], self.coupling[strip], check_finite=False)
                 solved = solved - carry @ coefficient[strip + 1]
@@ -128,7 +183,7 @@ class NormalEquations:
         # with Y = coefficient and S = common_covariance: cross = -Y S, own = conditional + Y S Y'
         cross = [-part[:, :-1] @ common_covariance for part in coefficient]
         full = [base - c @ part[:, :-1].T for base, part, c in zip(conditional, coefficient, cross, strict=True)]
-        return Solution(own, common, common_covariance, full, cross)
+        return Solution(own, common, common_covariance, full, cross, self.columns)
 
 
 def _weighted(matrix: csr_array, weight: Array) -> csr_array:

@@ -8,6 +8,7 @@ from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
 from calib.tone.evidence import Curves, correction
 from calib.tone.model import StripTone
+from calib.tone.readings import Readings, curve_variance
 from calib.tone.unknowns import DRIFT_MODES, cosines
 
 NODES = 400  # densities at which a curve's sigma is computed; between them it is interpolated
@@ -32,29 +33,37 @@ def span_of(densities: Array) -> Span:
     return Span(float(order[0]), float(order[-1]), float(order[1] - order[0]), float(order[-1] - order[-2]))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Banding:
+    """A strip's banding as it was estimated, (n_samples,), with its 1-sigma, and as it was read."""
+
+    density: Array
+    sigma: Array
+    readings: Readings
+
+
 def strip_tone(
-    curves: Curves, fit: Adjustment, strip: int, span: Span, clip: tuple[int, int], n_dn: int, reason: str
+    curves: Curves, fit: Adjustment, strip: int, banding: Banding, span: Span, clip: tuple[int, int], n_dn: int
 ) -> StripTone:
     """The tables of one strip; `n_dn` is 256 or 65536."""
     dn = np.arange(n_dn, dtype=np.float64)
-    density = monotone(curve_density(curves, fit, strip, dn), curves.first[strip].is_rising)
+    shift = banding.readings.level + float(banding.density.mean())  # into the curve: the banding's mean is zero
+    density = monotone(curve_density(curves, fit, strip, dn) - shift, curves.first[strip].is_rising)
     per_dn = np.abs(np.gradient(density))
     sigma = np.sqrt(curves.noise[strip].variance(density, per_dn))
     first, last = _dn_span(density, sigma, span, clip)
     held = np.clip(np.arange(n_dn), first, last)
-    layout, solution = curves.layout, fit.solution
+    modes = cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64), DRIFT_MODES)
     return StripTone(
         density_of_dn=density[held].astype(np.float32),
         dn_span=(first, last),
         rising=curves.first[strip].is_rising,
-        column_density=solution.strips[strip][layout.own_banding] + solution.common[layout.banding],
-        line_density=cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64), DRIFT_MODES)
-        @ solution.strips[strip][layout.drift],
+        column_density=banding.density - banding.density.mean(),
+        line_density=modes @ fit.solution.strips[strip][curves.layout.drift],
         noise_density=sigma[held].astype(np.float32),
-        curve_sigma=_curve_sigma(curves, fit, strip, dn)[held].astype(np.float32),
-        column_sigma=_column_sigma(curves, fit, strip),
-        line_sigma=_line_sigma(curves, fit, strip),
-        reason=reason,
+        curve_sigma=_curve_sigma(curves, fit, strip, dn, banding.readings)[held].astype(np.float32),
+        column_sigma=banding.sigma,
+        line_sigma=_line_sigma(curves, fit, strip, modes),
     )
 
 
@@ -103,35 +112,12 @@ def _dn_span(density: Array, sigma: Array, span: Span, clip: tuple[int, int]) ->
     return int(inside[0]), int(inside[-1])
 
 
-def _curve_sigma(curves: Curves, fit: Adjustment, strip: int, dn: Array) -> Array:
-    layout, solution = curves.layout, fit.curves
+def _curve_sigma(curves: Curves, fit: Adjustment, strip: int, dn: Array, readings: Readings) -> Array:
     z = np.linspace(curves.basis.low, curves.basis.high, NODES)
-    splines = curves.basis.matrix(z)
-    own = np.column_stack([splines, curves.dark_shape(strip, z)])
-    n = layout.n_curve
-    variance = np.einsum("ij,jk,ik->i", own, solution.strip_covariance[strip][: n + 1, : n + 1], own)
-    variance += np.einsum("ij,jk,ik->i", splines, solution.common_covariance[:n, :n], splines)
-    variance += 2 * np.einsum("ij,jk,ik->i", own, solution.cross_covariance[strip][: n + 1, :n], splines)
+    variance = curve_variance(curves, fit, strip, z, readings)
     return np.interp(curves.first[strip].density_of(dn), z, np.sqrt(np.maximum(variance, 0.0)))
 
 
-def _column_sigma(curves: Curves, fit: Adjustment, strip: int) -> Array:
-    layout, solution = curves.layout, fit.solution
-    variance = np.diag(solution.strip_covariance[strip])[layout.own_banding]
-    variance = variance + np.diag(solution.common_covariance)[layout.banding]
-    variance = variance + 2 * np.diag(solution.cross_covariance[strip][layout.own_banding, layout.banding])
-    return np.sqrt(np.maximum(variance, 0.0))
-
-
-def _line_sigma(curves: Curves, fit: Adjustment, strip: int) -> Array:
-    layout = curves.layout
-    modes = cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64), DRIFT_MODES)
-    covariance = fit.solution.strip_covariance[strip][layout.drift, layout.drift]
-    return np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", modes, covariance, modes), 0.0))
-
-
-def common_banding(curves: Curves, fit: Adjustment) -> tuple[Array, Array]:
-    """The banding that all strips share, and its 1-sigma, (n_samples,) each."""
-    part = curves.layout.banding
-    variance = np.diag(fit.solution.common_covariance)[part]
-    return fit.solution.common[part].copy(), np.sqrt(np.maximum(variance, 0.0))
+def _line_sigma(curves: Curves, fit: Adjustment, strip: int, modes: Array) -> Array:
+    covariance = fit.solution.strip_covariance[strip][curves.layout.drift, curves.layout.drift]
+    return np.sqrt(np.maximum(np.einsum("ij,ij->i", modes @ covariance, modes), 0.0))

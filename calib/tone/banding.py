@@ -1,0 +1,126 @@
+"""The banding of all strips, once their curves are known: what they share, what each adds, each with its prior.
+
+Each strip's samples were measured on known film with independent errors, ``b_k = P + Q_k + error``; where the scene
+votes, its column means are a second measurement whose error is the Moon itself. `P` and `Q_k` are stationary Gaussian
+profiles, their power by wavelength estimated from the measurements; the estimate is the linear unbiased one of least
+variance (Wiener 1949; kriging), with its covariance.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.fft import dct, idct
+from scipy.linalg import cho_factor, cho_solve
+
+from calib.coordinates import Array
+
+SMALLEST = 1e-9  # density squared: power below which a component is not worth telling from zero
+UNKNOWN = 1e3  # variance of a sample that was not measured
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Profiles:
+    """Banding of all strips (K, n) with its 1-sigma, and the part they share (n,) with its own."""
+
+    banding: Array
+    sigma: Array
+    common: Array
+    common_sigma: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SceneVote:
+    """The scene's column means of one strip as a measurement of its banding: `value` (n,), `weight` (n, n)."""
+
+    value: Array
+    weight: Array
+
+
+def estimate_profiles(measured: Array, variance: Array, votes: Sequence[SceneVote | None]) -> Profiles:
+    """Profiles from measured banding (K, n) and its error variances, not finite where nothing was measured."""
+    own_power, common_power = powers(measured, variance)
+    own_prior, common_prior = precision_of(own_power), precision_of(common_power)
+    n = measured.shape[1]
+    precision, right = common_prior.copy(), np.zeros(n)
+    parts = []
+    for value, error, vote in zip(measured, variance, votes, strict=True):
+        weight, total = _evidence(value, error, vote)
+        inner = cho_solve(cho_factor(own_prior + weight, check_finite=False), np.eye(n), check_finite=False)
+        gain = weight @ inner  # so that weight - gain @ weight is the evidence on the common part
+        precision += weight - gain @ weight
+        right += total - gain @ total
+        parts.append((inner, weight, total))
+    factor = cho_factor((precision + precision.T) / 2, check_finite=False)
+    common = cho_solve(factor, right, check_finite=False)
+    covariance = cho_solve(factor, np.eye(n), check_finite=False)
+    banding, sigma = np.empty_like(measured), np.empty_like(measured)
+    for strip, (inner, weight, total) in enumerate(parts):
+        banding[strip] = common + inner @ (total - weight @ common)
+        rest = np.eye(n) - inner @ weight
+        sigma[strip] = np.sqrt(np.diag(inner) + np.einsum("ij,jk,ik->i", rest, covariance, rest, optimize=True))
+    return Profiles(banding, sigma, common, np.sqrt(np.diag(covariance)))
+
+
+def _evidence(value: Array, variance: Array, vote: SceneVote | None) -> tuple[Array, Array]:
+    """Weight matrix of a strip's measurements, and its product with them."""
+    known = np.isfinite(variance) & np.isfinite(value)
+    single = np.where(known, 1.0 / np.where(known, variance, 1.0), 0.0)
+    weight, total = np.diag(single), single * np.where(known, value, 0.0)
+    if vote is not None:
+        weight, total = weight + vote.weight, total + vote.weight @ vote.value
+    return weight, total
+
+
+def powers(measured: Array, variance: Array) -> tuple[Array, Array]:
+    """Power of each cosine component (orthonormal DCT-II) of the strips' own and of the common banding, (n,) each.
+
+    By moments: the strips' scatter about their mean less the measurements' errors, and the mean's power less its own.
+    """
+    count = len(measured)
+    filled = np.stack([fill(row, np.isfinite(error)) for row, error in zip(measured, variance, strict=True)])
+    error = np.array(
+        [float(np.median(row[np.isfinite(row)])) if np.isfinite(row).any() else np.nan for row in variance]
+    )
+    used = np.isfinite(error)
+    if not used.any():
+        return np.full(measured.shape[1], SMALLEST), np.full(measured.shape[1], SMALLEST)
+    spectrum = dct(filled[used], axis=1, norm="ortho")
+    mean = np.median(spectrum, axis=0) if count > 4 else spectrum.mean(axis=0)
+    noise = float(error[used].mean())
+    n_used = int(used.sum())
+    scatter = ((spectrum - mean) ** 2).sum(axis=0) / max(n_used - 1, 1)
+    own = np.maximum(by_octaves(scatter) - noise, SMALLEST)
+    shared = by_octaves(mean**2) - (own + noise) / n_used
+    return own, np.maximum(shared, SMALLEST)
+
+
+def fill(values: Array, known: NDArray[np.bool_]) -> Array:
+    """A profile with its gaps bridged linearly and its ends held; zero where nothing is known."""
+    if not known.any():
+        return np.zeros_like(values)
+    at = np.arange(values.size)
+    return np.interp(at, at[known], values[known])
+
+
+def precision_of(power: Array) -> Array:
+    """Inverse covariance of a stationary profile whose cosine components are independent with a power, (n, n)."""
+    basis = dct(np.eye(power.size), axis=0, norm="ortho")
+    return np.asarray(basis.T @ (basis / power[:, None]))
+
+
+def covariance_of(power: Array) -> Array:
+    """Covariance of a stationary profile by the power of its cosine components, (n, n)."""
+    return np.asarray(idct(power[:, None] * dct(np.eye(power.size), axis=0, norm="ortho"), axis=0, norm="ortho"))
+
+
+def by_octaves(spectrum: Array) -> Array:
+    """The spectrum averaged over octaves of wavelength: all that a few profiles can tell of their power."""
+    smooth = np.empty_like(spectrum)
+    first = 0
+    while first < spectrum.size:
+        stop = min(max(2 * first, first + 2), spectrum.size)
+        smooth[first:stop] = spectrum[max(first, 1) : stop].mean()
+        first = stop
+    return smooth

@@ -1,0 +1,81 @@
+"""What the fit says of each strip's banding, sample by sample, before it has a prior; and of the curve's level.
+
+A constant can be moved between a strip's curve and its banding. Here the banding of the samples that were measured has
+mean zero; all uncertainties are of quantities so defined.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.coordinates import Array
+from calib.tone.adjust import Adjustment
+from calib.tone.evidence import Curves
+from calib.tone.system import FREE_BANDING
+
+MEASURED = 1e4  # a sample is measured when its banding is known so many times better (in variance) than beforehand
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings:
+    """Banding of a strip (n_samples,) with variances, not finite where nothing was measured, less its mean `level`.
+
+    The level as a linear form of the unknowns: ``level = constant + own @ x + common @ c``, and the variance that the
+    eliminated samples add to it.
+    """
+
+    banding: Array
+    variance: Array
+    level: float
+    own: Array
+    common: Array
+    level_variance: float
+
+
+def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
+    """The banding of one strip as the fit left it."""
+    layout, solution, part = curves.layout, fit.solution, fit.solution.eliminated[strip]
+    n_own = layout.n_own(strip)
+    edge = layout.edge[strip]
+    kept = np.flatnonzero(edge >= 0)
+    own, common = -part.own / part.weight[:, None], -part.common / part.weight[:, None]
+    own[kept], common[kept] = 0.0, 0.0
+    own[kept, n_own - kept.size + edge[kept]] = 1.0
+    alone = np.where(edge >= 0, 0.0, 1.0 / part.weight)
+    values = solution.banding(strip)
+    values[kept] = solution.strips[strip][n_own - kept.size + edge[kept]]
+    measured = (part.weight * FREE_BANDING > MEASURED) & (edge < 0)
+    first = measured if measured.any() else edge >= 0
+    if first.any():  # the others are measured where they are known relative to the first
+        relative = _variance(fit, strip, own - own[first].mean(axis=0), common - common[first].mean(axis=0))
+        measured |= (edge >= 0) & (relative * MEASURED < FREE_BANDING)
+    if not measured.any():
+        return Readings(values, np.full(values.size, np.inf), 0.0, np.zeros(n_own), np.zeros(layout.n_common), 0.0)
+    mean_own, mean_common = own[measured].mean(axis=0), common[measured].mean(axis=0)
+    variance = _variance(fit, strip, own - mean_own, common - mean_common) + alone
+    return Readings(
+        banding=np.where(measured, values - values[measured].mean(), 0.0),
+        variance=np.where(measured, variance, np.inf),
+        level=float(values[measured].mean()),
+        own=mean_own,
+        common=mean_common,
+        level_variance=float(alone[measured].sum()) / int(measured.sum()) ** 2,
+    )
+
+
+def _variance(fit: Adjustment, strip: int, own: Array, common: Array) -> Array:
+    """Variance of linear forms of a strip's and the common unknowns, one a row."""
+    solution = fit.solution
+    total = np.einsum("ij,ij->i", own @ solution.strip_covariance[strip], own)
+    total += np.einsum("ij,ij->i", common @ solution.common_covariance, common)
+    return np.asarray(total + 2 * np.einsum("ij,ij->i", own @ solution.cross_covariance[strip], common))
+
+
+def curve_variance(curves: Curves, fit: Adjustment, strip: int, z: Array, readings: Readings) -> Array:
+    """Variance of a strip's curve, its level as in `readings`, at first-order densities."""
+    layout = curves.layout
+    splines = curves.basis.matrix(z)
+    own, common = np.zeros((z.size, layout.n_own(strip))), np.zeros((z.size, layout.n_common))
+    own[:, layout.curve], own[:, layout.dark] = splines, curves.dark_shape(strip, z)
+    common[:, layout.curve] = splines
+    return _variance(fit, strip, own - readings.own, common - readings.common) + readings.level_variance
