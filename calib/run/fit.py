@@ -18,6 +18,7 @@ from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
 from calib.moon import subsolar_point
+from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.sweep.estimate import SweepFit, first_look, refine
 from calib.tone.apply import density_window
@@ -85,7 +86,8 @@ def with_pointing(
 ) -> FrameFits:
     """Complete the fits with the Sun and the pointing, refined by control points where they are given."""
     given = pose_of(frame.pointing)
-    resection, pose, said = None, given, []
+    resection, pose = None, given
+    said = list(noticed(frame, dropouts, sweep.marks, tone.patches))
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
         if isinstance(result, NotPossible):

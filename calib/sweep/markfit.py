@@ -125,6 +125,16 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
         return None
     row, column = np.nonzero(seen)
     pixels = _Pixels(line[seen], sample[seen], row, column, window.values[seen], window.sigma[seen])
+    try:
+        return _fit_seen(pixels, window, start, shape, priors, spline)
+    except np.linalg.LinAlgError:  # nothing in the window says where a cross could be, or how its strokes look
+        return None
+
+
+def _fit_seen(
+    pixels: _Pixels, window: MarkWindow, start: Array, shape: CrossShape, priors: FitPriors, spline: SceneSpline
+) -> MarkFit:
+    """Fit the cross to the samples seen; strokes found missing are left out and the rest fitted again."""
     lost = np.zeros(len(pixels.line), bool)
     fitted = _iterate(pixels, lost, window, start, shape, priors, spline)
     parts = _visible_parts(pixels, fitted.model, shape)
@@ -194,7 +204,9 @@ def _iterate(
 
 
 def _inverse(matrix: Array) -> Array:
-    """Inverse of a small symmetric matrix."""
+    """Inverse of a small symmetric matrix; LinAlgError where it has none."""
+    if not np.all(np.isfinite(matrix)):
+        raise np.linalg.LinAlgError("a normal matrix that is not finite")
     return np.asarray(np.linalg.inv(matrix), np.float64)
 
 

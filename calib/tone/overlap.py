@@ -110,6 +110,8 @@ def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: Sc
     found = []
     for part in np.array_split(np.arange(len(lines)), n_blocks):
         block = difference[part]
+        if not np.isfinite(block).any():
+            continue
         median = np.nanmedian(np.where(np.isfinite(block).any(axis=0), block, 0.0), axis=0)
         scatter = max(1.4826 * float(np.nanmedian(np.abs(block - median))), 1e-6)
         good = np.abs(block - median) < OUTLIER * scatter  # not where NaN

@@ -1,0 +1,45 @@
+"""What was left out of a frame's fits, in plain sentences for the operator."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calib.frame.frame import Frame
+from calib.sweep.tables import MarkTable
+from calib.tone.dropouts import Dropouts
+from calib.tone.model import PatchTable
+
+MOST_NAMED = 12
+
+
+def noticed(frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable) -> tuple[str, ...]:
+    """Dropouts, marks and patches that took no part, one sentence each; nothing where all took part."""
+    return (*_dropouts(dropouts), *_marks(frame, marks), *_patches(patches))
+
+
+def _dropouts(dropouts: Sequence[Dropouts]) -> list[str]:
+    lost = np.array([strip.n_lost for strip in dropouts])
+    share = lost / np.array([strip.n_lines * strip.n_samples for strip in dropouts])
+    if not lost.any():
+        return []
+    worst = int(share.argmax())
+    total = lost.sum() / sum(strip.n_lines * strip.n_samples for strip in dropouts)
+    return [f"the tape dropped out at {total:.3%} of all samples, most in strip {worst} ({share[worst]:.3%})"]
+
+
+def _marks(frame: Frame, marks: MarkTable) -> list[str]:
+    out = np.flatnonzero(~marks.used)
+    if not out.size:
+        return []
+    names = [f"{frame.marks.ids[marks.mark[row]]} in strip {marks.strip[row]}" for row in out[:MOST_NAMED].tolist()]
+    more = f" and {out.size - MOST_NAMED} more" if out.size > MOST_NAMED else ""
+    return [f"{out.size} of {marks.used.size} sightings of reseau marks left out: {', '.join(names)}{more}"]
+
+
+def _patches(patches: PatchTable) -> list[str]:
+    said = []
+    for strip in np.unique(patches.strip[~patches.used]).tolist():
+        out = np.flatnonzero((patches.strip == strip) & ~patches.used)
+        reasons = ", ".join(f"{patches.patch[row]} ({patches.reason[row]})" for row in out[:MOST_NAMED].tolist())
+        said.append(f"strip {strip}: wedge patches left out: {reasons}")
+    return said
