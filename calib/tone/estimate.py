@@ -13,6 +13,7 @@ from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, adjust, evidence_of
 from calib.tone.banding import estimate_profiles
 from calib.tone.borrow import typical_noise
+from calib.tone.cell_kernels import gather_scene
 from calib.tone.cells import select
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, known_rows, overlap_edges, overlap_rows
@@ -20,10 +21,11 @@ from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.passes import Passes, survey_frame
 from calib.tone.readings import read_banding
+from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.strokes import stroke_sigma, whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
-from calib.tone.survey import StripSurvey
-from calib.tone.tables import Banding, lost_tone, span_of, strip_tone
+from calib.tone.survey import SCENE_BLOCK, StripSurvey, label_scene, usable_patches
+from calib.tone.tables import Banding, curve_density, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import Layout
 
@@ -57,11 +59,10 @@ def fit_tone(
     start = previous.scales if previous is not None else None
     fit = adjust(curves, _evidence(curves, known, passes), sigmas, N_KINDS, start)
     readings = [read_banding(curves, fit, survey.index) for survey in passes.surveys]
-    profiles = estimate_profiles(
-        np.stack([each.banding for each in readings]),
-        np.stack([each.variance for each in readings]),
-        [None] * len(readings),
-    )
+    measured = np.stack([each.banding for each in readings])
+    variance = np.stack([each.variance for each in readings])
+    scenes = [_scene_of(frame, known, curves, fit, survey, sweeps, dropouts) for survey in passes.surveys]
+    profiles = estimate_profiles(measured, variance, votes_of(scenes, measured, variance))
     bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
     strips = tuple(
         _tone_of(frame, known, curves, fit, survey, banding)
@@ -111,6 +112,30 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence
             both = (shared.density, shared.next_density)
             found.append(evidence_of(curves, strip, partial(overlap_rows, curves, strip, shared), both, both))
     return found
+
+
+def _scene_of(
+    frame: Frame,
+    known: KnownFilm,
+    curves: Curves,
+    fit: Adjustment,
+    survey: StripSurvey,
+    sweeps: Sequence[StripSweep],
+    dropouts: Sequence[Dropouts],
+) -> ColumnMeans | None:
+    """Column means of one strip's scene by its fitted curve and drift; None where there is nothing to see."""
+    if survey.is_lost:
+        return None
+    raster, strip = frame.strips[survey.index], survey.index
+    dn = raster.read(0, raster.n_lines)
+    label = label_scene(known, sweeps[strip], survey, dn, dropouts[strip])
+    table = curve_density(curves, fit, strip, np.arange(np.iinfo(raster.dtype).max + 1, dtype=np.float64))
+    low, high = known.patch_density[usable_patches(survey)].min(), known.patch_density[usable_patches(survey)].max()
+    inside = np.flatnonzero((table >= low) & (table <= high))
+    if inside.size == 0:
+        return None
+    count, density = gather_scene(dn, label, table, int(inside[0]), int(inside[-1]), SCENE_BLOCK)
+    return column_means(count, density)
 
 
 def _tone_of(

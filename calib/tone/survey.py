@@ -67,15 +67,35 @@ def survey_strip(
     places = tuple(locate_group(dn, lost, sweep, known, raster.index, group, tolerance_mm) for group in groups)
     if is_lost:
         places = tuple(replace(place, found=False) for place in places)
-    label = label_samples(known, sweep, raster.index, places)
-    boxes = mark_boxes(known, sweep, dn.shape)
-    cell_kernels.hide(label, lost, clip[0], clip[1], dn, boxes)
+    label = _labelled(known, sweep, raster.index, places, dn, lost, clip)
     cells, patches = gather_cells(dn, label, known)
     stroke_cells, stroke_mark = gather_strokes(dn, lost, sweep, known, clip)
     curve, noise, spoilt, reason = first_tone(known, patches)
     return StripSurvey(
         raster.index, places, cells, patches, stroke_cells, stroke_mark, curve, noise, spoilt, clip, is_lost, reason
     )
+
+
+def label_scene(
+    known: KnownFilm, sweep: StripSweep, survey: StripSurvey, dn: NDArray, dropouts: Dropouts
+) -> NDArray[np.int16]:
+    """Labels of a surveyed strip's samples, once more."""
+    lost = dropouts.mask(0, len(dn))
+    return _labelled(known, sweep, survey.index, survey.places, dn, lost, survey.clip)
+
+
+def _labelled(
+    known: KnownFilm,
+    sweep: StripSweep,
+    strip: int,
+    places: tuple[WedgePlace, ...],
+    dn: NDArray,
+    lost: NDArray[np.bool_],
+    clip: tuple[int, int],
+) -> NDArray[np.int16]:
+    label = label_samples(known, sweep, strip, places)
+    cell_kernels.hide(label, lost, clip[0], clip[1], dn, mark_boxes(known, sweep, dn.shape))
+    return label
 
 
 def mark_boxes(known: KnownFilm, sweep: StripSweep, shape: tuple[int, int]) -> NDArray[np.int64]:
