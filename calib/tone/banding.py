@@ -124,3 +124,9 @@ def by_octaves(spectrum: Array) -> Array:
         smooth[first:stop] = spectrum[max(first, 1) : stop].mean()
         first = stop
     return smooth
+
+
+def components_of_octave(n: int) -> Array:
+    """How many of `n` components share the octave of each: the degrees of freedom of its mean power."""
+    octave = np.maximum(2 ** np.floor(np.log2(np.maximum(np.arange(n), 1))), 1)
+    return np.minimum(octave, n - octave + 1)

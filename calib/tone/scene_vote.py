@@ -17,7 +17,7 @@ from scipy.fft import dct, idct
 from scipy.linalg import cho_factor, cho_solve
 
 from calib.coordinates import Array
-from calib.tone.banding import SceneVote, by_octaves, covariance_of, fill
+from calib.tone.banding import SceneVote, by_octaves, components_of_octave, covariance_of, fill
 
 FEWEST_BLOCKS = 6
 SCENE_SHARE = 0.6  # of a block's samples must show the scene
@@ -95,10 +95,7 @@ def _difference(scene: ColumnMeans, measured: Array, variance: Array) -> Array |
 
 def _cautious(power: Array) -> Array:
     """Power by octaves, enlarged by what it may be too small by chance."""
-    n = power.size
-    octave = np.maximum(2 ** np.floor(np.log2(np.maximum(np.arange(n), 1))), 1)
-    freedom = np.minimum(octave, n - octave + 1)
-    return power * (1 + CAUTION * np.sqrt(2 / np.maximum(freedom, 1)))
+    return power * (1 + CAUTION * np.sqrt(2 / components_of_octave(power.size)))
 
 
 def _vote(scene: ColumnMeans, difference: Array, power: Array, noise: float) -> SceneVote:

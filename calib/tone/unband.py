@@ -1,0 +1,161 @@
+"""Take the vertical banding out of a plain image of unknown origin, in which nothing has a known value.
+
+The column profile (robust means, slow slopes aside) holds the banding and the Moon. The Moon's share is read off the
+image's *rows*, which show the same ground but no vertical banding; what the columns have beyond it, wavelength by
+wavelength, is banding, and is taken out with its Wiener weight ``banding / (banding + Moon)``. Where the image was
+joined of strips, the banding repeats with their pitch: the mean over the strips, in which the Moon averages out, is
+taken with the weight that so many strips earn, the rest with its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.fft import dct, idct
+from scipy.ndimage import median_filter
+from scipy.stats import f
+
+from calib.coordinates import Array
+from calib.errors import NotPossible
+from calib.tone.banding import by_octaves, components_of_octave, fill
+from calib.tone.period import find_period, fold, unfold
+
+BLOCKS = 24  # stretches of lines whose means are compared, so that craters can be left out
+FEWEST_LINES = 8
+LEAST = 16  # lines and columns of an image
+TRIMMED = 0.2  # share of the stretches left out at either end
+HALF_FULL = 0.5
+CONFIDENCE = 0.99  # that the Moon has no more power in an octave than its few components show
+FEATURE = 3.5  # times the profile's scatter: more is a feature of the Moon
+FEATURE_WIDTH = 3  # columns to either side that go with it
+SURROUNDINGS = 41  # columns
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Unbanded:
+    """An image without its banding, float64 and NaN where masked, and what was taken out.
+
+    `pattern` (n_columns,) was subtracted from every line; `sigma` (n_columns,) is its 1-sigma uncertainty at the
+    wavelengths where there is any (what is slower cannot be told from the Moon); `period` is the pitch in columns with
+    which it repeats, or None; `share` the part of the columns' variance that was taken out.
+    """
+
+    image: Array
+    pattern: Array
+    sigma: Array
+    period: float | None
+    share: float
+
+
+def unband(
+    image: ArrayLike, *, period: float | None = None, mask: NDArray[np.bool_] | None = None
+) -> Unbanded | NotPossible:
+    """Remove vertical banding from an image (n_lines, n_columns); `mask` is True where a pixel counts.
+
+    Pixels that are not finite never count. `period` in columns is looked for where it is not given.
+    """
+    values = np.array(image, dtype=np.float64)
+    if values.ndim != 2:
+        raise ValueError(f"image must have two dimensions, not {values.ndim}")
+    if mask is not None and mask.shape != values.shape:
+        raise ValueError(f"mask must have the image's shape {values.shape}, not {mask.shape}")
+    if period is not None and not 2.0 <= period < values.shape[1]:
+        raise ValueError(f"period must be at least 2 and below the image's {values.shape[1]} columns, not {period}")
+    good = np.isfinite(values) if mask is None else np.isfinite(values) & mask
+    if min(values.shape) < LEAST:
+        return NotPossible(f"an image of {values.shape[0]} x {values.shape[1]} pixels is too small to show banding")
+    profile, known = column_profile(values, good)
+    if known.sum() < LEAST:
+        return NotPossible("too few columns have enough pixels that count")
+    moon = moon_power(values, good, values.shape[1])
+    pitch = find_period(profile, moon) if period is None else period
+    pattern, variance = _banding(profile, moon, pitch)
+    pattern, variance = np.where(known, pattern, 0.0), np.where(known, variance, 0.0)
+    removed = float(pattern.var() / profile.var()) if profile.var() > 0 else 0.0
+    return Unbanded(np.where(good, values - pattern, np.nan), pattern, np.sqrt(variance), pitch, removed)
+
+
+def column_profile(values: Array, good: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
+    """Robust mean of each column less the image's slow slope, gaps bridged; and which columns were measured."""
+    n_lines, n_columns = values.shape
+    blocks = np.array_split(np.arange(n_lines), min(BLOCKS, n_lines // FEWEST_LINES))
+    means = np.full((len(blocks), n_columns), np.nan)
+    for row, part in zip(means, blocks, strict=True):
+        count = good[part].sum(axis=0)
+        enough = count >= HALF_FULL * len(part)
+        total = np.where(good[part], values[part], 0.0).sum(axis=0)
+        if enough.sum() >= LEAST:
+            row[enough] = total[enough] / count[enough]
+            row -= np.polyval(_slope(row), np.linspace(-1, 1, n_columns))
+    found = np.isfinite(means).sum(axis=0)
+    known = found >= max(len(blocks) // 3, 1)
+    ordered, profile = np.sort(means, axis=0), np.zeros(n_columns)
+    for column in np.flatnonzero(known):
+        cut = int(TRIMMED * found[column])
+        profile[column] = ordered[cut : found[column] - cut, column].mean()
+    profile = fill(profile, known)
+    return profile - profile.mean(), known
+
+
+def _slope(row: Array) -> Array:
+    known = np.isfinite(row)
+    return np.polyfit(np.linspace(-1, 1, row.size)[known], row[known], 1)
+
+
+def moon_power(values: Array, good: NDArray[np.bool_], n: int) -> Array:
+    """Power that the Moon alone gives a column profile of `n` columns, by cosine component: from the rows.
+
+    The rows' profile, made as the columns' is, has the power per unit of length that the columns would have without
+    banding if the ground looks the same in both directions; it is averaged over as many pixels of the other direction
+    as the image has, so it is scaled by the ratio of the two lengths.
+    """
+    profile, known = column_profile(values.T, good.T)
+    if known.sum() < LEAST:
+        return np.zeros(n)
+    spectrum = by_octaves(dct(profile, norm="ortho") ** 2)
+    at = (np.arange(n) + 0.5) / n
+    own = (np.arange(spectrum.size) + 0.5) / spectrum.size
+    scale = values.shape[1] / values.shape[0]
+    return np.asarray(np.exp(np.interp(np.log(at), np.log(own), np.log(spectrum + 1e-300))) * scale)
+
+
+def _banding(profile: Array, moon: Array, pitch: float | None) -> tuple[Array, Array]:
+    """Banding and its variance by column: the part that repeats, then the rest."""
+    if pitch is None:
+        return wiener(without_features(profile), moon)
+    folded, count = fold(profile, pitch)
+    at = (np.arange(folded.size) + 0.5) / folded.size
+    own = (np.arange(profile.size) + 0.5) / profile.size
+    repeated, variance = wiener(folded, np.interp(at, own, moon) / count)
+    common = unfold(repeated, pitch, profile.size)
+    rest, rest_variance = wiener(without_features(profile - common), moon)
+    total = common + rest
+    return total - total.mean(), unfold(variance, pitch, profile.size) + rest_variance
+
+
+def wiener(profile: Array, moon: Array) -> tuple[Array, Array]:
+    """The part of a profile beyond what the Moon explains, by cosine component, and its variance (constant).
+
+    The power of an octave of few components is known badly; banding is only what stands out of that doubt too (the
+    ratio of two such powers follows Fisher's law).
+    """
+    spectrum = dct(profile, norm="ortho")
+    power = by_octaves(spectrum**2)
+    freedom = components_of_octave(power.size)
+    banding = np.maximum(power - moon * f.ppf(CONFIDENCE, freedom, freedom), 0.0)
+    weight = np.where(power > 0, banding / np.maximum(power, 1e-300), 0.0)
+    weight[0] = 0.0
+    left = (1 - weight) ** 2 * np.maximum(power - moon, 0.0) + weight**2 * np.minimum(moon, power)
+    left[weight == 0.0] = 0.0
+    return idct(weight * spectrum, norm="ortho"), np.full(profile.size, float(left.mean()))
+
+
+def without_features(profile: Array) -> Array:
+    """A profile with what is far off its surroundings levelled: a ridge along the columns, not banding."""
+    around = median_filter(profile, SURROUNDINGS, mode="nearest")
+    off = profile - around
+    far = np.abs(off) > FEATURE * 1.4826 * float(np.median(np.abs(off)))
+    near = np.convolve(far, np.ones(2 * FEATURE_WIDTH + 1), mode="same") > 0
+    return np.where(near, around, profile)
