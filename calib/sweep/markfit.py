@@ -20,10 +20,11 @@ from calib.sweep.smallsolve import factor, solve
 
 N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
 TRIM = 3.0  # residuals beyond this many sigma lose weight
-CELL_PX = 6  # residuals are taken as unrelated beyond a cell of this size
+CELLS_PX = (6, 12)  # residuals may hang together within cells of either size
 MARGIN_PX = 9  # flank looked at on either side of the strokes
 EDGE_TRUST = 0.05  # 1-sigma of the model at a stroke's edge, in parts of its contrast
 BEND_SIGMA = 1.5
+BY_CHANCE = 1.4  # ratio of variances that white noise may give
 GONE = 0.4  # a half arm with a smaller share of the contrast is damaged
 
 
@@ -303,13 +304,15 @@ def _clumping(pixels: _Pixels, fitted: _Fitted) -> float:
     """Factor by which residuals that hang together within cells widen the place's variance; 1 for white noise.
 
     The place's error is a weighted sum of residuals; its variance from the sums over cells is set against that from
-    single samples.
+    single samples, for two sizes of cells. Ratios that white noise gives by chance do not count.
     """
     pull = fitted.gain * fitted.model.residual[:, None]
-    columns = int(np.ptp(pixels.sample)) // CELL_PX + 1
-    cell = (pixels.line - pixels.line.min()) // CELL_PX * columns + (pixels.sample - pixels.sample.min()) // CELL_PX
-    sums = np.stack([np.bincount(cell.astype(np.intp), pull[:, i]) for i in range(2)])
     known = np.where(fitted.weight > 0, 1.0 / np.maximum(fitted.weight, 1e-300), 0.0)
-    expected = np.sum(fitted.gain**2 * known[:, None], axis=0)
-    ratio = float(np.mean(np.sum(sums**2, axis=1) / np.maximum(expected, 1e-300)))
-    return ratio if ratio > 1.3 else 1.0
+    expected = np.maximum(np.sum(fitted.gain**2 * known[:, None], axis=0), 1e-300)
+    ratios = []
+    for size in CELLS_PX:
+        row, column = ((part - part.min()).astype(np.intp) // size for part in (pixels.line, pixels.sample))
+        cell = row * (column.max() + 1) + column
+        sums = np.stack([np.bincount(cell, pull[:, i]) for i in range(2)])
+        ratios.append(float(np.mean(np.sum(sums**2, axis=1) / expected)))
+    return max(1.0, *(ratio for ratio in ratios if ratio > BY_CHANCE), 1.0)
