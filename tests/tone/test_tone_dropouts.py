@@ -1,0 +1,107 @@
+"""Dropouts: all of what the tape lost, next to none of what it did not."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from calib.tone.dropouts import Dropouts, find_dropouts
+
+
+@dataclass(frozen=True)
+class Raster:
+    """A strip in memory, as far as the search needs one."""
+
+    dn: np.ndarray
+
+    @property
+    def n_lines(self) -> int:
+        return self.dn.shape[0]
+
+    @property
+    def n_samples(self) -> int:
+        return self.dn.shape[1]
+
+    @property
+    def dtype(self) -> np.dtype:
+        return self.dn.dtype
+
+    def read(self, first: int, stop: int) -> np.ndarray:
+        return self.dn[first:stop].copy()
+
+
+def picture(chance: np.random.Generator, lines: int = 500, samples: int = 200) -> np.ndarray:
+    """A scene of slopes, sharp discs (craters), a bright bar (a stroke) and a step (a wedge), from 0 to 1."""
+    line, sample = np.mgrid[:lines, :samples].astype(float)
+    scene = 0.35 + 0.1 * np.sin(line / 40) * np.cos(sample / 25)
+    for _ in range(40):
+        y, x, r = chance.uniform(0, lines), chance.uniform(0, samples), chance.uniform(2, 20)
+        inside = (line - y) ** 2 + (sample - x) ** 2 < r**2
+        scene[inside] = np.where(sample[inside] > x, 0.75, 0.12)
+    scene[200:205, 40:110] = 0.9
+    scene[:60] = 0.2 + 0.1 * (line[:60] // 15)
+    return scene
+
+
+def spoilt(dn: np.ndarray, chance: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """A strip with whole lines, part lines and a block lost, and the mask of what was lost."""
+    top = np.iinfo(dn.dtype).max
+    lost = np.zeros(dn.shape, dtype=bool)
+    runs = [(77, 0, 200, 0), (120, 0, 200, top), (121, 0, 200, top), (150, 30, 190, top // 3), (260, 50, 120, -1)]
+    runs += [(300, 0, 200, -1), (333, 100, 200, top // 2), (334, 100, 200, top // 2)]
+    runs += [(line, 0, 200, -1) for line in range(400, 424)]
+    for line, first, stop, value in runs:
+        dn[line, first:stop] = chance.integers(0, top + 1, stop - first) if value < 0 else value
+        lost[line, first:stop] = True
+    return dn, lost
+
+
+@pytest.mark.parametrize(
+    ("bits", "noise", "falling"), [(8, 1.5, False), (8, 5.0, True), (16, 150.0, True), (16, 900.0, False)]
+)
+def test_lost_samples_are_flagged_and_good_ones_are_not(bits: int, noise: float, falling: bool) -> None:
+    """99.5 % of the lost samples flagged, 0.05 % of the good ones: the goals, on sharp scenery of both polarities."""
+    chance = np.random.default_rng(bits + int(noise))
+    scene = picture(chance)
+    top = 2**bits - 1
+    level = (1 - scene if falling else scene) * 0.9 * top
+    dn = np.clip(np.rint(level + noise * chance.standard_normal(scene.shape)), 0, top)
+    dn, lost = spoilt(dn.astype(np.uint8 if bits == 8 else np.uint16), chance)
+    found = find_dropouts(Raster(dn), (0, top)).mask(0, len(dn))
+    assert found[lost].mean() >= 0.995
+    assert found[~lost].mean() <= 0.0005
+
+
+def test_a_shadow_clipped_to_black_is_no_dropout() -> None:
+    """Deep shadow and burnt-out slopes are constant too; they have ragged edges and no rectangle's corners."""
+    chance = np.random.default_rng(3)
+    line, sample = np.mgrid[:400, :200].astype(float)
+    level = 60 + 90 * np.sin(line / 30 + np.sin(sample / 20)) + 60 * np.cos(sample / 33)
+    dn = np.clip(np.rint(level + 1.0 * chance.standard_normal(level.shape)), 0, 255).astype(np.uint8)
+    assert (dn == 0).mean() > 0.1
+    assert find_dropouts(Raster(dn), (0, 255)).mask(0, 400).mean() <= 0.0005
+
+
+def test_a_strip_of_one_value_is_lost_altogether() -> None:
+    """A constant strip must be survived: all of it is a dropout."""
+    found = find_dropouts(Raster(np.full((50, 40), 7, dtype=np.uint8)), None)
+    assert found.mask(0, 50).all()
+    assert found.n_lost == 2000
+
+
+def test_turning_the_video_over_finds_the_same_dropouts() -> None:
+    """What is lost does not depend on the polarity of the video."""
+    chance = np.random.default_rng(5)
+    level = picture(chance) * 200
+    dn, _ = spoilt(np.clip(np.rint(level + 3 * chance.standard_normal(level.shape)), 0, 255).astype(np.uint8), chance)
+    upright, over = find_dropouts(Raster(dn), (0, 255)), find_dropouts(Raster(255 - dn), (0, 255))
+    assert np.mean(upright.mask(0, 500) != over.mask(0, 500)) < 2e-4
+
+
+def test_mask_of_a_window_is_the_window_of_the_mask() -> None:
+    """Blocks of lines must not change what is flagged."""
+    runs = np.array([[2, 0, 5], [2, 8, 10], [6, 1, 2]], dtype=np.int32)
+    lost = Dropouts(runs, 10, 10)
+    whole = lost.mask(0, 10)
+    np.testing.assert_array_equal(lost.mask(2, 7), whole[2:7])
+    assert whole.sum() == lost.n_lost == 8

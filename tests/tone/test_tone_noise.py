@@ -1,0 +1,79 @@
+"""The noise model against published laws and against samples drawn by them."""
+
+import csv
+from math import erf
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from calib.tone.noise import fit_noise, grain_bias, rounding_variance, selwyn_variance
+from calib.tone.transfer import FirstCurve
+
+DATA = Path(__file__).parent.parent / "data" / "tone"
+
+
+def rows(name: str) -> list[dict[str, float]]:
+    text = (DATA / name).read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return [{key: float(value) for key, value in row.items()} for row in csv.DictReader(lines)]
+
+
+def test_density_is_minus_the_logarithm_of_transmittance() -> None:
+    """ISO 5-1: the first curve of a linear video chain without offset reads the table's densities."""
+    table = rows("sens_density_transmittance.csv")
+    light = np.array([row["transmittance_T"] for row in table])
+    curve = FirstCurve(0.0, 1000.0, 1.0, 0.0, 4.5, -0.5)
+    np.testing.assert_allclose(curve.density_of(1000.0 * light), [row["density_D"] for row in table], atol=1e-9)
+
+
+@pytest.mark.parametrize("row", rows("selwyn_square_pixels.csv"))
+def test_grain_of_a_square_pixel_by_selwyns_law(row: dict[str, float]) -> None:
+    """Handbook rows, to their printed digits."""
+    area_mm2 = (row["side_um"] / 1000) ** 2
+    assert np.sqrt(selwyn_variance(row["granularity"], area_mm2)) == pytest.approx(row["sigma_density"], abs=1e-5)
+
+
+def test_noise_parts_are_found_from_patch_scatters() -> None:
+    """Grain, video and shot noise are told apart by how they grow with density: total scatter to 3 %."""
+    chance = np.random.default_rng(2)
+    curve = FirstCurve(2000.0, 55000.0, 1.0, 0.3, 2.6, -0.2)
+    density = np.linspace(0.2, 2.2, 14)
+    per_dn = 1 / np.abs(curve.slope(density))
+    truth = 0.0012 * density + (70.0**2 + 200.0**2 * 10.0**-density) * per_dn**2
+    scatter = np.sqrt(truth) / per_dn * (1 + 0.01 * chance.standard_normal(density.size))
+    noise = fit_noise(density, scatter, per_dn)
+    np.testing.assert_allclose(noise.variance(density, per_dn), truth, rtol=0.06)
+    assert noise.grain == pytest.approx(0.0012, rel=0.1)
+
+
+def test_grain_biases_the_density_of_a_mean_dn_as_predicted() -> None:
+    """The mean of light through grainy film is too bright; drawn from the law, compared with the second-order term."""
+    chance = np.random.default_rng(4)
+    curve = FirstCurve(500.0, 60000.0, 1.0, 0.5, 2.6, -0.2)
+    sigma = 0.05
+    grainy = 1.5 + sigma * chance.standard_normal(2_000_000)
+    measured = float(curve.density_of(np.array([curve.dn_of(grainy).mean()]))[0]) - 1.5
+    slope = float(curve.slope(np.array([1.5]))[0])
+    expected = float(grain_bias(np.array([1 / abs(slope)]), curve.curvature(np.array([1.5])), np.array([sigma**2]))[0])
+    assert measured == pytest.approx(expected, abs=1.5e-4)  # three standard errors of the drawn mean
+    assert expected < -0.001
+
+
+@pytest.mark.parametrize("scatter", [0.15, 0.3, 0.5])
+def test_rounding_bias_has_the_stated_size(scatter: float) -> None:
+    """Mean square of the bias of rounded means over all levels, by integration of the Gaussian."""
+    levels = np.linspace(0, 1, 200, endpoint=False)
+    steps = np.arange(-8, 9)
+    from_erf = np.array(
+        [
+            np.sum(steps * (_normal((steps + 0.5 - x) / scatter) - _normal((steps - 0.5 - x) / scatter))) - x
+            for x in levels
+        ]
+    )
+    expected = float(rounding_variance(np.array(scatter)))
+    assert np.mean(from_erf**2) == pytest.approx(expected, rel=0.15 if scatter < 0.2 else 0.02)
+
+
+def _normal(x: np.ndarray) -> np.ndarray:
+    return np.array([0.5 * (1 + erf(value / np.sqrt(2))) for value in x])
