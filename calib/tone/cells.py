@@ -16,11 +16,12 @@ from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
 from calib.tone.known_film import KnownFilm
-from calib.tone.wedge import WedgePlace
+from calib.tone.wedge import WedgePlace, margin_lines
 
 FOG_BLOCK = 48  # lines of unexposed film averaged together
 OUTLIER = 5.0  # samples further from their cell's mean, in its scatter, are left out
-CLEAR_SAMPLES, CLEAR_LINES = 3.0, 2.5  # kept clear of edges for the readout's blur
+CLEAR_SAMPLES = 3.0  # kept clear of edges for the readout's blur
+MOST_OF_PATCH = 0.7  # of a patch's height may be kept clear at most, for blur and doubt together
 FEWEST = 4  # samples of a cell
 NEAR_WEDGE_MM = 0.6  # how far past its end a wedge's own place is believed
 
@@ -79,8 +80,17 @@ def label_samples(known: KnownFilm, sweep: StripSweep, strip: int, places: Seque
         np.array(labels, dtype=np.int16),
         np.array(known.half_format_mm),
         margin_x,
-        CLEAR_LINES * line_mm + 3.0 * sigma,
+        _clear_of_edges(known, sigma, line_mm),
     )
+
+
+def _clear_of_edges(known: KnownFilm, sigma_mm: Array, line_mm: float) -> Array:
+    """How far from an edge, in y, a line's samples count, in mm: the blur and three sigma if a patch has room."""
+    height = float(np.ptp(known.patch_y_mm, axis=1).min())
+    blur = min(margin_lines(known, group, line_mm) for group in range(int(known.group.max()) + 1)) * line_mm
+    wanted = blur + 3.0 * sigma_mm
+    near = wanted < 0.5 * height + blur  # elsewhere the strip's place is too doubtful for patches anyway
+    return np.where(near, np.minimum(wanted, MOST_OF_PATCH / 2 * height), wanted)
 
 
 def _wedge_motion(known: KnownFilm, sweep: StripSweep, places: Sequence[WedgePlace]) -> tuple[Array, Array, Array]:

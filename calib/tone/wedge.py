@@ -19,10 +19,12 @@ from calib.tone.known_film import KnownFilm
 COLUMN_GROUPS = 6
 EDGE_SAMPLES = 4.0  # kept clear of a wedge's side edges, in samples
 ROBUST = 6.0  # a profile point further off than this, in its scatter, counts no more
-MARGIN_LINES = 2.5  # kept clear of a step while the pattern is searched
+MARGIN_LINES, LEAST_MARGIN, MARGIN_SHARE = 2.5, 1.5, 0.25  # lines kept clear of a step; this part of a low patch
 SLOPES = (-0.012, 0.0, 0.012)  # stretches of the sweep tried in the search
 VETO = 1e5  # cost of a placing that contradicts the order of the patches or the sameness of unexposed film
 FOG_TOLERANCE = 0.15  # of the wedge's range: unexposed film on both sides of a wedge differs by no more
+LEAST_CONTRAST = 6.0  # times the profile's noise, between the lightest and the darkest of a wedge and fog
+TYPICAL_EXPONENT, LEAST_CORRELATION = 0.7, 0.8
 FEWEST_LABELLED = 0.5  # of the patches' lines must be in the strip
 STEP_OVER_NOISE = 5.0  # an edge is measured where its step is so many times the profile's noise
 
@@ -126,7 +128,7 @@ def _match(
     """The shift and stretch at which the pattern fits best, and the share of the patches' lines in view there."""
     near = np.abs(sweep.y_line_mm - start.middle_mm) < tolerance_mm
     prior = max(2.0 * float(np.median(sweep.sigma_y_mm[near])) if near.any() else tolerance_mm, 2.0 * line_mm)
-    pattern = _pattern(known, group, MARGIN_LINES * line_mm)
+    pattern = _pattern(known, group, margin_lines(known, group, line_mm) * line_mm)
     reach = 1.15 * tolerance_mm + 2 * line_mm
     coarse = np.arange(-np.ceil(reach / (1.5 * line_mm)), np.ceil(reach / (1.5 * line_mm)) + 1) * 1.5 * line_mm
     best, best_cost, best_share = start, np.inf, 0.0
@@ -140,6 +142,12 @@ def _match(
                 if cost < best_cost:
                     best, best_cost, best_share = place, cost, share
     return best, best_share
+
+
+def margin_lines(known: KnownFilm, group: int, line_mm: float) -> float:
+    """Lines kept clear of the steps of a group's patches, fewer where the patches are low."""
+    height = float(np.ptp(known.patch_y_mm[known.group == group], axis=1).min()) / line_mm
+    return float(np.clip(MARGIN_SHARE * height, LEAST_MARGIN, MARGIN_LINES))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -204,7 +212,20 @@ def _contradictions(level: Array, pattern: _Pattern, noise: float) -> int:
     slack = np.where(pattern.is_patch[order], 3 * noise, tolerance)
     slack = np.maximum(slack[1:], slack[:-1])
     apart = abs(level[-1] - level[-2]) > tolerance  # false where either is not in view
-    return int(min((steps < -slack).sum(), (steps > slack).sum())) + int(apart)
+    order_broken = min((steps < -slack).sum(), (steps > slack).sum())
+    return int(order_broken) + int(apart) + int(_is_no_wedge(level, pattern, noise))
+
+
+def _is_no_wedge(level: Array, pattern: _Pattern, noise: float) -> bool:
+    """Whether DN do not go with the light through the densities at all: the wedge laid on even film, or on the picture.
+
+    A video chain bends light by an exponent of a half to one; with one between, a real wedge correlates well.
+    """
+    seen = np.isfinite(level)
+    if np.ptp(level[seen]) < LEAST_CONTRAST * noise:
+        return True
+    light = 10.0 ** (-TYPICAL_EXPONENT * pattern.density[seen])
+    return bool(np.ptp(light) > 0 and abs(np.corrcoef(light, level[seen])[0, 1]) < LEAST_CORRELATION)
 
 
 def _edges(profile: _Profile, known: KnownFilm, group: int, place: WedgePlace, line_mm: float) -> Array:
