@@ -21,9 +21,11 @@ from calib.sweep.tables import ReadWindow
 
 TOUCH_MM = 1e-6
 LEAST_EVEN_LINES = 4.0  # a border with less even film on either side is not looked at
-DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the next
+DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the next in a strip that no marks place
+MOST_DRIFT = 0.2  # of a patch's height: motion is slow, and a larger change would slip by a patch at a spoilt one
 CLEARLY_BETTER = 12.0  # by how much minus the log probability of any place half a patch off must be larger
 UNEVEN = 0.3  # 1-sigma of a line's departure from its piece's mean, in mean steps: noise, skew, blur at the borders
+MOST_UNEVEN = 2.0  # of the same, per line
 FOG_LINES = 8  # the film outside the wedge, unexposed at both ends, is compared as if by so many lines
 MARGIN_LINES = 2.5  # at a border, on either side, not looked at: blur and skew
 MOST_LEFT = 0.2  # of the profile's variance: more scatter inside the even pieces, and it is no wedge
@@ -111,16 +113,19 @@ def place_wedge(wedge: Wedge, read: ReadWindow, sweep: StripSweep, line_mm: floa
     offsets = np.arange(-np.floor(reach_mm / line_mm), np.floor(reach_mm / line_mm) + 1) * line_mm
     sums = _Sums(y_mm, profile, MARGIN_LINES * line_mm)
     noise2 = (UNEVEN * float(np.ptp(profile)) / len(borders) + 1e-12) ** 2
-    drift = ((offsets[:, None] - offsets) / (DRIFT_PX * line_mm)) ** 2 / 2
+    change = np.abs(offsets[:, None] - offsets)
+    change = np.where(change <= MOST_DRIFT * wedge.patch_mm, change, np.inf)
     outer, inner = borders[0], borders[-1]
-    cost = sums.scatter(*_outside(outer, borders[1], offsets)) / noise2 / 2
+    cost = sums.unevenness(*_outside(outer, borders[1], offsets), noise2)
     back = []
     for one, other in pairwise(borders):
         left, right = one.at_mm + offsets[:, None], other.at_mm + offsets[None, :]
-        total = cost[:, None] + sums.scatter(np.minimum(left, right), np.maximum(left, right)) / noise2 / 2 + drift
+        drift = (change / _drift_mm(sweep, one, other, inner, line_mm)) ** 2 / 2
+        piece = sums.unevenness(np.minimum(left, right), np.maximum(left, right), noise2)
+        total = cost[:, None] + piece + drift
         back.append(total.argmin(axis=0))
         cost = total.min(axis=0)
-    cost = cost + sums.scatter(*_outside(inner, borders[-2], offsets)) / noise2 / 2
+    cost = cost + sums.unevenness(*_outside(inner, borders[-2], offsets), noise2)
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
     states = [np.arange(offsets.size)]
     for step in reversed(back):
@@ -164,6 +169,14 @@ class _Sums:
         first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
         return np.asarray(np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0))
 
+    def unevenness(self, low_mm: Array, high_mm: Array, variance: float) -> Array:
+        """Minus the log probability that the profile is even between two film y, but for scatter of this variance.
+
+        A line costs `MOST_UNEVEN` at most, so that a spoilt patch speaks no louder than one with a border inside.
+        """
+        most = MOST_UNEVEN * self.count(low_mm, high_mm)
+        return np.asarray(np.minimum(self.scatter(low_mm, high_mm) / variance / 2, most))
+
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Mean of the profile between two film y less the margins, NaN where no line is left."""
         low, high = self._lines(low_mm, high_mm)
@@ -191,6 +204,13 @@ def _stands_out(placed: Placed, wedge: Wedge, sums: _Sums) -> bool:
 def _sigma_at(sweep: StripSweep, y_mm: float) -> float:
     """1-sigma in y of the line nearest a film y."""
     return float(sweep.sigma_y_mm[np.abs(sweep.y_line_mm - y_mm).argmin()])
+
+
+def _drift_mm(sweep: StripSweep, one: Border, other: Border, inner: Border, line_mm: float) -> float:
+    """1-sigma of the change of the offset between two borders: what the sweep leaves open, where marks place it."""
+    if _sigma_at(sweep, inner.at_mm) > DRIFT_PX * line_mm:
+        return DRIFT_PX * line_mm
+    return line_mm + 2 * abs(_sigma_at(sweep, one.at_mm) - _sigma_at(sweep, other.at_mm))
 
 
 def _profile(read: ReadWindow, sweep: StripSweep, low_mm: float, high_mm: float) -> tuple[Array, Array]:
