@@ -124,13 +124,14 @@ def _scene_of(
     dropouts: Sequence[Dropouts],
 ) -> ColumnMeans | None:
     """Column means of one strip's scene by its fitted curve and drift; None where there is nothing to see."""
-    if survey.is_lost:
+    usable = usable_patches(survey)
+    if survey.is_lost or not usable.any():
         return None
     raster, strip = frame.strips[survey.index], survey.index
     dn = raster.read(0, raster.n_lines)
     label = label_scene(known, sweeps[strip], survey, dn, dropouts[strip])
     table = curve_density(curves, fit, strip, np.arange(np.iinfo(raster.dtype).max + 1, dtype=np.float64))
-    low, high = known.patch_density[usable_patches(survey)].min(), known.patch_density[usable_patches(survey)].max()
+    low, high = known.patch_density[usable].min(), known.patch_density[usable].max()
     inside = np.flatnonzero((table >= low) & (table <= high))
     if inside.size == 0:
         return None
