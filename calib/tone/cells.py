@@ -21,8 +21,8 @@ from calib.tone.wedge import WedgePlace, margin_lines
 FOG_BLOCK = 48  # lines of unexposed film averaged together
 OUTLIER = 5.0  # samples further from their cell's mean, in its scatter, are left out
 CLEAR_SAMPLES = 3.0  # kept clear of edges for the readout's blur
-MOST_OF_PATCH = 0.7  # of a patch's height may be kept clear at most, for blur and doubt together
-FEWEST = 4  # samples of a cell
+MOST_OF_PATCH = 0.6  # of a patch's height may be kept clear at most, for blur and doubt together
+FEWEST = 3  # samples of a cell
 NEAR_WEDGE_MM = 0.6  # how far past its end a wedge's own place is believed
 
 

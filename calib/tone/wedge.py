@@ -111,9 +111,30 @@ def _profile(
         x.append(np.full(len(window), sweep.x_sample_mm[part].mean()) + sweep.x_line_mm[rows])
         y.append(sweep.y_line_mm[rows] + sweep.y_sample_mm[part].mean())
         values.append(median)
-    noise = np.nanmedian(np.abs(np.diff(np.array(values), axis=1))) / 0.954
-    dn_of = np.concatenate(values)
+    alike = _without_banding(np.array(values))
+    noise = np.nanmedian(np.abs(np.diff(alike, axis=1))) / 0.954
+    dn_of = alike.ravel()
     return _Profile(np.concatenate(x), np.concatenate(y), dn_of, max(float(noise), 0.05))
+
+
+def _without_banding(values: Array) -> Array:
+    """Column groups' profiles (groups, lines) brought to their middle one, each by a gain and an offset, robustly.
+
+    Banding multiplies the light, so that it is nearly a gain and an offset of DN.
+    """
+    known = np.isfinite(values).all(axis=0)
+    if known.sum() < COLUMN_GROUPS:
+        return values
+    middle = np.median(values[:, known], axis=0)
+    alike = np.empty_like(values)
+    for row, into in zip(values, alike, strict=True):
+        use = np.ones(middle.size, dtype=np.bool_)
+        for _ in range(4):
+            gain, offset = np.polyfit(row[known][use], middle[use], 1) if np.ptp(row[known][use]) > 0 else (1.0, 0.0)
+            off = np.abs(gain * row[known] + offset - middle)
+            use = off <= max(4.0 * float(np.median(off[use])), 1e-9)
+        into[:] = gain * row + offset
+    return alike
 
 
 def _match(
