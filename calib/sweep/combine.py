@@ -1,16 +1,19 @@
 """Fit the sweeps to marks, borders and ties together, and leave out the marks that the others speak against."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.errors import CalibError
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
 from calib.sweep.adjust import MARK, Adjustment, Observations, adjust, join, squared_residuals
 from calib.sweep.layout import GROUPS, make_layout
-from calib.sweep.nominal import Nominal, strip_shapes
+from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal, fitted_sweeps, strip_shapes
 from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them.
@@ -33,8 +36,31 @@ def start_variances(frame: Frame, nominal: Nominal) -> Array:
     return variances
 
 
-def fit_all(
-    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations] = ()
+@dataclass(frozen=True, slots=True, eq=False)
+class Combined:
+    """A fit of everything: the marks with those left out marked, the fit, its evidence, the sweeps, what to say."""
+
+    table: MarkTable
+    fit: Adjustment
+    evidence: Observations
+    sweeps: tuple[StripSweep, ...]
+    warnings: tuple[str, ...]
+
+
+def fit_all(frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations] = ()) -> Combined:
+    """Fit the sweeps to marks and all other evidence; where that bends a sweep back on itself, to less of it."""
+    warnings: tuple[str, ...] = ()
+    for kept in (others, ()):
+        chosen, fit, evidence = _fit(frame, nominal, table, kept)
+        try:
+            return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), warnings)
+        except ValueError as error:
+            warnings = (f"wedge borders and overlaps contradict the marks and were left out ({error})",)
+    raise CalibError(f"{frame.path}: the reseau marks found do not lie on any continuous sweep")
+
+
+def _fit(
+    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations]
 ) -> tuple[MarkTable, Adjustment, Observations]:
     """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`."""
     variances = start_variances(frame, nominal)

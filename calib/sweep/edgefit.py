@@ -10,6 +10,7 @@ from calib.coordinates import Array
 LEAST_STEP = 8.0  # of a border's step over its 1-sigma
 LEAST_SAMPLES = 40
 TURNS = 8
+SETTLED = 0.03  # of the shift's 1-sigma: no larger step, and it has settled
 TRIM = 3.0
 
 
@@ -47,6 +48,8 @@ def fit_border(
         step = np.linalg.solve(normal, design.T @ (weight * residual))
         levels = levels + step[:2]
         shift += float(np.clip(step[2], -3 * blur_mm, 3 * blur_mm))
+        if turn > 2 and abs(step[2]) < SETTLED * np.sqrt(1 / normal[2, 2]):
+            break
     cov = np.linalg.inv(normal)
     if not abs(levels[1]) > LEAST_STEP * np.sqrt(cov[1, 1]) or cov[2, 2] > blur_mm**2:
         return None

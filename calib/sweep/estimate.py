@@ -7,9 +7,9 @@ import numpy as np
 from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
-from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment, Observations
+from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
 from calib.sweep.candidates import CrossPixels, find_candidates
-from calib.sweep.combine import fit_all
+from calib.sweep.combine import Combined, fit_all
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
@@ -18,8 +18,10 @@ from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import Nominal, fitted_sweeps, make_nominal, marks_in_reach, strip_shapes
 from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTable
-from calib.sweep.ties import measure_ties, tie_observations, tie_table
+from calib.sweep.ties import join_ties, measure_ties, tie_observations, tie_table, uncertain_seams
 
+BENT_PX = 0.02  # a sweep that bends a mark's arms by more than before: the mark is measured again
+TRUSTED = 0.2  # robust weight of a tie from which it counts as used
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 
 
@@ -31,52 +33,70 @@ def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
     sought = _sought(frame, coarse, found)
     shape = _first_shape(frame)
     shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape)
-    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=10)
+    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.02)
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors), coarse)
-    table, fit, _ = fit_all(frame, nominal, marking.flag_odd_strokes(table))
-    edges = find_edges_in_dn(frame, read, fitted_sweeps(nominal, fit), shape)
-    table, fit, _ = fit_all(frame, nominal, table, [edge_observations(edges, nominal)])
-    return FirstLook(fitted_sweeps(nominal, fit), _placing_warnings(frame, table))
+    marks = fit_all(frame, nominal, marking.flag_odd_strokes(table))
+    edges = find_edges_in_dn(frame, read, marks.sweeps, shape)
+    both = fit_all(frame, nominal, marks.table, [edge_observations(edges, nominal)])
+    return FirstLook(both.sweeps, _placing_warnings(frame, both.table) + both.warnings)
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]) -> SweepFit:
-    """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look."""
+    """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look.
+
+    Ties of strips that are first placed by them are measured a second time.
+    """
     nominal = make_nominal(frame)
-    table, sweeps, shape, power = _marks_again(frame, nominal, read, first)
-    edges = edge_observations(find_edges(frame, read, sweeps, shape, power), nominal)
-    table, fit, _ = fit_all(frame, nominal, table, [edges])
-    for _ in range(2):
-        sweeps = fitted_sweeps(nominal, fit)
-        ties = measure_ties(read, sweeps, nominal.px_mm)
-        table, fit, evidence = fit_all(frame, nominal, table, [edges, tie_observations(ties, nominal)])
-    sweeps = fitted_sweeps(nominal, fit)
-    table = marking.with_residuals(table, frame, nominal, sweeps)
-    seams = tie_table(ties, nominal, sweeps, fit.weight[evidence.kind == TIE] > 0.2)
-    common_mm, sigma_mm = _common_sweep(nominal, fit)
-    figures = {**_figures(table, seams, evidence, fit, nominal, shape), "mixing_power": power}
-    return SweepFit(sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table))
+    found, shape, power = _marks_again(frame, nominal, read, first)
+    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power), nominal)
+    found = fit_all(frame, nominal, found.table, [edges])
+    ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1))
+    unsure = uncertain_seams(found.sweeps, nominal.px_mm)
+    found = fit_all(frame, nominal, found.table, [edges, tie_observations(ties, nominal)])
+    if unsure:
+        again = measure_ties(read, found.sweeps, nominal.px_mm, unsure)
+        ties = join_ties([ties.without(unsure), again])
+        found = fit_all(frame, nominal, found.table, [edges, tie_observations(ties, nominal)])
+    table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
+    is_tie = found.evidence.kind == TIE
+    trusted = found.fit.weight[is_tie] > TRUSTED if is_tie.any() else np.zeros(len(ties), bool)
+    seams = tie_table(ties, nominal, found.sweeps, trusted)
+    common_mm, sigma_mm = _common_sweep(nominal, found.fit)
+    figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power}
+    return SweepFit(
+        found.sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table) + found.warnings
+    )
 
 
 def _marks_again(
     frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep]
-) -> tuple[MarkTable, Sequence[StripSweep], CrossShape, float]:
-    """Measure every mark the sweeps put into a strip, twice: the second time along the better sweeps.
+) -> tuple[Combined, CrossShape, float]:
+    """Measure every mark the sweeps put into a strip; and once more those that better sweeps put elsewhere or bend.
 
     Also the cross as the readout blurs it, and the power of the light that is averaged where it does.
     """
-    shape, sweeps = _first_shape(frame), first
-    for turn in range(2):
-        sought = _expected(frame, sweeps)
-        if turn == 0:
-            some = np.zeros(len(sought.strip), bool)
-            some[:: max(1, len(some) // marking.BLUR_MARKS)] = True
-            shape = marking.estimate_blur(read, sweeps, sought.select(some), shape)
-        priors = FitPriors(place_px=4.0 if turn == 0 else 2.0, tilt=0.005, blur=1e-3, iterations=12)
-        fits = marking.measure(read, sweeps, sought, shape, priors)
-        table = marking.mark_table(sought, fits, sweeps)
-        table, fit, _ = fit_all(frame, nominal, marking.flag_odd_strokes(table))
-        sweeps = fitted_sweeps(nominal, fit)
-    return table, sweeps, shape, marking.mixing(fits, table.used)
+    sought = _expected(frame, first)
+    some = np.zeros(len(sought.strip), bool)
+    some[:: max(1, len(some) // marking.BLUR_MARKS)] = True
+    shape = marking.estimate_blur(read, first, sought.select(some), _first_shape(frame))
+    priors = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
+    fits = marking.measure(read, first, sought, shape, priors)
+    found = fit_all(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, first)))
+    known = {
+        (k, m): fit
+        for k, m, fit, used in zip(sought.strip.tolist(), sought.mark.tolist(), fits, found.table.used, strict=True)
+        if used and fit is not None
+    }
+    sought = _expected(frame, found.sweeps)
+    bent = marking.bending(first, found.sweeps, sought, shape) > BENT_PX
+    keep = [
+        None if bend else known.get((k, m))
+        for k, m, bend in zip(sought.strip.tolist(), sought.mark.tolist(), bent.tolist(), strict=True)
+    ]
+    anew = iter(marking.measure(read, found.sweeps, sought.select(np.array([f is None for f in keep])), shape, priors))
+    fits = [next(anew) if fit is None else fit for fit in keep]
+    found = fit_all(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps)))
+    return found, shape, marking.mixing(fits, found.table.used)
 
 
 def _common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:
@@ -89,9 +109,10 @@ def _common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:
 
 
 def _figures(
-    table: MarkTable, seams: TieTable, evidence: Observations, fit: Adjustment, nominal: Nominal, shape: CrossShape
+    table: MarkTable, seams: TieTable, found: Combined, nominal: Nominal, shape: CrossShape
 ) -> dict[str, float]:
     """Plain numbers for the report."""
+    evidence, fit = found.evidence, found.fit
     used, marks = table.used, evidence.kind == MARK
     px_mm = nominal.px_mm
     bound = np.concatenate([table.var_line[used], table.var_sample[used]])

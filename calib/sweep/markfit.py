@@ -70,12 +70,14 @@ class MarkFit:
 
 @dataclass(frozen=True, slots=True)
 class FitPriors:
-    """1-sigma of what is known beforehand: place (px), tilts (radians), relative blur; and the most iterations."""
+    """1-sigma of what is known beforehand: place (px), tilts (radians), relative blur; the most iterations, and the
+    step (px) at which they may end."""
 
     place_px: float
     tilt: float
     blur: float
     iterations: int
+    settled_px: float = 2e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -177,7 +179,7 @@ def _iterate(
     turn, moved = 0, np.inf
     while True:
         model = _evaluate(pixels, theta, scene_at(*grid, scene, spline.side), window, shape)
-        last = turn >= priors.iterations or (turn > 3 and moved < 2e-3)
+        last = turn >= priors.iterations or (turn > 3 and moved < priors.settled_px)
         if turn > 1:
             weight = _weights(pixels, model, lost)
         jacobian, share = model.jacobian, 1 - model.covered

@@ -69,8 +69,7 @@ def measure(
 
 def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, shape: CrossShape) -> MarkWindow | None:
     """The square window around a place, padded with samples without signal beyond the strip; None if outside it."""
-    step_mm = min((np.ptp(sweep.x_sample_mm) / sweep.n_samples), np.ptp(sweep.y_line_mm) / sweep.n_lines)
-    half = int(np.ceil(shape.arm_mm / step_mm)) + MARGIN_PX
+    half = _half_window(sweep, shape)
     at_l, at_s = round(line), round(sample)
     flat, curve = _slopes(sweep, at_l, at_s, half)
     low, high = max(at_l - half, 0), min(at_l + half + 1, sweep.n_lines)
@@ -99,6 +98,26 @@ def _slopes(sweep: StripSweep, line: int, sample: int, half: int) -> tuple[Array
             curve[i, j] = (high - 2 * here + low) / (2 * reach**2)
             flat[i, j] = (high - low) / (2 * reach) + 2 * curve[i, j] * (at - middle)
     return flat, curve
+
+
+def bending(before: Sequence[StripSweep], after: Sequence[StripSweep], sought: Sought, shape: CrossShape) -> Array:
+    """By how much (px, (N,)) two sets of sweeps differ in bending a mark's arms against its centre."""
+    bent = np.empty(len(sought.strip))
+    for i, (k, line, sample) in enumerate(
+        zip(sought.strip.tolist(), sought.line.tolist(), sought.sample.tolist(), strict=True)
+    ):
+        (flat, first), (_, second) = (
+            _slopes(sweeps[k], round(line), round(sample), _half_window(sweeps[k], shape)) for sweeps in (before, after)
+        )
+        steps = np.abs(np.array([flat[1, 0], flat[0, 1]]))
+        bent[i] = np.max(np.abs(second - first).max(axis=0) * (shape.arm_mm / steps) ** 2 / steps)
+    return bent
+
+
+def _half_window(sweep: StripSweep, shape: CrossShape) -> int:
+    """Half the side of a mark's window, px."""
+    step_mm = min(np.ptp(sweep.x_sample_mm) / sweep.n_samples, np.ptp(sweep.y_line_mm) / sweep.n_lines)
+    return int(np.ceil(shape.arm_mm / step_mm)) + MARGIN_PX
 
 
 def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]) -> MarkTable:

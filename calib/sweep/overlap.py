@@ -16,6 +16,7 @@ from calib.sweep.tables import ReadWindow
 BLUR_PX = 1.5
 SURE = 6.0  # the peak of the summed correlation over its scatter
 LEAST_WINDOWS = 3
+MOST_LINES = 0.9
 SIGMAS = 3.0
 MOST_PX = (60, 16)  # lines, samples
 
@@ -47,9 +48,9 @@ def search_shift(
 
 
 def _relative_sigma_px(left: StripSweep, right: StripSweep, px_mm: Array) -> Array:
-    """1-sigma (x, y) of one strip against the other, median over the lines, px."""
-    x = np.hypot(np.median(left.sigma_x_mm), np.median(right.sigma_x_mm)) / px_mm[0]
-    y = np.hypot(np.median(left.sigma_y_mm), np.median(right.sigma_y_mm)) / px_mm[1]
+    """1-sigma (x, y) of one strip against the other, of the tenth of the lines that are worst placed, px."""
+    x = np.hypot(np.quantile(left.sigma_x_mm, MOST_LINES), np.quantile(right.sigma_x_mm, MOST_LINES)) / px_mm[0]
+    y = np.hypot(np.quantile(left.sigma_y_mm, MOST_LINES), np.quantile(right.sigma_y_mm, MOST_LINES)) / px_mm[1]
     return np.array([x, y])
 
 

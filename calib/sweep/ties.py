@@ -7,7 +7,7 @@ noise's own gradients out of the information, and is widened by the residual sca
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,12 +48,29 @@ class Ties:
     def __len__(self) -> int:
         return self.strip.size
 
+    def without(self, seams: Sequence[int]) -> "Ties":
+        """The ties of all other seams."""
+        keep = ~np.isin(self.strip, seams)
+        return Ties(*(getattr(self, f.name)[keep] for f in fields(self)))
 
-def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array) -> Ties:
-    """Ties of every pair of neighbours. Where their relative place is uncertain the shift is searched for, and matched
-    in strongly smoothed pictures, before it is measured."""
+
+def uncertain_seams(sweeps: Sequence[StripSweep], px_mm: Array) -> list[int]:
+    """Seams, by their left strip, whose two strips lie so uncertainly that their ties may need a second measurement."""
+    return [k for k in range(len(sweeps) - 1) if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX)]
+
+
+def join_ties(parts: Sequence[Ties]) -> Ties:
+    """Several sets of ties as one."""
+    return Ties(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Ties)))
+
+
+def measure_ties(
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Sequence[int]
+) -> Ties:
+    """Ties of the given seams. Where the strips' relative place is uncertain the shift is searched for, and matched in
+    strongly smoothed pictures, before it is measured."""
     rows = []
-    for k in range(len(sweeps) - 1):
+    for k in seams:
         start, guesses = np.zeros(2), {}
         if needs_search(sweeps[k], sweeps[k + 1], px_mm, SURE_PX):
             found = search_shift(read[k], read[k + 1], sweeps[k], sweeps[k + 1], px_mm)

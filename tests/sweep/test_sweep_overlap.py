@@ -48,7 +48,7 @@ PX_MM = np.array([STEP_MM, STEP_MM])
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.37, -0.41), (-0.9, 0.8)])
 def test_ties_tell_the_shift_without_bias_and_with_true_sigmas(shift):
     readers, sweeps = pair(shift, 3)
-    ties = measure_ties(readers, sweeps, PX_MM)
+    ties = measure_ties(readers, sweeps, PX_MM, [0])
     assert len(ties) == LINES // 48
     error = ties.shift - shift
     sigma = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
@@ -60,7 +60,7 @@ def test_ties_tell_the_shift_without_bias_and_with_true_sigmas(shift):
 
 def test_banding_does_not_bias_ties():
     readers, sweeps = pair((0.3, 0.3), 4, banding=0.05)
-    ties = measure_ties(readers, sweeps, PX_MM)
+    ties = measure_ties(readers, sweeps, PX_MM, [0])
     sigma = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
     weighted = np.sum((ties.shift - 0.3) / sigma**2, axis=0) / np.sum(1 / sigma**2, axis=0)
     assert np.all(np.abs(weighted) < 0.04)
@@ -71,7 +71,7 @@ def test_film_without_texture_gives_no_confident_tie():
     _, sweeps = pair((0.0, 0.0), 6)
     flat = [rng.normal(1.0, 0.03, (LINES, SAMPLES)).astype(np.float32) for _ in range(2)]
     sigma = np.full((LINES, SAMPLES), 0.03, np.float32)
-    ties = measure_ties([lambda i, j, v=v: (v[i:j], sigma[i:j]) for v in flat], sweeps, PX_MM)
+    ties = measure_ties([lambda i, j, v=v: (v[i:j], sigma[i:j]) for v in flat], sweeps, PX_MM, [0])
     if len(ties):
         sigmas = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
         assert np.sqrt(np.mean((ties.shift / sigmas) ** 2)) < 2.0
