@@ -18,7 +18,7 @@ from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import Nominal, fitted_sweeps, make_nominal, marks_in_reach, strip_shapes
 from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTable
-from calib.sweep.ties import join_ties, measure_ties, tie_observations, tie_table, uncertain_seams
+from calib.sweep.ties import Ties, join_ties, measure_ties, tie_observations, tie_table, unsettled_seams
 
 BENT_PX = 0.02  # a sweep that bends a mark's arms by more than before: the mark is measured again
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
@@ -51,16 +51,14 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power), nominal)
     found = fit_all(frame, nominal, found.table, [edges])
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1))
-    unsure = uncertain_seams(found.sweeps, nominal.px_mm)
-    found = fit_all(frame, nominal, found.table, [edges, tie_observations(ties, nominal)])
+    rough, found = found, fit_all(frame, nominal, found.table, [edges, tie_observations(ties, nominal)])
+    unsure = unsettled_seams(ties, _tie_weights(found, ties), rough.sweeps, nominal.px_mm)
     if unsure:
         again = measure_ties(read, found.sweeps, nominal.px_mm, unsure)
         ties = join_ties([ties.without(unsure), again])
         found = fit_all(frame, nominal, found.table, [edges, tie_observations(ties, nominal)])
     table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
-    is_tie = found.evidence.kind == TIE
-    trusted = found.fit.weight[is_tie] > TRUSTED if is_tie.any() else np.zeros(len(ties), bool)
-    seams = tie_table(ties, nominal, found.sweeps, trusted)
+    seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
     figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power}
     return SweepFit(
@@ -97,6 +95,12 @@ def _marks_again(
     fits = [next(anew) if fit is None else fit for fit in keep]
     found = fit_all(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps)))
     return found, shape, marking.mixing(fits, found.table.used)
+
+
+def _tie_weights(found: Combined, ties: Ties) -> Array:
+    """The ties' robust weights (T,), zero where the fit had to do without them."""
+    is_tie = found.evidence.kind == TIE
+    return found.fit.weight[is_tie] if is_tie.any() else np.zeros(len(ties))
 
 
 def _common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:

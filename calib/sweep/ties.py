@@ -25,6 +25,8 @@ BLUR_PX = 1.0
 COARSE_BLUR_PX = 2.5
 SURE_PX = 1.5  # relative 1-sigma of two strips beyond which their shift is searched for,
 CLOSE_PX = 0.5  # and beyond which it is matched in coarse pictures first
+FAR_PX = 0.8
+LEAST_WEIGHT = 0.4
 TURNS = 6
 FARTHEST_PX = 4.0
 MOST_SIGMA_PX = 1.0  # a tie worse than this along its best direction is left out
@@ -54,9 +56,12 @@ class Ties:
         return Ties(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
-def uncertain_seams(sweeps: Sequence[StripSweep], px_mm: Array) -> list[int]:
-    """Seams, by their left strip, whose two strips lie so uncertainly that their ties may need a second measurement."""
-    return [k for k in range(len(sweeps) - 1) if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX)]
+def unsettled_seams(ties: Ties, weight: Array, sweeps: Sequence[StripSweep], px_mm: Array) -> list[int]:
+    """Seams, by their left strip, to be measured again from better sweeps: where the strips' place was uncertain, or
+    where a tie was far from it or has lost its robust weight (T,) in the fit since."""
+    uncertain = {k for k in range(len(sweeps) - 1) if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX)}
+    far = (np.abs(ties.shift).max(axis=1) > FAR_PX) | (weight < LEAST_WEIGHT)
+    return sorted(uncertain | set(ties.strip[far].tolist()))
 
 
 def join_ties(parts: Sequence[Ties]) -> Ties:
