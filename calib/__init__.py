@@ -9,7 +9,7 @@ from typing import Any
 
 _STEPS = ("film", "fit", "lunar_map", "open_frame")
 _ALONE = ("image_to_map", "on_film", "reflectance_of_image")
-__all__ = [*_STEPS, *_ALONE]
+__all__ = [*_STEPS, *_ALONE, "unband"]
 
 
 def __getattr__(name: str) -> Any:
@@ -17,4 +17,6 @@ def __getattr__(name: str) -> Any:
         return getattr(importlib.import_module("calib.run.steps"), name)
     if name in _ALONE:
         return getattr(importlib.import_module("calib.run.alone"), name)
+    if name == "unband":
+        return importlib.import_module("calib.run.unband_image").unband
     raise AttributeError(f"module 'calib' has no attribute {name!r}")

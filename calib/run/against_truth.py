@@ -99,6 +99,8 @@ def _map_errors(maker: MapMaker, truth: Truth, film: FilmPoints, row: Floats, co
         scan = to_scan(source.sweep, film)
         last = source.raster.n_samples - 1
         on = (scan.sample >= 0) & (scan.sample <= last) & (scan.line >= 0) & (scan.line <= source.raster.n_lines - 1)
+        if not on.any():
+            continue
         lon, lat, hit = truth.ground_of_film(*truth.film_of(k, scan.line[on], scan.sample[on]))
         places = to_map(maker.grid, GroundPoints(lon, lat, np.zeros(lon.shape)))
         at_row, at_column = map_to_pixel(maker.grid, places)

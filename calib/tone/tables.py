@@ -14,6 +14,7 @@ from calib.tone.unknowns import DRIFT_MODES, cosines
 NODES = 400  # densities at which a curve's sigma is computed; between them it is interpolated
 SPAN_NOISE = 2.5  # a sample of film at the wedge's end may read so many sigma beyond it
 SPAN_STEP = 0.5  # ... but the span never grows by more than this part of the last step
+MOST_BIAS_SIGMA = 0.15  # density
 MOST_SIGMA = 9.9  # density: what a strip that carries nothing says of itself
 
 
@@ -48,7 +49,8 @@ def strip_tone(
     """The tables of one strip; `n_dn` is 256 or 65536."""
     dn = np.arange(n_dn, dtype=np.float64)
     shift = banding.readings.level + float(banding.density.mean())  # into the curve: the banding's mean is zero
-    density = monotone(curve_density(curves, fit, strip, dn) - shift, curves.first[strip].is_rising)
+    seen = curve_density(curves, fit, strip, dn)
+    density = monotone(seen - shift - _noise_bias(curves, strip, seen), curves.first[strip].is_rising)
     per_dn = np.abs(np.gradient(density))
     sigma = np.sqrt(curves.noise[strip].variance(density, per_dn))
     first, last = _dn_span(density, sigma, span, clip)
@@ -65,6 +67,19 @@ def strip_tone(
         column_sigma=banding.sigma,
         line_sigma=_line_sigma(curves, fit, strip, modes),
     )
+
+
+def _noise_bias(curves: Curves, strip: int, density: Array) -> Array:
+    """What the video's noise adds to the mean density of a sample: its curve is convex, so noise alone makes it denser.
+
+    To second order f'' var / 2; taken off each sample, so that means of densities are right. It is held to that of a
+    noise of `MOST_BIAS_SIGMA`, beyond which no expansion holds.
+    """
+    first, noise = curves.first[strip], curves.noise[strip]
+    at = np.clip(density, curves.basis.low, curves.basis.high)
+    variance = noise.variance_dn(at)
+    small = np.minimum(1.0, MOST_BIAS_SIGMA**2 / np.maximum(variance / first.slope(at) ** 2, 1e-12))
+    return np.asarray(0.5 * first.curvature(at) * variance * small)
 
 
 def lost_tone(n_samples: int, n_lines: int, n_dn: int, reason: str) -> StripTone:

@@ -11,6 +11,7 @@ import rasterio
 from affine import Affine
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
+from scipy.ndimage import gaussian_filter
 
 from calib.cli.main import COMMANDS, main
 
@@ -130,6 +131,37 @@ def test_a_plain_image_is_put_on_the_map(tmp_path: Path, monkeypatch, capsys) ->
     assert np.isfinite(found).sum() > 95 * 95
     south = found[int(at_column) + 20, int(at_row)]
     assert south - middle == pytest.approx(20.0, abs=0.05)
+
+
+def test_unbanding_takes_out_the_pattern_and_shows_it(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    """A known pattern of pitch 40 on rough ground: little of it is left, and the type is the input's own."""
+    chance = np.random.default_rng(5)
+    ground = (
+        gaussian_filter(chance.standard_normal((600, 400)), 4) * 800 + 20_000 + 40 * chance.standard_normal((600, 400))
+    )
+    pattern = np.tile(chance.standard_normal(40), 10) * 60
+    image = np.rint(ground + pattern).astype(np.uint16)
+    with rasterio.open(
+        tmp_path / "b.tif",
+        "w",
+        driver="GTiff",
+        height=600,
+        width=400,
+        count=1,
+        dtype="uint16",
+        transform=Affine.scale(2),
+    ) as file:
+        file.write(image, 1)
+    arguments = ["unband", str(tmp_path / "b.tif"), "--out", str(tmp_path / "u.tif")]
+    status, out, _ = calib(arguments, monkeypatch, capsys)
+    assert status == 0
+    assert "pattern" in out
+    with rasterio.open(tmp_path / "u.tif") as file, rasterio.open(tmp_path / "u.pattern.tif") as taken:
+        assert file.dtypes == ("uint16",)
+        left = (file.read(1).astype(float) - ground).mean(axis=0)
+        removed = taken.read(1)[0]
+    assert left.std() < 0.35 * pattern.std()
+    assert np.corrcoef(removed, pattern)[0, 1] > 0.95
 
 
 def test_an_image_without_a_place_on_the_film_is_a_mistake(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]

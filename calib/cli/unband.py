@@ -1,0 +1,28 @@
+"""`calib unband`: the vertical banding out of a plain image."""
+
+from pathlib import Path
+
+import click
+
+from calib.cli.options import out_file_option
+from calib.run.unband_image import unband_file
+
+
+@click.command()
+@click.argument("image", type=click.Path(path_type=Path))
+@out_file_option
+@click.option("--pattern", type=click.Path(path_type=Path, dir_okay=False), help="Where the pattern taken out goes.")
+@click.option(
+    "--period", type=click.FloatRange(min=2), help="Pitch of the banding in columns; looked for if not given."
+)
+@click.option("--as-float", is_flag=True, help="Write float32 instead of the image's own type.")
+def command(image: Path, out: Path, pattern: Path | None, period: float | None, as_float: bool) -> None:
+    """Take vertical banding out of the raster IMAGE, which may be of unknown origin.
+
+    The pattern taken out is written beside the result (OUT with .pattern.tif), so that you can see it held no Moon.
+    """
+    beside = pattern or out.with_suffix(".pattern.tif")
+    found = unband_file(image, out, beside, period=period, as_float=as_float)
+    pitch = "no pitch" if found.period is None else f"pitch {found.period:.2f} columns"
+    click.echo(f"unbanded: {out} ({pitch}, {100 * found.share:.1f} % of the columns' variance taken out)")
+    click.echo(f"pattern: {beside}")
