@@ -13,8 +13,8 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 def environment(extra: str = "") -> Path:
-    """Folder of the environment's commands, made or brought up to date with `pyproject.toml`; `extra` as in ``[test]``."""
-    if sys.version_info < (3, 11):
+    """Folder of the environment's commands, made or brought up to date with `pyproject.toml`; `extra`: ``[test]``."""
+    if sys.version_info < (3, 11):  # noqa: UP036 - this file is what an older Python is met with
         sys.exit(f"calib needs Python 3.11 or newer, found {sys.version.split()[0]}")
     folder = ROOT / ".venv"
     commands = folder / "bin"

@@ -1,7 +1,7 @@
 """Pass all tests on a fresh machine: ``python3 tests/run_all.py``. Needs only Python 3.11 or newer and a network.
 
-Makes the environment `.venv` with the test extra, then runs the style check, the type check and every test. Arguments are
-handed to pytest, e.g. ``python3 tests/run_all.py -k sweep``.
+Makes the environment `.venv` with the test extra, then runs the style check, the type check and every test. Arguments
+are handed to pytest, e.g. ``python3 tests/run_all.py -k sweep``.
 """
 
 import subprocess
