@@ -1,22 +1,41 @@
 """A first curve for a strip whose wedge gives none, or not a whole one: from its neighbours, through the overlaps."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.noise import NoiseModel
-from calib.tone.transfer import FirstCurve, fit_first_curve
+from calib.tone.transfer import FirstCurve
 
 PAIRS = 10  # steps of density that an overlap is cut into
 FEWEST = 40  # samples of a step
-LEAST_SPAN = 0.15  # density: an overlap of less range says nothing of a curve's shape
+PAIR_SIGMA = 0.01  # density: what a step of an overlap is good for
+LEAST_SPREAD = 0.01  # of the typical gain: strips are never taken to be more alike than that
+ROBUST = 3.0
 
 
-def typical_curve(curves: Sequence[FirstCurve]) -> FirstCurve:
-    """The middle one of some curves, parameter by parameter."""
+@dataclass(frozen=True, slots=True)
+class Kinship:
+    """The middle curve of a frame's strips, and how much their dark levels and gains scatter about it."""
+
+    typical: FirstCurve
+    dark_sigma: float
+    gain_sigma: float
+
+
+def kinship_of(curves: Sequence[FirstCurve]) -> Kinship:
+    """The kinship of strips: all are taken to have the middle one's shape when dark levels and gains are compared."""
     middle = np.median([[c.dark, c.gain, c.exponent, c.bend, c.deepest, c.lightest] for c in curves], axis=0)
-    return FirstCurve(*(float(value) for value in middle))
+    typical = FirstCurve(*(float(value) for value in middle))
+    density = np.linspace(typical.lightest + 0.35, typical.deepest - 0.35, 12)
+    shape = (typical.dn_of(density) - typical.dark) / typical.gain
+    alike = np.array([np.polyfit(shape, curve.dn_of(density), 1) for curve in curves])
+    typical = replace(typical, dark=float(np.median(alike[:, 1])), gain=float(np.median(alike[:, 0])))
+    off = np.abs(alike - np.median(alike, axis=0))
+    spread = 1.5 * np.median(off, axis=0) + LEAST_SPREAD * abs(typical.gain) * (1 + 3 / len(curves))
+    return Kinship(typical, float(spread[1]), float(spread[0]))
 
 
 def typical_noise(noises: Sequence[NoiseModel]) -> NoiseModel:
@@ -39,18 +58,22 @@ def steps_of_overlap(dn: Array, density: Array) -> tuple[Array, Array]:
     return table[:, 0], table[:, 1]
 
 
-def borrowed_curve(dn: Array, density: Array, typical: FirstCurve) -> FirstCurve:
-    """A strip's curve by what little is known of it, (P,) each, in the shape of the typical curve.
+def borrowed_curve(dn: Array, density: Array, kin: Kinship) -> FirstCurve:
+    """A strip's curve by the pairs (P,) that are known of it, in the typical shape, its dark level and gain its own.
 
-    Steps that the typical curve would have are added with little weight, so that the ends do not run away.
+    Least squares with the scatter of the other strips as prior, robust against pairs that fit no such curve.
     """
-    anchor = np.linspace(typical.lightest + 0.35, typical.deepest - 0.35, 8)
-    if dn.size == 0 or np.ptp(density) < LEAST_SPAN:
-        shift = 0.0 if dn.size == 0 else float(np.median(dn - typical.dn_of(density)))
-        return FirstCurve(
-            typical.dark + shift, typical.gain, typical.exponent, typical.bend, typical.deepest, typical.lightest
-        )
-    match = np.polyfit(typical.dn_of(density), dn, 1)
-    both = np.concatenate([dn, np.polyval(match, typical.dn_of(anchor))])
-    sigma = np.concatenate([np.full(dn.size, 0.5), np.full(anchor.size, 0.04 * abs(np.ptp(both)))])
-    return fit_first_curve(both, np.concatenate([density, anchor]), np.maximum(sigma, 0.5), typical)
+    typical = kin.typical
+    shape = (typical.dn_of(density) - typical.dark) / typical.gain
+    sigma = np.maximum(PAIR_SIGMA * np.abs(typical.slope(density)), 0.5)
+    prior = np.diag([1 / kin.dark_sigma**2, 1 / kin.gain_sigma**2])
+    centre = np.array([typical.dark, typical.gain])
+    design = np.stack([np.ones_like(shape), shape], axis=1)
+    weight = 1 / sigma**2
+    found = centre
+    for _ in range(5):
+        normal = design.T @ (design * weight[:, None]) + prior
+        found = np.linalg.solve(normal, design.T @ (weight * dn) + prior @ centre)
+        off = np.abs(dn - design @ found) / sigma
+        weight = np.minimum(1.0, ROBUST / np.maximum(off, 1e-9)) / sigma**2
+    return replace(typical, dark=float(found[0]), gain=float(found[1]))

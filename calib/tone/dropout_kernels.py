@@ -155,8 +155,16 @@ def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: i
         _mark_line(dn, line, good, chance, state, back)
         for sample in range(n_samples):
             clipped_block = lost[line, sample] and (dn[line, sample] <= clip_low or dn[line, sample] >= clip_high)
-            found[line, sample] = state[sample] > 0 or clipped_block
+            found[line, sample] = state[sample] > 0 or clipped_block or _stays_lost(dn, lost, line, sample)
     return found
+
+
+@njit(cache=True)
+def _stays_lost(dn, lost, line, sample):  # type: ignore[no-untyped-def]
+    """Whether a lost sample has no good neighbour in reach, so that nothing speaks for it."""
+    if not lost[line, sample]:
+        return False
+    return _neighbours(dn, lost, line, sample, -1)[2] == 0 and _neighbours(dn, lost, line, sample, 1)[2] == 0
 
 
 @njit(cache=True)

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 LEVEL_BINS = 48
 ROUGHEST = 6.0  # texture of a tile counts up to this multiple of the noise at its level, or up to ...
 ROUGHEST_PART = 1.0 / 40.0  # ... this part of the strip's range of DN: garbage is rougher than either
+COARSE_NOISE = 1.0  # DN: where good tiles scatter less, a tile can be of one value by rounding alone
 ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
 
 
@@ -101,12 +102,13 @@ def _scatter_of_tiles(dn: NDArray, clip_low: int, clip_high: int) -> NDArray[np.
     within = (level > clip_low) & (level < clip_high)
     centre, noise = [], []
     for index in range(LEVEL_BINS):
-        chosen = scatter[(which == index) & within]
+        chosen = scatter[(which == index) & within & (scatter > 0)]
         if chosen.size >= 4:
             centre.append((edges[index] + edges[index + 1]) / 2)
             noise.append(np.percentile(chosen, 25))
     if not centre:
         return np.maximum(scatter, kernels.QUANTUM)
     floor = np.maximum(np.interp(level, centre, noise), kernels.QUANTUM)
+    floor = np.where((scatter == 0) & (floor < COARSE_NOISE), kernels.QUANTUM, floor)
     roughest = np.maximum(ROUGHEST * floor, ROUGHEST_PART * (high - low))
     return np.clip(scatter, floor, roughest)

@@ -81,12 +81,13 @@ def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve)
     low, high = min(ends) - BASIS_MARGIN, max(ends) + BASIS_MARGIN
     n = int(np.clip(round((high - low) / KNOT_STEP) + 3, FEWEST_SPLINES, MOST_SPLINES))
     n_samples = frame.strips[0].n_samples
+    borrowed = np.array([bool(survey.reason) for survey in passes.surveys])
     noise = typical_noise([survey.noise for survey in passes.surveys if survey.noise is not None])
     return Curves(
         first=tuple(survey.curve or typical for survey in passes.surveys),
         noise=tuple(survey.noise or noise for survey in passes.surveys),
         basis=CorrectionBasis(low, high, n),
-        layout=Layout(n, n_samples, known.n_patches, overlap_edges(n_samples, passes.overlaps)),
+        layout=Layout(n, n_samples, known.n_patches, overlap_edges(n_samples, passes.overlaps), borrowed),
         n_lines=tuple(raster.n_lines for raster in frame.strips),
     )
 

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
-from calib.tone.borrow import borrowed_curve, steps_of_overlap, typical_curve, typical_noise
+from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typical_noise
+from calib.tone.cell_kernels import FOG
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel
@@ -45,16 +46,16 @@ def survey_frame(frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], d
     some = whole or [survey for survey in surveys if survey.curve is not None]
     if not some:
         return Passes(tuple(surveys), (None,) * (len(surveys) - 1), None, ())
-    typical = typical_curve([survey.curve for survey in some if survey.curve is not None])
+    kin = kinship_of([survey.curve for survey in some if survey.curve is not None])
     noise = typical_noise([survey.noise for survey in some if survey.noise is not None])
     edges = _Edges(frame, sweeps, dropouts)
     for index in _lending_order(surveys):
         survey = surveys[index]
         dn, density = _lent(edges, surveys, known, index)
-        curve = borrowed_curve(dn, density, typical)
+        curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(survey, curve=curve, noise=survey.noise or noise, reason=_reason(survey, dn.size > 0))
     overlaps = tuple(edges.compare(surveys[k], surveys[k + 1]) for k in range(len(surveys) - 1))
-    return Passes(tuple(surveys), overlaps, typical, tuple(_warnings(frame, surveys)))
+    return Passes(tuple(surveys), overlaps, kin.typical, tuple(_warnings(frame, surveys)))
 
 
 def _lending_order(surveys: Sequence[StripSurvey]) -> list[int]:
@@ -69,12 +70,30 @@ def _lent(edges: _Edges, surveys: Sequence[StripSurvey], known: KnownFilm, index
     survey = surveys[index]
     own = usable_patches(survey)
     dn, density = [survey.patches.dn[own]], [known.patch_density[own]]
+    for same_film in (_fog, _strokes):  # of one density in all strips
+        here = same_film(survey)
+        there = [(s.curve, same_film(s)) for s in surveys if s.curve is not None and not s.reason]
+        levels = [float(curve.density_of(np.array(level))) for curve, level in there if np.isfinite(level)]
+        if np.isfinite(here) and levels:
+            dn.append(np.array([here]))
+            density.append(np.array([np.median(levels)]))
     for other in (index - 1, index + 1):
         if 0 <= other < len(surveys) and surveys[other].curve is not None and not surveys[other].is_lost:
             values, lent = edges.lend(surveys[other], survey)
             dn.append(values)
             density.append(lent)
     return np.concatenate(dn), np.concatenate(density)
+
+
+def _fog(survey: StripSurvey) -> float:
+    """Middle DN of a strip's unexposed film; NaN where there is none."""
+    chosen = survey.cells.dn[survey.cells.label == FOG]
+    return float(np.median(chosen)) if chosen.size else np.nan
+
+
+def _strokes(survey: StripSurvey) -> float:
+    """Middle DN of a strip's reseau strokes; NaN where there are none."""
+    return float(np.median(survey.stroke_cells.dn)) if survey.stroke_cells.dn.size else np.nan
 
 
 def _reason(survey: StripSurvey, has_some: bool) -> str:

@@ -27,19 +27,22 @@ FIXED = 1e-5  # 1-sigma of what is zero by definition
 FIRST_ROUGHNESS, FIRST_DRIFT = 0.01, 1e-4  # starting variances: stiff curves
 # No video chain bends its curve by more than about 0.02 in density within a few tenths; the wedge tells no more.
 MOST_COMMON_ROUGHNESS, MOST_OWN_ROUGHNESS, LEAST_ROUGHNESS = 0.03, 0.01, 1e-6
+BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layout:
     """Where each unknown stands in a strip's vector and in the common one.
 
-    `edge` (strips, n_samples): a sample's place among the banding that is kept in the strip's vector, or -1.
+    `edge` (strips, n_samples): a sample's place among the banding that is kept in the strip's vector, or -1;
+    `borrowed` (strips,): whether a strip's first curve came from others, so that it may be bent further off.
     """
 
     n_curve: int
     n_samples: int
     n_patches: int
     edge: NDArray[np.int64]
+    borrowed: NDArray[np.bool_]
 
     def n_own(self, strip: int) -> int:
         """Unknowns of a strip, but for its eliminated banding."""
@@ -98,8 +101,9 @@ def add_priors(
     """Add what is known beforehand; `sigmas` are those of the patches' stated densities (P,) and of the strokes."""
     rough = basis.roughness()
     order = np.arange(1, DRIFT_MODES + 1)
-    for block in equations.diagonal:
-        block[layout.curve, layout.curve] += rough / scales.own_roughness + np.eye(layout.n_curve) / LEVEL_SIGMA**2
+    for block, borrowed in zip(equations.diagonal, layout.borrowed, strict=True):
+        own = BORROWED_ROUGHNESS if borrowed else scales.own_roughness
+        block[layout.curve, layout.curve] += rough / own + np.eye(layout.n_curve) / LEVEL_SIGMA**2
         block[layout.dark, layout.dark] += 1 / DARK_SIGMA**2
         block[layout.drift, layout.drift] += np.diag(order**2 / scales.drift)
         edge = np.arange(layout.drift.stop, len(block))
@@ -120,12 +124,13 @@ def updated_scales(solution: Solution, layout: Layout, basis: CorrectionBasis) -
     rough = basis.roughness()
     order = np.arange(1, DRIFT_MODES + 1)
     own, drift = 0.0, 0.0
-    for values, covariance in zip(solution.strips, solution.strip_covariance, strict=True):
+    alone = np.flatnonzero(~layout.borrowed)
+    for values, covariance in ((solution.strips[k], solution.strip_covariance[k]) for k in alone):
         own += _mean_square(values[layout.curve], covariance[layout.curve, layout.curve], rough)
         drift += float((order**2 * (values[layout.drift] ** 2 + np.diag(covariance)[layout.drift])).mean())
     common = solution.common_covariance[layout.curve, layout.curve]
     shared = _mean_square(solution.common[layout.curve], common, rough)
-    n, freedom = len(solution.strips), layout.n_curve - 2
+    n, freedom = max(alone.size, 1), layout.n_curve - 2
     return Scales(
         own_roughness=float(np.clip(own / n / freedom, LEAST_ROUGHNESS, MOST_OWN_ROUGHNESS)),
         common_roughness=float(np.clip(shared / freedom, LEAST_ROUGHNESS, MOST_COMMON_ROUGHNESS)),

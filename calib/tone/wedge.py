@@ -198,7 +198,7 @@ def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
 
 def _misfit(profile: _Profile, pattern: _Pattern, place: WedgePlace, line_mm: float) -> tuple[float, float]:
     """Robust misfit of all profile points that a placing puts on known film, and the share of patches in view."""
-    y = np.where(np.isfinite(profile.dn), place.corrected(profile.x_mm, profile.y_mm), np.inf)
+    y = place.corrected(profile.x_mm, profile.y_mm)
     order = np.argsort(y, kind="stable")
     first, last = np.searchsorted(y[order], pattern.y_mm[:, 0]), np.searchsorted(y[order], pattern.y_mm[:, 1])
     room = np.maximum(pattern.y_mm[:, 1] - pattern.y_mm[:, 0], line_mm) * COLUMN_GROUPS / line_mm
@@ -206,9 +206,10 @@ def _misfit(profile: _Profile, pattern: _Pattern, place: WedgePlace, line_mm: fl
     level = np.full(len(room), np.nan)
     for index in range(len(room)):
         values = profile.dn[order[first[index] : last[index]]]
-        if pattern.is_patch[index]:
+        if pattern.is_patch[index]:  # lost lines are in view, lines beyond the strip's end are not
             seen += values.size
             cost += 0.5 * ROBUST**2 * max(0.5 * room[index] - values.size, 0.0)
+        values = values[np.isfinite(values)]
         if values.size >= COLUMN_GROUPS:
             level[index] = np.median(values)
             off = (values - level[index]) / (2.0 * profile.noise)
