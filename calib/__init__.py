@@ -7,7 +7,7 @@ The job in a few lines: see `calib.run.steps`. The names below are found there w
 import importlib
 from typing import Any
 
-_STEPS = ("film", "fit", "lunar_map", "open_frame")
+_STEPS = ("film_frame", "fit", "lunar_map", "open_frame")
 _ALONE = ("image_to_map", "on_film", "reflectance_of_image")
 __all__ = [*_STEPS, *_ALONE, "unband"]
 

@@ -8,7 +8,7 @@ import calib
 
 def test_film_and_map_are_lazy_and_equal_the_products(calibrated) -> None:  # type: ignore[no-untyped-def]
     fits, out = calibrated.result.fits, calibrated.result.out
-    film, lunar = calib.film(fits), calib.lunar_map(fits)
+    film, lunar = calib.film_frame(fits), calib.lunar_map(fits)
     assert all(hasattr(layer.data, "dask") for layer in (*film.data_vars.values(), *lunar.data_vars.values()))
     for data, names in ((film, {"density": "film/density.tif"}), (lunar, {"normal": "map/normal.tif"})):
         for name, path in names.items():
@@ -20,7 +20,7 @@ def test_film_and_map_are_lazy_and_equal_the_products(calibrated) -> None:  # ty
 
 
 def test_units_stand_with_the_numbers(calibrated) -> None:  # type: ignore[no-untyped-def]
-    film, lunar = calib.film(calibrated.result.fits), calib.lunar_map(calibrated.result.fits)
+    film, lunar = calib.film_frame(calibrated.result.fits), calib.lunar_map(calibrated.result.fits)
     assert film.x.attrs["units"] == "mm"
     assert lunar.x.attrs["units"] == "m"
     assert "crs_wkt" in lunar.attrs
