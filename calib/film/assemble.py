@@ -1,6 +1,6 @@
 """The assembled film frame: all film that was scanned, on a square grid of film millimetres."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil, floor
 
@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.source import StripSource, StripWindow
+from calib.frame.description import Scan
 from calib.quality import HIGH_DENSITY, LOW_DENSITY
 
-BAND_ROWS = 256
+BLOCK_ROWS, BLOCK_COLUMNS = 512, 1024  # whole tiles of the rasters; a frame's width must not matter to memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,21 +65,35 @@ def _span(parts: list[tuple[NDArray[np.float64], NDArray[np.float64]]], pixel_mm
     return floor(low), ceil(high)
 
 
-def bands(grid: FilmGrid) -> Iterator[slice]:
-    """Row bands of the grid, top to bottom."""
-    for start in range(0, grid.rows, BAND_ROWS):
-        yield slice(start, min(start + BAND_ROWS, grid.rows))
+def blocks(grid: FilmGrid) -> list[list[tuple[slice, slice]]]:
+    """Blocks (rows, columns) of the grid: rows of blocks from top to bottom, each from left to right."""
+    rows, columns = _cuts(grid.rows, BLOCK_ROWS), _cuts(grid.columns, BLOCK_COLUMNS)
+    return [[(row, column) for column in columns] for row in rows]
+
+
+def _cuts(size: int, step: int) -> list[slice]:
+    return [slice(start, min(start + step, size)) for start in range(0, size, step)]
+
+
+def kernel_scale(scan: Scan) -> KernelScale:
+    """Film pixels are `sample_mm` wide: lines closer together than that are averaged."""
+    return KernelScale(line=max(1.0, scan.sample_mm / scan.line_mm))
 
 
 def film_block(
-    sources: Sequence[StripSource], grid: FilmGrid, rows: slice, columns: slice, curve_span: tuple[float, float]
+    sources: Sequence[StripSource],
+    grid: FilmGrid,
+    rows: slice,
+    columns: slice,
+    *,
+    scale: KernelScale,
+    curve_span: tuple[float, float],
 ) -> FilmBlock:
     """Density of a block of the grid, interpolated once from the strips' samples.
 
     `curve_span` is the lowest and highest density of the characteristic curve: beyond it nothing can be calibrated.
     """
     x, y = np.meshgrid(grid.x_mm(np.arange(columns.start, columns.stop)), grid.y_mm(np.arange(rows.start, rows.stop)))
-    scale = KernelScale()
 
     def flag_span(window: StripWindow) -> StripWindow:
         with np.errstate(invalid="ignore"):

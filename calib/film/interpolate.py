@@ -20,6 +20,7 @@ from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, OUTS
 from calib.sweep.model import to_scan
 
 SUPPORT = 2.0  # samples on each side that the kernel reaches at unit scale
+FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
 Converter = Callable[[StripWindow], StripWindow]
 
 
@@ -42,22 +43,20 @@ class KernelScale:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Sums:
-    """Running sums over strips at N places; row 0 from sound samples, row 1 from filled dropouts."""
+    """Running sums over strips at N places; of each pair, 0 is from sound samples and 1 from bridged dropouts.
 
-    weight: NDArray[np.float64]
-    value: NDArray[np.float64]
-    noise: NDArray[np.float64]
-    systematic: NDArray[np.float64]
+    `totals` (4, 2, N): weight, weighted value, variance of the noise, systematic error; `strips` and `quality` (2, N);
+    `lost` (N,) holds the bits that say why a strip that covers a place has nothing to say of it.
+    """
+
+    totals: NDArray[np.float64]
     strips: NDArray[np.uint8]
     quality: NDArray[np.uint16]
-    dropped: NDArray[np.bool_]
+    lost: NDArray[np.uint16]
 
     @classmethod
     def none_at(cls, n: int) -> "_Sums":
-        pair = (2, n)
-        weight, value, noise, systematic = np.zeros((4, *pair))
-        counts, bits, dropped = np.zeros(pair, np.uint8), np.zeros(pair, np.uint16), np.zeros(n, bool)
-        return cls(weight, value, noise, systematic, counts, bits, dropped)
+        return cls(np.zeros((4, 2, n)), np.zeros((2, n), np.uint8), np.zeros((2, n), np.uint16), np.zeros(n, np.uint16))
 
 
 def sample_strips(
@@ -71,14 +70,15 @@ def sample_strips(
     """Values at `places` (N,) from every strip that covers them.
 
     With `fill`, marks and short dropouts are bridged (for a map); without, marks stay as they are on the film and
-    places whose only nearest sample dropped out are NaN. `convert` turns a window of density into another
+    places whose nearest sample dropped out in every strip are NaN. What a dropout spoilt serves only where no other
+    strip saw the place. `convert` turns a window of density into another
     quantity before the interpolation, so that what is averaged is linear in what is wanted (averaging density and
     then taking the antilogarithm is biased).
     """
     sums = _Sums.none_at(places.x_mm.size)
     for source in sources:
         _add_strip(source, places, scale, fill, convert, sums)
-    return _finish(sums, fill)
+    return _finish(sums)
 
 
 def _add_strip(
@@ -97,23 +97,30 @@ def _add_strip(
     window = read_window(source, int(line.min()) - halo, int(line.max()) + halo + 2, fill_marks=fill)
     if convert is not None:
         window = convert(window)
-    _add_window(window, n_lines, near, ScanPoints(line, sample), scale, sums)
+    _add_window(window, n_lines, near, ScanPoints(line, sample), scale, fill, sums)
 
 
 def interpolate_window(window: StripWindow, line: Array, sample: Array, scale: KernelScale) -> Sampled:
     """Values at fractional places (N,) of one window that holds a whole picture."""
     sums = _Sums.none_at(line.size)
-    _add_window(window, window.value.shape[0], np.arange(line.size), ScanPoints(line, sample), scale, sums)
-    return _finish(sums, fill=False)
+    at = ScanPoints(line, sample)
+    _add_window(window, window.value.shape[0], np.arange(line.size), at, scale, fill=False, sums=sums)
+    return _finish(sums)
 
 
 def _add_window(
-    window: StripWindow, n_lines: int, index: NDArray[np.intp], at: ScanPoints, scale: KernelScale, sums: _Sums
+    window: StripWindow,
+    n_lines: int,
+    index: NDArray[np.intp],
+    at: ScanPoints,
+    scale: KernelScale,
+    fill: bool,
+    sums: _Sums,
 ) -> None:
     _accumulate(
-        index, at.line, at.sample, scale.line, scale.sample, window.first, n_lines,
+        index, at.line, at.sample, scale.line, scale.sample, window.first, n_lines, fill,
         window.value, window.noise, window.systematic, window.quality,
-        sums.weight, sums.value, sums.noise, sums.systematic, sums.strips, sums.quality, sums.dropped,
+        sums.totals, sums.strips, sums.quality, sums.lost,
     )  # fmt: skip
 
 
@@ -142,84 +149,93 @@ def _cubic(t: float) -> float:  # pragma: no cover
 
 @numba.njit(cache=True, nogil=True)
 def _accumulate(  # type: ignore[no-untyped-def]
-    index, line, sample, scale_l, scale_s, first, n_lines, value, noise, systematic, quality,
-    s_weight, s_value, s_noise, s_systematic, s_strips, s_quality, s_dropped,
+    index, line, sample, scale_l, scale_s, first, n_lines, fill, value, noise, systematic, quality,
+    totals, strips, out_quality, lost,
 ):  # fmt: skip  # pragma: no cover
     n_samples = value.shape[1]
-    reach_l, reach_s = SUPPORT * scale_l, SUPPORT * scale_s
-    taps_s = np.empty(2 * int(np.ceil(reach_s)) + 2)
+    taps = np.empty(2 * int(np.ceil(SUPPORT * scale_s)) + 2)
     for n in range(index.size):
-        l0, c0 = line[n], sample[n]
+        k, l0, c0 = index[n], line[n], sample[n]
         near_row = min(max(int(np.floor(l0 + 0.5)), 0), n_lines - 1) - first
         near_column = min(max(int(np.floor(c0 + 0.5)), 0), n_samples - 1)
         nearest = quality[near_row, near_column]
-        dropped = (nearest & DROPOUT) != 0
-        if dropped:
-            s_dropped[index[n]] = True
-            if (nearest & FILLED) == 0:
-                continue
-        row_from, row_to = int(np.ceil(l0 - reach_l)), int(np.floor(l0 + reach_l))
-        col_from, col_to = int(np.ceil(c0 - reach_s)), int(np.floor(c0 + reach_s))
-        for j in range(col_from, col_to + 1):
-            taps_s[j - col_from] = _cubic((j - c0) / scale_s)
-        total = v = var = sys = 0.0
-        size = low = high = filled = 0.0
-        for i in range(row_from, row_to + 1):
-            wl = _cubic((i - l0) / scale_l)
-            row = min(max(i, 0), n_lines - 1) - first
-            for j in range(col_from, col_to + 1):
-                w = wl * taps_s[j - col_from]
-                column = min(max(j, 0), n_samples - 1)
-                tap = value[row, column]
-                if not np.isfinite(tap):
-                    continue
-                bits = quality[row, column]
-                total += w
-                v += w * tap
-                var += w * w * noise[row, column] * noise[row, column]
-                sys += w * systematic[row, column]
-                a = abs(w)
-                size += a
-                if bits & LOW_DENSITY:
-                    low += a
-                if bits & HIGH_DENSITY:
-                    high += a
-                if bits & FILLED:
-                    filled += a
+        if nearest & DROPOUT and not (fill and nearest & FILLED):
+            lost[k] |= nearest & (DROPOUT | MARK)
+            continue
+        sums, shares, gone = _weighted(
+            l0, c0, scale_l, scale_s, taps, first, n_lines, value, noise, systematic, quality
+        )  # fmt: skip
+        total, size = sums[0], shares[0]
         if total < 0.5 * scale_l * scale_s or size == 0.0:
-            s_dropped[index[n]] = True
+            lost[k] |= gone if gone else DROPOUT
             continue
         edge = min(c0 + 0.5, n_samples - 0.5 - c0) + 1e-3
-        layer = 1 if dropped else 0
-        k = index[n]
-        s_weight[layer, k] += edge
-        s_value[layer, k] += edge * v / total
-        s_noise[layer, k] += edge * edge * var / (total * total)
-        s_systematic[layer, k] += edge * abs(sys / total)
-        s_strips[layer, k] += 1
-        bits = nearest & MARK
-        if low > 0.5 * size:
+        layer = 1 if nearest & DROPOUT or shares[3] > FILLED_SHARE * size else 0
+        totals[0, layer, k] += edge
+        totals[1, layer, k] += edge * sums[1] / total
+        totals[2, layer, k] += edge * edge * sums[2] / (total * total)
+        totals[3, layer, k] += edge * abs(sums[3] / total)
+        strips[layer, k] += 1
+        bits = nearest & (MARK | FILLED)
+        if shares[1] > 0.5 * size:
             bits |= LOW_DENSITY
-        if high > 0.5 * size:
+        if shares[2] > 0.5 * size:
             bits |= HIGH_DENSITY
-        if filled > 0.25 * size:
-            bits |= FILLED
-        s_quality[layer, k] |= bits
+        if shares[4] > FILLED_SHARE * size:
+            bits |= MARK | FILLED
+        out_quality[layer, k] |= bits
 
 
-def _finish(sums: _Sums, fill: bool) -> Sampled:
-    sound = sums.weight[0] > 0
-    layer = np.where(sound, 0, 1)
+@numba.njit(cache=True, nogil=True)
+def _weighted(l0, c0, scale_l, scale_s, taps, first, n_lines, value, noise, systematic, quality):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Sums over the known samples about one place, and why others are not known.
+
+    Returns (weight, value, variance, systematic), the absolute weights of (all, low, high, bridged dropouts, bridged
+    marks), and the bits of the samples without a value.
+    """
+    col_from, col_to = int(np.ceil(c0 - SUPPORT * scale_s)), int(np.floor(c0 + SUPPORT * scale_s))
+    for j in range(col_from, col_to + 1):
+        taps[j - col_from] = _cubic((j - c0) / scale_s)
+    total = v = var = sys = 0.0
+    size = low = high = dropped = marked = 0.0
+    gone = 0
+    for i in range(int(np.ceil(l0 - SUPPORT * scale_l)), int(np.floor(l0 + SUPPORT * scale_l)) + 1):
+        wl = _cubic((i - l0) / scale_l)
+        row = min(max(i, 0), n_lines - 1) - first
+        for j in range(col_from, col_to + 1):
+            w = wl * taps[j - col_from]
+            column = min(max(j, 0), value.shape[1] - 1)
+            tap, bits, a = value[row, column], quality[row, column], abs(w)
+            if not np.isfinite(tap):
+                gone |= bits & (DROPOUT | MARK)
+                continue
+            total += w
+            v += w * tap
+            var += w * w * noise[row, column] * noise[row, column]
+            sys += w * systematic[row, column]
+            size += a
+            if bits & LOW_DENSITY:
+                low += a
+            if bits & HIGH_DENSITY:
+                high += a
+            if bits & FILLED and bits & DROPOUT:
+                dropped += a
+            elif bits & FILLED:
+                marked += a
+    return (total, v, var, sys), (size, low, high, dropped, marked), gone
+
+
+def _finish(sums: _Sums) -> Sampled:
+    """Close the sums: sound samples before bridged dropouts, and a bit wherever there is no value."""
+    layer = np.where(sums.totals[0, 0] > 0, 0, 1)
     at = (layer, np.arange(layer.size))
-    weight = sums.weight[at]
-    known = sound | (fill & (weight > 0))
+    weight, value, noise, systematic = (total[at] for total in sums.totals)
+    known = weight > 0
     with np.errstate(divide="ignore", invalid="ignore"):
-        value = np.where(known, sums.value[at] / weight, np.nan)
-        sigma = np.where(known, np.sqrt(sums.noise[at] + sums.systematic[at] ** 2) / weight, np.nan)
-    quality = sums.quality[at].copy()
-    quality[known & ~sound] |= np.uint16(DROPOUT | FILLED)
+        value = np.where(known, value / weight, np.nan)
+        sigma = np.where(known, np.sqrt(noise + systematic**2) / weight, np.nan)
+    quality = np.where(known, sums.quality[at], sums.lost)
+    quality[known & (layer == 1)] |= np.uint16(DROPOUT | FILLED)
     quality[known & (sums.strips[at] > 1)] |= np.uint16(SEAM)
-    lost = ~known & (sums.dropped | (weight > 0))
-    quality[lost] = (quality[lost] & np.uint16(MARK)) | np.uint16(DROPOUT)
-    quality[~known & ~lost] = OUTSIDE
+    quality[~known & (sums.lost == 0)] = OUTSIDE
     return Sampled(value.astype(np.float32), sigma.astype(np.float32), quality)

@@ -14,9 +14,7 @@ from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import StripTone
 
-SHORTEST_FILL = (
-    8  # samples: a dropout up to this wide is bridged, as is a stroke of any width (common practice, no source)
-)
+SHORTEST_FILL = 8  # samples: a dropout up to this wide is bridged, as is a stroke of any width (common practice)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +52,7 @@ def read_window(source: StripSource, first: int, stop: int, *, fill_marks: bool)
     """Calibrated lines `first`..`stop` - 1, cut to the strip; the same values whatever block they are read in.
 
     Samples of dropouts short enough to bridge are filled and carry ``DROPOUT | FILLED``, longer ones are NaN. Marks
-    keep their density, or with `fill_marks` are bridged too (``MARK | FILLED``).
+    keep their density, or with `fill_marks` are bridged too (``MARK | FILLED``), the wedge being too wide for that.
     """
     n_lines = source.raster.n_lines
     halo = source.reach + 1
@@ -65,7 +63,7 @@ def read_window(source: StripSource, first: int, stop: int, *, fill_marks: bool)
     quality[marks] |= np.uint16(MARK)
     bad = (quality & DROPOUT) != 0
     if fill_marks:
-        bad |= source.marks.strokes(source.sweep, low, high)
+        bad |= marks
     density, noise, filled = fill_from_neighbours(calibrated.density, calibrated.sigma, bad, source.reach)
     quality[filled] = (quality[filled] & np.uint16(DROPOUT | MARK)) | np.uint16(FILLED)  # what was bridged is gone
     inner = slice(max(first, 0) - low, min(stop, n_lines) - low)

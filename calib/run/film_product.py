@@ -1,12 +1,12 @@
-"""film/density.tif and film/quality.tif, written band by band."""
+"""film/density.tif and film/quality.tif, written block by block."""
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from calib.film.assemble import FilmBlock, FilmGrid, bands, film_block, film_grid
+from calib.film.assemble import FilmBlock, FilmGrid, blocks, film_block, film_grid, kernel_scale
 from calib.light.curve import film_curve
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import RasterLayout
@@ -29,39 +29,39 @@ def grid_of(fits: FrameFits) -> FilmGrid:
     return film_grid(fits.sources(), fits.frame.scan.sample_mm)
 
 
-def film_bands(fits: FrameFits, grid: FilmGrid, threads: int) -> Iterator[tuple[slice, FilmBlock]]:
-    """The assembled film from top to bottom, in bands of rows."""
-    sources = fits.sources()
-    span = film_curve(*curve_knots(fits)).span
-    columns = slice(0, grid.columns)
+def film_maker(fits: FrameFits, grid: FilmGrid) -> Callable[[slice, slice], FilmBlock]:
+    """What makes any block (rows, columns) of a frame's assembled film."""
+    sources, scale = fits.sources(), kernel_scale(fits.frame.scan)
+    characteristic = fits.frame.film.characteristic
+    span = film_curve(characteristic.log_exposure, characteristic.density).span
 
-    def work(rows: slice) -> tuple[slice, FilmBlock]:
-        return rows, film_block(sources, grid, rows, columns, span)
+    def make(rows: slice, columns: slice) -> FilmBlock:
+        return film_block(sources, grid, rows, columns, scale=scale, curve_span=span)
 
-    return in_order(work, bands(grid), threads)
-
-
-def curve_knots(fits: FrameFits) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """The characteristic curve's knots."""
-    curve = fits.frame.film.characteristic
-    return curve.log_exposure, curve.density
+    return make
 
 
 def write_film(fits: FrameFits, folder: Path, threads: int, progress: Progress) -> FilmPictures:
     """Write the film products into `folder`; returns their small pictures."""
     grid = grid_of(fits)
     pictures = FilmPictures(Preview.of(grid.rows, grid.columns), Preview.of(grid.rows, grid.columns))
-    total = len(list(bands(grid)))
+    make, places = film_maker(fits, grid), [place for row in blocks(grid) for place in row]
+
+    def work(place: tuple[slice, slice]) -> tuple[slice, slice, FilmBlock]:
+        return (*place, make(*place))
+
     density_spec = RasterSpec(
         folder / "density.tif", _layout(grid, np.dtype("float32"), "density of the film, -log10 T")
     )
     quality_spec = RasterSpec(folder / "quality.tif", _layout(grid, np.dtype("uint16"), "quality bits"))
     with raster(density_spec) as density, raster(quality_spec) as quality:
-        for rows, block in tracked(film_bands(fits, grid, threads), total, "assembling the film", progress):
-            density.write_block(rows.start, 0, block.density)
-            quality.write_block(rows.start, 0, block.quality)
-            pictures.density.add_mean(rows.start, 0, block.density)
-            pictures.quality.add_nearest(rows.start, 0, block.quality)
+        made = tracked(in_order(work, places, threads), len(places), "assembling the film", progress)
+        for rows, columns, block in made:
+            place = (rows.start, columns.start)
+            density.write_block(*place, block.density)
+            quality.write_block(*place, block.quality)
+            pictures.density.add_mean(*place, block.density)
+            pictures.quality.add_nearest(*place, block.quality)
     return pictures
 
 

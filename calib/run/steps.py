@@ -3,7 +3,7 @@
     import calib
     frame = calib.open_frame("frame.toml")
     fits = calib.fit(frame)
-    film = calib.film(fits)            # density, sigma, quality on film millimetres
+    film = calib.film_frame(fits)      # density, sigma, quality on film millimetres
     lunar = calib.lunar_map(fits)      # reflectance, sigma, normal, quality on map metres
     lunar.reflectance.sel(x=slice(1000, 2000), y=slice(9000, 8000)).compute()
 
@@ -17,11 +17,10 @@ import dask.array as da
 import numpy as np
 import xarray as xr
 
-from calib.film.assemble import bands, film_block
+from calib.film.assemble import blocks
 from calib.frame.read import read_frame
-from calib.light.curve import film_curve
 from calib.light.functions import DEFAULT_MODEL
-from calib.run.film_product import curve_knots, grid_of
+from calib.run.film_product import film_maker, grid_of
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.map_product import map_block, map_maker
 from calib.run.map_product import tiles as map_tiles
@@ -30,13 +29,10 @@ open_frame = read_frame
 fit = fit_frame
 
 
-def film(fits: FrameFits) -> xr.Dataset:
+def film_frame(fits: FrameFits) -> xr.Dataset:
     """The assembled film: `density` and its 1-sigma `sigma` (D), `quality` bits; dimensions `y`, `x` in film mm."""
-    grid, sources = grid_of(fits), fits.sources()
-    span = film_curve(*curve_knots(fits)).span
-    whole = slice(0, grid.columns)
-    blocks = [[(rows, whole)] for rows in bands(grid)]
-    made = _lazy(lambda rows, columns: film_block(sources, grid, rows, columns, span), blocks)
+    grid = grid_of(fits)
+    made = _lazy(film_maker(fits, grid), blocks(grid))
     coords = {"y": grid.y_mm(np.arange(float(grid.rows))), "x": grid.x_mm(np.arange(float(grid.columns)))}
     data = {name: (("y", "x"), made(name, dtype)) for name, dtype in FILM_LAYERS.items()}
     result = xr.Dataset(data, coords, {"title": f"assembled film of {fits.frame.name}"})
@@ -53,8 +49,8 @@ def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL) -> xr.Dataset:
     grid = maker.grid
     flat = list(map_tiles(grid))
     across = sum(1 for rows, _ in flat if rows.start == 0)
-    blocks = [flat[first : first + across] for first in range(0, len(flat), across)]
-    made = _lazy(lambda rows, columns: map_block(maker, rows, columns), blocks)
+    rows_of_tiles = [flat[first : first + across] for first in range(0, len(flat), across)]
+    made = _lazy(lambda rows, columns: map_block(maker, rows, columns), rows_of_tiles)
     x = (grid.left + 0.5 + np.arange(grid.columns)) * grid.pixel_m
     y = (grid.top - 0.5 - np.arange(grid.rows)) * grid.pixel_m
     data = {name: (("y", "x"), made(name, dtype)) for name, dtype in MAP_LAYERS.items()}
@@ -67,18 +63,18 @@ MAP_LAYERS = {"reflectance": "f4", "sigma": "f4", "normal": "f4", "quality": "u2
 Block = tuple[slice, slice]
 
 
-def _lazy(make: Callable[[slice, slice], object], blocks: Sequence[Sequence[Block]]) -> Callable[[str, str], da.Array]:
-    """Layers of the blocks that `make` makes, as dask arrays that share the work of a block."""
+def _lazy(make: Callable[[slice, slice], object], places: Sequence[Sequence[Block]]) -> Callable[[str, str], da.Array]:
+    """Layers of the blocks at `places` that `make` makes, as dask arrays that share the work of a block."""
     delayed = dask.delayed(make, pure=False)
-    made = [[delayed(*place) for place in row] for row in blocks]
+    made = [[delayed(*place) for place in row] for row in places]
 
     def layer(name: str, dtype: str) -> da.Array:
         parts = [
             [
                 da.from_delayed(getattr(one, name), (rows.stop - rows.start, columns.stop - columns.start), dtype)
-                for one, (rows, columns) in zip(ones, places, strict=True)
+                for one, (rows, columns) in zip(ones, row, strict=True)
             ]
-            for ones, places in zip(made, blocks, strict=True)
+            for ones, row in zip(made, places, strict=True)
         ]
         return da.block(parts)
 

@@ -1,5 +1,6 @@
 """The one interpolation against closed forms: coordinates come back, noise averages as its weights say."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,13 +11,14 @@ from calib_demo.make import make_frame
 from calib_demo.truth import Truth
 
 from calib.coordinates import FilmPoints, ScanPoints
-from calib.film.assemble import bands, film_block, film_grid
+from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.source import StripSource, StripWindow, read_window
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
-from calib.quality import DROPOUT, MARK, OUTSIDE, SEAM
+from calib.quality import DROPOUT, FILLED, MARK, OUTSIDE, SEAM
 from calib.sweep.model import to_film
+from calib.tone.dropouts import Dropouts
 
 
 @pytest.fixture(scope="module")
@@ -29,6 +31,13 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Frame, Truth, tuple
 
 def film_places(source: StripSource, line: np.ndarray, sample: np.ndarray) -> FilmPoints:
     return to_film(source.sweep, ScanPoints(line, sample))
+
+
+def spoilt(source: StripSource, lines: range, first: int, stop: int) -> StripSource:
+    """The strip with samples `first`..`stop` - 1 of some lines dropped out, and no other dropouts."""
+    runs = np.array([(line, first, stop) for line in lines], dtype=np.int32).reshape(-1, 3)
+    lost = Dropouts(runs=runs, n_lines=source.raster.n_lines, n_samples=source.raster.n_samples)
+    return replace(source, dropouts=lost)
 
 
 def encode_line_and_sample(window: StripWindow) -> StripWindow:
@@ -87,6 +96,62 @@ def test_overlapping_strips_are_blended_and_say_so(small) -> None:  # type: igno
     assert frame.scan.pitch_mm > 0
 
 
+@pytest.mark.parametrize("fill", [True, False])
+@pytest.mark.parametrize("lines", [range(299, 302), range(280, 321)], ids=["short", "long"])
+def test_where_one_of_two_strips_dropped_out_the_other_serves_and_no_bit_is_set(
+    small, lines: range, fill: bool
+) -> None:  # type: ignore[no-untyped-def]
+    """Also at the dropout's margin, where the kernel would mix bridged samples in."""
+    left, right = small[2][1:3]
+    n = left.raster.n_samples
+    line = np.arange(297.0, 304.0, 0.25)
+    places = film_places(left, line, np.full(line.shape, n - 9.0))
+    broken, good = spoilt(left, lines, 0, n), spoilt(right, range(0), 0, 0)
+    got = sample_strips([broken, good], places, scale=KernelScale(), fill=fill)
+    other = sample_strips([good], places, scale=KernelScale(), fill=fill)
+    inside = (line > lines.start - 0.5) & (line < lines.stop - 0.5)
+    assert (other.quality == 0).all()
+    assert np.array_equal(got.value[inside], other.value[inside])
+    assert set(np.unique(got.quality)) <= {0, SEAM}
+    assert (got.quality[inside] == 0).all()
+
+
+def test_on_the_map_what_is_filled_says_of_what_and_on_the_film_a_dropout_is_empty(small) -> None:  # type: ignore[no-untyped-def]
+    source = spoilt(small[2][1], range(299, 302), 40, 80)
+    line, sample = (a.ravel() for a in np.mgrid[296:305:0.25, 50:70:0.5])
+    places = film_places(source, line, sample)
+    on_map = sample_strips([source], places, scale=KernelScale(), fill=True)
+    on_film = sample_strips([source], places, scale=KernelScale(), fill=False)
+    lost = (line > 298.5 + 1e-6) & (line < 301.5 - 1e-6)
+    assert np.isfinite(on_map.value).all()
+    assert set(np.unique(on_map.quality)) == {0, DROPOUT | FILLED}
+    assert (on_map.quality[lost] == DROPOUT | FILLED).all()
+    assert np.isnan(on_film.value[lost]).all()
+    assert (on_film.quality[lost] == DROPOUT).all()
+
+
+def test_the_wedge_is_no_ground_and_a_filled_mark_carries_both_bits(small) -> None:  # type: ignore[no-untyped-def]
+    """A wedge inside the format cannot be bridged: no value, and the bit that says why."""
+    source = spoilt(small[2][1], range(0), 0, 0)
+    x_low, x_high, low, high = source.marks.boxes_mm[source.marks.boxes_mm.shape[0] // 4]
+    wedge = FilmPoints(np.array([(x_low + x_high) / 2]), np.array([(low + high) / 2]))
+    got = sample_strips([source], wedge, scale=KernelScale(), fill=True)
+    assert np.isnan(got.value[0])
+    assert got.quality[0] == MARK
+    assert np.isfinite(sample_strips([source], wedge, scale=KernelScale(), fill=False).value[0])
+    line, sample = (a.ravel() for a in np.mgrid[250:620:0.5, 10:150:0.5])
+    made = sample_strips([source], film_places(source, line, sample), scale=KernelScale(), fill=True)
+    marked, filled = (made.quality & MARK) != 0, (made.quality & FILLED) != 0
+    assert filled.any()
+    assert np.array_equal(filled, marked & np.isfinite(made.value))
+
+
+def test_film_lines_closer_together_than_its_pixels_are_averaged(small) -> None:  # type: ignore[no-untyped-def]
+    scan = small[0].scan
+    assert kernel_scale(scan) == KernelScale()
+    assert kernel_scale(scan.model_copy(update={"line_mm": scan.sample_mm / 2})) == KernelScale(line=2.0)
+
+
 def test_outside_all_strips_there_is_no_value_and_one_bit(small) -> None:  # type: ignore[no-untyped-def]
     got = sample_strips(small[2], FilmPoints(np.array([99.0]), np.array([0.0])), scale=KernelScale(), fill=True)
     assert np.isnan(got.value[0])
@@ -98,13 +163,14 @@ def test_the_assembled_film_is_the_true_density_within_its_noise(small) -> None:
     frame, truth, sources = small
     grid = film_grid(sources, frame.scan.sample_mm)
     curve = frame.film.characteristic.density
-    blocks = [film_block(sources, grid, rows, slice(0, grid.columns), (curve[0], curve[-1])) for rows in bands(grid)]
-    density = np.concatenate([b.density for b in blocks])
-    quality = np.concatenate([b.quality for b in blocks])
+    told = {"scale": kernel_scale(frame.scan), "curve_span": (curve[0], curve[-1])}
+    made = [[film_block(sources, grid, *place, **told) for place in row] for row in blocks(grid)]
+    density = np.block([[block.density for block in row] for row in made])
+    quality = np.block([[block.quality for block in row] for row in made])
     assert not (np.isnan(density) & (quality == 0)).any()
     assert (quality & MARK).any()
     assert (quality & DROPOUT).any()
-    again = film_block(sources, grid, slice(100, 131), slice(40, 333), (curve[0], curve[-1]))
+    again = film_block(sources, grid, slice(100, 131), slice(40, 333), **told)
     assert np.array_equal(again.density, density[100:131, 40:333], equal_nan=True)
     assert np.array_equal(again.quality, quality[100:131, 40:333])
     k, line, sample = 1, np.arange(250.0, 620.0, 3), np.arange(30.0, 130.0, 3)
