@@ -68,7 +68,7 @@ def fit_tone(
         _tone_of(frame, known, curves, fit, survey, banding)
         for survey, banding in zip(passes.surveys, bandings, strict=True)
     )
-    patches = patch_table(known, passes, strips)
+    patches = patch_table(known, curves, fit, passes, strips)
     common = profiles.common - profiles.common.mean()
     figures = figures_of(known, curves, fit, passes, patches, strips, common)
     return ToneFit(strips, common, profiles.common_sigma, patches, figures, passes.warnings, fit.scales)

@@ -12,15 +12,18 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.model import PatchTable, StripTone
 from calib.tone.passes import Passes
 from calib.tone.survey import StripSurvey, usable_patches
+from calib.tone.tables import curve_density
 
 
-def patch_table(known: KnownFilm, passes: Passes, strips: Sequence[StripTone]) -> PatchTable:
+def patch_table(
+    known: KnownFilm, curves: Curves, fit: Adjustment, passes: Passes, strips: Sequence[StripTone]
+) -> PatchTable:
     """All patches of all strips with their residuals after the fit."""
     n, count = known.n_patches, len(passes.surveys)
     measured, sigma = np.full((count, n), np.nan), np.full((count, n), np.nan)
     for survey in passes.surveys:
         if survey.curve is not None and not survey.is_lost:
-            measured[survey.index], sigma[survey.index] = _measured(known, survey, strips[survey.index])
+            measured[survey.index], sigma[survey.index] = _measured(known, curves, fit, survey, strips[survey.index])
     used = np.array([usable_patches(survey) for survey in passes.surveys])
     return _table(known, passes, measured - known.patch_density, sigma, used)
 
@@ -54,12 +57,22 @@ def _table(known: KnownFilm, passes: Passes, residual: Array, sigma: Array, used
     )
 
 
-def _measured(known: KnownFilm, survey: StripSurvey, tone: StripTone) -> tuple[Array, Array]:
+def _measured(
+    known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey, tone: StripTone
+) -> tuple[Array, Array]:
     """Density of each patch as the fitted tone gives it, over its cells, and the 1-sigma of stated and measured."""
     cells = survey.cells
     line = np.clip(np.round(cells.line).astype(np.int64), 0, tone.n_lines - 1)
-    curve = np.interp(cells.dn, np.arange(tone.density_of_dn.size), tone.density_of_dn)
-    density = curve - tone.column_density[cells.sample] - tone.line_density[line]
+    middle = (
+        tone.dn_span[0] + tone.dn_span[1]
+    ) // 2  # the level of the table; between whole DN the curve is not straight
+    level = tone.density_of_dn[middle] - curve_density(curves, fit, survey.index, np.array([middle], dtype=np.float64))
+    density = (
+        curve_density(curves, fit, survey.index, cells.dn)
+        + level
+        - tone.column_density[cells.sample]
+        - tone.line_density[line]
+    )
     values, sigma = np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
     for patch in np.flatnonzero(usable_patches(survey)):
         chosen = cells.label == patch

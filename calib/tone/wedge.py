@@ -112,6 +112,8 @@ def _profile(
         y.append(sweep.y_line_mm[rows] + sweep.y_sample_mm[part].mean())
         values.append(median)
     alike = _without_banding(np.array(values))
+    if np.isfinite(alike).sum() < 2 * alike.shape[1]:  # most column groups are lost
+        return None
     noise = np.nanmedian(np.abs(np.diff(alike, axis=1))) / 0.954
     dn_of = alike.ravel()
     return _Profile(np.concatenate(x), np.concatenate(y), dn_of, max(float(noise), 0.05))
