@@ -2,21 +2,25 @@
 
 import numpy as np
 from scipy.fft import dct, idct
+from scipy.stats import f
 
 from calib.coordinates import Array
+from calib.tone.banding import by_octaves, components_of_octave
 
 SHORTEST = 12.0  # columns
 FEWEST_REPEATS = 3
-CHANCE = 1e-4  # that a profile without any pitch shows one as clear
+STANDS_OUT = 6.0  # scatters of all pitches' scores above their middle
+CONFIDENCE = 0.99  # that an octave holds more than the Moon
+SLOWEST = 8  # slower components belong to the Moon
 STEP = 0.25  # columns between pitches that are tried
 MOST_TRIED = 20_000
 
 
 def find_period(profile: Array, moon: Array) -> float | None:
-    """The pitch (columns) at which a profile repeats itself best; None where no pitch stands out of chance.
+    """The pitch (columns) at which a profile repeats itself best; None where no pitch stands out.
 
     For each pitch the correlation of the profile with itself one to three pitches on is taken, after every octave was
-    brought to equal power, so that its scatter without a pitch is that of white noise, 1 / sqrt(n).
+    given the weight of what it holds beyond the Moon; a true pitch stands out of the scores of all others.
     """
     n = profile.size
     if n < FEWEST_REPEATS * SHORTEST:
@@ -24,12 +28,12 @@ def find_period(profile: Array, moon: Array) -> float | None:
     white = _whitened(profile, moon)
     if not white.any():
         return None
-    pitches = np.linspace(
-        SHORTEST, n / FEWEST_REPEATS, min(int((n / FEWEST_REPEATS - SHORTEST) / STEP) + 1, MOST_TRIED)
-    )
+    count = min(int((n / FEWEST_REPEATS - SHORTEST) / STEP) + 1, MOST_TRIED)
+    pitches = np.linspace(SHORTEST, n / FEWEST_REPEATS, count)
     score = np.array([_score(white, pitch) for pitch in pitches])
+    scatter = 1.4826 * float(np.median(np.abs(score - np.median(score))))
+    threshold = float(np.median(score)) + STANDS_OUT * scatter
     best = int(np.argmax(score))
-    threshold = np.sqrt(2 * np.log(pitches.size / CHANCE))
     if score[best] < threshold:
         return None
     first = _shortest(pitches, score, best, threshold)
@@ -38,18 +42,13 @@ def find_period(profile: Array, moon: Array) -> float | None:
 
 
 def _whitened(profile: Array, moon: Array) -> Array:
-    """The profile with all its octaves at one power, slow ones (which are the Moon's) left out."""
+    """The profile with all octaves that hold banding for sure at one power; the others left out."""
     spectrum = dct(profile, norm="ortho")
-    first = 4
-    white = np.zeros_like(spectrum)
-    while first < spectrum.size:
-        part = slice(first, min(2 * first, spectrum.size))
-        scale = np.sqrt(np.mean(spectrum[part] ** 2))
-        excess = max(np.mean(spectrum[part] ** 2) - np.mean(moon[part]), 0.0)
-        white[part] = spectrum[part] / scale * np.sqrt(excess) / scale if scale > 0 else 0.0
-        first *= 2
-    whole = idct(white, norm="ortho")
-    return whole / whole.std() if whole.std() > 0 else np.zeros_like(whole)
+    power = by_octaves(spectrum**2)
+    freedom = components_of_octave(power.size)
+    sure = (power > moon * f.ppf(CONFIDENCE, freedom, freedom)) & (np.arange(power.size) >= SLOWEST)
+    white = np.where(sure, spectrum / np.sqrt(np.maximum(power, 1e-300)), 0.0)
+    return np.asarray(idct(white, norm="ortho"))
 
 
 def _score(white: Array, pitch: float) -> float:

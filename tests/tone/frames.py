@@ -74,6 +74,12 @@ def sweeps_of(frame: Frame, truth: Truth, sigma: float = 0.15) -> list[StripSwee
     return found
 
 
+@functools.cache
+def fit_of_made(what: Scenario | None = None) -> ToneFit:
+    """The tone of a frame as it was made; fitted once per process."""
+    return fit(*made(what))
+
+
 def fit(frame: Frame, truth: Truth) -> ToneFit:
     """The tone of a frame with true sweeps and found dropouts."""
     return fit_tone(frame, sweeps_of(frame, truth), [find_dropouts(s, frame.scan.saturation) for s in frame.strips])

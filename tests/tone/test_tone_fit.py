@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.scenario import Scenario
-from frames import altered, curve_error, fit, made
+from frames import altered, curve_error, fit, fit_of_made, made
 
 from calib.sweep.model import nominal_sweep
 from calib.tone.apply import density_window
@@ -55,7 +55,7 @@ def test_curves_and_banding_are_found_within_their_sigma(kind: str) -> None:
 def test_noise_table_and_coverage_are_true() -> None:
     """Errors over the scatter table: 68.3 % within 1 and 95.4 % within 2, each to 2 %; the curves' errors are small."""
     frame, truth = made()
-    found = fit(frame, truth)
+    found = fit_of_made()
     within = []
     for strip, raster in enumerate(frame.strips):
         dropouts = find_dropouts(raster, frame.scan.saturation)
@@ -91,7 +91,7 @@ def test_a_strip_without_a_whole_wedge_borrows_and_says_so(first: int, last: int
     """What is missing comes from the overlaps and the other strips, with a larger sigma that is true, and a reason."""
     frame, truth = made()
     broken = altered(frame, lambda k, dn: lost_between(truth, k, dn, first, last) if k == 1 else dn)
-    whole, found = fit(frame, truth), fit(broken, truth)
+    whole, found = fit_of_made(), fit(broken, truth)
     assert says in found.strips[1].reason
     assert any("strip 1" in line and says in line for line in found.warnings)
     error, sigma = curve_error(found.strips[1], truth, 1)
@@ -157,7 +157,7 @@ def test_gain_and_polarity_of_the_video_change_nothing(change: str) -> None:
         "scaled": lambda k, dn: np.rint(dn * 0.8 + 2000).astype(dn.dtype),
     }[change]
     other = altered(frame, alter)
-    before, after = fit(frame, truth), fit(other, truth)
+    before, after = fit_of_made(), fit(other, truth)
     for strip in range(len(frame.strips)):
         change_d = densities(other, after, strip) - densities(frame, before, strip)
         assert np.sqrt(np.nanmean(change_d**2)) < np.median(before.strips[strip].curve_sigma)
@@ -177,7 +177,7 @@ def test_any_column_pattern_is_taken_out() -> None:
         return np.where(np.isfinite(seen), np.clip(shifted, 0, 65535), dn).astype(dn.dtype)
 
     other = altered(frame, multiply)
-    before, after = fit(frame, truth), fit(other, truth)
+    before, after = fit_of_made(), fit(other, truth)
     for strip in range(len(frame.strips)):
         change = np.nanmean(densities(other, after, strip) - densities(frame, before, strip), axis=0)
         sigma = np.hypot(before.strips[strip].column_sigma, after.strips[strip].column_sigma)
@@ -190,7 +190,8 @@ def test_a_real_ridge_along_the_columns_survives(strips: list[int]) -> None:
 
     The frame is long enough for the scene to vote, which a check of its column sigma shows.
     """
-    frame, truth = made(replace(SMALL, scan=replace(SMALL.scan, lines=1500)))
+    long = replace(SMALL, scan=replace(SMALL.scan, lines=1500))
+    frame, truth = made(long)
     ridge = 0.06 * np.exp(-0.5 * ((np.arange(160) - 71) / 3.0) ** 2)
     half = frame.camera.format_mm[1] / 2
 
@@ -202,12 +203,12 @@ def test_a_real_ridge_along_the_columns_survives(strips: list[int]) -> None:
         raised = np.rint(video.dn_of(np.where(inside, seen, 1.0) + ridge))
         return np.where(inside, np.clip(raised, 0, 65535), dn).astype(dn.dtype)
 
-    before, after = fit(frame, truth), fit(altered(frame, raise_ground), truth)
+    before, after = fit_of_made(long), fit(altered(frame, raise_ground), truth)
     near = slice(60, 83)
     for strip in range(len(frame.strips)):
         taken = (after.strips[strip].column_density - before.strips[strip].column_density)[near]
         assert abs(np.sum(taken * ridge[near]) / np.sum(ridge[near] ** 2)) < 0.01
-    assert np.median(before.strips[1].column_sigma) < 0.97 * np.median(fit(made()[0], made()[1]).strips[1].column_sigma)
+    assert np.median(before.strips[1].column_sigma) < 0.97 * np.median(fit_of_made().strips[1].column_sigma)
 
 
 def test_the_second_fit_of_a_frame_agrees_with_the_first() -> None:

@@ -1,0 +1,129 @@
+"""The chained normal equations against a dense solution, and the banding profiles against drawn ones."""
+
+import numpy as np
+import pytest
+from scipy.sparse import csr_array
+
+from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, precision_of
+from calib.tone.scene_vote import ColumnMeans, votes_of
+from calib.tone.system import FREE_BANDING, NormalEquations, Rows
+
+SIZES, COMMON, SAMPLES = (5, 7, 6, 4), 3, 9
+
+
+def drawn_rows(chance: np.random.Generator, n: int, strip: int, with_next: bool) -> Rows:
+    own = chance.normal(size=(n, SIZES[strip]))
+    following = csr_array(chance.normal(size=(n, SIZES[strip + 1]))) if with_next else None
+    column = np.full(n, -1) if with_next else chance.integers(-1, SAMPLES, n)
+    value, ones = chance.normal(size=n), np.ones(n)
+    return Rows(
+        csr_array(own), following, csr_array(chance.normal(size=(n, COMMON))), column, value, ones, ones.astype(int)
+    )
+
+
+def dense(all_rows: list[tuple[int, Rows, np.ndarray]]) -> tuple[np.ndarray, np.ndarray]:
+    """Normal matrix and right-hand side with all unknowns: strips, common, then every strip's banding."""
+    starts = np.concatenate([[0], np.cumsum(SIZES)])
+    common, total = starts[-1], starts[-1] + COMMON
+    matrix = np.zeros((total + len(SIZES) * SAMPLES,) * 2)
+    right = np.zeros(len(matrix))
+    for strip, rows, weight in all_rows:
+        full = np.zeros((rows.value.size, len(matrix)))
+        full[:, starts[strip] : starts[strip + 1]] = rows.own.toarray()
+        full[:, common:total] = rows.common.toarray()
+        if rows.next is not None:
+            full[:, starts[strip + 1] : starts[strip + 2]] = rows.next.toarray()
+        has = np.flatnonzero(rows.column >= 0)
+        full[has, total + strip * SAMPLES + rows.column[has]] = -1.0
+        matrix += full.T @ (full * weight[:, None])
+        right += full.T @ (weight * rows.value)
+    banding = np.arange(total, len(matrix))
+    matrix[banding, banding] += 1 / FREE_BANDING
+    return matrix, right
+
+
+def test_chain_with_elimination_is_the_dense_solution() -> None:
+    """Values, and every block of the covariance that is handed out, to rounding."""
+    chance = np.random.default_rng(1)
+    parts = [(k, drawn_rows(chance, 40, k, False), chance.uniform(0.5, 2, 40)) for k in range(4)]
+    parts += [(k, drawn_rows(chance, 8, k, True), chance.uniform(0.5, 2, 8)) for k in (0, 2)]
+    equations = NormalEquations(SIZES, COMMON, SAMPLES)
+    for part in parts:
+        equations.add(*part)
+    solution = equations.solve()
+    matrix, right = dense(parts)
+    covariance = np.linalg.inv(matrix)
+    truth = covariance @ right
+    starts = np.concatenate([[0], np.cumsum(SIZES)])
+    common = slice(starts[-1], starts[-1] + COMMON)
+    np.testing.assert_allclose(solution.common, truth[common], atol=1e-11)
+    np.testing.assert_allclose(solution.common_covariance, covariance[common, common], atol=1e-11)
+    for strip in range(4):
+        own = slice(starts[strip], starts[strip + 1])
+        np.testing.assert_allclose(solution.strips[strip], truth[own], atol=1e-11)
+        np.testing.assert_allclose(solution.strip_covariance[strip], covariance[own, own], atol=1e-11)
+        np.testing.assert_allclose(solution.cross_covariance[strip], covariance[own, common], atol=1e-11)
+        first = common.stop + strip * SAMPLES
+        np.testing.assert_allclose(solution.banding(strip), truth[first : first + SAMPLES], atol=1e-11)
+
+
+def drawn_profiles(chance: np.random.Generator, strips: int, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Common and own banding with most power in slow components, in density."""
+    order = np.arange(n)
+    power = 2e-2 / (1 + (order / 6.0) ** 2) + 2e-5
+    root = np.linalg.cholesky(covariance_of(power) + 1e-12 * np.eye(n))
+    common = root @ chance.standard_normal(n)
+    return common, common + 0.3 * (root @ chance.standard_normal((n, strips))).T
+
+
+def test_profiles_beat_the_readings_and_know_how_well() -> None:
+    """Estimates are closer than the readings, unread samples are bridged, and sigma is true to 15 %."""
+    chance = np.random.default_rng(3)
+    common, true = drawn_profiles(chance, 10, 150)
+    variance = np.full(true.shape, 0.004**2)
+    variance[:, 70:75] = np.inf
+    read = true + 0.004 * chance.standard_normal(true.shape)
+    read[:, 70:75] = 0.0
+    found = estimate_profiles(read, variance, [None] * 10)
+    off = (found.banding - found.banding.mean(axis=1, keepdims=True)) - (true - true.mean(axis=1, keepdims=True))
+    seen = np.isfinite(variance)
+    assert off[seen].std() < 0.8 * 0.004
+    assert np.sqrt(np.mean((off / found.sigma) ** 2)) == pytest.approx(1.0, abs=0.15)
+    assert (found.sigma[:, 72] > 1.5 * found.sigma[:, 40]).all()
+    shape = found.common - found.common.mean() - common + common.mean()
+    assert shape.std() < 0.5 * common.std()
+
+
+def test_covariance_and_precision_of_a_spectrum_are_inverse() -> None:
+    """One spectrum, two matrices."""
+    power = np.linspace(2.0, 0.1, 40)
+    np.testing.assert_allclose(covariance_of(power) @ precision_of(power), np.eye(40), atol=1e-10)
+
+
+def test_scene_refines_where_it_agrees_and_is_silent_where_it_does_not() -> None:
+    """A quiet scene improves all samples; with a ridge in it the estimate follows the readings there."""
+    chance = np.random.default_rng(5)
+    _, true = drawn_profiles(chance, 8, 256)
+    variance = np.full(true.shape, 0.003**2)
+    read = true + 0.003 * chance.standard_normal(true.shape)
+    moon = 0.001 * chance.standard_normal(true.shape)
+    ridge = 0.05 * np.exp(-0.5 * ((np.arange(256) - 120) / 2.0) ** 2)
+    quiet = votes_of([ColumnMeans(row) for row in true + moon], read, variance)
+    bumpy = votes_of([ColumnMeans(row) for row in true + moon + ridge], read, variance)
+    alone, helped, kept = (estimate_profiles(read, variance, v).banding - true for v in ([None] * 8, quiet, bumpy))
+    assert (helped - helped.mean(axis=1, keepdims=True)).std() < 0.85 * (
+        alone - alone.mean(axis=1, keepdims=True)
+    ).std()
+    taken = ((kept - helped) * ridge).sum(axis=1) / (ridge**2).sum()
+    assert np.abs(taken).max() < 0.02
+
+
+def test_a_vote_is_a_weight() -> None:
+    """A vote with no weight changes nothing."""
+    chance = np.random.default_rng(6)
+    _, true = drawn_profiles(chance, 3, 64)
+    variance = np.full(true.shape, 1e-6)
+    silent = SceneVote(np.full(64, 5.0), np.zeros((64, 64)))
+    one = estimate_profiles(true, variance, [None] * 3)
+    two = estimate_profiles(true, variance, [silent] * 3)
+    np.testing.assert_allclose(one.banding, two.banding, atol=1e-12)
