@@ -1,8 +1,11 @@
 """The report's plots of geometry: reseau residuals as arrows, and the jump of density over the seams."""
 
+from math import ceil, log10
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
 from calib.products.fits import ControlResiduals, MarkResiduals
@@ -101,10 +104,24 @@ def seam_jumps(seams: SeamCheck) -> Figure:
     if not within.all():
         ax.plot(number[~within], seams.jump[~within], ls="", marker="o", ms=3.8, color=WRONG, label="after, beyond 2σ")
     ax.axhline(0, color=MUTED, lw=0.6)
-    reach = float(np.nanmax(np.concatenate([np.abs(seams.jump), 2 * seams.noise_floor]), initial=1e-6))
-    # Before calibration the jumps may be a hundred times larger: linear near zero, logarithmic beyond.
-    ax.set_yscale("symlog", linthresh=nice_up(reach), linscale=2)
-    ax.set(xlabel="seam (right of strip)", ylabel="jump in density", xlim=(-0.7, number.size - 0.3))
-    ax.grid(axis="x", visible=False)
+    _seam_scales(ax, seams)
     ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=4)
     return figure
+
+
+def _seam_scales(ax: Axes, seams: SeamCheck) -> None:
+    """Seams at whole numbers; jumps at round ones, also where a logarithmic axis finds none of its own."""
+    inner = nice_up(float(np.nanmax(np.concatenate([np.abs(seams.jump), 2 * seams.noise_floor]), initial=1e-6)))
+    outer = inner if seams.before is None else max(inner, nice_up(float(np.nanmax(np.abs(seams.before), initial=0.0))))
+    upper = [inner / 2, inner]
+    if outer > inner:
+        # Before calibration the jumps may be a hundred times larger: linear near zero, logarithmic beyond.
+        ax.set_yscale("symlog", linthresh=inner, linscale=2)
+        upper = [inner, *(10.0**power for power in range(ceil(log10(inner * 1.5)), ceil(log10(outer)))), outer]
+    ticks = [*(-tick for tick in reversed(upper)), 0.0, *upper]
+    ax.set_yticks(ticks, [f"{tick:g}".replace("-", "\N{MINUS SIGN}") for tick in ticks])
+    ax.yaxis.set_minor_locator(NullLocator())
+    ax.xaxis.set_major_locator(MaxNLocator(nbins=20, integer=True))
+    ax.set(xlabel="seam (right of strip)", ylabel="jump in density")
+    ax.set(xlim=(-0.7, seams.jump.size - 0.3), ylim=(-1.05 * outer, 1.05 * outer))
+    ax.grid(axis="x", visible=False)

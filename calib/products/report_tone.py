@@ -27,7 +27,8 @@ from calib.products.report_plot import (
 )
 
 _DIVERGING = LinearSegmentedColormap.from_list("around zero", ["#8c3d12", "#d99b6c", "#f4f2ee", "#7fb2bf", "#12566b"])
-_KNOTS = 64  # a curve in a panel of 2 cm needs no more
+_KNOTS = 128  # a curve in a panel of 2 cm needs no more
+_ROOM = 0.06  # of a panel's densities, above and below: no point stands on the frame
 _TOP, _CURVE, _GAP, _RESIDUAL = 0.10, 0.54, 0.09, 0.20  # heights in a panel of 1, from above
 
 
@@ -55,7 +56,9 @@ class _Panels:
         strips = np.arange(t.density.shape[0])
         self._left, self._top = strips % across + 0.0, strips // across + 0.0
         known = np.concatenate([self._density[np.isfinite(self._density)], t.patch_value[np.isfinite(t.patch_value)]])
-        self._low, self._high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
+        low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
+        room, self._labelled = _ROOM * (high - low), (low, high)
+        self._low, self._high = low - room, high + room
         spread = np.abs(t.patch_residual[t.patch_used])
         self._reach = nice_up(1.1 * float(np.nanmax(spread, initial=1e-4)))
 
@@ -109,14 +112,15 @@ class _Panels:
             lines.append(((left + 0.06, top + _TOP), (left + 0.06, top + foot)))
         ax.add_collection(LineCollection(lines, colors=GRID, linewidths=0.7), autolim=False)
         for k, (left, top) in enumerate(zip(self._left, self._top, strict=True)):
-            ax.text(left + 0.09, top + 0.075, f"{k}", fontsize=8, fontweight="bold", va="center")
-        self._scales(ax, floor, foot)
+            ax.text(left + 0.09, top + 0.07, f"{k}", fontsize=8, fontweight="bold", va="center")
+        self._scales(ax, foot)
 
-    def _scales(self, ax: Axes, floor: float, foot: float) -> None:
+    def _scales(self, ax: Axes, foot: float) -> None:
         small: dict[str, Any] = {"fontsize": 6.8, "color": MUTED}
         for top in np.unique(self._top):
-            ax.text(0.045, top + _TOP, f"{self._high:.1f}", ha="right", va="center", **small)
-            ax.text(0.045, top + floor, f"{self._low:.1f}", ha="right", va="center", **small)
+            for value in self._labelled:
+                at = top + float(self._y(np.array(value)))
+                ax.text(0.045, at, f"{value:.1f}", ha="right", va="center", **small)
             for sign in (1, -1):
                 at = top + float(self._y_residual(np.array(sign * self._reach)))
                 ax.text(0.045, at, f"{sign * self._reach:+g}", ha="right", va="center", **small)
