@@ -49,8 +49,9 @@ class Timings:
 class Provenance:
     """Everything run.json says, the versions aside.
 
-    `inputs`: relative path -> sha256 (see `digests`). `photometric_model`: the model behind normal.tif, with name,
-    coefficients and source; None where there is no normal.tif. `rejected` and `pointing`: None without control points.
+    `inputs` and `products`: relative path -> sha256 (see `digests`). `photometric_model`: the model behind normal.tif,
+    with name, coefficients and source; None where there is no normal.tif. `rejected` and `pointing`: None without
+    control points.
     """
 
     frame: str

@@ -36,13 +36,13 @@ def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDAr
     half_y = frame.camera.format_mm[1] / 2
     total, variance, count = (np.zeros(source.raster.n_samples) for _ in range(3))
     lines = np.flatnonzero(np.abs(source.sweep.y_line_mm) < half_y)
-    for first in range(lines[0], lines[-1] + 1, LINES):
+    for first in range(lines[0], lines[-1] + 1, LINES) if lines.size else ():
         window = read_window(source, first, min(first + LINES, lines[-1] + 1), fill_marks=False)
         good = window.quality == 0
         total += np.where(good, window.value, 0).sum(axis=0, dtype=np.float64)
         variance += np.where(good, np.square(window.noise), 0).sum(axis=0, dtype=np.float64)
         count += good.sum(axis=0)
-    enough = count > SHARE_GOOD * lines.size
+    enough = count > SHARE_GOOD * max(lines.size, 1)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(enough, total / count, np.nan), np.where(enough, np.sqrt(variance) / count, np.nan)
 

@@ -1,6 +1,6 @@
 """One frame, from strips on disk to products on disk."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -20,12 +20,14 @@ from calib.run.columns import column_means, column_spectrum
 from calib.run.figures import figures_of
 from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
-from calib.run.look import given_grid
+from calib.run.look import given_grid, ground_warnings
 from calib.run.map_product import map_maker, write_map
 from calib.run.out_folder import LAST_WRITTEN, claim
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
 from calib.run.seams import check_seams
+
+PRODUCTS = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS), "item.json")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,8 +52,10 @@ def run_frame(
 
     Raises:
         InputError: a mistake in the package, or `out` holds a finished run and `overwrite` is not set.
+        ValueError: no photometric function is called `standard`.
     """
     started, watch = datetime.now(UTC), Stopwatch()
+    photometric_function(standard)
     frame = read_frame(path)
     given_grid(frame)
     claim(out, overwrite=overwrite)
@@ -68,7 +72,8 @@ def run_frame(
     record = fits_file(fits, f"calib {version('calib')}: calib run")
     write_fits(out / "fits.nc", record)
     watch.lap("checks")
-    provenance = _provenance(fits, standard, Timings(started, dict(watch.seconds)), figures)
+    warnings = (*fits.warnings, *ground_warnings(maker.where.view))
+    provenance = _provenance(fits, standard, warnings, Timings(started, dict(watch.seconds)), figures)
     data = ReportData(
         facts=build.facts_of(fits, maker),
         figures=figures,
@@ -82,13 +87,21 @@ def run_frame(
     )
     write_report(out / "report.html", data)
     write_item(out / "item.json", build.map_item(maker, out, version("calib")))
+    products = digests([out / name for name in PRODUCTS], out)
     watch.lap("report")
-    write_run(out / LAST_WRITTEN, _provenance(fits, standard, Timings(started, dict(watch.seconds)), figures))
+    timings = Timings(started, dict(watch.seconds))
+    write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
     progress("checking and reporting", 1.0)
-    return RunResult(out, fits, maker.grid, figures, fits.warnings)
+    return RunResult(out, fits, maker.grid, figures, warnings)
 
 
-def _provenance(fits: FrameFits, standard: str, timings: Timings, figures: tuple[ReportFigure, ...]) -> Provenance:
+def _provenance(
+    fits: FrameFits,
+    standard: str,
+    warnings: tuple[str, ...],
+    timings: Timings,
+    figures: tuple[ReportFigure, ...],
+) -> Provenance:
     frame = fits.frame
     model = photometric_function(standard)
     return Provenance(
@@ -97,7 +110,7 @@ def _provenance(fits: FrameFits, standard: str, timings: Timings, figures: tuple
         settings={"standard": standard},
         timings=timings,
         figures={figure.name: asdict(figure) for figure in figures},
-        warnings=fits.warnings,
+        warnings=warnings,
         photometric_model={"name": model.name, "has_phase_curve": model.has_phase_curve, "source": model.source},
         rejected=None if frame.control is None else (() if fits.resection is None else fits.resection.rejected),
         pointing=_refined(fits),

@@ -46,11 +46,10 @@ class Preview:
         self._add(self.count, rows, columns, known)
 
     def add_nearest(self, row: int, column: int, values: NDArray[np.uint16]) -> None:
-        """Take in a block of a bit mask: each small pixel keeps the value at its middle, and all bits are counted."""
+        """Take in a block of a bit mask: each small pixel keeps its first value, and all bits are counted."""
         self.bits[:-1] += [np.count_nonzero(values & np.uint16(bit.value)) for bit in BITS]
         self.bits[-1] += values.size
-        middle = self.factor // 2
-        first_row, first_column = -(row - middle) % self.factor, -(column - middle) % self.factor
+        first_row, first_column = -row % self.factor, -column % self.factor
         kept = values[first_row :: self.factor, first_column :: self.factor]
         at_row, at_column = (row + first_row) // self.factor, (column + first_column) // self.factor
         self.nearest[at_row : at_row + kept.shape[0], at_column : at_column + kept.shape[1]] = kept

@@ -47,7 +47,8 @@ def check_seams(fits: FrameFits) -> SeamCheck:
 def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[float, float, float]]:
     sample_mm, line_mm = frame.scan.sample_mm, frame.scan.line_mm
     half_y = frame.camera.format_mm[1] / 2
-    x_low, x_high = right.sweep.x_sample_mm[0], left.sweep.x_sample_mm[-1]
+    x_low = right.sweep.x_sample_mm[0] + float(np.median(right.sweep.x_line_mm))
+    x_high = left.sweep.x_sample_mm[-1] + float(np.median(left.sweep.x_line_mm))
     x = np.arange(x_low + 2 * sample_mm, x_high - 2 * sample_mm, STEP_SAMPLES * sample_mm)
     rows = []
     for top in np.arange(-half_y, half_y, BLOCK_ROWS * line_mm):

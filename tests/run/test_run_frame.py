@@ -1,5 +1,6 @@
 """One frame from strips to products: what comes out is whole, true, and the same every time."""
 
+import hashlib
 import json
 import shutil
 from pathlib import Path
@@ -48,6 +49,18 @@ def without_times(content: bytes) -> dict:
 
 def test_every_product_is_there_and_nothing_else(calibrated) -> None:  # type: ignore[no-untyped-def]
     assert sorted(products(calibrated.result.out)) == sorted(PRODUCTS)
+
+
+def test_the_provenance_names_what_went_in_and_what_came_out(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """The contract's keys; the digests are those that any other tool finds."""
+    out, package = calibrated.result.out, calibrated.package
+    run = json.loads((out / "run.json").read_text())
+    assert set(run) >= {"inputs", "versions", "settings", "timings", "figures", "warnings", "photometric_model"}
+    assert set(run["products"]) == set(PRODUCTS) - {"run.json"}
+    assert {"frame.toml", "reseau.csv", "strips/000.tif"} <= set(run["inputs"])
+    for folder, digests in ((out, run["products"]), (package, run["inputs"])):
+        for name, digest in digests.items():
+            assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == digest
 
 
 @pytest.mark.parametrize("name", RASTERS)
