@@ -1,0 +1,118 @@
+"""The small parts between the stages: blocks in order, columns measured, what was left out said in words."""
+
+import threading
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from calib.film.source import read_window
+from calib.run.columns import ColumnMeans, column_means, column_spectrum
+from calib.run.noticed import MOST_NAMED, noticed
+from calib.run.ordered import in_order
+from calib.run.seams import check_seams
+from calib.tone.dropouts import Dropouts
+
+
+@pytest.mark.parametrize("threads", [1, 3])
+def test_results_come_in_order_and_few_wait(threads: int) -> None:
+    """Memory: while the first is still being taken, no more than two for each thread may have been asked for."""
+    asked: list[int] = []
+
+    def tasks():  # type: ignore[no-untyped-def]
+        for task in range(20):
+            asked.append(task)
+            yield task
+
+    got = []
+    for result in in_order(lambda task: task * task, tasks(), threads):
+        got.append(result)
+        assert len(asked) <= len(got) + 2 * threads
+    assert got == [task * task for task in range(20)]
+
+
+def test_a_block_that_fails_ends_the_work_with_its_own_error() -> None:
+    done: list[int] = []
+    lock = threading.Lock()
+
+    def work(task: int) -> int:
+        if task == 3:
+            raise ValueError("block 3")
+        with lock:
+            done.append(task)
+        return task
+
+    with pytest.raises(ValueError, match="block 3"):
+        list(in_order(work, range(1000), 2))
+    assert max(done) < 10
+
+
+def test_column_means_are_those_of_the_film_and_before_is_with_the_banding(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Against the truth: the mean of the noiseless film over the same samples, to a few times the stated floor."""
+    fits, truth = calibrated.result.fits, calibrated.truth
+    sources = fits.sources()
+    means = column_means(fits.frame, sources)
+    assert np.allclose(
+        means.before - means.after, np.concatenate([s.tone.column_density for s in sources]), equal_nan=True
+    )
+    clean, n = truth.clean_density(1), sources[1].raster.n_samples
+    good = read_window(sources[1], 0, sources[1].raster.n_lines, fill_marks=False).quality == 0
+    good &= (np.abs(sources[1].sweep.y_line_mm) < fits.frame.camera.format_mm[1] / 2)[:, None]
+    true, found, floor = (clean * good).sum(axis=0) / good.sum(axis=0), means.after[n : 2 * n], means.floor[n : 2 * n]
+    assert np.nanmedian(np.abs(found - true)) < 4 * np.nanmedian(floor)
+    assert np.nanmax(means.floor) < 0.01
+
+
+def test_a_strip_beside_the_format_has_no_columns_and_does_not_stop_the_run(calibrated) -> None:  # type: ignore[no-untyped-def]
+    fits = calibrated.result.fits
+    far = fits.sources()[0]
+    far = replace(far, sweep=replace(far.sweep, y_line_mm=far.sweep.y_line_mm + 1000.0))
+    assert np.isnan(column_means(fits.frame, (far,)).after).all()
+
+
+def test_the_spectrum_finds_a_stripe_at_its_frequency_and_needs_columns() -> None:
+    """A cosine of amplitude a under a Hann window holds the power a^2/4 times N at its own frequency."""
+    at = np.arange(512)
+    stripe = 0.02 * np.cos(2 * np.pi * at / 8)
+    spectrum = column_spectrum(ColumnMeans(np.zeros(512), stripe, np.full(512, 0.001)))
+    assert spectrum is not None
+    peak = int(spectrum.before.argmax())
+    assert spectrum.frequency[peak] == pytest.approx(1 / 8)
+    # Hann: (sum w)^2 / sum w^2 = N / 1.5
+    assert spectrum.before[peak] == pytest.approx(0.02**2 / 4 * 512 / 1.5, rel=0.01)
+    assert spectrum.after.max() < 1e-20
+    assert spectrum.noise_floor == pytest.approx(1e-6)
+    assert column_spectrum(ColumnMeans(np.full(512, np.nan), stripe, np.full(512, np.nan))) is None
+
+
+def test_strips_that_do_not_overlap_have_no_seams(calibrated) -> None:  # type: ignore[no-untyped-def]
+    fits = calibrated.result.fits
+    apart = tuple(
+        replace(sweep, x_sample_mm=sweep.x_sample_mm + 100.0 * k) for k, sweep in enumerate(fits.sweep.sweeps)
+    )
+    found = check_seams(replace(fits, sweep=replace(fits.sweep, sweeps=apart)))
+    assert found.jump.size == 0
+
+
+def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: ignore[no-untyped-def]
+    frame = calibrated.result.fits.frame
+    lost = Dropouts(np.array([(3, 0, 50)], np.int32), n_lines=10, n_samples=50)
+    whole = Dropouts(np.zeros((0, 3), np.int32), n_lines=10, n_samples=50)
+    count = MOST_NAMED + 3
+    marks = SimpleNamespace(
+        used=np.arange(count + 1) >= count, mark=np.zeros(count + 1, int), strip=np.full(count + 1, 2)
+    )
+    patches = SimpleNamespace(
+        used=np.array([True, False]), strip=np.array([0, 1]), patch=np.array([0, 5]), reason=("", "clipped")
+    )
+    said = noticed(frame, [whole, lost], marks, patches)  # type: ignore[arg-type]
+    assert said[0] == "the tape dropped out at 5.000% of all samples, most in strip 1 (10.000%)"
+    assert said[1].startswith(
+        f"{count} of {count + 1} sightings of reseau marks left out: {frame.marks.ids[0]} in strip 2,"
+    )
+    assert said[1].endswith("and 3 more")
+    assert said[2] == "strip 1: wedge patches left out: 5 (clipped)"
+    all_used = SimpleNamespace(used=np.ones(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int))
+    none_out = SimpleNamespace(used=np.ones(1, bool), strip=np.zeros(1, int), patch=np.zeros(1, int), reason=("",))
+    assert noticed(frame, [whole], all_used, none_out) == ()  # type: ignore[arg-type]
