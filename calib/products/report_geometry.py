@@ -14,6 +14,7 @@ from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, WRONG, 
 
 _ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
 _HEAD_SHARE = 0.28
+_PANEL_IN, _AROUND_IN = 5.1, 1.1  # width of one of two pictures; height of its title, scale and labels
 _MANY = 40  # fewer arrows do not fill a large picture
 
 
@@ -42,13 +43,13 @@ def _before_and_after(
     titles: tuple[str, str],
 ) -> Figure:
     span_x, span_y = float(np.ptp(x)) or 1.0, float(np.ptp(y)) or 1.0
-    height = float(np.clip(5.4 * span_y / span_x + 0.7, 2.4, 6.4 if x.size > _MANY else 4.0))
-    figure = new_figure(height)
+    margin = 0.06 * max(span_x, span_y)
+    height_in = _PANEL_IN * (span_y + 2 * margin) / (span_x + 2 * margin) + _AROUND_IN
+    figure = new_figure(float(np.clip(height_in, 2.4, 6.4 if x.size > _MANY else 4.0)))
     axes = figure.subplots(1, 2, sharex=True, sharey=True)
     for ax, (dx, dy), title, color in zip(axes, (before, after), titles, (BEFORE, ACCENT), strict=True):
         _arrows(ax, x, y, dx, dy, used, color, title)
         ax.set_aspect("equal", adjustable="box")
-        margin = 0.06 * max(span_x, span_y)
         ax.set(xlim=(x.min() - margin, x.max() + margin), ylim=(y.max() + margin, y.min() - margin))
         ax.set_xlabel("film x (mm)")
     axes[0].set_ylabel("film y (mm)")
@@ -117,11 +118,11 @@ def _seam_scales(ax: Axes, seams: SeamCheck) -> None:
     if outer > inner:
         # Before calibration the jumps may be a hundred times larger: linear near zero, logarithmic beyond.
         ax.set_yscale("symlog", linthresh=inner, linscale=2)
-        upper = [inner, *(10.0**power for power in range(ceil(log10(inner * 1.5)), ceil(log10(outer)))), outer]
+        upper = [inner, *(10.0**power for power in range(ceil(log10(inner * 3)), ceil(log10(outer / 3)))), outer]
     ticks = [*(-tick for tick in reversed(upper)), 0.0, *upper]
     ax.set_yticks(ticks, [f"{tick:g}".replace("-", "\N{MINUS SIGN}") for tick in ticks])
     ax.yaxis.set_minor_locator(NullLocator())
-    ax.xaxis.set_major_locator(MaxNLocator(nbins=20, integer=True))
+    ax.xaxis.set_major_locator(MaxNLocator(nbins=20, integer=True, min_n_ticks=1))
     ax.set(xlabel="seam (right of strip)", ylabel="jump in density")
     ax.set(xlim=(-0.7, seams.jump.size - 0.3), ylim=(-1.05 * outer, 1.05 * outer))
     ax.grid(axis="x", visible=False)

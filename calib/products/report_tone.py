@@ -117,6 +117,7 @@ class _Panels:
 
     def _scales(self, ax: Axes, foot: float) -> None:
         small: dict[str, Any] = {"fontsize": 6.8, "color": MUTED}
+        beside = 0.045 - 0.34 * self._across / WIDTH_IN  # clear of the numbers, however narrow the panels are
         for top in np.unique(self._top):
             for value in self._labelled:
                 at = top + float(self._y(np.array(value)))
@@ -124,9 +125,7 @@ class _Panels:
             for sign in (1, -1):
                 at = top + float(self._y_residual(np.array(sign * self._reach)))
                 ax.text(0.045, at, f"{sign * self._reach:+g}", ha="right", va="center", **small)
-            ax.text(
-                -0.10, top + _TOP + _CURVE / 2, "density", rotation=90, ha="center", va="center", clip_on=False, **small
-            )
+            ax.text(beside, top + _TOP + _CURVE / 2, "density", rotation=90, ha="center", va="center", **small)
         last = self._top.max()
         for left in np.unique(self._left[self._top == last]):
             ax.text(left + 0.06, last + foot + 0.06, "DN 0", ha="left", va="center", **small)

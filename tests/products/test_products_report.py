@@ -14,10 +14,11 @@ from report_scene import scene
 
 from calib import quality
 from calib.products.report import figure_row, number, page, write_report
-from calib.products.report_data import MapPicture, ReportData, ReportFigure
+from calib.products.report_data import MapPicture, ReportData, ReportFigure, SeamCheck
+from calib.products.report_geometry import seam_jumps
 from calib.products.report_map import map_lines
 from calib.products.report_pictures import COLORS, LONGEST_PX, bit_png, grey_jpeg
-from calib.products.report_plot import _ROLES
+from calib.products.report_plot import _ROLES, style
 
 VOID = {"meta", "img", "input", "br", "hr", "link"}
 LOADING = {"src", "href", "xlink:href", "srcset", "data", "action", "poster", "formaction"}
@@ -247,3 +248,26 @@ def test_a_footprint_across_the_antimeridian_is_one_ring_on_its_map():
     _, footprint = map_lines(picture, (200, 200))
     (ring,) = (numbers(line.points) for line in footprint)
     assert np.abs(ring - 100).max() == pytest.approx(1737.4 * np.sin(np.radians(1)), abs=0.1)
+
+
+@pytest.mark.parametrize("before", [None, 0.05])
+@pytest.mark.parametrize("strips", [2, 9, 61])
+def test_seams_are_numbered_and_jumps_are_round_numbers(strips: int, before: float | None) -> None:
+    """No exponents, no half seams, every seam and every jump inside the picture, and labels that do not collide."""
+    count = strips - 1
+    jump = np.linspace(0.0011, 0.0033, count)
+    first = None if before is None else np.full(count, before)
+    with style():
+        figure = seam_jumps(SeamCheck(jump, np.full(count, 0.00163), first))
+        (ax,) = figure.axes
+        figure.draw_without_rendering()
+        low, high = ax.get_xlim()
+        seams = [tick for tick in ax.get_xticks() if low <= tick <= high]
+        labels = [float(label.get_text().replace("\N{MINUS SIGN}", "-")) for label in ax.get_yticklabels()]
+        at = ax.transData.transform(np.column_stack([np.zeros(len(labels)), labels]))[:, 1]
+    assert seams
+    assert all(tick == round(tick) for tick in seams)
+    assert low < 0 < count - 1 < high or count == 1
+    assert all(float(f"{label:.1e}") == label for label in labels)
+    assert ax.get_ylim()[1] > max(jump.max(), before or 0.0)
+    assert np.diff(at).min() > 8.5 * 0.9 * figure.dpi / 72
