@@ -16,19 +16,19 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
 from calib.camera.exterior import pose_of
 from calib.coordinates import FilmPoints
 from calib.errors import InputError
-from calib.film.interpolate import KernelScale
 from calib.film.plain import sample_image
 from calib.frame.alone import DensityImageDescription, MappedImageDescription
 from calib.frame.document import Document
 from calib.frame.georeference import check_dem
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
-from calib.ground.locate import Locator, block, film_scale, locator
+from calib.ground.locate import block, locator
 from calib.light.curve import film_curve
 from calib.light.image import reflectance_image
 from calib.light.radiometry import reflectance_per_exposure
 from calib.moon import SubsolarPoint
 from calib.products.readback import read_raster
+from calib.run.map_product import scale_at
 
 UNPLACED = ((1.0, 0.0, 0.5, 0.0, 1.0, 0.5), (1.0, 0.0, 0.0, 0.0, 1.0, 0.0))  # what a raster without a transform says
 
@@ -96,6 +96,7 @@ def image_to_map(
     sample_mm, line_mm = float(image.x[1] - image.x[0]), float(image.y[1] - image.y[0])
     grid = choose_grid(view, described.map, PixelSize(abs(sample_mm), abs(line_mm)), described_in)
     where = locator(grid, view, SubsolarPoint(0.0, 0.0, 1.0), 0.01 * min(abs(sample_mm), abs(line_mm)))
+    scale = scale_at(where, grid.rows / 2, grid.columns / 2, sample_mm=abs(sample_mm), line_mm=abs(line_mm))
     values, out = np.asarray(image, dtype=np.float32), np.full(grid.shape, np.nan, np.float32)
     for start in range(0, grid.rows, 256):
         rows = slice(start, min(start + 256, grid.rows))
@@ -103,7 +104,7 @@ def image_to_map(
         seen = np.isfinite(located.film.x_mm)
         row = (located.film.y_mm[seen] - float(image.y[0])) / line_mm
         column = (located.film.x_mm[seen] - float(image.x[0])) / sample_mm
-        out[rows][seen] = sample_image(values, row, column, _scale(where, grid, sample_mm, line_mm))
+        out[rows][seen] = sample_image(values, row, column, scale)
     return labelled_map(out, grid)
 
 
@@ -113,15 +114,6 @@ def labelled_map(values: NDArray[np.float32], grid: MapGrid) -> xr.DataArray:
     x = (grid.left + 0.5 + np.arange(grid.columns)) * p
     y = (grid.top - 0.5 - np.arange(grid.rows)) * p
     return xr.DataArray(values, dims=("y", "x"), coords={"y": y, "x": x}, attrs={"crs_wkt": grid.wkt})
-
-
-def _scale(where: Locator, grid: MapGrid, sample_mm: float, line_mm: float) -> KernelScale:
-    film = film_scale(where, grid.rows / 2, grid.columns / 2)
-    if film is None:
-        return KernelScale()
-    across = float(np.hypot(film.x_by_column, film.x_by_row)) / abs(sample_mm)
-    along = float(np.hypot(film.y_by_column, film.y_by_row)) / abs(line_mm)
-    return KernelScale(line=max(1.0, along), sample=max(1.0, across))
 
 
 def described_dem(described: MappedImageDescription, document: Document) -> Path | None:

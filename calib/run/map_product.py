@@ -81,7 +81,8 @@ def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
     if not on.any():
         return made
     places = FilmPoints(located.film.x_mm[on], located.film.y_mm[on])
-    scale = _kernel_scale(maker, rows, columns)
+    scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
+    scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
     sampled = sample_strips(maker.sources, places, scale=scale, fill=True, convert=_to_exposure(maker.lookup))
     _put(maker, made, located, on, places, sampled)
     return made
@@ -105,14 +106,13 @@ def _put(
     made.quality[on] = sampled.quality | located.quality[on]
 
 
-def _kernel_scale(maker: MapMaker, rows: slice, columns: slice) -> KernelScale:
-    """How many samples a map pixel spans along the strips and across them, at a block's middle; never less than one."""
-    scan = maker.fits.frame.scan
-    film = film_scale(maker.where, (rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
+def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, line_mm: float) -> KernelScale:
+    """How many samples a map pixel spans along the strips and across them at a place; never less than one."""
+    film = film_scale(where, row, column)
     if film is None:
         return KernelScale()
-    across = hypot(film.x_by_column, film.x_by_row) / scan.sample_mm
-    along = hypot(film.y_by_column, film.y_by_row) / scan.line_mm
+    across = hypot(film.x_by_column, film.x_by_row) / sample_mm
+    along = hypot(film.y_by_column, film.y_by_row) / line_mm
     return KernelScale(line=max(1.0, along), sample=max(1.0, across))
 
 
