@@ -12,7 +12,7 @@ def claim(out: Path, *, overwrite: bool) -> None:
     """Make `out` ready. A finished run in it is replaced only with `overwrite`; what a killed run left is replaced.
 
     Raises:
-        InputError: `out` holds a finished run, or is not a folder.
+        InputError: `out` holds a finished run, is not a folder, or cannot be made.
     """
     if out.exists() and not out.is_dir():
         raise InputError(out, "--out", "a file", "a folder, or nothing yet")
@@ -20,6 +20,9 @@ def claim(out: Path, *, overwrite: bool) -> None:
         if not overwrite:
             raise InputError(out, "--out", "the products of a finished run", "an empty folder, or --overwrite")
         (out / LAST_WRITTEN).unlink()
-    for folder in (out / "film", out / "map"):
-        folder.mkdir(parents=True, exist_ok=True)
+    try:
+        for folder in (out / "film", out / "map"):
+            folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(out, "--out", f"{error.strerror} ({error.filename})", "a folder that can be made") from error
     remove_leftovers(out)
