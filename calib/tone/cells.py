@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
-from calib.tone.known_film import KnownFilm
+from calib.tone.known_film import NOTHING, KnownFilm
 from calib.tone.wedge import WedgePlace, margin_lines
 
 FOG_BLOCK = 48  # lines of unexposed film averaged together
@@ -57,15 +57,15 @@ def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
 def label_samples(known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace]) -> NDArray[np.int16]:
     """Which known film each sample of a strip lies on, with the wedge where it was found."""
     shift, skew, sigma = _wedge_motion(known, sweep, places)
-    in_view = [k for k in (strip - 1, strip, strip + 1) if 0 <= k < known.center_mm.size]
+    in_view = (strip - 1, strip, strip + 1)
     boxes, labels = [], []
     for patch in range(known.n_patches):
         if not places[known.group[patch]].found:
             continue
         for other in in_view:
-            left, right = known.center_mm[other] + known.patch_across_mm[patch]
+            left, right = known.center_mm[0] + other * known.pitch_mm + known.patch_across_mm[patch]
             boxes.append((left, right, *known.patch_y_mm[patch]))
-            labels.append(patch)
+            labels.append(patch if 0 <= other < known.center_mm.size else NOTHING)
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
     margin_x = CLEAR_SAMPLES * sample_mm + 2.0 * float(np.median(sweep.sigma_x_mm))

@@ -39,6 +39,7 @@ class KnownFilm:
     patch_across_mm: Array
     group: NDArray[np.int64]
     center_mm: Array
+    pitch_mm: float
     half_format_mm: tuple[float, float]
     mark_x_mm: Array
     mark_y_mm: Array
@@ -76,6 +77,7 @@ def known_film(frame: Frame) -> KnownFilm:
         patch_across_mm=np.array([patch.across_mm for patch in patches], dtype=np.float64),
         group=groups_of(y_mm),
         center_mm=scan.first_center_mm + scan.pitch_mm * np.arange(len(frame.strips), dtype=np.float64),
+        pitch_mm=scan.pitch_mm,
         half_format_mm=(frame.camera.format_mm[0] / 2, frame.camera.format_mm[1] / 2),
         mark_x_mm=frame.marks.x_mm,
         mark_y_mm=frame.marks.y_mm,
@@ -114,7 +116,8 @@ def label_film(
 ) -> NDArray[np.int16]:
     """Label of each place: patch number, `FOG`, `SCENE` or `NOTHING`, kept clear of every edge by a margin.
 
-    `x_mm`, `y_mm` broadcast together; `strips` are the strips whose wedges can be in view; `margin_mm` is (2,), in x
+    `x_mm`, `y_mm` broadcast together; `strips` are the strips whose wedges can be in view, also those
+    beside the first and the last, which may or may not be on the film and so are `NOTHING`; `margin_mm` is (2,), in x
     and in y. What lies outside the format and outside all wedges is unexposed film.
     """
     shape = np.broadcast_shapes(x_mm.shape, y_mm.shape)
@@ -129,14 +132,15 @@ def label_film(
             rows = _rows_between(y_mm, top - margin_mm[1], bottom + margin_mm[1])
             if rows is None:
                 continue
-            left, right = known.center_mm[strip] + known.patch_across_mm[patch]
+            left, right = known.center_mm[0] + strip * known.pitch_mm + known.patch_across_mm[patch]
             x, y = np.broadcast_arrays(x_mm, y_mm)
             depth_x = np.minimum(x[rows] - left, right - x[rows])
             depth_y = np.minimum(y[rows] - top, bottom - y[rows])
             window = label[rows]
             near = (depth_x > -margin_mm[0]) & (depth_y > -margin_mm[1])
             window[near & (window >= FOG)] = NOTHING
-            window[(depth_x > margin_mm[0]) & (depth_y > margin_mm[1])] = patch
+            if 0 <= strip < known.center_mm.size:
+                window[(depth_x > margin_mm[0]) & (depth_y > margin_mm[1])] = patch
     return label
 
 

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 LOST_STRIP = 0.98  # a strip of which this part dropped out carries nothing
 SCENE_BLOCK = 64  # lines of the scene averaged together
+FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
 OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
 
 
@@ -137,6 +138,9 @@ def first_tone(
     use = seen & ~spoilt
     if curve is None:
         return None, None, spoilt, "no wedge could be measured"
+    slope = curve.slope(density[use])
+    if not np.all(np.isfinite(slope)) or np.abs(slope).min() < FLATTEST * np.ptp(patches.dn[use]):
+        return None, None, spoilt, "its wedge fits no transfer curve"
     noise = _noise_of(curve, patches, density, use)
     return curve, noise, spoilt, _what_is_missing(known, use)
 

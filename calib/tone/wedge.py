@@ -152,10 +152,22 @@ def _match(
     near = np.abs(sweep.y_line_mm - start.middle_mm) < tolerance_mm
     prior = max(2.0 * float(np.median(sweep.sigma_y_mm[near])) if near.any() else tolerance_mm, 2.0 * line_mm)
     pattern = _pattern(known, group, margin_lines(known, group, line_mm) * line_mm)
-    reach = 1.15 * tolerance_mm + 2 * line_mm
-    coarse = np.arange(-np.ceil(reach / (1.5 * line_mm)), np.ceil(reach / (1.5 * line_mm)) + 1) * 1.5 * line_mm
+    whole = 1.15 * tolerance_mm + 2 * line_mm
+    close = min(4.0 * prior + 3 * line_mm, whole)
+    for reach in (close, whole):  # a sweep that claims to know is believed only where the pattern bears it out
+        best, best_cost, best_share = _search(profile, pattern, start, reach, prior, line_mm)
+        if best_cost < VETO and best_share > FEWEST_LABELLED:
+            break
+    return best, best_share
+
+
+def _search(
+    profile: _Profile, pattern: _Pattern, start: WedgePlace, reach: float, prior: float, line_mm: float
+) -> tuple[WedgePlace, float, float]:
+    """Best place, its cost and the share in view, of shifts within a reach: coarsely, then to half a line."""
+    steps = int(np.ceil(reach / (1.5 * line_mm)))
     best, best_cost, best_share = start, np.inf, 0.0
-    for shifts in (coarse, np.arange(-3, 4) * 0.5 * line_mm):
+    for shifts in (1.5 * line_mm * np.arange(-steps, steps + 1), np.arange(-3, 4) * 0.5 * line_mm):
         middle = best.shift_mm
         for shift in middle + shifts:
             for slope in SLOPES:
@@ -164,7 +176,7 @@ def _match(
                 cost += 0.5 * min((shift / prior) ** 2, 50.0) + (slope / 0.01) ** 2
                 if cost < best_cost:
                     best, best_cost, best_share = place, cost, share
-    return best, best_share
+    return best, best_cost, best_share
 
 
 def margin_lines(known: KnownFilm, group: int, line_mm: float) -> float:
