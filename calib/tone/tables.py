@@ -13,6 +13,7 @@ from calib.tone.unknowns import DRIFT_MODES, cosines
 
 NODES = 400  # densities at which a curve's sigma is computed; between them it is interpolated
 SPAN_NOISE = 2.5  # a sample of film at the wedge's end may read so many sigma beyond it
+SPAN_BANDING = (2.0, 98.0)  # percentiles of the banding that are its reach
 SPAN_STEP = 0.5  # ... but the span never grows by more than this part of the last step
 MOST_BIAS_SIGMA = 0.15  # density
 MOST_SIGMA = 9.9  # density: what a strip that carries nothing says of itself
@@ -53,7 +54,8 @@ def strip_tone(
     density = monotone(seen - shift - _noise_bias(curves, strip, seen), curves.first[strip].is_rising)
     per_dn = np.abs(np.gradient(density))
     sigma = np.sqrt(curves.noise[strip].variance(density, per_dn))
-    first, last = _dn_span(density, sigma, span, clip)
+    reach = np.percentile(banding.density - banding.density.mean(), SPAN_BANDING)
+    first, last = _dn_span(density, sigma, span, reach, clip)
     held = np.clip(np.arange(n_dn), first, last)
     modes = cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64), DRIFT_MODES)
     return StripTone(
@@ -115,11 +117,14 @@ def monotone(density: Array, rising: bool) -> Array:
     return middle if rising else middle[::-1]
 
 
-def _dn_span(density: Array, sigma: Array, span: Span, clip: tuple[int, int]) -> tuple[int, int]:
-    """First and last DN that can be calibrated: within the known densities but for noise, and not clipped."""
+def _dn_span(density: Array, sigma: Array, span: Span, reach: Array, clip: tuple[int, int]) -> tuple[int, int]:
+    """First and last DN that can be calibrated: within the known densities but for noise, and not clipped.
+
+    The video saw the known densities under all of the banding, whose lower and upper `reach` belongs to the span.
+    """
     at_low, at_high = np.argmin(np.abs(density - span.low)), np.argmin(np.abs(density - span.high))
-    low = span.low - min(SPAN_NOISE * float(sigma[at_low]), SPAN_STEP * span.low_step)
-    high = span.high + min(SPAN_NOISE * float(sigma[at_high]), SPAN_STEP * span.high_step)
+    low = span.low + float(reach[0]) - min(SPAN_NOISE * float(sigma[at_low]), SPAN_STEP * span.low_step)
+    high = span.high + float(reach[1]) + min(SPAN_NOISE * float(sigma[at_high]), SPAN_STEP * span.high_step)
     dn = np.arange(density.size)
     inside = np.flatnonzero((density >= low) & (density <= high) & (dn > clip[0]) & (dn < clip[1]))
     if inside.size == 0:
