@@ -19,7 +19,6 @@ from calib.sweep.layout import GROUPS, Layout
 MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
 KINDS = 4
 STUDENT_DOF = 5.0
-FIRST_PATIENCE = 4.0**5  # squared residuals count less at first: what the model has yet to learn is no outlier
 SETTLED = 0.03  # of the prior variances: no larger change from one round to the next
 PRIOR_COUNT = 1.0  # a group's starting variance counts as this many coefficients: few data then stay close to it
 
@@ -83,22 +82,24 @@ def adjust(
     observations: Observations,
     variances: Array,
     free: Sequence[str],
+    weight: Array,
     rounds: int = 16,
 ) -> Adjustment:
-    """Fit; `variances` (len(GROUPS),) start the prior variances, those of the groups in `free` are estimated."""
+    """Fit; `variances` (len(GROUPS),) start the prior variances, those of the groups in `free` are estimated.
+
+    `weight` (N,) starts the robust weights.
+    """
     batches = make_batches(layout, observations)
-    weight = np.ones(len(observations))
     scale = np.ones(KINDS)
     start = variances
     fit = None
-    for turn in range(rounds):
+    for _ in range(rounds):
         fit = solve_weighted(layout, observations, batches, variances, scale, weight)
-        patience = max(1.0, FIRST_PATIENCE / 4.0**turn)
-        weight = _robust_weights(observations, fit, patience)
+        weight = _robust_weights(observations, fit)
         scale = _scales(observations, fit)
         before, variances = variances, _variances(fit, start, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
-        if patience == 1.0 and np.all(np.abs(np.log(variances / before)) < SETTLED):
+        if np.all(np.abs(np.log(variances / before)) < SETTLED):
             break
     if fit is None:
         raise ValueError(f"rounds must be 1 or more, not {rounds}")
@@ -223,11 +224,16 @@ def _dof(information: Array) -> Array:
     return np.sum(np.diagonal(information, axis1=1, axis2=2) > 0, axis=1).astype(float)
 
 
-def _robust_weights(o: Observations, fit: Adjustment, patience: float) -> Array:
-    """Student-t weights (N,) from squared residuals over `patience` times their stated variance."""
+def _robust_weights(o: Observations, fit: Adjustment) -> Array:
+    """Student-t weights (N,) from squared residuals over their stated variance."""
     precision = o.information / fit.scale[o.kind][:, None, None]
-    squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual) / patience
-    return (STUDENT_DOF + _dof(o.information)) / (STUDENT_DOF + np.maximum(squared, _dof(o.information)))
+    squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual)
+    return student_weights(squared, o.information)
+
+
+def student_weights(squared: Array, information: Array) -> Array:
+    """Weights (N,) under Student's t from squared standardised residuals (N,) on the axes seen; never above 1."""
+    return (STUDENT_DOF + _dof(information)) / (STUDENT_DOF + np.maximum(squared, _dof(information)))
 
 
 def _scales(o: Observations, fit: Adjustment) -> Array:

@@ -1,7 +1,7 @@
 """Fit the sweeps to marks, borders and ties together, and leave out the marks that the others speak against."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from calib.sweep import marks as marking
 from calib.sweep.adjust import MARK, Adjustment, Observations, adjust, join, squared_residuals
 from calib.sweep.layout import GROUPS, make_layout
 from calib.sweep.model import StripSweep
-from calib.sweep.nominal import Nominal, fitted_sweeps, strip_shapes
+from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
 from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them.
@@ -47,29 +47,41 @@ class Combined:
     warnings: tuple[str, ...]
 
 
-def fit_all(frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations] = ()) -> Combined:
-    """Fit the sweeps to marks and all other evidence; where that bends a sweep back on itself, to less of it."""
-    warnings: tuple[str, ...] = ()
-    for kept in (others, ()):
-        chosen, fit, evidence = _fit(frame, nominal, table, kept)
-        try:
-            return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), warnings)
-        except ValueError as error:
-            warnings = (f"wedge borders and overlaps contradict the marks and were left out ({error})",)
-    raise CalibError(f"{frame.path}: the reseau marks found do not lie on any continuous sweep")
+def fit_marks(frame: Frame, nominal: Nominal, table: MarkTable) -> Combined:
+    """Fit the sweeps to the marks alone."""
+    chosen, fit, evidence = _fit(frame, nominal, table, (), np.ones(0))
+    try:
+        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), ())
+    except ValueError as error:
+        raise CalibError(f"{frame.path}: the reseau marks found lie on no continuous sweep ({error})") from error
+
+
+def fit_all(frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations]) -> Combined:
+    """Fit the sweeps to the marks and all other evidence, which starts with the weight that the fit before gives it.
+
+    Where that bends a sweep back on itself, the fit to the marks alone stands.
+    """
+    start = np.concatenate([prediction_weights(before.fit, part) for part in others])
+    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start)
+    try:
+        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), ())
+    except ValueError as error:
+        said = f"wedge borders and overlaps contradict the marks and were left out ({error})"
+        return replace(fit_marks(frame, nominal, before.table), warnings=(said,))
 
 
 def _fit(
-    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations]
+    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Array
 ) -> tuple[MarkTable, Adjustment, Observations]:
-    """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`."""
+    """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`, whose
+    robust weights begin with `start`."""
     variances = start_variances(frame, nominal)
     for left in reversed(range(ROUNDS)):
         places = marking.shared_places(table, len(frame.strips), frame.film.reseau.sigma_mm or 0.0)
         layout = make_layout(strip_shapes(frame), places)
         observations, rows = marking.observations(table, frame, nominal, places)
         everything = join([observations, *others])
-        fit = adjust(layout, everything, variances, FREE)
+        fit = adjust(layout, everything, variances, FREE, np.concatenate([np.ones(len(rows)), start]))
         bad = _disagreeing(everything, fit)[: len(rows)]
         if not bad.any() or not left:
             break

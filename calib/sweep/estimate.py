@@ -9,7 +9,7 @@ from calib.frame.frame import Frame
 from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
 from calib.sweep.candidates import CrossPixels, find_candidates
-from calib.sweep.combine import Combined, fit_all
+from calib.sweep.combine import Combined, fit_all, fit_marks
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
@@ -35,9 +35,9 @@ def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
     shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape)
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.02)
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors), coarse)
-    marks = fit_all(frame, nominal, marking.flag_odd_strokes(table))
+    marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table))
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape)
-    both = fit_all(frame, nominal, marks.table, [edge_observations(edges, nominal)])
+    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)])
     return FirstLook(both.sweeps, _placing_warnings(frame, both.table) + both.warnings)
 
 
@@ -49,14 +49,14 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     nominal = make_nominal(frame)
     found, shape, power = _marks_again(frame, nominal, read, first)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power), nominal)
-    found = fit_all(frame, nominal, found.table, [edges])
+    found = fit_all(frame, nominal, found, [edges])
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1))
-    rough, found = found, fit_all(frame, nominal, found.table, [edges, tie_observations(ties, nominal)])
+    rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     unsure = unsettled_seams(ties, _tie_weights(found, ties), rough.sweeps, nominal.px_mm)
     if unsure:
         again = measure_ties(read, found.sweeps, nominal.px_mm, unsure)
         ties = join_ties([ties.without(unsure), again])
-        found = fit_all(frame, nominal, found.table, [edges, tie_observations(ties, nominal)])
+        found = fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
@@ -79,7 +79,7 @@ def _marks_again(
     shape = marking.estimate_blur(read, first, sought.select(some), _first_shape(frame))
     priors = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
     fits = marking.measure(read, first, sought, shape, priors)
-    found = fit_all(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, first)))
+    found = fit_marks(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, first)))
     known = {
         (k, m): fit
         for k, m, fit, used in zip(sought.strip.tolist(), sought.mark.tolist(), fits, found.table.used, strict=True)
@@ -93,7 +93,7 @@ def _marks_again(
     ]
     anew = iter(marking.measure(read, found.sweeps, sought.select(np.array([f is None for f in keep])), shape, priors))
     fits = [next(anew) if fit is None else fit for fit in keep]
-    found = fit_all(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps)))
+    found = fit_marks(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps)))
     return found, shape, marking.mixing(fits, found.table.used)
 
 

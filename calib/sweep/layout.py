@@ -24,6 +24,8 @@ GROUPS = (
 LINES_PER_MODE = 60
 MODES_MOST = 140
 SAMPLE_MODES = 16
+WANDER_FALLOFF = 1.0
+SWEEP_FALLOFF = 1.5  # deflection is smoother than transport
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,6 +107,7 @@ def make_layout(strips: Sequence[StripShape], places: Sequence[tuple[int, ...]])
     """The layout for strips of given shapes; the number of modes along the lines follows their number."""
     counts = [int(np.clip(s.n_lines // LINES_PER_MODE, 6, MODES_MOST)) for s in strips]
     lengths = [s.n_lines for s in strips]
-    known = {key: smooth_modes(*key) for key in set(zip(lengths, counts, strict=True))}
+    known = {key: smooth_modes(*key, WANDER_FALLOFF) for key in set(zip(lengths, counts, strict=True))}
     line_modes = tuple(known[key] for key in zip(lengths, counts, strict=True))
-    return Layout(tuple(strips), line_modes, smooth_modes(strips[0].n_samples, SAMPLE_MODES), tuple(places))
+    sample_modes = smooth_modes(strips[0].n_samples, SAMPLE_MODES, SWEEP_FALLOFF)
+    return Layout(tuple(strips), line_modes, sample_modes, tuple(places))

@@ -23,6 +23,7 @@ TRIM = 3.0  # residuals beyond this many sigma lose weight
 CELLS_PX = (6, 12)  # residuals may hang together within cells of either size
 MARGIN_PX = 9  # flank looked at on either side of the strokes
 EDGE_TRUST = 0.05  # 1-sigma of the model at a stroke's edge, in parts of its contrast
+MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no readout has it, and nothing overflows
 BEND_SIGMA = 1.5
 BY_CHANCE = 1.4  # ratio of variances that white noise may give
 GONE = 0.4  # a half arm with a smaller share of the contrast is damaged
@@ -200,6 +201,7 @@ def _iterate(
         scene = scene + solve(lower, (pull - cross[:, :-1] @ step)[:, None])[:, 0]
         step[:2] = np.clip(step[:2], -1.5, 1.5)
         theta, moved = theta + step, float(np.abs(step[:2]).max())
+        theta[4:6] = np.clip(theta[4:6], -MOST_LOG_BLUR, MOST_LOG_BLUR)
         if turn % 3 == 0:
             freedom = spline.rank - np.sum(solve(lower, spline.penalty).diagonal()) / rough
             rough = max(float(scene @ spline.penalty @ scene) / max(freedom, 0.5), 1e-6 * noise2)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame, ReseauMarks
-from calib.sweep.adjust import Adjustment
+from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
 from calib.sweep.layout import StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 
@@ -76,6 +76,26 @@ def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Ar
     total += 2 * np.einsum("nip,nip->ni", rows @ solution.cov_border[strip], shared)
     total += np.einsum("nip,nip->ni", shared @ solution.cov_shared, shared)
     return total
+
+
+def prediction_weights(fit: Adjustment, o: Observations) -> Array:
+    """Robust weights (N,) of evidence an earlier fit has not seen, by its residual over its and the fit's variance.
+
+    What the earlier fit could not know (it was far from any evidence) is no outlier; what it knew better is.
+    """
+    residual, variance = o.value.copy(), np.zeros_like(o.value)
+    for sign, shift, line, sample in ((-1.0, 0, o.line_a, o.sample_a), (1.0, 1, o.line_b, o.sample_b)):
+        for k in np.unique(o.a):
+            mine = np.flatnonzero((o.a == k) & ((o.kind == TIE) | (shift == 0)))
+            if mine.size:
+                strip = int(k) + shift
+                residual[mine] += sign * departure(fit, strip, line[mine], sample[mine])
+                variance[mine] += departure_cov(fit, strip, line[mine], sample[mine])
+    own = np.linalg.pinv(o.information, hermitian=True)
+    seen = np.diagonal(o.information, axis1=1, axis2=2) > 0
+    total = own + variance[:, :, None] * np.eye(2)
+    white = np.linalg.solve(total + ~seen[:, :, None] * np.eye(2), (residual * seen)[:, :, None])[:, :, 0]
+    return student_weights(np.sum(white * residual * seen, axis=1), o.information)
 
 
 def _sigma(fit: Adjustment, strip: int, base: StripSweep) -> Array:

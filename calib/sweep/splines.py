@@ -38,8 +38,12 @@ class SmoothModes:
         return np.asarray(values)
 
 
-def smooth_modes(length: int, n_modes: int) -> SmoothModes:
-    """The `n_modes` smoothest modes on indices 0 .. length-1 of a cubic spline with half as many intervals again."""
+def smooth_modes(length: int, n_modes: int, falloff: float) -> SmoothModes:
+    """The `n_modes` smoothest modes on indices 0 .. length-1 of a cubic spline with half as many intervals again.
+
+    Prior amplitudes fall off as the eigenvalues to the power -falloff/2: 1 is the cubic smoothing spline's prior (the
+    j-th mode as j^-2), 1.5 that of a function one degree smoother (j^-3).
+    """
     intervals = max(4, n_modes + n_modes // 2)
     inner = np.linspace(0.0, length - 1.0, intervals + 1)
     knots = np.concatenate([np.full(3, inner[0]), inner, np.full(3, inner[-1])])
@@ -49,7 +53,7 @@ def smooth_modes(length: int, n_modes: int) -> SmoothModes:
     places = (inner[:-1, None] + half * (1 + np.array([-1.0, 1.0]) / np.sqrt(3.0))).ravel()
     curvature = basis.derivative(2)(places)
     eigenvalues, vectors = np.linalg.eigh(half * curvature.T @ curvature)
-    transform = vectors[:, 2 : 2 + n_modes] / np.sqrt(eigenvalues[2 : 2 + n_modes])
+    transform = vectors[:, 2 : 2 + n_modes] * eigenvalues[2 : 2 + n_modes] ** (-falloff / 2)
     signs = np.sign(transform[np.abs(transform).argmax(axis=0), np.arange(transform.shape[1])])
     grid = basis(np.linspace(0.0, length - 1.0, 8 * intervals)) @ (transform * signs)
     straight = np.column_stack([np.ones(len(grid)), np.linspace(-1.0, 1.0, len(grid))])

@@ -28,6 +28,7 @@ CLOSE_PX = 0.5  # and beyond which it is matched in coarse pictures first
 FAR_PX = 0.8
 LEAST_WEIGHT = 0.4
 TURNS = 6
+FLATTEST = 1e-12  # of the normal matrix, beside its other parts: less says nothing of the shift
 FARTHEST_PX = 4.0
 MOST_SIGMA_PX = 1.0  # a tie worse than this along its best direction is left out
 LEAST_SIGNAL = 0.9
@@ -69,9 +70,7 @@ def join_ties(parts: Sequence[Ties]) -> Ties:
     return Ties(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Ties)))
 
 
-def measure_ties(
-    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Sequence[int]
-) -> Ties:
+def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Sequence[int]) -> Ties:
     """Ties of the given seams. Where the strips' relative place is uncertain the shift is searched for, and matched in
     strongly smoothed pictures, before it is measured."""
     rows = []
@@ -82,11 +81,11 @@ def measure_ties(
             start = start if found is None else found
         if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX):
             coarse = _seam_shifts(read, sweeps, k, COARSE_BLUR_PX, {}, start)
-            guesses = {key: shift for key, (shift, _) in coarse.items()}
-        for (line, sample), (shift, cov) in _seam_shifts(read, sweeps, k, BLUR_PX, guesses, start).items():
-            here = ScanPoints(np.array([line + shift[0]]), np.array([sample + shift[1]]))
+            guesses = {key: match.shift for key, match in coarse.items()}
+        for match in _seam_shifts(read, sweeps, k, BLUR_PX, guesses, start).values():
+            here = ScanPoints(*(np.array([at]) for at in match.place + match.shift))
             there = to_scan(sweeps[k + 1], to_film(sweeps[k], here))
-            rows.append((k, line, sample, there.line[0], there.sample[0], *shift, *cov.ravel()))
+            rows.append((k, *match.place, there.line[0], there.sample[0], *match.shift, *match.cov.ravel()))
     table = np.array(rows, float).reshape(-1, 11)
     return Ties(
         table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3], table[:, 4], table[:, 5:7],
@@ -94,18 +93,14 @@ def measure_ties(
     )  # fmt: skip
 
 
-Shifts = dict[tuple[float, float], tuple[Array, Array]]
-
-
 def _seam_shifts(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], k: int, blur_px: float,
     guesses: dict[tuple[float, float], Array], start: Array,
-) -> Shifts:  # fmt: skip
-    """Shift and covariance by window centre, the seam's column profile found between two passes."""
+) -> "dict[tuple[float, float], _Match]":  # fmt: skip
+    """Matches by window centre, the seam's column profile found between two passes."""
     columns: Array | None = None
     for _ in range(2):
-        found: Shifts = {}
-        profiles, weights = [], []
+        found: dict[tuple[float, float], _Match] = {}
         for block in seam_blocks(read[k], read[k + 1], sweeps[k], sweeps[k + 1], blur_px):
             profile = np.zeros(len(block.samples)) if columns is None else columns
             for first in range(0, len(block.lines), WINDOW_LINES):
@@ -113,13 +108,12 @@ def _seam_shifts(
                 center = (float(block.lines[window].mean()), float(block.samples.mean()))
                 match = _match(block, window, profile, guesses.get(center, start), blur_px)
                 if match is not None:
-                    found[center] = (match.shift, match.cov)
-                    profiles.append(match.left_over)
-                    weights.append(match.weight)
-        if not profiles:
+                    found[center] = match
+        if not found:
             return found
-        total = np.sum(weights, axis=0)
-        left_over = np.sum(np.array(profiles) * np.array(weights), axis=0) / np.maximum(total, 1e-30)
+        weights = np.array([match.weight for match in found.values()])
+        left_over = np.sum([match.left_over * match.weight for match in found.values()], axis=0)
+        left_over = left_over / np.maximum(weights.sum(axis=0), 1e-30)
         columns = left_over if columns is None else columns + left_over
         columns = columns - columns.mean()
     return found
@@ -127,8 +121,11 @@ def _seam_shifts(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Match:
-    """A window's shift (left px), covariance, and the mean left over in each column with its weight."""
+    """A window's shift (left px), the place (line, sample) it holds for, its covariance, and the mean left over in each
+    column with its weight. The place is the centre of the texture that tells the shift across, not of the window: the
+    sweeps may yet be stretched against each other."""
 
+    place: Array
     shift: Array
     cov: Array
     left_over: Array
@@ -153,6 +150,8 @@ def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_p
         weight = np.ones(len(design)) if turn < 2 else _trim(residual[good])
         normal = (design * weight[:, None]).T @ design
         normal[:2, :2] = _without_noise(normal[:2, :2], weight.sum(), noise2, blur_px)
+        if not _is_determined(normal):
+            return None
         step = np.linalg.solve(normal + 1e-12 * np.eye(4) * np.trace(normal), design.T @ (weight * wanted[good]))
         residual = wanted - np.stack([slope[0], slope[1], np.ones_like(left), ramp], axis=-1) @ step
         shift = shift + np.clip(step[:2], -1.0, 1.0)
@@ -165,7 +164,18 @@ def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_p
         return None
     counted = good.sum(axis=0)
     left_over = -np.where(good, residual, 0.0).sum(axis=0) / np.maximum(counted, 1)
-    return _Match(shift, cov, left_over, counted.astype(float))
+    texture = np.where(good, slope[1] ** 2, 0.0)
+    line, sample = np.meshgrid(block.lines[window], block.samples, indexing="ij")
+    place = np.array([np.sum(texture * line), np.sum(texture * sample)]) / np.sum(texture)
+    return _Match(place, shift, cov, left_over, counted.astype(float))
+
+
+def _is_determined(normal: Array) -> bool:
+    """Whether a normal matrix says something of the shift along both axes: not where the film shows no gradient."""
+    if not np.all(np.isfinite(normal)):
+        return False
+    shift = normal[:2, :2]
+    return bool(np.linalg.eigvalsh(shift)[0] > FLATTEST * np.trace(normal) and np.linalg.cond(normal) < 1 / FLATTEST)
 
 
 def _mean_noise2(block: SeamBlock, window: slice) -> float:
