@@ -64,7 +64,7 @@ def test_the_small_solver_solves_and_refuses_what_is_not_positive():
 
 
 def test_modes_hold_no_straight_line_and_have_unit_spread():
-    modes = smooth_modes(400, 12)
+    modes = smooth_modes(400, 12, 1.0)
     at = modes.at(np.linspace(0, 399, 2001))
     t = np.linspace(-1, 1, 2001)
     straight = np.column_stack([np.ones_like(t), t])
@@ -74,7 +74,7 @@ def test_modes_hold_no_straight_line_and_have_unit_spread():
 
 
 def test_modes_go_on_straight_beyond_the_ends():
-    modes = smooth_modes(100, 6)
+    modes = smooth_modes(100, 6, 1.5)
     beyond = modes.at(np.array([-30.0, -20.0, -10.0, 110.0, 120.0, 130.0]))
     np.testing.assert_allclose(beyond[0] - 2 * beyond[1] + beyond[2], 0, atol=1e-9)
     np.testing.assert_allclose(beyond[3] - 2 * beyond[4] + beyond[5], 0, atol=1e-9)
@@ -83,6 +83,11 @@ def test_modes_go_on_straight_beyond_the_ends():
 SHAPES = [StripShape(900, 200, k % 2 == 1) for k in range(4)]
 START = np.array([{"common": 1e4, "S": 4.0, "a": 100.0, "b": 100.0}.get(name, 0.25) for name in GROUPS])
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
+
+
+def fitted(layout, observations):
+    """The fit from equal weights."""
+    return adjust(layout, observations, START, FREE, np.ones(len(observations)))
 
 
 def true_departure(k, line, sample):
@@ -113,7 +118,7 @@ def errors_of(fit, k):
 def test_marks_alone_give_the_sweep_with_true_sigmas():
     rng = np.random.default_rng(5)
     layout = make_layout(SHAPES, [()] * 4)
-    fit = adjust(layout, join([marks_of(k, 40, 0.05, rng) for k in range(4)]), START, FREE)
+    fit = fitted(layout, join([marks_of(k, 40, 0.05, rng) for k in range(4)]))
     z, error = zip(*(errors_of(fit, k) for k in range(4)), strict=True)
     assert np.sqrt(np.mean(np.square(error))) < 0.12
     assert 0.5 < np.sqrt(np.mean(np.square(z))) < 1.5
@@ -123,7 +128,7 @@ def test_a_strip_with_two_marks_borrows_the_common_sweep_and_says_how_unsure_it_
     rng = np.random.default_rng(6)
     layout = make_layout(SHAPES, [()] * 4)
     counts = (40, 40, 2, 40)
-    fit = adjust(layout, join([marks_of(k, n, 0.05, rng) for k, n in enumerate(counts)]), START, FREE)
+    fit = fitted(layout, join([marks_of(k, n, 0.05, rng) for k, n in enumerate(counts)]))
     z, error = errors_of(fit, 2)
     assert np.abs(error[:, 0]).max() < 3.0
     assert np.sqrt(np.mean(z**2)) < 1.6
@@ -145,7 +150,7 @@ def test_ties_carry_a_strip_that_has_no_mark():
                 np.tile(np.eye(2) / 0.08**2, (n, 1, 1)), np.full(n, -1),
             )
         )  # fmt: skip
-    z, error = errors_of(adjust(layout, join(parts), START, FREE), 2)
+    z, error = errors_of(fitted(layout, join(parts)), 2)
     assert np.sqrt(np.mean(error**2)) < 0.2
     assert np.sqrt(np.mean(z**2)) < 1.6
 
@@ -155,7 +160,7 @@ def test_one_wrong_mark_stands_out_and_hardly_moves_the_fit():
     layout = make_layout(SHAPES, [()] * 4)
     marks = join([marks_of(k, 30, 0.05, rng) for k in range(4)])
     marks.value[17] += [1.5, -1.0]
-    fit = adjust(layout, marks, START, FREE)
+    fit = fitted(layout, marks)
     squared = squared_residuals(marks, fit)
     assert squared.argmax() == 17
     assert squared[17] > 28
@@ -174,6 +179,6 @@ def test_evidence_on_one_axis_leaves_the_other_alone():
     information[:, 1, 1] = 1 / 0.02**2
     edge = Observations(np.full(n, EDGE), np.zeros(n, int), line, sample, line * 0, line * 0, value, information,
                         np.full(n, -1))  # fmt: skip
-    before, after = (errors_of(adjust(layout, part, START, FREE), 0)[1] for part in (marks, join([marks, edge])))
+    before, after = (errors_of(fitted(layout, part), 0)[1] for part in (marks, join([marks, edge])))
     assert np.abs(after[:, 0] - before[:, 0]).max() < 0.05
     assert np.abs(after[:40, 1]).mean() <= np.abs(before[:40, 1]).mean() + 0.02
