@@ -90,6 +90,9 @@ def resect(camera: Camera, control: Control, pose: Pose) -> Resection | NotPossi
         critical = float(chi2.isf(SIGNIFICANCE / used.size, 2)) * _excess(test[used])
         change = _next_change(test, critical, used)
         if change is None or used.tobytes() in seen:
+            if fit.variance_factor > MOST_EXCESS:
+                times = np.sqrt(fit.variance_factor)
+                return NotPossible(f"the control points scatter {times:.0f} times as much as their sigmas say")
             return _result(o, fit, used, test, critical)
         seen.add(used.tobytes())
         used = used.copy()

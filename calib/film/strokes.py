@@ -10,6 +10,7 @@ from calib.coordinates import FilmPoints, ScanPoints
 from calib.frame.frame import Frame
 from calib.sweep.model import StripSweep, to_film, to_scan
 
+CROSSING = 1.5  # strokes: the way out beside the crossing, along a diagonal, in widths of a stroke
 BLUR_SAMPLES = 1.5  # the readout spot spreads a stroke's edge over about this many samples (common practice, no source)
 
 
@@ -73,7 +74,7 @@ def strip_marks(frame: Frame) -> StripMarks:
         half_width_mm=reseau.width_mm / 2,
         blur_mm=blur_mm,
         boxes_mm=np.array(boxes, dtype=float),
-        stroke_samples=ceil((reseau.width_mm + 2 * blur_mm) / sample) + 2,
+        stroke_samples=ceil(CROSSING * (reseau.width_mm + 2 * blur_mm) / sample) + 2,
     )
 
 

@@ -3,6 +3,8 @@
 import glob
 import os
 import re
+from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 from calib.errors import InputError
@@ -38,7 +40,19 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
     )
     by_number = sorted(paths, key=_with_numbers)
     odd = ("strips sort differently by name and by number; the order by name is the film order",)
-    return strips, odd if by_number != paths else ()
+    return strips, (*(odd if by_number != paths else ()), *_gaps(paths))
+
+
+def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:
+    """A sentence where strips numbered one by one lack a number: those behind it would lie a pitch off."""
+    if not all(path.stem.isdecimal() for path in paths):
+        return ()
+    numbers = [int(path.stem) for path in paths]
+    lacking = [n for before, after in pairwise(numbers) for n in range(before + 1, after)]
+    if not lacking:
+        return ()
+    named = ", ".join(map(str, lacking[:8])) + (" ..." if len(lacking) > 8 else "")
+    return (f"no strip is numbered {named}: those after it count as directly beside those before",)
 
 
 def _matches(pattern: str, document: Document) -> list[Path]:

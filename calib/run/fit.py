@@ -17,15 +17,17 @@ from calib.film.strokes import strip_marks
 from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
-from calib.moon import subsolar_point
 from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
+from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, first_look, refine
 from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts, find_dropouts
 from calib.tone.estimate import fit_tone
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.raw_noise import raw_noise_dn
+
+ODD = 4.0  # times what was stated: more is said to the operator
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,6 +96,7 @@ def with_pointing(
             said.append(f"control points could not refine the pointing ({result.reason}); the given one is used")
         else:
             resection, pose = result, result.pose
+            said += _doubts(result, given)
             if result.rejected:
                 said.append(f"control points left out as blunders: {', '.join(result.rejected)}")
     return FrameFits(
@@ -104,9 +107,21 @@ def with_pointing(
         given_pose=given,
         pose=pose,
         resection=resection,
-        sun=frame.sun or computed_sun(frame),
+        sun=sun_of(frame),
         warnings=tuple(dict.fromkeys([*frame.warnings, *first_warnings, *sweep.warnings, *tone.warnings, *said])),
     )
+
+
+def _doubts(found: Resection, given: Pose) -> list[str]:
+    """What is odd about a refined pointing: points that scatter too much, a camera moved beyond what was thought."""
+    said = []
+    times = float(np.sqrt(found.variance_factor))
+    if times > ODD:
+        said.append(f"the control points scatter {times:.1f} times as much as their sigmas say")
+    moved_km = float(np.linalg.norm(found.pose.position_km - given.position_km))
+    if given.sigma_position_km is not None and moved_km > ODD * np.sqrt(3) * given.sigma_position_km:
+        said.append(f"control moves the camera by {moved_km:.3g} km, stated 1-sigma {given.sigma_position_km:g} km")
+    return said
 
 
 def _control(points: ControlPoints) -> Control:
@@ -114,12 +129,6 @@ def _control(points: ControlPoints) -> Control:
     ground = GroundPoints(points.lon_deg, points.lat_deg, points.height_m / 1000)
     film = FilmPoints(points.x_mm, points.y_mm)
     return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
-
-
-def computed_sun(frame: Frame) -> Sun:
-    """The Sun from the time of the exposure."""
-    point = subsolar_point(frame.exposure.mid_time)
-    return Sun(subsolar_deg=(point.lon_deg, point.lat_deg), distance_au=point.distance_au)
 
 
 def _raw_reader(strip: StripRaster, dropouts: Dropouts):  # type: ignore[no-untyped-def]

@@ -21,11 +21,11 @@ from calib.run.figures import figures_of
 from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
-from calib.run.map_product import map_maker, write_map
+from calib.run.map_product import map_maker, map_warnings, write_map
 from calib.run.out_folder import LAST_WRITTEN, claim
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
-from calib.run.seams import check_seams
+from calib.run.seams import check_seams, seam_warnings
 
 PRODUCTS = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS), "item.json")
 
@@ -72,7 +72,12 @@ def run_frame(
     record = fits_file(fits, f"calib {version('calib')}: calib run")
     write_fits(out / "fits.nc", record)
     watch.lap("checks")
-    warnings = (*fits.warnings, *ground_warnings(maker.where.view))
+    warnings = (
+        *fits.warnings,
+        *ground_warnings(maker.where.view, fits.sun),
+        *seam_warnings(seams),
+        *map_warnings(pictures),
+    )
     provenance = _provenance(fits, standard, warnings, Timings(started, dict(watch.seconds)), figures)
     data = ReportData(
         facts=build.facts_of(fits, maker),

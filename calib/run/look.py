@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.camera.exterior import pose_of
+from calib.frame.description import Sun
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.frame.summary import summary
@@ -13,6 +14,9 @@ from calib.ground.footprint import footprint_ring
 from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.region import terrain_warnings, visible_region
 from calib.ground.view import View
+from calib.light.geometry import sun_direction
+from calib.moon import SubsolarPoint
+from calib.run.sunlight import sun_of
 
 Facts = tuple[tuple[str, str], ...]
 FLOAT_RASTERS, MASK_RASTERS = 3, 1  # of the map
@@ -42,13 +46,19 @@ def look_at(path: Path) -> tuple[Facts, tuple[str, ...]]:
     view = given_view(frame)
     grid = choose_grid(view, frame.map, frame.scan, frame.path)
     facts = (*summary(frame), *_ground(view, grid), *_products(frame, grid))
-    return facts, (*frame.warnings, *ground_warnings(view))
+    return facts, (*frame.warnings, *ground_warnings(view, sun_of(frame)))
 
 
-def ground_warnings(view: View) -> tuple[str, ...]:
-    """What is to be said of the terrain under a frame."""
+def ground_warnings(view: View, sun: Sun) -> tuple[str, ...]:
+    """What is to be said of the ground under a frame: its terrain, and whether the Sun shines on it at all."""
     region = visible_region(view)
-    return () if region is None else terrain_warnings(view, region)
+    if region is None:
+        return ()
+    to_sun = sun_direction(SubsolarPoint(*sun.subsolar_deg, sun.distance_au))
+    places = np.concatenate([region.ring, region.inside])
+    dark = bool((places @ to_sun <= 0).all())
+    night = ("the Sun is below the horizon of all the ground in the frame",) if dark else ()
+    return (*terrain_warnings(view, region), *night)
 
 
 def _ground(view: View, grid: MapGrid) -> Facts:

@@ -146,6 +146,15 @@ class MapPictures:
     quality: Preview
 
 
+def map_warnings(pictures: MapPictures) -> tuple[str, ...]:
+    """A sentence where the map shows nothing: it lies beside the frame, or nothing of the frame could be calibrated."""
+    if pictures.reflectance.count.any():
+        return ()
+    if pictures.quality.shares()[OUTSIDE] == 1.0:
+        return ("the map that is asked for lies beside the frame: all of it is outside",)
+    return ("nothing of this frame could be calibrated: the map holds no value",)
+
+
 def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress) -> MapPictures:
     """Write the map products into `folder`; returns their small pictures."""
     grid = maker.grid

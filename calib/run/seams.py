@@ -17,6 +17,7 @@ from calib.frame.frame import Frame
 from calib.quality import OUTSIDE
 from calib.run.fit import FrameFits
 
+JUMPS = 4.0  # times its noise: a seam that a viewer would see
 BLOCK_ROWS = 64
 STEP_SAMPLES = 2  # places two samples apart share few raw samples, so their noise counts as independent
 
@@ -33,6 +34,17 @@ class SeamCheck:
     def ratio(self) -> float:
         """Root mean square of jump over floor; 1 where nothing but noise is left."""
         return float(np.sqrt(np.mean((self.jump / self.floor) ** 2))) if self.jump.size else float("nan")
+
+
+def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
+    """A sentence for each seam whose jump stands far out of its noise: strips out of order, or one tone wrong."""
+    said = []
+    for strip in np.unique(seams.strip).tolist():
+        mine = seams.strip == strip
+        times = float(np.sqrt(np.mean((seams.jump[mine] / seams.floor[mine]) ** 2)))
+        if times > JUMPS:
+            said.append(f"seam between strips {strip} and {strip + 1}: density jumps by {times:.1f} times its noise")
+    return tuple(said)
 
 
 def check_seams(fits: FrameFits) -> SeamCheck:

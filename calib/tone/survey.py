@@ -138,7 +138,7 @@ def first_tone(
     use = seen & ~spoilt
     if curve is None:
         return None, None, spoilt, "no wedge could be measured"
-    slope = curve.slope(density[use])
+    slope = curve.slope(np.array([curve.lightest, curve.deepest]))
     if not np.all(np.isfinite(slope)) or np.abs(slope).min() < FLATTEST * np.ptp(patches.dn[use]):
         return None, None, spoilt, "its wedge fits no transfer curve"
     noise = _noise_of(curve, patches, density, use)

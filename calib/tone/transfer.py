@@ -35,8 +35,9 @@ class FirstCurve:
         return self.dark + self.gain * u / (1.0 + self.bend * u)
 
     def slope(self, density: Array) -> Array:
-        """dDN / dD at a density."""
-        u = 10.0 ** (-self.exponent * np.asarray(density, dtype=np.float64))
+        """dDN / dD at a density; beyond `lightest` and `deepest` that of the tangent there."""
+        inside = np.clip(np.asarray(density, dtype=np.float64), self.lightest, self.deepest)
+        u = 10.0 ** (-self.exponent * inside)
         return -np.log(10.0) * self.exponent * self.gain * u / (1.0 + self.bend * u) ** 2
 
     def curvature(self, density: Array) -> Array:
