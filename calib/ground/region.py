@@ -65,7 +65,7 @@ def terrain_warnings(view: View, region: Region) -> tuple[str, ...]:
     share = 1.0 - float(np.mean(covers(view.terrain, ground.lon_deg, ground.lat_deg)))
     if share == 0.0:
         return view.terrain.warnings
-    beyond = f"terrain.dem: {100 * share:.2g} % of the frame lies beyond the raster; there the ground is the sphere"
+    beyond = f"terrain.dem: {100 * share:.3g} % of the frame lies beyond the raster; there the ground is the sphere"
     return (*view.terrain.warnings, beyond)
 
 

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from calib.products.fits import Banding, Drift, TransferCurves
@@ -153,6 +154,7 @@ def banding_profiles(banding: Banding) -> Figure:
     lower.grid(False)
     lower.set_title(f"Each strip's own part; median 1σ {np.nanmedian(banding.own_sigma):.1e}")
     lower.set(xlabel="sample", ylabel="strip")
+    lower.yaxis.set_major_locator(MaxNLocator(integer=True))
     figure.colorbar(image, ax=lower, pad=0.01, aspect=14, label="density").outline.set_visible(False)
     return figure
 
@@ -169,6 +171,7 @@ def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
     ax.grid(False)
     ax.set_title(f"Gain drift along the strips; median 1σ {np.nanmedian(drift.sigma):.1e}")
     ax.set(xlabel="line of the raster", ylabel="strip")
+    ax.yaxis.set_major_locator(MaxNLocator(integer=True))
     figure.colorbar(image, ax=ax, pad=0.01, aspect=10, label="density").outline.set_visible(False)
     return figure
 

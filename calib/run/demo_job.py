@@ -4,7 +4,7 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
-from calib_demo.catalogue import scenario
+from calib_demo.catalogue import NAMES, scenario
 from calib_demo.make import make_frame
 
 from calib.errors import InputError
@@ -34,10 +34,9 @@ def run_demo(out: Path, *, name: str, threads: int, progress: Progress = silent)
     Raises:
         InputError: there is no such scenario, or `out` holds a frame that no demo made.
     """
-    try:
-        chosen = scenario(name)
-    except ValueError as error:
-        raise InputError("demo", "--scene", name, str(error)) from error
+    if name not in NAMES:
+        raise InputError("demo", "--scene", name, f"one of {', '.join(NAMES)}")
+    chosen = scenario(name)
     package = out / PACKAGE
     _clear(package)
     truth = make_frame(chosen, package, progress=lambda share: progress("making the frame", share))

@@ -80,12 +80,10 @@ def _fit_frame(frame: Frame, progress: Progress, watch: Stopwatch) -> FrameFits:
     tone = fit_tone(frame, sweep.sweeps, dropouts, previous=tone)
     progress("fitting the tone", 1.0)
     watch.lap("tone")
-    return with_pointing(frame, dropouts, sweep, tone, first.warnings)
+    return with_pointing(frame, dropouts, sweep, tone)
 
 
-def with_pointing(
-    frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit, first_warnings: Sequence[str]
-) -> FrameFits:
+def with_pointing(frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit) -> FrameFits:
     """Complete the fits with the Sun and the pointing, refined by control points where they are given."""
     given = pose_of(frame.pointing)
     resection, pose = None, given
@@ -108,7 +106,7 @@ def with_pointing(
         pose=pose,
         resection=resection,
         sun=sun_of(frame),
-        warnings=tuple(dict.fromkeys([*frame.warnings, *first_warnings, *sweep.warnings, *tone.warnings, *said])),
+        warnings=tuple(dict.fromkeys([*frame.warnings, *sweep.warnings, *tone.warnings, *said])),
     )
 
 

@@ -210,5 +210,8 @@ def _placing_warnings(frame: Frame, table: MarkTable) -> tuple[str, ...]:
         if count == 0:
             warnings.append(f"strip {strip.index}: no usable reseau mark; placed by its neighbours")
         elif count < 4:
-            warnings.append(f"strip {strip.index}: only {count} usable reseau marks; placed with its neighbours' help")
+            marks = "mark" if count == 1 else "marks"
+            warnings.append(
+                f"strip {strip.index}: only {count} usable reseau {marks}; placed with its neighbours' help"
+            )
     return tuple(warnings)

@@ -131,7 +131,10 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
     pixels = _Pixels(line[seen], sample[seen], row, column, window.values[seen], window.sigma[seen])
     try:
         return _fit_seen(pixels, window, start, shape, priors, spline)
-    except np.linalg.LinAlgError:  # nothing in the window says where a cross could be, or how its strokes look
+    except (
+        np.linalg.LinAlgError,
+        ValueError,
+    ):  # nothing in the window says where a cross could be, or how its strokes look
         return None
 
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
+from calib.sweep.evenness import read_profiles
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import ReadWindow
 
@@ -25,7 +25,6 @@ DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the nex
 MOST_DRIFT = 0.2  # of a patch's height: motion is slow, and a larger change would slip by a patch at a spoilt one
 CLEARLY_BETTER = 12.0  # by how much minus the log probability of any place half a patch off must be larger
 UNEVEN = 0.3  # 1-sigma of a line's departure from its piece's mean, in mean steps: noise, skew, blur at the borders
-MOST_UNEVEN = 2.0  # of the same, per line
 FOG_LINES = 8  # the film outside the wedge, unexposed at both ends, is compared as if by so many lines
 MARGIN_LINES = 2.5  # at a border, on either side, not looked at: blur and skew
 MOST_LEFT = 0.2  # of the profile's variance: more scatter inside the even pieces, and it is no wedge
@@ -107,12 +106,12 @@ def place_wedge(wedge: Wedge, read: ReadWindow, sweep: StripSweep, line_mm: floa
     """Find a wedge in a strip, its borders within `reach_mm` of where the sweep puts them; None where it is not seen or
     another place, half a patch off or more at the border nearest the picture, does nearly as well."""
     borders = sorted(wedge.borders, key=lambda b: -abs(b.at_mm - wedge.pivot_mm))
-    y_mm, profile = _profile(read, sweep, wedge.borders[0].low_mm - reach_mm, wedge.borders[-1].high_mm + reach_mm)
-    if len(profile) < 8 or len(borders) < 2:
+    span = (wedge.borders[0].low_mm - reach_mm, wedge.borders[-1].high_mm + reach_mm)
+    sums = read_profiles(read, sweep, span, MARGIN_LINES * line_mm)
+    if sums is None or len(borders) < 2:
         return None
     offsets = np.arange(-np.floor(reach_mm / line_mm), np.floor(reach_mm / line_mm) + 1) * line_mm
-    sums = _Sums(y_mm, profile, MARGIN_LINES * line_mm)
-    noise2 = (UNEVEN * float(np.ptp(profile)) / len(borders) + 1e-12) ** 2
+    noise2 = (UNEVEN * sums.range / len(borders) + 1e-12) ** 2
     change = np.abs(offsets[:, None] - offsets)
     change = np.where(change <= MOST_DRIFT * wedge.patch_mm, change, np.inf)
     outer, inner = borders[0], borders[-1]
@@ -141,7 +140,8 @@ def place_wedge(wedge: Wedge, read: ReadWindow, sweep: StripSweep, line_mm: floa
     at = np.array([b.at_mm for b in borders[::-1]])
     order = np.argsort(at)
     placed = Placed(at[order], offsets[np.array([state[best] for state in states])][order])
-    return placed if _stands_out(placed, wedge, sums) else None
+    edges = np.array([placed.seen_mm(b.at_mm) for b in wedge.borders])
+    return placed if sums.share_inside(edges) < MOST_LEFT else None
 
 
 def _outside(border: Border, neighbour: Border, offsets: Array) -> tuple[Array, Array]:
@@ -149,56 +149,6 @@ def _outside(border: Border, neighbour: Border, offsets: Array) -> tuple[Array, 
     if border.at_mm < neighbour.at_mm:
         return border.low_mm + offsets, border.at_mm + offsets
     return border.at_mm + offsets, border.high_mm + offsets
-
-
-class _Sums:
-    """Running sums of a profile, so that the scatter inside any piece of it is had at once."""
-
-    def __init__(self, y_mm: Array, profile: Array, margin_mm: float) -> None:
-        self.margin_mm = margin_mm
-        order = np.argsort(y_mm, kind="stable")
-        self.y_mm, values = y_mm[order], profile[order] - np.median(profile)
-        self.variance = float(np.var(values))
-        self._first = np.concatenate([[0.0], np.cumsum(values)])
-        self._second = np.concatenate([[0.0], np.cumsum(values**2)])
-
-    def scatter(self, low_mm: Array, high_mm: Array) -> Array:
-        """Sum of squares about the mean of the profile between two film y, a margin at either left out; what lies
-        beyond the strip costs nothing."""
-        low, high = self._lines(low_mm, high_mm)
-        first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
-        return np.asarray(np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0))
-
-    def unevenness(self, low_mm: Array, high_mm: Array, variance: float) -> Array:
-        """Minus the log probability that the profile is even between two film y, but for scatter of this variance.
-
-        A line costs `MOST_UNEVEN` at most, so that a spoilt patch speaks no louder than one with a border inside.
-        """
-        most = MOST_UNEVEN * self.count(low_mm, high_mm)
-        return np.asarray(np.minimum(self.scatter(low_mm, high_mm) / variance / 2, most))
-
-    def mean(self, low_mm: Array, high_mm: Array) -> Array:
-        """Mean of the profile between two film y less the margins, NaN where no line is left."""
-        low, high = self._lines(low_mm, high_mm)
-        total = self._first[high] - self._first[low]
-        return np.asarray(np.divide(total, high - low, out=np.full(low.shape, np.nan), where=high > low))
-
-    def count(self, low_mm: Array, high_mm: Array) -> Array:
-        """Lines between two film y."""
-        low, high = self._lines(low_mm, high_mm)
-        return np.asarray(high - low)
-
-    def _lines(self, low_mm: Array, high_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """First and stop index of the lines between two film y less the margins."""
-        low = np.searchsorted(self.y_mm, low_mm + self.margin_mm)
-        return low, np.maximum(np.searchsorted(self.y_mm, high_mm - self.margin_mm), low)
-
-
-def _stands_out(placed: Placed, wedge: Wedge, sums: _Sums) -> bool:
-    """Whether the pieces are even beside the differences between them."""
-    edges = np.array([placed.seen_mm(b.at_mm) for b in wedge.borders])
-    inside, lines = sums.scatter(edges[:-1], edges[1:]), sums.count(edges[:-1], edges[1:])
-    return bool(lines.sum() > 8 and inside.sum() / lines.sum() < MOST_LEFT * sums.variance)
 
 
 def _sigma_at(sweep: StripSweep, y_mm: float) -> float:
@@ -211,18 +161,3 @@ def _drift_mm(sweep: StripSweep, one: Border, other: Border, inner: Border, line
     if _sigma_at(sweep, inner.at_mm) > DRIFT_PX * line_mm:
         return DRIFT_PX * line_mm
     return line_mm + 2 * abs(_sigma_at(sweep, one.at_mm) - _sigma_at(sweep, other.at_mm))
-
-
-def _profile(read: ReadWindow, sweep: StripSweep, low_mm: float, high_mm: float) -> tuple[Array, Array]:
-    """Median over the strip's middle samples, line by line between two film y: y and value."""
-    along = sweep.y_line_mm + sweep.y_sample_mm[sweep.n_samples // 2]
-    lines = np.flatnonzero((along > low_mm) & (along < high_mm))
-    if lines.size == 0:
-        return np.empty(0), np.empty(0)
-    first, last = int(lines.min()), int(lines.max()) + 1
-    near, far = int(sweep.n_samples * 0.42), int(sweep.n_samples * 0.58) + 1
-    values, sigma = (part[:, near:far] for part in read(first, last))
-    good = np.isfinite(sigma)
-    whole = good.mean(axis=1) > 0.5
-    profile = np.array([np.median(v[g]) for v, g in zip(values[whole], good[whole], strict=True)])
-    return along[first:last][whole], profile

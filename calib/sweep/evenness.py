@@ -1,0 +1,96 @@
+"""How even a strip's film is between any two film y: profiles along the lines, several across the strip.
+
+A blot, a scratch or a mark spoils some of the profiles; pieces are judged by those that are least uneven.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.sweep.model import StripSweep
+from calib.sweep.tables import ReadWindow
+
+PROFILES = 5
+TRUSTED = 3  # of them, the least uneven, say how even a piece is
+ACROSS = (0.12, 0.88)  # of the strip's samples, where the profiles lie
+LEAST_LINES = 8
+MOST_UNEVEN = 2.0  # minus log probability that one line can cost: a spoilt patch speaks no louder than a border inside
+
+
+class Profile:
+    """Running sums of one profile, so that the scatter inside any piece of it is had at once."""
+
+    def __init__(self, y_mm: Array, values: Array, margin_mm: float) -> None:
+        self.margin_mm = margin_mm
+        order = np.argsort(y_mm, kind="stable")
+        self.y_mm, ordered = y_mm[order], values[order] - np.median(values)
+        self.variance, self.range = float(np.var(ordered)), float(np.ptp(ordered))
+        self.level = float(np.median(values))
+        self._first = np.concatenate([[0.0], np.cumsum(ordered)])
+        self._second = np.concatenate([[0.0], np.cumsum(ordered**2)])
+
+    def scatter(self, low_mm: Array, high_mm: Array) -> tuple[Array, Array]:
+        """Sum of squares about the mean between two film y, a margin at either left out, and the number of lines."""
+        low, high = self._lines(low_mm, high_mm)
+        first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
+        return np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0), np.asarray(high - low)
+
+    def mean(self, low_mm: Array, high_mm: Array) -> Array:
+        """Mean of the profile between two film y less the margins, NaN where no line is left."""
+        low, high = self._lines(low_mm, high_mm)
+        total = self._first[high] - self._first[low]
+        return self.level + np.divide(total, high - low, out=np.full(low.shape, np.nan), where=high > low)
+
+    def _lines(self, low_mm: Array, high_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """First and stop index of the lines between two film y less the margins."""
+        low = np.searchsorted(self.y_mm, low_mm + self.margin_mm)
+        return low, np.maximum(np.searchsorted(self.y_mm, high_mm - self.margin_mm), low)
+
+
+class Profiles:
+    """The profiles of one strip, asked together."""
+
+    def __init__(self, profiles: list[Profile]) -> None:
+        self._all = profiles
+        self.range = float(np.median([p.range for p in profiles]))
+
+    def unevenness(self, low_mm: Array, high_mm: Array, variance: float) -> Array:
+        """Minus the log probability that the film is even between two film y, but for scatter of this variance."""
+        costs = []
+        for profile in self._all:
+            scatter, lines = profile.scatter(low_mm, high_mm)
+            costs.append(np.minimum(scatter / variance / 2, MOST_UNEVEN * lines))
+        return np.sort(costs, axis=0)[:TRUSTED].mean(axis=0)
+
+    def mean(self, low_mm: Array, high_mm: Array) -> Array:
+        """Median over the profiles of their means between two film y, NaN where no line is left."""
+        return np.median([profile.mean(low_mm, high_mm) for profile in self._all], axis=0)
+
+    def share_inside(self, edges_mm: Array) -> float:
+        """Variance inside the pieces between neighbouring film y, in parts of the whole profile's: median over them."""
+        shares = []
+        for profile in self._all:
+            scatter, lines = profile.scatter(edges_mm[:-1], edges_mm[1:])
+            shares.append(scatter.sum() / max(lines.sum(), 1) / max(profile.variance, 1e-300))
+        return float(np.median(shares))
+
+
+def read_profiles(
+    read: ReadWindow, sweep: StripSweep, span_mm: tuple[float, float], margin_mm: float
+) -> Profiles | None:
+    """Medians over groups of samples, line by line between two film y; None where the strip has too few lines there."""
+    along = sweep.y_line_mm + np.median(sweep.y_sample_mm)
+    lines = np.flatnonzero((along > span_mm[0]) & (along < span_mm[1]))
+    if lines.size < LEAST_LINES:
+        return None
+    first, last = int(lines.min()), int(lines.max()) + 1
+    values, sigma = read(first, last)
+    bounds = np.linspace(*(share * sweep.n_samples for share in ACROSS), PROFILES + 1).astype(int)
+    found = []
+    for near, far in zip(bounds[:-1], bounds[1:], strict=True):
+        group = np.where(np.isfinite(sigma[:, near:far]), values[:, near:far], np.nan)
+        whole = np.isfinite(group).mean(axis=1) > 0.5
+        if whole.sum() >= LEAST_LINES:
+            y_mm = sweep.y_line_mm[first:last][whole] + np.mean(sweep.y_sample_mm[near:far])
+            found.append(Profile(y_mm, np.nanmedian(group[whole], axis=1).astype(float), margin_mm))
+    return Profiles(found) if len(found) >= TRUSTED else None
