@@ -22,13 +22,16 @@ START = {"common": 1e4, "S": 4.0, "Y": 0.04, "a": 100.0, "b": 400.0, "slope_x": 
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6
+UNSTATED_PX = 0.05  # the accuracy of the marks' places to start from where none is stated,
+FEWEST_MARKS = 12  # by which that accuracy is judged
+PLACE_ROUNDS = 3  # and how often it is then found anew
 
 
-def start_variances(frame: Frame, nominal: Nominal) -> Array:
+def start_variances(frame: Frame, nominal: Nominal, place_sigma_mm: float) -> Array:
     """Starting prior variances by group, with what the description states."""
     variances = np.array([START[name] for name in GROUPS])
     tolerance_px = frame.scan.tolerance_mm / nominal.px_mm
-    sigma_px = (frame.film.reseau.sigma_mm or 0.0) / nominal.px_mm
+    sigma_px = place_sigma_mm / nominal.px_mm
     for i, name in enumerate(("a", "b")):
         variances[GROUPS.index(name)] = (tolerance_px[i] / 3) ** 2
     for i, name in enumerate(("place_x", "place_y")):
@@ -38,20 +41,30 @@ def start_variances(frame: Frame, nominal: Nominal) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Combined:
-    """A fit of everything: the marks with those left out marked, the fit, its evidence, the sweeps, what to say."""
+    """A fit of everything: the marks with those left out marked, the fit, its evidence, the sweeps, what to say.
+
+    `place_sigma_mm` is the 1-sigma of the marks' stated places, as stated or, where it is not, as found.
+    """
 
     table: MarkTable
     fit: Adjustment
     evidence: Observations
     sweeps: tuple[StripSweep, ...]
     warnings: tuple[str, ...]
+    place_sigma_mm: float
 
 
 def fit_marks(frame: Frame, nominal: Nominal, table: MarkTable) -> Combined:
-    """Fit the sweeps to the marks alone."""
-    chosen, fit, evidence = _fit(frame, nominal, table, (), np.ones(0))
+    """Fit the sweeps to the marks alone; their places' accuracy, where it is not stated, comes from the scatter."""
+    stated = frame.film.reseau.sigma_mm
+    sigma_mm = UNSTATED_PX * float(nominal.px_mm.min()) if stated is None else stated
+    chosen, fit, evidence = _fit(frame, nominal, table, (), np.ones(0), sigma_mm)
+    if stated is None:
+        for _ in range(PLACE_ROUNDS):
+            sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
+            chosen, fit, evidence = _fit(frame, nominal, chosen, (), np.ones(0), sigma_mm)
     try:
-        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), ())
+        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm)
     except ValueError as error:
         raise CalibError(f"{frame.path}: the reseau marks found lie on no continuous sweep ({error})") from error
 
@@ -62,24 +75,25 @@ def fit_all(frame: Frame, nominal: Nominal, before: Combined, others: Sequence[O
     Where that bends a sweep back on itself, the fit to the marks alone stands.
     """
     start = np.concatenate([prediction_weights(before.fit, part) for part in others])
-    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start)
+    sigma_mm = before.place_sigma_mm
+    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm)
     try:
-        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), ())
+        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm)
     except ValueError as error:
         said = f"wedge borders and overlaps contradict the marks and were left out ({error})"
         return replace(fit_marks(frame, nominal, before.table), warnings=(said,))
 
 
 def _fit(
-    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Array
+    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Array, sigma_mm: float
 ) -> tuple[MarkTable, Adjustment, Observations]:
     """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`, whose
     robust weights begin with `start`."""
-    variances = start_variances(frame, nominal)
+    variances = start_variances(frame, nominal, sigma_mm)
     for left in reversed(range(ROUNDS)):
-        places = marking.shared_places(table, len(frame.strips), frame.film.reseau.sigma_mm or 0.0)
+        places = marking.shared_places(table, len(frame.strips), sigma_mm)
         layout = make_layout(strip_shapes(frame), places)
-        observations, rows = marking.observations(table, frame, nominal, places)
+        observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
         everything = join([observations, *others])
         fit = adjust(layout, everything, variances, FREE, np.concatenate([np.ones(len(rows)), start]))
         bad = _disagreeing(everything, fit)[: len(rows)]
@@ -89,6 +103,21 @@ def _fit(
         which[rows[bad]] = True
         table = marking.reject(table, which, DISAGREES)
     return table, fit, everything
+
+
+def _place_sigma_mm(fit: Adjustment, evidence: Observations, assumed_mm: float, nominal: Nominal) -> float:
+    """1-sigma of the marks' stated places that their residuals (the middle ones of them) call for, mm.
+
+    A residual's variance is the mark's less the fit's there; what the measurement does not explain is the place's.
+    """
+    alone = (evidence.kind == MARK) & (evidence.mark < 0)
+    if alone.sum() < FEWEST_MARKS:
+        return assumed_mm
+    own = np.diagonal(np.linalg.inv(evidence.information[alone]), axis1=1, axis2=2)
+    drawn = np.clip(np.diagonal(fit.fit_cov[alone], axis1=1, axis2=2) / own, 0.0, 0.9)
+    squared = fit.residual[alone] ** 2 / (1 - drawn) * nominal.px_mm**2
+    measured = own * nominal.px_mm**2 - assumed_mm**2
+    return float(np.sqrt(max(np.median(squared) / 0.4549 - np.median(measured), 0.0)))
 
 
 def _disagreeing(observations: Observations, fit: Adjustment) -> NDArray[np.bool_]:

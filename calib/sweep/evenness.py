@@ -3,6 +3,8 @@
 A blot, a scratch or a mark spoils some of the profiles; pieces are judged by those that are least uneven.
 """
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -85,9 +87,9 @@ def read_profiles(
         return None
     first, last = int(lines.min()), int(lines.max()) + 1
     values, sigma = read(first, last)
-    bounds = np.linspace(*(share * sweep.n_samples for share in ACROSS), PROFILES + 1).astype(int)
+    bounds = np.linspace(ACROSS[0] * sweep.n_samples, ACROSS[1] * sweep.n_samples, PROFILES + 1).astype(int).tolist()
     found = []
-    for near, far in zip(bounds[:-1], bounds[1:], strict=True):
+    for near, far in pairwise(bounds):
         group = np.where(np.isfinite(sigma[:, near:far]), values[:, near:far], np.nan)
         whole = np.isfinite(group).mean(axis=1) > 0.5
         if whole.sum() >= LEAST_LINES:

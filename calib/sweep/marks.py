@@ -204,11 +204,14 @@ def shared_places(table: MarkTable, n_strips: int, sigma_mm: float) -> tuple[tup
 
 
 def observations(
-    table: MarkTable, frame: Frame, nominal: Nominal, places: Sequence[tuple[int, ...]]
+    table: MarkTable, frame: Frame, nominal: Nominal, places: Sequence[tuple[int, ...]], place_sigma_mm: float
 ) -> tuple[Observations, NDArray[np.int64]]:
-    """The used marks as evidence, and their rows in the table."""
+    """The used marks as evidence, and their rows in the table.
+
+    `place_sigma_mm` of the stated places is added where it is not an unknown of its own (`places`).
+    """
     rows = np.flatnonzero(table.used)
-    sigma_px = (frame.film.reseau.sigma_mm or 0.0) / nominal.px_mm
+    sigma_px = place_sigma_mm / nominal.px_mm
     own = {(k + step, m) for k, marks in enumerate(places) for m in marks for step in (0, 1)}
     value, information = np.empty((rows.size, 2)), np.empty((rows.size, 2, 2))
     mark = np.full(rows.size, -1)
