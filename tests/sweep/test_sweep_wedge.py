@@ -1,0 +1,160 @@
+"""The step wedge: where it lies in a strip, and its borders to a small part of a pixel."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from calib.sweep.edgefit import fit_border, mixed_value, mixing_exponent, search_border
+from calib.sweep.model import StripSweep
+from calib.sweep.wedge import place_wedge, wedges
+
+LINE_MM = 0.0075
+TOP_MM, PATCH_MM, PATCHES = -4.0, 0.24, 8
+N_LINES, N_SAMPLES = 900, 120
+NEAR_PX = 5.0  # a border is then found within 0.45 of a patch, 14 lines: a third of that is near enough
+
+
+def frame():
+    """The part of a frame that wedges are made of."""
+    patches = [
+        SimpleNamespace(y_mm=(TOP_MM + i * PATCH_MM, TOP_MM + (i + 1) * PATCH_MM), across_mm=(-0.4, 0.4), value=i)
+        for i in range(PATCHES)
+    ]
+    return SimpleNamespace(
+        film=SimpleNamespace(wedge=SimpleNamespace(patches=patches)),
+        camera=SimpleNamespace(format_mm=(5.0, -2 * (TOP_MM + PATCHES * PATCH_MM + 0.1))),
+        scan=SimpleNamespace(line_mm=LINE_MM),
+    )
+
+
+def strip(offset_px, sigma_px, seed=0):
+    """Reader and sweep of a strip whose wedge lies `offset_px` (of the nominal line) from where the sweep says."""
+    rng = np.random.default_rng(seed)
+    line = np.arange(N_LINES, dtype=float)
+    y_mm = TOP_MM - 1.0 + line * LINE_MM
+    true = y_mm - np.interp(line, [0, N_LINES], offset_px) * LINE_MM
+    value = np.full(N_LINES, 0.2)
+    steps = np.linspace(0.25, 2.0, PATCHES)
+    inside = (true >= TOP_MM) & (true < TOP_MM + PATCHES * PATCH_MM)
+    value[inside] = steps[((true[inside] - TOP_MM) / PATCH_MM).astype(int)]
+    beyond = true >= TOP_MM + PATCHES * PATCH_MM + 0.1
+    picture = 0.9 + 0.3 * np.sin(line / 9)
+    values = np.where(beyond, picture, value)[:, None] + rng.normal(0, 0.03, (N_LINES, N_SAMPLES))
+    sigma = np.full(values.shape, 0.03)
+    sweep = StripSweep(
+        (np.arange(N_SAMPLES) - 59.5) * LINE_MM, np.zeros(N_LINES), y_mm, np.zeros(N_SAMPLES),
+        np.full(N_LINES, sigma_px * LINE_MM), np.full(N_LINES, sigma_px * LINE_MM),
+    )  # fmt: skip
+    return values, sigma, sweep
+
+
+def reader(values, sigma):
+    """Lines of the strip."""
+    return lambda i, j: (values[i:j], sigma[i:j])
+
+
+@pytest.mark.parametrize("offset_px", [(0, 0), (14, -3), (-25, -6)])
+def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
+    values, sigma, sweep = strip(offset_px, 3.0)
+    wedge = wedges(frame())[0]
+    placed = place_wedge(wedge, reader(values, sigma), sweep, LINE_MM, 0.4)
+    assert placed is not None
+    for border in wedge.borders:
+        line = np.interp(border.at_mm, sweep.y_line_mm, np.arange(N_LINES))
+        want = np.interp(line, [0, N_LINES], offset_px)
+        assert (placed.seen_mm(border.at_mm) - border.at_mm) / LINE_MM == pytest.approx(want, abs=NEAR_PX)
+
+
+def test_a_lost_strip_is_not_placed_one_patch_too_far():
+    values, sigma, sweep = strip((32, 32), 20.0)
+    wedge = wedges(frame())[0]
+    placed = place_wedge(wedge, reader(values, sigma), sweep, LINE_MM, 0.4)
+    assert placed is not None
+    assert (placed.seen_mm(TOP_MM) - TOP_MM) / LINE_MM == pytest.approx(32, abs=2)
+
+
+def test_blots_on_a_patch_do_not_shift_the_wedge():
+    values, sigma, sweep = strip((2, 2), 1.0)
+    values[150:175, 40:75] = 0.2
+    values[220:236, 20:60] = 2.2
+    placed = place_wedge(wedges(frame())[0], reader(values, sigma), sweep, LINE_MM, 0.4)
+    assert placed is not None
+    np.testing.assert_allclose(placed.offset_mm / LINE_MM, 2, atol=NEAR_PX)
+
+
+def test_there_is_no_wedge_in_a_picture():
+    rng = np.random.default_rng(3)
+    _, sigma, sweep = strip((0, 0), 3.0)
+    values = 1 + 0.5 * np.sin(np.arange(N_LINES) / 7)[:, None] + rng.normal(0, 0.03, (N_LINES, N_SAMPLES))
+    assert place_wedge(wedges(frame())[0], reader(values, sigma), sweep, LINE_MM, 0.4) is None
+
+
+BLUR_MM = 0.006
+
+
+def edge(d):
+    """A border blurred by the spot."""
+    return ndtr(d / BLUR_MM)
+
+
+def test_a_border_is_found_at_the_bound_of_an_edge():
+    rng = np.random.default_rng(4)
+    t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
+    errors, variances = [], []
+    for _ in range(150):
+        shift = rng.uniform(-0.004, 0.004)
+        light = 0.3 + 0.2 * edge(t - shift) + rng.normal(0, 0.02, t.shape)
+        found = fit_border(t, light, np.full(t.shape, 0.02), np.abs(t) < 0.15, edge, BLUR_MM)
+        errors.append(found[0] - shift)
+        variances.append(found[1])
+    slope = 0.2 * (edge(t + 1e-6) - edge(t - 1e-6)) / 2e-6
+    design = np.stack([np.ones(t.size), edge(t).ravel(), slope.ravel()], axis=1)
+    bound = 0.02 * np.sqrt(np.linalg.inv(design.T @ design)[2, 2])
+    # 150 numbers: their rms scatters by 5.8 %
+    assert np.std(errors) < 1.1 * bound * (1 + 2 * 0.058)
+    assert np.sqrt(np.mean(np.square(errors) / variances)) == pytest.approx(1.0, abs=0.2)
+
+
+def test_a_border_without_a_step_is_none():
+    rng = np.random.default_rng(5)
+    t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
+    light = 0.3 + rng.normal(0, 0.02, t.shape)
+    assert fit_border(t, light, np.full(t.shape, 0.02), np.abs(t) < 0.15, edge, BLUR_MM) is None
+
+
+def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
+    rng = np.random.default_rng(6)
+    t = np.repeat((np.arange(-40, 41) * 0.0075)[None, :], 12, axis=0)
+
+    def gap(d):
+        return edge(d + 0.02) - edge(d - 0.02)
+
+    light = 0.1 + 0.5 * gap(t - 0.11) + rng.normal(0, 0.02, t.shape)
+    start = search_border(t, light, np.full(t.shape, 0.02), gap, 0.1, 0.15)
+    assert start == pytest.approx(0.11, abs=0.008)
+
+
+@pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
+def test_strokes_tell_what_mixes_where_the_spot_sees_both_sides(power):
+    rise = np.array([-1.4, -0.9, -0.6, 1.1])
+    bends = []
+    for r in rise:
+        # what a half covered sample reads when light to this power is averaged
+        rate = max(power, 1e-6) * np.log(10)
+        read = -np.log(np.mean([1.0, np.exp(-rate * r)])) / rate
+        bends.append(np.log(read / r / (1 - read / r)))
+    found = mixing_exponent(rise, np.array(bends), np.full(4, 0.1))
+    assert found == pytest.approx(power, abs=0.01)
+
+
+@pytest.mark.parametrize("power", [0.0, 1.0])
+def test_mixed_values_average_as_the_spot_does(power):
+    density = np.array([0.3, 1.7])
+    sigma = np.full(2, 0.01)
+    value, _ = mixed_value(density, sigma, power)
+    middle = 1.0 if power == 0 else -np.log10(0.5 * (10**-0.3 + 10**-1.7))
+    both, _ = mixed_value(np.array([0.3, middle, 1.7]), np.full(3, 0.01), power)
+    assert (both[1] - both[0]) / (both[2] - both[0]) == pytest.approx(0.5, abs=2e-3)
+    assert value[0] > value[1]
