@@ -19,6 +19,8 @@ from calib.coordinates import Array
 
 FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
 
+RIDGES = (0.0, 1e-12, 1e-9, 1e-6)  # of the diagonal, tried in turn
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
@@ -135,7 +137,7 @@ class NormalEquations:
             schur -= column[:, :-1].T @ solved[:, :-1]
             right -= column[:, :-1].T @ solved[:, -1]
             inner.append(solved)
-        factor = cho_factor((schur + schur.T) / 2, check_finite=False)
+        factor = _factor((schur + schur.T) / 2)
         common = cho_solve(factor, right, check_finite=False)
         covariance = cho_solve(factor, np.eye(common.size), check_finite=False)
         return self._backward(factors, inner, common, (covariance + covariance.T) / 2)
@@ -160,7 +162,7 @@ class NormalEquations:
                 touch = self.coupling[strip - 1]
                 pivot = pivot - touch.T @ cho_solve(factors[-1], touch, check_finite=False)
                 column = column - touch.T @ cho_solve(factors[-1], columns[-1], check_finite=False)
-            factors.append(cho_factor((pivot + pivot.T) / 2, check_finite=False))
+            factors.append(_factor((pivot + pivot.T) / 2))
             columns.append(column)
         return factors, columns
 
@@ -190,3 +192,16 @@ def _weighted(matrix: csr_array, weight: Array) -> csr_array:
     scaled = matrix.copy()
     scaled.data = scaled.data * np.repeat(np.sqrt(weight), np.diff(matrix.indptr))
     return scaled
+
+
+def _factor(matrix: Array) -> tuple[Array, bool]:
+    """Cholesky factor; where rounding has eaten what little holds a direction, its own diagonal holds it a little more.
+
+    Raises LinAlgError where even a millionth of the diagonal does not make the matrix definite.
+    """
+    for ridge in RIDGES[:-1]:
+        try:
+            return cho_factor(matrix + ridge * np.diag(np.abs(np.diag(matrix))), check_finite=False)
+        except np.linalg.LinAlgError:
+            continue
+    return cho_factor(matrix + RIDGES[-1] * np.diag(np.abs(np.diag(matrix))), check_finite=False)
