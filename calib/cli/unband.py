@@ -23,6 +23,7 @@ def command(image: Path, out: Path, pattern: Path | None, period: float | None, 
     """
     beside = pattern or out.with_suffix(".pattern.tif")
     found = unband_file(image, out, beside, period=period, as_float=as_float)
-    pitch = "no pitch" if found.period is None else f"pitch {found.period:.2f} columns"
-    click.echo(f"unbanded: {out} ({pitch}, {100 * found.share:.1f} % of the columns' variance taken out)")
+    pitch = f"pitch {found.attrs['period']:.2f} columns" if "period" in found.attrs else "no pitch"
+    share = found.attrs["share"]
+    click.echo(f"unbanded: {out} ({pitch}, {100 * share:.1f} % of the columns' variance taken out)")
     click.echo(f"pattern: {beside}")

@@ -1,20 +1,18 @@
 """Descriptions of single images for the stand-alone uses: tables of the frame description, without strips or wedge."""
 
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import TypeVar
 
-from pydantic import Discriminator, Field, Tag, ValidationError
+from pydantic import Field, ValidationError
 
 from calib.frame.description import (
+    AnyPointing,
     Camera,
     CharacteristicCurve,
     MapRequest,
-    PointingByPosition,
-    PointingBySubPoint,
     Sun,
     Terrain,
     above_zero,
-    form_of_pointing,
 )
 from calib.frame.document import Document, read_document
 from calib.frame.fields import Table
@@ -34,11 +32,7 @@ class MappedImageDescription(Table):
     """What puts an image on a map grid."""
 
     camera: Camera = Field(description="a table with the keys of the camera")
-    pointing: Annotated[
-        Annotated[PointingByPosition, Tag("PointingByPosition")]
-        | Annotated[PointingBySubPoint, Tag("PointingBySubPoint")],
-        Discriminator(form_of_pointing),
-    ] = Field(
+    pointing: AnyPointing = Field(
         description="one form: position_km and camera_to_moon, or sub_point_deg, altitude_km, tilt_deg, "
         "tilt_azimuth_deg and swing_deg"
     )

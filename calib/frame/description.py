@@ -308,6 +308,12 @@ class MapRequest(Table):
     bounds: Area | None = Field(default=None, description="[xmin, ymin, xmax, ymax] in m, rising")
 
 
+AnyPointing = Annotated[
+    Annotated[PointingByPosition, Tag("PointingByPosition")] | Annotated[PointingBySubPoint, Tag("PointingBySubPoint")],
+    Discriminator(form_of_pointing),
+]
+
+
 class FrameDescription(Table):
     """All of `frame.toml`."""
 
@@ -317,11 +323,7 @@ class FrameDescription(Table):
     camera: Camera = Field(description="a table with the keys of the camera")
     film: Film = Field(description="a table with characteristic, wedge and reseau")
     scan: Scan = Field(description="a table with the keys of the scan")
-    pointing: Annotated[
-        Annotated[PointingByPosition, Tag("PointingByPosition")]
-        | Annotated[PointingBySubPoint, Tag("PointingBySubPoint")],
-        Discriminator(form_of_pointing),
-    ] = Field(
+    pointing: AnyPointing = Field(
         description="one form: position_km and camera_to_moon, or sub_point_deg, altitude_km, tilt_deg, "
         "tilt_azimuth_deg and swing_deg"
     )

@@ -1,6 +1,5 @@
 """Vertical banding out of a plain image: on arrays and labelled images, and from file to file."""
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,50 +10,28 @@ from rasterio.errors import RasterioError
 
 from calib.errors import CalibError, InputError, NotPossible
 from calib.products.atomic import whole
-from calib.tone.unband import Unbanded
-from calib.tone.unband import unband as unband_array
+from calib.tone.labelled import unband_dataarray
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class UnbandedImage:
-    """A labelled image without its banding, and the pattern taken out of it with its 1-sigma, by column."""
-
-    image: xr.DataArray
-    pattern: xr.DataArray
-    sigma: xr.DataArray
-    period: float | None
-    share: float
-
-
-def unband(image: NDArray | xr.DataArray, *, period: float | None = None, mask: NDArray | None = None) -> UnbandedImage:
-    """Take the vertical banding out of an image (rows, columns); labels and attributes are kept.
+def unband(image: NDArray | xr.DataArray, *, period: float | None = None, mask: NDArray | None = None) -> xr.Dataset:
+    """Take the vertical banding out of an image (rows, columns); labels are kept.
 
     `period` is the pitch in columns with which the banding repeats, looked for where it is not given; `mask` is true
-    where a pixel counts. Not-a-number never counts.
+    where a pixel counts. Not-a-number never counts. Variables: `image`, the `pattern` taken out and its 1-sigma `sigma`
+    by column; attributes: `share` of the columns' variance that was taken out, and `period` where there is one.
 
     Raises:
         CalibError: the image is too small or too empty to tell banding from the Moon.
     """
     labelled = image if isinstance(image, xr.DataArray) else xr.DataArray(image, dims=("y", "x"))
-    result = unband_array(labelled.values, period=period, mask=mask)
+    counts = None if mask is None else xr.DataArray(mask, dims=labelled.dims)
+    result = unband_dataarray(labelled, period=period, mask=counts)
     if isinstance(result, NotPossible):
         raise CalibError(f"the banding cannot be taken out: {result.reason}")
-    return _labelled(labelled, result)
+    return result
 
 
-def _labelled(image: xr.DataArray, result: Unbanded) -> UnbandedImage:
-    column = image.dims[1]
-    along = {column: image[column]} if column in image.coords else {}
-    return UnbandedImage(
-        image=image.copy(data=result.image),
-        pattern=xr.DataArray(result.pattern, dims=(column,), coords=along),
-        sigma=xr.DataArray(result.sigma, dims=(column,), coords=along),
-        period=result.period,
-        share=result.share,
-    )
-
-
-def unband_file(source: Path, out: Path, pattern_out: Path, *, period: float | None, as_float: bool) -> UnbandedImage:
+def unband_file(source: Path, out: Path, pattern_out: Path, *, period: float | None, as_float: bool) -> xr.Dataset:
     """Take the banding out of a raster file; georeference and no-data are kept.
 
     The result has the input's own type (rounded and held to its range) or float32 with `as_float`. The pattern taken

@@ -12,6 +12,8 @@ def unband_dataarray(
 ) -> xr.Dataset | NotPossible:
     """Variables `image`, `pattern` and `sigma` of a two-dimensional image whose banding runs along its other axis.
 
+    Attributes: `share` of the columns' variance taken out, `period` where there is one.
+
     `column` names the dimension along which columns follow each other (by default the last); `period` is in columns.
     """
     if image.ndim != 2:
@@ -24,7 +26,7 @@ def unband_dataarray(
     found = unband(upright.to_numpy(), period=period, mask=use)
     if isinstance(found, NotPossible):
         return found
-    attrs = {} if found.period is None else {"period": found.period}
+    attrs = {"share": found.share} if found.period is None else {"share": found.share, "period": found.period}
     result = xr.Dataset(
         {
             "image": (upright.dims, found.image),
