@@ -33,8 +33,3 @@ BITS: tuple[QualityBit, ...] = (
     QualityBit(SEAM, "seam", "blended from two strips"),
     QualityBit(OBLIQUE, "very_oblique", "emission above 80 degrees"),
 )
-
-
-def names_of(mask: int) -> tuple[str, ...]:
-    """Names of the bits that are set in one mask value."""
-    return tuple(bit.name for bit in BITS if mask & bit.value)

@@ -4,6 +4,7 @@ import hashlib
 import json
 import os
 import platform
+import resource
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -114,6 +115,7 @@ def as_table(run: Provenance) -> dict[str, Any]:
             "started": started,
             "stages_s": {stage: round(seconds, 3) for stage, seconds in run.timings.stages_s.items()},
             "total_s": round(sum(run.timings.stages_s.values()), 3),
+            "peak_memory_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024,
         },
     }
 

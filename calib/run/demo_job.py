@@ -11,9 +11,7 @@ from calib.errors import InputError
 from calib.light.functions import DEFAULT_MODEL
 from calib.run.against_truth import Judged, judge
 from calib.run.frame_job import RunResult, run_frame
-from calib.run.map_product import map_maker
 from calib.run.progress import Progress, silent
-from calib.run.seams import check_seams
 
 PACKAGE, PRODUCTS = "frame", "products"
 
@@ -44,8 +42,7 @@ def run_demo(out: Path, *, name: str, threads: int, progress: Progress = silent)
         package, out / PRODUCTS, threads=threads, overwrite=True, standard=DEFAULT_MODEL, progress=progress
     )
     progress("comparing with the truth", 0.0)
-    maker = map_maker(result.fits, DEFAULT_MODEL)
-    rows = judge(result.fits, maker, check_seams(result.fits), truth, out / PRODUCTS)
+    rows = judge(result.fits, result.maker, result.seams, truth, out / PRODUCTS)
     progress("comparing with the truth", 1.0)
     return DemoResult(result, rows)
 

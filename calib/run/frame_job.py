@@ -8,7 +8,6 @@ from pathlib import Path
 from calib.camera.exterior import quaternion_of
 from calib.film.assemble import film_grid
 from calib.frame.read import read_frame
-from calib.ground.grid import MapGrid
 from calib.light.functions import photometric_function
 from calib.products.fits import write_fits
 from calib.products.provenance import Provenance, RefinedPointing, Timings, digests, write_run
@@ -21,22 +20,23 @@ from calib.run.figures import figures_of
 from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
-from calib.run.map_product import map_maker, map_warnings, write_map
+from calib.run.map_product import MapMaker, map_maker, map_warnings, write_map
 from calib.run.out_folder import LAST_WRITTEN, claim
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
-from calib.run.seams import check_seams, seam_warnings
+from calib.run.seams import SeamCheck, check_seams, seam_warnings
 
 PRODUCTS = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS), "item.json")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RunResult:
-    """What a finished run found: fits, figures and warnings; the products stand in `out`."""
+    """What a finished run found: fits, map, seams, figures and warnings; the products stand in `out`."""
 
     out: Path
     fits: FrameFits
-    grid: MapGrid
+    maker: MapMaker
+    seams: SeamCheck
     figures: tuple[ReportFigure, ...]
     warnings: tuple[str, ...]
 
@@ -97,7 +97,7 @@ def run_frame(
     timings = Timings(started, dict(watch.seconds))
     write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
     progress("checking and reporting", 1.0)
-    return RunResult(out, fits, maker.grid, figures, warnings)
+    return RunResult(out, fits, maker, seams, figures, warnings)
 
 
 def _provenance(

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
-from calib.tone.known_film import NOTHING, KnownFilm
+from calib.tone.cell_kernels import NOTHING
+from calib.tone.known_film import KnownFilm
 from calib.tone.wedge import WedgePlace, margin_lines
 
 FOG_BLOCK = 48  # lines of unexposed film averaged together

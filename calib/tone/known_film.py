@@ -5,7 +5,6 @@ Places are film mm; a label image says for each sample of a strip on which of th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
     from calib.frame.description import CharacteristicCurve
     from calib.frame.frame import Frame
 
-NOTHING, FOG, SCENE = -1, 20000, 20001  # labels; a wedge patch has its own number from 0
 ROUNDING_SIGMA = 3e-4  # of a stated value with three decimals
 APART = 1.5  # patches further apart than this multiple of a patch's height belong to different groups
 
@@ -109,42 +107,3 @@ def groups_of(y_mm: Array) -> NDArray[np.int64]:
         reached = max(reached, y_mm[index, 1])
         group[index] = number
     return group
-
-
-def label_film(
-    known: KnownFilm, strips: Sequence[int], x_mm: Array, y_mm: Array, margin_mm: Array
-) -> NDArray[np.int16]:
-    """Label of each place: patch number, `FOG`, `SCENE` or `NOTHING`, kept clear of every edge by a margin.
-
-    `x_mm`, `y_mm` broadcast together; `strips` are the strips whose wedges can be in view, also those
-    beside the first and the last, which may or may not be on the film and so are `NOTHING`; `margin_mm` is (2,), in x
-    and in y. What lies outside the format and outside all wedges is unexposed film.
-    """
-    shape = np.broadcast_shapes(x_mm.shape, y_mm.shape)
-    half_x, half_y = known.half_format_mm
-    away_x, away_y = np.abs(x_mm) - half_x, np.abs(y_mm) - half_y
-    label = np.full(shape, NOTHING, dtype=np.int16)
-    label[(away_x > margin_mm[0]) | (away_y > margin_mm[1])] = FOG
-    label[(away_x < -margin_mm[0]) & (away_y < -margin_mm[1])] = SCENE
-    for strip in strips:
-        for patch in range(known.n_patches):
-            top, bottom = known.patch_y_mm[patch]
-            rows = _rows_between(y_mm, top - margin_mm[1], bottom + margin_mm[1])
-            if rows is None:
-                continue
-            left, right = known.center_mm[0] + strip * known.pitch_mm + known.patch_across_mm[patch]
-            x, y = np.broadcast_arrays(x_mm, y_mm)
-            depth_x = np.minimum(x[rows] - left, right - x[rows])
-            depth_y = np.minimum(y[rows] - top, bottom - y[rows])
-            window = label[rows]
-            near = (depth_x > -margin_mm[0]) & (depth_y > -margin_mm[1])
-            window[near & (window >= FOG)] = NOTHING
-            if 0 <= strip < known.center_mm.size:
-                window[(depth_x > margin_mm[0]) & (depth_y > margin_mm[1])] = patch
-    return label
-
-
-def _rows_between(y_mm: Array, low: float, high: float) -> slice | None:
-    """The lines of which some sample lies between two film y; None where there are none."""
-    inside = np.flatnonzero(((y_mm > low) & (y_mm < high)).any(axis=1))
-    return slice(int(inside[0]), int(inside[-1]) + 1) if inside.size else None

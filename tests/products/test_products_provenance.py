@@ -31,6 +31,7 @@ def test_the_table_holds_what_the_contract_names(tmp_path):
     assert read["pointing"]["position_km"] == [1.0, 2.0, 3.0]
     assert read["pointing"]["camera_to_moon"] == {"w": 1.0, "x": 0.0, "y": 0.0, "z": 0.0}
     assert read["pointing"]["sigma_attitude_deg"] == [0.01] * 3
+    assert read["timings"].pop("peak_memory_mb") > 10  # of this very process: any interpreter with numpy takes more
     assert read["timings"] == {
         "started": "2026-01-02T03:04:05+00:00",
         "stages_s": {"read": 1.25, "tone": 2.5},

@@ -1,0 +1,57 @@
+"""What a run must say although it goes on: jumping seams, missing strips, night, control that cannot be believed."""
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from calib.frame.read import read_frame
+from calib.run.look import look_at
+from calib.run.map_product import MapPictures, map_warnings
+from calib.run.previews import Preview
+from calib.run.seams import SeamCheck, seam_warnings
+
+
+def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
+    seams = SeamCheck(
+        strip=np.array([0, 0, 1, 1]),
+        y_mm=np.array([0.0, 1.0, 0.0, 1.0]),
+        jump=np.array([0.002, -0.003, 0.030, 0.025]),
+        floor=np.full(4, 0.0025),
+    )
+    (said,) = seam_warnings(seams)
+    assert said.startswith("seam between strips 1 and 2: density jumps by 11.0 times")
+
+
+def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    """The strips behind the gap would lie one pitch off, and nothing in the description tells."""
+    package = tmp_path / "frame"
+    shutil.copytree(calibrated.package, package)
+    assert not any("numbered" in said for said in read_frame(package).warnings)
+    (package / "strips" / "001.tif").unlink()
+    assert any("no strip is numbered 1:" in said for said in read_frame(package).warnings)
+
+
+def test_a_frame_at_night_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    package = tmp_path / "frame"
+    shutil.copytree(calibrated.package, package)
+    assert not any("Sun" in said for said in look_at(package)[1])
+    lon, lat = calibrated.result.fits.sun.subsolar_deg
+    text = (package / "frame.toml").read_text()
+    start = text.index("subsolar_deg")
+    away = f"subsolar_deg = [{(lon + 360.0) % 360.0 - 180.0}, {-lat}]"
+    (package / "frame.toml").write_text(text[:start] + away + text[text.index("\n", start) :])
+    assert any("the Sun is below the horizon" in said for said in look_at(package)[1])
+
+
+def test_an_empty_map_is_said() -> None:
+    """All outside: the map lies beside the frame. Inside but without a value: nothing could be calibrated."""
+    beside, lost = (MapPictures(*(Preview.of(4, 4) for _ in range(4))) for _ in range(2))
+    beside.quality.add_nearest(0, 0, np.full((4, 4), 1, np.uint16))
+    lost.quality.add_nearest(0, 0, np.full((4, 4), 4, np.uint16))
+    assert "beside the frame" in map_warnings(beside)[0]
+    assert "nothing of this frame" in map_warnings(lost)[0]
+    full = replace(lost, reflectance=Preview.of(4, 4))
+    full.reflectance.add_mean(0, 0, np.full((4, 4), 0.1, np.float32))
+    assert map_warnings(full) == ()
