@@ -48,3 +48,11 @@ def test_the_uncertainty_of_a_filled_sample_covers_what_lay_on_its_two_sides() -
     assert filled[4].all()
     assert out[4, 4] == pytest.approx(0.5, abs=1e-6)
     assert sigma[4, 4] == pytest.approx(np.hypot(0.5, 0.01), rel=1e-3)
+
+
+def test_on_even_film_a_filled_sample_is_as_uncertain_as_its_ends() -> None:
+    values, noise = np.ones((9, 9), np.float32), np.full((9, 9), 0.03, np.float32)
+    bad = np.zeros(values.shape, bool)
+    bad[4] = True
+    _, sigma, filled = fill_from_neighbours(values, noise, bad, reach=4)
+    assert np.allclose(sigma[filled], 0.03, rtol=1e-5)
