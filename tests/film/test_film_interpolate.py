@@ -9,6 +9,7 @@ import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from calib_demo.truth import Truth
+from scipy.ndimage import binary_dilation
 
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
@@ -190,3 +191,15 @@ def test_a_window_is_the_same_whatever_block_it_is_read_in(small) -> None:  # ty
     assert np.array_equal(part.value, whole.value[203:260], equal_nan=True)
     assert np.array_equal(part.noise, whole.noise[203:260], equal_nan=True)
     assert np.array_equal(part.quality, whole.quality[203:260])
+
+
+def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: ignore[no-untyped-def]
+    """The simulated spot blurs the strokes; just outside the mask the film must be as dark as a little farther out."""
+    _, truth, sources = small
+    clean = truth.clean_density(1)
+    mask = sources[1].marks.strokes(sources[1].sweep, 0, clean.shape[0])
+    near, far = (binary_dilation(mask, iterations=n) & ~binary_dilation(mask, iterations=n - 1) for n in (2, 5))
+    contrast = np.median(clean[far]) - np.median(clean[mask])
+    assert contrast > 0.3
+    step = np.mean(clean[binary_dilation(mask) & ~mask]) - np.mean(clean[near])
+    assert abs(step) < 0.01 * contrast
