@@ -1,0 +1,1 @@
+"""Benchmarks: runs judged against truth, rivals and the machine."""
