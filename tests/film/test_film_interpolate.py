@@ -4,13 +4,13 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import perfect
 import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from calib_demo.truth import Truth
 from scipy.ndimage import binary_dilation
 
+from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
 from calib.film.interpolate import KernelScale, sample_strips
