@@ -95,7 +95,7 @@ def film_block(
     """
     x, y = np.meshgrid(grid.x_mm(np.arange(columns.start, columns.stop)), grid.y_mm(np.arange(rows.start, rows.stop)))
 
-    def flag_span(window: StripWindow) -> StripWindow:
+    def flag_span(_: StripSource, window: StripWindow) -> StripWindow:
         with np.errstate(invalid="ignore"):
             window.quality[window.value <= curve_span[0]] |= np.uint16(LOW_DENSITY)
             window.quality[window.value >= curve_span[1]] |= np.uint16(HIGH_DENSITY)

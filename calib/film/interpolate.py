@@ -21,7 +21,7 @@ from calib.sweep.model import to_scan
 
 SUPPORT = 2.0  # samples on each side that the kernel reaches at unit scale
 FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
-Converter = Callable[[StripWindow], StripWindow]
+Converter = Callable[[StripSource, StripWindow], StripWindow]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,7 +71,7 @@ def sample_strips(
 
     With `fill`, marks and short dropouts are bridged (for a map); without, marks stay as they are on the film and
     places whose nearest sample dropped out in every strip are NaN. What a dropout spoilt serves only where no other
-    strip saw the place. `convert` turns a window of density into another
+    strip saw the place. `convert` turns a strip's window of density into another
     quantity before the interpolation, so that what is averaged is linear in what is wanted (averaging density and
     then taking the antilogarithm is biased).
     """
@@ -96,7 +96,7 @@ def _add_strip(
     halo = ceil(SUPPORT * scale.line) + 1
     window = read_window(source, int(line.min()) - halo, int(line.max()) + halo + 2, fill_marks=fill)
     if convert is not None:
-        window = convert(window)
+        window = convert(source, window)
     _add_window(window, n_lines, near, ScanPoints(line, sample), scale, fill, sums)
 
 

@@ -1,8 +1,11 @@
 """Noisy density -> exposure without bias, with its uncertainty.
 
-Exposure is a convex function of density on most of a curve, so noise alone raises its mean. The mean over Gaussian
-noise is 2/3 H(D) + 1/6 H(D + a) + 1/6 H(D - a), a = sqrt(3) sigma (three-point Gauss-Hermite rule, Abramowitz and
-Stegun 1964, table 25.10); what exceeds H(D) is taken off each sample before anything is averaged.
+Exposure bends with density, so the mean over noise of the exposure of a noisy density is not that of the true one. What
+a sample is turned into is therefore not H(D) but the function h whose mean over the noise is H:
+``E[h(D + sigma(D) n)] = H(D)``, found by Van Cittert's iteration ``h <- h + H - E[h]`` (1931, Z. Phys. 69:298) with
+the mean by Gauss-Hermite quadrature (Abramowitz and Stegun 1964, 25.4.46). Its variance is brought to the right mean in
+the same way. Beyond the ends of the characteristic curve h goes on along a chord of one sigma, so that the mean is
+right up to the ends too; values there serve in means only, and the caller flags what lies beyond.
 """
 
 from dataclasses import dataclass
@@ -14,28 +17,66 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.light.curve import FilmCurve, exposure_of
 
-NODES = 16_385  # linear interpolation between them is good to 1e-6 of the exposure (tested)
-OUTER = 3.0**0.5
-LEAST_NOISE = 1e-6  # density; only keeps the difference quotient finite
+NODES = 8193  # over the curve's span; linear interpolation between them is good to 4e-6 of the exposure (tested)
+TURNS = 4  # of the iteration: more only amplifies what the ends leave open
+QUADRATURE = 11  # nodes of the mean over the noise
+PAST_ENDS = 6.0  # sigma that the table reaches beyond the curve
+LEAST_NOISE = 1e-6  # density; only keeps quotients finite
+LEAST_SHARE = 0.25  # of a variance is left by the correction of its mean
+MOST_NOISE = 0.25  # of the curve's span: what is noisier says nothing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ExposureLookup:
-    """Exposure in lux seconds at equally spaced densities over the whole span of a characteristic curve."""
+    """What a density is turned into, at equally spaced densities from beyond one end of a curve to beyond the other.
+
+    `exposure` (N,) is the unbiased value in lux seconds; `noise` its 1-sigma at a sample's own noise `sigma_density`;
+    `slope` how a systematic error of density shows in its mean. `span`: the characteristic curve's own densities.
+    """
 
     density: Array
     exposure: Array
+    noise: Array
+    sigma_density: Array
+    slope: Array
+    span: tuple[float, float]
 
-    @property
-    def span(self) -> tuple[float, float]:
-        """Lowest and highest density that has an exposure."""
-        return float(self.density[0]), float(self.density[-1])
+
+def exposure_lookup(curve: FilmCurve, density: Array, sigma: Array) -> ExposureLookup:
+    """Tabulate a curve for samples whose 1-sigma at the densities `density` (K,), rising, is `sigma` (K,)."""
+    low, high = curve.span
+    inner = np.linspace(low, high, NODES)
+    step = (high - low) / (NODES - 1)
+    scatter = np.clip(np.interp(inner, density, sigma), LEAST_NOISE, MOST_NOISE * (high - low))
+    past = int(np.ceil(PAST_ENDS * max(scatter[0], scatter[-1]) / step))
+    at = low + step * np.arange(-past, NODES + past)
+    scatter = np.pad(scatter, past, mode="edge")
+    stated = _continued(exposure_of(curve, inner), past, scatter / step)
+    value = stated.copy()
+    for _ in range(TURNS):
+        value += stated - _mean(value, at, scatter)
+    mean = _mean(value, at, scatter)
+    inside = np.clip(np.arange(at.size), past, past + NODES - 1)
+    variance = np.maximum(_mean(value**2, at, scatter) - mean**2, 0.0)[inside]
+    variance = np.maximum(2.0 * variance - _mean(variance, at, scatter), LEAST_SHARE * variance)
+    slope = np.abs(np.gradient(mean, step))
+    return ExposureLookup(at, value, np.sqrt(variance), scatter, slope[inside], (low, high))
 
 
-def exposure_lookup(curve: FilmCurve) -> ExposureLookup:
-    """Tabulate a curve once, so that each sample costs a look-up."""
-    density = np.linspace(*curve.span, NODES)
-    return ExposureLookup(density, exposure_of(curve, density))
+def _continued(exposure: Array, past: int, sigma_nodes: Array) -> Array:
+    """A curve continued by `past` nodes at both ends along its chord over one sigma (given in nodes)."""
+    first, last = (max(1, min(round(float(sigma_nodes[end])), exposure.size - 1)) for end in (0, -1))
+    steps = np.arange(1, past + 1)
+    before = exposure[0] - steps[::-1] * (exposure[first] - exposure[0]) / first
+    after = exposure[-1] + steps * (exposure[-1] - exposure[-1 - last]) / last
+    return np.concatenate([before, exposure, after])
+
+
+def _mean(values: Array, at: Array, sigma: Array) -> Array:
+    """Mean of tabulated values over Gaussian noise about each node; held beyond the table."""
+    node, weight = np.polynomial.hermite_e.hermegauss(QUADRATURE)
+    parts = [w * np.interp(at + sigma * x, at, values) for x, w in zip(node, weight / weight.sum(), strict=True)]
+    return np.asarray(np.sum(parts, axis=0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,43 +94,28 @@ def noisy_exposure(
     noise: NDArray[np.float32],
     systematic: NDArray[np.float32],
 ) -> NoisyExposure:
-    """Exposure of densities (any shape) with 1-sigma `noise` and `systematic`; held at its ends beyond the curve.
+    """Exposure of densities (any shape) with 1-sigma `noise` and `systematic`; held at the table's ends beyond it.
 
-    NaN density stays NaN. The caller flags what lies beyond `lookup.span`.
+    NaN density stays NaN. `noise` scales the table's; the caller flags what lies beyond `lookup.span`.
     """
-
     value, sigma, shared = (np.empty(density.shape, np.float32) for _ in range(3))
-    low, high = lookup.span
-    per_density = (lookup.density.size - 1) / (high - low)
+    first, per_density = lookup.density[0], 1.0 / (lookup.density[1] - lookup.density[0])
+    tables = (lookup.exposure, lookup.noise / lookup.sigma_density, lookup.slope)
     flat = (array.ravel() for array in (density, noise, systematic, value, sigma, shared))
-    _convert(lookup.exposure, low, per_density, *flat)
+    _convert(*tables, first, per_density, *flat)
     return NoisyExposure(value, sigma, shared)
 
 
 @numba.njit(cache=True, nogil=True)
-def _at(exposure: Array, place: float) -> float:  # pragma: no cover
-    """Linear look-up at a fractional index, held at the ends."""
-    last = exposure.size - 1
-    if place <= 0.0:
-        return exposure[0]
-    if place >= last:
-        return exposure[last]
-    index = int(place)
-    return exposure[index] + (place - index) * (exposure[index + 1] - exposure[index])
-
-
-@numba.njit(cache=True, nogil=True)
-def _convert(exposure, low, per_density, density, noise, systematic, value, sigma, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _convert(exposure, gain, slope, first, per_density, density, noise, systematic, value, sigma, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
+    last = exposure.size - 2
     for i in range(density.size):
         if not np.isfinite(density[i]):
             value[i] = sigma[i] = shared[i] = np.nan
             continue
-        place = (density[i] - low) * per_density
-        step = max(noise[i], LEAST_NOISE) * OUTER * per_density
-        here = _at(exposure, place)
-        above, below = _at(exposure, place + step), _at(exposure, place - step)
-        excess = (above + below - 2.0 * here) / 6.0
-        slope = abs(above - below) / (2.0 * step) * per_density
-        value[i] = max(here - excess, 0.5 * here)  # beyond a half no expansion holds: sigma says how poor the value is
-        sigma[i] = slope * noise[i]
-        shared[i] = slope * systematic[i]
+        place = min(max((density[i] - first) * per_density, 0.0), last + 1.0)
+        index = min(int(place), last)
+        share = place - index
+        value[i] = exposure[index] + share * (exposure[index + 1] - exposure[index])
+        sigma[i] = noise[i] * (gain[index] + share * (gain[index + 1] - gain[index]))
+        shared[i] = systematic[i] * (slope[index] + share * (slope[index + 1] - slope[index]))

@@ -1,6 +1,6 @@
 """map/reflectance.tif and its companions: each map pixel from the raw samples by one interpolation."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from math import hypot
@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from calib.camera.interior import film_to_direction
 from calib.coordinates import FilmPoints
-from calib.film.interpolate import KernelScale, Sampled, sample_strips
+from calib.film.interpolate import Converter, KernelScale, Sampled, sample_strips
 from calib.film.source import StripSource, StripWindow
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.locate import Located, Locator, block, film_scale, locator
 from calib.ground.view import View
-from calib.light.curve import film_curve
+from calib.light.curve import FilmCurve, film_curve
 from calib.light.exposure import ExposureLookup, exposure_lookup, noisy_exposure
 from calib.light.functions import to_standard
 from calib.light.radiometry import reflectance_per_exposure
@@ -52,7 +52,7 @@ class MapMaker:
     grid: MapGrid
     where: Locator
     sources: tuple[StripSource, ...]
-    lookup: ExposureLookup
+    lookups: tuple[ExposureLookup, ...]
     standard: str
 
 
@@ -69,7 +69,16 @@ def map_maker(fits: FrameFits, standard: str) -> MapMaker:
     sun = SubsolarPoint(*fits.sun.subsolar_deg, fits.sun.distance_au)
     curve = film_curve(frame.film.characteristic.log_exposure, frame.film.characteristic.density)
     where = locator(grid, view, sun, PLACE_TOLERANCE * min(frame.scan.sample_mm, frame.scan.line_mm))
-    return MapMaker(fits, grid, where, fits.sources(), exposure_lookup(curve), standard)
+    sources = fits.sources()
+    return MapMaker(fits, grid, where, sources, tuple(_lookup(curve, source) for source in sources), standard)
+
+
+def _lookup(curve: FilmCurve, source: StripSource) -> ExposureLookup:
+    """What a strip's densities are turned into, with the noise of its own samples."""
+    first, last = source.tone.dn_span
+    density, noise = (table[first : last + 1] for table in (source.tone.density_of_dn, source.tone.noise_density))
+    order = np.argsort(density, kind="stable")
+    return exposure_lookup(curve, density[order].astype(np.float64), noise[order].astype(np.float64))
 
 
 def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
@@ -83,7 +92,7 @@ def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
     places = FilmPoints(located.film.x_mm[on], located.film.y_mm[on])
     scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
-    sampled = sample_strips(maker.sources, places, scale=scale, fill=True, convert=_to_exposure(maker.lookup))
+    sampled = sample_strips(maker.sources, places, scale=scale, fill=True, convert=_to_exposure(maker.lookups))
     _put(maker, made, located, on, places, sampled)
     return made
 
@@ -116,10 +125,10 @@ def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, lin
     return KernelScale(line=max(1.0, along), sample=max(1.0, across))
 
 
-def _to_exposure(lookup: ExposureLookup) -> Callable[[StripWindow], StripWindow]:
-    low, high = lookup.span
-
-    def convert(window: StripWindow) -> StripWindow:
+def _to_exposure(lookups: Sequence[ExposureLookup]) -> Converter:
+    def convert(source: StripSource, window: StripWindow) -> StripWindow:
+        lookup = lookups[source.raster.index]
+        low, high = lookup.span
         exposure = noisy_exposure(lookup, window.value, window.noise, window.systematic)
         quality = window.quality.copy()
         quality[window.value <= low] |= np.uint16(LOW_DENSITY)

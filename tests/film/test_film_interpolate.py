@@ -41,7 +41,7 @@ def spoilt(source: StripSource, lines: range, first: int, stop: int) -> StripSou
     return replace(source, dropouts=lost)
 
 
-def encode_line_and_sample(window: StripWindow) -> StripWindow:
+def encode_line_and_sample(_: StripSource, window: StripWindow) -> StripWindow:
     """A window whose values say where they are: a plane that a cubic must reproduce."""
     line = window.first + np.arange(window.value.shape[0], dtype=np.float32)[:, None]
     sample = np.arange(window.value.shape[1], dtype=np.float32)[None, :]
