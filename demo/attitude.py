@@ -2,8 +2,9 @@
 
 import numpy as np
 from calib_demo.chance import stream
-from calib_demo.scenario import Pointing
-from calib_demo.view import RADIUS_KM, point_of
+from calib_demo.scenario import Pointing, Scenario
+from calib_demo.terrain import Terrain
+from calib_demo.view import RADIUS_KM, View, point_of
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -73,3 +74,19 @@ def stated_pose(pointing: Pointing, seed: int) -> tuple[Array, Array]:
         turn = np.radians(chance.normal(0.0, pointing.sigma_attitude_deg or 0.0, 3)) / 2.0
         rotation = rotation @ rotation_of(np.array([1.0, *turn]))
     return np.round(position, 6), np.round(quaternion_of(rotation), 12)
+
+
+def moving_view(scenario: Scenario, position_km: Array, rotation: Array, terrain: Terrain | None) -> View:
+    """The camera of a scenario at a place, with its shutter and its motion."""
+    lens, pointing = scenario.lens, scenario.pointing
+    return View(
+        lens.focal_length_mm,
+        lens.principal_point_mm,
+        lens.distortion,
+        position_km,
+        rotation,
+        terrain,
+        lens.slit,
+        pointing.velocity_km_s or (0.0, 0.0, 0.0),
+        tuple(np.radians(pointing.turn_deg_s)),
+    )

@@ -8,7 +8,7 @@ relief h is ``h_1 c_1 + h_2 c_2``, so craters are round on the ground however th
 from dataclasses import dataclass
 
 import numpy as np
-from calib_demo.view import View, film_of_point, lon_lat_of, meet_ground, point_of, rays_of_film
+from calib_demo.view import View, film_of_point, lon_lat_of, meet_ground, point_of, sight_of_film
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -41,7 +41,7 @@ class Illumination:
 def illuminate(view: View, sun: Array, x_mm: Array, y_mm: Array) -> Illumination:
     """Fields for a raster whose columns lie at `x_mm` and rows at `y_mm`; `sun` is the unit vector to it."""
     corners = np.array([[x_mm[i], y_mm[j]] for i in (0, -1) for j in (0, -1)])
-    _, hit = meet_ground(view, rays_of_film(view, corners[:, 0], corners[:, 1]))
+    _, hit = meet_ground(view, *sight_of_film(view, corners[:, 0], corners[:, 1]))
     stride = 8 if hit.all() else 1
     n_rows, n_columns = (len(axis) // stride + 2 if stride > 1 else len(axis) for axis in (y_mm, x_mm))
     step = float(x_mm[1] - x_mm[0])
@@ -53,9 +53,10 @@ def illuminate(view: View, sun: Array, x_mm: Array, y_mm: Array) -> Illumination
 
 
 def _fields(view: View, sun: Array, x: Array, y: Array, step_mm: float) -> NDArray[np.float32]:
-    points, hit = meet_ground(view, rays_of_film(view, x, y))
+    origin, rays = sight_of_film(view, x, y)
+    points, hit = meet_ground(view, origin, rays)
     normal = ground_normal(view, points)
-    to_eye = view.position_km - points
+    to_eye = origin - points
     to_eye /= np.linalg.norm(to_eye, axis=-1, keepdims=True)
     c_1, c_2, pixel_km = _film_gradients(view, points, normal, step_mm)
     products = [normal @ sun, c_1 @ sun, c_2 @ sun]

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import numpy as np
-from calib_demo.attitude import stated_pose
+from calib_demo.attitude import moving_view, stated_pose
 from calib_demo.film import film_of
 from calib_demo.layout import lay_out
 from calib_demo.readout import StripTruth, Video, common_column_density
@@ -11,7 +11,6 @@ from calib_demo.scenario import from_json, to_json
 from calib_demo.scene import GroundPicture
 from calib_demo.terrain import Terrain
 from calib_demo.truth import Truth
-from calib_demo.view import View
 
 STRIP_ARRAYS = ("x_sample_mm", "x_line_mm", "y_line_mm", "y_sample_mm", "column_density", "line_density", "dropouts")
 
@@ -42,15 +41,7 @@ def load_truth(path: Path) -> Truth:
     with np.load(path, allow_pickle=False) as kept:
         scenario = from_json(str(kept["scenario"]))
         terrain = Terrain(kept["heights_m"], *map(float, kept["terrain"])) if "terrain" in kept else None
-        lens = scenario.lens
-        view = View(
-            lens.focal_length_mm,
-            lens.principal_point_mm,
-            lens.distortion,
-            kept["position_km"],
-            kept["rotation"],
-            terrain,
-        )
+        view = moving_view(scenario, kept["position_km"], kept["rotation"], terrain)
         x_mm, y_mm, step_mm = map(float, kept["raster"])
         picture = GroundPicture(kept["coefficients"], x_mm, y_mm, step_mm, scenario.scene.folded_px is not None)
         strips = []

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import tifffile
-from calib_demo.attitude import stated_pose, true_pose
+from calib_demo.attitude import moving_view, stated_pose, true_pose
 from calib_demo.chance import stream
 from calib_demo.control import write_control
 from calib_demo.faults import draw_dropouts, spoil
@@ -67,15 +67,14 @@ def simulate(scenario: Scenario) -> Truth:
 
 def view_of(scenario: Scenario) -> View:
     """The camera in its true place, over its terrain."""
-    lens = scenario.lens
     position, rotation = true_pose(scenario.pointing)
     terrain = None
     if scenario.scene.terrain:
         scan, altitude_km = scenario.scan, scenario.pointing.altitude_km
         lon, lat = lon_lat_of(meet_sphere(position, rotation[:, 2], RADIUS_KM)[0])
-        half_m = 1.3e3 * altitude_km * scan.strips * scan.pitch_mm / lens.focal_length_mm
+        half_m = 1.3e3 * altitude_km * scan.strips * scan.pitch_mm / scenario.lens.focal_length_mm
         terrain = make_terrain(scenario.seed, (float(lon), float(lat)), half_m, round(half_m / 120), 0.02 * half_m)
-    return View(lens.focal_length_mm, lens.principal_point_mm, lens.distortion, position, rotation, terrain)
+    return moving_view(scenario, position, rotation, terrain)
 
 
 def strip_dn(truth: Truth, strip: int) -> Dn:

@@ -58,7 +58,12 @@ def _camera(truth: Truth) -> list[str]:
         f"f_number = {lens.f_number}",
         f"transmittance = {lens.transmittance}",
     ]
-    return lines if lens.falloff is None else [*lines, f"falloff = {_list(lens.falloff)}"]
+    if lens.falloff is not None:
+        lines.append(f"falloff = {_list(lens.falloff)}")
+    if lens.slit is not None:
+        way, speed_mm_s = lens.slit
+        lines.append(f'shutter_slit = {{ travel = "{way}", speed_mm_s = {speed_mm_s} }}')
+    return lines
 
 
 def _film(truth: Truth) -> list[str]:
@@ -116,6 +121,9 @@ def _pointing(truth: Truth) -> list[str]:
         lines.append(f"sigma_position_km = {pointing.sigma_position_km}")
     if pointing.sigma_attitude_deg is not None:
         lines.append(f"sigma_attitude_deg = {pointing.sigma_attitude_deg}")
+    if pointing.velocity_km_s is not None:
+        moving = f"velocity_km_s = {_list(pointing.velocity_km_s)}, turn_deg_s = {_list(pointing.turn_deg_s)}"
+        lines.append(f"motion = {{ {moving} }}")
     return lines
 
 

@@ -18,6 +18,7 @@ class Lens:
     f_number: float = 5.6
     transmittance: float = 0.78
     falloff: tuple[float, float] | None = None  # None: cos^4, not stated
+    slit: tuple[str, float] | None = None  # of a focal-plane shutter: the way it runs ("+y") and mm/s; None: no such
     in_own_file: bool = False
 
 
@@ -157,6 +158,8 @@ class Pointing:
     sigma_position_km: float | None = None
     sigma_attitude_deg: float | None = None
     is_wrong: bool = False  # then the stated pointing is off by the stated sigmas
+    velocity_km_s: tuple[float, float, float] | None = None  # in the Moon frame; None: not stated, stands still
+    turn_deg_s: tuple[float, float, float] = (0.0, 0.0, 0.0)  # about the camera's own axes
 
 
 @dataclass(frozen=True, slots=True)

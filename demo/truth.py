@@ -8,7 +8,7 @@ from calib_demo.film import Film, density_of_strip, exposure_of
 from calib_demo.layout import Layout
 from calib_demo.readout import StripTruth
 from calib_demo.scenario import Scenario
-from calib_demo.view import View, film_of_point, lon_lat_of, meet_ground, point_of, rays_of_film
+from calib_demo.view import View, film_of_point, lon_lat_of, meet_ground, point_of, sight_of_film
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -81,7 +81,8 @@ class Truth:
 
     def ground_of_film(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Longitude and latitude in degrees, and whether the ray meets the Moon."""
-        points, hit = meet_ground(self.view, rays_of_film(self.view, np.asarray(x_mm, float), np.asarray(y_mm, float)))
+        origin, rays = sight_of_film(self.view, np.asarray(x_mm, float), np.asarray(y_mm, float))
+        points, hit = meet_ground(self.view, origin, rays)
         lon, lat = lon_lat_of(points)
         return np.where(hit, lon, np.nan), np.where(hit, lat, np.nan), hit
 

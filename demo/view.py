@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from calib_demo.terrain import Terrain
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 Array = NDArray[np.float64]
 
@@ -13,7 +14,11 @@ RADIUS_KM = 1737.4  # of the contract
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """A camera in its place. `rotation` (3, 3) takes camera axes to Moon axes."""
+    """A camera in its place. `rotation` (3, 3) takes camera axes to Moon axes.
+
+    Under a `slit` (the way it runs, mm/s) film places have times of their own, during which the camera goes on with
+    `velocity_km_s` and turns about its own axes by `turn_rad_s` a second.
+    """
 
     focal_length_mm: float
     principal_point_mm: tuple[float, float]
@@ -21,6 +26,15 @@ class View:
     position_km: Array
     rotation: Array
     terrain: Terrain | None = None
+    slit: tuple[str, float] | None = None
+    velocity_km_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    turn_rad_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    def delay_s(self, x_mm: Array, y_mm: Array) -> Array:
+        """How long after the middle of the frame the slit passes film places; call it only where there is a slit."""
+        way, speed_mm_s = self.slit or ("+y", np.inf)
+        along = np.asarray(x_mm if way.endswith("x") else y_mm, float)
+        return (along if way.startswith("+") else -along) / speed_mm_s
 
 
 def distort(view: View, x: Array, y: Array) -> tuple[Array, Array]:
@@ -46,40 +60,69 @@ def undistort(view: View, x: Array, y: Array) -> tuple[Array, Array]:
     return u, v
 
 
-def rays_of_film(view: View, x_mm: Array, y_mm: Array) -> Array:
-    """Unit vectors (..., 3) in Moon axes through the film places."""
+def sight_of_film(view: View, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+    """Where the camera stood, (3,) or (..., 3), and unit vectors (..., 3) in Moon axes through the film places."""
     x0, y0 = view.principal_point_mm
     u, v = undistort(view, np.asarray(x_mm, float) - x0, np.asarray(y_mm, float) - y0)
     rays = np.stack([u, v, np.full_like(u, view.focal_length_mm)], axis=-1)
     rays /= np.linalg.norm(rays, axis=-1, keepdims=True)
-    return np.asarray(rays @ view.rotation.T)
+    if view.slit is None:
+        return view.position_km, np.asarray(rays @ view.rotation.T)
+    delay = np.broadcast_to(view.delay_s(x_mm, y_mm), rays.shape[:-1])
+    origin = view.position_km + delay[..., None] * np.array(view.velocity_km_s)
+    return origin, np.asarray(_turned(view, delay, rays) @ view.rotation.T)
 
 
 def film_of_point(view: View, point_km: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Film mm (as measured) of points (..., 3) in Moon axes, and whether they lie before the camera."""
-    seen = (point_km - view.position_km) @ view.rotation
+    """Film mm (as measured) of points (..., 3) in Moon axes, and whether they lie before the camera.
+
+    Under a slit by iteration: where is the point at the time when the slit stands where it was last?
+    """
+    if view.slit is None:
+        return _project(view, (point_km - view.position_km) @ view.rotation)
+    delay = np.zeros(point_km.shape[:-1])
+    for _ in range(80):
+        moved = point_km - view.position_km - delay[..., None] * np.array(view.velocity_km_s)
+        x, y, before = _project(view, _turned(view, -delay, moved @ view.rotation))
+        last, delay = delay, view.delay_s(x, y)
+        if np.nanmax(np.abs(delay - last), initial=0.0) < 1e-15:
+            break
+    return x, y, before
+
+
+def _project(view: View, seen: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Film mm of vectors (..., 3) in camera axes."""
     before = seen[..., 2] > 0.0
     depth = np.where(before, seen[..., 2], np.nan)
     x, y = distort(view, view.focal_length_mm * seen[..., 0] / depth, view.focal_length_mm * seen[..., 1] / depth)
     return x + view.principal_point_mm[0], y + view.principal_point_mm[1], before
 
 
+def _turned(view: View, delay_s: Array, vectors: Array) -> Array:
+    """``exp([w t]x) v``: vectors (..., 3) fixed to the camera, as the axes of the frame's middle see them after t.
+
+    A negative delay leads the other way, from those axes to the turned camera's own.
+    """
+    turns = np.where(np.isfinite(delay_s), delay_s, 0.0)[..., None] * np.array(view.turn_rad_s)
+    return Rotation.from_rotvec(turns.reshape(-1, 3)).apply(vectors.reshape(-1, 3)).reshape(vectors.shape)
+
+
 def meet_sphere(origin: Array, rays: Array, radius_km: Array | float) -> tuple[Array, NDArray[np.bool_]]:
     """First points (..., 3) where rays from outside meet a sphere, and whether they do (else the nearest approach)."""
-    along = rays @ origin
-    inside = along * along - (origin @ origin - np.asarray(radius_km) ** 2)
+    along = rays @ origin if origin.ndim == 1 else (rays * origin).sum(-1)
+    inside = along * along - ((origin * origin).sum(-1) - np.asarray(radius_km) ** 2)
     hit = (inside >= 0.0) & (along < 0.0)
     distance = -along - np.sqrt(np.maximum(inside, 0.0))
     return origin + distance[..., None] * rays, hit
 
 
-def meet_ground(view: View, rays: Array) -> tuple[Array, NDArray[np.bool_]]:
+def meet_ground(view: View, origin: Array, rays: Array) -> tuple[Array, NDArray[np.bool_]]:
     """As `meet_sphere`, on the sphere plus terrain: the radius is iterated until the height repeats to 0.1 mm."""
     if view.terrain is None:
-        return meet_sphere(view.position_km, rays, RADIUS_KM)
+        return meet_sphere(origin, rays, RADIUS_KM)
     height_km = np.zeros(rays.shape[:-1])
     for _ in range(100):
-        points, hit = meet_sphere(view.position_km, rays, RADIUS_KM + height_km)
+        points, hit = meet_sphere(origin, rays, RADIUS_KM + height_km)
         lon, lat = lon_lat_of(points)
         found = 1e-3 * view.terrain.height_m(lon, lat)
         if np.abs(found - height_km).max() < 1e-7:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from calib.camera.collinearity import moon_to_film, sensitivity
-from calib.camera.exterior import Pose, turn_between, turned
+from calib.camera.exterior import Pose, moved, turn_between
 from calib.coordinates import Array, FilmPoints
 from calib.errors import NotPossible
 
@@ -93,8 +93,7 @@ def stated(o: Observations, pose: Pose) -> tuple[Array, Array]:
 
 def stepped(o: Observations, pose: Pose, step: Array) -> Pose:
     """The pose after a step (6,) of the scaled unknowns."""
-    change = step * o.unit
-    return Pose(pose.position_km + change[:3], turned(pose.rotation, change[3:]))
+    return moved(pose, step * o.unit)
 
 
 def adjust(o: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | NotPossible:

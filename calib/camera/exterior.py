@@ -6,7 +6,7 @@ are the camera's axes seen from the Moon. Quaternions are (w, x, y, z), scalar f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,16 +16,26 @@ from calib.moon import RADIUS_KM
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """How a camera moves on: velocity (3,) in the Moon frame, km/s, and turn (3,) about its own axes, rad/s."""
+
+    velocity_km_s: Array
+    turn_rad_s: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Pose:
-    """Position (3,) in the Moon frame and rotation (3, 3); 1-sigma per axis where it is known.
+    """Position (3,) in the Moon frame and rotation (3, 3) at the mid time; 1-sigma per axis where it is known.
 
     `sigma_position_km` holds for each of the three coordinates, `sigma_attitude_deg` for the turn about each axis.
+    `motion` matters where a shutter gives parts of the film times of their own, see `camera.shutter`.
     """
 
     position_km: Array
     rotation: Array
     sigma_position_km: float | None = None
     sigma_attitude_deg: float | None = None
+    motion: Motion | None = None
 
     def to_camera(self, vectors: Array) -> Array:
         """Directions (..., 3) from Moon axes into camera axes."""
@@ -48,7 +58,10 @@ def pose_of(pointing: PointingByPosition | PointingBySubPoint) -> Pose:
         position = -(RADIUS_KM + pointing.altitude_km) * down
         local = rotation_of_tilt(pointing.tilt_deg, pointing.tilt_azimuth_deg, pointing.swing_deg)
         rotation = _local_axes(lon_deg, lat_deg).T @ local
-    return Pose(position, rotation, pointing.sigma_position_km, pointing.sigma_attitude_deg)
+    motion = None
+    if pointing.motion is not None:
+        motion = Motion(np.array(pointing.motion.velocity_km_s), np.radians(pointing.motion.turn_deg_s))
+    return Pose(position, rotation, pointing.sigma_position_km, pointing.sigma_attitude_deg, motion)
 
 
 def rotation_of_tilt(tilt_deg: float, azimuth_deg: float, swing_deg: float) -> Array:
@@ -103,6 +116,12 @@ def turned(rotation: Array, turn_rad: Array) -> Array:
     angle = float(np.linalg.norm(turn_rad))
     half = np.sinc(angle / (2 * np.pi)) / 2  # sin(angle / 2) / angle
     return rotation @ rotation_of(np.array([np.cos(angle / 2), *(half * turn_rad)]))
+
+
+def moved(pose: Pose, change: Array) -> Pose:
+    """The pose after a change (6,): of its position (km), then a turn about the camera's axes (rad); sigmas unknown."""
+    position, rotation = pose.position_km + change[:3], turned(pose.rotation, change[3:])
+    return replace(pose, position_km=position, rotation=rotation, sigma_position_km=None, sigma_attitude_deg=None)
 
 
 def turn_between(first: Array, second: Array) -> Array:

@@ -75,6 +75,11 @@ def oddities(
             yield f"the scan covers {axis} {low:.4g} to {high:.4g} mm, the format {-size / 2:g} to {size / 2:g} mm"
     if any(abs(at) > size / 2 for at, size in zip(camera.principal_point_mm, camera.format_mm, strict=True)):
         yield "the principal point is outside the format"
+    if (camera.shutter_slit is None) != (described.pointing.motion is None):
+        given, missing = ("camera.shutter_slit", "pointing.motion")
+        if camera.shutter_slit is None:
+            given, missing = missing, given
+        yield f"{given} is given without {missing}: the whole frame is taken to be seen at the mid time"
     missed = sum(not _is_scanned(patch, scanned, slack) for patch in film.wedge.patches)
     if missed:
         yield f"{missed} of {len(film.wedge.patches)} wedge patches are outside the film scanned"

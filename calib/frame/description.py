@@ -25,8 +25,10 @@ from calib.frame.fields import (
     RisingPair,
     Saturation,
     SizeMm,
+    Speed,
     Table,
     Text,
+    TurnRate,
     above_zero,
     within,
 )
@@ -56,6 +58,13 @@ class Distortion(Table):
     p2: float = Field(default=0.0, description="a number (mm^-1)")
 
 
+class ShutterSlit(Table):
+    """A focal-plane shutter: a slit that runs over the film, so that each line of it has its own time."""
+
+    travel: Literal["+x", "-x", "+y", "-y"] = Field(description='"+x", "-x", "+y" or "-y", the way the slit runs')
+    speed_mm_s: float = above_zero(1e6, "film mm per second")
+
+
 class Camera(Table):
     """The camera: interior orientation, and what its lens does to light."""
 
@@ -66,6 +75,7 @@ class Camera(Table):
     f_number: float = above_zero(1000, "")
     transmittance: float = above_zero(1, "")
     falloff: tuple[float, float] | None = Field(default=None, description="[a1, a2] of 1 + a1 r2 + a2 r4, r in mm")
+    shutter_slit: ShutterSlit | None = Field(default=None, description="a table with travel and speed_mm_s")
 
     @model_validator(mode="after")
     def _is_physical(self) -> "Camera":
@@ -238,11 +248,23 @@ def above_ground(position_km: tuple[float, float, float]) -> tuple[float, float,
     return position_km
 
 
+class Motion(Table):
+    """How the camera moves on while its shutter runs; position and attitude are those of the mid time."""
+
+    velocity_km_s: tuple[Speed, Speed, Speed] = Field(
+        description="[x, y, z] in km/s in the Moon frame, each within -100 to 100"
+    )
+    turn_deg_s: tuple[TurnRate, TurnRate, TurnRate] = Field(
+        default=(0.0, 0.0, 0.0), description="[X, Y, Z] in deg/s about the camera's axes, each within -360 to 360"
+    )
+
+
 class Pointing(Table):
     """What both forms of pointing share."""
 
     sigma_position_km: float | None = above_zero(1e4, "km", default=None)
     sigma_attitude_deg: float | None = above_zero(180, "degrees", default=None)
+    motion: Motion | None = Field(default=None, description="a table with velocity_km_s and, if wanted, turn_deg_s")
 
 
 class PointingByPosition(Pointing):

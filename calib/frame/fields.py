@@ -42,6 +42,8 @@ Density = Annotated[float, Field(ge=0, le=10)]
 LogExposure = Annotated[float, Field(ge=-10, le=10)]
 Longitude = Annotated[float, Field(ge=-360, le=360)]
 Latitude = Annotated[float, Field(ge=-90, le=90)]
+Speed = Annotated[float, Field(ge=-100, le=100)]  # km/s
+TurnRate = Annotated[float, Field(ge=-360, le=360)]  # deg/s
 
 
 def rising(pair: tuple[float, ...]) -> tuple[float, ...]:

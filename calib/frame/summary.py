@@ -36,9 +36,11 @@ def _camera(frame: Frame) -> str:
     width, height = camera.format_mm
     light = "cos^4" if camera.falloff is None else "measured"
     distorted = any(value for _, value in camera.distortion)
+    slit = camera.shutter_slit
+    shutter = "" if slit is None else f", slit running {slit.travel} at {slit.speed_mm_s:g} mm/s"
     return (
         f"f = {camera.focal_length_mm:g} mm, f/{camera.f_number:g}, format {width:g} x {height:g} mm, "
-        f"transmittance {camera.transmittance:g}, falloff {light}, distortion {'given' if distorted else 'none'}"
+        f"transmittance {camera.transmittance:g}, falloff {light}, distortion {'given' if distorted else 'none'}{shutter}"
     )
 
 
@@ -90,15 +92,17 @@ def _scan(frame: Frame) -> str:
 
 def _pointing(frame: Frame) -> str:
     pointing = frame.pointing
+    speed_km_s = 0.0 if pointing.motion is None else math.hypot(*pointing.motion.velocity_km_s)
+    moving = "" if pointing.motion is None else f"; moving at {speed_km_s:.3g} km/s"
     if isinstance(pointing, PointingByPosition):
         x, y, z = pointing.position_km
         distance_km = math.hypot(x, y, z)
         lon, lat = math.degrees(math.atan2(y, x)), math.degrees(math.asin(z / distance_km))
-        return f"position and quaternion; above lon {lon:.3f}, lat {lat:.3f} deg, {distance_km:.1f} km from the centre"
+        return f"position and quaternion; above lon {lon:.3f}, lat {lat:.3f} deg, {distance_km:.1f} km from the centre{moving}"
     lon, lat = pointing.sub_point_deg
     return (
         f"above lon {lon:g}, lat {lat:g} deg at {pointing.altitude_km:g} km; tilt {pointing.tilt_deg:g}, "
-        f"azimuth {pointing.tilt_azimuth_deg:g}, swing {pointing.swing_deg:g} deg"
+        f"azimuth {pointing.tilt_azimuth_deg:g}, swing {pointing.swing_deg:g} deg{moving}"
     )
 
 

@@ -14,11 +14,12 @@ from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from calib.camera.exterior import Pose
-from calib.camera.interior import film_to_direction
+from calib.camera.shutter import rays_of
 from calib.coordinates import GroundPoints, MapPoints
 from calib.errors import InputError
 from calib.ground.projection import Projection, project, read_projection, unproject
 from calib.ground.region import format_edge
+from calib.ground.slit import check_slit
 from calib.ground.sphere import ground_to_moon, moon_to_ground, ray_to_sphere
 from calib.ground.terrain import Terrain, highest_blocks
 from calib.ground.view import View
@@ -65,12 +66,13 @@ def view_over(camera: Camera, pose: Pose, dem: Path | None, described_in: Path) 
     """The view of a camera over a frame's elevation model, read around what the frame may show, or over the sphere.
 
     Raises:
-        InputError: see `read_terrain`.
+        InputError: see `read_terrain` and `check_slit`.
     """
+    check_slit(View(camera, pose), described_in)
     if dem is None:
         return View(camera, pose)
-    rays = pose.to_moon(film_to_direction(camera, format_edge(camera, EDGE_PLACES)))
-    reach = [ray_to_sphere(pose.position_km, rays, RADIUS_KM + height)[0] for height in REACH_KM]
+    origin, rays = rays_of(camera, pose, format_edge(camera, EDGE_PLACES))
+    reach = [ray_to_sphere(origin, rays, RADIUS_KM + height)[0] for height in REACH_KM]
     around = moon_to_ground(np.concatenate(reach))
     return View(camera, pose, read_terrain(dem, described_in, around))
 

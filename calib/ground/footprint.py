@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.camera.exterior import Pose, turned
-from calib.camera.interior import film_to_direction
+from calib.camera.exterior import Pose, moved
+from calib.camera.shutter import rays_of
 from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.region import visible_region
 from calib.ground.sphere import dot, east_north, moon_to_ground, ray_to_sphere
@@ -73,15 +73,13 @@ def place_ellipses(view: View, film: FilmPoints, covariance: Array) -> tuple[Pla
 
 def _by_pose(view: View, film: FilmPoints, place: Array) -> Array:
     """Derivatives (N, 3, 6) of ground places by the pose, km per km and km per radian."""
-    directions = film_to_direction(view.camera, film)
     radius = np.sqrt(dot(place, place))
     columns = []
     for k in range(6):
         step = np.eye(6)[k] * (STEP_KM if k < 3 else STEP_RAD)
         ends = []
         for sign in (1.0, -1.0):
-            pose = Pose(view.pose.position_km + sign * step[:3], turned(view.pose.rotation, sign * step[3:]))
-            ends.append(ray_to_sphere(pose.position_km, pose.to_moon(directions), radius)[0])
+            ends.append(ray_to_sphere(*rays_of(view.camera, moved(view.pose, sign * step), film), radius)[0])
         columns.append((ends[0] - ends[1]) / (2 * step[k]))
     return np.stack(columns, axis=-1)
 

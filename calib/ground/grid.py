@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from calib.camera.collinearity import moon_to_film
-from calib.camera.interior import film_to_direction
+from calib.camera.shutter import rays_of
 from calib.coordinates import Array, FilmPoints, GroundPoints, MapPoints
 from calib.errors import InputError
 from calib.ground.projection import Projection, project, read_projection, unproject
@@ -142,8 +142,7 @@ def sample_distance_m(view: View, scan: Sampling, center_km: Array) -> float:
     at = moon_to_film(view.camera, view.pose, center_km)
     half_x, half_y = scan.sample_mm / 2, scan.line_mm / 2
     ends = FilmPoints(at.x_mm + np.array([half_x, -half_x, 0.0, 0.0]), at.y_mm + np.array([0.0, 0.0, half_y, -half_y]))
-    rays = view.pose.to_moon(film_to_direction(view.camera, ends))
-    place, _ = ray_to_sphere(view.pose.position_km, rays, radius)
+    place, _ = ray_to_sphere(*rays_of(view.camera, view.pose, ends), radius)
     return 1000 * float(np.sqrt(np.linalg.norm(place[0] - place[1]) * np.linalg.norm(place[2] - place[3])))
 
 

@@ -14,29 +14,31 @@ from calib.coordinates import Array
 from calib.ground.rays import occluded
 from calib.ground.terrain import Terrain
 
-Places = Callable[[Array, Array], Array]
+Sights = Callable[[Array, Array], tuple[Array, Array]]
 LARGEST_STEP = 64
 
 
-def hidden_pixels(
-    terrain: Terrain, camera_km: Array, places: Places, rows: slice, columns: slice, pixel_km: float
-) -> NDArray[np.bool_]:
-    """Hidden pixels (rows, columns) of a block; `places` gives the ground (..., 3) at any rows and columns, in km."""
+def hidden_pixels(terrain: Terrain, sights: Sights, rows: slice, columns: slice, pixel_km: float) -> NDArray[np.bool_]:
+    """Hidden pixels (rows, columns) of a block.
+
+    `sights` gives for any rows and columns the camera's place, (3,) or (..., 3), and the ground (..., 3), in km.
+    """
     step = int(np.clip(terrain.node_km / pixel_km, 1, LARGEST_STEP))
     first_r, first_c = rows.start // step, columns.start // step
     node_r = step * np.arange(first_r, -(-(rows.stop - 1) // step) + 2, dtype=np.float64)
     node_c = step * np.arange(first_c, -(-(columns.stop - 1) // step) + 2, dtype=np.float64)
-    ground = places(*np.meshgrid(node_r, node_c, indexing="ij"))
-    known = np.isfinite(ground[..., 0])
-    at_node = occluded(terrain, camera_km, ground.reshape(-1, 3)).reshape(known.shape)
+    camera, ground = sights(*np.meshgrid(node_r, node_c, indexing="ij"))
+    known = np.isfinite(ground[..., 0]) & np.isfinite(camera[..., 0])
+    from_ = camera if camera.ndim == 1 else camera.reshape(-1, 3)
+    at_node = occluded(terrain, from_, ground.reshape(-1, 3)).reshape(known.shape)
     every, any_ = (_corners(at_node & known, np.logical_and), _corners(at_node | ~known, np.logical_or))
     row, column = np.meshgrid(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop), indexing="ij")
     cell = (row // step - first_r, column // step - first_c)
     hidden = every[cell]
     undecided = any_[cell] & ~hidden
     if undecided.any():
-        place = places(row[undecided].astype(np.float64), column[undecided].astype(np.float64))
-        hidden[undecided] = occluded(terrain, camera_km, place)
+        camera, place = sights(row[undecided].astype(np.float64), column[undecided].astype(np.float64))
+        hidden[undecided] = occluded(terrain, camera, place)
     return np.asarray(hidden)
 
 

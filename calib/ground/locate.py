@@ -15,12 +15,13 @@ from numpy.typing import NDArray
 
 from calib.camera.collinearity import moon_to_film
 from calib.camera.interior import within_format
+from calib.camera.shutter import camera_km
 from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.grid import MapGrid, pixel_to_map, to_ground
 from calib.ground.hidden import hidden_pixels
 from calib.ground.sphere import unit, up
 from calib.ground.terrain import Terrain, node_heights_km, nodes_of
-from calib.ground.view import View
+from calib.ground.view import View, seen_from
 from calib.light.geometry import photometric_angles, sun_direction
 from calib.moon import RADIUS_KM, SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
@@ -28,7 +29,7 @@ from calib.quality import NIGHT, OBLIQUE, OUTSIDE
 STEPS = (64, 32, 16, 8)
 TRIED = 12  # cells along each axis that are tried to choose the step
 ENOUGH = 0.9  # of those cells must be good enough
-ANGLE_DEG = 0.005  # tolerance of the angles
+ANGLE_DEG = 0.003  # tolerance of the angles; cells are interpolated at half the step it is tried at: to a quarter of it
 GROUND_PIXELS = 0.002  # tolerance of the place on the ground, over terrain, in map pixels
 NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its nodes
 OBLIQUE_DEG = 80.0
@@ -141,11 +142,11 @@ def _exact(where: Locator, row: Array, column: Array) -> Array:
             [np.moveaxis(zenith, -1, 0), np.stack(nodes_of(where.view.terrain, ground.lon_deg, ground.lat_deg))]
         )
     film = moon_to_film(where.view.camera, where.view.pose, zenith * RADIUS_KM)
-    return np.stack([film.x_mm, film.y_mm, *_angles(where, zenith, zenith * RADIUS_KM)])
+    return np.stack([film.x_mm, film.y_mm, *_angles(where, zenith, zenith * RADIUS_KM, film)])
 
 
-def _angles(where: Locator, zenith: Array, position_km: Array) -> tuple[Array, Array, Array]:
-    to_camera = unit(where.view.pose.position_km - position_km)
+def _angles(where: Locator, zenith: Array, position_km: Array, film: FilmPoints) -> tuple[Array, Array, Array]:
+    to_camera = unit(camera_km(where.view.camera, where.view.pose, film) - position_km)
     angles = photometric_angles(zenith, sun_direction(where.sun), to_camera)
     return angles.incidence_deg, angles.emission_deg, angles.phase_deg
 
@@ -158,16 +159,17 @@ def _finished(where: Locator, smooth: Array) -> tuple[FilmPoints, Array, Array, 
     height = node_heights_km(where.view.terrain, smooth[3], smooth[4])
     position = zenith * (RADIUS_KM + height)[..., np.newaxis]
     film = moon_to_film(where.view.camera, where.view.pose, position)
-    return film, *_angles(where, zenith, position)
+    return film, *_angles(where, zenith, position, film)
 
 
 def _hidden(where: Locator, terrain: Terrain, rows: slice, columns: slice) -> NDArray[np.bool_]:
-    def places(row: Array, column: Array) -> Array:
+    def sights(row: Array, column: Array) -> tuple[Array, Array]:
         smooth = _exact(where, row, column)
         height = node_heights_km(terrain, smooth[3], smooth[4])
-        return np.moveaxis(smooth[:3], 0, -1) * (RADIUS_KM + height)[..., np.newaxis]
+        place = np.moveaxis(smooth[:3], 0, -1) * (RADIUS_KM + height)[..., np.newaxis]
+        return seen_from(where.view, place), place
 
-    return hidden_pixels(terrain, where.view.pose.position_km, places, rows, columns, where.grid.pixel_m / 1000)
+    return hidden_pixels(terrain, sights, rows, columns, where.grid.pixel_m / 1000)
 
 
 def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:

@@ -27,7 +27,7 @@ SKIN_SHARE, LARGEST_SKIN_KM = 0.02, 2e-3  # of a node: how far the ground must r
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Rays:
-    """Rays from one origin: distances `along` to the place nearest to the Moon's centre, and its square distance."""
+    """Rays (N, 3): distances `along` to the place nearest to the Moon's centre, and its square distance."""
 
     terrain: Terrain
     origin_km: Array
@@ -37,7 +37,7 @@ class _Rays:
 
     def place(self, ray: NDArray[np.intp], s: Array) -> tuple[Array, Array, Array]:
         """Fractional node column and row under the rays at distances `s`, and the gap to the ground, km."""
-        position = self.origin_km + s[:, np.newaxis] * self.directions[ray]
+        position = self.origin_km[ray] + s[:, np.newaxis] * self.directions[ray]
         ground = moon_to_ground(position)
         column, row = nodes_of(self.terrain, ground.lon_deg, ground.lat_deg)
         return column, row, ground.height_km - node_heights_km(self.terrain, column, row)
@@ -49,17 +49,21 @@ class _Rays:
 
 
 def ray_to_terrain(terrain: Terrain, origin_km: Array, directions: Array) -> Array:
-    """First meeting (..., 3) of rays from an origin (3,) along unit vectors (..., 3) with the ground; NaN if none."""
+    """First meeting (..., 3) of rays along unit vectors (..., 3) with the ground; NaN if none.
+
+    All start from one origin (3,), or each from its own (..., 3).
+    """
     flat = directions.reshape(-1, 3)
-    along = -dot(flat, origin_km)
-    nearest = origin_km + along[:, np.newaxis] * flat
-    rays = _Rays(terrain, origin_km, flat, along, dot(nearest, nearest))
+    origin = np.broadcast_to(origin_km, directions.shape).reshape(-1, 3)
+    along = -dot(flat, origin)
+    nearest = origin + along[:, np.newaxis] * flat
+    rays = _Rays(terrain, origin, flat, along, dot(nearest, nearest))
     enter, leave = _shell(rays)
     bracket = _bracket(rays, enter, leave)
     met = np.flatnonzero(np.isfinite(bracket).all(axis=0))
     s = np.full(along.shape, np.nan)
     s[met] = _refined(rays, met, bracket[0, met], bracket[1, met])
-    return (origin_km + s[:, np.newaxis] * flat).reshape(directions.shape)
+    return (origin + s[:, np.newaxis] * flat).reshape(directions.shape)
 
 
 def _shell(rays: _Rays) -> tuple[Array, Array]:
@@ -134,7 +138,7 @@ def _refined(rays: _Rays, ray: NDArray[np.intp], above: Array, under: Array) -> 
 
 
 def occluded(terrain: Terrain, camera_km: Array, position_km: Array) -> NDArray[np.bool_]:
-    """Whether the ground hides places (N, 3) on it from the camera (3,); False where a place is NaN.
+    """Whether the ground hides places (N, 3) on it from the camera (3,) or (N, 3); False where a place is NaN.
 
     The line of sight is followed from the place up to where it leaves the terrain's reach, at half the nodes' spacing.
     """

@@ -42,10 +42,10 @@ def east_north(lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
 def ray_to_sphere(
     origin_km: Array, directions: Array, radius_km: float | Array = RADIUS_KM
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """First meeting of rays from an origin (3,) outside the sphere, along unit vectors (..., 3): points, and hit.
+    """First meeting of rays from an origin (3,) or origins (..., 3) outside the sphere along unit vectors (..., 3).
 
-    Points are NaN where the ray passes by or leads away. The half chord comes from (R - q)(R + q), q the ray's least
-    distance from the centre, so that a ray that grazes the limb loses no digits.
+    Returns points, NaN where the ray passes by or leads away, and whether it hits. The half chord comes from
+    (R - q)(R + q), q the ray's least distance from the centre, so that a ray that grazes the limb loses no digits.
     """
     along = -dot(directions, origin_km)
     nearest = origin_km + along[..., np.newaxis] * directions

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.camera.collinearity import moon_to_film
 from calib.camera.exterior import Pose
-from calib.camera.interior import film_to_direction
+from calib.camera.shutter import camera_km, is_moving, rays_of
 from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.rays import ray_to_terrain
 from calib.ground.sphere import dot, ground_to_moon, moon_to_ground, ray_to_sphere
@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """A camera at a pose over the Moon: the sphere, or a terrain model where there is one."""
+    """A camera at a pose over the Moon: the sphere, or a terrain model where there is one.
+
+    Where the camera moves under its slit, outlines and limits of emission are drawn from its place at the mid time.
+    """
 
     camera: Camera
     pose: Pose
@@ -31,10 +34,10 @@ class View:
 
 def film_to_moon(view: View, film: FilmPoints) -> Array:
     """Where the rays of film places first meet the ground: (..., 3) km, NaN where they miss the Moon."""
-    rays = view.pose.to_moon(film_to_direction(view.camera, film))
+    origin, rays = rays_of(view.camera, view.pose, film)
     if view.terrain is None:
-        return ray_to_sphere(view.pose.position_km, rays)[0]
-    return ray_to_terrain(view.terrain, view.pose.position_km, rays)
+        return ray_to_sphere(origin, rays)[0]
+    return ray_to_terrain(view.terrain, origin, rays)
 
 
 def film_to_ground(view: View, film: FilmPoints) -> GroundPoints:
@@ -45,6 +48,13 @@ def film_to_ground(view: View, film: FilmPoints) -> GroundPoints:
 def ground_to_film(view: View, ground: GroundPoints) -> FilmPoints:
     """Film places of ground points by collinearity; nothing is said of what may stand in between."""
     return moon_to_film(view.camera, view.pose, ground_to_moon(ground))
+
+
+def seen_from(view: View, position_km: Array) -> Array:
+    """Where the camera stood when it imaged places (..., 3): as `camera_km` of their film places."""
+    if not is_moving(view.camera, view.pose):
+        return view.pose.position_km
+    return camera_km(view.camera, view.pose, moon_to_film(view.camera, view.pose, position_km))
 
 
 def on_ground(view: View, lon_deg: Array, lat_deg: Array) -> GroundPoints:

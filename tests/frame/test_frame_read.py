@@ -132,6 +132,41 @@ def test_what_is_optional_may_be_left_out(package: Write) -> None:
     )
 
 
+SLIT = ("[film]\ncharacteristic", '[camera.shutter_slit]\ntravel = "-y"\nspeed_mm_s = 600\n[film]\ncharacteristic')
+MOTION = ("[sun]", "[pointing.motion]\nvelocity_km_s = [0, 1.6, 0]\n[sun]")
+
+
+def test_a_shutter_slit_over_a_moving_camera(package: Write) -> None:
+    frame = read_frame(package(SLIT, MOTION))
+    assert frame.camera.shutter_slit is not None
+    assert (frame.camera.shutter_slit.travel, frame.camera.shutter_slit.speed_mm_s) == ("-y", 600.0)
+    assert frame.pointing.motion is not None
+    assert (frame.pointing.motion.velocity_km_s, frame.pointing.motion.turn_deg_s) == ((0.0, 1.6, 0.0), (0.0, 0.0, 0.0))
+    assert frame.warnings == ()
+    facts = dict(summary(frame))
+    assert facts["camera"].endswith("slit running -y at 600 mm/s")
+    assert facts["pointing"].endswith("moving at 1.6 km/s")
+
+
+def test_the_second_form_of_pointing_has_a_motion_too(package: Write) -> None:
+    motion = read_frame(package(POSITION, SLIT, MOTION)).pointing.motion
+    assert motion is not None
+    assert motion.velocity_km_s == (0.0, 1.6, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("edit", "said"),
+    [
+        (SLIT, "camera.shutter_slit is given without pointing.motion: "),
+        (MOTION, "pointing.motion is given without camera.shutter_slit: "),
+    ],
+)
+def test_a_slit_without_motion_or_motion_without_slit_is_warned_of(
+    package: Write, edit: tuple[str, str], said: str
+) -> None:
+    assert read_frame(package(edit)).warnings == (said + "the whole frame is taken to be seen at the mid time",)
+
+
 def test_the_second_form_of_pointing(package: Write) -> None:
     pointing = read_frame(package(POSITION)).pointing
     assert isinstance(pointing, PointingBySubPoint)
