@@ -49,18 +49,18 @@ def exposure_lookup(curve: FilmCurve, density: Array, sigma: Array) -> ExposureL
     step = (high - low) / (NODES - 1)
     scatter = np.clip(np.interp(inner, density, sigma), LEAST_NOISE, MOST_NOISE * (high - low))
     past = int(np.ceil(PAST_ENDS * max(scatter[0], scatter[-1]) / step))
-    at = low + step * np.arange(-past, NODES + past)
-    scatter = np.pad(scatter, past, mode="edge")
-    stated = _continued(exposure_of(curve, inner), past, scatter / step)
+    at = np.asarray(low + step * np.arange(-past, NODES + past), np.float64)
+    noise = np.asarray(np.pad(scatter, past, mode="edge"), np.float64)
+    stated = _continued(exposure_of(curve, inner), past, noise / step)
     value = stated.copy()
     for _ in range(TURNS):
-        value += stated - _mean(value, at, scatter)
-    mean = _mean(value, at, scatter)
+        value += stated - _mean(value, at, noise)
+    mean = _mean(value, at, noise)
     inside = np.clip(np.arange(at.size), past, past + NODES - 1)
-    variance = np.maximum(_mean(value**2, at, scatter) - mean**2, 0.0)[inside]
-    variance = np.maximum(2.0 * variance - _mean(variance, at, scatter), LEAST_SHARE * variance)
+    variance = np.maximum(_mean(value**2, at, noise) - mean**2, 0.0)[inside]
+    variance = np.maximum(2.0 * variance - _mean(variance, at, noise), LEAST_SHARE * variance)
     slope = np.abs(np.gradient(mean, step))
-    return ExposureLookup(at, value, np.sqrt(variance), scatter, slope[inside], (low, high))
+    return ExposureLookup(at, value, np.asarray(np.sqrt(variance)), noise, slope[inside], (low, high))
 
 
 def _continued(exposure: Array, past: int, sigma_nodes: Array) -> Array:
