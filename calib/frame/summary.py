@@ -40,7 +40,8 @@ def _camera(frame: Frame) -> str:
     shutter = "" if slit is None else f", slit running {slit.travel} at {slit.speed_mm_s:g} mm/s"
     return (
         f"f = {camera.focal_length_mm:g} mm, f/{camera.f_number:g}, format {width:g} x {height:g} mm, "
-        f"transmittance {camera.transmittance:g}, falloff {light}, distortion {'given' if distorted else 'none'}{shutter}"
+        f"transmittance {camera.transmittance:g}, falloff {light}, distortion {'given' if distorted else 'none'}"
+        f"{shutter}"
     )
 
 
@@ -98,7 +99,8 @@ def _pointing(frame: Frame) -> str:
         x, y, z = pointing.position_km
         distance_km = math.hypot(x, y, z)
         lon, lat = math.degrees(math.atan2(y, x)), math.degrees(math.asin(z / distance_km))
-        return f"position and quaternion; above lon {lon:.3f}, lat {lat:.3f} deg, {distance_km:.1f} km from the centre{moving}"
+        place = f"above lon {lon:.3f}, lat {lat:.3f} deg, {distance_km:.1f} km from the centre"
+        return f"position and quaternion; {place}{moving}"
     lon, lat = pointing.sub_point_deg
     return (
         f"above lon {lon:g}, lat {lat:g} deg at {pointing.altitude_km:g} km; tilt {pointing.tilt_deg:g}, "
