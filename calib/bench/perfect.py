@@ -3,6 +3,8 @@
 Applied to the frame's own noisy samples they make the ideal calibration, whose errors are the samples' noise alone.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from calib_demo.readout import StripTruth
 from calib_demo.truth import Truth, grain_sigma, video_sigma_dn
@@ -11,6 +13,7 @@ from numpy.typing import NDArray
 from calib.film.source import StripSource
 from calib.film.strokes import strip_marks
 from calib.frame.frame import Frame
+from calib.run.fit import FrameFits
 from calib.sweep.model import StripSweep
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import StripTone
@@ -27,6 +30,17 @@ def sources(frame: Frame, truth: Truth) -> tuple[StripSource, ...]:
     return tuple(
         StripSource(strip, sweep(truth, k), tone(truth, k), dropouts(truth, k), marks)
         for k, strip in enumerate(frame.strips)
+    )
+
+
+def perfected(fits: FrameFits, truth: Truth) -> FrameFits:
+    """The fits of a run with the truth in the place of its sweep, tone and dropouts; the pointing stays."""
+    strips = range(len(fits.frame.strips))
+    return replace(
+        fits,
+        dropouts=tuple(dropouts(truth, k) for k in strips),
+        sweep=replace(fits.sweep, sweeps=tuple(sweep(truth, k) for k in strips)),
+        tone=replace(fits.tone, strips=tuple(tone(truth, k) for k in strips)),
     )
 
 

@@ -25,9 +25,7 @@ def moment_matched(image: Floats) -> Floats:
     return np.asarray((image - mean) * share + image.mean())
 
 
-def wavelet_fourier(
-    image: Floats, *, levels: int = LEVELS, damping: float = DAMPING, moments: int = MOMENTS
-) -> Floats:
+def wavelet_fourier(image: Floats, *, levels: int = LEVELS, damping: float = DAMPING, moments: int = MOMENTS) -> Floats:
     """Take stripes along the columns (axis 0) out of `image` (lines, columns).
 
     At each level the coefficients that hold what changes across the columns but hardly along them lose their lowest

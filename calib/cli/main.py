@@ -11,6 +11,7 @@ COMMANDS = {
     "check": "Validate a frame package and say what it holds.",
     "run": "Calibrate one frame and put it on the map.",
     "demo": "Photograph an invented Moon, calibrate it, compare with the truth.",
+    "bench": "Measure the toolkit against the truth of invented scenes.",
     "unband": "Take the vertical banding out of a plain image.",
     "reflectance": "Turn a plain density image into reflectance.",
     "to-map": "Put a plain image with camera and pointing onto a map grid.",

@@ -1,0 +1,72 @@
+"""A scene of the simulator, photographed, kept with its truth, and calibrated."""
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from calib_demo.catalogue import NAMES, scenario
+from calib_demo.kept import load_truth, save_truth
+from calib_demo.make import make_frame
+from calib_demo.scenario import Scenario
+from calib_demo.truth import Truth
+
+from calib.errors import InputError
+from calib.light.functions import DEFAULT_MODEL
+from calib.products.atomic import whole
+from calib.run.frame_job import RunResult, run_frame
+from calib.run.progress import Progress, silent
+
+PACKAGE, PRODUCTS, TRUTH = "frame", "products", "truth.npz"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibrated:
+    """One scene: its name, what only the simulator knows, and what the whole job made of it."""
+
+    name: str
+    truth: Truth
+    run: RunResult
+
+    @property
+    def products(self) -> Path:
+        """The folder of the products."""
+        return self.run.out
+
+
+def check_scenes(names: tuple[str, ...]) -> None:
+    """InputError where a scene does not exist."""
+    for name in names:
+        if name not in NAMES:
+            raise InputError("bench", "--scene", name, f"one of {', '.join(NAMES)}")
+
+
+def calibrate(name: str, folder: Path, *, threads: int, progress: Progress = silent) -> Calibrated:
+    """Run the whole job on scene `name`; its frame is made in `folder`, or that of an earlier benchmark used again."""
+    truth = _photographed(scenario(name), folder, progress)
+    run = run_frame(
+        folder / PACKAGE,
+        folder / PRODUCTS,
+        threads=threads,
+        overwrite=True,
+        standard=DEFAULT_MODEL,
+        progress=progress,
+    )
+    return Calibrated(name, truth, run)
+
+
+def _photographed(chosen: Scenario, folder: Path, progress: Progress) -> Truth:
+    """The truth of the frame in `folder`: kept from earlier where it is of just this scenario, else made anew."""
+    kept, package = folder / TRUTH, folder / PACKAGE
+    if kept.exists() and (package / "frame.toml").exists():
+        truth = load_truth(kept)
+        if truth.scenario == chosen:
+            return truth
+    if kept.exists():  # this benchmark made the frame: it may go
+        kept.unlink()
+        shutil.rmtree(package, ignore_errors=True)
+    if package.exists():
+        raise InputError(package, "--out", "a frame that no benchmark made", "an empty folder, or that of a benchmark")
+    truth = make_frame(chosen, package, progress=lambda share: progress("making the frame", share))
+    with whole(kept) as aside:
+        save_truth(truth, aside)
+    return truth

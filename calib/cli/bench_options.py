@@ -1,0 +1,58 @@
+"""What the benchmarks on invented scenes share: their options, and the table of what they find."""
+
+from collections.abc import Callable, Sequence
+from contextlib import nullcontext
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import click
+from rich.console import Console
+from rich.table import Table
+
+from calib.bench.figure import Figure, write_json
+from calib.bench.scene import check_scenes
+from calib.cli.bars import bars
+from calib.run.progress import Progress
+
+SceneBench = Callable[[str, Path, Progress], list[Figure]]
+VERDICT = {None: "", True: "yes", False: "[red]no[/red]"}
+
+scene_option = click.option(
+    "--scene", "scenes", multiple=True, metavar="NAME", help="Which invented scenes; may be given several times."
+)
+folder_option = click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=None,
+    help="Folder that keeps frames and products; frames in it are used again. Without it nothing is kept.",
+)
+json_option = click.option(
+    "--json", "json_path", type=click.Path(path_type=Path, dir_okay=False), default=None, help="File for all figures."
+)
+
+
+def bench_scenes(names: Sequence[str], out: Path | None, json_path: Path | None, measure: SceneBench) -> None:
+    """Run `measure` on every scene in a folder of its own, print what it finds, write it where asked."""
+    check_scenes(tuple(names))
+    figures: list[Figure] = []
+    with TemporaryDirectory() if out is None else nullcontext(out) as folder:
+        for name in names:
+            with bars(f"benchmark on {name}") as progress:
+                found = measure(name, Path(folder) / name, progress)
+            print_figures(name, found)
+            figures += found
+    if json_path is not None:
+        json_path.parent.mkdir(parents=True, exist_ok=True)
+        write_json(json_path, figures)
+
+
+def print_figures(title: str, figures: Sequence[Figure]) -> None:
+    """The figures of one scene, what they are to reach, and what stands beside them."""
+    table = Table(title, "found", "unit", "reach", "reached", "beside", box=None, pad_edge=False)
+    for figure in figures:
+        beside = ", ".join(f"{name} {value:.3g}" for name, value in figure.beside.items())
+        reach = "" if figure.reach is None else str(figure.reach)
+        table.add_row(figure.name, f"{figure.found:.4g}", figure.unit, reach, VERDICT[figure.reached], beside)
+    console = Console(width=190)
+    console.print(table, highlight=False)
+    console.print()
