@@ -30,7 +30,8 @@ RIVALS = {"column moments": moment_matched, "wavelet-Fourier": wavelet_fourier}
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
     """Column means of density, (strips, samples), NaN where too little is known: found, by the ideal calibration, true,
-    what the wedge's errors imply, and the 1-sigma that the samples' noise leaves."""
+    what the wedge's errors imply, and the 1-sigma that the samples' noise leaves.
+    """
 
     found: Floats
     ideal: Floats

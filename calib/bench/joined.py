@@ -17,8 +17,9 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Joined:
-    """The scene, (lines, columns) from top to bottom: banded and clean density, `good` where no dropout, mark or clipped
-    sample is, the noise's 1-sigma, and the strip (columns,) that each column was taken from."""
+    """The scene, (lines, columns) from top to bottom: banded and clean density, `good` where no dropout, mark or
+    clipped sample is, the noise's 1-sigma, and the strip (columns,) that each column was taken from.
+    """
 
     banded: Floats
     clean: Floats

@@ -48,11 +48,10 @@ def map_errors(
     maker: MapMaker, told: FrameFits, truth: Truth, products: Path, wedge: WedgeError, threads: int
 ) -> MapErrors:
     """Gather the map of a finished run, those of `told` and of the ideal calibration, and the truth."""
-    ours, sigma, quality = (
-        read_raster(products / "map" / f"{n}.tif").values for n in ("reflectance", "sigma", "quality")
-    )
+    names = ("reflectance", "sigma", "quality")
+    ours, sigma, quality = (read_raster(products / "map" / f"{name}.tif").values for name in names)
     makers = [map_maker(fits, maker.standard) for fits in (told, perfect.perfected(maker.fits, truth))]
-    true, density, *others = (np.full(ours.shape, np.nan, np.float32) for _ in range(4))
+    true, density, informed, ideal = (np.full(ours.shape, np.nan, np.float32) for _ in range(4))
     sound = (quality & FLAGGED) == 0
 
     def work(place: tuple[slice, slice]) -> tuple[tuple[slice, slice], list[MapBlock], tuple[Grid, Grid]]:
@@ -60,11 +59,11 @@ def map_errors(
 
     for place, made, (rho, on_film) in in_order(work, tiles(maker.grid), threads):
         true[place], density[place] = rho, on_film
-        for other, block in zip(others, made, strict=True):
-            other[place] = block.reflectance
+        for values, block in zip((informed, ideal), made, strict=True):
+            values[place] = block.reflectance
             sound[place] &= (block.quality & FLAGGED) == 0
-    known = np.isfinite(ours) & np.isfinite(sigma) & np.isfinite(others[0]) & np.isfinite(others[1])
-    return MapErrors(true, density, ours, sigma, *others, good=sound & known & (true > 0))
+    known = np.isfinite(ours) & np.isfinite(sigma) & np.isfinite(informed) & np.isfinite(ideal)
+    return MapErrors(true, density, ours, sigma, informed, ideal, sound & known & (true > 0))
 
 
 def _true(

@@ -2,9 +2,9 @@
 
 Both know nothing of wedge, marks or overlaps. They are given the most that can be given: the density of the scene made
 with the true transfer curves and the true drift, the strips joined at the true places with nothing but the banding
-left in, dropouts bridged. Column moment matching is common practice. The wavelet-Fourier filter is that of Münch, Trtik,
-Marone and Stampanoni 2009, "Stripe and ring artifact removal with combined wavelet-Fourier filtering", Optics Express
-17:8567; its wavelets are those of Daubechies 1988, Commun. Pure Appl. Math. 41:909.
+left in, dropouts bridged. Column moment matching is common practice. The wavelet-Fourier filter is that of Münch,
+Trtik, Marone and Stampanoni 2009, "Stripe and ring artifact removal with combined wavelet-Fourier filtering", Optics
+Express 17:8567; its wavelets are those of Daubechies 1988, Commun. Pure Appl. Math. 41:909.
 """
 
 from math import comb
@@ -82,11 +82,11 @@ def mirror(low: Floats) -> Floats:
 def _without_stripes(image: Floats, low: Floats, levels: int, damping: float) -> Floats:
     if levels == 0:
         return image
-    smooth, stripes = analysed(image, low, 1)
-    smooth, stripes = analysed(smooth, low, 0), analysed(stripes, low, 0)
-    inner = _without_stripes(smooth[0], low, levels - 1, damping)
-    kept = synthesised(inner, smooth[1], low, 0), synthesised(_damped(stripes[0], damping), stripes[1], low, 0)
-    return synthesised(*kept, low, 1)
+    smooth, detail = analysed(image, low, 1)
+    plain, changing = analysed(smooth, low, 0)
+    stripes, fine = analysed(detail, low, 0)
+    smooth = synthesised(_without_stripes(plain, low, levels - 1, damping), changing, low, 0)
+    return synthesised(smooth, synthesised(_damped(stripes, damping), fine, low, 0), low, 1)
 
 
 def _damped(coefficients: Floats, damping: float) -> Floats:

@@ -92,7 +92,10 @@ def told_true_wedge(fits: FrameFits, truth: Truth) -> FrameFits:
 
 
 def well_exposed(curve: FilmCurve, density: NDArray, share: float = 0.5) -> NDArray[np.bool_]:
-    """Where the curve is at least `share` as steep as at its steepest: no toe, no shoulder (common practice, no source)."""
+    """Where the curve is at least `share` as steep as at its steepest: no toe, no shoulder.
+
+    Half is common practice, no source.
+    """
     table = np.linspace(curve.density[0], curve.density[-1], 4001)
     gain = 1.0 / np.abs(slope_of(curve, table))
     inside = (density > table[0]) & (density < table[-1])

@@ -17,7 +17,7 @@ from calib.run.progress import Progress
 @threads_option
 @json_option
 def command(scenes: tuple[str, ...], out: Path | None, threads: int, json_path: Path | None) -> None:
-    """Calibrate invented scenes and hold density and reflectance to the truth, the floor that noise sets, and two rivals.
+    """Calibrate invented scenes; hold density and reflectance to the truth, the floor that noise sets, and two rivals.
 
     The rivals, column moment matching and a wavelet-Fourier stripe filter, are given the density of the scene made with
     the true transfer curves, the strips joined at their true places, with only the banding left in.
