@@ -11,6 +11,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.products.fits_pointing import (
+    ControlResiduals,
+    PlaceUncertainty,
+    Pointing,
+    control_variables,
+    pointing_variables,
+    uncertainty_variables,
+)
 from calib.products.netcdf import Variable, write_netcdf
 
 Floats = NDArray[np.floating]
@@ -112,36 +120,6 @@ class TieResiduals:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Pointing:
-    """Camera in the Moon frame: `position_km` (3,), unit quaternion `camera_to_moon` (4,) as (w, x, y, z).
-
-    1-sigma (3,) each, the attitude's about camera X, Y, Z; `correlation` (6, 6): position x, y, z, attitude X, Y, Z.
-    What is not known is None.
-    """
-
-    position_km: Floats
-    camera_to_moon: Floats
-    sigma_position_km: Floats | None = None
-    sigma_attitude_deg: Floats | None = None
-    correlation: Floats | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ControlResiduals:
-    """Control points (C,): measured less predicted film place, with the pointing as stated and as refined; mm."""
-
-    point: Sequence[str]
-    x_mm: Floats
-    y_mm: Floats
-    before_x_mm: Floats
-    before_y_mm: Floats
-    residual_x_mm: Floats
-    residual_y_mm: Floats
-    sigma_mm: Floats
-    used: NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class FitsFile:
     """All that fits.nc holds. `n_lines` (K,); `line` (L,): the lines that values along a strip are given at."""
 
@@ -157,6 +135,7 @@ class FitsFile:
     marks: MarkResiduals | None = None
     ties: TieResiduals | None = None
     control: ControlResiduals | None = None
+    uncertainty: PlaceUncertainty | None = None
 
 
 def write_fits(path: str | Path, fits: FitsFile) -> None:
@@ -180,7 +159,7 @@ def variables_of(fits: FitsFile) -> list[Variable]:
         Variable("n_lines", ("strip",), fits.n_lines.astype(np.int32), "number of lines of the strip"),
         Variable("line", ("line",), fits.line.astype(np.int32), "line of the strip raster"),
         *_samples(fits),
-        *_pointing(fits.pointing),
+        *pointing_variables(fits.pointing),
     ]
     if fits.transfer is not None:
         variables += _transfer(fits.transfer)
@@ -195,7 +174,9 @@ def variables_of(fits: FitsFile) -> list[Variable]:
     if fits.ties is not None:
         variables += _ties(fits.ties)
     if fits.control is not None:
-        variables += _control(fits.control)
+        variables += control_variables(fits.control)
+    if fits.uncertainty is not None:
+        variables += uncertainty_variables(fits.uncertainty)
     return variables
 
 
@@ -207,23 +188,6 @@ def _samples(fits: FitsFile) -> list[Variable]:
     else:
         return []
     return [Variable("sample", ("sample",), np.arange(count, dtype=np.int32), "sample of the strip raster")]
-
-
-def _pointing(p: Pointing) -> list[Variable]:
-    axis, about = ("moon_axis",), ("camera_axis",)
-    known = [
-        Variable("camera_position", axis, p.position_km, "camera position in the mean-Earth/polar-axis frame", "km"),
-        Variable("camera_to_moon", ("quaternion",), p.camera_to_moon, "unit quaternion w, x, y, z from camera to Moon"),
-    ]
-    if p.sigma_position_km is not None:
-        known.append(Variable("camera_position_sigma", axis, p.sigma_position_km, "1-sigma of camera_position", "km"))
-    if p.sigma_attitude_deg is not None:
-        name = "1-sigma of the attitude about camera X, Y, Z"
-        known.append(Variable("camera_attitude_sigma", about, p.sigma_attitude_deg, name, "degree"))
-    if p.correlation is not None:
-        name = "correlation of position x, y, z and attitude about camera X, Y, Z"
-        known.append(Variable("pointing_correlation", ("parameter", "parameter_again"), p.correlation, name))
-    return known
 
 
 def _transfer(t: TransferCurves) -> list[Variable]:
@@ -309,23 +273,4 @@ def _ties(t: TieResiduals) -> list[Variable]:
         Variable("tie_x_sigma", tie, t.sigma_x_mm, "1-sigma of tie_x_residual", "mm"),
         Variable("tie_y_sigma", tie, t.sigma_y_mm, "1-sigma of tie_y_residual", "mm"),
         Variable("tie_used", tie, t.used, "whether the tie took part in the fit"),
-    ]
-
-
-def _control(c: ControlResiduals) -> list[Variable]:
-    point = ("control_point",)
-    return [
-        Variable("control_id", point, np.array(c.point, dtype=object), "name of the control point"),
-        Variable("control_x", point, c.x_mm, "measured film x of the control point", "mm"),
-        Variable("control_y", point, c.y_mm, "measured film y of the control point", "mm"),
-        Variable("control_x_before", point, c.before_x_mm, "measured less predicted film x, pointing as stated", "mm"),
-        Variable("control_y_before", point, c.before_y_mm, "measured less predicted film y, pointing as stated", "mm"),
-        Variable(
-            "control_x_residual", point, c.residual_x_mm, "measured less predicted film x, refined pointing", "mm"
-        ),
-        Variable(
-            "control_y_residual", point, c.residual_y_mm, "measured less predicted film y, refined pointing", "mm"
-        ),
-        Variable("control_sigma", point, c.sigma_mm, "stated 1-sigma of the measured place", "mm"),
-        Variable("control_used", point, c.used, "whether the control point took part in the resection"),
     ]

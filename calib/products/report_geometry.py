@@ -8,7 +8,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator, NullLocator
 from numpy.typing import NDArray
 
-from calib.products.fits import ControlResiduals, MarkResiduals
+from calib.products.fits import MarkResiduals
+from calib.products.fits_pointing import ControlResiduals
 from calib.products.report_data import SeamCheck
 from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, WRONG, joined, new_figure, nice_up
 

@@ -18,6 +18,7 @@ import pystac
 from numpy.typing import NDArray
 
 from calib.products.atomic import write_text
+from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.footprint import geojson
 from calib.products.tiles import corner_transform
 from calib.quality import BITS
@@ -54,15 +55,6 @@ class CenterGeometry:
 
 
 @dataclass(frozen=True, slots=True)
-class UncertaintyEllipse:
-    """1-sigma ellipse (39 % of errors lie inside) of the map's place on the ground at the frame's centre."""
-
-    semi_major_m: float
-    semi_minor_m: float
-    azimuth_deg: float
-
-
-@dataclass(frozen=True, slots=True)
 class Asset:
     """One product file: `href` relative to item.json. `unit` for a float raster; `is_mask` for a quality mask."""
 
@@ -78,7 +70,7 @@ class Asset:
 class MapItem:
     """All that item.json says. The footprint is a ring of ground points (N,), degrees.
 
-    `center` and `ellipse` are None where the frame's centre is off the Moon.
+    `center` is None where the frame is off the Moon, `uncertainty` where that of the pointing is not known.
     """
 
     frame: str
@@ -87,7 +79,7 @@ class MapItem:
     footprint_lat_deg: NDArray[np.float64]
     place: MapPlace
     center: CenterGeometry | None
-    ellipse: UncertaintyEllipse | None
+    uncertainty: PlaceUncertainty | None
     assets: Sequence[Asset]
     version: str
 
@@ -141,14 +133,35 @@ def _properties(item: MapItem) -> dict[str, Any]:
             "view:sun_azimuth": round(item.center.sun_azimuth_deg % 360, 4),
             "calib:phase_angle_deg": round(item.center.phase_deg, 4),
         }
-    if item.ellipse is not None:
-        properties["calib:position_uncertainty"] = {
-            "semi_major_m": float(f"{item.ellipse.semi_major_m:.4g}"),
-            "semi_minor_m": float(f"{item.ellipse.semi_minor_m:.4g}"),
-            "azimuth_deg": round(item.ellipse.azimuth_deg % 180, 2),
-            "meaning": "1-sigma ellipse at the centre of the frame; 39 % of errors lie inside",
-        }
+    if item.uncertainty is not None:
+        properties |= _uncertainty(item.uncertainty)
     return properties
+
+
+def _uncertainty(u: PlaceUncertainty) -> dict[str, Any]:
+    """The ellipse at the frame's centre, where that lies on the Moon, and those at its corners."""
+    ellipses = [
+        {
+            "semi_major_m": float(f"{major:.4g}"),
+            "semi_minor_m": float(f"{minor:.4g}"),
+            "azimuth_deg": round(float(azimuth) % 180, 2),
+        }
+        for major, minor, azimuth in zip(u.semi_major_m, u.semi_minor_m, u.azimuth_deg, strict=True)
+    ]
+    corners: list[dict[str, Any]] = []
+    for k in range(1, len(ellipses)):
+        corner: dict[str, Any] = {"corner": u.place[k], "film_mm": [float(u.x_mm[k]), float(u.y_mm[k])]}
+        if u.on_moon[k]:
+            place = {"lon_deg": round(float(u.lon_deg[k]), 7), "lat_deg": round(float(u.lat_deg[k]), 7)}
+            corners.append(corner | {"on_moon": True} | place | ellipses[k])
+        else:
+            corners.append(corner | {"on_moon": False})
+    meaning = "1-sigma ellipse of the place on the ground that the pointing leaves open; 39 % of errors lie inside"
+    found: dict[str, Any] = {"calib:corner_uncertainty": {"corners": corners, "meaning": meaning}}
+    if u.on_moon[0]:
+        meaning = "1-sigma ellipse at the centre of the frame; 39 % of errors lie inside"
+        found["calib:position_uncertainty"] = ellipses[0] | {"meaning": meaning}
+    return found
 
 
 def _asset(asset: Asset, folder: Path) -> pystac.Asset:

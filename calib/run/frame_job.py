@@ -1,9 +1,11 @@
 """One frame, from strips on disk to products on disk."""
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from calib.camera.exterior import quaternion_of
 from calib.film.assemble import film_grid
@@ -15,6 +17,7 @@ from calib.products.report import write_report
 from calib.products.report_data import ReportData, ReportFigure
 from calib.products.stac import write_item
 from calib.run import report_build as build
+from calib.run.angle_products import ANGLE_ASSETS, clear_angles, write_angles
 from calib.run.columns import column_means, column_spectrum
 from calib.run.figures import figures_of
 from calib.run.film_product import write_film
@@ -42,11 +45,19 @@ class RunResult:
 
 
 def run_frame(
-    path: Path, out: Path, *, threads: int, overwrite: bool, standard: str, progress: Progress = silent
+    path: Path,
+    out: Path,
+    *,
+    threads: int,
+    overwrite: bool,
+    standard: str,
+    angles: bool = False,
+    progress: Progress = silent,
 ) -> RunResult:
     """Calibrate the frame package at `path` and write all products into `out`.
 
-    `standard` names the photometric function behind map/normal.tif. Everything that the description can be wrong in is
+    `standard` names the photometric function behind map/normal.tif; with `angles` the map has rasters of incidence,
+    emission and phase beside it. Everything that the description can be wrong in is
     checked before anything is written. The same input gives the same bytes, whatever `threads` is; only the times in
     run.json differ.
 
@@ -59,17 +70,20 @@ def run_frame(
     frame = read_frame(path)
     given_grid(frame)
     claim(out, overwrite=overwrite)
+    clear_angles(out / "map")
     watch.lap("reading the description")
     fits = fit_frame(frame, progress=progress, watch=watch)
     maker = map_maker(fits, standard)
     film = write_film(fits, out / "film", threads, progress)
     watch.lap("film")
     pictures = write_map(maker, out / "map", threads, progress)
+    if angles:
+        write_angles(maker, out / "map", threads, progress)
     watch.lap("map")
     progress("checking and reporting", 0.0)
     seams, columns = check_seams(fits), column_means(frame, maker.sources)
     figures = figures_of(fits, seams, columns)
-    record = fits_file(fits, f"calib {version('calib')}: calib run")
+    record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
     write_fits(out / "fits.nc", record)
     watch.lap("checks")
     warnings = (
@@ -78,7 +92,9 @@ def run_frame(
         *seam_warnings(seams),
         *map_warnings(pictures),
     )
-    provenance = _provenance(fits, standard, warnings, Timings(started, dict(watch.seconds)), figures)
+    provenance = _provenance(
+        fits, {"standard": standard, "angles": angles}, warnings, Timings(started, dict(watch.seconds)), figures
+    )
     data = ReportData(
         facts=build.facts_of(fits, maker),
         figures=figures,
@@ -92,7 +108,8 @@ def run_frame(
     )
     write_report(out / "report.html", data)
     write_item(out / "item.json", build.map_item(maker, out, version("calib")))
-    products = digests([out / name for name in PRODUCTS], out)
+    made = (*PRODUCTS, *(asset.href for asset in ANGLE_ASSETS)) if angles else PRODUCTS
+    products = digests([out / name for name in made], out)
     watch.lap("report")
     timings = Timings(started, dict(watch.seconds))
     write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
@@ -102,17 +119,17 @@ def run_frame(
 
 def _provenance(
     fits: FrameFits,
-    standard: str,
+    settings: Mapping[str, Any],
     warnings: tuple[str, ...],
     timings: Timings,
     figures: tuple[ReportFigure, ...],
 ) -> Provenance:
     frame = fits.frame
-    model = photometric_function(standard)
+    model = photometric_function(settings["standard"])
     return Provenance(
         frame=frame.name,
         inputs=digests(frame.inputs, frame.path.parent),
-        settings={"standard": standard},
+        settings=settings,
         timings=timings,
         figures={figure.name: asdict(figure) for figure in figures},
         warnings=warnings,

@@ -6,17 +6,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera.exterior import Pose, quaternion_of
+from calib.camera.shutter import is_moving
+from calib.ground.view import View
 from calib.products.fits import (
     Banding,
-    ControlResiduals,
     Drift,
     FitsFile,
     MarkResiduals,
-    Pointing,
     ScanGeometry,
     TieResiduals,
     TransferCurves,
 )
+from calib.products.fits_pointing import ControlResiduals, Pointing
+from calib.run.ellipses import place_uncertainty
 from calib.run.fit import FrameFits
 from calib.sweep.model import StripSweep
 from calib.tone.model import StripTone
@@ -25,8 +27,8 @@ MOST_LINES = 1024  # places along a strip at which its slow fits are kept
 MOST_DN = 1024  # values of DN at which a transfer curve is kept
 
 
-def fits_file(fits: FrameFits, history: str) -> FitsFile:
-    """Everything that was fitted, with its 1-sigma."""
+def fits_file(fits: FrameFits, view: View, history: str) -> FitsFile:
+    """Everything that was fitted, with its 1-sigma; `view` is that of the map, with the terrain."""
     n_lines = np.array([strip.n_lines for strip in fits.frame.strips])
     step = -(-int(n_lines.max()) // MOST_LINES)
     line = np.arange(0, int(n_lines.max()), step)
@@ -46,6 +48,7 @@ def fits_file(fits: FrameFits, history: str) -> FitsFile:
         marks=_marks(fits),
         ties=_ties(fits),
         control=_control(fits),
+        uncertainty=place_uncertainty(fits, view),
     )
 
 
@@ -152,7 +155,11 @@ def _ties(fits: FrameFits) -> TieResiduals | None:
 
 def _pointing(fits: FrameFits) -> Pointing:
     position, attitude, correlation = pointing_sigmas(fits)
-    return Pointing(fits.pose.position_km, quaternion_of(fits.pose.rotation), position, attitude, correlation)
+    turning = quaternion_of(fits.pose.rotation)
+    if not is_moving(fits.frame.camera, fits.pose) or fits.pose.motion is None:
+        return Pointing(fits.pose.position_km, turning, position, attitude, correlation)
+    velocity, turn_deg_s = fits.pose.motion.velocity_km_s, np.degrees(fits.pose.motion.turn_rad_s)
+    return Pointing(fits.pose.position_km, turning, position, attitude, correlation, velocity, turn_deg_s)
 
 
 def pointing_sigmas(

@@ -5,10 +5,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.coordinates import FilmPoints
 from calib.film.assemble import FilmGrid
 from calib.frame.summary import summary
-from calib.ground.footprint import PlaceEllipse, footprint_ring, place_ellipses, stated_covariance
+from calib.ground.footprint import footprint_ring
 from calib.ground.region import visible_region
 from calib.ground.sphere import east_north, emission_deg, moon_to_ground, unit
 from calib.light.geometry import angle_between, sun_direction
@@ -22,7 +21,9 @@ from calib.products.report_data import (
 from calib.products.report_data import (
     SeamCheck as ShownSeams,
 )
-from calib.products.stac import Asset, CenterGeometry, MapItem, MapPlace, UncertaintyEllipse
+from calib.products.stac import Asset, CenterGeometry, MapItem, MapPlace
+from calib.run.angle_products import ANGLE_ASSETS
+from calib.run.ellipses import place_uncertainty
 from calib.run.film_product import FilmPictures
 from calib.run.fit import FrameFits
 from calib.run.map_product import MapMaker, MapPictures
@@ -98,10 +99,6 @@ def map_item(maker: MapMaker, out: Path, version: str) -> MapItem:
     fits, grid, view = maker.fits, maker.grid, maker.where.view
     ring = footprint_ring(view)
     empty = np.zeros(0)
-    ellipse = center_ellipse(maker)
-    shape = (
-        None if ellipse is None else UncertaintyEllipse(ellipse.semi_major_m, ellipse.semi_minor_m, ellipse.azimuth_deg)
-    )
     code = grid.crs if grid.crs.upper().startswith("IAU_2015:") else None
     return MapItem(
         frame=fits.frame.name,
@@ -110,19 +107,10 @@ def map_item(maker: MapMaker, out: Path, version: str) -> MapItem:
         footprint_lat_deg=empty if ring is None else ring.lat_deg,
         place=MapPlace(grid.wkt, code, grid.shape, grid.center_transform, grid.pixel_m),
         center=_center_geometry(maker),
-        ellipse=shape,
-        assets=[asset for asset in ASSETS if (out / asset.href).exists()],
+        uncertainty=place_uncertainty(fits, view),
+        assets=[asset for asset in (*ASSETS, *ANGLE_ASSETS) if (out / asset.href).exists()],
         version=version,
     )
-
-
-def center_ellipse(maker: MapMaker) -> PlaceEllipse | None:
-    """What the pointing leaves open of the place of the frame's centre; None where its uncertainty is not known."""
-    fits = maker.fits
-    covariance = fits.resection.covariance if fits.resection is not None else stated_covariance(fits.pose)
-    if covariance is None:
-        return None
-    return place_ellipses(maker.where.view, FilmPoints(np.zeros(1), np.zeros(1)), covariance)[0]
 
 
 def _center_geometry(maker: MapMaker) -> CenterGeometry | None:
@@ -155,9 +143,8 @@ def facts_of(fits: FrameFits, maker: MapMaker) -> list[tuple[str, str]]:
         rows.append(
             ("pointing refined", f"by {int(fits.resection.used.sum())} control points; camera moved {moved_m:.0f} m")
         )
-    ellipse = center_ellipse(maker)
-    if ellipse is not None:
-        rows.append(
-            ("place on the ground", f"1-sigma {ellipse.semi_major_m:.0f} x {ellipse.semi_minor_m:.0f} m at the centre")
-        )
+    known = place_uncertainty(fits, maker.where.view)
+    if known is not None and known.on_moon[0]:
+        axes = f"{known.semi_major_m[0]:.0f} x {known.semi_minor_m[0]:.0f} m"
+        rows.append(("place on the ground", f"1-sigma {axes} at the centre"))
     return rows

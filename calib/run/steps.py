@@ -20,6 +20,7 @@ import xarray as xr
 from calib.film.assemble import blocks
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
+from calib.run.angle_products import ANGLES, angle_block
 from calib.run.film_product import film_maker, grid_of
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.map_product import map_block, map_maker
@@ -39,10 +40,11 @@ def film_frame(fits: FrameFits) -> xr.Dataset:
     return _with_units(result, {"density": "1", "sigma": "1", "x": "mm", "y": "mm"})
 
 
-def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL) -> xr.Dataset:
+def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = False) -> xr.Dataset:
     """The map: `reflectance`, its 1-sigma `sigma`, `normal`, `quality` bits; dimensions `y` (falling), `x` in m.
 
-    `standard` names the photometric function behind `normal`. Raises InputError where the map that the frame asks for
+    `standard` names the photometric function behind `normal`. With `angles` it holds `incidence`, `emission` and
+    `phase` of the level ground too, in degrees. Raises InputError where the map that the frame asks for
     cannot be.
     """
     maker = map_maker(fits, standard)
@@ -54,8 +56,13 @@ def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL) -> xr.Dataset:
     x = (grid.left + 0.5 + np.arange(grid.columns)) * grid.pixel_m
     y = (grid.top - 0.5 - np.arange(grid.rows)) * grid.pixel_m
     data = {name: (("y", "x"), made(name, dtype)) for name, dtype in MAP_LAYERS.items()}
+    units = {"reflectance": "1", "sigma": "1", "normal": "1", "x": "m", "y": "m"}
+    if angles:
+        worked_out = _lazy(lambda rows, columns: angle_block(maker.where, rows, columns), rows_of_tiles)
+        data |= {name: (("y", "x"), worked_out(name, "f4")) for name in ANGLES}
+        units |= dict.fromkeys(ANGLES, "degree")
     result = xr.Dataset(data, {"y": y, "x": x}, {"title": f"map of {fits.frame.name}", "crs_wkt": grid.wkt})
-    return _with_units(result, {"reflectance": "1", "sigma": "1", "normal": "1", "x": "m", "y": "m"})
+    return _with_units(result, units)
 
 
 FILM_LAYERS = {"density": "f4", "sigma": "f4", "quality": "u2"}

@@ -12,15 +12,14 @@ import pyproj
 from calib import quality
 from calib.products.fits import (
     Banding,
-    ControlResiduals,
     Drift,
     FitsFile,
     MarkResiduals,
-    Pointing,
     ScanGeometry,
     TieResiduals,
     TransferCurves,
 )
+from calib.products.fits_pointing import ControlResiduals, Pointing
 from calib.products.provenance import Provenance, Timings
 from calib.products.report import write_report
 from calib.products.report_data import (

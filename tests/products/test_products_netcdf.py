@@ -12,16 +12,15 @@ import xarray as xr
 
 from calib.products.fits import (
     Banding,
-    ControlResiduals,
     Drift,
     FitsFile,
     MarkResiduals,
-    Pointing,
     ScanGeometry,
     TieResiduals,
     TransferCurves,
     write_fits,
 )
+from calib.products.fits_pointing import ControlResiduals, PlaceUncertainty, Pointing
 from calib.products.netcdf import Variable, write_netcdf
 
 STRIPS, SAMPLES, LINES = 3, 20, 12
@@ -56,7 +55,9 @@ def whole_file() -> FitsFile:
         history="calib 0.1.0: calib run",
         n_lines=n_lines,
         line=line,
-        pointing=Pointing(some(3), np.array([1.0, 0, 0, 0]), some(3) ** 2, some(3) ** 2, np.eye(6)),
+        pointing=Pointing(
+            some(3), np.array([1.0, 0, 0, 0]), some(3) ** 2, some(3) ** 2, np.eye(6), some(3), np.array([0.9, 0.0, 3.0])
+        ),
         transfer=TransferCurves(
             np.arange(0, 256, 16), *curves, np.array([3, 3, 3]), np.array([250, 250, 240]),
             table(9), some(9), some(9), some(9), some(9), some(9) > 0,
@@ -72,6 +73,9 @@ def whole_file() -> FitsFile:
         ),
         ties=TieResiduals(table(30), *(some(30) for _ in range(6)), some(30) > 0),
         control=ControlResiduals(["c1", "c2"], *(some(2) for _ in range(7)), np.array([True, False])),
+        uncertainty=PlaceUncertainty(
+            ["centre", "upper left"], some(2), some(2), *(np.array([v, np.nan]) for v in (21.4, 3.1, 412, 300, 77.0))
+        ),
     )  # fmt: skip
 
 
@@ -112,6 +116,12 @@ def test_xarray_reads_back_what_was_written(file):
         assert list(read.mark_reason.values) == list(fits.marks.reason)
         assert list(read.mark_used.values) == [1, 1, 0, 1]
         assert read.camera_position.attrs["units"] == "km"
+        assert read.camera_velocity.attrs["units"] == "km s-1"
+        assert list(read.place_name.values) == ["centre", "upper left"]
+        assert list(read.place_on_moon.values) == [1, 0]
+        assert read.place_semi_major[0] == 412
+        assert np.isnan(read.place_semi_major[1])
+        assert {"place_longitude", "place_latitude"} <= set(read.place_semi_major.coords)
 
 
 def test_the_same_fits_give_the_same_bytes(file, tmp_path):

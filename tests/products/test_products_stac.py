@@ -15,9 +15,19 @@ from pystac.extensions.projection import ProjectionExtension
 from pystac.extensions.view import ViewExtension
 from pystac.validation import validate_dict
 
+from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.footprint import geojson
-from calib.products.stac import Asset, CenterGeometry, MapItem, MapPlace, UncertaintyEllipse, write_item
+from calib.products.stac import Asset, CenterGeometry, MapItem, MapPlace, write_item
 from calib.quality import BITS, OBLIQUE
+
+
+def known(major: list[float], minor: list[float], azimuth: list[float]) -> PlaceUncertainty:
+    """Ellipses of a centre and two corners; what has no ellipse is off the Moon."""
+    on = np.isfinite(np.array(major))
+    lon, lat = np.where(on, [21.4, 21.2, 0.0], np.nan), np.where(on, [3.1, 3.4, 0.0], np.nan)
+    film = np.array([0.0, -10.5, 10.5]), np.array([0.0, -6.0, -6.0])
+    ellipses = (np.array(part) for part in (major, minor, azimuth))
+    return PlaceUncertainty(("centre", "upper left", "upper right"), *film, lon, lat, *ellipses)
 
 
 def item(**changes) -> MapItem:
@@ -30,7 +40,7 @@ def item(**changes) -> MapItem:
             pyproj.CRS("IAU_2015:30110").to_wkt(), "IAU_2015:30110", (300, 200), (2.0, 0, 1001.0, 0, -2.0, 5001.0), 2.0
         ),
         "center": CenterGeometry(25.0, 271.5, 3.0, 62.0),
-        "ellipse": UncertaintyEllipse(312.4567, 120.0, 200.0),
+        "uncertainty": known([312.4567, 401.0, np.nan], [120.0, 130.0, np.nan], [200.0, 17.0, np.nan]),
         "assets": (
             Asset("reflectance", "map/reflectance.tif", "Reflectance", ("data", "reflectance"), unit="1"),
             Asset("quality", "map/quality.tif", "Quality bits", ("metadata", "data-mask"), is_mask=True),
@@ -99,12 +109,29 @@ def test_the_ellipse_and_the_body_are_said_and_the_bytes_are_the_same_again(fold
     assert str(folder) not in content.decode()
 
 
+def test_the_ellipses_at_the_corners_are_said_and_a_corner_off_the_moon_says_so(folder):
+    first, second = written(folder, item())["properties"]["calib:corner_uncertainty"]["corners"]
+    assert first == {
+        "corner": "upper left", "film_mm": [-10.5, -6.0], "on_moon": True, "lon_deg": 21.2, "lat_deg": 3.4,
+        "semi_major_m": 401.0, "semi_minor_m": 130.0, "azimuth_deg": 17.0,
+    }  # fmt: skip
+    assert second == {"corner": "upper right", "film_mm": [10.5, -6.0], "on_moon": False}
+
+
+def test_a_centre_off_the_moon_has_no_ellipse(folder):
+    off = known([np.nan, 401.0, np.nan], [np.nan, 130.0, np.nan], [np.nan, 17.0, np.nan])
+    properties = written(folder, item(uncertainty=off))["properties"]
+    assert "calib:position_uncertainty" not in properties
+    assert [one["on_moon"] for one in properties["calib:corner_uncertainty"]["corners"]] == [True, False]
+
+
 def test_a_frame_whose_centre_is_off_the_moon_and_a_grid_of_ones_own(folder):
-    bare = item(center=None, ellipse=None, place=replace(item().place, code=None))
+    bare = item(center=None, uncertainty=None, place=replace(item().place, code=None))
     table = written(folder, bare)
     judged(table)
     assert table["properties"]["proj:code"] is None
     assert "view:sun_elevation" not in table["properties"]
+    assert not any("uncertainty" in key for key in table["properties"])
 
 
 def area(geometry: dict) -> float:
