@@ -14,7 +14,7 @@ from calib.tone.unknowns import add_priors, first_scales, updated_scales
 
 TURNS, TURNS_AGAIN = 6, 4  # the latter when the scales of an earlier fit are at hand
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
-LEAST_FACTOR, MOST_FACTOR = 0.5, 10.0  # bounds of what the residuals may say of a kind of evidence's sigma
+LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; below 1 only the fit itself speaks
 
 
 @dataclass(frozen=True, slots=True, eq=False)

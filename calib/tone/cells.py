@@ -124,7 +124,7 @@ def gather_cells(dn: NDArray, label: NDArray[np.int16], known: KnownFilm) -> tup
         mean = centre + sums[..., 1] / count
         spread = sums[..., 2] / count - (sums[..., 1] / count) ** 2
         whole = sums[..., 0] >= FEWEST
-        scatter = _scatter_of_rows(spread * count / np.maximum(count - 1, 1), whole)
+        scatter = _scatter_of_rows(spread * count / np.maximum(count - 1, 1), count, whole)
         centre, limit = mean, np.broadcast_to(OUTLIER * np.maximum(scatter, 0.3)[:, None], mean.shape)
     cell, sample = np.nonzero(whole)
     cells = Cells(
@@ -137,11 +137,16 @@ def gather_cells(dn: NDArray, label: NDArray[np.int16], known: KnownFilm) -> tup
     return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], label)
 
 
-def _scatter_of_rows(variance: Array, whole: NDArray[np.bool_]) -> Array:
-    """1-sigma of a sample within each row of cells: the median over its columns."""
+def _scatter_of_rows(variance: Array, count: Array, whole: NDArray[np.bool_]) -> Array:
+    """1-sigma of a sample within each row of cells: the median over its columns.
+
+    The variance of few samples is skewed: its median is below its mean by (1 - 2 / 9n)^3 for n degrees of freedom
+    (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17:684).
+    """
     scatter = np.zeros(len(variance))
     for row in np.flatnonzero(whole.any(axis=1)):
-        scatter[row] = np.sqrt(np.median(variance[row, whole[row]]))
+        of_mean = (1.0 - 2.0 / (9.0 * (count[row, whole[row]] - 1.0))) ** 3
+        scatter[row] = np.sqrt(np.median(variance[row, whole[row]] / of_mean))
     return scatter
 
 

@@ -15,6 +15,9 @@ from calib.coordinates import Array
 A48_MM2 = np.pi * 0.024**2  # aperture of RMS granularity, ISO 10505: 48 um across
 LN10 = float(np.log(10.0))
 ROUNDING_VARIANCE = 1.0 / 12.0
+TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
+BELIEVED = 3.0  # standard errors
+ODD_GRAIN = 0.1  # of the stated grain's variance: a difference that does not matter
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,22 +46,53 @@ def selwyn_variance(granularity: float, area_mm2: float) -> float:
     return (granularity / 1000.0) ** 2 * A48_MM2 / area_mm2
 
 
-def fit_noise(density: Array, scatter_dn: Array, density_per_dn: Array) -> NoiseModel:
-    """The noise model from patches (P,): their density, scatter in DN, and |dD/dDN| there."""
+def fit_noise(density: Array, scatter_dn: Array, density_per_dn: Array, grain: float | None = None) -> NoiseModel:
+    """The noise model from patches (P,): their density, scatter in DN, and |dD/dDN| there.
+
+    A `grain` that is known beforehand is kept, and the video's parts are fitted to what it leaves.
+    """
     slope2 = density_per_dn**2
-    design = np.stack([np.maximum(density, 0.01) / slope2, np.ones_like(density), 10.0**-density], axis=1)
+    film = np.maximum(density, 0.01) / slope2
+    design = np.stack([film, np.ones_like(density), 10.0**-density], axis=1)
     measured = scatter_dn**2
-    if density.size < 3:
-        design = design[:, 1:2]
+    first = 0 if grain is None else 1
+    last = 3 if density.size >= 3 else 2
+    first = max(first, 1 if density.size < 3 else 0)
+    known = (grain or 0.0) * film
     weight = 1.0 / np.maximum(measured, ROUNDING_VARIANCE)
     for _ in range(4):
-        part = nnls(design * weight[:, None], measured * weight)[0]
-        fitted = np.maximum(design @ part, ROUNDING_VARIANCE)
+        part = nnls(design[:, first:last] * weight[:, None], np.maximum(measured - known, 0.0) * weight)[0]
+        fitted = np.maximum(design[:, first:last] @ part + known, ROUNDING_VARIANCE)
         off = np.abs(measured - fitted) / fitted
         weight = 1.0 / fitted / np.sqrt(1.0 + (off / 0.5) ** 2)
-    if density.size < 3:
-        return NoiseModel(0.0, max(float(part[0]), ROUNDING_VARIANCE), 0.0)
-    return NoiseModel(float(part[0]), max(float(part[1]), ROUNDING_VARIANCE), float(part[2]))
+    found = dict(zip(range(first, last), part.tolist(), strict=True))
+    return NoiseModel(found.get(0, grain or 0.0), max(found[1], ROUNDING_VARIANCE), found.get(2, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Grain:
+    """What all strips' grain comes to, and a sentence where it is at odds with what was stated."""
+
+    per_density: float
+    warning: str = ""
+
+
+def agreed_grain(measured: Array, stated: float | None) -> Grain:
+    """The film's grain, the same in all strips, from that measured in each (K,) and the `stated` one, if any.
+
+    Stated granularity is believed where the patches agree with it within their own doubt or `ODD_GRAIN`; otherwise
+    they are: the spot of a readout averages grain that a microscope sees.
+    """
+    middle = float(np.median(measured))
+    if stated is None:
+        return Grain(middle)
+    doubt = TO_SIGMA * float(np.median(np.abs(measured - middle))) / np.sqrt(measured.size)
+    if abs(middle - stated) <= max(BELIEVED * doubt, ODD_GRAIN * stated):
+        return Grain(stated)
+    share = np.sqrt(middle / stated)
+    return Grain(
+        middle, f"the wedge patches show {share:.2f} times the grain of the stated granularity; theirs is used"
+    )
 
 
 def rounding_variance(scatter_dn: Array) -> Array:

@@ -15,9 +15,9 @@ from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typi
 from calib.tone.cell_kernels import FOG
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
-from calib.tone.noise import NoiseModel
+from calib.tone.noise import NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
-from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches
+from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain
 from calib.tone.transfer import FirstCurve
 
 if TYPE_CHECKING:
@@ -46,6 +46,9 @@ def survey_frame(frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], d
     some = whole or [survey for survey in surveys if survey.curve is not None]
     if not some:
         return Passes(tuple(surveys), (None,) * (len(surveys) - 1), None, ())
+    grain = agreed_grain(np.array([s.noise.grain for s in some if s.noise is not None]), _stated_grain(frame))
+    surveys = [with_grain(survey, known, grain.per_density) for survey in surveys]
+    some = [surveys[survey.index] for survey in some]
     kin = kinship_of([survey.curve for survey in some if survey.curve is not None])
     noise = typical_noise([survey.noise for survey in some if survey.noise is not None])
     edges = _Edges(frame, sweeps, dropouts)
@@ -55,7 +58,14 @@ def survey_frame(frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], d
         curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(survey, curve=curve, noise=survey.noise or noise, reason=_reason(survey, dn.size > 0))
     overlaps = tuple(edges.compare(surveys[k], surveys[k + 1]) for k in range(len(surveys) - 1))
-    return Passes(tuple(surveys), overlaps, kin.typical, tuple(_warnings(frame, surveys)))
+    return Passes(tuple(surveys), overlaps, kin.typical, (*_warnings(frame, surveys), *filter(None, [grain.warning])))
+
+
+def _stated_grain(frame: Frame) -> float | None:
+    """Grain variance per unit of density that the stated granularity gives in the area of a sample."""
+    if frame.film.granularity is None:
+        return None
+    return selwyn_variance(frame.film.granularity, frame.scan.sample_mm * frame.scan.line_mm)
 
 
 def _lending_order(surveys: Sequence[StripSurvey]) -> list[int]:

@@ -154,9 +154,19 @@ def _worst_patch(curve: FirstCurve, patches: PatchMeans, density: Array, use: ND
     return worst if off[worst] > OUT_OF_LINE + 6 * typical else None
 
 
-def _noise_of(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> NoiseModel:
+def _noise_of(
+    curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_], grain: float | None = None
+) -> NoiseModel:
     per_dn = 1.0 / np.abs(curve.slope(density[use]))
-    return fit_noise(density[use], patches.scatter_dn[use], per_dn)
+    return fit_noise(density[use], patches.scatter_dn[use], per_dn, grain)
+
+
+def with_grain(survey: StripSurvey, known: KnownFilm, grain: float) -> StripSurvey:
+    """A survey with its noise fitted again about the grain that all strips share."""
+    if survey.curve is None or survey.noise is None:
+        return survey
+    use = usable_patches(survey) & np.isfinite(known.patch_density)
+    return replace(survey, noise=_noise_of(survey.curve, survey.patches, known.patch_density, use, grain))
 
 
 def _what_is_missing(known: KnownFilm, use: NDArray[np.bool_]) -> str:

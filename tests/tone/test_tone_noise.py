@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calib.tone.noise import fit_noise, grain_bias, rounding_variance, selwyn_variance
+from calib.tone.cells import _scatter_of_rows
+from calib.tone.noise import agreed_grain, fit_noise, grain_bias, rounding_variance, selwyn_variance
 from calib.tone.transfer import FirstCurve
 
 DATA = Path(__file__).parent.parent / "data" / "tone"
@@ -77,3 +78,36 @@ def test_rounding_bias_has_the_stated_size(scatter: float) -> None:
 
 def _normal(x: np.ndarray) -> np.ndarray:
     return np.array([0.5 * (1 + erf(value / np.sqrt(2))) for value in x])
+
+
+def test_scatter_of_few_lines_is_not_taken_too_small() -> None:
+    """The median variance of five samples is 16 per cent below its mean: sigma would be short by eight."""
+    chance = np.random.default_rng(6)
+    variance = 9.0 * chance.chisquare(4, (1, 4000)) / 4
+    found = _scatter_of_rows(variance, np.full((1, 4000), 5.0), np.ones((1, 4000), dtype=bool))
+    assert found[0] == pytest.approx(3.0, rel=0.02)
+
+
+def test_stated_grain_is_believed_where_the_patches_agree() -> None:
+    chance = np.random.default_rng(7)
+    measured = 0.0020 * (1 + 0.1 * chance.standard_normal(12))
+    assert agreed_grain(measured, 0.0020).per_density == 0.0020
+    assert agreed_grain(measured, None).per_density == np.median(measured)
+
+
+def test_stated_grain_at_odds_with_the_patches_is_not_used_and_said() -> None:
+    """A spot wider than a sample averages the grain: the patches' own is the noise of the samples."""
+    measured = np.full(12, 0.0010)
+    found = agreed_grain(measured, 0.0020)
+    assert found.per_density == 0.0010
+    assert "0.71 times the grain" in found.warning
+
+
+def test_the_video_s_noise_is_fitted_to_what_a_known_grain_leaves() -> None:
+    curve = FirstCurve(2000.0, 55000.0, 1.0, 0.3, 2.6, -0.2)
+    density = np.linspace(0.2, 2.2, 14)
+    per_dn = 1 / np.abs(curve.slope(density))
+    scatter = np.sqrt(0.0012 * density + 70.0**2 * per_dn**2) / per_dn
+    noise = fit_noise(density, scatter, per_dn, grain=0.0012)
+    assert noise.grain == 0.0012
+    assert noise.video_dn2 == pytest.approx(70.0**2, rel=0.01)
