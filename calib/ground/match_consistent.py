@@ -1,0 +1,70 @@
+"""Which of many measured shifts belong together: the affine law that most of them follow.
+
+An error of a camera's pose moves its picture on the ground by a smooth law, over a narrow field nearly an affine one.
+Random subsets of three shifts propose laws; the one with the least median of the squared misfits is taken (Rousseeuw
+1984, J. Am. Stat. Assoc. 79:871) and fitted again to all that follow it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.errors import NotPossible
+
+Array = NDArray[np.float64]
+
+SUBSETS = 500
+SEED = 33  # of the draw of subsets
+WITHIN = 4.0  # robust scatters
+LEAST_SHARE = 0.4  # of the shifts must follow one law
+FEWEST = 6
+RAYLEIGH = 1.1774  # median of the length of a two-dimensional normal error of unit sigma: sqrt(2 ln 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Consistent:
+    """`law` (3, 2): shift = [1, row, column] @ law; which shifts follow it; robust 1-sigma of their misfit, px."""
+
+    law: Array
+    kept: NDArray[np.bool_]
+    scatter_px: float
+
+
+def consistent(place: Array, shift: Array, tolerance_px: float) -> Consistent | NotPossible:
+    """The affine law of shifts (N, 2) at places (N, 2), and which of them lie within its scatter or `tolerance_px`."""
+    n = len(place)
+    if n < FEWEST:
+        return NotPossible(f"{n} windows match, at least {FEWEST} are needed")
+    middle, size = place.mean(axis=0), np.maximum(np.ptp(place, axis=0), 1.0)
+    a = np.column_stack([np.ones(n), (place - middle) / size])
+    best, misfit = np.inf, np.zeros(n)
+    random = np.random.default_rng(SEED)
+    for _ in range(SUBSETS):
+        chosen = random.choice(n, 3, replace=False)
+        if abs(np.linalg.det(a[chosen])) < 1e-3:
+            continue
+        off = np.hypot(*(shift - a @ np.linalg.solve(a[chosen], shift[chosen])).T)
+        median = float(np.median(off))
+        if median < best:
+            best, misfit = median, off
+    if not np.isfinite(best):
+        return NotPossible("the windows that match lie in a line")
+    law = np.zeros((3, 2))
+    kept = misfit <= max(WITHIN * best / RAYLEIGH, tolerance_px)
+    for _ in range(4):
+        if np.count_nonzero(kept) < FEWEST:
+            break
+        law = np.linalg.lstsq(a[kept], shift[kept], rcond=None)[0]
+        misfit = np.hypot(*(shift - a @ law).T)
+        scatter = float(np.median(misfit[kept])) / RAYLEIGH
+        kept = misfit <= max(WITHIN * scatter, tolerance_px)
+    if np.count_nonzero(kept) < max(FEWEST, LEAST_SHARE * n):
+        return NotPossible(f"only {np.count_nonzero(kept)} of {n} matching windows agree on one law")
+    return Consistent(_unscaled(law, middle, size), kept, float(np.median(misfit[kept])) / RAYLEIGH)
+
+
+def _unscaled(law: Array, middle: Array, size: Array) -> Array:
+    """The law in plain rows and columns."""
+    slope = law[1:] / size[:, np.newaxis]
+    return np.vstack([law[0] - middle @ slope, slope])

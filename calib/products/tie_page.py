@@ -1,0 +1,93 @@
+"""The page beside a control file: frame and modern map over each other, residuals, points. One file, no network."""
+
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+from numpy.typing import NDArray
+
+from calib.products.fits_pointing import ControlResiduals
+from calib.products.report_geometry import control_residuals
+from calib.products.report_pictures import grey_jpeg
+from calib.products.report_plot import drawing, style
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """One picture (rows, columns) of the ground, NaN where it shows nothing; all layers lie on one lattice."""
+
+    title: str
+    values: NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True)
+class TiePoint:
+    """A row of the table: place on ground and film, 1-sigma, lengths of its residual before and after (mm)."""
+
+    name: str
+    lon_deg: float
+    lat_deg: float
+    height_m: float
+    x_mm: float
+    y_mm: float
+    sigma_mm: float
+    before_mm: float
+    after_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TiePage:
+    """All that the page shows. `points_px` (P, 2): columns and rows of the points on the layers."""
+
+    frame: str
+    map_name: str
+    facts: tuple[tuple[str, str], ...]
+    warnings: tuple[str, ...]
+    lines: tuple[str, ...]
+    modern: Layer
+    refined: Layer
+    stated: Layer
+    pixel_m: float
+    residuals: ControlResiduals
+    points: tuple[TiePoint, ...]
+    points_px: NDArray[np.float64]
+    left_out: tuple[str, ...]
+    unmatched: tuple[str, ...]
+
+
+def page(data: TiePage) -> str:
+    """The page as text."""
+    with style():
+        residuals = Markup(drawing(control_residuals(data.residuals), "control", "Residuals of the tie points"))
+    rows, columns = data.modern.values.shape
+    return _template().render(
+        css=Markup(_shipped("report.css")),
+        script=Markup(_shipped("report.js")),
+        data=data,
+        width=columns,
+        height=rows,
+        modern=_picture(data.modern),
+        refined=_picture(data.refined),
+        stated=_picture(data.stated),
+        residuals=residuals,
+        marks=[(name.name, *np.round(at, 1)) for name, at in zip(data.points, data.points_px.tolist(), strict=True)],
+    )
+
+
+def _picture(layer: Layer) -> dict[str, Any]:
+    return {"title": layer.title, "image": grey_jpeg(layer.values)}
+
+
+@cache
+def _shipped(name: str) -> str:
+    return resources.files("calib.products").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def _template() -> Any:
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return environment.from_string(_shipped("tie_page.html"))

@@ -1,0 +1,93 @@
+"""From a frame whose pointing is off to places that frame and modern map share: coarse to fine, until it settles."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.camera.adjustment import Control
+from calib.camera.exterior import Pose
+from calib.camera.resection import resect
+from calib.errors import NotPossible
+from calib.ground.match_consistent import consistent
+from calib.ground.match_windows import Coherence, assumed, spectra
+from calib.ground.region import Region
+from calib.ground.sphere import ground_to_moon
+from calib.run.fit import FrameFits
+from calib.run.progress import Progress
+from calib.run.tie_map import ModernMap
+from calib.run.tie_pictures import Lattice
+from calib.run.tie_whole import Hunt, Whole, find_whole, with_sigmas
+from calib.run.tie_windows import Matched, Ties, Windows, chosen, cut, matched, ties_of
+
+STEP_LEVELS = 2  # from one level of windows to the next
+FIRST_REACH_SHARE, NEXT_REACH_PX = 0.2, 8.0  # of a window's side; pixels
+TOLERANCE_PX = 0.5  # within which windows agree in any case
+SETTLED_PX = 0.2  # a shift that a window's taper shortens by no more than a few thousandths of a pixel
+MOST_ROUNDS = 3  # at the finest level
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """Ties at the finest level, the windows they come from, the pose they lead to, and how the frame was found."""
+
+    ties: Ties
+    windows: Windows
+    matched: Matched
+    pose: Pose
+    whole: Whole
+
+
+def hunt_for(fits: FrameFits, modern: ModernMap, lattice: Lattice, region: Region, reach_m: float) -> Hunt:
+    """What `find_ties` needs: places may lie `reach_m` from where the given pointing puts them."""
+    return Hunt(fits, modern, lattice, region, reach_m, with_sigmas(fits.given_pose, reach_m, region))
+
+
+def find_ties(hunt: Hunt, progress: Progress) -> Found | NotPossible:
+    """Ties of a fitted frame and a modern map, or why there are none that could be believed."""
+    progress("looking for the frame", 0.0)
+    whole = find_whole(hunt)
+    progress("looking for the frame", 1.0)
+    if isinstance(whole, NotPossible):
+        return whole
+    levels = [*range(whole.level, 0, -STEP_LEVELS), *([0] * MOST_ROUNDS)]
+    pose = whole.pose
+    for turn, level in enumerate(levels):
+        found = _round(hunt, whole, pose, level, is_first=turn == 0)
+        progress("matching windows", (turn + 1) / len(levels))
+        if isinstance(found, NotPossible):
+            return found
+        pose = found.pose
+        if level == 0 and float(np.median(np.hypot(*found.ties.shift.T))) < SETTLED_PX:
+            break
+    progress("matching windows", 1.0)
+    return found
+
+
+def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) -> Found | NotPossible:
+    """Match the windows of a level as a pose renders them, and find the pose that they agree on."""
+    windows = cut(hunt.fits, pose, hunt.modern, hunt.lattice, level)
+    if isinstance(windows, NotPossible):
+        return windows
+    first: Coherence | None = None
+    reach = NEXT_REACH_PX
+    if is_first:
+        first = assumed(spectra(windows.frame, windows.modern), whole.match.pattern)
+        reach = FIRST_REACH_SHARE * windows.side
+    result = matched(windows, first, reach)
+    if isinstance(result, NotPossible):
+        return result
+    good = result.shifts.good
+    agreed = consistent(windows.place[good], result.shifts.shift[good], TOLERANCE_PX)
+    if isinstance(agreed, NotPossible):
+        return agreed
+    everyone = ties_of(windows, result.shifts)
+    ties = chosen(everyone, agreed.kept & np.isfinite(everyone.sigma_mm))
+    refined = resect(hunt.fits.frame.camera, control_of(ties), hunt.prior)
+    if isinstance(refined, NotPossible):
+        return refined
+    return Found(ties, windows, result, refined.pose, whole)
+
+
+def control_of(ties: Ties) -> Control:
+    """Ties as the resection wants them."""
+    return Control(ties.ids, ground_to_moon(ties.ground), ties.film, ties.sigma_mm)

@@ -1,0 +1,45 @@
+"""How far the pointing was off, in words and numbers for a person."""
+
+import numpy as np
+
+from calib.coordinates import Array
+from calib.run.tie_result import TieResult
+
+Facts = tuple[tuple[str, str], ...]
+
+
+def facts_of(result: TieResult) -> Facts:
+    """Label and text of everything that was found out, the most important first."""
+    r, used = result.resection, result.resection.used
+    before, after = _rms_mm(r.before_x_mm[used], r.before_y_mm[used]), _rms_mm(r.residual_x_mm, r.residual_y_mm)
+    mm, m = result.sample_mm, result.sample_m
+    off, most = _rms(result.ground_m), float(result.ground_m.max())
+    sigma_um = 1000 * float(np.median(result.ties.sigma_mm))
+    windows = len(result.ties.ids) + len(result.left_out) + len(result.unmatched)
+    return (
+        ("pointing was off", f"{off:.4g} m on the ground rms, {most:.4g} m at most (rms {off / m:.4g} samples)"),
+        ("camera moved, turned", f"{result.moved_km:.4g} km, {result.turned_deg:.3g} deg; each stands partly for the other"),
+        ("residuals before, rms", f"{1000 * before:.4g} um, {before / mm:.4g} samples"),
+        ("residuals after, rms", f"{1000 * after:.3g} um, {after / mm:.2g} samples"),
+        ("points", f"{len(result.ties.ids)} used of {windows} windows, {len(result.unmatched)} without a clear match"),
+        ("left out", ", ".join(result.left_out) or "none of those that match"),
+        ("sigma of a point", f"{sigma_um:.3g} um (median), {result.scatter:.2g} times what matching alone explains"),
+        ("trace of the lighting", _lighting(result)),
+        ("searched", f"{result.reach_m / 1000:.3g} km around the stated place"),
+    )  # fmt: skip
+
+
+def _lighting(result: TieResult) -> str:
+    long, short = result.scales
+    pixel_m = result.found.windows.lattice.pixel_m(result.found.windows.level)
+    apart = pixel_m * float(np.hypot(*(long.shift - short.shift)))
+    noise = pixel_m * float(np.sqrt(np.sum(long.sigma**2 + short.sigma**2)))
+    return f"long and short waves lie {apart:.2g} m apart (1-sigma {noise:.1g} m)"
+
+
+def _rms(values: Array) -> float:
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def _rms_mm(x_mm: Array, y_mm: Array) -> float:
+    return _rms(np.hypot(x_mm, y_mm))
