@@ -1,8 +1,8 @@
 """Which pixels of a block the terrain hides from the camera.
 
-It is tried at nodes about as far apart as those of the elevation model, at whole multiples of a step whatever the
+It is tried at nodes half as far apart as those of the elevation model, at whole multiples of a step whatever the
 block; where four neighbours differ, each pixel between them is tried. What the terrain hides is thus outlined to a
-pixel; a hidden patch smaller than the elevation model's own spacing may go unnoticed.
+pixel; a hidden patch smaller than half the elevation model's own spacing may go unnoticed.
 """
 
 from collections.abc import Callable
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.ground.rays import occluded
+from calib.ground.occlusion import occluded
 from calib.ground.terrain import Terrain
 
 Sights = Callable[[Array, Array], tuple[Array, Array]]
@@ -23,7 +23,7 @@ def hidden_pixels(terrain: Terrain, sights: Sights, rows: slice, columns: slice,
 
     `sights` gives for any rows and columns the camera's place, (3,) or (..., 3), and the ground (..., 3), in km.
     """
-    step = int(np.clip(terrain.node_km / pixel_km, 1, LARGEST_STEP))
+    step = int(np.clip(terrain.node_km / (2 * pixel_km), 1, LARGEST_STEP))
     first_r, first_c = rows.start // step, columns.start // step
     node_r = step * np.arange(first_r, -(-(rows.stop - 1) // step) + 2, dtype=np.float64)
     node_c = step * np.arange(first_c, -(-(columns.stop - 1) // step) + 2, dtype=np.float64)

@@ -1,4 +1,4 @@
-"""Rays and terrain: where a ray first meets the ground, and whether the ground stands between a place and the camera.
+"""Rays and terrain: where a ray first meets the ground.
 
 A ray is cut into pieces; a piece that stays above the highest ground under it is free, any other is halved, down to a
 millimetre. Over pieces shorter than a node that highest ground is exact: a bilinear surface is highest at a corner. So
@@ -7,12 +7,11 @@ no peak can be missed, however narrow, that rises above the ray by more than its
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.ground.sphere import dot, moon_to_ground, unit
+from calib.ground.sphere import dot, moon_to_ground
 from calib.ground.terrain import Terrain, highest_within, node_heights_km, nodes_of
 from calib.moon import RADIUS_KM
 
@@ -20,9 +19,6 @@ FINEST_KM = 1e-6  # pieces are not halved further
 MEETING_KM = 1e-8  # how closely the meeting is found along the ray
 SKIN_KM = 1e-6  # the shell that is searched is this much thicker than the terrain
 PIECES = 16
-KNOTS = 9  # along a line of sight, between which its track over the raster is straight
-FIRST_STEP = 0.5  # nodes; nearer than this a bilinear surface does not hide its own place
-SKIN_SHARE, LARGEST_SKIN_KM = 0.02, 2e-3  # of a node: how far the ground must rise above a line of sight to hide
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,64 +131,3 @@ def _refined(rays: _Rays, ray: NDArray[np.intp], above: Array, under: Array) -> 
         clear = rays.place(ray, middle)[2] > 0
         above, under = np.where(clear, middle, above), np.where(clear, under, middle)
     return (above + under) / 2
-
-
-def occluded(terrain: Terrain, camera_km: Array, position_km: Array) -> NDArray[np.bool_]:
-    """Whether the ground hides places (N, 3) on it from the camera (3,) or (N, 3); False where a place is NaN.
-
-    The line of sight is followed from the place up to where it leaves the terrain's reach, at half the nodes' spacing.
-    """
-    toward = camera_km - position_km
-    distance = np.sqrt(dot(toward, toward))
-    toward = unit(toward)
-    rise = dot(position_km, toward)
-    top = RADIUS_KM + terrain.highest_km
-    with np.errstate(invalid="ignore"):
-        reach = np.minimum(np.sqrt(rise**2 - dot(position_km, position_km) + top**2) - rise, distance)
-    reach = np.where(np.isfinite(reach), reach, 0.0)
-    s = reach[:, np.newaxis] * np.linspace(0, 1, KNOTS)
-    ground = moon_to_ground(position_km[:, np.newaxis] + s[..., np.newaxis] * toward[:, np.newaxis])
-    column, row = nodes_of(terrain, ground.lon_deg, ground.lat_deg)
-    turn = terrain.projection.period * abs(terrain.to_node[0])
-    if turn:
-        column = column[:, :1] + (column - column[:, :1] + turn / 2) % turn - turn / 2
-    start = dot(position_km, position_km)
-    skin = min(SKIN_SHARE * terrain.node_km, LARGEST_SKIN_KM)
-    through = (rise < 0) & (start - rise**2 < (RADIUS_KM + terrain.lowest_km - skin) ** 2)
-    return through | _hidden(terrain.height_km, terrain.turn_columns, column, row, s, start, rise, skin)
-
-
-@numba.njit(cache=True, nogil=True)
-def _hidden(height_km, turn, column, row, s, start, rise, skin_km):  # type: ignore[no-untyped-def]  # pragma: no cover
-    rows, columns = height_km.shape
-    hidden = np.zeros(len(s), np.bool_)
-    for n in range(len(s)):
-        travelled = 0.0
-        for k in range(s.shape[1] - 1):
-            dc, dr, ds = column[n, k + 1] - column[n, k], row[n, k + 1] - row[n, k], s[n, k + 1] - s[n, k]
-            length = np.hypot(dc, dr)
-            if not (length < 1e7 and ds > 0):
-                break
-            steps = int(np.ceil(2 * length)) + 1
-            for i in range(steps):
-                f = (i + 0.5) / steps
-                if travelled + f * length < FIRST_STEP:
-                    continue
-                c, r, t = column[n, k] + f * dc, row[n, k] + f * dr, s[n, k] + f * ds
-                if turn > 0:
-                    c = (c - 0.5) % turn + 0.5
-                ground = 0.0
-                if c >= -0.5 and r >= -0.5 and c <= columns - 0.5 and r <= rows - 0.5:
-                    c, r = min(max(c, 0.0), columns - 1.0), min(max(r, 0.0), rows - 1.0)
-                    c0, r0 = min(int(c), columns - 2), min(int(r), rows - 2)
-                    u, v = c - c0, r - r0
-                    ground = (height_km[r0, c0] * (1 - u) + height_km[r0, c0 + 1] * u) * (1 - v) + (
-                        height_km[r0 + 1, c0] * (1 - u) + height_km[r0 + 1, c0 + 1] * u
-                    ) * v
-                if ground > np.sqrt(start[n] + 2 * t * rise[n] + t * t) - RADIUS_KM + skin_km:
-                    hidden[n] = True
-                    break
-            if hidden[n]:
-                break
-            travelled += length
-    return hidden

@@ -20,7 +20,7 @@ from calib.frame.description import Distortion, MapRequest, Scan, ShutterSlit
 from calib.ground.dem import read_terrain, view_over
 from calib.ground.grid import choose_grid
 from calib.ground.locate import block, block_ground, locator
-from calib.ground.rays import occluded
+from calib.ground.occlusion import occluded
 from calib.ground.sphere import ground_to_moon, unit, up
 from calib.ground.terrain import heights_km
 from calib.ground.view import View, before_horizon, film_to_ground, film_to_moon, ground_to_film

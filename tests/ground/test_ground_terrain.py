@@ -13,8 +13,9 @@ from scipy.interpolate import RegularGridInterpolator
 from calib.coordinates import FilmPoints, GroundPoints, MapPoints
 from calib.errors import InputError
 from calib.ground.dem import filled, read_terrain, view_over
+from calib.ground.occlusion import occluded
 from calib.ground.projection import read_projection, unproject
-from calib.ground.rays import occluded, ray_to_terrain
+from calib.ground.rays import ray_to_terrain
 from calib.ground.region import terrain_warnings, visible_region
 from calib.ground.sphere import ground_to_moon, moon_to_ground, ray_to_sphere, unit, up
 from calib.ground.terrain import heights_km
