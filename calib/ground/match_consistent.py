@@ -31,8 +31,11 @@ class Consistent:
     scatter_px: float
 
 
-def consistent(place: Array, shift: Array, tolerance_px: float) -> Consistent | NotPossible:
-    """The affine law of shifts (N, 2) at places (N, 2), and which of them lie within its scatter or `tolerance_px`."""
+def consistent(place: Array, shift: Array, tolerance_px: float, loosest_px: float) -> Consistent | NotPossible:
+    """The affine law of shifts (N, 2) at places (N, 2), and which of them lie within its scatter or `tolerance_px`.
+
+    Shifts that scatter about the best law by more than `loosest_px` (1-sigma) follow none.
+    """
     n = len(place)
     if n < FEWEST:
         return NotPossible(f"{n} windows match, at least {FEWEST} are needed")
@@ -61,7 +64,10 @@ def consistent(place: Array, shift: Array, tolerance_px: float) -> Consistent | 
         kept = misfit <= max(WITHIN * scatter, tolerance_px)
     if np.count_nonzero(kept) < max(FEWEST, LEAST_SHARE * n):
         return NotPossible(f"only {np.count_nonzero(kept)} of {n} matching windows agree on one law")
-    return Consistent(_unscaled(law, middle, size), kept, float(np.median(misfit[kept])) / RAYLEIGH)
+    scatter = float(np.median(misfit[kept])) / RAYLEIGH
+    if scatter > loosest_px:
+        return NotPossible(f"the windows scatter by {scatter:.2g} pixels about any one law")
+    return Consistent(_unscaled(law, middle, size), kept, scatter)
 
 
 def _unscaled(law: Array, middle: Array, size: Array) -> Array:

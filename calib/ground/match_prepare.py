@@ -17,6 +17,7 @@ MEAN_PX = 25  # a box twice: like a Gaussian of sigma 10; waves longer than some
 SCATTER_PX = 49
 FLOOR = 0.2  # of the picture's median scatter: what is flatter than this is not blown up further
 LARGEST = 3.5  # local scatters; a shadow or a bright spot counts no more than this
+FLAT_PX = 5
 KNOWN = 0.5  # share of known pixels about a place from which its mean is believed
 
 
@@ -31,6 +32,7 @@ class Texture:
 def texture(picture: NDArray[np.floating]) -> Texture:
     """The texture of a picture (rows, columns); NaN is what is not known of it."""
     known = np.isfinite(picture)
+    known &= ~_flat(picture, known)
     share = _smooth(known.astype(np.float64), MEAN_PX)
     mean = _local(np.where(known, picture, 0.0), share, MEAN_PX)
     usable = known & (share > 1e-3)
@@ -42,6 +44,12 @@ def texture(picture: NDArray[np.floating]) -> Texture:
     scatter = np.maximum(scatter, max(floor, 1e-12))
     values = np.where(usable, np.clip(ratio / scatter, -LARGEST, LARGEST), 0.0)
     return Texture(values, np.where(usable, np.clip(share / KNOWN - 1.0, 0.0, 1.0), 0.0))
+
+
+def _flat(picture: NDArray[np.floating], known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where a pixel and all about it are exactly alike: a border without data, a saturated patch."""
+    filled = np.where(known, picture, 0.0)
+    return np.asarray(ndimage.maximum_filter(filled, FLAT_PX) == ndimage.minimum_filter(filled, FLAT_PX))
 
 
 def _local(values: Array, share: Array, side_px: int) -> Array:

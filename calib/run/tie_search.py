@@ -22,6 +22,7 @@ from calib.run.tie_windows import Matched, Ties, Windows, chosen, cut, matched, 
 STEP_LEVELS = 2  # from one level of windows to the next
 FIRST_REACH_SHARE, NEXT_REACH_PX = 0.2, 8.0  # of a window's side; pixels
 TOLERANCE_PX = 0.5  # within which windows agree in any case
+LOOSEST = 0.25  # of the reach: chance would scatter the windows by more than half of it
 SETTLED_PX = 0.2  # a shift that a window's taper shortens by no more than a few thousandths of a pixel
 MOST_ROUNDS = 3  # at the finest level
 
@@ -77,7 +78,7 @@ def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) 
     if isinstance(result, NotPossible):
         return result
     good = result.shifts.good
-    agreed = consistent(windows.place[good], result.shifts.shift[good], TOLERANCE_PX)
+    agreed = consistent(windows.place[good], result.shifts.shift[good], TOLERANCE_PX, LOOSEST * reach)
     if isinstance(agreed, NotPossible):
         return agreed
     everyone = ties_of(windows, result.shifts)

@@ -18,12 +18,12 @@ def facts_of(result: TieResult) -> Facts:
     windows = len(result.ties.ids) + len(result.left_out) + len(result.unmatched)
     return (
         ("pointing was off", f"{off:.4g} m on the ground rms, {most:.4g} m at most (rms {off / m:.4g} samples)"),
-        ("camera moved, turned", f"{result.moved_km:.4g} km, {result.turned_deg:.3g} deg; each stands partly for the other"),
-        ("residuals before, rms", f"{1000 * before:.4g} um, {before / mm:.4g} samples"),
-        ("residuals after, rms", f"{1000 * after:.3g} um, {after / mm:.2g} samples"),
+        ("camera moved, turned", f"{result.moved_km:.4g} km, {result.turned_deg:.3g} deg (partly one for the other)"),
+        ("residuals before, rms", f"{1000 * before:.4g} µm, {before / mm:.4g} samples"),
+        ("residuals after, rms", f"{1000 * after:.3g} µm, {after / mm:.2g} samples"),
         ("points", f"{len(result.ties.ids)} used of {windows} windows, {len(result.unmatched)} without a clear match"),
         ("left out", ", ".join(result.left_out) or "none of those that match"),
-        ("sigma of a point", f"{sigma_um:.3g} um (median), {result.scatter:.2g} times what matching alone explains"),
+        ("sigma of a point", f"{sigma_um:.3g} µm (median), {result.scatter:.2g} times what matching alone explains"),
         ("trace of the lighting", _lighting(result)),
         ("searched", f"{result.reach_m / 1000:.3g} km around the stated place"),
     )  # fmt: skip
