@@ -5,6 +5,7 @@ from pathlib import Path
 from calib.bench.figure import Figure
 from calib.bench.places import film_figures, map_figures, mark_figures, round_trip_figure, tie_figure, true_pose
 from calib.bench.resections import resection_figures
+from calib.bench.resolution import resolution_figure
 from calib.bench.scene import Calibrated, calibrate
 from calib.run.progress import Progress, silent
 
@@ -30,4 +31,4 @@ def geometry_figures(done: Calibrated, progress: Progress = silent) -> list[Figu
     progress(step, 0.7)
     pose = resection_figures(scene, fits.frame.camera, true_pose(fits, truth), truth)
     progress(step, 1.0)
-    return [*film, *ground, *pose]
+    return [*film, *ground, *pose, resolution_figure(scene, maker)]

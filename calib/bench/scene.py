@@ -42,7 +42,7 @@ def check_scenes(names: tuple[str, ...]) -> None:
 
 def calibrate(name: str, folder: Path, *, threads: int, progress: Progress = silent) -> Calibrated:
     """Run the whole job on scene `name`; its frame is made in `folder`, or that of an earlier benchmark used again."""
-    truth = _photographed(scenario(name), folder, progress)
+    truth = photographed(scenario(name), folder, progress)
     run = run_frame(
         folder / PACKAGE,
         folder / PRODUCTS,
@@ -54,8 +54,12 @@ def calibrate(name: str, folder: Path, *, threads: int, progress: Progress = sil
     return Calibrated(name, truth, run)
 
 
-def _photographed(chosen: Scenario, folder: Path, progress: Progress) -> Truth:
-    """The truth of the frame in `folder`: kept from earlier where it is of just this scenario, else made anew."""
+def photographed(chosen: Scenario, folder: Path, progress: Progress = silent) -> Truth:
+    """The truth of the frame in `folder`: kept from earlier where it is of just this scenario, else made anew.
+
+    Raises:
+        InputError: `folder` holds a frame that no benchmark made.
+    """
     kept, package = folder / TRUTH, folder / PACKAGE
     if kept.exists() and (package / "frame.toml").exists():
         truth = load_truth(kept)
