@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
-from calib.film.source import StripSource, StripWindow
+from calib.film.kernels import DEFAULT_KERNEL
+from calib.film.source import StripSource, StripWindow, flag_beyond
 from calib.frame.description import Scan
-from calib.quality import HIGH_DENSITY, LOW_DENSITY
 
 BLOCK_ROWS, BLOCK_COLUMNS = 512, 1024  # whole tiles of the rasters; a frame's width must not matter to memory
 
@@ -88,6 +88,7 @@ def film_block(
     *,
     scale: KernelScale,
     curve_span: tuple[float, float],
+    kernel: str = DEFAULT_KERNEL,
 ) -> FilmBlock:
     """Density of a block of the grid, interpolated once from the strips' samples.
 
@@ -96,11 +97,9 @@ def film_block(
     x, y = np.meshgrid(grid.x_mm(np.arange(columns.start, columns.stop)), grid.y_mm(np.arange(rows.start, rows.stop)))
 
     def flag_span(_: StripSource, window: StripWindow) -> StripWindow:
-        with np.errstate(invalid="ignore"):
-            window.quality[window.value <= curve_span[0]] |= np.uint16(LOW_DENSITY)
-            window.quality[window.value >= curve_span[1]] |= np.uint16(HIGH_DENSITY)
+        flag_beyond(window, *curve_span)
         return window
 
     places = FilmPoints(x.ravel(), y.ravel())
-    sampled = sample_strips(sources, places, scale=scale, fill=False, convert=flag_span)
+    sampled = sample_strips(sources, places, scale=scale, fill=False, convert=flag_span, kernel=kernel)
     return FilmBlock(sampled.value.reshape(x.shape), sampled.sigma.reshape(x.shape), sampled.quality.reshape(x.shape))

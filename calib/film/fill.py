@@ -18,10 +18,24 @@ def fill_from_neighbours(
     filled) and which samples were filled.
     """
     out, sigma = values.astype(np.float32, copy=True), noise.astype(np.float32, copy=True)
-    filled = np.zeros(values.shape, dtype=np.bool_)
     rows, columns = np.nonzero(bad)
-    _bridge(values, noise, bad, rows, columns, reach, out, sigma, filled)
+    filled = np.zeros(values.shape, dtype=np.bool_)
+    filled[rows, columns] = bridge(out, sigma, bad, rows, columns, reach)
     return out, sigma, filled
+
+
+def bridge(
+    values: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    bad: NDArray[np.bool_],
+    rows: NDArray[np.intp],
+    columns: NDArray[np.intp],
+    reach: int,
+) -> NDArray[np.bool_]:
+    """The same in place, for the bad samples at `rows`, `columns` (N,) only; which of them were filled, (N,)."""
+    filled = np.zeros(rows.size, dtype=np.bool_)
+    _bridge(values, noise, bad, rows, columns, reach, filled)
+    return filled
 
 
 @numba.njit(cache=True, nogil=True)
@@ -37,7 +51,7 @@ def _end(bad: NDArray, row: int, column: int, down: int, right: int, reach: int)
 
 
 @numba.njit(cache=True, nogil=True)
-def _bridge(values, noise, bad, rows, columns, reach, out, sigma, filled):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _bridge(values, noise, bad, rows, columns, reach, filled):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(rows.size):
         row, column = rows[n], columns[n]
         total = mean = second = variance = 0.0
@@ -60,9 +74,9 @@ def _bridge(values, noise, bad, rows, columns, reach, out, sigma, filled):  # ty
             variance += weight * ((1 - share) * noise_a * noise_a + share * noise_b * noise_b)
         if total > 0.0:
             mean /= total
-            out[row, column] = mean
-            sigma[row, column] = np.sqrt(max(second / total - mean * mean, 0.0) + variance / total)
-            filled[row, column] = True
+            values[row, column] = mean
+            noise[row, column] = np.sqrt(max(second / total - mean * mean, 0.0) + variance / total)
+            filled[n] = True
         else:
-            out[row, column] = np.nan
-            sigma[row, column] = np.nan
+            values[row, column] = np.nan
+            noise[row, column] = np.nan

@@ -1,6 +1,7 @@
 """Which samples of a strip lie on a reseau mark or on the step wedge."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from math import ceil
 
 import numpy as np
@@ -12,6 +13,7 @@ from calib.sweep.model import StripSweep, to_film, to_scan
 
 CROSSING = 1.5  # strokes: the way out beside the crossing, along a diagonal, in widths of a stroke
 BLUR_SAMPLES = 2.5  # a clear stroke's light spreads over dense film: nearer than this it still shows (tested)
+LINES = 512  # worked on at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,6 +58,7 @@ class StripMarks:
         return result
 
 
+@lru_cache(maxsize=8)
 def strip_marks(frame: Frame) -> StripMarks:
     """The marks and wedge boxes of a frame, the same for every strip of it."""
     reseau, scan = frame.film.reseau, frame.scan
@@ -82,14 +85,32 @@ def marked(marks: StripMarks, sweep: StripSweep, first: int, stop: int) -> NDArr
     """Which samples of lines `first`..`stop` - 1 carry a mark or the wedge, shape (stop - first, samples)."""
     mask = marks.strokes(sweep, first, stop)
     rows, columns = slice(first, stop), slice(0, mask.shape[1])
-    y_low, y_high = marks.boxes_mm[:, 2].min(), marks.boxes_mm[:, 3].max()
-    place = _film_of_block(sweep, rows, columns)
-    if place.y_mm.max() < y_low or place.y_mm.min() > y_high:
+    y = sweep.y_line_mm[rows]
+    if y.max() + sweep.y_sample_mm.max() < marks.boxes_mm[:, 2].min():
         return mask
+    if y.min() + sweep.y_sample_mm.min() > marks.boxes_mm[:, 3].max():
+        return mask
+    place = _film_of_block(sweep, rows, columns)
     near = (marks.boxes_mm[:, 1] >= place.x_mm.min()) & (marks.boxes_mm[:, 0] <= place.x_mm.max())
     for x_low, x_high, low, high in marks.boxes_mm[near]:
         mask |= (place.x_mm >= x_low) & (place.x_mm <= x_high) & (place.y_mm >= low) & (place.y_mm <= high)
     return mask
+
+
+@lru_cache(maxsize=128)
+def marked_runs(marks: StripMarks, sweep: StripSweep) -> NDArray[np.int32]:
+    """The same for a whole strip as runs, rows of (line, first sample, stop sample) in the order of the lines.
+
+    Worked out once a strip: marks and sweep are the same only if they are the same objects.
+    """
+    found = [np.zeros((0, 3), np.int64)]
+    for first in range(0, sweep.n_lines, LINES):
+        mask = marked(marks, sweep, first, min(first + LINES, sweep.n_lines))
+        rows = np.flatnonzero(mask.any(axis=1))
+        edges = np.diff(np.pad(mask[rows], ((0, 0), (1, 1))).astype(np.int8), axis=1)
+        row, start = np.nonzero(edges == 1)
+        found.append(np.stack([first + rows[row], start, np.nonzero(edges == -1)[1]], axis=1))
+    return np.concatenate(found).astype(np.int32)
 
 
 def _film_of_block(sweep: StripSweep, rows: slice, columns: slice) -> FilmPoints:

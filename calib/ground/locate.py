@@ -8,6 +8,7 @@ height, collinearity and angles follow exactly for every pixel.
 """
 
 from dataclasses import dataclass
+from functools import partial
 
 import numba
 import numpy as np
@@ -19,6 +20,7 @@ from calib.camera.shutter import camera_km
 from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.grid import MapGrid, pixel_to_map, to_ground
 from calib.ground.hidden import hidden_pixels
+from calib.ground.lattice import Lattice, good_cells, lattice
 from calib.ground.sphere import unit, up
 from calib.ground.terrain import Terrain, node_heights_km, nodes_of
 from calib.ground.view import View, seen_from
@@ -88,6 +90,46 @@ def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: fl
         if _share_of_good(made) >= ENOUGH:
             break
     return made
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placed:
+    """Film places of a block of the map and its quality bits as in `Located`, NaN and OUTSIDE where nothing is seen.
+
+    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none.
+    """
+
+    film: FilmPoints
+    quality: NDArray[np.uint16]
+    lattice: Lattice | None
+
+
+def placed(where: Locator, rows: slice, columns: slice) -> Placed:
+    """The same as `block` without the angles of every pixel, which are worked out only where a bit depends on them."""
+    if where.view.terrain is not None:
+        located = block(where, rows, columns)
+        return Placed(located.film, located.quality, None)
+    nodes = lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
+    steep = (nodes.nodes[2] >= 90.0) | (nodes.nodes[3] >= OBLIQUE_DEG)
+    if steep.any() or not (nodes.good | nodes.empty).all():
+        located = block(where, rows, columns)
+        return Placed(located.film, located.quality, nodes)
+    x, y = nodes.interpolated(nodes.nodes[:2], nodes.good)
+    quality = np.empty(x.shape, np.uint16)
+    half_x, half_y = (side / 2 for side in where.view.camera.format_mm)
+    _cut_to_format(x, y, half_x, half_y, np.uint16(OUTSIDE), quality)
+    return Placed(FilmPoints(x, y), quality, nodes)
+
+
+@numba.njit(cache=True, nogil=True)
+def _cut_to_format(x, y, half_x, half_y, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """As `within_format`, NaN and the bit OUTSIDE put in where a place is not."""
+    for i in range(x.shape[0]):
+        for j in range(x.shape[1]):
+            quality[i, j] = 0
+            if not (abs(x[i, j]) <= half_x and abs(y[i, j]) <= half_y):
+                x[i, j] = y[i, j] = np.nan
+                quality[i, j] = outside
 
 
 def block(where: Locator, rows: slice, columns: slice) -> Located:
@@ -174,51 +216,14 @@ def _hidden(where: Locator, terrain: Terrain, rows: slice, columns: slice) -> ND
 
 def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:
     """The smooth quantities (5, rows, columns) of a block."""
-    step = where.step
-    first_r, first_c = rows.start // step, columns.start // step
-    cells_r, cells_c = -(-rows.stop // step) - first_r, -(-columns.stop // step) - first_c
-    half = step // 2
-    node_r = first_r * step + half * np.arange(2 * cells_r + 1, dtype=np.float64)
-    node_c = first_c * step + half * np.arange(2 * cells_c + 1, dtype=np.float64)
-    nodes = _exact(where, *np.meshgrid(node_r, node_c, indexing="ij"))
-    good, empty = _good_cells(nodes, where.tolerance)
-    out = np.full((5, rows.stop - rows.start, columns.stop - columns.start), np.nan)
-    offset_r, offset_c = rows.start - first_r * step, columns.start - first_c * step
-    _interpolate(nodes, good, half, offset_r, offset_c, out)
-    single = ~(good | empty)
+    found = lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
+    out = found.interpolated(found.nodes, found.good)
+    single = ~(found.good | found.empty)
     if single.any():
-        row, column = np.mgrid[rows.start : rows.stop, columns.start : columns.stop]
-        alone = single[row // step - first_r, column // step - first_c]
-        out[:, alone] = _exact(where, row[alone].astype(np.float64), column[alone].astype(np.float64))
+        alone = found.cell_of_pixels(single)
+        row, column = (at.astype(np.float64) for at in np.nonzero(alone))
+        out[:, alone] = _exact(where, rows.start + row, columns.start + column)
     return out
-
-
-def _good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Cells (two half steps wide) whose inner nodes are met by interpolating the corners; and cells without any value.
-
-    Interpolation is then done between the half-step nodes, which leaves a quarter of the difference found here.
-    """
-    corner = nodes[:, ::2, ::2]
-    a, b, c, d = corner[:, :-1, :-1], corner[:, :-1, 1:], corner[:, 1:, :-1], corner[:, 1:, 1:]
-    limit = tolerance[:, np.newaxis, np.newaxis]
-    off = [
-        nodes[:, :-1:2, 1::2] - (a + b) / 2,
-        nodes[:, 2::2, 1::2] - (c + d) / 2,
-        nodes[:, 1::2, :-1:2] - (a + c) / 2,
-        nodes[:, 1::2, 2::2] - (b + d) / 2,
-        nodes[:, 1::2, 1::2] - (a + b + c + d) / 4,
-    ]
-    good = np.all([np.all(np.abs(part) <= limit, axis=0) for part in off], axis=0)
-    missing = np.isnan(nodes[0])
-    empty = np.all(
-        [
-            missing[i : missing.shape[0] - 2 + i : 2, j : missing.shape[1] - 2 + j : 2]
-            for i in range(3)
-            for j in range(3)
-        ],
-        axis=0,
-    )
-    return good, empty
 
 
 def _share_of_good(where: Locator) -> float:
@@ -232,25 +237,8 @@ def _share_of_good(where: Locator) -> float:
     good, empty = [], []
     for first_r, first_c in zip(r.ravel(), c.ravel(), strict=True):
         row, column = np.meshgrid(first_r + half * np.arange(3.0), first_c + half * np.arange(3.0), indexing="ij")
-        one_good, one_empty = _good_cells(_exact(where, row, column), where.tolerance)
+        one_good, one_empty = good_cells(_exact(where, row, column), where.tolerance)
         good.append(one_good[0, 0])
         empty.append(one_empty[0, 0])
     tried = np.count_nonzero(~np.array(empty))
     return float(np.count_nonzero(good) / tried) if tried else 1.0
-
-
-@numba.njit(cache=True, nogil=True)
-def _interpolate(nodes, good, half, offset_r, offset_c, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Bilinear between half-step nodes, in good cells only."""
-    for i in range(out.shape[1]):
-        r = (i + offset_r) // half
-        v = (i + offset_r) / half - r
-        for j in range(out.shape[2]):
-            c = (j + offset_c) // half
-            if not good[r // 2, c // 2]:
-                continue
-            u = (j + offset_c) / half - c
-            for k in range(out.shape[0]):
-                upper = nodes[k, r, c] * (1 - u) + nodes[k, r, c + 1] * u
-                lower = nodes[k, r + 1, c] * (1 - u) + nodes[k, r + 1, c + 1] * u
-                out[k, i, j] = upper * (1 - v) + lower * v

@@ -40,6 +40,7 @@ class ExposureLookup:
     sigma_density: Array
     slope: Array
     span: tuple[float, float]
+    table: NDArray[np.float32]  # (N, 4): exposure, noise over sigma_density, slope side by side, for one look-up
 
 
 def exposure_lookup(curve: FilmCurve, density: Array, sigma: Array) -> ExposureLookup:
@@ -60,7 +61,9 @@ def exposure_lookup(curve: FilmCurve, density: Array, sigma: Array) -> ExposureL
     variance = np.maximum(_mean(value**2, at, noise) - mean**2, 0.0)[inside]
     variance = np.maximum(2.0 * variance - _mean(variance, at, noise), LEAST_SHARE * variance)
     slope = np.abs(np.gradient(mean, step))
-    return ExposureLookup(at, value, np.asarray(np.sqrt(variance)), noise, slope[inside], (low, high))
+    spread, slope = np.asarray(np.sqrt(variance)), slope[inside]
+    table = np.ascontiguousarray(np.stack([value, spread / noise, slope, slope], axis=1), dtype=np.float32)
+    return ExposureLookup(at, value, spread, noise, slope, (low, high), table)
 
 
 def _continued(exposure: Array, past: int, sigma_nodes: Array) -> Array:
@@ -98,24 +101,37 @@ def noisy_exposure(
 
     NaN density stays NaN. `noise` scales the table's; the caller flags what lies beyond `lookup.span`.
     """
-    value, sigma, shared = (np.empty(density.shape, np.float32) for _ in range(3))
-    first, per_density = lookup.density[0], 1.0 / (lookup.density[1] - lookup.density[0])
-    tables = (lookup.exposure, lookup.noise / lookup.sigma_density, lookup.slope)
-    flat = (array.ravel() for array in (density, noise, systematic, value, sigma, shared))
-    _convert(*tables, first, per_density, *flat)
+    value, sigma, shared = (np.array(part, np.float32) for part in (density, noise, systematic))
+    first, last = np.zeros(1, np.int32), np.full(1, value.size - 1, np.int32)
+    expose(lookup, value.reshape(1, -1), sigma.reshape(1, -1), shared.reshape(1, -1), first, last)
     return NoisyExposure(value, sigma, shared)
 
 
+def expose(
+    lookup: ExposureLookup,
+    value: NDArray[np.float32],
+    noise: NDArray[np.float32],
+    systematic: NDArray[np.float32],
+    first: NDArray[np.int32],
+    last: NDArray[np.int32],
+) -> None:
+    """The same in place on arrays (lines, samples), of line i only from sample `first[i]` to `last[i]`."""
+    step = lookup.density[1] - lookup.density[0]
+    _convert(lookup.table, lookup.density[0], 1.0 / step, value, noise, systematic, first, last)
+
+
 @numba.njit(cache=True, nogil=True)
-def _convert(exposure, gain, slope, first, per_density, density, noise, systematic, value, sigma, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
-    last = exposure.size - 2
-    for i in range(density.size):
-        if not np.isfinite(density[i]):
-            value[i] = sigma[i] = shared[i] = np.nan
-            continue
-        place = min(max((density[i] - first) * per_density, 0.0), last + 1.0)
-        index = min(int(place), last)
-        share = place - index
-        value[i] = exposure[index] + share * (exposure[index + 1] - exposure[index])
-        sigma[i] = noise[i] * (gain[index] + share * (gain[index + 1] - gain[index]))
-        shared[i] = systematic[i] * (slope[index] + share * (slope[index + 1] - slope[index]))
+def _convert(table, first_density, per_density, value, noise, systematic, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover
+    end = table.shape[0] - 2
+    for i in range(value.shape[0]):
+        for j in range(first[i], last[i] + 1):
+            density = value[i, j]
+            if not np.isfinite(density):
+                value[i, j] = noise[i, j] = systematic[i, j] = np.nan
+                continue
+            place = min(max((density - first_density) * per_density, 0.0), end + 1.0)
+            index = min(int(place), end)
+            share = np.float32(place - index)
+            value[i, j] = table[index, 0] + share * (table[index + 1, 0] - table[index, 0])
+            noise[i, j] *= table[index, 1] + share * (table[index + 1, 1] - table[index, 1])
+            systematic[i, j] *= table[index, 2] + share * (table[index + 1, 2] - table[index, 2])

@@ -5,6 +5,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 FLOAT32_MANTISSA_BITS = 23
+SIGMA_SHARE = 1 / 16  # a power of two
 
 
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[misc,unused-ignore]
@@ -49,6 +50,24 @@ def _round_patterns(patterns, drop, out):  # type: ignore[no-untyped-def]
             out[i, j] = (pattern + (half + odd)) & keep if is_finite else pattern
 
 
+@njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
+def _round_by_sigma(patterns, sigma_patterns, share_bits, out):  # type: ignore[no-untyped-def]
+    exponent, most = np.uint32(0x7F800000), np.int32(FLOAT32_MANTISSA_BITS - 1)
+    for i in range(patterns.shape[0]):
+        for j in range(patterns.shape[1]):
+            pattern = patterns[i, j]
+            value_power = np.int32((pattern & exponent) >> np.uint32(23))
+            sigma_power = np.int32((sigma_patterns[i, j] & exponent) >> np.uint32(23))
+            drop = min(np.int32(FLOAT32_MANTISSA_BITS + 1) + sigma_power - share_bits - value_power, most)
+            if drop > 0 and value_power != 255 and sigma_power != 255:
+                shift = np.uint32(drop)
+                odd = (pattern >> shift) & np.uint32(1)
+                half = (np.uint32(1) << (shift - np.uint32(1))) - np.uint32(1)
+                keep = ~((np.uint32(1) << shift) - np.uint32(1))
+                pattern = (pattern + (half + odd)) & keep
+            out[i, j] = pattern
+
+
 def halved(values: NDArray) -> NDArray:
     """A raster (R, C) at half the resolution, (ceil(R/2), ceil(C/2)).
 
@@ -74,4 +93,16 @@ def rounded(values: NDArray[np.float32], mantissa_bits: int) -> NDArray[np.float
         return values
     out = np.empty_like(values)
     _round_patterns(values.view(np.uint32), FLOAT32_MANTISSA_BITS - mantissa_bits, out.view(np.uint32))
+    return out
+
+
+def rounded_by_sigma(values: NDArray[np.float32], sigma: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Float32 values (R, C) to the binary digits that count beside their 1-sigma: off by SIGMA_SHARE of it at most.
+
+    To nearest, ties to even, each pixel by its own sigma; one digit at least is kept. Where sigma is zero or not
+    finite, the value stays as it is.
+    """
+    out = np.empty_like(values)
+    share_bits = np.int32(-np.log2(SIGMA_SHARE))
+    _round_by_sigma(values.view(np.uint32), sigma.view(np.uint32), share_bits, out.view(np.uint32))
     return out

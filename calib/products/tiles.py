@@ -1,25 +1,19 @@
-"""The border to the raster library: raster tiles compressed by it, and the TIFF tags it gives a raster.
+"""The border to the raster library: the TIFF tags that it gives a raster.
 
 Inside `calib` an integer index is the pixel's centre; a GeoTIFF's transform has the pixel's corner there. The half
 pixel is added here and taken off in `readback`, nowhere else.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from io import BytesIO
 
 import numpy as np
-import rasterio
 from affine import Affine
-from numpy.typing import NDArray
 from rasterio.io import MemoryFile
 from tifffile import TiffFile
 
 TILE = 512
-_MEMORY_FOR_BLOCKS = 64 * 2**20  # the raster library's own default is a share of all memory
-
-
-_TILES_AT_ONCE = 8  # enough to keep the threads busy, little enough to stay small
 _SOME_PLACING = Affine.scale(2.0)  # where a placing is not kept: without one the library warns
 _NEW_SUBFILE_TYPE = 254
 _PLACING = (33550, 33922, 34264, 34735, 34736, 34737)
@@ -67,33 +61,12 @@ def center_transform(corner: Affine) -> tuple[float, float, float, float, float,
 
 
 def _profile(rows: int, cols: int, dtype: np.dtype) -> dict[str, object]:
-    # Zstandard at level 1: twice the speed of deflate at the same size on grainy film. Reading predictor 3 takes
-    # GDAL or imagecodecs anyway, and both have read Zstandard for years.
     is_float = np.issubdtype(dtype, np.floating)
     return {
         "driver": "GTiff", "height": rows, "width": cols, "count": 1, "dtype": dtype.name, "tiled": True,
-        "blockxsize": TILE, "blockysize": TILE, "compress": "zstd", "zstd_level": 1,
-        "predictor": 3 if is_float else 2, "nodata": np.nan if is_float else None, "num_threads": "all_cpus",
+        "blockxsize": TILE, "blockysize": TILE, "compress": "zstd",
+        "predictor": 3 if is_float else 2, "nodata": np.nan if is_float else None,
     }  # fmt: skip
-
-
-def compressed_tiles(band: NDArray) -> Iterator[bytes]:
-    """One row of tiles, (up to TILE rows, C), each compressed on its own, from left to right."""
-    width = _TILES_AT_ONCE * TILE
-    for first in range(0, band.shape[1], width):
-        yield from _compressed(band[:, first : first + width])
-
-
-def _compressed(band: NDArray) -> tuple[bytes, ...]:
-    rows, cols = band.shape
-    with rasterio.Env(GDAL_CACHEMAX=_MEMORY_FOR_BLOCKS), MemoryFile() as memory:
-        with memory.open(**_profile(rows, cols, band.dtype), transform=_SOME_PLACING) as file:
-            file.write(band, 1)
-        content = memory.getbuffer()
-        with TiffFile(BytesIO(content)) as tiff:
-            page = tiff.pages[0].aspage()
-            places = tuple(zip(page.dataoffsets, page.databytecounts, strict=True))
-        return tuple(bytes(content[start : start + count]) for start, count in places)
 
 
 def raster_tags(layout: RasterLayout) -> tuple[Tag, ...]:

@@ -6,31 +6,33 @@ from dataclasses import dataclass
 from math import hypot
 from pathlib import Path
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.camera.interior import film_to_direction
 from calib.coordinates import FilmPoints
-from calib.film.interpolate import Converter, KernelScale, Sampled, sample_strips
-from calib.film.source import StripSource, StripWindow
+from calib.film.interpolate import Converter, KernelScale, sample_strips
+from calib.film.kernels import DEFAULT_KERNEL
+from calib.film.source import StripSource, StripWindow, flag_beyond
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
-from calib.ground.locate import Located, Locator, block, film_scale, locator
+from calib.ground.locate import Locator, film_scale, locator, placed
 from calib.ground.view import View
 from calib.light.curve import FilmCurve, film_curve
-from calib.light.exposure import ExposureLookup, exposure_lookup, noisy_exposure
-from calib.light.functions import to_standard
-from calib.light.radiometry import reflectance_per_exposure
+from calib.light.exposure import ExposureLookup, expose, exposure_lookup
+from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
 from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
 from calib.run.fit import FrameFits
+from calib.run.map_light import reflectance_table, standard_ratio
 from calib.run.ordered import in_order
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
 
 OFF_MAP = np.uint16(OUTSIDE)
+BEYOND = np.uint16(LOW_DENSITY | HIGH_DENSITY)
 PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at worst
 
 
@@ -53,7 +55,9 @@ class MapMaker:
     where: Locator
     sources: tuple[StripSource, ...]
     lookups: tuple[ExposureLookup, ...]
+    factor: FilmTable
     standard: str
+    kernel: str
 
 
 def view_of(fits: FrameFits) -> View:
@@ -62,7 +66,7 @@ def view_of(fits: FrameFits) -> View:
     return view_over(frame.camera, fits.pose, frame.dem, frame.path)
 
 
-def map_maker(fits: FrameFits, standard: str) -> MapMaker:
+def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL) -> MapMaker:
     """Prepare the map of a frame; InputError where the map that is asked for cannot be."""
     frame, view = fits.frame, view_of(fits)
     grid = choose_grid(view, frame.map, frame.scan, frame.path)
@@ -70,7 +74,8 @@ def map_maker(fits: FrameFits, standard: str) -> MapMaker:
     curve = film_curve(frame.film.characteristic.log_exposure, frame.film.characteristic.density)
     where = locator(grid, view, sun, PLACE_TOLERANCE * min(frame.scan.sample_mm, frame.scan.line_mm))
     sources = fits.sources()
-    return MapMaker(fits, grid, where, sources, tuple(_lookup(curve, source) for source in sources), standard)
+    lookups = tuple(_lookup(curve, source) for source in sources)
+    return MapMaker(fits, grid, where, sources, lookups, reflectance_table(frame, fits.sun), standard, kernel)
 
 
 def _lookup(curve: FilmCurve, source: StripSource) -> ExposureLookup:
@@ -83,36 +88,39 @@ def _lookup(curve: FilmCurve, source: StripSource) -> ExposureLookup:
 
 def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
     """Make one block of the map."""
-    located = block(maker.where, rows, columns)
-    on = (located.quality & OFF_MAP) == 0
-    reflectance, sigma, normal = np.full((3, *on.shape), np.nan, np.float32)
-    made = MapBlock(reflectance, sigma, normal, located.quality.copy())
-    if not on.any():
+    seen = placed(maker.where, rows, columns)
+    shape = seen.quality.shape
+    reflectance, sigma, normal = (np.full(shape, np.nan, np.float32) for _ in range(3))
+    made = MapBlock(reflectance, sigma, normal, seen.quality)
+    if (seen.quality & OFF_MAP).all():
         return made
-    places = FilmPoints(located.film.x_mm[on], located.film.y_mm[on])
     scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
-    sampled = sample_strips(maker.sources, places, scale=scale, fill=True, convert=_to_exposure(maker.lookups))
-    _put(maker, made, located, on, places, sampled)
+    places = FilmPoints(seen.film.x_mm.ravel(), seen.film.y_mm.ravel())
+    sampled = sample_strips(
+        maker.sources, places, scale=scale, fill=True, convert=_to_exposure(maker.lookups), kernel=maker.kernel
+    )
+    ratio = standard_ratio(maker.standard, maker.where, seen, rows, columns)
+    _put(
+        sampled.value, sampled.sigma, sampled.quality, maker.factor.at(places), ratio.ravel(), BEYOND,
+        made.reflectance.ravel(), made.sigma.ravel(), made.normal.ravel(), made.quality.ravel(),
+    )  # fmt: skip
     return made
 
 
-def _put(
-    maker: MapMaker, made: MapBlock, located: Located, on: NDArray[np.bool_], places: FilmPoints, sampled: Sampled
-) -> None:
-    """Put reflectance, sigma and bits of the pixels that lie on the film into their block."""
-    frame, sun = maker.fits.frame, maker.fits.sun
-    cos_field = film_to_direction(frame.camera, places)[..., 2]
-    factor = reflectance_per_exposure(
-        frame.camera, frame.exposure.shutter_s, sun.distance_au, sun.illuminance_lx_1au, places, cos_field
-    )
-    beyond = (sampled.quality & np.uint16(LOW_DENSITY | HIGH_DENSITY)) != 0
-    value = np.where(beyond, np.nan, sampled.value * factor)
-    angles = (angle[on] for angle in (located.incidence_deg, located.emission_deg, located.phase_deg))
-    made.reflectance[on] = value
-    made.sigma[on] = np.where(beyond, np.nan, sampled.sigma * factor)
-    made.normal[on] = value * to_standard(maker.standard, *angles)
-    made.quality[on] = sampled.quality | located.quality[on]
+@numba.njit(cache=True, nogil=True)
+def _put(  # type: ignore[no-untyped-def]
+    value, sigma, bits, factor, ratio, beyond, reflectance, out_sigma, normal, quality,
+):  # fmt: skip  # pragma: no cover
+    """Exposure to reflectance where it can be calibrated; the bits of film and ground joined where a pixel is seen."""
+    for k in range(value.size):
+        if quality[k] & OFF_MAP:
+            continue
+        quality[k] |= bits[k]
+        if not bits[k] & beyond:
+            reflectance[k] = value[k] * factor[k]
+            out_sigma[k] = sigma[k] * factor[k]
+            normal[k] = reflectance[k] * ratio[k]
 
 
 def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, line_mm: float) -> KernelScale:
@@ -128,12 +136,9 @@ def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, lin
 def _to_exposure(lookups: Sequence[ExposureLookup]) -> Converter:
     def convert(source: StripSource, window: StripWindow) -> StripWindow:
         lookup = lookups[source.raster.index]
-        low, high = lookup.span
-        exposure = noisy_exposure(lookup, window.value, window.noise, window.systematic)
-        quality = window.quality.copy()
-        quality[window.value <= low] |= np.uint16(LOW_DENSITY)
-        quality[window.value >= high] |= np.uint16(HIGH_DENSITY)
-        return StripWindow(window.first, exposure.value, exposure.noise, exposure.systematic, quality)
+        flag_beyond(window, *lookup.span)
+        expose(lookup, window.value, window.noise, window.systematic, *window.ends())
+        return window
 
     return convert
 

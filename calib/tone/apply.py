@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -41,7 +43,104 @@ def density_window(raster: StripRaster, tone: StripTone, dropouts: Dropouts, fir
     Where a quality bit is set the density is only held, not measured; the caller leaves such samples out.
     """
     dn = raster.read(first, stop)
-    banding = tone.column_density.astype(np.float32)[None, :] + tone.line_density[first:stop, None].astype(np.float32)
-    quality = quality_of_dn(tone)[dn]
-    quality[dropouts.mask(first, stop)] |= np.uint16(DROPOUT)
-    return DensityWindow(density=tone.density_of_dn[dn] - banding, sigma=tone.noise_density[dn], quality=quality)
+    low, high = np.zeros(len(dn), np.int32), np.full(len(dn), dn.shape[1] - 1, np.int32)
+    made = CalibratedLines.empty(dn.shape)
+    calibrate_lines(dn, tone, first, 0, low, high, made)
+    flag_runs(made.quality, dropouts.runs, first, 0, low, high, DROPOUT)
+    return DensityWindow(made.density, made.noise, made.quality)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CalibratedLines:
+    """Room for a window of samples: density, noise and systematic 1-sigma of it, quality bits; all (n, columns)."""
+
+    density: NDArray[np.float32]
+    noise: NDArray[np.float32]
+    systematic: NDArray[np.float32]
+    quality: NDArray[np.uint16]
+
+    @classmethod
+    def empty(cls, shape: tuple[int, int]) -> CalibratedLines:
+        """Room that is not filled yet."""
+        density, noise, systematic = (np.empty(shape, np.float32) for _ in range(3))
+        return cls(density, noise, systematic, np.empty(shape, np.uint16))
+
+
+def calibrate_lines(
+    dn: NDArray,
+    tone: StripTone,
+    first_line: int,
+    first_sample: int,
+    low: NDArray[np.int32],
+    high: NDArray[np.int32],
+    out: CalibratedLines,
+) -> None:
+    """Whole lines of DN (n, n_samples) from `first_line` on, calibrated into `out`, which begins at `first_sample`.
+
+    Of line i only samples `low[i]` to `high[i]`, both included, are worked out; the rest of `out` stays as it is.
+    The systematic error is that of curve, banding and drift, which neighbouring samples share.
+    """
+    made = _prepared(tone)
+    line = slice(first_line, first_line + len(dn))
+    rows = tone.line_density[line].astype(np.float32), np.square(tone.line_sigma[line])
+    _calibrate(
+        dn, made.table, made.column_density, made.column_variance, *rows, first_sample, low, high,
+        out.density, out.noise, out.systematic, out.quality,
+    )  # fmt: skip
+
+
+def flag_runs(
+    quality: NDArray[np.uint16],
+    runs: NDArray[np.int32],
+    first_line: int,
+    first_sample: int,
+    low: NDArray[np.int32],
+    high: NDArray[np.int32],
+    bit: int,
+) -> None:
+    """Set a bit on runs (line, first sample, stop sample), sorted by line, as far as a window's spans hold them."""
+    start, stop = np.searchsorted(runs[:, 0], (first_line, first_line + len(quality)))
+    if start < stop:
+        _flag(quality, runs[start:stop], first_line, first_sample, low, high, np.uint16(bit))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Prepared:
+    """A strip's tables side by side, so that one sample's entries lie in one line of the cache."""
+
+    table: NDArray[np.float32]
+    column_density: NDArray[np.float32]
+    column_variance: NDArray[np.float64]
+
+
+@lru_cache(maxsize=128)
+def _prepared(tone: StripTone) -> _Prepared:
+    """Made once a strip: a tone is the same only if it is the same object."""
+    tables = (tone.density_of_dn, tone.noise_density, tone.curve_sigma, quality_of_dn(tone))
+    table = np.ascontiguousarray(np.stack(tables, axis=1), dtype=np.float32)
+    return _Prepared(table, tone.column_density.astype(np.float32), np.square(tone.column_sigma))
+
+
+@numba.njit(cache=True, nogil=True)
+def _calibrate(  # type: ignore[no-untyped-def]
+    dn, table, column_density, column_variance, line_density, line_variance, first_sample, low, high,
+    density, noise, systematic, quality,
+):  # fmt: skip  # pragma: no cover
+    for i in range(dn.shape[0]):
+        for sample in range(low[i], high[i] + 1):
+            value = np.uint32(dn[i, sample])
+            column = sample - first_sample
+            density[i, column] = table[value, 0] - (column_density[sample] + line_density[i])
+            noise[i, column] = table[value, 1]
+            curve = table[value, 2]
+            systematic[i, column] = np.sqrt(curve * curve + np.float32(column_variance[sample] + line_variance[i]))
+            quality[i, column] = np.uint16(table[value, 3])
+
+
+@numba.njit(cache=True, nogil=True)
+def _flag(quality, runs, first_line, first_sample, low, high, bit):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for n in range(runs.shape[0]):
+        row = runs[n, 0] - first_line
+        start, stop = max(runs[n, 1], low[row]), min(runs[n, 2], high[row] + 1)
+        for sample in range(start, stop):
+            quality[row, sample - first_sample] |= bit

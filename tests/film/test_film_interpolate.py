@@ -21,6 +21,10 @@ from calib.quality import DROPOUT, FILLED, MARK, OUTSIDE, SEAM
 from calib.sweep.model import to_film
 from calib.tone.dropouts import Dropouts
 
+# from the six equations at half a sample: a + b + c = 1/2, a - b - c = 1/sqrt(8), a/4 + 9b/4 + 25c/4 = 0
+SIX_POINT_A = 0.25 + 0.125**0.5
+SIX_POINT_HALF = [SIX_POINT_A, *np.linalg.solve([[1.0, 1.0], [9.0, 25.0]], [0.5 - SIX_POINT_A, -SIX_POINT_A])]
+
 
 @pytest.fixture(scope="module")
 def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Frame, Truth, tuple[StripSource, ...]]:
@@ -44,9 +48,10 @@ def spoilt(source: StripSource, lines: range, first: int, stop: int) -> StripSou
 def encode_line_and_sample(_: StripSource, window: StripWindow) -> StripWindow:
     """A window whose values say where they are: a plane that a cubic must reproduce."""
     line = window.first + np.arange(window.value.shape[0], dtype=np.float32)[:, None]
-    sample = np.arange(window.value.shape[1], dtype=np.float32)[None, :]
+    sample = window.first_sample + np.arange(window.value.shape[1], dtype=np.float32)[None, :]
     values = (line + sample / 1000).astype(np.float32)
-    return StripWindow(window.first, values, np.ones_like(values), np.zeros_like(values), np.zeros_like(window.quality))
+    ones, nothing = np.ones_like(values), np.zeros_like(values)
+    return replace(window, value=values, noise=ones, systematic=nothing, quality=np.zeros_like(window.quality))
 
 
 @pytest.mark.parametrize("scale", [KernelScale(), KernelScale(2.5, 1.7)])
@@ -56,18 +61,21 @@ def test_coordinates_encoded_in_the_samples_come_back(small, scale: KernelScale)
     line, sample = chance.uniform(10, 680, 500), chance.uniform(8, 150, 500)
     places = film_places(source, line, sample)
     got = sample_strips([source], places, scale=scale, fill=False, convert=encode_line_and_sample)
-    # a stretched kernel holds planes only where its stretch is whole; in between it wanders by hundredths of a sample
-    assert np.allclose(got.value, line + sample / 1000, atol=2e-3 if scale.line == 1 else 0.05)
+    # a place is rounded to 1/512 of a sample, float32 keeps line 700 to 3e-5
+    assert np.abs(got.value - (line + sample / 1000)).max() < 1.1e-3
 
 
-def test_the_variance_follows_the_squared_weights(small) -> None:  # type: ignore[no-untyped-def]
-    """At a sample one weight is 1; halfway between four, Keys' weights are -1/16, 9/16, 9/16, -1/16 each way."""
+@pytest.mark.parametrize(
+    ("kernel", "half"), [("cubic", [-1 / 16, 9 / 16]), ("six-point", SIX_POINT_HALF), ("bilinear", [0.5])]
+)
+def test_the_variance_follows_the_squared_weights(small, kernel, half) -> None:  # type: ignore[no-untyped-def]
+    """At a sample one weight is 1; halfway between samples the weights of each side are known in closed form."""
     source = small[2][1]
     places = film_places(source, np.array([100.0, 100.5]), np.array([50.0, 50.5]))
-    got = sample_strips([source], places, scale=KernelScale(), fill=False, convert=encode_line_and_sample)
-    half = 2 * (1 / 16) ** 2 + 2 * (9 / 16) ** 2
+    told = {"scale": KernelScale(), "fill": False, "convert": encode_line_and_sample, "kernel": kernel}
+    got = sample_strips([source], places, **told)
     assert got.sigma[0] == pytest.approx(1.0, abs=1e-3)
-    assert got.sigma[1] == pytest.approx(half, rel=1e-3)
+    assert got.sigma[1] == pytest.approx(2 * np.sum(np.square(half)), rel=1e-3)
 
 
 def test_a_stretched_kernel_averages_noise_down(small) -> None:  # type: ignore[no-untyped-def]

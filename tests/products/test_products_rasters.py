@@ -187,13 +187,13 @@ def test_mistakes_of_the_caller_are_said(tmp_path):
             for row, col, values in blocks:
                 product.write_block(row, col, values)
 
-    with pytest.raises(ValueError, match=r"rows from 512 on are not complete"):
+    with pytest.raises(ValueError, match=r"the tile from row 512, column 0 on is not complete"):
         spoil((0, 0, block[:512]))
     with pytest.raises(ValueError, match=r"600 x 40 at \(1, 0\) does not fit in 600 x 40"):
         spoil((1, 0, block))
-    with pytest.raises(ValueError, match=r"the block in rows 0 to 511 came before"):
+    with pytest.raises(ValueError, match=r"the block in rows 0 to 511, columns 0 to 39 came before"):
         spoil((0, 0, block[:505]), (500, 0, block[:10]))
-    with pytest.raises(ValueError, match=r"rows 0 to 511 were complete"):
+    with pytest.raises(ValueError, match=r"the tile of rows 0 to 511, columns 0 to 39 was complete"):
         spoil((0, 0, block[:512]), (0, 0, block[:10]))
     with pytest.raises(ValueError, match="found float64, the raster holds float32"):
         spoil((0, 0, block.astype(float)))

@@ -1,0 +1,101 @@
+"""Eight samples at once: the inner sums of the interpolation as vector instructions.
+
+Written as LLVM's own instructions, because a compiler that must keep the order of floating-point sums will not make
+vectors of them. Every operation and its order is laid down here, so the result is the same on every machine.
+Addresses are plain integers: the caller sees to it that all that is read lies inside its arrays.
+"""
+
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.extending import intrinsic
+
+LANES = 8
+_FLOAT, _PAIR, _INDEX, _ADDRESS = ir.FloatType(), ir.DoubleType(), ir.IntType(32), ir.IntType(64)
+_VECTOR = ir.VectorType(_FLOAT, LANES)
+
+
+def _load(builder: Any, address: Any, kind: Any) -> Any:
+    return builder.load(builder.inttoptr(address, kind.as_pointer()), align=4)
+
+
+def _after(builder: Any, address: Any, n_bytes: int) -> Any:
+    return builder.add(address, ir.Constant(_ADDRESS, n_bytes))
+
+
+def _spread(builder: Any, scalar: Any, kind: Any, count: int) -> Any:
+    """One scalar in every lane."""
+    vector = ir.VectorType(kind, count)
+    one = builder.insert_element(ir.Constant(vector, ir.Undefined), scalar, ir.Constant(_INDEX, 0))
+    return builder.shuffle_vector(one, one, ir.Constant(ir.VectorType(_INDEX, count), [0] * count))
+
+
+def _fma(builder: Any, a: Any, b: Any, c: Any) -> Any:
+    kind = ir.FunctionType(_VECTOR, [_VECTOR] * 3)
+    return builder.call(builder.module.declare_intrinsic("llvm.fma.v8f32", (), kind), [a, b, c])
+
+
+def _folded(builder: Any, vector: Any, down_to: int) -> Any:
+    """Upper half added to lower half until `down_to` lanes are left."""
+    width = LANES
+    while width > down_to:
+        half = ir.VectorType(_INDEX, width // 2)
+        low = builder.shuffle_vector(vector, vector, ir.Constant(half, list(range(width // 2))))
+        high = builder.shuffle_vector(vector, vector, ir.Constant(half, list(range(width // 2, width))))
+        vector, width = builder.fadd(low, high), width // 2
+    return vector
+
+
+def _rows(builder: Any, source: Any, stride: Any, n_rows: int, weight_of: Any) -> Any:
+    """Sum over rows of eight values times their row's weight."""
+    total = ir.Constant(_VECTOR, [0.0] * LANES)
+    for row in range(n_rows):
+        at = builder.add(source, builder.mul(stride, ir.Constant(_ADDRESS, row)))
+        total = _fma(builder, _load(builder, at, _VECTOR), weight_of(row), total)
+    return total
+
+
+@intrinsic
+def weighted_block(typingctx, source, stride, along, across, n_rows):  # type: ignore[no-untyped-def]
+    """Sum over `n_rows` (a constant) rows of eight float32 at `source`, `stride` bytes apart.
+
+    `along` points at the rows' weights, `across` at those of the eight columns.
+    """
+    if not isinstance(n_rows, types.IntegerLiteral):
+        return None
+    count = n_rows.literal_value
+
+    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
+        source, stride, along, across, _ = args
+
+        def weight(row: int) -> Any:
+            return _spread(builder, _load(builder, _after(builder, along, 4 * row), _FLOAT), _FLOAT, LANES)
+
+        total = builder.fmul(_rows(builder, source, stride, count, weight), _load(builder, across, _VECTOR))
+        return builder.extract_element(_folded(builder, total, 1), ir.Constant(_INDEX, 0))
+
+    return types.float32(types.uint64, types.uint64, types.uint64, types.uint64, n_rows), codegen
+
+
+@intrinsic
+def weighted_pairs(typingctx, source, stride, along, across, n_rows):  # type: ignore[no-untyped-def]
+    """The same over four pairs of float32 a row, every weight being a pair too; gives the pair of sums."""
+    if not isinstance(n_rows, types.IntegerLiteral):
+        return None
+    count = n_rows.literal_value
+
+    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
+        source, stride, along, across, _ = args
+
+        def weight(row: int) -> Any:
+            pair = _load(builder, _after(builder, along, 8 * row), _PAIR)
+            return builder.bitcast(_spread(builder, pair, _PAIR, LANES // 2), _VECTOR)
+
+        total = builder.fmul(_rows(builder, source, stride, count, weight), _load(builder, across, _VECTOR))
+        sums = _folded(builder, total, 2)
+        both = [builder.extract_element(sums, ir.Constant(_INDEX, lane)) for lane in (0, 1)]
+        return context.make_tuple(builder, signature.return_type, both)
+
+    both = types.UniTuple(types.float32, 2)
+    return both(types.uint64, types.uint64, types.uint64, types.uint64, n_rows), codegen

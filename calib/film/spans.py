@@ -1,0 +1,65 @@
+"""Which samples of each line are wanted: one run of samples a line."""
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+EMPTY = 2**30  # the low end of a line that wants nothing; its high end is minus that
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spans:
+    """Samples `low[i]` to `high[i]`, both included, of line `first` + i; lines and samples may lie beyond a strip."""
+
+    first: int
+    low: NDArray[np.int32]
+    high: NDArray[np.int32]
+
+    @property
+    def stop(self) -> int:
+        """The line behind the last."""
+        return self.first + self.low.size
+
+    @property
+    def samples(self) -> tuple[int, int]:
+        """The least sample of all, and the one behind the greatest."""
+        return int(self.low.min()), int(self.high.max()) + 1
+
+
+def everything(first: int, stop: int, n_samples: int) -> Spans:
+    """All samples of lines `first` to `stop` - 1."""
+    n = stop - first
+    return Spans(first, np.zeros(n, np.int32), np.full(n, n_samples - 1, np.int32))
+
+
+def widened(spans: Spans, above: int, below: int, left: int, right: int) -> Spans:
+    """Every sample wanted, with so many lines above and below it and so many samples beside it."""
+    size = spans.low.size + above + below
+    low, high = np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32)
+    _widen(spans.low, spans.high, above + below, left, right, low, high)
+    return Spans(spans.first - above, low, high)
+
+
+def clipped(spans: Spans, n_lines: int, n_samples: int) -> Spans:
+    """What lies beyond a strip is brought to its nearest line or sample."""
+    line = np.clip(np.arange(spans.first, spans.stop), 0, n_lines - 1)
+    size = int(line[-1] - line[0]) + 1
+    low, high = np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32)
+    np.minimum.at(low, line - line[0], spans.low)
+    np.maximum.at(high, line - line[0], spans.high)
+    some = low <= high
+    low = np.where(some, np.clip(low, 0, n_samples - 1), EMPTY).astype(np.int32)
+    high = np.where(some, np.clip(high, 0, n_samples - 1), -EMPTY).astype(np.int32)
+    return Spans(int(line[0]), low, high)
+
+
+@numba.njit(cache=True, nogil=True)
+def _widen(low, high, reach, left, right, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for i in range(low.size):
+        if low[i] > high[i]:
+            continue
+        for k in range(i, i + reach + 1):
+            out_low[k] = min(out_low[k], low[i] - left)
+            out_high[k] = max(out_high[k], high[i] + right)

@@ -1,0 +1,107 @@
+"""What varies smoothly over a grid, worked out on a lattice of nodes and interpolated between them, with proof.
+
+The nodes lie at whole multiples of half a step, whatever the block. A cell is one step wide; it is interpolated,
+between its half-step nodes, only where its inner nodes are met by interpolating its corners.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lattice:
+    """The lattice about a block of `shape` pixels: `nodes` (K, R, C), K quantities at nodes `half` pixels apart.
+
+    `good` and `empty` (cells): where the corners meet the inner nodes, and where no node has a value; the block's first
+    pixel lies `offset` = (rows, columns) behind the first node.
+    """
+
+    nodes: Array
+    good: NDArray[np.bool_]
+    empty: NDArray[np.bool_]
+    half: int
+    offset: tuple[int, int]
+    shape: tuple[int, int]
+
+    def cell_of_pixels(self, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """What is true of a cell, for each pixel of the block."""
+        row, column = (
+            (np.arange(n) + first) // (2 * self.half) for n, first in zip(self.shape, self.offset, strict=True)
+        )
+        return cells[np.ix_(row, column)]
+
+    def interpolated(self, values: Array, good: NDArray[np.bool_]) -> Array:
+        """Values (K, R, C) at the nodes for each pixel (K, rows, columns); NaN in cells that are not `good`."""
+        out = np.empty((len(values), *self.shape))
+        _interpolate(np.ascontiguousarray(values), good, self.half, *self.offset, out)
+        return out
+
+
+def lattice(
+    exact: Callable[[Array, Array], Array], tolerance: Array, step: int, rows: slice, columns: slice
+) -> Lattice:
+    """The lattice about a block; `exact` gives the K quantities (K, ...) at pixels (row, column)."""
+    first_r, first_c = rows.start // step, columns.start // step
+    cells_r, cells_c = -(-rows.stop // step) - first_r, -(-columns.stop // step) - first_c
+    half = step // 2
+    node_r = first_r * step + half * np.arange(2 * cells_r + 1, dtype=np.float64)
+    node_c = first_c * step + half * np.arange(2 * cells_c + 1, dtype=np.float64)
+    nodes = exact(*np.meshgrid(node_r, node_c, indexing="ij"))
+    offset = rows.start - first_r * step, columns.start - first_c * step
+    shape = rows.stop - rows.start, columns.stop - columns.start
+    return Lattice(nodes, *good_cells(nodes, tolerance), half, offset, shape)
+
+
+def good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Cells (two half steps wide) whose inner nodes are met by interpolating the corners; and cells without any value.
+
+    Interpolation is then done between the half-step nodes, which leaves a quarter of the difference found here.
+    `tolerance` is that of the K quantities, (K,), or one for each cell too, (K, cells down, cells across).
+    """
+    corner = nodes[:, ::2, ::2]
+    a, b, c, d = corner[:, :-1, :-1], corner[:, :-1, 1:], corner[:, 1:, :-1], corner[:, 1:, 1:]
+    limit = tolerance if tolerance.ndim == 3 else tolerance[:, np.newaxis, np.newaxis]
+    off = [
+        nodes[:, :-1:2, 1::2] - (a + b) / 2,
+        nodes[:, 2::2, 1::2] - (c + d) / 2,
+        nodes[:, 1::2, :-1:2] - (a + c) / 2,
+        nodes[:, 1::2, 2::2] - (b + d) / 2,
+        nodes[:, 1::2, 1::2] - (a + b + c + d) / 4,
+    ]
+    good = np.all([np.all(np.abs(part) <= limit, axis=0) for part in off], axis=0)
+    missing = np.isnan(nodes[0])
+    empty = np.all(
+        [
+            missing[i : missing.shape[0] - 2 + i : 2, j : missing.shape[1] - 2 + j : 2]
+            for i in range(3)
+            for j in range(3)
+        ],
+        axis=0,
+    )
+    return good, empty
+
+
+@numba.njit(cache=True, nogil=True)
+def _interpolate(nodes, good, half, offset_r, offset_c, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Bilinear between half-step nodes, in good cells only; NaN in the others."""
+    for k in range(out.shape[0]):
+        for i in range(out.shape[1]):
+            r = (i + offset_r) // half
+            v = (i + offset_r - r * half) / half
+            for c in range(offset_c // half, (out.shape[2] - 1 + offset_c) // half + 1):
+                start, stop = max(c * half - offset_c, 0), min((c + 1) * half - offset_c, out.shape[2])
+                row = out[k, i, start:stop]
+                if not good[r // 2, c // 2]:
+                    row[:] = np.nan
+                    continue
+                left = nodes[k, r, c] + v * (nodes[k, r + 1, c] - nodes[k, r, c])
+                right = nodes[k, r, c + 1] + v * (nodes[k, r + 1, c + 1] - nodes[k, r, c + 1])
+                slope, first = (right - left) / half, start + offset_c - c * half
+                for j in range(row.size):
+                    row[j] = left + (first + j) * slope
