@@ -13,6 +13,7 @@ map is one to one. Farther out the polynomial folds over: places there have no i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -83,6 +84,7 @@ def lens_jacobian(distortion: Distortion, x_mm: Array, y_mm: Array) -> LensJacob
     )
 
 
+@lru_cache(maxsize=16)
 def fold_radius2_mm2(distortion: Distortion) -> float:
     """Square of the radius at which the radial polynomial stops rising; infinite where it never does."""
     # d/dr [r (1 + k1 r2 + k2 r4 + k3 r6)] as a polynomial in r2, scaled so that its coefficients are comparable

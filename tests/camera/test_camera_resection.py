@@ -3,6 +3,8 @@
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.optimize import least_squares
 from scipy.spatial.transform import Rotation
 
@@ -269,3 +271,82 @@ def test_control_on_the_ground_of_the_moon():
     fit = resect(cam, control, moved(truth, random, 0.3, 0.05))
     assert fit
     assert np.abs(fit.residual_x_mm).max() < 1e-3
+
+
+def any_frame(random):
+    """A camera and a pose as legal frames have them: short to long lens, nadir to oblique, low and high."""
+    focal_mm = float(np.exp(random.uniform(np.log(80), np.log(900))))
+    corner = np.hypot(30, 27.5)
+    lens = Distortion(
+        k1=random.uniform(-0.03, 0.03) / corner**2, k2=random.uniform(-0.01, 0.01) / corner**4,
+        p1=random.uniform(-1, 1) * 1e-5, p2=random.uniform(-1, 1) * 1e-5,
+    )  # fmt: skip
+    pose = pose_of(
+        PointingBySubPoint(
+            sub_point_deg=(random.uniform(-180, 180), random.uniform(-90, 90)),
+            altitude_km=float(np.exp(random.uniform(np.log(30), np.log(300)))), tilt_deg=random.uniform(0, 50),
+            tilt_azimuth_deg=random.uniform(0, 360), swing_deg=random.uniform(0, 360),
+        )
+    )  # fmt: skip
+    return camera(focal_mm, lens, principal=tuple(random.uniform(-0.5, 0.5, 2))), pose
+
+
+def test_over_many_random_frames_errors_are_as_large_as_the_covariance_says_and_blunders_are_found():
+    """40 different cameras and poses, 12 points on the Moon's sphere and 1 km above it, 2 of them blunders.
+
+    The rms of the pose error in units of its own covariance is 1 where all is right; the issue asks for 1.2 at most.
+    With 40 draws of 6 unknowns it scatters by 0.05.
+    """
+    random = np.random.default_rng(21)
+    squares, planted, found, mistaken = [], 0, 0, 0
+    while len(squares) < 40:
+        cam, truth = any_frame(random)
+        film = FilmPoints(random.uniform(-28, 28, 12), random.uniform(-26, 26, 12))
+        rays = truth.to_moon(film_to_direction(cam, film))
+        place, hit = ray_to_sphere(truth.position_km, rays, 1737.4 + random.uniform(-1, 1, 12))
+        if not hit.all():
+            continue
+        measured = FilmPoints(film.x_mm + random.normal(0, 0.004, 12), film.y_mm + random.normal(0, 0.004, 12))
+        bad = random.choice(12, 2, replace=False)
+        angle, size = random.uniform(0, 2 * np.pi, 2), random.uniform(0.08, 2.0, 2)
+        measured.x_mm[bad] += size * np.cos(angle)
+        measured.y_mm[bad] += size * np.sin(angle)
+        control = Control(tuple(f"p{i}" for i in range(12)), place, measured, np.full(12, 0.004))
+        fit = resect(cam, control, moved(truth, random, 0.3, 0.05))
+        assert fit
+        planted += 2
+        found += len({f"p{i}" for i in bad} & set(fit.rejected))
+        mistaken += len(set(fit.rejected) - {f"p{i}" for i in bad})
+        error = np.r_[fit.pose.position_km - truth.position_km, turn_between(truth.rotation, fit.pose.rotation)]
+        squares.append(error @ np.linalg.solve(fit.covariance, error))
+    assert found == planted
+    assert mistaken <= 1
+    assert 0.85 < np.sqrt(np.mean(squares) / 6) < 1.2
+
+
+@settings(max_examples=12)
+@given(st.integers(0, 10**6))
+def test_pose_of_any_frame_equals_that_of_a_vision_library(seed):
+    """cv2.solvePnP, refined to its end, with the lens's own distortion: the pose that errorless points leave."""
+    random = np.random.default_rng(seed)
+    cam, truth = any_frame(random)
+    film = FilmPoints(random.uniform(-28, 28, 8), random.uniform(-26, 26, 8))
+    depth = random.uniform(95, 115, (8, 1))
+    place = truth.position_km + depth * truth.to_moon(film_to_direction(cam, film))
+    centre = place.mean(axis=0)
+    f, d = cam.focal_length_mm, cam.distortion
+    matrix = np.array([[f, 0, cam.principal_point_mm[0]], [0, f, cam.principal_point_mm[1]], [0, 0, 1.0]])
+    terms = np.array([d.k1 * f**2, d.k2 * f**4, d.p1 * f, d.p2 * f, d.k3 * f**6])
+    start = moved(truth, random, 0.3, 0.05)
+    turn = cv2.Rodrigues(start.rotation.T)[0]
+    shift = (start.rotation.T @ (centre - start.position_km))[:, np.newaxis]
+    seen = np.c_[film.x_mm, film.y_mm]
+    criteria = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 500, 1e-16)
+    turn, shift = cv2.solvePnPRefineLM(place - centre, seen, matrix, terms, turn, shift, criteria)
+    library = cv2.Rodrigues(turn)[0].T
+    control = Control(tuple("abcdefgh"), place, film, np.full(8, 0.004))
+    fit = resect(cam, control, Pose(start.position_km, start.rotation))
+    assert fit
+    assert np.abs(turn_between(library, fit.pose.rotation)).max() < 1e-6
+    assert np.linalg.norm(fit.pose.position_km - (centre - library @ shift[:, 0])) < 1e-4
+    assert np.linalg.norm(fit.pose.position_km - truth.position_km) < 1e-4

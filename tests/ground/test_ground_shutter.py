@@ -48,7 +48,10 @@ def under_slit(seen, travel="+y", speed_mm_s=300.0, north_km_s=1.6, east_km_s=0.
 LEGAL = {
     "lon": st.floats(-180, 180), "lat": st.floats(-90, 90), "altitude": st.floats(30, 3000), "tilt": st.floats(0, 60),
     "azimuth": st.floats(0, 360), "swing": st.floats(0, 360), "focal_length_mm": st.floats(30, 900),
-    "distortion": st.builds(Distortion, k1=st.floats(-1e-4, 1e-4), p1=st.floats(-1e-4, 1e-4)),
+    "distortion": st.builds(
+        Distortion, k1=st.floats(-1e-4, 1e-4), k2=st.floats(-1e-7, 1e-7), k3=st.floats(-1e-10, 1e-10),
+        p1=st.floats(-1e-4, 1e-4), p2=st.floats(-1e-4, 1e-4),
+    ),
 }  # fmt: skip
 MOVING = {
     "travel": st.sampled_from(["+x", "-x", "+y", "-y"]), "speed_mm_s": st.floats(200, 3000),
