@@ -14,10 +14,12 @@ from calib.camera.adjustment import Control
 from calib.camera.exterior import Pose, pose_of
 from calib.camera.resection import resect
 from calib.coordinates import FilmPoints, GroundPoints
+from calib.frame.alone import MappedImageDescription, read_alone
 from calib.frame.read import read_frame
 from calib.ground.dem import view_over
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import film_to_ground, ground_to_film
+from calib.run.alone import image_to_map, on_film
 
 
 def shutter(form: str, travel: str, terrain: bool) -> Scenario:
@@ -91,3 +93,45 @@ def test_a_kept_truth_keeps_its_motion(taken, tmp_path: Path) -> None:  # type: 
     x, y = np.array([1.0, -1.5]), np.array([-2.0, 2.0])
     for found, expected in zip(kept.ground_of_film(x, y), truth.ground_of_film(x, y), strict=True):
         np.testing.assert_array_equal(found, expected)
+
+
+ALONE = """
+[camera]
+focal_length_mm = 350.0
+principal_point_mm = [0.0, 0.0]
+format_mm = [20.0, 12.0]
+f_number = 5.6
+transmittance = 0.8
+shutter_slit = { travel = "+y", speed_mm_s = 100.0 }
+
+[pointing]
+sub_point_deg = [10.0, 0.0]
+altitude_km = 88.0
+tilt_deg = 0.0
+tilt_azimuth_deg = 0.0
+swing_deg = 180.0
+
+[pointing.motion]
+velocity_km_s = [0.0, 0.0, 1.6]
+
+[map]
+pixel_m = 10.0
+"""
+
+
+@pytest.mark.parametrize(("travel", "shorter_m"), [("+y", 192.0), ("-y", -192.0), ("+x", 0.0)])
+def test_a_plain_image_goes_to_the_map_line_by_line_of_time(tmp_path: Path, travel: str, shorter_m: float) -> None:
+    """North up, flying north at 1.6 km/s; a slit that runs down sees its last line from 192 m farther north.
+
+    Straight down f = 350 mm at 88 km, 12 mm of film span 12/350 x 88 km = 3017 m, a fraction of a metre more for the
+    curved Moon. The image's values are its own lines: they tell how far north each of them lies.
+    """
+    path = tmp_path / "image.toml"
+    path.write_text(ALONE.replace('"+y"', f'"{travel}"'))
+    described, _ = read_alone(path, MappedImageDescription)
+    line, _ = np.mgrid[0:600, 0:1000]
+    made = image_to_map(on_film(line.astype(np.float32), 0.02), described, path, None)
+    column = made.isel(x=made.sizes["x"] // 2)
+    known = np.isfinite(column.values)
+    slope, _ = np.polyfit(column.y.values[known], column.values[known], 1)
+    assert 600 / -slope == pytest.approx(12 / 350 * 88e3 - shorter_m, abs=3.0)
