@@ -27,7 +27,7 @@ from calib.run.tie_pictures import Lattice, box_around, ground_at, lattice_about
 from calib.run.tie_result import TieResult
 from calib.run.tie_search import Found, control_of, find_ties, hunt_for
 from calib.run.tie_whole import search_range_m
-from calib.run.tie_windows import Ties, chosen, names_of
+from calib.run.tie_windows import AROUND, PER_SIDE, Ties, chosen, names_of
 
 LATTICE = 15  # places along each side of the format that say how far the pointing was off
 LOOKED_AT = 24  # along each side of the search range, to see whether the map reaches into it
@@ -48,7 +48,7 @@ def tie_frame(
     frame, modern = read_frame(path), open_modern(map_path)
     _check_out(out, overwrite=overwrite)
     view = given_view(frame)
-    region = visible_region(view)
+    region = visible_region(view, PER_SIDE, AROUND)
     if region is None:
         raise InputError(frame.path, "pointing", "a frame that misses the Moon", "a frame that shows the Moon")
     reach_m, sample_m = search_range_m(view, search_km), sample_distance_m(view, frame.scan, region.center)

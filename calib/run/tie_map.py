@@ -22,7 +22,7 @@ from calib.ground.projection import Projection, project, read_projection, unproj
 from calib.ground.sphere import ground_to_moon
 
 EXPECTED = "a picture with one band, georeferenced on the Moon's sphere of 1737400 m"
-HALO_PX = 4  # pixels of the reduced picture around what is asked for, for the interpolation
+HALO_PX = 8  # pixels of the reduced picture around what is asked for, for the interpolation
 MOST_PIXELS = 6e7  # read at once, before they are reduced
 
 

@@ -35,9 +35,10 @@ WANTED = 110  # windows over the frame
 SIDE_PX, LEAST_SIDE_PX = 96, 32
 ACROSS = 7  # windows fit the frame's shorter side
 APART = 0.75  # of a window's side: nearer windows would say the same twice
-AROUND_PX = 32  # rendered around a window, for its local mean and scatter
+AROUND_PX = 12  # rendered around a window, for its local mean and scatter; the taper hides what is left of an edge
 LEAST_KNOWN = 0.85  # mean weight of a window in both pictures
 MOST_EMISSION_DEG = 75.0
+PER_SIDE, AROUND = 24, 360  # places of the outline: enough for a box around it
 TURNS = 3  # of learning the coherence from the shifts and the shifts with it
 
 
@@ -85,7 +86,7 @@ class Ties:
 def cut(fits: FrameFits, pose: Pose, modern: ModernMap, lattice: Lattice, level: int) -> Windows | NotPossible:
     """Render the windows of a level with a pose; those of which too little is known are left out."""
     view = view_with(fits, pose)
-    region = visible_region(view)
+    region = visible_region(view, PER_SIDE, AROUND)
     if region is None:
         return NotPossible("the frame shows nothing of the Moon")
     box = box_around(lattice, level, region, AROUND_PX * lattice.pixel_m(level))
