@@ -19,6 +19,7 @@ from calib.run.against_truth import map_places
 from calib.run.fit import FrameFits
 from calib.run.map_product import MapMaker, map_maker, tiles
 from calib.sweep.model import to_film, to_scan
+from calib.sweep.tables import GOOD
 
 Floats = NDArray[np.float64]
 STEP = 16  # lines and samples between the film places compared
@@ -43,7 +44,9 @@ def mark_figures(scene: str, fits: FrameFits, truth: Truth) -> list[Figure]:
     far = (np.abs(score).max(axis=0) > FAR_SIGMAS) & (np.hypot(*off) > FAR_PX)
     whole = damage == ""
     good = used & whole
+    uncut = good & np.array([reason == GOOD for reason in table.reason])
     said = {"line": rms(score[0, good]), "sample": rms(score[1, good]), "rms px": rms(off[:, good])}
+    said["not cut by the strip's edge"] = rms(score[:, uncut])
     counts = {
         "marks": float(whole.sum()),
         "whole ones left out": float((whole & ~used).sum()),
