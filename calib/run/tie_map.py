@@ -78,14 +78,14 @@ def to_pixel(modern: ModernMap, ground: GroundPoints) -> tuple[Array, Array]:
     return row, back.a * place.easting_m + back.b * place.northing_m + back.c
 
 
-def pixel_size_m(modern: ModernMap, ground: GroundPoints) -> float:
-    """Geometric mean of the ground's distances along rows and columns of a pixel at one place (scalar fields)."""
+def pixel_sides_m(modern: ModernMap, ground: GroundPoints) -> tuple[float, float]:
+    """How far on the ground it is from row to row and from column to column at one place (scalar fields)."""
     row, column = to_pixel(modern, ground)
     rows = row + np.array([-0.5, 0.5, 0.0, 0.0])
     columns = column + np.array([0.0, 0.0, -0.5, 0.5])
     east, north = modern.to_map @ (columns, rows)
     at = 1000 * ground_to_moon(unproject(modern.projection, MapPoints(np.asarray(east), np.asarray(north))))
-    return float(np.sqrt(np.linalg.norm(at[1] - at[0]) * np.linalg.norm(at[3] - at[2])))
+    return float(np.linalg.norm(at[1] - at[0])), float(np.linalg.norm(at[3] - at[2]))
 
 
 def covered(modern: ModernMap, ground: GroundPoints) -> NDArray[np.bool_]:
@@ -94,13 +94,13 @@ def covered(modern: ModernMap, ground: GroundPoints) -> NDArray[np.bool_]:
     return np.asarray((row > -0.5) & (row < modern.rows - 0.5) & (column > -0.5) & (column < modern.columns - 0.5))
 
 
-def sample(modern: ModernMap, row: Array, column: Array, wide: float) -> Array:
-    """Values at fractional pixels, (...): means of about `wide` x `wide` pixels, by a cubic spline between them.
+def sample(modern: ModernMap, row: Array, column: Array, wide: tuple[float, float]) -> Array:
+    """Values at fractional pixels, (...): means of about `wide` (rows, columns) pixels, by a cubic spline between them.
 
     NaN off the raster and wherever a pixel of no data takes part.
     """
     out = np.full(np.shape(row), np.nan)
-    factor = max(1, floor(wide + 1e-6))
+    factor = max(1, floor(wide[0] + 1e-6)), max(1, floor(wide[1] + 1e-6))
     known = np.isfinite(row) & np.isfinite(column)
     if not known.any():
         return out
@@ -108,9 +108,9 @@ def sample(modern: ModernMap, row: Array, column: Array, wide: float) -> Array:
     if window is None:
         return out
     first_row, first_column, values = _reduced(modern, window, factor)
-    values = _smoothed(values, wide / factor)
-    r = ((row + 0.5) / factor - 0.5) - first_row
-    c = ((column + 0.5) / factor - 0.5) - first_column
+    values = _smoothed(values, (wide[0] / factor[0], wide[1] / factor[1]))
+    r = ((row + 0.5) / factor[0] - 0.5) - first_row
+    c = ((column + 0.5) / factor[1] - 0.5) - first_column
     inside = known & (r >= 0) & (r <= values.shape[0] - 1) & (c >= 0) & (c <= values.shape[1] - 1)
     missing = ~np.isfinite(values)
     level = float(np.mean(values[~missing])) if not missing.all() else 0.0
@@ -123,32 +123,34 @@ def sample(modern: ModernMap, row: Array, column: Array, wide: float) -> Array:
     return np.where(inside, made, np.nan)
 
 
-def _window(modern: ModernMap, row: Array, column: Array, factor: int) -> Window | None:
+def _window(modern: ModernMap, row: Array, column: Array, factor: tuple[int, int]) -> Window | None:
     """The pixels that are needed for some places, in whole blocks of `factor`; None where they lie off the raster."""
-    halo = HALO_PX * factor
     edges = []
-    for at, size in ((row, modern.rows), (column, modern.columns)):
-        low = max(floor(at.min() - halo) // factor * factor, 0)
-        high = min(ceil((at.max() + halo + 1) / factor) * factor, size // factor * factor)
-        if high - low < 2 * factor:
+    for at, size, n in ((row, modern.rows, factor[0]), (column, modern.columns, factor[1])):
+        low = max(floor(at.min() - HALO_PX * n) // n * n, 0)
+        high = min(ceil((at.max() + HALO_PX * n + 1) / n) * n, size // n * n)
+        if high - low < 2 * n:
             return None
         edges += [low, high]
     top, bottom, left, right = edges
     return Window(left, top, right - left, bottom - top)
 
 
-def _reduced(modern: ModernMap, window: Window, factor: int) -> tuple[int, int, Array]:
-    """Index of the first reduced row and column, and the means of blocks of `factor` x `factor` pixels."""
-    shape = (window.height // factor, window.width // factor)
+def _reduced(modern: ModernMap, window: Window, factor: tuple[int, int]) -> tuple[int, int, Array]:
+    """Index of the first reduced row and column, and the means of blocks of `factor` pixels.
+
+    Overviews that a file may hold are not used: made by leaving out pixels, they lie half a pixel aside.
+    """
+    shape = (window.height // factor[0], window.width // factor[1])
     if shape[0] * shape[1] > MOST_PIXELS:
         raise InputError(modern.path, "--map", f"{shape[1]} x {shape[0]} pixels around the frame", "fewer of them")
-    with rasterio.open(modern.path) as file:
+    with rasterio.open(modern.path, OVERVIEW_LEVEL="NONE") as file:
         made = file.read(1, window=window, out_shape=shape, resampling=Resampling.average, masked=True)
     values = np.ma.filled(made.astype(np.float64), np.nan)
-    return window.row_off // factor, window.col_off // factor, values
+    return window.row_off // factor[0], window.col_off // factor[1], values
 
 
-def _smoothed(values: Array, wide: float) -> Array:
-    """A further, slight widening of pixels by a factor from 1 to 2; NaN spreads."""
-    sigma = np.sqrt(max(wide**2 - 1.0, 0.0) / 12.0)
-    return values if sigma < 0.05 else ndimage.gaussian_filter(values, sigma, mode="nearest")
+def _smoothed(values: Array, wide: tuple[float, float]) -> Array:
+    """A further, slight widening of pixels by factors from 1 to 2; NaN spreads."""
+    sigma = [float(np.sqrt(max(side**2 - 1.0, 0.0) / 12.0)) for side in wide]
+    return values if max(sigma) < 0.05 else np.asarray(ndimage.gaussian_filter(values, sigma, mode="nearest"))

@@ -23,7 +23,7 @@ from calib.ground.view import View, ground_to_film, on_ground
 from calib.light.functions import DEFAULT_MODEL
 from calib.run.fit import FrameFits
 from calib.run.map_product import MapMaker, map_block, map_maker
-from calib.run.tie_map import ModernMap, pixel_size_m, sample, to_pixel
+from calib.run.tie_map import ModernMap, pixel_sides_m, sample, to_pixel
 
 COARSE_STEP = 16  # lattice pixels between the places that are put on the modern map exactly
 TILE = 256
@@ -58,10 +58,11 @@ def lattice_about(region: Region, modern: ModernMap, sample_m: float) -> Lattice
         f"+proj=stere +lat_0={float(center.lat_deg):.6f} +lon_0={float(center.lon_deg):.6f} "
         "+R=1737400 +units=m +no_defs"
     )
+    tall, broad = pixel_sides_m(modern, center)
     projection = read_projection(text)
     if not isinstance(projection, Projection):
         raise ValueError(f"{text}: {projection}")
-    return Lattice(projection, max(sample_m, pixel_size_m(modern, center)))
+    return Lattice(projection, max(sample_m, sqrt(tall * broad)))
 
 
 def view_with(fits: FrameFits, pose: Pose) -> View:
@@ -140,13 +141,10 @@ def modern_picture(modern: ModernMap, lattice: Lattice, level: int, part: Box) -
     r, c = np.meshgrid(row, column, indexing="ij")
     nodes = to_pixel(modern, ground_at(lattice, level, r, c))
     at_row, at_column = (_bilinear(node, part.rows, part.columns) for node in nodes)
-    wide = lattice.pixel_m(level) / _own_pixel_m(modern, lattice, level, part)
-    return sample(modern, at_row, at_column, wide)
-
-
-def _own_pixel_m(modern: ModernMap, lattice: Lattice, level: int, part: Box) -> float:
     middle = np.array(part.first_row + part.rows / 2), np.array(part.first_column + part.columns / 2)
-    return pixel_size_m(modern, ground_at(lattice, level, *middle))
+    tall, broad = pixel_sides_m(modern, ground_at(lattice, level, *middle))
+    pixel_m = lattice.pixel_m(level)
+    return sample(modern, at_row, at_column, (pixel_m / tall, pixel_m / broad))
 
 
 def _bilinear(nodes: Array, rows: int, columns: int) -> Array:

@@ -213,6 +213,26 @@ def test_a_map_is_read_where_its_pixels_lie(tmp_path: Path, crs: str) -> None:
     modern = open_modern(tmp_path / "map.tif")
     asked = GroundPoints(lon0 + np.linspace(-0.03, 0.03, 9), lat0 + np.linspace(0.02, -0.02, 9), np.zeros(9))
     pixel = to_pixel(modern, asked)
-    for wide in (1.0, 2.6):
+    for wide in ((1.0, 1.0), (2.6, 1.3)):
         assert sample(modern, *pixel, wide) == pytest.approx(asked.lon_deg, abs=2e-6)
-    assert np.isnan(sample(modern, np.array([-3.0, 205.0]), np.array([5.0, 5.0]), 1.0)).all()
+    assert np.isnan(sample(modern, np.array([-3.0, 205.0]), np.array([5.0, 5.0]), (1.0, 1.0))).all()
+
+
+def test_overviews_of_a_map_do_not_move_it(tmp_path: Path) -> None:
+    """Overviews made by taking every other pixel lie half a pixel aside; they are not looked at."""
+    values = np.random.default_rng(2).normal(1.0, 0.1, (120, 160)).astype(np.float32)
+    for name in ("plain.tif", "tiled.tif"):
+        with rasterio.open(
+            tmp_path / name, "w", driver="GTiff", width=160, height=120, count=1, dtype="float32",
+            crs="IAU_2015:30110", transform=Affine(100, 0, 5000, 0, -100, 9000),
+        ) as file:  # fmt: skip
+            file.write(values, 1)
+    with rasterio.open(tmp_path / "tiled.tif", "r+") as file:
+        file.build_overviews([2, 4], rasterio.enums.Resampling.nearest)
+    row, column = np.mgrid[20:100:7, 20:140:7].astype(float)
+    plain, tiled = (
+        sample(open_modern(tmp_path / name), row, column, (2.0, 4.0)) for name in ("plain.tif", "tiled.tif")
+    )
+    assert np.array_equal(plain, tiled)
+    middle = sample(open_modern(tmp_path / "tiled.tif"), np.array([20.5]), np.array([21.5]), (2.0, 4.0))
+    assert middle == pytest.approx(values[20:22, 20:24].mean(), rel=1e-6)
