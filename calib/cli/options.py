@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from calib.film.kernels import DEFAULT_KERNEL, KERNELS
 from calib.light.functions import DEFAULT_MODEL, MODELS
 
 out_option = click.option(
@@ -24,6 +25,13 @@ standard_option = click.option(
     default=DEFAULT_MODEL,
     show_default=True,
     help="Photometric function that brings map/normal.tif to incidence 30, emission 0, phase 30 degrees.",
+)
+kernel_option = click.option(
+    "--kernel",
+    type=click.Choice(sorted(KERNELS)),
+    default=DEFAULT_KERNEL,
+    show_default=True,
+    help="How samples are interpolated; the default keeps the scan's resolution, bilinear and cubic lose some of it.",
 )
 out_file_option = click.option(
     "--out", type=click.Path(path_type=Path, dir_okay=False), required=True, help="Raster that receives the result."

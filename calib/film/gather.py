@@ -12,9 +12,9 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.film.kernels import PHASES, AxisWeights
+from calib.film.kernels import LANES, PHASES, AxisWeights
 from calib.film.landing import Landing
-from calib.film.lanes import LANES, weighted_block, weighted_pairs
+from calib.film.lanes import weighted_block, weighted_pairs
 from calib.film.source import StripWindow
 from calib.film.spans import Spans
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, SEAM
@@ -202,7 +202,7 @@ def _fast_wide(  # type: ignore[no-untyped-def]
         p = along_p + np.uint64(8 * along_pairs.shape[1]) * np.uint64(line_phase[m])
         q = across_p + np.uint64(8 * across_pairs.shape[1]) * np.uint64(sample_phase[m])
         variance = shared = np.float32(0)
-        for row in range(along_pairs.shape[1]):
+        for row in range(min(along_pairs.shape[1], tall - pairs_l)):  # the tables are filled up, the window is not
             at = pairs_at + np.uint64(8) * (start + inner + np.uint64(row) * width)
             for chunk in range(across_pairs.shape[1] * 2 // LANES):
                 step = np.uint64(4 * LANES * chunk)

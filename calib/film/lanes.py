@@ -11,7 +11,8 @@ from llvmlite import ir
 from numba import types
 from numba.extending import intrinsic
 
-LANES = 8
+from calib.film.kernels import LANES
+
 _FLOAT, _PAIR, _INDEX, _ADDRESS = ir.FloatType(), ir.DoubleType(), ir.IntType(32), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, LANES)
 

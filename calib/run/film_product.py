@@ -1,19 +1,24 @@
 """film/density.tif and film/quality.tif, written block by block."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.film.assemble import FilmBlock, FilmGrid, blocks, film_block, film_grid, kernel_scale
+from calib.film.kernels import DEFAULT_KERNEL
 from calib.light.curve import film_curve
+from calib.products.pyramid import rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import RasterLayout
 from calib.run.fit import FrameFits
-from calib.run.ordered import in_order
+from calib.run.ordered import in_order_on
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
+from calib.run.rounding import value_spec
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,43 +34,62 @@ def grid_of(fits: FrameFits) -> FilmGrid:
     return film_grid(fits.sources(), fits.frame.scan.sample_mm)
 
 
-def film_maker(fits: FrameFits, grid: FilmGrid) -> Callable[[slice, slice], FilmBlock]:
+def film_maker(fits: FrameFits, grid: FilmGrid, kernel: str = DEFAULT_KERNEL) -> Callable[[slice, slice], FilmBlock]:
     """What makes any block (rows, columns) of a frame's assembled film."""
     sources, scale = fits.sources(), kernel_scale(fits.frame.scan)
     characteristic = fits.frame.film.characteristic
     span = film_curve(characteristic.log_exposure, characteristic.density).span
 
     def make(rows: slice, columns: slice) -> FilmBlock:
-        return film_block(sources, grid, rows, columns, scale=scale, curve_span=span)
+        return film_block(sources, grid, rows, columns, scale=scale, curve_span=span, kernel=kernel)
 
     return make
 
 
-def write_film(fits: FrameFits, folder: Path, threads: int, progress: Progress) -> FilmPictures:
-    """Write the film products into `folder`; returns their small pictures."""
+def write_film(
+    fits: FrameFits,
+    folder: Path,
+    threads: int,
+    progress: Progress,
+    *,
+    kernel: str = DEFAULT_KERNEL,
+    exact: bool = False,
+) -> FilmPictures:
+    """Write the film products into `folder`; returns their small pictures. With `exact`, no value is rounded."""
     grid = grid_of(fits)
     pictures = FilmPictures(Preview.of(grid.rows, grid.columns), Preview.of(grid.rows, grid.columns))
-    make, places = film_maker(fits, grid), [place for row in blocks(grid) for place in row]
+    make, places = film_maker(fits, grid, kernel), [place for row in blocks(grid) for place in row]
 
-    def work(place: tuple[slice, slice]) -> tuple[slice, slice, FilmBlock]:
-        return (*place, make(*place))
+    def work(place: tuple[slice, slice]) -> tuple[slice, slice, NDArray[np.float32], NDArray[np.uint16]]:
+        made = make(*place)
+        density = made.density if exact else rounded_by_sigma(made.density, made.sigma)
+        return (*place, density, made.quality)
 
-    density_spec = RasterSpec(
-        folder / "density.tif", _layout(grid, np.dtype("float32"), "density of the film, -log10 T")
-    )
-    quality_spec = RasterSpec(folder / "quality.tif", _layout(grid, np.dtype("uint16"), "quality bits"))
-    with raster(density_spec) as density, raster(quality_spec) as quality:
-        made = tracked(in_order(work, places, threads), len(places), "assembling the film", progress)
-        for rows, columns, block in made:
+    texts = {"kernel": kernel}
+    density_layout = _layout(grid, np.dtype("float32"), "density of the film, -log10 T", texts)
+    density_spec = value_spec(folder / "density.tif", density_layout, exact=exact)
+    quality_spec = RasterSpec(folder / "quality.tif", _layout(grid, np.dtype("uint16"), "quality bits", texts))
+    with (
+        ThreadPoolExecutor(threads) as pool,
+        raster(density_spec, pool) as density,
+        raster(quality_spec, pool) as quality,
+    ):
+        made = tracked(in_order_on(pool, work, places, 2 * threads), len(places), "assembling the film", progress)
+        for rows, columns, values, bits in made:
             place = (rows.start, columns.start)
-            density.write_block(*place, block.density)
-            quality.write_block(*place, block.quality)
-            pictures.density.add_mean(*place, block.density)
-            pictures.quality.add_nearest(*place, block.quality)
+            density.write_block(*place, values)
+            quality.write_block(*place, bits)
+            pictures.density.add_mean(*place, values)
+            pictures.quality.add_nearest(*place, bits)
     return pictures
 
 
-def _layout(grid: FilmGrid, dtype: np.dtype, description: str) -> RasterLayout:
+def _layout(grid: FilmGrid, dtype: np.dtype, description: str, texts: Mapping[str, str]) -> RasterLayout:
     return RasterLayout(
-        rows=grid.rows, cols=grid.columns, dtype=dtype, center_transform=grid.center_transform, description=description
+        rows=grid.rows,
+        cols=grid.columns,
+        dtype=dtype,
+        center_transform=grid.center_transform,
+        description=description,
+        texts=texts,
     )

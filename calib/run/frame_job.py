@@ -9,6 +9,7 @@ from typing import Any
 
 from calib.camera.exterior import quaternion_of
 from calib.film.assemble import film_grid
+from calib.film.kernels import DEFAULT_KERNEL, kernel_called
 from calib.frame.read import read_frame
 from calib.light.functions import photometric_function
 from calib.products.fits import write_fits
@@ -52,31 +53,34 @@ def run_frame(
     overwrite: bool,
     standard: str,
     angles: bool = False,
+    kernel: str = DEFAULT_KERNEL,
+    exact: bool = False,
     progress: Progress = silent,
 ) -> RunResult:
     """Calibrate the frame package at `path` and write all products into `out`.
 
     `standard` names the photometric function behind map/normal.tif; with `angles` the map has rasters of incidence,
-    emission and phase beside it. Everything that the description can be wrong in is
-    checked before anything is written. The same input gives the same bytes, whatever `threads` is; only the times in
-    run.json differ.
+    emission and phase beside it. `kernel` names the interpolation kernel; with `exact` no value is rounded before it is
+    compressed. Everything that the description can be wrong in is checked before anything is written. The same input
+    gives the same bytes, whatever `threads` is; only the times in run.json differ.
 
     Raises:
         InputError: a mistake in the package, or `out` holds a finished run and `overwrite` is not set.
-        ValueError: no photometric function is called `standard`.
+        ValueError: no photometric function is called `standard`, or no kernel `kernel`.
     """
     started, watch = datetime.now(UTC), Stopwatch()
     photometric_function(standard)
+    kernel_called(kernel)
     frame = read_frame(path)
     given_grid(frame)
     claim(out, overwrite=overwrite)
     clear_angles(out / "map")
     watch.lap("reading the description")
     fits = fit_frame(frame, progress=progress, watch=watch)
-    maker = map_maker(fits, standard)
-    film = write_film(fits, out / "film", threads, progress)
+    maker = map_maker(fits, standard, kernel)
+    film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
     watch.lap("film")
-    pictures = write_map(maker, out / "map", threads, progress)
+    pictures = write_map(maker, out / "map", threads, progress, exact=exact)
     if angles:
         write_angles(maker, out / "map", threads, progress)
     watch.lap("map")
@@ -92,9 +96,8 @@ def run_frame(
         *seam_warnings(seams),
         *map_warnings(pictures),
     )
-    provenance = _provenance(
-        fits, {"standard": standard, "angles": angles}, warnings, Timings(started, dict(watch.seconds)), figures
-    )
+    settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
+    provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), figures)
     data = ReportData(
         facts=build.facts_of(fits, maker),
         figures=figures,

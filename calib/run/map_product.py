@@ -1,6 +1,7 @@
 """map/reflectance.tif and its companions: each map pixel from the raw samples by one interpolation."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from math import hypot
@@ -22,14 +23,16 @@ from calib.light.curve import FilmCurve, film_curve
 from calib.light.exposure import ExposureLookup, expose, exposure_lookup
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
+from calib.products.pyramid import rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
 from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
 from calib.run.fit import FrameFits
 from calib.run.map_light import reflectance_table, standard_ratio
-from calib.run.ordered import in_order
+from calib.run.ordered import in_order_on
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
+from calib.run.rounding import sigma_spec, value_spec
 
 OFF_MAP = np.uint16(OUTSIDE)
 BEYOND = np.uint16(LOW_DENSITY | HIGH_DENSITY)
@@ -169,25 +172,21 @@ def map_warnings(pictures: MapPictures) -> tuple[str, ...]:
     return ("nothing of this frame could be calibrated: the map holds no value",)
 
 
-def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress) -> MapPictures:
-    """Write the map products into `folder`; returns their small pictures."""
+def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *, exact: bool = False) -> MapPictures:
+    """Write the map products into `folder`; returns their small pictures. With `exact`, no value is rounded."""
     grid = maker.grid
     pictures = MapPictures(*(Preview.of(grid.rows, grid.columns) for _ in range(4)))
-    floats = {
-        "reflectance": "radiance factor",
-        "sigma": "1-sigma of the radiance factor",
-        "normal": "radiance factor at incidence 30, emission 0, phase 30 degrees",
-    }
-    specs = {name: RasterSpec(folder / f"{name}.tif", _layout(grid, "float32", text)) for name, text in floats.items()}
-    specs["quality"] = RasterSpec(folder / "quality.tif", _layout(grid, "uint16", "quality bits"))
+    specs = _specs(maker, folder, exact)
 
     def work(place: tuple[slice, slice]) -> tuple[slice, slice, MapBlock]:
-        return (*place, map_block(maker, *place))
+        made = map_block(maker, *place)
+        return (*place, made if exact else _rounded(made))
 
     places = list(tiles(grid))
-    with ExitStack() as stack:
-        writers = {name: stack.enter_context(raster(spec)) for name, spec in specs.items()}
-        for rows, columns, made in tracked(in_order(work, places, threads), len(places), "making the map", progress):
+    with ThreadPoolExecutor(threads) as pool, ExitStack() as stack:
+        writers = {name: stack.enter_context(raster(spec, pool)) for name, spec in specs.items()}
+        made_in_order = in_order_on(pool, work, places, 2 * threads)
+        for rows, columns, made in tracked(made_in_order, len(places), "making the map", progress):
             for name, writer in writers.items():
                 values = getattr(made, name)
                 writer.write_block(rows.start, columns.start, values)
@@ -197,7 +196,30 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress) -
     return pictures
 
 
-def _layout(grid: MapGrid, dtype: str, description: str) -> RasterLayout:
+def _rounded(made: MapBlock) -> MapBlock:
+    """Reflectance at both geometries without the digits that are noise."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        normal_sigma = made.sigma * np.abs(made.normal / made.reflectance)
+    reflectance, normal = rounded_by_sigma(made.reflectance, made.sigma), rounded_by_sigma(made.normal, normal_sigma)
+    return MapBlock(reflectance, made.sigma, normal, made.quality)
+
+
+def _specs(maker: MapMaker, folder: Path, exact: bool) -> dict[str, RasterSpec]:
+    texts = {"kernel": maker.kernel}
+    floats = {
+        "reflectance": (value_spec, "radiance factor"),
+        "sigma": (sigma_spec, "1-sigma of the radiance factor"),
+        "normal": (value_spec, "radiance factor at incidence 30, emission 0, phase 30 degrees"),
+    }
+    specs = {
+        name: spec(folder / f"{name}.tif", _layout(maker.grid, "float32", said, texts), exact=exact)
+        for name, (spec, said) in floats.items()
+    }
+    quality = RasterSpec(folder / "quality.tif", _layout(maker.grid, "uint16", "quality bits", texts))
+    return {**specs, "quality": quality}
+
+
+def _layout(grid: MapGrid, dtype: str, description: str, texts: Mapping[str, str]) -> RasterLayout:
     return RasterLayout(
         rows=grid.rows,
         cols=grid.columns,
@@ -205,4 +227,5 @@ def _layout(grid: MapGrid, dtype: str, description: str) -> RasterLayout:
         center_transform=grid.center_transform,
         crs_wkt=grid.wkt,
         description=description,
+        texts=texts,
     )

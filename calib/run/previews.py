@@ -3,12 +3,14 @@
 from dataclasses import dataclass
 from math import ceil
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.quality import BITS
 
 LONGEST = 1600  # pixels: enough for a screen
+BIT_VALUES = np.array([bit.value for bit in BITS], np.uint16)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,16 +41,12 @@ class Preview:
 
     def add_mean(self, row: int, column: int, values: NDArray[np.floating]) -> None:
         """Take in a block whose first pixel is (row, column) of the raster; NaN counts as nothing."""
-        rows = (row + np.arange(values.shape[0])) // self.factor
-        columns = (column + np.arange(values.shape[1])) // self.factor
-        known = np.isfinite(values)
-        self._add(self.total, rows, columns, np.where(known, values, 0.0))
-        self._add(self.count, rows, columns, known)
+        _add_means(values, row, column, self.factor, self.total, self.count)
 
     def add_nearest(self, row: int, column: int, values: NDArray[np.uint16]) -> None:
         """Take in a block of a bit mask: each small pixel keeps its first value, and all bits are counted."""
-        self.bits[:-1] += [np.count_nonzero(values & np.uint16(bit.value)) for bit in BITS]
         self.bits[-1] += values.size
+        _count_bits(values, BIT_VALUES, self.bits)
         first_row, first_column = -row % self.factor, -column % self.factor
         kept = values[first_row :: self.factor, first_column :: self.factor]
         at_row, at_column = (row + first_row) // self.factor, (column + first_column) // self.factor
@@ -63,9 +61,35 @@ class Preview:
         with np.errstate(invalid="ignore"):
             return np.where(self.count > 0, self.total / np.maximum(self.count, 1), np.nan).astype(np.float32)
 
-    @staticmethod
-    def _add(target: NDArray, rows: NDArray, columns: NDArray, values: NDArray) -> None:
-        starts_r = np.flatnonzero(np.diff(rows, prepend=-1))
-        starts_c = np.flatnonzero(np.diff(columns, prepend=-1))
-        reduced = np.add.reduceat(np.add.reduceat(values, starts_r, axis=0, dtype=target.dtype), starts_c, axis=1)
-        target[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1] += reduced
+
+@numba.njit(cache=True, nogil=True)
+def _add_means(values, row, column, factor, total, count):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for i in range(values.shape[0]):
+        down, start = (row + i) // factor, 0
+        for across in range(column // factor, (column + values.shape[1] - 1) // factor + 1):
+            stop = min((across + 1) * factor - column, values.shape[1])
+            known, mean = 0, 0.0
+            for j in range(start, stop):
+                if np.isfinite(values[i, j]):
+                    mean += values[i, j]
+                    known += 1
+            total[down, across] += mean
+            count[down, across] += known
+            start = stop
+
+
+@numba.njit(cache=True, nogil=True)
+def _count_bits(values, bit_values, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Add to `counts` how many pixels carry each bit; runs of one value are counted at once."""
+    for i in range(values.shape[0]):
+        run, held = 0, values[i, 0]
+        for j in range(values.shape[1] + 1):
+            if j < values.shape[1] and values[i, j] == held:
+                run += 1
+                continue
+            if held:
+                for n in range(bit_values.size):
+                    if held & bit_values[n]:
+                        counts[n] += run
+            if j < values.shape[1]:
+                run, held = 1, values[i, j]

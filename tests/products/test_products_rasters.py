@@ -1,5 +1,6 @@
 """Rasters: the right pixel at the right place, the same bytes however they came, valid by outside judges."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rio_cogeo.cogeo import cog_validate
 
-from calib.products import cog
-from calib.products.pyramid import halved, rounded
+from calib.products import cog, rasters
+from calib.products.pyramid import SIGMA_SHARE, halved, rounded, rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.readback import read_raster
 from calib.products.tiles import RasterLayout, center_transform, corner_transform
@@ -29,11 +30,11 @@ def coordinates(rows: int, cols: int, transform=FILM) -> np.ndarray:
 def write(path: Path, values: np.ndarray, block: tuple[int, int], *, order: int = 1, **changes) -> bytes:
     layout = {"center_transform": FILM, "description": "density", "units": "1", "texts": {"frame": "tern2-0143"}}
     layout |= changes
-    bits = layout.pop("mantissa_bits", 23)
+    bits, pool = layout.pop("mantissa_bits", 23), layout.pop("pool", None)
     spec = RasterSpec(path, RasterLayout(*values.shape, values.dtype, **layout), mantissa_bits=bits)
     rows, cols = range(0, values.shape[0], block[0]), range(0, values.shape[1], block[1])
     places = [(row, col) for row in rows for col in cols]
-    with raster(spec) as product:
+    with raster(spec, pool) as product:
         for row, col in places[::order]:
             product.write_block(row, col, values[row : row + block[0], col : col + block[1]])
     return path.read_bytes()
@@ -151,6 +152,44 @@ def test_rounding_keeps_the_promised_digits(value, bits):
         assert np.array_equal(kept, np.float32(value), equal_nan=True)
     elif np.finfo(np.float32).tiny <= abs(value) < 2.0**127:
         assert abs(float(kept) - value) <= abs(value) * 2.0 ** -(bits + 1)
+
+
+@given(value=st.floats(-(2.0**60), 2.0**60, width=32), sigma=st.floats(2.0**-60, 2.0**60, width=32))
+@settings(deadline=None)
+def test_rounding_by_sigma_is_off_by_a_sixteenth_of_it_at_most(value, sigma):
+    one, its_sigma = np.array([[value]], np.float32), np.array([[sigma]], np.float32)
+    kept = float(rounded_by_sigma(one, its_sigma)[0, 0])
+    if value == 0 or abs(value) > np.finfo(np.float32).tiny:
+        assert abs(kept - value) <= SIGMA_SHARE * sigma
+
+
+def test_rounding_by_sigma_leaves_few_digits_and_what_has_no_sigma():
+    noisy = (1 + 0.02 * np.random.default_rng(3).normal(size=(64, 64))).astype(np.float32)
+    kept = rounded_by_sigma(noisy, np.full_like(noisy, 0.02))
+    assert not (kept.view(np.uint32) & ((1 << 13) - 1)).any()  # 2^-10 is the largest power of two below 0.02 / 16
+    assert len(np.unique(kept)) < 200
+    for sigma in (0.0, np.nan, np.inf):
+        assert np.array_equal(rounded_by_sigma(noisy, np.full_like(noisy, sigma)), noisy)
+    gaps = np.full((1, 2), np.nan, np.float32)
+    assert np.isnan(rounded_by_sigma(gaps, np.ones_like(gaps))).all()
+
+
+@pytest.mark.parametrize("threads", [1, 3])
+def test_a_pool_of_threads_gives_the_same_bytes(tmp_path, film, threads):
+    values = coordinates(1337, 1601)
+    values[100:700, 200:900] = np.nan
+    with ThreadPoolExecutor(threads) as pool:
+        assert write(tmp_path / "again.tif", values, (512, 512), pool=pool) == film.read_bytes()
+
+
+def test_a_tile_whose_compression_fails_is_no_product(tmp_path, monkeypatch):
+    def fails(*_: object) -> bytes:
+        raise MemoryError("no room")
+
+    monkeypatch.setattr(rasters, "packed", fails)
+    with ThreadPoolExecutor(2) as pool, pytest.raises(MemoryError, match="no room"):
+        write(tmp_path / "x.tif", coordinates(600, 600), (512, 600), pool=pool)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_fewer_digits_are_fewer_bytes(tmp_path):

@@ -12,13 +12,19 @@ from compliance_checker.runner import CheckSuite, ComplianceChecker
 from pystac.validation import validate_dict
 from rio_cogeo.cogeo import cog_validate
 
+from calib.coordinates import FilmPoints
 from calib.errors import InputError
-from calib.light.functions import DEFAULT_MODEL
+from calib.film.kernels import DEFAULT_KERNEL, KERNELS
+from calib.ground.locate import block, placed
+from calib.light.film_table import TOLERANCE
+from calib.light.functions import DEFAULT_MODEL, to_standard
 from calib.quality import DROPOUT, FILLED, MARK, SEAM
 from calib.run import frame_job
 from calib.run.against_truth import dropouts, film_geometry, map_places, reflectance, tone
 from calib.run.frame_job import run_frame
-from calib.run.map_product import map_maker
+from calib.run.map_light import RATIO_TOLERANCE, standard_ratio
+from calib.run.map_product import map_block, map_maker, write_map
+from calib.run.progress import silent
 from calib.run.seams import check_seams
 
 RASTERS = (
@@ -143,6 +149,54 @@ def test_the_same_input_gives_the_same_bytes_for_any_number_of_threads(calibrate
     first, again = products(calibrated.result.out), products(tmp_path / "again")
     assert without_times(first.pop("run.json")) == without_times(again.pop("run.json"))
     assert [name for name in first if first[name] != again[name]] == []
+
+
+def test_rounding_is_bounded_by_sigma_said_in_the_header_and_off_on_request(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    result = calibrated.result
+    write_map(result.maker, tmp_path, 2, silent, exact=True)
+    sigma = read(tmp_path / "sigma.tif")
+    for name in ("reflectance", "normal"):
+        exact, kept = read(tmp_path / f"{name}.tif"), read(result.out / f"map/{name}.tif")
+        ratio = exact / read(tmp_path / "reflectance.tif")
+        assert np.array_equal(np.isnan(exact), np.isnan(kept))
+        assert np.nanmax(np.abs(kept - exact) / (sigma * ratio)) < 1.001 / 16
+        assert np.nanmedian(np.abs(kept - exact) / (sigma * ratio)) > 0.02
+    assert np.nanmax(np.abs(read(result.out / "map/sigma.tif") / sigma - 1)) <= 1 / 128
+    for path, said in (
+        (tmp_path / "sigma.tif", "none"),
+        (result.out / "map/sigma.tif", "each sigma is off by at most 1/"),
+    ):
+        with rasterio.open(path) as file:
+            assert file.tags()["rounding"].startswith(said)
+            assert file.tags()["kernel"] == DEFAULT_KERNEL
+    settings = json.loads((result.out / "run.json").read_text())["settings"]
+    assert (settings["kernel"], settings["exact"]) == (DEFAULT_KERNEL, False)
+
+
+def test_light_by_tables_is_light_by_the_pixel(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Factor and ratio of a block against the functions themselves at its pixels."""
+    maker, at = calibrated.result.maker, (slice(100, 300), slice(90, 260))
+    seen, located = placed(maker.where, *at), block(maker.where, *at)
+    on = np.isfinite(located.film.x_mm)
+    assert np.array_equal(np.isfinite(seen.film.x_mm), on)
+    angles = (located.incidence_deg, located.emission_deg, located.phase_deg)
+    ratio = standard_ratio(maker.standard, maker.where, seen, *at)
+    assert on.mean() > 0.5
+    assert np.nanmax(np.abs(ratio / to_standard(maker.standard, *angles) - 1)[on]) < RATIO_TOLERANCE
+    film = FilmPoints(located.film.x_mm[on], located.film.y_mm[on])
+    assert np.abs(maker.factor.at(film) / maker.factor.exact(film) - 1).max() < TOLERANCE
+
+
+def test_another_kernel_makes_another_map_and_an_unknown_one_is_refused_before_anything_is_written(
+    calibrated, tmp_path: Path
+) -> None:  # type: ignore[no-untyped-def]
+    fits, at = calibrated.result.fits, (slice(100, 300), slice(90, 260))
+    made = {name: map_block(map_maker(fits, DEFAULT_MODEL, name), *at) for name in KERNELS}
+    noise = {name: float(np.nanmedian(block.sigma)) for name, block in made.items()}
+    assert noise["bilinear"] < noise["cubic"] < noise["six-point"] < noise["lanczos"]
+    with pytest.raises(ValueError, match="kernel 'sinc'"):
+        run_frame(calibrated.package, tmp_path / "x", threads=1, overwrite=False, standard=DEFAULT_MODEL, kernel="sinc")
+    assert not (tmp_path / "x").exists()
 
 
 def test_a_finished_run_is_not_replaced_unasked(calibrated) -> None:  # type: ignore[no-untyped-def]

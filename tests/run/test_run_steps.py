@@ -4,19 +4,21 @@ import numpy as np
 import rasterio
 
 import calib
+from calib.products.pyramid import rounded_by_sigma
 
 
 def test_film_and_map_are_lazy_and_equal_the_products(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """The products are the same numbers, rounded by their own sigma."""
     fits, out = calibrated.result.fits, calibrated.result.out
     film, lunar = calib.film_frame(fits), calib.lunar_map(fits)
     assert all(hasattr(layer.data, "dask") for layer in (*film.data_vars.values(), *lunar.data_vars.values()))
-    for data, names in ((film, {"density": "film/density.tif"}), (lunar, {"normal": "map/normal.tif"})):
-        for name, path in names.items():
-            with rasterio.open(out / path) as file:
-                assert np.array_equal(data[name].values, file.read(1), equal_nan=True)
-                x, y = file.xy(3, 5)
-            assert np.isclose(float(data.x[5]), x)
-            assert np.isclose(float(data.y[3]), y)
+    for data, name, path in ((film, "density", "film/density.tif"), (lunar, "reflectance", "map/reflectance.tif")):
+        with rasterio.open(out / path) as file:
+            expected = rounded_by_sigma(data[name].values, data.sigma.values)
+            assert np.array_equal(expected, file.read(1), equal_nan=True)
+            x, y = file.xy(3, 5)
+        assert np.isclose(float(data.x[5]), x)
+        assert np.isclose(float(data.y[3]), y)
 
 
 def test_units_stand_with_the_numbers(calibrated) -> None:  # type: ignore[no-untyped-def]

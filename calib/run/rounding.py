@@ -1,0 +1,39 @@
+"""How float products are rounded before they are compressed, and what their headers say of it.
+
+The last digits of a noisy value are noise: they make up most of a file and nobody can use them. A value is rounded by a
+sixteenth of its own sigma at most, which adds 0.07 % to that sigma at most, a sigma to six binary digits. With `exact`
+nothing is rounded.
+"""
+
+from dataclasses import replace
+from pathlib import Path
+
+from calib.products.pyramid import FLOAT32_MANTISSA_BITS, SIGMA_SHARE
+from calib.products.rasters import RasterSpec
+from calib.products.tiles import RasterLayout
+
+SIGMA_BITS = 6
+OVERVIEW_BITS = 9
+
+
+def value_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:
+    """A raster whose values are rounded by their own sigma before they are handed over."""
+    share = f"1/{round(1 / SIGMA_SHARE)} of its 1-sigma"
+    said = f"each value is off by at most {share}, in overviews by {_part(OVERVIEW_BITS)}"
+    return _spec(path, layout, FLOAT32_MANTISSA_BITS, said, exact)
+
+
+def sigma_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:
+    """A raster of sigmas."""
+    said = f"each sigma is off by at most {_part(SIGMA_BITS)}, in overviews by {_part(OVERVIEW_BITS)}"
+    return _spec(path, layout, SIGMA_BITS, said, exact)
+
+
+def _part(bits: int) -> str:
+    return f"1/{2 ** (bits + 1)} of itself"
+
+
+def _spec(path: Path, layout: RasterLayout, bits: int, said: str, exact: bool) -> RasterSpec:
+    if exact:
+        return RasterSpec(path, replace(layout, texts={**layout.texts, "rounding": "none"}))
+    return RasterSpec(path, replace(layout, texts={**layout.texts, "rounding": said}), bits, OVERVIEW_BITS)
