@@ -24,6 +24,7 @@ TONES = ("dark", "middle", "bright")
 FLAGGED = ~np.uint16(SEAM)
 SCRATCH = 1.4  # arms of a mark that the simulator's scratches reach
 BORDER = 4.0  # samples: the interpolation's reach and the blur of the format's edge
+CLEAR = 0.1  # density: several times any sample's noise
 FEWEST = 8  # blocks that an rms needs
 
 
@@ -108,13 +109,19 @@ def map_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure
         *bias_figures(scene, errors, wedge),
         *block_figures(scene, errors, wedge),
         *pixel_figures(scene, errors, wedge),
-        *coverage_figures(scene, errors),
+        *coverage_figures(scene, errors, wedge),
     ]
+
+
+def clear(errors: MapErrors, wedge: WedgeError) -> NDArray[np.bool_]:
+    """What is sound and, by its true density, so far from the curve's ends that noise has no say in what is flagged."""
+    low, high = wedge.curve.span
+    return errors.good & (errors.density > low + CLEAR) & (errors.density < high - CLEAR)
 
 
 def bias_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure]:
     """Median relative error of reflectance in each third of the true reflectance, also beyond the wedge's own error."""
-    good = errors.good
+    good = clear(errors, wedge)
     true, density = errors.true[good].astype(float), errors.density[good]
     ours, told, ideal = (values[good] / true - 1.0 for values in (errors.ours, errors.told, errors.ideal))
     implied, third = wedge.of_reflectance(density), thirds(true)
@@ -168,9 +175,9 @@ def pixel_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figu
     ]
 
 
-def coverage_figures(scene: str, errors: MapErrors) -> list[Figure]:
-    """Share of errors within 1 and 2 sigma, by third of the true reflectance and altogether."""
-    good = errors.good
+def coverage_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure]:
+    """Share of errors within 1 and 2 sigma, by third of the true reflectance, altogether, and at the curve's ends."""
+    good = clear(errors, wedge)
     score = np.abs(errors.ours[good] - errors.true[good]) / errors.sigma[good]
     third = thirds(errors.true[good])
     figures = []
@@ -179,4 +186,8 @@ def coverage_figures(scene: str, errors: MapErrors) -> list[Figure]:
             mine = score if tone == "all" else score[third == k]
             share = 100 * float(np.mean(mine < times))
             figures.append(Figure(scene, f"within {times} sigma, {tone}", share, "%", reach))
-    return figures
+    ends = errors.good & ~good
+    away = np.abs(errors.ours[ends] - errors.true[ends]) / errors.sigma[ends]
+    said = {"within 2 sigma": 100 * float(np.mean(away < 2)) if away.size else float("nan"), "pixels": float(away.size)}
+    share = 100 * float(np.mean(away < 1)) if away.size else float("nan")
+    return [*figures, Figure(scene, "within 1 sigma, at the curve's ends", share, "%", None, said)]
