@@ -10,7 +10,7 @@ from calib.coordinates import Array
 from calib.tone.evidence import Curves, Placing, placed
 from calib.tone.model import Scales
 from calib.tone.system import NormalEquations, Rows, Solution
-from calib.tone.unknowns import add_priors, first_scales, updated_scales
+from calib.tone.unknowns import Stated, add_priors, first_scales, updated_scales
 
 TURNS, TURNS_AGAIN = 6, 4  # the latter when the scales of an earlier fit are at hand
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
@@ -73,18 +73,18 @@ class _State:
 
 
 def adjust(
-    curves: Curves, evidence: Sequence[Evidence], sigmas: tuple[Array, float], n_kinds: int, start: Scales | None
+    curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, start: Scales | None
 ) -> Adjustment:
-    """Fit the unknowns to the evidence; `sigmas` as in `add_priors`, `start` the scales of an earlier fit."""
+    """Fit the unknowns to the evidence; `stated` is what is known beforehand, `start` the scales of an earlier fit."""
     scales = first_scales() if start is None else start
     factor = np.ones((len(curves.n_lines), n_kinds))
     state = _State(evidence, [_first_residuals(each) for each in evidence], factor)
     turns = TURNS if start is None else TURNS_AGAIN
     for turn in range(turns):
-        solution = _solve(curves, state, scales, sigmas)
+        solution = _solve(curves, state, scales, stated)
         state = _restate(curves, state, solution)
         if turn + 1 < turns:
-            scales = updated_scales(solution, curves.layout, curves.basis)
+            scales = updated_scales(solution, curves.layout, curves.basis, stated)
     return Adjustment(solution, scales, state.factor)
 
 
@@ -93,14 +93,14 @@ def _first_residuals(evidence: Evidence) -> Array:
     return np.full(evidence.rows.value.size, 0.0 if len(evidence.measured) == 1 else np.inf)
 
 
-def _solve(curves: Curves, state: _State, scales: Scales, sigmas: tuple[Array, float]) -> Solution:
+def _solve(curves: Curves, state: _State, scales: Scales, stated: Stated) -> Solution:
     layout = curves.layout
     sizes = [layout.n_own(strip) for strip in range(len(curves.n_lines))]
     equations = NormalEquations(sizes, layout.n_common, layout.n_samples)
     for each, off in zip(state.evidence, state.standardised, strict=True):
         sigma = each.rows.sigma * state.factor[each.strip, each.rows.kind]
         equations.add(each.strip, each.rows, robust_weight(off) / sigma**2)
-    add_priors(equations, layout, curves.basis, scales, sigmas)
+    add_priors(equations, layout, curves.basis, scales, stated)
     return equations.solve()
 
 

@@ -7,7 +7,7 @@ DN are averaged, not densities: the video's noise and its rounding then leave no
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,13 +29,17 @@ NEAR_WEDGE_MM = 0.6  # how far past its end a wedge's own place is believed
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
-    """Cells of one strip, flat arrays (N,): patch number or FOG, sample, mean line, count, mean DN."""
+    """Cells of one strip, flat arrays (N,): patch number or FOG, sample, mean line, count, mean DN.
+
+    `doubt_dn` is what stays in a mean however many samples it has: the light of what lies beside.
+    """
 
     label: NDArray[np.int64]
     sample: NDArray[np.int64]
     line: Array
     count: Array
     dn: Array
+    doubt_dn: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,7 +56,7 @@ class PatchMeans:
 
 def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
     """Some of the cells."""
-    return Cells(cells.label[keep], cells.sample[keep], cells.line[keep], cells.count[keep], cells.dn[keep])
+    return Cells(*(getattr(cells, field.name)[keep] for field in fields(cells)))
 
 
 def label_samples(known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace]) -> NDArray[np.int16]:
@@ -133,6 +137,7 @@ def gather_cells(dn: NDArray, label: NDArray[np.int16], known: KnownFilm) -> tup
         line=sums[cell, sample, 3] / sums[cell, sample, 0],
         count=sums[cell, sample, 0],
         dn=mean[cell, sample],
+        doubt_dn=np.zeros(cell.size),
     )
     return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], label)
 

@@ -27,7 +27,7 @@ from calib.tone.summary import figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import SCENE_BLOCK, StripSurvey, label_scene, usable_patches
 from calib.tone.tables import Banding, curve_density, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
-from calib.tone.unknowns import Layout
+from calib.tone.unknowns import Layout, Stated
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
@@ -55,9 +55,11 @@ def fit_tone(
     if passes.typical is None:
         return _nothing_known(frame, known, passes)
     curves = _curves(frame, known, passes, passes.typical)
-    sigmas = (known.patch_sigma, stroke_sigma(known, frame.scan.sample_mm))
+    strokes = stroke_sigma(known, frame.scan.sample_mm)
+    stated = Stated(known.patch_sigma, strokes, np.nan_to_num(known.patch_slope), known.is_sigma_stated)
     start = previous.scales if previous is not None else None
-    fit = adjust(curves, _evidence(curves, known, passes), sigmas, N_KINDS, start)
+    fit = adjust(curves, _evidence(curves, known, passes), stated, N_KINDS, start)
+    known = replace(known, patch_sigma=stated.sigma_of_patches(fit.scales))
     readings = [read_banding(curves, fit, survey.index) for survey in passes.surveys]
     measured = np.stack([each.banding for each in readings])
     variance = np.stack([each.variance for each in readings])

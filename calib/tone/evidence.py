@@ -85,7 +85,7 @@ def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, placi
     value = stated - measured + grain_bias(per_dn, curvature, grain)
     variance_dn = noise.variance_dn(stated) + grain / per_dn**2
     variance = noise.variance(stated, per_dn) / cells.count + rounding_variance(np.sqrt(variance_dn)) * per_dn**2
-    sigma = at.slope * np.sqrt(variance + CELL_FLOOR**2)
+    sigma = at.slope * np.sqrt(variance + (cells.doubt_dn * per_dn) ** 2 + CELL_FLOOR**2)
     place = np.where(is_fog, layout.n_patches, np.where(is_stroke, layout.n_patches + 1, cells.label))
     row = np.arange(at.z.size)
     own, common, column = _parts(curves, strip, at.z, cells.line, [(cells.sample, np.ones(row.size))])

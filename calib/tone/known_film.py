@@ -26,13 +26,16 @@ APART = 1.5  # patches further apart than this multiple of a patch's height belo
 class KnownFilm:
     """The film's places of known density, the same in every strip but for its centre line.
 
-    `patch_density`, `patch_sigma` (P,), `patch_y_mm`, `patch_across_mm` (P, 2), `group` (P,) numbers the patches that
-    lie together. `stroke_density` is None where it is not stated.
+    `patch_density`, `patch_sigma` (P,) by what is stated, `patch_slope` (P,) of density against a stated value,
+    `is_sigma_stated` whether that says anything of their errors; `patch_y_mm`, `patch_across_mm` (P, 2), `group` (P,)
+    numbers the patches that lie together. `stroke_density` is None where it is not stated.
     """
 
     patch_value: Array
     patch_density: Array
     patch_sigma: Array
+    patch_slope: Array
+    is_sigma_stated: bool
     patch_y_mm: Array
     patch_across_mm: Array
     group: NDArray[np.int64]
@@ -71,6 +74,8 @@ def known_film(frame: Frame) -> KnownFilm:
         patch_value=value,
         patch_density=density,
         patch_sigma=np.hypot((film.wedge.sigma or 0.0) * slope, ROUNDING_SIGMA),
+        patch_slope=slope,
+        is_sigma_stated=film.wedge.sigma is not None,
         patch_y_mm=y_mm,
         patch_across_mm=np.array([patch.across_mm for patch in patches], dtype=np.float64),
         group=groups_of(y_mm),

@@ -92,11 +92,12 @@ class StripTone:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scales:
-    """Variances that a fit found: roughness of the strips' and of the common curve, and drift."""
+    """Variances that a fit found: roughness of the strips' and of the common curve, drift, stated wedge values."""
 
     own_roughness: float
     common_roughness: float
     drift: float
+    wedge: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)

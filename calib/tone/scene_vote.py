@@ -15,11 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct, idct
 from scipy.linalg import cho_factor, cho_solve
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from calib.coordinates import Array
-from calib.tone.banding import SceneVote, by_octaves, components_of_octave, covariance_of, fill
+from calib.tone.banding import SMALLEST, SceneVote, by_octaves, components_of_octave, covariance_of, fill
 
-FEWEST_BLOCKS = 6
+FEWEST_BLOCKS = 12
+HALF_SEEN = 0.5  # of a block's lines must show the scene for a sample's mean to count
+FAST_SAMPLES = 6.0  # samples, 1-sigma: slower variations are told from the Moon by no weighting
+TEXTURE_REACH = (2.0, 6.0)  # blocks, samples: the surroundings that a value's texture is judged by
+QUIETEST = 0.05  # of the typical mean square: no place is believed to be quieter
 SCENE_SHARE = 0.6  # of a block's samples must show the scene
 TRIMMED = 0.15  # share of blocks left out at either end of each sample's values
 CAUTION = 2.0  # standard errors by which a disagreement may have come out too small
@@ -27,6 +32,7 @@ FEATURE = 3.5  # sigma beyond which a sample's disagreement is a feature of the 
 FEATURE_WIDTH = 2  # samples to either side that go with it
 NO_VOTE = 10.0  # variance of a sample that does not vote
 LEAST_SHARE = 0.25  # of the known film's error variance: what no comparison with it can tell from none
+DOUBTFUL = 1.5  # times the typical variance: samples measured so badly on known film say nothing of the scene
 SMOOTH_MODES = 8  # slow components are left out when features are sought
 
 
@@ -38,21 +44,48 @@ class ColumnMeans:
 
 
 def column_means(count: Array, density: Array) -> ColumnMeans:
-    """Robust column means from (blocks, n_samples) counts and mean densities, each block levelled first."""
-    n_samples = count.shape[1]
+    """Column means from (blocks, n_samples) counts and mean densities of blocks of lines.
+
+    The slow part is a trimmed mean of the levelled blocks. The fast part is their mean weighted against the texture
+    about each value: craters and rims are loud, the plains between them tell the banding as well as noise allows.
+    """
     most = count.max(initial=1.0)
-    use = (count >= 0.5 * most).mean(axis=1) >= SCENE_SHARE
-    if use.sum() < FEWEST_BLOCKS:
-        return ColumnMeans(np.full(n_samples, np.nan))
-    values = np.where(count[use] >= 0.5 * most, density[use], np.nan)
-    values = np.stack([_levelled(row) for row in values])
-    n = np.isfinite(values).sum(axis=0)
-    ordered = np.sort(values, axis=0)  # NaN last
-    mean = np.full(n_samples, np.nan)
-    for sample in np.flatnonzero(n >= FEWEST_BLOCKS):
+    use = (count >= HALF_SEEN * most).mean(axis=1) >= SCENE_SHARE
+    seen = count[use] >= HALF_SEEN * most
+    enough = seen.sum(axis=0) >= FEWEST_BLOCKS
+    if use.sum() < FEWEST_BLOCKS or not enough.any():
+        return ColumnMeans(np.full(count.shape[1], np.nan))
+    values = np.where(seen, density[use], 0.0)
+    slow = gaussian_filter1d(fill(_trimmed(values, seen, enough), enough), FAST_SAMPLES)
+    return ColumnMeans(np.where(enough, slow + _fast(values, seen), np.nan))
+
+
+def _trimmed(values: Array, seen: NDArray[np.bool_], enough: NDArray[np.bool_]) -> Array:
+    """Trimmed means of the columns that have `enough` values, each block levelled first; zero in the others."""
+    levelled = np.stack([_levelled(row) for row in np.where(seen, values, np.nan)])
+    n, ordered = seen.sum(axis=0), np.sort(levelled, axis=0)  # NaN last
+    mean = np.zeros(n.size)
+    for sample in np.flatnonzero(enough):
         cut = int(TRIMMED * n[sample])
         mean[sample] = ordered[cut : n[sample] - cut, sample].mean()
-    return ColumnMeans(mean)
+    return mean
+
+
+def _fast(values: Array, seen: NDArray[np.bool_]) -> Array:
+    """Mean of what varies within `FAST_SAMPLES`, weighted by one over its local mean square, found in turn with it."""
+    fast = np.where(seen, values - _mean_about(values, seen, (0.0, FAST_SAMPLES)), 0.0)
+    mean = fast.sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+    for _ in range(3):
+        loud = _mean_about(np.where(seen, fast - mean, 0.0) ** 2, seen, TEXTURE_REACH)
+        weight = np.where(seen, 1.0 / (loud + QUIETEST * np.median(loud[seen]) + SMALLEST), 0.0)
+        mean = (weight * fast).sum(axis=0) / np.maximum(weight.sum(axis=0), SMALLEST)
+    return np.asarray(mean)
+
+
+def _mean_about(values: Array, seen: NDArray[np.bool_], reach: tuple[float, float]) -> Array:
+    """Gaussian mean of the values seen about each place; `values` are zero elsewhere."""
+    share = gaussian_filter(seen.astype(np.float64), reach)
+    return np.asarray(gaussian_filter(values, reach) / np.maximum(share, 1e-3))
 
 
 def _levelled(row: Array) -> Array:
@@ -87,6 +120,8 @@ def votes_of(scenes: Sequence[ColumnMeans | None], measured: Array, variance: Ar
 def _difference(scene: ColumnMeans, measured: Array, variance: Array) -> Array | None:
     """Scene less known film, gaps bridged; None where they share too few samples."""
     known = np.isfinite(scene.density) & np.isfinite(variance)
+    if known.any():
+        known &= variance < DOUBTFUL * np.median(variance[known])
     if known.sum() < 0.5 * known.size:
         return None
     off = fill(scene.density - measured, known)

@@ -1,4 +1,8 @@
-"""Reseau strokes of stated density as a tone control: the samples in the middle of each stroke."""
+"""Reseau strokes of stated density as a tone control: the samples in the middle of each stroke.
+
+The readout's blur mixes the light of the ground beside a stroke into it. How much follows from a sample's distance to
+the stroke's edges; it is taken off to first order, in DN; half of it stays as doubt, since the blur is not measured.
+"""
 
 from __future__ import annotations
 
@@ -13,9 +17,11 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.transfer import FirstCurve
 
 STROKE = 20002  # label of a stroke's cells
-CLEAR = 2.3  # samples kept clear of a stroke's edges, where it is wide enough
+CLEAR = 1.7  # samples kept clear of a stroke's edges, where it is wide enough
 NARROWEST = 0.55  # samples from the axis that are used at least
-BLUR = 0.85  # samples, 1-sigma: the readout's blur and the sample together, assumed on the wide side
+BESIDE = (2.5, 5.0)  # samples from a stroke's edge at which the ground beside it is read
+LEAK_DOUBT = 0.5  # of the light that is taken off
+BLUR = 0.78  # samples, 1-sigma: the readout's blur and the sample together (common practice, no source)
 CONTRAST = 0.9  # light around a stroke relative to the stroke's: how much leaks in at worst
 PLACED = 0.8  # samples: a stroke placed less surely is not used
 
@@ -45,9 +51,9 @@ def gather_strokes(
         if sweep.sigma_x_mm[line] > PLACED * sample_mm or sweep.sigma_y_mm[line] > PLACED * line_mm:
             continue
         columns += _cells_of_mark(dn, lost, sweep, known, mark, (line, float(place.sample[mark])), clip)
-    table = np.array(columns, dtype=np.float64).reshape(-1, 5)
+    table = np.array(columns, dtype=np.float64).reshape(-1, 6)
     label = np.full(len(table), STROKE)
-    cells = Cells(label, table[:, 1].astype(np.int64), table[:, 2], table[:, 3], table[:, 4])
+    cells = Cells(label, table[:, 1].astype(np.int64), *table[:, 2:].T)
     return cells, table[:, 0].astype(np.int64)
 
 
@@ -64,31 +70,56 @@ def _cells_of_mark(
     place: tuple[int, float],
     clip: tuple[int, int],
 ) -> list[list[float]]:
-    """Rows (mark, sample, mean line, count, mean DN) of one cross; its samples are averaged column by column."""
+    """Rows (mark, sample, mean line, count, mean DN, its doubt) of one cross, its samples averaged column by column."""
     step_x = float(np.median(np.diff(sweep.x_sample_mm)))
     step_y = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
-    tall, wide = int(known.arm_mm / step_y) + 2, int(known.arm_mm / step_x) + 2
+    tall, wide = (int(known.arm_mm / step + BESIDE[1]) + 2 for step in (step_y, step_x))
     rows = slice(max(place[0] - tall, 0), min(place[0] + tall + 1, dn.shape[0]))
     centre = round(place[1])
     part = slice(max(centre - wide, 0), min(centre + wide + 1, dn.shape[1]))
     x = sweep.x_sample_mm[part][None, :] + sweep.x_line_mm[rows, None] - known.mark_x_mm[mark]
     y = sweep.y_line_mm[rows, None] + sweep.y_sample_mm[part][None, :] - known.mark_y_mm[mark]
-    x, y = np.abs(x), np.abs(y)
-    near_x, near_y = _reach(known, step_x) * step_x, _reach(known, step_y) * step_y
-    upright = (x <= near_x) & (y <= known.arm_mm - CLEAR * step_y)
-    level = (y <= near_y) & (x <= known.arm_mm - CLEAR * step_x)
-    window = dn[rows, part]
-    use = (upright | level) & ~lost[rows, part] & (window > clip[0]) & (window < clip[1])
-    if use.sum() < FEWEST:
+    cross = _Cross(np.abs(x) / step_x, np.abs(y) / step_y, known, step_x, step_y)
+    window = dn[rows, part].astype(np.float64)
+    sound = ~lost[rows, part] & (window > clip[0]) & (window < clip[1])
+    use, beside = cross.inner & sound, cross.beside & sound
+    if use.sum() < FEWEST or beside.sum() < FEWEST:
         return []
+    leak = cross.leak
+    off = float(np.median(window[beside])) - window
+    window = window - leak / (1 - leak) * off
     use &= _ordinary(window, use)
     found = []
     lines = np.arange(rows.start, rows.stop)
     for column in np.flatnonzero(use.any(axis=0)):
         chosen = use[:, column]
-        values = window[chosen, column].astype(np.float64)
-        found.append([mark, part.start + column, lines[chosen].mean(), values.size, values.mean()])
+        values = window[chosen, column]
+        doubt = LEAK_DOUBT * abs(float((leak * off)[chosen, column].mean()))
+        found.append([mark, part.start + column, lines[chosen].mean(), values.size, values.mean(), doubt])
     return found
+
+
+class _Cross:
+    """One cross in a window, in samples from its axes `x`, `y` (lines, samples), both positive."""
+
+    def __init__(self, x: NDArray, y: NDArray, known: KnownFilm, step_x: float, step_y: float) -> None:
+        arm_x, arm_y = known.arm_mm / step_x, known.arm_mm / step_y
+        half_x, half_y = known.stroke_mm / 2 / step_x, known.stroke_mm / 2 / step_y
+        upright = (x <= _reach(known, step_x)) & (y <= arm_y - CLEAR)
+        level = (y <= _reach(known, step_y)) & (x <= arm_x - CLEAR)
+        self.inner = upright | level
+        near, far = BESIDE
+        self.beside = (np.minimum(x - half_x, y - half_y) >= near) & (
+            ((x <= half_x + far) & (y <= arm_y)) | ((y <= half_y + far) & (x <= arm_x))
+        )
+        self.leak = (
+            np.minimum(np.where(upright, _leak(x, half_x), 1.0), np.where(level, _leak(y, half_y), 1.0)) * self.inner
+        )
+
+
+def _leak(off: NDArray, half: float) -> NDArray:
+    """Share of a sample's light that comes from beyond a stroke's edges, at a distance from its axis in samples."""
+    return np.asarray(ndtr((off - half) / BLUR) + ndtr((-off - half) / BLUR))
 
 
 def _ordinary(window: NDArray, use: NDArray[np.bool_]) -> NDArray[np.bool_]:

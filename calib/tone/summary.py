@@ -112,6 +112,7 @@ def figures_of(
         "strips_that_borrowed": float(sum(bool(passes.surveys[index].reason) for index in alive)),
         "patches_used": float(patches.used.sum()),
         "patches_left_out": float((~patches.used).sum()),
+        "wedge_value_sigma": float(np.median(known.patch_sigma)),
         "patch_residual_rms": float(np.sqrt(np.mean(residual**2))),
         "noise_of_a_sample_at_middle_density": float(np.median(noise)),
         "banding_rms": float(np.std(common)),

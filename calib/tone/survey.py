@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
 
 LOST_STRIP = 0.98  # a strip of which this part dropped out carries nothing
-SCENE_BLOCK = 64  # lines of the scene averaged together
+SCENE_BLOCK = 16  # lines of the scene averaged together: about as far as its texture is alike
 FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
+BLUR_SAMPLES = 3  # on each side of a stroke that its light may reach
 OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
 
 
@@ -95,26 +96,40 @@ def _labelled(
     clip: tuple[int, int],
 ) -> NDArray[np.int16]:
     label = label_samples(known, sweep, strip, places)
-    cell_kernels.hide(label, lost, clip[0], clip[1], dn, mark_boxes(known, sweep, dn.shape))
+    cell_kernels.hide(label, lost, clip[0], clip[1], dn, stroke_boxes(known, sweep, dn.shape))
     return label
 
 
-def mark_boxes(known: KnownFilm, sweep: StripSweep, shape: tuple[int, int]) -> NDArray[np.int64]:
-    """Raster boxes (first line, stop line, first sample, stop sample) that hold a strip's marks, by its sweep."""
-    reach_x = known.arm_mm + known.stroke_mm + 2 * float(np.median(sweep.sigma_x_mm))
-    reach_y = known.arm_mm + known.stroke_mm + 2 * float(np.median(sweep.sigma_y_mm))
-    right_of, left_of = sweep.x_sample_mm[0] - 2 * reach_x, sweep.x_sample_mm[-1] + 2 * reach_x
+def stroke_boxes(known: KnownFilm, sweep: StripSweep, shape: tuple[int, int]) -> NDArray[np.int64]:
+    """Raster boxes (first line, stop line, first sample, stop sample) that hold a strip's strokes, two to a mark.
+
+    Each stroke is widened by the readout's blur and by twice the doubt of its place; the ground between the arms stays.
+    """
+    doubt_x, doubt_y = 2 * float(np.median(sweep.sigma_x_mm)), 2 * float(np.median(sweep.sigma_y_mm))
+    half, arm = known.stroke_mm / 2, known.arm_mm
+    right_of, left_of = sweep.x_sample_mm[0] - 2 * (arm + doubt_x), sweep.x_sample_mm[-1] + 2 * (arm + doubt_x)
     near = (known.mark_x_mm > right_of) & (known.mark_x_mm < left_of)
     boxes = []
-    rising = sweep.y_line_mm[-1] > sweep.y_line_mm[0]
-    y_line = sweep.y_line_mm if rising else sweep.y_line_mm[::-1]
     for x, y in zip(known.mark_x_mm[near], known.mark_y_mm[near], strict=True):
-        low, high = np.searchsorted(y_line, (y - reach_y, y + reach_y))
-        if not rising:
-            low, high = shape[0] - high, shape[0] - low
-        first, stop = np.searchsorted(sweep.x_sample_mm, (x - reach_x, x + reach_x))
-        boxes.append((max(low - 2, 0), min(high + 2, shape[0]), max(first - 2, 0), min(stop + 2, shape[1])))
+        for reach_x, reach_y in ((half + doubt_x, arm + doubt_y), (arm + doubt_x, half + doubt_y)):
+            boxes.append(_raster_box(sweep, shape, (x - reach_x, x + reach_x), (y - reach_y, y + reach_y)))
     return np.array(boxes, dtype=np.int64).reshape(-1, 4)
+
+
+def _raster_box(
+    sweep: StripSweep, shape: tuple[int, int], x_mm: tuple[float, float], y_mm: tuple[float, float]
+) -> tuple[int, int, int, int]:
+    """The box that holds a film rectangle wherever the strip wanders within it, widened for the blur."""
+    rising = sweep.y_line_mm[-1] > sweep.y_line_mm[0]
+    tilt = float(np.ptp(sweep.y_sample_mm)) / 2
+    y_line = sweep.y_line_mm if rising else sweep.y_line_mm[::-1]
+    low, high = np.searchsorted(y_line, (y_mm[0] - tilt, y_mm[1] + tilt))
+    if not rising:
+        low, high = shape[0] - high, shape[0] - low
+    low, high = max(int(low) - BLUR_SAMPLES, 0), min(int(high) + BLUR_SAMPLES, shape[0])
+    along = sweep.x_line_mm[low:high] if high > low else np.zeros(1)
+    first, stop = np.searchsorted(sweep.x_sample_mm, (x_mm[0] - along.max(), x_mm[1] - along.min()))
+    return low, high, max(int(first) - BLUR_SAMPLES, 0), min(int(stop) + BLUR_SAMPLES, shape[1])
 
 
 def first_tone(

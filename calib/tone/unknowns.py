@@ -25,9 +25,31 @@ LEVEL_SIGMA = 0.5  # density: nothing is known of level and slope of a strip's c
 FOG_SIGMA = 0.05  # density of unexposed film, about the first knot of the characteristic curve
 FIXED = 1e-5  # 1-sigma of what is zero by definition
 FIRST_ROUGHNESS, FIRST_DRIFT = 0.01, 1e-4  # starting variances: stiff curves
+FIRST_WEDGE = 0.005**2  # of a wedge value whose sigma is not stated (common practice, no source)
+WEDGE_SIGMA = (3e-4, 0.05)  # bounds of what a fit may find for it
 # No video chain bends its curve by more than about 0.02 in density within a few tenths; the wedge tells no more.
 MOST_COMMON_ROUGHNESS, MOST_OWN_ROUGHNESS, LEAST_ROUGHNESS = 0.03, 0.01, 1e-6
 BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stated:
+    """What is stated of known densities beforehand: 1-sigma of the patches (P,) and of the strokes.
+
+    Where the wedge's own sigma is not stated, `patch_slope` (P,) turns that of a value, which the fit finds, into
+    density.
+    """
+
+    patch_sigma: Array
+    stroke_sigma: float
+    patch_slope: Array
+    is_sigma_stated: bool
+
+    def sigma_of_patches(self, scales: Scales) -> Array:
+        """1-sigma of the patches' densities, with what a fit found where nothing is stated."""
+        if self.is_sigma_stated:
+            return self.patch_sigma
+        return np.hypot(self.patch_sigma, np.sqrt(scales.wedge) * self.patch_slope)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +108,7 @@ class Layout:
 
 def first_scales() -> Scales:
     """Starting values."""
-    return Scales(FIRST_ROUGHNESS, FIRST_ROUGHNESS, FIRST_DRIFT)
+    return Scales(FIRST_ROUGHNESS, FIRST_ROUGHNESS, FIRST_DRIFT, FIRST_WEDGE)
 
 
 def cosines(n: int, at: Array, modes: int) -> Array:
@@ -96,9 +118,9 @@ def cosines(n: int, at: Array, modes: int) -> Array:
 
 
 def add_priors(
-    equations: NormalEquations, layout: Layout, basis: CorrectionBasis, scales: Scales, sigmas: tuple[Array, float]
+    equations: NormalEquations, layout: Layout, basis: CorrectionBasis, scales: Scales, stated: Stated
 ) -> None:
-    """Add what is known beforehand; `sigmas` are those of the patches' stated densities (P,) and of the strokes."""
+    """Add what is known beforehand."""
     rough = basis.roughness()
     order = np.arange(1, DRIFT_MODES + 1)
     for block, borrowed in zip(equations.diagonal, layout.borrowed, strict=True):
@@ -111,12 +133,12 @@ def add_priors(
     corner = equations.corner
     straight = np.linalg.qr(np.stack([np.ones(layout.n_curve), np.arange(layout.n_curve)], axis=1))[0]
     corner[layout.curve, layout.curve] += rough / scales.common_roughness + straight @ straight.T / FIXED**2
-    corner[layout.patches, layout.patches] += np.diag(1 / sigmas[0] ** 2)
+    corner[layout.patches, layout.patches] += np.diag(1 / stated.sigma_of_patches(scales) ** 2)
     corner[layout.fog, layout.fog] += 1 / FOG_SIGMA**2
-    corner[layout.stroke, layout.stroke] += 1 / sigmas[1] ** 2
+    corner[layout.stroke, layout.stroke] += 1 / stated.stroke_sigma**2
 
 
-def updated_scales(solution: Solution, layout: Layout, basis: CorrectionBasis) -> Scales:
+def updated_scales(solution: Solution, layout: Layout, basis: CorrectionBasis, stated: Stated) -> Scales:
     """Expectation-maximisation step: each variance is the mean square of its unknowns, their uncertainty included.
 
     Dempster, Laird and Rubin 1977, J. R. Stat. Soc. B 39:1; for a linear model its fixed point is the REML estimate.
@@ -135,7 +157,18 @@ def updated_scales(solution: Solution, layout: Layout, basis: CorrectionBasis) -
         own_roughness=float(np.clip(own / n / freedom, LEAST_ROUGHNESS, MOST_OWN_ROUGHNESS)),
         common_roughness=float(np.clip(shared / freedom, LEAST_ROUGHNESS, MOST_COMMON_ROUGHNESS)),
         drift=max(drift / n, 1e-9),
+        wedge=_wedge_variance(solution, layout, stated),
     )
+
+
+def _wedge_variance(solution: Solution, layout: Layout, stated: Stated) -> float:
+    """Mean square error of the stated wedge values, as the fit sees it."""
+    variance = np.diag(solution.common_covariance)[layout.patches]
+    use = stated.patch_slope > 0
+    if not use.any():
+        return FIRST_WEDGE
+    square = (solution.common[layout.patches] ** 2 + variance)[use] / stated.patch_slope[use] ** 2
+    return float(np.clip(square.mean(), WEDGE_SIGMA[0] ** 2, WEDGE_SIGMA[1] ** 2))
 
 
 def _mean_square(values: Array, covariance: Array, form: Array) -> float:

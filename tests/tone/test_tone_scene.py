@@ -1,0 +1,46 @@
+"""What the scene says of the banding: as much as its plains can tell, nothing of its craters or of real ridges."""
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from calib.tone.scene_vote import column_means
+
+BLOCKS, SAMPLES, LINES = 120, 200, 16
+
+
+def rough_ground(chance: np.random.Generator) -> np.ndarray:
+    """Block means of a plain with loud patches (ejecta, crater fields) over a sixth of it."""
+    loud = gaussian_filter(chance.standard_normal((BLOCKS, SAMPLES)), (3, 10))
+    loud = np.where(loud > np.quantile(loud, 0.83), 1.0, 0.0)
+    return 0.02 * loud * chance.standard_normal((BLOCKS, SAMPLES))
+
+
+def test_plains_tell_the_banding_beside_loud_ground() -> None:
+    """The fast part of the profile is found twice as well as by the plain mean of all lines."""
+    chance = np.random.default_rng(12)
+    banding = 0.01 * chance.standard_normal(SAMPLES)
+    values = banding + rough_ground(chance) + 0.004 * chance.standard_normal((BLOCKS, SAMPLES))
+    found = column_means(np.full((BLOCKS, SAMPLES), float(LINES)), values).density
+
+    def error(profile: np.ndarray) -> float:
+        off = profile - banding
+        return float(np.std((off - gaussian_filter(off, 8))[20:-20]))
+
+    assert error(found) < 0.6 * error(values.mean(axis=0))
+
+
+def test_a_ridge_in_every_line_stays_in_the_means() -> None:
+    """It may not be weighted away: the comparison with known film must see it to leave it out."""
+    chance = np.random.default_rng(13)
+    ridge = 0.03 * np.exp(-0.5 * ((np.arange(SAMPLES) - 90) / 2.0) ** 2)
+    values = ridge + 0.004 * chance.standard_normal((BLOCKS, SAMPLES))
+    found = column_means(np.full((BLOCKS, SAMPLES), float(LINES)), values).density
+    assert found[90] - np.median(found) > 0.027
+
+
+def test_columns_that_were_hardly_seen_have_no_mean() -> None:
+    count = np.full((BLOCKS, SAMPLES), float(LINES))
+    count[:, :7] = 2.0
+    found = column_means(count, np.zeros((BLOCKS, SAMPLES))).density
+    assert np.isnan(found[:7]).all()
+    assert np.isfinite(found[7:]).all()
