@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from calib.camera.exterior import Pose
 from calib.frame.files import is_within, territory
 from calib.frame.frame import Frame
+from calib.ground.region import visible_region
 from calib.products.atomic import write_text
 from calib.products.fits_pointing import ControlResiduals
 from calib.products.tie_page import Layer, TiePage, TiePoint, page
@@ -22,13 +23,15 @@ from calib.run.tie_pictures import (
     frame_picture,
     modern_picture,
     pixel_of,
+    view_with,
 )
 from calib.run.tie_result import TieResult
-from calib.run.tie_windows import Ties
+from calib.run.tie_windows import AROUND, PER_SIDE, Ties
 from calib.run.tie_words import facts_of
 
 COLUMNS = "id,lon_deg,lat_deg,height_m,x_mm,y_mm,sigma_mm"
-LONGEST_PX = 1100  # of the pictures on the page
+LONGEST_PX = 1300  # of the pictures on the page
+EDGE_PX = 16
 
 
 def write_control(ties: Ties, out: Path) -> None:
@@ -58,12 +61,11 @@ def far_away(frame: Frame, out: Path) -> tuple[str, ...]:
 
 def write_page(result: TieResult, fits: FrameFits, modern: ModernMap) -> None:
     """Write the page beside the control file."""
-    lattice, region = result.found.windows.lattice, result.region
-    level = 0
-    while _longest(box_around(lattice, level, region, 0.0)) > LONGEST_PX:
+    lattice, level = result.found.windows.lattice, 0
+    box = _both(fits, result, lattice, level)
+    while max(box.rows, box.columns) > LONGEST_PX:
         level += 1
-    margin_m = 0.02 * LONGEST_PX * lattice.pixel_m(level)
-    box = box_around(lattice, level, region, margin_m)
+        box = _both(fits, result, lattice, level)
     data = TiePage(
         frame=fits.frame.name,
         map_name=modern.path.name,
@@ -83,8 +85,15 @@ def write_page(result: TieResult, fits: FrameFits, modern: ModernMap) -> None:
     write_text(result.page, page(data))
 
 
-def _longest(box: Box) -> int:
-    return max(box.rows, box.columns)
+def _both(fits: FrameFits, result: TieResult, lattice: Lattice, level: int) -> Box:
+    """The pixels that hold the frame with either pointing, and a few around it."""
+    regions = [
+        visible_region(view_with(fits, pose), PER_SIDE, AROUND) for pose in (fits.given_pose, result.resection.pose)
+    ]
+    boxes = [box_around(lattice, level, region, EDGE_PX * lattice.pixel_m(level)) for region in regions if region]
+    top, left = min(b.first_row for b in boxes), min(b.first_column for b in boxes)
+    bottom, right = max(b.first_row + b.rows for b in boxes), max(b.first_column + b.columns for b in boxes)
+    return Box(top, left, bottom - top, right - left)
 
 
 def _shown(fits: FrameFits, pose: Pose, lattice: Lattice, level: int, box: Box) -> NDArray[np.float32]:

@@ -62,7 +62,7 @@ def tie_frame(
     if isinstance(settled, NotPossible):
         raise _refusal(frame, modern, settled)
     ties, resection, scatter = settled
-    made = _result(fits, found, region, ties, resection, out, (sample_m, reach_m, scatter))
+    made = _result(fits, found, ties, resection, out, (sample_m, reach_m, scatter))
     remove_leftovers(out.parent)
     write_control(ties, out)
     write_page(made, fits, modern)
@@ -117,9 +117,8 @@ def _settled(fits: FrameFits, found: Found) -> tuple[Ties, Resection, float] | N
 
 
 def _result(
-    fits: FrameFits, found: Found, region: Region, ties: Ties, resection: Resection, out: Path,
-    numbers: tuple[float, float, float],
-) -> TieResult:  # fmt: skip
+    fits: FrameFits, found: Found, ties: Ties, resection: Resection, out: Path, numbers: tuple[float, float, float]
+) -> TieResult:
     given, refined = fits.given_pose, resection.pose
     names = names_of(found.windows)
     matched = {name for name, good in zip(names, found.matched.shifts.good, strict=True) if good}
@@ -128,7 +127,6 @@ def _result(
         out=out,
         page=out.with_suffix(".html"),
         found=found,
-        region=region,
         ties=ties,
         resection=resection,
         sample_m=sample_m,

@@ -6,7 +6,6 @@ from pathlib import Path
 from calib.camera.resection import Resection
 from calib.coordinates import Array
 from calib.ground.match_windows import ScaleShift
-from calib.ground.region import Region
 from calib.run.tie_search import Found
 from calib.run.tie_windows import Ties
 
@@ -23,7 +22,6 @@ class TieResult:
     out: Path
     page: Path
     found: Found
-    region: Region
     ties: Ties
     resection: Resection
     sample_m: float
