@@ -130,7 +130,7 @@ def test_a_block_of_the_map_is_made_of_places_of_their_own_time(view, hills, ove
     """Every pixel against the camera where it stood when it saw it: film place, angles and what the ground hides."""
     terrain = hills if over == "hills" else None
     keys = {"tilt": 20.0} if terrain is None else {"tilt": 50.0, "lon": -78.9, "lat": 15.9}
-    seen = under_slit(view(azimuth=30.0, terrain=terrain, **keys), speed_mm_s=60.0, turn_deg=(0.0, 0.0, 5.0))
+    seen = under_slit(view(azimuth=30.0, terrain=terrain, **keys), speed_mm_s=25.0, turn_deg=(0.0, 0.0, 2.0))
     grid = choose_grid(seen, MapRequest(pixel_m=60.0), SCAN, FRAME)
     where = locator(grid, seen, SUN, 1e-4)
     all_rows, all_columns = slice(0, grid.rows), slice(0, grid.columns)
@@ -141,7 +141,7 @@ def test_a_block_of_the_map_is_made_of_places_of_their_own_time(view, hills, ove
     place = zenith * (1737.4 + height)
     film = ground_to_film(seen, replace(ground, height_km=np.broadcast_to(height, place.shape)[..., 0]))
     on = (found.quality & OUTSIDE) == 0
-    assert on.sum() > 5000
+    assert on.sum() > 4000
     assert np.hypot(found.film.x_mm - film.x_mm, found.film.y_mm - film.y_mm)[on].max() < 1e-4
     stood = seen.pose.position_km + seconds_at(seen.camera, film)[..., np.newaxis] * seen.pose.motion.velocity_km_s
     assert np.ptp(stood[on], axis=0).max() > 0.2  # km; the angles see it
@@ -153,8 +153,10 @@ def test_a_block_of_the_map_is_made_of_places_of_their_own_time(view, hills, ove
     asked = within_format(seen.camera, film)
     hidden = occluded(terrain, stood[asked], place[asked])
     assert 500 < hidden.sum() < 0.8 * asked.sum()
-    assert np.mean(found.hidden[asked] == hidden) > 0.998
-    assert not np.array_equal(hidden, occluded(terrain, seen.pose.position_km, place[asked]))
+    mistaken = np.count_nonzero(found.hidden[asked] != hidden)  # small patches between the nodes that are tried
+    from_one_place = np.count_nonzero(occluded(terrain, seen.pose.position_km, place[asked]) != hidden)
+    assert mistaken < 0.002 * asked.sum()
+    assert mistaken < from_one_place / 3
 
 
 def test_blocks_do_not_matter_under_a_slit_either(view):
