@@ -27,6 +27,7 @@ SURE = 3.0  # times its own variance the squared coherence of a band must have t
 NEWTON_STEPS = 12
 LEAST_Z = 5.5  # of a peak over its scatter where there is none
 FEWEST = 5
+TURNS = 3  # of learning the coherence from the shifts and the shifts with it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,6 +116,45 @@ def learned(found: Spectra, shifts: Array, used: NDArray[np.bool_]) -> Coherence
         if np.mean(fitted**2) > SURE * variance:
             g[inside] = np.clip(fitted, -LARGEST, LARGEST)
     return Coherence(g) if np.any(g) else NotPossible("the windows have nothing in common at any wavelength")
+
+
+def common_shift(found: Spectra, shifts: Array, used: NDArray[np.bool_], reach_px: float) -> Array:
+    """The shift (2,) of at most `reach_px` that must be added to all `shifts` (N, 2) of the windows `used`.
+
+    A coherence learned from windows that are all off by d is ``g cos(k . d)``, and finds them off by d again: learning
+    alone cannot tell. But where they coincide their mean cross spectrum is real, whatever the signs of g: the shift is
+    the one at which its square, ``sum Re[mean^2 exp(2 i k . d)]``, is largest.
+    """
+    mean = np.mean(found.cross[used] * _turn(found, shifts[used]), axis=0)
+    square = mean**2 * (found.count > 0)
+    n = found.size
+    at = np.rint(fft.fftfreq(n, 1.0 / n)) / 2
+    beyond = (np.abs(at)[:, np.newaxis] > reach_px) | (np.abs(at) > reach_px)
+    best = int(np.argmax(np.where(beyond, -np.inf, fft.irfft2(square, s=(n, n)))))
+    doubled = Spectra(square[np.newaxis], 2 * found.wave, found.count, found.kept)
+    shift, _, _ = _refined(doubled, np.ones_like(found.count), np.array([[at[best // n], at[best % n]]]))
+    return np.asarray(shift[0])
+
+
+def settled(found: Spectra, first: Coherence | None, reach_px: float) -> tuple[Coherence, Shifts] | NotPossible:
+    """Shifts of the windows and the law of coherence, learned from each other in turns.
+
+    Without a `first` coherence the windows are taken to be off by nearly the same.
+    """
+    everyone, start = np.ones(len(found.cross), bool), np.zeros((len(found.cross), 2))
+    coherence = first or _relearned(found, start, everyone, reach_px)
+    for _ in range(TURNS):
+        if isinstance(coherence, NotPossible):
+            return coherence
+        last, shifts = coherence, match(found, coherence, reach_px)
+        coherence = _relearned(found, shifts.shift, shifts.good, reach_px)
+    return last, shifts
+
+
+def _relearned(found: Spectra, shifts: Array, used: NDArray[np.bool_], reach_px: float) -> Coherence | NotPossible:
+    if np.count_nonzero(used) < FEWEST:
+        return learned(found, shifts, used)
+    return learned(found, shifts + common_shift(found, shifts, used, reach_px), used)
 
 
 def _turn(found: Spectra, shifts: Array) -> NDArray[np.complex128]:

@@ -11,7 +11,7 @@ from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.errors import NotPossible
 from calib.ground.locate import film_scale
 from calib.ground.match_prepare import texture
-from calib.ground.match_windows import Coherence, Shifts, Spectra, learned, match, spectra
+from calib.ground.match_windows import Coherence, Shifts, Spectra, settled, spectra
 from calib.ground.region import visible_region
 from calib.ground.sphere import emission_deg, ground_to_moon
 from calib.ground.view import View, film_to_ground, ground_to_film, on_ground
@@ -39,7 +39,6 @@ AROUND_PX = 12  # rendered around a window, for its local mean and scatter; the 
 LEAST_KNOWN = 0.85  # mean weight of a window in both pictures
 MOST_EMISSION_DEG = 75.0
 PER_SIDE, AROUND = 24, 360  # places of the outline: enough for a box around it
-TURNS = 3  # of learning the coherence from the shifts and the shifts with it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,15 +132,8 @@ def window_places(view: View, lattice: Lattice, level: int) -> tuple[int, list[t
 def matched(windows: Windows, first: Coherence | None, reach_px: float) -> Matched | NotPossible:
     """Shifts of the windows; without a first coherence they are taken to coincide nearly, and it is learned so."""
     found = spectra(windows.frame, windows.modern)
-    everyone = np.ones(len(windows.place), bool)
-    coherence = first or learned(found, np.zeros_like(windows.place), everyone)
-    for _ in range(TURNS):
-        if isinstance(coherence, NotPossible):
-            return coherence
-        shifts = match(found, coherence, reach_px)
-        result = Matched(found, coherence, shifts)
-        coherence = learned(found, shifts.shift, shifts.good)
-    return result
+    result = settled(found, first, reach_px)
+    return result if isinstance(result, NotPossible) else Matched(found, *result)
 
 
 def ties_of(windows: Windows, shifts: Shifts) -> Ties:
