@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from itertools import combinations, pairwise
 from typing import Annotated, Any, Literal
 
-import numpy as np
 from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
 
 from calib.frame.fields import (
@@ -32,6 +31,7 @@ from calib.frame.fields import (
     above_zero,
     within,
 )
+from calib.frame.lens import light_left, turning_point_mm
 from calib.frame.words import in_words
 from calib.moon import RADIUS_KM
 
@@ -79,12 +79,12 @@ class Camera(Table):
 
     @model_validator(mode="after")
     def _is_physical(self) -> "Camera":
-        corner_mm = self.corner_mm()
-        if self.falloff is not None and not _light_left(self.falloff, corner_mm):
+        corner_mm, d = self.corner_mm(), self.distortion
+        if self.falloff is not None and not light_left(self.falloff, corner_mm):
             raise MismatchError(
                 in_words(self.falloff), f"light left at every place up to {corner_mm:.4g} mm", "falloff"
             )
-        turning_mm = _turning_point_mm(self.distortion, corner_mm)
+        turning_mm = turning_point_mm((d.k1, d.k2, d.k3), corner_mm)
         if turning_mm is not None:
             found = f"radial coefficients that fold the image back {turning_mm:.4g} mm from the principal point"
             raise MismatchError(found, f"none up to the format's corner, {corner_mm:.4g} mm away", "distortion")
@@ -95,24 +95,6 @@ class Camera(Table):
         return math.hypot(
             *(size / 2 + abs(at) for size, at in zip(self.format_mm, self.principal_point_mm, strict=True))
         )
-
-
-def _light_left(falloff: tuple[float, float], corner_mm: float) -> bool:
-    """Whether 1 + a1 r2 + a2 r4 is above 0 up to `corner_mm`: at the corner, and where its slope in r2 is zero."""
-    a1, a2 = falloff
-    squares = [corner_mm**2]
-    if a2 and 0 < -a1 / (2 * a2) < corner_mm**2:
-        squares.append(-a1 / (2 * a2))
-    return all(1 + a1 * square + a2 * square**2 > 0 for square in squares)
-
-
-def _turning_point_mm(distortion: Distortion, corner_mm: float) -> float | None:
-    """Distorted radius at which r(1 + k1 r2 + k2 r4 + k3 r6) stops growing, if that is short of the corner."""
-    r = np.linspace(0, 4 * corner_mm, 4001)
-    with np.errstate(over="ignore", invalid="ignore"):
-        distorted = r * (1 + r**2 * (distortion.k1 + r**2 * (distortion.k2 + r**2 * distortion.k3)))
-        falling = np.flatnonzero(~(np.diff(distorted) > 0))
-    return float(distorted[falling[0]]) if falling.size and distorted[falling[0]] < corner_mm else None
 
 
 class CharacteristicCurve(Table):
