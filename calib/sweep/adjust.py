@@ -65,7 +65,8 @@ class Adjustment:
     """The fit: unknowns with covariance, prior variances by group, and for each observation (N,) its state.
 
     `residual` (N, 2) is value less fit in px, `fit_cov` (N, 2, 2) the fit's covariance there, `weight` the robust
-    weight, `scale` (KINDS,) the factor on each kind's stated variances.
+    weight, `scale` (KINDS,) the factor on each kind's stated variances; `misfit` is minus twice the logarithm of the
+    restricted likelihood, but for a constant, of the variances, scale and weights that the solution was made with.
     """
 
     layout: Layout
@@ -75,6 +76,7 @@ class Adjustment:
     residual: Array
     fit_cov: Array
     weight: Array
+    misfit: float
 
 
 def adjust(
@@ -97,7 +99,7 @@ def adjust(
         fit = solve_weighted(layout, observations, batches, variances, scale, weight)
         weight = _robust_weights(observations, fit)
         scale = _scales(observations, fit)
-        before, variances = variances, _variances(fit, start, free)
+        before, variances = variances, next_variances(layout, fit.solution, variances, start, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
         if np.all(np.abs(np.log(variances / before)) < SETTLED):
             break
@@ -117,6 +119,8 @@ def make_batches(layout: Layout, observations: Observations) -> list[Batch]:
         if index.size:
             rows = layout.rows(k, o.line_a[index], o.sample_a[index]) + layout.place_rows(k, o.mark[index])
             shared = layout.shared_rows(k, o.line_a[index], o.sample_a[index])
+            border = np.isin(o.kind[index], (EDGE, EDGE_X))
+            shared[border, 0, -2] = shared[border, 1, -1] = 1.0
             batches.append(Batch(index, (k,), (rows,), shared))
         index = np.flatnonzero((o.a == k) & (o.kind != TIE) & borrowed)
         if index.size:
@@ -136,16 +140,41 @@ def solve_weighted(
 ) -> Adjustment:
     """One weighted solution with its residuals."""
     information = o.information * (weight / scale[o.kind])[:, None, None]
-    solution = solve_chain(_normals(layout, o.value, information, batches, variances))
-    residual = np.empty_like(o.value)
+    solution, residual, misfit = solve_once(layout, o.value, information, batches, variances)
     fit_cov = np.empty_like(o.information)
+    for batch in batches:
+        fit_cov[batch.index] = _fit_cov(solution, batch)
+    return Adjustment(layout, solution, variances, scale, residual, fit_cov, weight, misfit)
+
+
+def solve_once(
+    layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array
+) -> tuple[ChainSolution, Array, float]:
+    """The solution for observed values (N, 2) with their information as it is to count; residuals (N, 2); misfit."""
+    solution = solve_chain(_normals(layout, value, information, batches, variances))
+    residual = np.empty_like(value)
     for batch in batches:
         fitted = batch.shared @ solution.shared
         for k, rows in zip(batch.blocks, batch.rows, strict=True):
             fitted = fitted + rows @ solution.unknowns[k]
-        residual[batch.index] = o.value[batch.index] - fitted
-        fit_cov[batch.index] = _fit_cov(solution, batch)
-    return Adjustment(layout, solution, variances, scale, residual, fit_cov, weight)
+        residual[batch.index] = value[batch.index] - fitted
+    return solution, residual, _misfit(layout, solution, variances, residual, information)
+
+
+def _misfit(layout: Layout, solution: ChainSolution, variances: Array, residual: Array, information: Array) -> float:
+    """Minus twice the logarithm of the restricted likelihood: of the data's and the priors' squares, and of the normal
+    matrix's determinant over theirs."""
+    prior = variances[_all_groups(layout)]
+    unknowns = np.concatenate([*solution.unknowns, solution.shared])
+    p, r = information[:, 0, 0], information[:, 1, 1]
+    det = np.where((p > 0) & (r > 0), p * r - information[:, 0, 1] ** 2, np.maximum(p, r))
+    squares = np.einsum("ni,nij,nj->", residual, information, residual) + np.sum(unknowns**2 / prior)
+    return float(squares + solution.log_det + np.log(prior).sum() - np.log(det[det > 0]).sum())
+
+
+def _all_groups(layout: Layout) -> NDArray[np.int64]:
+    """Prior group of every unknown, strip by strip and then the shared ones."""
+    return np.concatenate([*(layout.groups(k) for k in range(len(layout.strips))), layout.shared_groups()])
 
 
 def _normals(layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array) -> ChainNormals:
@@ -250,17 +279,16 @@ def _scales(o: Observations, fit: Adjustment) -> Array:
     return scale
 
 
-def _variances(fit: Adjustment, start: Array, free: Sequence[str]) -> Array:
-    """Next prior variances by group."""
-    layout, solution = fit.layout, fit.solution
-    groups = np.concatenate([*(layout.groups(k) for k in range(len(layout.strips))), layout.shared_groups()])
+def next_variances(layout: Layout, solution: ChainSolution, before: Array, start: Array, free: Sequence[str]) -> Array:
+    """Next prior variances by group, from the solution found with those before."""
+    groups = _all_groups(layout)
     square = np.concatenate([*solution.unknowns, solution.shared]) ** 2
     spread = np.concatenate([*(np.diag(c) for c in solution.cov), np.diag(solution.cov_shared)])
-    variances = fit.variances.copy()
+    variances = before.copy()
     for name in free:
-        mine = groups == GROUPS.index(name)
-        old = variances[GROUPS.index(name)]
-        freedom = max(float(np.sum(1.0 - spread[mine] / old)), 0.0)
-        total = float(square[mine].sum()) + PRIOR_COUNT * start[GROUPS.index(name)]
-        variances[GROUPS.index(name)] = np.clip(total / (freedom + PRIOR_COUNT), 1e-8, 1e8)
+        group = GROUPS.index(name)
+        mine = groups == group
+        freedom = max(float(np.sum(1.0 - spread[mine] / before[group])), 0.0)
+        total = float(square[mine].sum()) + PRIOR_COUNT * start[group]
+        variances[group] = np.clip(total / (freedom + PRIOR_COUNT), 1e-8, 1e8)
     return variances

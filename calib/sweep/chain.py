@@ -26,7 +26,8 @@ class ChainNormals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainSolution:
-    """Unknowns and the blocks of their covariance, shaped like the normal equations' blocks."""
+    """Unknowns and the blocks of their covariance, shaped like the normal equations' blocks; and the logarithm of the
+    normal matrix's determinant."""
 
     unknowns: list[Array]
     shared: Array
@@ -34,6 +35,7 @@ class ChainSolution:
     cov_next: list[Array]
     cov_border: list[Array]
     cov_shared: Array
+    log_det: float
 
 
 def solve_chain(normals: ChainNormals) -> ChainSolution:
@@ -58,17 +60,20 @@ def solve_chain(normals: ChainNormals) -> ChainSolution:
             solved[k] = solved[k] - gains[k] @ solved[k + 1]
             inverse_next[k] = -gains[k] @ inverse[k + 1]
             inverse[k] = inverse[k] - inverse_next[k] @ gains[k].T
-    return _with_border(normals, solved, inverse, inverse_next)
+    log_det = 2 * sum(float(np.log(np.diag(factor)).sum()) for factor, _ in factors)
+    return _with_border(normals, solved, inverse, inverse_next, log_det)
 
 
 def _with_border(
-    normals: ChainNormals, solved: list[Array], inverse: list[Array], inverse_next: list[Array]
+    normals: ChainNormals, solved: list[Array], inverse: list[Array], inverse_next: list[Array], log_det: float
 ) -> ChainSolution:
-    """Join the shared unknowns to the chain solved for them (columns of `solved`: the border's, then the data's)."""
+    """Join the shared unknowns to the chain solved for them (columns of `solved`: the border's, then the data's;
+    `log_det` of the chain alone)."""
     spread = [s[:, :-1] for s in solved]
     schur = normals.shared - sum(c.T @ x for c, x in zip(normals.border, spread, strict=True))
     right = normals.right_shared - sum(c.T @ s[:, -1] for c, s in zip(normals.border, solved, strict=True))
-    cov_shared = np.asarray(np.linalg.inv((schur + schur.T) / 2), np.float64)
+    schur = (schur + schur.T) / 2
+    cov_shared = np.asarray(np.linalg.inv(schur), np.float64)
     shared = cov_shared @ right
     return ChainSolution(
         unknowns=[s[:, -1] - x @ shared for s, x in zip(solved, spread, strict=True)],
@@ -77,4 +82,5 @@ def _with_border(
         cov_next=[v + spread[k] @ cov_shared @ spread[k + 1].T for k, v in enumerate(inverse_next)],
         cov_border=[-x @ cov_shared for x in spread],
         cov_shared=cov_shared,
+        log_det=log_det + float(np.linalg.slogdet(schur)[1]),
     )

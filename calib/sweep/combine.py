@@ -11,15 +11,17 @@ from calib.errors import CalibError
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
 from calib.sweep.adjust import MARK, Adjustment, Observations, adjust, join, squared_residuals
-from calib.sweep.layout import GROUPS, make_layout
+from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
+from calib.sweep.smoothness import find_smoothness
 from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them.
 START = {"common": 1e4, "S": 4.0, "Y": 0.04, "a": 100.0, "b": 400.0, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25,
-         "Wy": 4.0, "Sk_line": 0.04, "Sk": 0.01, "shear": 1.0, "place_x": 1e-8, "place_y": 1e-8}  # fmt: skip
-FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
+         "Wy": 4.0, "Sk_line": 0.04, "Sk": 0.01, "shear": 1.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-3,
+         "border_y": 1e-3}  # fmt: skip
+FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "border_x", "border_y")
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6
 UNSTATED_PX = 0.05  # the accuracy of the marks' places to start from where none is stated,
@@ -43,7 +45,8 @@ def start_variances(frame: Frame, nominal: Nominal, place_sigma_mm: float) -> Ar
 class Combined:
     """A fit of everything: the marks with those left out marked, the fit, its evidence, the sweeps, what to say.
 
-    `place_sigma_mm` is the 1-sigma of the marks' stated places, as stated or, where it is not, as found.
+    `place_sigma_mm` is the 1-sigma of the marks' stated places, as stated or, where it is not, as found; `smoothness`
+    is the prior of the fit.
     """
 
     table: MarkTable
@@ -52,47 +55,59 @@ class Combined:
     sweeps: tuple[StripSweep, ...]
     warnings: tuple[str, ...]
     place_sigma_mm: float
+    smoothness: Smoothness
 
 
 def fit_marks(frame: Frame, nominal: Nominal, table: MarkTable) -> Combined:
     """Fit the sweeps to the marks alone; their places' accuracy, where it is not stated, comes from the scatter."""
     stated = frame.film.reseau.sigma_mm
     sigma_mm = UNSTATED_PX * float(nominal.px_mm.min()) if stated is None else stated
-    chosen, fit, evidence = _fit(frame, nominal, table, (), np.ones(0), sigma_mm)
+    chosen, fit, evidence = _fit(frame, nominal, table, (), np.ones(0), sigma_mm, ROUGH)
     if stated is None:
         for _ in range(PLACE_ROUNDS):
             sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
-            chosen, fit, evidence = _fit(frame, nominal, chosen, (), np.ones(0), sigma_mm)
+            chosen, fit, evidence = _fit(frame, nominal, chosen, (), np.ones(0), sigma_mm, ROUGH)
     try:
-        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm)
+        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm, ROUGH)
     except ValueError as error:
         raise CalibError(f"{frame.path}: the reseau marks found lie on no continuous sweep ({error})") from error
 
 
-def fit_all(frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations]) -> Combined:
+def fit_all(
+    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations],
+    smoothness: Smoothness | None = None,
+) -> Combined:  # fmt: skip
     """Fit the sweeps to the marks and all other evidence, which starts with the weight that the fit before gives it.
 
-    Where that bends a sweep back on itself, the fit to the marks alone stands.
+    `smoothness` is the fit's prior, None: that of the fit before. Where all this bends a sweep back on itself, the fit
+    to the marks alone stands.
     """
     start = np.concatenate([prediction_weights(before.fit, part) for part in others])
-    sigma_mm = before.place_sigma_mm
-    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm)
+    sigma_mm, smoothness = before.place_sigma_mm, smoothness or before.smoothness
+    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm, smoothness)
     try:
-        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm)
+        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm, smoothness)
     except ValueError as error:
         said = f"wedge borders and overlaps contradict the marks and were left out ({error})"
         return replace(fit_marks(frame, nominal, before.table), warnings=(said,))
 
 
+def likeliest_smoothness(frame: Frame, nominal: Nominal, found: Combined) -> Smoothness:
+    """The prior under which the evidence of a fit is most likely."""
+    variances = start_variances(frame, nominal, found.place_sigma_mm)
+    return find_smoothness(found.evidence, found.fit, variances, FREE)
+
+
 def _fit(
-    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Array, sigma_mm: float
-) -> tuple[MarkTable, Adjustment, Observations]:
+    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Array, sigma_mm: float,
+    smoothness: Smoothness,
+) -> tuple[MarkTable, Adjustment, Observations]:  # fmt: skip
     """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`, whose
     robust weights begin with `start`."""
     variances = start_variances(frame, nominal, sigma_mm)
     for left in reversed(range(ROUNDS)):
         places = marking.shared_places(table, len(frame.strips), sigma_mm)
-        layout = make_layout(strip_shapes(frame), places)
+        layout = make_layout(strip_shapes(frame), places, smoothness)
         observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
         everything = join([observations, *others])
         fit = adjust(layout, everything, variances, FREE, np.concatenate([np.ones(len(rows)), start]))

@@ -23,7 +23,8 @@ SHARPEN_PX = (14.0, 10.0, 7.0, 5.0, 3.5, 2.5, 2.0, 2.0)
 DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candidate's score to the fourth power
 # Wide prior variances (px^2), for the search only.
 WIDE = {"common": 1e4, "S": 100.0, "Y": 1.0, "a": 1e3, "b": 1e3, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
-        "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8}  # fmt: skip
+        "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-8,
+        "border_y": 1e-8}  # fmt: skip
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 
 

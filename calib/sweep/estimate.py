@@ -9,7 +9,7 @@ from calib.frame.frame import Frame
 from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
 from calib.sweep.candidates import CrossPixels, find_candidates
-from calib.sweep.combine import Combined, fit_all, fit_marks
+from calib.sweep.combine import Combined, fit_all, fit_marks, likeliest_smoothness
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
@@ -22,6 +22,7 @@ from calib.sweep.ties import Ties, join_ties, measure_ties, tie_observations, ti
 
 BENT_PX = 0.02  # a sweep that bends a mark's arms by more than before: the mark is measured again
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
+TIE_ROUNDS = 2  # at most, in which ties that better sweeps put elsewhere are measured again
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 
 
@@ -52,11 +53,16 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     found = fit_all(frame, nominal, found, [edges])
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1))
     rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
-    unsure = unsettled_seams(ties, _tie_weights(found, ties), rough.sweeps, nominal.px_mm)
-    if unsure:
+    for _ in range(TIE_ROUNDS):
+        unsure = unsettled_seams(ties, _tie_weights(found, ties), rough.sweeps, nominal.px_mm)
+        if not unsure:
+            break
         again = measure_ties(read, found.sweeps, nominal.px_mm, unsure)
         ties = join_ties([ties.without(unsure), again])
-        found = fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
+        rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
+    smoothness = likeliest_smoothness(frame, nominal, found)
+    smooth = fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)], smoothness)
+    found = found if smooth.warnings else smooth
     table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)

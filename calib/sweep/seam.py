@@ -18,6 +18,7 @@ from calib.sweep.tables import ReadWindow
 WINDOW_LINES = 48
 BLOCK_WINDOWS = 32
 LEAST_WIDTH = 6  # samples of overlap below which nothing is compared
+Window = tuple[slice, slice]  # lines and samples of a block
 GUARD = 6  # samples read beyond the overlap, so that a shifted window still finds its picture
 
 
@@ -94,10 +95,10 @@ def smooth(values: NDArray[np.float32], sigma: NDArray[np.float32], blur_px: flo
     return SmoothPicture(smoothed, spline_filter(smoothed, order=3, mode="nearest"), weight, noise2)
 
 
-def right_at(block: SeamBlock, window: slice, shift: Array) -> tuple[Array, Array]:
+def right_at(block: SeamBlock, window: Window, shift: Array) -> tuple[Array, Array]:
     """The right picture at the left samples of a window of the block, `shift` (line, sample) left px further on; and
     the share of signal there, 0 beyond the piece's edge."""
-    there = block.there[:, window]
+    there = block.there[:, window[0], window[1]]
     step = local_step(there)
     places = there + (step @ shift)[:, None, None]
     values = map_coordinates(block.right.coefficients, places, order=3, prefilter=False, mode="nearest")

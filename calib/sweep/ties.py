@@ -8,6 +8,7 @@ noise's own gradients out of the information, and is widened by the residual sca
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +19,13 @@ from calib.sweep.adjust import TIE, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import needs_search, search_shift
-from calib.sweep.seam import WINDOW_LINES, SeamBlock, right_at, seam_blocks
+from calib.sweep.seam import WINDOW_LINES, SeamBlock, Window, right_at, seam_blocks
 from calib.sweep.tables import ReadWindow, TieTable
 
 BLUR_PX = 1.0
 COARSE_BLUR_PX = 2.5
+PART_SAMPLES = 8  # least width of a part of the overlap,
+MOST_PARTS = 3  # of so many at most
 SURE_PX = 1.5  # relative 1-sigma of two strips beyond which their shift is searched for,
 CLOSE_PX = 0.5  # and beyond which it is matched in coarse pictures first
 FAR_PX = 0.8
@@ -72,17 +75,18 @@ def join_ties(parts: Sequence[Ties]) -> Ties:
 
 def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Sequence[int]) -> Ties:
     """Ties of the given seams. Where the strips' relative place is uncertain the shift is searched for, and matched in
-    strongly smoothed pictures, before it is measured."""
+    strongly smoothed pictures, before it is measured over the whole width of the overlap."""
     rows = []
     for k in seams:
-        start, guesses = np.zeros(2), {}
+        start, guesses, parts = np.zeros(2), {}, MOST_PARTS
         if needs_search(sweeps[k], sweeps[k + 1], px_mm, SURE_PX):
             found = search_shift(read[k], read[k + 1], sweeps[k], sweeps[k + 1], px_mm)
             start = start if found is None else found
         if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX):
-            coarse = _seam_shifts(read, sweeps, k, COARSE_BLUR_PX, {}, start)
-            guesses = {key: match.shift for key, match in coarse.items()}
-        for match in _seam_shifts(read, sweeps, k, BLUR_PX, guesses, start).values():
+            coarse = _seam_shifts(read, sweeps, k, COARSE_BLUR_PX, {}, start, 1)
+            guesses = {key[0]: match.shift for key, match in coarse.items()}
+            parts = 1
+        for match in _seam_shifts(read, sweeps, k, BLUR_PX, guesses, start, parts).values():
             here = ScanPoints(*(np.array([at]) for at in match.place + match.shift))
             there = to_scan(sweeps[k + 1], to_film(sweeps[k], here))
             rows.append((k, *match.place, there.line[0], there.sample[0], *match.shift, *match.cov.ravel()))
@@ -95,25 +99,33 @@ def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm
 
 def _seam_shifts(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], k: int, blur_px: float,
-    guesses: dict[tuple[float, float], Array], start: Array,
-) -> "dict[tuple[float, float], _Match]":  # fmt: skip
-    """Matches by window centre, the seam's column profile found between two passes."""
+    guesses: dict[int, Array], start: Array, most_parts: int,
+) -> "dict[tuple[int, int], _Match]":  # fmt: skip
+    """Matches by first line and part of the width, the seam's column profile found between two passes.
+
+    The overlap is matched in parts of its width, `most_parts` if it is wide enough, for the sweeps may be bent against
+    each other; the matches then say so.
+    """
     columns: Array | None = None
     for _ in range(2):
-        found: dict[tuple[float, float], _Match] = {}
+        found: dict[tuple[int, int], _Match] = {}
         for block in seam_blocks(read[k], read[k + 1], sweeps[k], sweeps[k + 1], blur_px):
-            profile = np.zeros(len(block.samples)) if columns is None else columns
+            width = len(block.samples)
+            profile = np.zeros(width) if columns is None else columns
+            parts = int(np.clip(width // PART_SAMPLES, 1, most_parts))
+            bounds = [width * i // parts for i in range(parts + 1)]
             for first in range(0, len(block.lines), WINDOW_LINES):
-                window = slice(first, first + WINDOW_LINES)
-                center = (float(block.lines[window].mean()), float(block.samples.mean()))
-                match = _match(block, window, profile, guesses.get(center, start), blur_px)
-                if match is not None:
-                    found[center] = match
+                line = int(block.lines[first])
+                for part, (low, high) in enumerate(pairwise(bounds)):
+                    window = (slice(first, first + WINDOW_LINES), slice(low, high))
+                    match = _match(block, window, profile, guesses.get(line, start), blur_px)
+                    if match is not None:
+                        found[line, part] = match
         if not found:
             return found
-        weights = np.array([match.weight for match in found.values()])
+        weights = np.sum([match.weight for match in found.values()], axis=0)
         left_over = np.sum([match.left_over * match.weight for match in found.values()], axis=0)
-        left_over = left_over / np.maximum(weights.sum(axis=0), 1e-30)
+        left_over = left_over / np.maximum(weights, 1e-30)
         columns = left_over if columns is None else columns + left_over
         columns = columns - columns.mean()
     return found
@@ -122,8 +134,8 @@ def _seam_shifts(
 @dataclass(frozen=True, slots=True, eq=False)
 class _Match:
     """A window's shift (left px), the place (line, sample) it holds for, its covariance, and the mean left over in each
-    column with its weight. The place is the centre of the texture that tells the shift across, not of the window: the
-    sweeps may yet be stretched against each other."""
+    column of the overlap with its weight. The place is the centre of the texture that tells the shift across, not of
+    the window: the sweeps may yet be stretched against each other."""
 
     place: Array
     shift: Array
@@ -132,9 +144,10 @@ class _Match:
     weight: Array
 
 
-def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_px: float) -> _Match | None:
+def _match(block: SeamBlock, window: Window, columns: Array, guess: Array, blur_px: float) -> _Match | None:
     """Gauss-Newton for one window; None where there is too little to compare or it runs away."""
     left, seen_left = block.left.values[window], block.left.signal[window]
+    offsets = columns[window[1]]
     noise2 = _mean_noise2(block, window)
     ramp = np.linspace(-1, 1, left.shape[0])[:, None] * np.ones_like(left)
     shift, residual = guess.copy(), np.zeros_like(left)
@@ -145,7 +158,7 @@ def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_p
             return None
         mean = (left + right) / 2
         slope = np.stack([np.gradient(mean, axis=0), np.gradient(mean, axis=1)])
-        wanted = left + columns - right
+        wanted = left + offsets - right
         design = np.stack([slope[0], slope[1], np.ones_like(left), ramp], axis=-1)[good]
         weight = np.ones(len(design)) if turn < 2 else _trim(residual[good])
         normal = (design * weight[:, None]).T @ design
@@ -162,12 +175,13 @@ def _match(block: SeamBlock, window: slice, columns: Array, guess: Array, blur_p
     cov = _covariance(slope, good, residual, normal, noise2, blur_px)
     if np.linalg.eigvalsh(cov)[0] > MOST_SIGMA_PX**2:
         return None
-    counted = good.sum(axis=0)
-    left_over = -np.where(good, residual, 0.0).sum(axis=0) / np.maximum(counted, 1)
     texture = np.where(good, slope[1] ** 2, 0.0)
-    line, sample = np.meshgrid(block.lines[window], block.samples, indexing="ij")
+    line, sample = np.meshgrid(block.lines[window[0]], block.samples[window[1]], indexing="ij")
     place = np.array([np.sum(texture * line), np.sum(texture * sample)]) / np.sum(texture)
-    return _Match(place, shift, cov, left_over, counted.astype(float))
+    counted, left_over = np.zeros(len(columns)), np.zeros(len(columns))
+    counted[window[1]] = good.sum(axis=0)
+    left_over[window[1]] = -np.where(good, residual, 0.0).sum(axis=0) / np.maximum(good.sum(axis=0), 1)
+    return _Match(place, shift, cov, left_over, counted)
 
 
 def _is_determined(normal: Array) -> bool:
@@ -178,9 +192,10 @@ def _is_determined(normal: Array) -> bool:
     return bool(np.linalg.eigvalsh(shift)[0] > FLATTEST * np.trace(normal) and np.linalg.cond(normal) < 1 / FLATTEST)
 
 
-def _mean_noise2(block: SeamBlock, window: slice) -> float:
+def _mean_noise2(block: SeamBlock, window: Window) -> float:
     """Noise variance of left plus right samples before smoothing, mean over the window."""
-    low, high = int(block.there[0, window].min()), int(np.ceil(block.there[0, window].max())) + 1
+    line = block.there[0][window]
+    low, high = int(line.min()), int(np.ceil(line.max())) + 1
     mine = block.left.noise2[window]
     other = block.right.noise2[max(low, 0) : high]
     return float(mine[mine > 0].mean() if np.any(mine > 0) else 0.0) + float(

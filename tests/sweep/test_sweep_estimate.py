@@ -127,7 +127,10 @@ def test_no_missing_mark_is_used_and_used_ones_are_where_they_say(placed):
 def test_ties_and_figures_are_reported(placed):
     _, frame, _, _, fit = placed
     assert len(fit.ties) > 5 * (len(frame.strips) - 1)
-    assert fit.figures["tie_residual_rms_px"] < 0.3
+    ties, px = fit.ties, frame.scan.sample_mm
+    assert ties.used.mean() > 0.95
+    assert np.median(np.abs(ties.residual_x_mm)) < 0.15 * px
+    assert rms(ties.residual_x_mm[ties.used] / ties.sigma_x_mm[ties.used]) < 1.3
     assert fit.figures["marks_used"] == fit.marks.used.sum()
     assert fit.figures["mixing_power"] == pytest.approx(1.0, abs=0.05)
     assert fit.common_sweep_mm.shape == (frame.strips[0].n_samples,)

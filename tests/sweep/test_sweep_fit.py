@@ -1,5 +1,6 @@
 """The mathematics under the sweep fit: chained normal equations, smooth modes, variances from the data."""
 
+import dataclasses
 from itertools import pairwise
 
 import numpy as np
@@ -8,9 +9,10 @@ import pytest
 from calib.sweep.adjust import EDGE, MARK, TIE, Observations, adjust, join, squared_residuals
 from calib.sweep.chain import ChainNormals, solve_chain
 from calib.sweep.layout import GROUPS, StripShape, make_layout
+from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov
 from calib.sweep.smallsolve import factor, solve
-from calib.sweep.splines import smooth_modes
+from calib.sweep.smoothness import find_smoothness
 
 
 def dense_chain(sizes, n_shared, rng):
@@ -47,6 +49,7 @@ def test_the_chain_gives_the_dense_solution_and_the_blocks_of_the_dense_inverse(
     want, inverse = np.linalg.solve(matrix, right), np.linalg.inv(matrix)
     np.testing.assert_allclose(np.concatenate([*got.unknowns, got.shared]), want, atol=1e-9)
     np.testing.assert_allclose(got.cov_shared, inverse[end, end], atol=1e-9)
+    assert got.log_det == pytest.approx(np.linalg.slogdet(matrix)[1], abs=1e-9)
     for k, p in enumerate(part):
         np.testing.assert_allclose(got.cov[k], inverse[p, p], atol=1e-9)
         np.testing.assert_allclose(got.cov_border[k], inverse[p, end], atol=1e-9)
@@ -63,18 +66,45 @@ def test_the_small_solver_solves_and_refuses_what_is_not_positive():
         factor(-np.eye(3))
 
 
-def test_modes_hold_no_straight_line_and_have_unit_spread():
-    modes = smooth_modes(400, 12, 1.0)
+@pytest.mark.parametrize(
+    ("order", "written_out"),
+    [
+        (1, lambda r: (1 + r) * np.exp(-r)),
+        (2, lambda r: (1 + r + r**2 / 3) * np.exp(-r)),
+        (3, lambda r: (1 + r + 2 * r**2 / 5 + r**3 / 15) * np.exp(-r)),
+    ],
+)
+def test_the_kernels_are_materns_of_half_integer_order(order, written_out):
+    distance = np.linspace(0, 3, 31)
+    expected = written_out(np.sqrt(2 * order + 1) * distance / 0.7)
+    np.testing.assert_allclose(Kernel(order, 0.7).correlation(distance), expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("kernel", [Kernel(1, 4.0), Kernel(2, 0.3), Kernel(5, 0.2)])
+def test_modes_hold_no_straight_line_and_have_unit_spread(kernel):
+    modes = smooth_modes(400, 12, kernel)
     at = modes.at(np.linspace(0, 399, 2001))
     t = np.linspace(-1, 1, 2001)
     straight = np.column_stack([np.ones_like(t), t])
     bent = at - straight @ np.linalg.lstsq(straight, at, rcond=None)[0]
+    assert np.abs(at - bent).max() < 0.02
     assert np.mean(np.sum(bent**2, axis=1)) == pytest.approx(1.0, rel=0.02)
-    assert np.linalg.matrix_rank(bent) == 12
+    assert np.linalg.matrix_rank(bent) == modes.n_modes <= 12
+
+
+def test_modes_have_the_kernels_covariance_but_for_straight_lines():
+    kernel, index = Kernel(3, 0.4), np.arange(0.0, 300, 7)
+    modes = smooth_modes(300, 40, kernel).at(index)
+    t = np.linspace(0, 1, 300)
+    straight = np.linalg.qr(np.column_stack([np.ones_like(t), t]))[0]
+    bare = np.eye(300) - straight @ straight.T
+    whole = bare @ kernel.correlation(t[:, None] - t) @ bare
+    expected = (whole / (np.trace(whole) / 300))[::7, ::7]
+    assert np.abs(modes @ modes.T - expected).max() < 0.01 * expected.max()
 
 
 def test_modes_go_on_straight_beyond_the_ends():
-    modes = smooth_modes(100, 6, 1.5)
+    modes = smooth_modes(100, 6, Kernel(2, 0.5))
     beyond = modes.at(np.array([-30.0, -20.0, -10.0, 110.0, 120.0, 130.0]))
     np.testing.assert_allclose(beyond[0] - 2 * beyond[1] + beyond[2], 0, atol=1e-9)
     np.testing.assert_allclose(beyond[3] - 2 * beyond[4] + beyond[5], 0, atol=1e-9)
@@ -182,3 +212,42 @@ def test_evidence_on_one_axis_leaves_the_other_alone():
     before, after = (errors_of(fitted(layout, part), 0)[1] for part in (marks, join([marks, edge])))
     assert np.abs(after[:, 0] - before[:, 0]).max() < 0.05
     assert np.abs(after[:40, 1]).mean() <= np.abs(before[:40, 1]).mean() + 0.02
+
+
+def wandering(reach, kind, seed, count):
+    """Marks of four strips whose y wanders as a random function of a kernel does, and the wander (4, 900)."""
+    rng = np.random.default_rng(seed)
+    line = np.arange(900.0)
+    covariance = Kernel(kind, reach).correlation((line[:, None] - line) / 899) + 1e-9 * np.eye(900)
+    wander = 3 * np.linalg.cholesky(covariance) @ rng.normal(size=(900, 4))
+    parts = []
+    for k in range(4):
+        marks = marks_of(k, count, 0.05, rng)
+        at, value = np.linspace(20.0, 880.0, count), marks.value.copy()
+        value[:, 0] = true_departure(k, at, marks.sample_a)[:, 0] + rng.normal(0, 0.05, count)
+        value[:, 1] = np.interp(at, line, wander[:, k]) + rng.normal(0, 0.05, count)
+        parts.append(dataclasses.replace(marks, line_a=at, value=value))
+    return join(parts), wander.T
+
+
+def test_the_smoothness_is_found_from_the_data_and_makes_the_fit_better_and_honest():
+    marks, wander = wandering(0.25, 5, 11, 14)
+    rough = fitted(make_layout(SHAPES, [()] * 4), marks)
+    found = find_smoothness(marks, rough, START, FREE)
+    assert found.wander_y.order >= 2
+    smooth = fitted(make_layout(SHAPES, [()] * 4, found), marks)
+    line, middle = np.arange(0.0, 900, 9), np.full(100, 99.5)
+    errors, ratios = [], []
+    for fit in (rough, smooth):
+        off = [departure(fit, k, line, middle)[:, 1] - wander[k, ::9] for k in range(4)]
+        sigma = [np.sqrt(departure_cov(fit, k, line, middle)[:, 1]) for k in range(4)]
+        errors.append(np.sqrt(np.mean(np.square(off))))
+        ratios.append(np.sqrt(np.mean(np.square(np.array(off) / sigma))))
+    assert errors[1] < 0.85 * errors[0]  # the marks' own noise stays
+    assert 0.6 < ratios[1] < 1.5
+
+
+def test_a_rough_wander_is_not_taken_for_a_smooth_one():
+    marks, _ = wandering(0.15, 1, 12, 40)
+    rough = fitted(make_layout(SHAPES, [()] * 4), marks)
+    assert find_smoothness(marks, rough, START, FREE).wander_y.order <= 2

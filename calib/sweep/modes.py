@@ -1,0 +1,77 @@
+"""Smooth random functions of one scan axis as sums of modes with independent coefficients of equal prior variance.
+
+The prior is a stationary Gaussian process with a covariance of Matern's family of half-integer order: `order` times
+differentiable, correlated over `reach` of the axis. Its straight-line part is taken out (the sweep has unknowns of its
+own for that); what is left is expanded in the eigenfunctions of its covariance, strongest first, each times the root
+of its eigenvalue, so that all coefficients are ~ N(0, tau^2). They are scaled so that tau is the function's prior rms
+departure from a straight line. (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eqs. 4.9, 4.16.)
+"""
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.linalg import eigh
+
+from calib.coordinates import Array
+
+GRID_POINTS = 321  # at which the covariance is expanded; between them the modes are cubic splines
+FAINTEST = 1e-8  # of the strongest mode's variance: weaker ones are left out
+
+
+@dataclass(frozen=True, slots=True)
+class Kernel:
+    """How often a random function can be differentiated, and the length it is correlated over in parts of its axis."""
+
+    order: int
+    reach: float
+
+    def correlation(self, distance: Array) -> Array:
+        """Correlation of values `distance` (parts of the axis) from each other."""
+        p = self.order
+        r = np.sqrt(2 * p + 1) * np.abs(distance) / self.reach
+        terms = [math.comb(p, i) * math.factorial(p + i) / math.factorial(2 * p) for i in range(p + 1)]
+        return np.asarray(np.exp(-r) * sum(term * (2 * r) ** (p - i) for i, term in enumerate(terms)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SmoothModes:
+    """Modes on indices 0 .. length-1."""
+
+    length: int
+    curves: CubicSpline
+    slopes: CubicSpline
+
+    @property
+    def n_modes(self) -> int:
+        """Number of modes."""
+        return int(self.curves.c.shape[2])
+
+    def at(self, index: Array) -> Array:
+        """The modes at fractional indices (N,) as an (N, n_modes) array, going on straight beyond the ends."""
+        inside = np.clip(np.asarray(index, np.float64), 0.0, self.length - 1.0)
+        values = self.curves(inside)
+        beyond = np.asarray(index, np.float64) - inside
+        if np.any(beyond):
+            values = values + beyond[:, None] * self.slopes(inside)
+        return np.asarray(values)
+
+
+@lru_cache(maxsize=256)
+def smooth_modes(length: int, most: int, kernel: Kernel) -> SmoothModes:
+    """The strongest modes, at most `most`, of a random function on indices 0 .. length-1."""
+    grid = np.linspace(0.0, 1.0, min(length, GRID_POINTS))
+    straight = np.linalg.qr(np.column_stack([np.ones_like(grid), grid]))[0]
+    covariance = kernel.correlation(grid[:, None] - grid)
+    half = covariance - straight @ (straight.T @ covariance)
+    bent = half - (half @ straight) @ straight.T
+    count = min(most, grid.size - 2)
+    values, vectors = eigh((bent + bent.T) / 2, subset_by_index=(grid.size - count, grid.size - 1))
+    values, vectors = values[::-1], vectors[:, ::-1]
+    keep = values > FAINTEST * values[0]
+    modes = vectors[:, keep] * np.sqrt(values[keep] * grid.size / values[keep].sum())
+    modes = modes * np.sign(modes[np.abs(modes).argmax(axis=0), np.arange(modes.shape[1])])
+    curves = CubicSpline(grid * (length - 1), modes)
+    return SmoothModes(length, curves, curves.derivative())

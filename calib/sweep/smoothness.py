@@ -1,0 +1,96 @@
+"""Which kind of random function the wander and the sweep are: the one under which the data are most likely.
+
+The prior decides what is said between the marks: too rough a function wanders off, too smooth a one can't follow. Its
+order and reach are moved along a grid, one part of the sweep after the other, as long as the restricted likelihood of
+the evidence grows; weights stay those of the fit that is given, prior variances are found anew for every kernel.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from calib.coordinates import Array
+from calib.sweep.adjust import Adjustment, Observations, make_batches, next_variances, solve_once
+from calib.sweep.layout import Smoothness, make_layout
+from calib.sweep.modes import Kernel
+
+FIRST = Kernel(3, 0.5)
+# In the order tried: rougher ones only while each is better than the one before. None is smoother, for kernels that can
+# be differentiated without end are too sure of themselves where evidence is missing (Stein 1999, Interpolation of
+# Spatial Data).
+ORDERS = (3, 2, 1, 5)
+REACHES = tuple(0.0625 * 2 ** (i / 2) for i in range(13))
+SHORTEST = {"wander_y": 0.0625, "wander_x": 0.0625, "sweep": 0.25}  # in parts of the axis
+# A deflection is smooth for sure. Marks may all stand at the same few samples: likelihood says little between them.
+ROUGHEST = {"wander_y": 1, "wander_x": 1, "sweep": 3}
+ROUNDS = 2  # in which the prior variances settle, begun with those of the kernel before
+BETTER = 0.5  # of the misfit: less is not worth a step
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Trial:
+    """A smoothness with the misfit of the data under it and the prior variances found."""
+
+    smoothness: Smoothness
+    misfit: float
+    variances: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """What stays the same from trial to trial: the evidence, the fit whose weights count, and which variances move."""
+
+    o: Observations
+    fit: Adjustment
+    start: Array
+    free: Sequence[str]
+
+
+def find_smoothness(o: Observations, fit: Adjustment, start: Array, free: Sequence[str]) -> Smoothness:
+    """The smoothness under which evidence weighted as in `fit` is most likely; `start`, `free` as in `adjust`."""
+    search = _Search(o, fit, start, free)
+    best = _try(search, Smoothness(FIRST, FIRST, FIRST), fit.variances)
+    for part in ("wander_y", "sweep", "wander_x"):
+        if part == "wander_x":
+            best = min(best, _moved(search, best, part, best.smoothness.wander_y), key=lambda trial: trial.misfit)
+        best = _climb(search, best, part)
+        for order in ORDERS:
+            kernel: Kernel = getattr(best.smoothness, part)
+            if order in (kernel.order, FIRST.order) or order < ROUGHEST[part]:
+                continue
+            if order == 1 and kernel.order != 2:
+                continue
+            other = _climb(search, _moved(search, best, part, replace(kernel, order=order)), part)
+            best = other if other.misfit < best.misfit - BETTER else best
+    return best.smoothness
+
+
+def _climb(search: _Search, best: _Trial, part: str) -> _Trial:
+    """Move the reach of one part along the grid as long as that helps."""
+    kernel: Kernel = getattr(best.smoothness, part)
+    first = index = REACHES.index(kernel.reach)
+    for step in (1, -1):
+        while index + step < len(REACHES) and REACHES[index + step] >= SHORTEST[part]:
+            there = _moved(search, best, part, replace(kernel, reach=REACHES[index + step]))
+            if there.misfit > best.misfit - BETTER:
+                break
+            best, index = there, index + step
+        if index != first:
+            break
+    return best
+
+
+def _moved(search: _Search, from_here: _Trial, part: str, kernel: Kernel) -> _Trial:
+    """The trial with another kernel for one part."""
+    return _try(search, replace(from_here.smoothness, **{part: kernel}), from_here.variances)
+
+
+def _try(search: _Search, smoothness: Smoothness, variances: Array) -> _Trial:
+    """The misfit under a smoothness once the prior variances have settled."""
+    o, fit = search.o, search.fit
+    layout = make_layout(fit.layout.strips, fit.layout.places, smoothness)
+    batches = make_batches(layout, o)
+    information = o.information * (fit.weight / fit.scale[o.kind])[:, None, None]
+    for _ in range(ROUNDS):
+        solution, _, misfit = solve_once(layout, o.value, information, batches, variances)
+        variances = next_variances(layout, solution, variances, search.start, search.free)
+    return _Trial(smoothness, misfit, variances)
