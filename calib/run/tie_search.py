@@ -9,7 +9,6 @@ from calib.camera.exterior import Pose
 from calib.camera.resection import resect
 from calib.errors import NotPossible
 from calib.ground.match_consistent import consistent
-from calib.ground.match_windows import Coherence, assumed, spectra
 from calib.ground.region import Region
 from calib.ground.sphere import ground_to_moon
 from calib.run.fit import FrameFits
@@ -69,12 +68,8 @@ def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) 
     windows = cut(hunt.fits, pose, hunt.modern, hunt.lattice, level)
     if isinstance(windows, NotPossible):
         return windows
-    first: Coherence | None = None
-    reach = NEXT_REACH_PX
-    if is_first:
-        first = assumed(spectra(windows.frame, windows.modern), whole.match.pattern)
-        reach = FIRST_REACH_SHARE * windows.side
-    result = matched(windows, first, reach)
+    reach = FIRST_REACH_SHARE * windows.side if is_first else NEXT_REACH_PX
+    result = matched(windows, whole.match.pattern if is_first else None, reach)
     if isinstance(result, NotPossible):
         return result
     good = result.shifts.good

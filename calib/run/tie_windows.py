@@ -11,7 +11,7 @@ from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.errors import NotPossible
 from calib.ground.locate import film_scale
 from calib.ground.match_prepare import texture
-from calib.ground.match_windows import Coherence, Shifts, Spectra, settled, spectra
+from calib.ground.match_windows import Coherence, Shifts, Spectra, assumed, settled, spectra
 from calib.ground.region import visible_region
 from calib.ground.sphere import emission_deg, ground_to_moon
 from calib.ground.view import View, film_to_ground, ground_to_film, on_ground
@@ -129,10 +129,20 @@ def window_places(view: View, lattice: Lattice, level: int) -> tuple[int, list[t
     return side, list(dict.fromkeys(zip(*(a.tolist() for a in whole), strict=True)))
 
 
-def matched(windows: Windows, first: Coherence | None, reach_px: float) -> Matched | NotPossible:
-    """Shifts of the windows; without a first coherence they are taken to coincide nearly, and it is learned so."""
+def matched(windows: Windows, pattern: tuple[float, float, float] | None, reach_px: float) -> Matched | NotPossible:
+    """Shifts of the windows, begun as if they were all off by nearly the same.
+
+    Where the frame has only been found as a whole they may not be; then the `pattern` found there is another way to
+    begin, and the one counts that matches more windows.
+    """
     found = spectra(windows.frame, windows.modern)
-    result = settled(found, first, reach_px)
+    result = settled(found, None, reach_px)
+    if pattern is not None:
+        other = settled(found, assumed(found, pattern), reach_px)
+        if isinstance(result, NotPossible) or (
+            not isinstance(other, NotPossible) and other[1].good.sum() > result[1].good.sum()
+        ):
+            result = other
     return result if isinstance(result, NotPossible) else Matched(found, *result)
 
 
