@@ -109,13 +109,14 @@ def draw_sweep(
     turn = 1e-3 * faults.rotation_mrad * chance.uniform(-1, 1)
     wander_y = smooth_curve(chance, lines, faults.wander_scale_lines, faults.wander_lines) * line_mm
     wander_x = smooth_curve(chance, lines, faults.wander_scale_lines, faults.wander_samples) * sample_mm
+    jitter = faults.jitter_samples * sample_mm * stream(scenario.seed, "jitter", strip).standard_normal(lines)
     across_mm = (np.arange(n) - (n - 1) / 2) * sample_mm
     order = np.arange(lines)[::-1] if is_reversed(scan, strip) else np.arange(lines)
     along_mm = order * line_mm
     middle_mm = (lines - 1) / 2 * line_mm
     drawn = [
         first_mm[0] + across_mm + (common + own) * sample_mm,
-        offset_x + wander_x - turn * (along_mm - middle_mm),
+        offset_x + wander_x - turn * (along_mm - middle_mm) + jitter,
         first_mm[1] + along_mm + offset_y + wander_y,
         turn * across_mm,
     ]

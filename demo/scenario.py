@@ -100,6 +100,7 @@ class SweepFaults:
     rotation_mrad: float = 4.0
     offset_lines: float = 12.0
     offset_samples: float = 2.0
+    jitter_samples: float = 0.0  # each line's own offset across, 1-sigma, independent from line to line
 
 
 @dataclass(frozen=True, slots=True)

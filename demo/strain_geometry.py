@@ -88,7 +88,7 @@ def polar_terrain() -> Scenario:
 
 
 def wander() -> Scenario:
-    """A bad scan: odd strips reversed, strips of unequal length, strong and quick wander, turned strips."""
+    """A bad scan: odd strips reversed, of unequal length, turned; strong and quick wander, lines that jitter."""
     return Scenario(
         name="tern2-0101",
         seed=101,
@@ -108,6 +108,7 @@ def wander() -> Scenario:
             wander_samples=2.0,
             rotation_mrad=3.0,
             offset_lines=14.0,
+            jitter_samples=0.15,
         ),
         pointing=Pointing(sub_point_deg=(20.0, 41.0), altitude_km=66.0, tilt_deg=4.0, tilt_azimuth_deg=15.0),
         sun=Sunlight((4.27493, 1.3879), 1.01757),

@@ -13,6 +13,7 @@ from calib.sweep.combine import Combined, fit_all, fit_marks, likeliest_smoothne
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
+from calib.sweep.jitter import with_jitter
 from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
@@ -45,7 +46,8 @@ def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]) -> SweepFit:
     """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look.
 
-    Ties of strips that are first placed by them are measured a second time.
+    Ties of strips that are first placed by them are measured again. Line jitter comes last: marks and ties tell means
+    over many lines, so their residuals are those of the sweeps without it.
     """
     nominal = make_nominal(frame)
     found, shape, power = _marks_again(frame, nominal, read, first)
@@ -66,9 +68,10 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
-    figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power}
+    sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]))
+    figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power, "line_jitter_px": jitter_px}
     return SweepFit(
-        found.sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table) + found.warnings
+        sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table) + found.warnings
     )
 
 

@@ -5,9 +5,9 @@ With t_l, t_s the line and sample scaled to -1 .. 1, strip k departs from its no
     x:  a + a_k + (c_g + c_k) t_l + Wx_k(l) + e t_s + S(s) + e_k t_s + S_k(s)
     y:  b + b_k + (d_g + d_k) t_l + Wy_k(l) + Y(s) + (h_g + h_k) t_s
 
-The wedge's borders may all lie off by a little (i, j). Letters with k belong to the strip, g to its scan direction, the
-rest to all strips. W, S, S_k, Y are sums of
-`modes.smooth_modes`. Every group of coefficients has a prior variance of its own, which the data estimate.
+Letters with k belong to the strip, g to its scan direction, the rest to all strips. W, S, S_k, Y are sums of
+`modes.smooth_modes`. All borders of the wedge may lie off by the same little amount. Every group of coefficients has a
+prior variance of its own, which the data estimate.
 """
 
 from collections.abc import Sequence
@@ -71,8 +71,8 @@ class Layout:
         return np.array([GROUPS.index(name) for name in names])
 
     def shared_groups(self) -> NDArray[np.int64]:
-        """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y), the
-        borders' offset in x and in y."""
+        """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y),
+        the borders' two offsets."""
         n_s = self.sample_modes.n_modes
         names = ["common"] * 4 + ["S"] * n_s + ["common"] * 5 + ["Y"] * n_s + ["border_x", "border_y"]
         return np.array([GROUPS.index(name) for name in names])

@@ -19,8 +19,8 @@ FIRST = Kernel(3, 0.5)
 # Spatial Data).
 ORDERS = (3, 2, 1, 5)
 REACHES = tuple(0.0625 * 2 ** (i / 2) for i in range(13))
-SHORTEST = {"wander_y": 0.0625, "wander_x": 0.0625, "sweep": 0.25}  # in parts of the axis
-# A deflection is smooth for sure. Marks may all stand at the same few samples: likelihood says little between them.
+SHORTEST = {"wander_y": 0.0625, "wander_x": 0.0625, "sweep": 0.5}  # in parts of the axis
+# A deflection is smooth for sure. Where all marks stand at the same few samples, likelihood alone would let it swing.
 ROUGHEST = {"wander_y": 1, "wander_x": 1, "sweep": 3}
 ROUNDS = 2  # in which the prior variances settle, begun with those of the kernel before
 BETTER = 0.5  # of the misfit: less is not worth a step

@@ -1,6 +1,7 @@
 """The simulator's camera against an outside library, and its own inverse."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import astronomy
@@ -12,6 +13,7 @@ import rasterio
 from calib_demo.attitude import pose_from_sub_point, quaternion_of, rotation_of
 from calib_demo.catalogue import NAMES, scenario
 from calib_demo.control import blunder_ids, write_control
+from calib_demo.readout import draw_sweep
 from calib_demo.scenario import Pointing
 from calib_demo.terrain import write_terrain
 from calib_demo.truth import Truth
@@ -173,3 +175,13 @@ def almanac(mid_time: str) -> tuple[float, float, float]:
     angle = np.arctan2(to_sun @ np.cross(pole, node), to_sun @ node)
     distance = float(np.linalg.norm(to_sun))
     return float(np.degrees(angle)) - axis.spin, float(np.degrees(np.arcsin(to_sun @ pole / distance))), distance
+
+
+def test_jitter_moves_lines_across_and_nothing_else() -> None:
+    whole = scenario("wander")
+    still = replace(whole, sweep=replace(whole.sweep, jitter_samples=0.0))
+    with_it, without = (draw_sweep(each, 2, 2000, (1.0, -8.0)) for each in (whole, still))
+    assert all(np.array_equal(with_it[i], without[i]) for i in (0, 2, 3))
+    jitter = (with_it[1] - without[1]) / whole.scan.sample_mm
+    assert jitter.std() == pytest.approx(whole.sweep.jitter_samples, rel=0.05)
+    assert abs(np.corrcoef(jitter[1:], jitter[:-1])[0, 1]) < 0.1

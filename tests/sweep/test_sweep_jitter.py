@@ -1,0 +1,82 @@
+"""Each line's own offset: found where there is one and texture to tell it, and nothing changed elsewhere."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter, map_coordinates
+
+from calib.sweep.jitter import with_jitter
+from calib.sweep.model import StripSweep
+
+STEP_MM = 0.0075
+LINES, SAMPLES = 700, 300
+
+
+def scan(jitter_px, seed, noise=0.02, slant=0.0, flat=None, wander=None):
+    """A strip's reader and sweep, smooth but for the wander; the picture is shifted line by line by `jitter_px`."""
+    rng = np.random.default_rng(seed)
+    film = gaussian_filter(rng.normal(size=(LINES + 40, SAMPLES + 80)), 1.3)
+    film += 3 * gaussian_filter(rng.normal(size=film.shape), 5)
+    film *= 0.12 / film.std()
+    line, sample = np.mgrid[0:LINES, 0:SAMPLES].astype(float)
+    slow = np.zeros(LINES) if wander is None else wander
+    places = [line + 20, sample + 40 + (jitter_px + slow)[:, None] + slant * (line - LINES / 2)]
+    values = map_coordinates(film, places, order=3)
+    if flat is not None:
+        values[flat] = 0.5
+    values = (values + rng.normal(0, noise, values.shape)).astype(np.float32)
+    sigma = np.full(values.shape, noise, np.float32)
+    zero, sigma_mm = np.zeros(SAMPLES), np.full(LINES, 0.05 * STEP_MM)
+    sweep = StripSweep(
+        np.arange(SAMPLES) * STEP_MM, slow * STEP_MM, np.arange(LINES) * STEP_MM, zero, sigma_mm, sigma_mm
+    )
+    return (lambda i, j: (values[i:j], sigma[i:j])), sweep
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_jitter_is_found_as_far_as_texture_tells_and_says_what_it_leaves(seed):
+    jitter = np.random.default_rng(100 + seed).normal(0, 0.2, LINES)
+    wander = 2 * np.sin(np.arange(LINES) / 60)
+    read, sweep = scan(jitter, seed, wander=wander)
+    (found,), rms_px = with_jitter([read], [sweep], STEP_MM)
+    assert rms_px == pytest.approx(0.2, rel=0.15)
+    left = (found.x_line_mm - sweep.x_line_mm) / STEP_MM - jitter
+    assert left.std() < 0.6 * jitter.std()
+    claimed = np.sqrt(np.mean((found.sigma_x_mm / STEP_MM) ** 2))
+    assert left.std() == pytest.approx(claimed, rel=0.3)
+    assert np.array_equal(found.y_line_mm, sweep.y_line_mm)
+
+
+@pytest.mark.parametrize("case", [{}, {"noise": 0.2}, {"slant": 0.01}, {"noise": 1e-4}])
+def test_where_no_line_jitters_nothing_is_changed(case):
+    for seed in range(4):
+        read, sweep = scan(np.zeros(LINES), 20 + seed, **case)
+        (found,), rms_px = with_jitter([read], [sweep], STEP_MM)
+        assert found is sweep
+        assert rms_px == 0.0
+
+
+def test_lines_without_texture_stay_exactly_where_they_are():
+    jitter = np.random.default_rng(7).normal(0, 0.2, LINES)
+    read, sweep = scan(jitter, 3, flat=slice(300, 400))
+    (found,), rms_px = with_jitter([read], [sweep], STEP_MM)
+    assert rms_px > 0
+    assert np.array_equal(found.x_line_mm[302:398], sweep.x_line_mm[302:398])
+    assert np.all(found.sigma_x_mm[302:398] >= 0.9 * rms_px * STEP_MM)
+    assert np.any(found.x_line_mm[:300] != sweep.x_line_mm[:300])
+
+
+def test_lost_lines_break_the_chain_but_not_the_rest():
+    jitter = np.random.default_rng(8).normal(0, 0.2, LINES)
+    read, sweep = scan(jitter, 4)
+
+    def torn(i, j):
+        values, sigma = (part.copy() for part in read(i, j))
+        lost = (np.arange(i, j) % 50) == 7
+        values[lost], sigma[lost] = np.nan, np.inf
+        return values, sigma
+
+    (found,), _ = with_jitter([torn], [sweep], STEP_MM)
+    left = (found.x_line_mm - sweep.x_line_mm) / STEP_MM - jitter
+    assert np.all(np.isfinite(found.x_line_mm))
+    assert np.array_equal(found.x_line_mm[7::50], sweep.x_line_mm[7::50])
+    assert left.std() < 0.65 * jitter.std()
