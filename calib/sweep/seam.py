@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates, spline_filter
+from scipy.ndimage import gaussian_filter, spline_filter
 
 from calib.coordinates import Array, ScanPoints
 from calib.sweep.model import StripSweep, to_film, to_scan
@@ -93,17 +93,6 @@ def smooth(values: NDArray[np.float32], sigma: NDArray[np.float32], blur_px: flo
     smoothed = np.where(weight > 1e-3, smoothed, 0.0) + level
     noise2 = np.where(good, np.where(good, sigma, 0.0).astype(np.float64) ** 2, 0.0)
     return SmoothPicture(smoothed, spline_filter(smoothed, order=3, mode="nearest"), weight, noise2)
-
-
-def right_at(block: SeamBlock, window: Window, shift: Array) -> tuple[Array, Array]:
-    """The right picture at the left samples of a window of the block, `shift` (line, sample) left px further on; and
-    the share of signal there, 0 beyond the piece's edge."""
-    there = block.there[:, window[0], window[1]]
-    step = local_step(there)
-    places = there + (step @ shift)[:, None, None]
-    values = map_coordinates(block.right.coefficients, places, order=3, prefilter=False, mode="nearest")
-    signal = map_coordinates(block.right.signal, places, order=1, mode="constant", cval=0.0)
-    return values, signal
 
 
 def local_step(there: Array) -> Array:

@@ -12,14 +12,14 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from calib.coordinates import Array, ScanPoints
 from calib.sweep.adjust import TIE, Observations
+from calib.sweep.match import match_window, robust_scatter, smoothed_products
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import needs_search, search_shift
-from calib.sweep.seam import WINDOW_LINES, SeamBlock, Window, right_at, seam_blocks
+from calib.sweep.seam import WINDOW_LINES, SeamBlock, Window, local_step, seam_blocks
 from calib.sweep.tables import ReadWindow, TieTable
 
 BLUR_PX = 1.0
@@ -30,12 +30,7 @@ SURE_PX = 1.5  # relative 1-sigma of two strips beyond which their shift is sear
 CLOSE_PX = 0.5  # and beyond which it is matched in coarse pictures first
 FAR_PX = 0.8
 LEAST_WEIGHT = 0.4
-TURNS = 6
-FLATTEST = 1e-12  # of the normal matrix, beside its other parts: less says nothing of the shift
-FARTHEST_PX = 4.0
 MOST_SIGMA_PX = 1.0  # a tie worse than this along its best direction is left out
-LEAST_SIGNAL = 0.9
-TRIM = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,50 +141,28 @@ class _Match:
 
 def _match(block: SeamBlock, window: Window, columns: Array, guess: Array, blur_px: float) -> _Match | None:
     """Gauss-Newton for one window; None where there is too little to compare or it runs away."""
-    left, seen_left = block.left.values[window], block.left.signal[window]
-    offsets = columns[window[1]]
     noise2 = _mean_noise2(block, window)
-    ramp = np.linspace(-1, 1, left.shape[0])[:, None] * np.ones_like(left)
-    shift, residual = guess.copy(), np.zeros_like(left)
-    for turn in range(TURNS):
-        right, seen_right = right_at(block, window, shift)
-        good = (seen_left > LEAST_SIGNAL) & (seen_right > LEAST_SIGNAL)
-        if good.mean() < 0.5:
-            return None
-        mean = (left + right) / 2
-        slope = np.stack([np.gradient(mean, axis=0), np.gradient(mean, axis=1)])
-        wanted = left + offsets - right
-        design = np.stack([slope[0], slope[1], np.ones_like(left), ramp], axis=-1)[good]
-        weight = np.ones(len(design)) if turn < 2 else _trim(residual[good])
-        normal = (design * weight[:, None]).T @ design
-        normal[:2, :2] = _without_noise(normal[:2, :2], weight.sum(), noise2, blur_px)
-        if not _is_determined(normal):
-            return None
-        step = np.linalg.solve(normal + 1e-12 * np.eye(4) * np.trace(normal), design.T @ (weight * wanted[good]))
-        residual = wanted - np.stack([slope[0], slope[1], np.ones_like(left), ramp], axis=-1) @ step
-        shift = shift + np.clip(step[:2], -1.0, 1.0)
-        if np.abs(shift - guess).max() > FARTHEST_PX:
-            return None
-        if np.abs(step[:2]).max() < 1e-3:
-            break
+    # The mean of two pictures whose noise variances add up to noise2, smoothed by a Gaussian of rms b, has gradients of
+    # variance noise2/4 / (8 pi b^4) by noise alone.
+    own_noise = noise2 / 4 / (8 * np.pi * blur_px**4)
+    left, right = block.left, block.right
+    there = np.ascontiguousarray(block.there[:, window[0], window[1]])
+    matched, shift, normal, slope, residual, good = match_window(
+        np.ascontiguousarray(left.values[window]), np.ascontiguousarray(left.signal[window]), right.coefficients,
+        right.signal, there, local_step(there), columns[window[1]], guess, own_noise,
+    )  # fmt: skip
+    if not matched:
+        return None
     cov = _covariance(slope, good, residual, normal, noise2, blur_px)
     if np.linalg.eigvalsh(cov)[0] > MOST_SIGMA_PX**2:
         return None
-    texture = np.where(good, slope[1] ** 2, 0.0)
-    line, sample = np.meshgrid(block.lines[window[0]], block.samples[window[1]], indexing="ij")
-    place = np.array([np.sum(texture * line), np.sum(texture * sample)]) / np.sum(texture)
+    texture = good * slope[1] ** 2
+    line, sample = block.lines[window[0]], block.samples[window[1]]
+    place = np.array([np.sum(texture.sum(axis=1) * line), np.sum(texture.sum(axis=0) * sample)]) / np.sum(texture)
     counted, left_over = np.zeros(len(columns)), np.zeros(len(columns))
     counted[window[1]] = good.sum(axis=0)
-    left_over[window[1]] = -np.where(good, residual, 0.0).sum(axis=0) / np.maximum(good.sum(axis=0), 1)
+    left_over[window[1]] = -(good * residual).sum(axis=0) / np.maximum(good.sum(axis=0), 1)
     return _Match(place, shift, cov, left_over, counted)
-
-
-def _is_determined(normal: Array) -> bool:
-    """Whether a normal matrix says something of the shift along both axes: not where the film shows no gradient."""
-    if not np.all(np.isfinite(normal)):
-        return False
-    shift = normal[:2, :2]
-    return bool(np.linalg.eigvalsh(shift)[0] > FLATTEST * np.trace(normal) and np.linalg.cond(normal) < 1 / FLATTEST)
 
 
 def _mean_noise2(block: SeamBlock, window: Window) -> float:
@@ -203,35 +176,21 @@ def _mean_noise2(block: SeamBlock, window: Window) -> float:
     )
 
 
-def _trim(residual: Array) -> Array:
-    """Weights that fall off beyond TRIM robust sigmas."""
-    scale = np.median(np.abs(residual)) / 0.6745 + 1e-30
-    return np.minimum(1.0, (TRIM * scale / np.maximum(np.abs(residual), 1e-30)) ** 2)
-
-
-def _without_noise(information: Array, count: float, noise2: float, blur_px: float) -> Array:
-    """Sum of squared gradients (2, 2) less what the noise itself contributes, never below a tenth of it.
-
-    The mean of two pictures with noise variances adding up to `noise2`, smoothed by a Gaussian of rms b, has gradients
-    of variance noise2/4 / (8 pi b^4) from the noise alone.
-    """
-    values, vectors = np.linalg.eigh(information)
-    own = count * noise2 / 4 / (8 * np.pi * blur_px**4)
-    return np.asarray((vectors * np.maximum(values - own, 0.1 * values)) @ vectors.T)
-
-
-def _covariance(
-    slope: Array, good: NDArray[np.bool_], residual: Array, normal: Array, noise2: float, blur_px: float
-) -> Array:
+def _covariance(slope: Array, good: Array, residual: Array, normal: Array, noise2: float, blur_px: float) -> Array:
     """Covariance of the shift for noise that smoothing has correlated: N^-1 (sum of smoothed gradients^2) N^-1."""
-    flat = np.where(good, slope, 0.0)
-    blurred = np.stack([gaussian_filter(part, blur_px, mode="constant") for part in flat])
-    middle = np.einsum("ils,jls->ij", blurred, blurred)
+    middle = smoothed_products(slope, good, _kernel(blur_px))
     expected = noise2 / (4 * np.pi * blur_px**2)
-    scatter = (np.median(np.abs(residual[good])) / 0.6745) ** 2
+    scatter = robust_scatter(residual, good) ** 2
     variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
     inverse = np.linalg.inv(normal)[:2, :2]
     return np.asarray(inverse @ middle @ inverse * variance)
+
+
+def _kernel(blur_px: float) -> Array:
+    """Weights of a Gaussian in whole px, out to four sigma."""
+    reach = int(4 * blur_px + 0.5)
+    weight = np.exp(-0.5 * (np.arange(-reach, reach + 1) / blur_px) ** 2)
+    return np.asarray(weight / weight.sum())
 
 
 def tie_observations(ties: Ties, nominal: Nominal) -> Observations:
