@@ -21,13 +21,14 @@ LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; belo
 class Evidence:
     """All rows of one sort that speak of one strip, or of it and the next.
 
-    `measured` are the first-order densities read in the strip (and in the next), `placings` where the rows were
-    linearised, `build` makes them anew about other placings.
+    `measured` are the first-order densities read in the strip (and in the next), `shares` the part of a row's variance
+    that each makes (known densities make none), `placings` where the rows were linearised, `build` makes them anew.
     """
 
     strip: int
     rows: Rows
     measured: tuple[Array, ...]
+    shares: tuple[Array, ...]
     placings: tuple[Placing, ...]
     build: Callable[[tuple[Placing, ...]], Rows]
 
@@ -38,18 +39,24 @@ def evidence_of(
     build: Callable[[tuple[Placing, ...]], Rows],
     measured: tuple[Array, ...],
     first: tuple[Array, ...],
+    own_share: Array | None = None,
 ) -> Evidence:
-    """Evidence before any fit, linearised about the first-order densities `first`."""
+    """Evidence before any fit, linearised about the first-order densities `first`; on two strips with `own_share`."""
     placings = tuple(placed(curves, strip + side, z, None) for side, z in enumerate(first))
-    return Evidence(strip, build(placings), measured, placings, build)
+    shares = (np.ones(measured[0].size),) if own_share is None else (own_share, 1.0 - own_share)
+    return Evidence(strip, build(placings), measured, shares, placings, build)
 
 
 def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution: Solution) -> Evidence:
-    """The same evidence linearised about a solution: a Newton step towards where the model puts each cell."""
+    """The same evidence linearised about a solution: a Newton step towards where the model puts each cell.
+
+    Two strips share a residual by their variances: only then is the place free of the residual's noise, which would
+    bend the curves otherwise (errors in variables).
+    """
     placings = []
-    share = residual if len(evidence.measured) == 1 else residual / 2
-    for side, (measured, old) in enumerate(zip(evidence.measured, evidence.placings, strict=True)):
-        z = measured + (share if side == 0 else -share) / old.slope
+    parts = zip(evidence.measured, evidence.shares, evidence.placings, strict=True)
+    for side, (measured, share, old) in enumerate(parts):
+        z = measured + (share if side == 0 else -share) * residual / old.slope
         placings.append(placed(curves, evidence.strip + side, z, solution))
     return replace(evidence, rows=evidence.build(tuple(placings)), placings=tuple(placings))
 

@@ -113,7 +113,9 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence
     for strip, shared in enumerate(passes.overlaps):
         if shared is not None:
             both = (shared.density, shared.next_density)
-            found.append(evidence_of(curves, strip, partial(overlap_rows, curves, strip, shared), both, both))
+            found.append(
+                evidence_of(curves, strip, partial(overlap_rows, curves, strip, shared), both, both, shared.own_share)
+            )
     return found
 
 

@@ -12,7 +12,7 @@ from calib.tone.cell_kernels import FOG
 from calib.tone.cells import Cells
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel, grain_bias, rounding_variance
-from calib.tone.overlap import OverlapCells
+from calib.tone.overlap import OverlapCells, cubic_weights
 from calib.tone.strokes import STROKE
 from calib.tone.system import Rows, Solution
 from calib.tone.transfer import CorrectionBasis, FirstCurve
@@ -117,10 +117,8 @@ def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
 def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, placings: tuple[Placing, ...]) -> Rows:
     """Evidence of an overlap of a strip with the next: the same film, so no difference."""
     one, two = placings
-    low = np.floor(cells.next_sample).astype(np.int64)
-    share = cells.next_sample - low
-    own, common, column = _parts(curves, strip, one.z, cells.line, [(cells.sample, np.ones(share.size))])
-    samples = [(low, 1 - share), (np.minimum(low + 1, curves.layout.n_samples - 1), share)]
+    own, common, column = _parts(curves, strip, one.z, cells.line, [(cells.sample, np.ones(cells.sample.size))])
+    samples = list(zip(_about(cells.next_sample, curves.layout.n_samples), _shares(cells.next_sample), strict=True))
     following, following_common, _ = _parts(curves, strip + 1, two.z, cells.next_line, samples)
     measured = one.z + one.slope * (cells.density - one.z) - two.z - two.slope * (cells.next_density - two.z)
     kind = np.full(cells.sigma.size, OVERLAP_KIND)
@@ -128,15 +126,23 @@ def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, placings: tupl
     return Rows(own, csr_array(-following), csr_array(common - following_common), column, -measured, sigma, kind)
 
 
+def _about(sample: Array, n_samples: int) -> list[NDArray[np.int64]]:
+    """The four samples that a value between samples was interpolated from."""
+    low = np.floor(sample).astype(np.int64)
+    return [np.clip(low + step, 0, n_samples - 1) for step in (-1, 0, 1, 2)]
+
+
+def _shares(sample: Array) -> list[Array]:
+    return cubic_weights(sample - np.floor(sample))
+
+
 def overlap_edges(n_samples: int, overlaps: Sequence[OverlapCells | None]) -> NDArray[np.int64]:
     """Samples whose banding overlaps tie together: (strips, n_samples), their number within the strip, or -1."""
     touched = np.zeros((len(overlaps) + 1, n_samples), dtype=np.bool_)
     for strip, cells in enumerate(overlaps):
         if cells is not None:
-            low = np.floor(cells.next_sample).astype(np.int64)
             touched[strip, cells.sample] = True
-            touched[strip + 1, low] = True
-            touched[strip + 1, np.minimum(low + 1, n_samples - 1)] = True
+            touched[strip + 1, np.concatenate(_about(cells.next_sample, n_samples))] = True
     return np.where(touched, np.cumsum(touched, axis=1) - 1, -1)
 
 

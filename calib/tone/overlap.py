@@ -22,8 +22,9 @@ OUTLIER = 4.0  # differences further off, in their scatter, are left out
 class OverlapCells:
     """Differences of a strip and the next over cells of film, flat (N,).
 
-    `density`, `next_density` mean first-order densities, `sigma` the 1-sigma of their difference; `sample` of the
-    strip, fractional `next_sample` of the next, and the mean lines in both.
+    `density`, `next_density` mean first-order densities, `sigma` the 1-sigma of their difference, `own_share` the part
+    of its variance that the strip's own samples make (those of the next are interpolated, hence less noisy); `sample`
+    of the strip, fractional `next_sample` of the next, and the mean lines in both.
     """
 
     sample: NDArray[np.int64]
@@ -33,6 +34,7 @@ class OverlapCells:
     density: Array
     next_density: Array
     sigma: Array
+    own_share: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,14 +79,14 @@ def _meet(
 ) -> tuple[NDArray[np.int64], ScanPoints, Array] | None:
     """Lines of a strip that are compared, where their samples lie in the next strip, and its values there."""
     n_columns = right.density.shape[1]
-    if n_columns < 2 or left.density.shape[1] < 3 or not _placed(sweep, following):
+    if n_columns < 2 or left.density.shape[1] < 4 or not _placed(sweep, following):
         return None
     step = max(1, sweep.n_lines * n_columns // MOST_POINTS)
     lines = np.arange(step // 2, sweep.n_lines, step)
     samples = np.arange(right.first, right.first + n_columns)
     film = to_film(sweep, ScanPoints(line=lines[:, None], sample=samples[None, :]))
     place = to_scan(following, FilmPoints(x_mm=film.x_mm, y_mm=film.y_mm))
-    return lines, place, _bilinear(left.density, place.line, place.sample - left.first)
+    return lines, place, _cubic(left.density, place.line, place.sample - left.first)
 
 
 def _placed(sweep: StripSweep, following: StripSweep) -> bool:
@@ -92,20 +94,38 @@ def _placed(sweep: StripSweep, following: StripSweep) -> bool:
     return all(np.median(each) < limit for each in (sweep.sigma_y_mm, following.sigma_y_mm, sweep.sigma_x_mm))
 
 
-def _bilinear(image: NDArray[np.float32], line: Array, sample: Array) -> Array:
-    """Values between samples; NaN outside and where any of the four is."""
+def cubic_weights(part: Array) -> list[Array]:
+    """Weights of the four values about a fractional place, `part` after the second (Keys 1981, a = -1/2)."""
+    t = np.asarray(part)
+    return [
+        ((-0.5 * t + 1.0) * t - 0.5) * t,
+        (1.5 * t - 2.5) * t * t + 1.0,
+        ((-1.5 * t + 2.0) * t + 0.5) * t,
+        (0.5 * t - 0.5) * t * t,
+    ]
+
+
+def _cubic(image: NDArray[np.float32], line: Array, sample: Array) -> Array:
+    """Values between samples; NaN outside and where any of the sixteen about a place is.
+
+    Linear interpolation would flatten the scene of one strip and not of the other: their difference would then grow
+    with density, and the curves bend after it.
+    """
     n_lines, n_samples = image.shape
     row, column = np.floor(line).astype(np.int64), np.floor(sample).astype(np.int64)
-    inside = (row >= 0) & (row < n_lines - 1) & (column >= 0) & (column < n_samples - 1)
-    row, column = np.where(inside, row, 0), np.where(inside, column, 0)
-    down, along = line - row, sample - column
-    upper = image[row, column] * (1 - along) + image[row, column + 1] * along
-    lower = image[row + 1, column] * (1 - along) + image[row + 1, column + 1] * along
-    return np.where(inside, upper * (1 - down) + lower * down, np.nan)
+    inside = (row >= 1) & (row < n_lines - 2) & (column >= 1) & (column < n_samples - 2)
+    row, column = np.where(inside, row, 1), np.where(inside, column, 1)
+    down, along = cubic_weights(line - np.floor(line)), cubic_weights(sample - np.floor(sample))
+    total = np.zeros(np.broadcast_shapes(row.shape, column.shape))
+    for i, by_line in enumerate(down):
+        for k, by_sample in enumerate(along):
+            total += by_line * by_sample * image[row + i - 1, column + k - 1]
+    return np.where(inside, total, np.nan)
 
 
 def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: ScanPoints) -> OverlapCells | None:
     difference = own - other
+    smoothed = _kept_variance(place.line) * _kept_variance(place.sample)
     n_blocks = max(len(lines) // BLOCK_POINTS, 1)
     found = []
     for part in np.array_split(np.arange(len(lines)), n_blocks):
@@ -120,12 +140,17 @@ def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: Sc
             continue
         good = good[:, columns]
         weight = good / good.sum(axis=0)
-        fields = (place.sample, place.line, own, other)
+        fields = (place.sample, place.line, own, other, smoothed)
         means = [(weight * np.where(good, field[np.ix_(part, columns)], 0.0)).sum(axis=0) for field in fields]
         sigma = np.hypot(scatter / np.sqrt(good.sum(axis=0)), COLUMN_FLOOR * np.sqrt(n_blocks))
         line = (weight * lines[part][:, None]).sum(axis=0)
-        found.append(np.stack([samples[columns], means[0], line, means[1], means[2], means[3], sigma]))
+        found.append(np.stack([samples[columns], means[0], line, *means[1:4], sigma, 1.0 / (1.0 + means[4])]))
     if not found:
         return None
     table = np.concatenate(found, axis=1)
     return OverlapCells(table[0].astype(np.int64), *table[1:])
+
+
+def _kept_variance(place: Array) -> Array:
+    """Share of a sample's variance that the interpolation at a fractional place leaves, along one axis."""
+    return np.asarray(np.sum(np.square(cubic_weights(place - np.floor(place))), axis=0))

@@ -165,7 +165,7 @@ class _Edges:
             return None
         one, two = self.sweeps[survey.index], self.sweeps[following.index]
         right, left = overlap_samples(one, two)
-        if right.stop - right.start < 2 or left.stop - left.start < 3:
+        if right.stop - right.start < 2 or left.stop - left.start < 4:
             return None
         return compare(one, two, self.density(survey, right), self.density(following, left))
 
@@ -174,7 +174,7 @@ class _Edges:
         first, second = sorted((lender, borrower), key=lambda survey: survey.index)
         one, two = self.sweeps[first.index], self.sweeps[second.index]
         right, left = overlap_samples(one, two)
-        if right.stop - right.start < 2 or left.stop - left.start < 3:
+        if right.stop - right.start < 2 or left.stop - left.start < 4:
             return np.zeros(0), np.zeros(0)
         read_one = self.density if first is lender else self.raw
         read_two = self.density if second is lender else self.raw

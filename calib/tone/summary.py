@@ -10,6 +10,7 @@ from calib.tone.adjust import Adjustment
 from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND, Curves
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import PatchTable, StripTone
+from calib.tone.noise import grain_bias
 from calib.tone.passes import Passes
 from calib.tone.survey import StripSurvey, usable_patches
 from calib.tone.tables import curve_density
@@ -72,6 +73,7 @@ def _measured(
         + level
         - tone.column_density[cells.sample]
         - tone.line_density[line]
+        - _bias_of_grain(known, curves, survey)
     )
     values, sigma = np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
     for patch in np.flatnonzero(usable_patches(survey)):
@@ -80,6 +82,14 @@ def _measured(
         scatter = 1.4826 * float(np.median(np.abs(density[chosen] - values[patch])))
         sigma[patch] = np.hypot(known.patch_sigma[patch], 1.25 * scatter / np.sqrt(chosen.sum()))
     return values, sigma
+
+
+def _bias_of_grain(known: KnownFilm, curves: Curves, survey: StripSurvey) -> Array:
+    """What grain adds to the density of each cell's mean DN; cells of no patch are of no meaning here."""
+    first, noise = curves.first[survey.index], curves.noise[survey.index]
+    z = first.density_of(survey.cells.dn)
+    stated = known.patch_density[np.minimum(survey.cells.label, known.n_patches - 1)]
+    return grain_bias(1.0 / np.abs(first.slope(z)), first.curvature(z), noise.grain_variance(stated))
 
 
 def _reasons(survey: StripSurvey, used: np.ndarray) -> list[str]:
