@@ -7,6 +7,7 @@ import click
 COMMANDS = {
     "tone": "Banding, bias, noise and coverage against the truth, beside two rivals.",
     "geometry": "Marks, sweep, ties, map places and resection against the truth.",
+    "speed": "Film and map beside the raster library's warp of one ready image.",
 }
 
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
-from calib.film.source import StripSource, StripWindow, flag_beyond
+from calib.film.packed import density_itself
+from calib.film.source import StripSource
 from calib.frame.description import Scan
 
 BLOCK_ROWS, BLOCK_COLUMNS = 512, 1024  # whole tiles of the rasters; a frame's width must not matter to memory
@@ -96,10 +97,6 @@ def film_block(
     """
     x, y = np.meshgrid(grid.x_mm(np.arange(columns.start, columns.stop)), grid.y_mm(np.arange(rows.start, rows.stop)))
 
-    def flag_span(_: StripSource, window: StripWindow) -> StripWindow:
-        flag_beyond(window, *curve_span)
-        return window
-
-    places = FilmPoints(x.ravel(), y.ravel())
-    sampled = sample_strips(sources, places, scale=scale, fill=False, convert=flag_span, kernel=kernel)
+    places, tables = FilmPoints(x.ravel(), y.ravel()), [density_itself(curve_span)] * len(sources)
+    sampled = sample_strips(sources, places, scale=scale, fill=False, values=tables, kernel=kernel)
     return FilmBlock(sampled.value.reshape(x.shape), sampled.sigma.reshape(x.shape), sampled.quality.reshape(x.shape))

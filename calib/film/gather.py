@@ -1,9 +1,8 @@
 """The inner loop: values at places from the samples about them, sound ones fast and the others with care.
 
-A window is packed so that no place needs a test: its outermost lines and samples are repeated beyond the strip's edge,
-and a coarse mask says where a value, a bit or a gap about a place needs looking at. Where it says nothing, all taps are
-summed eight at a time; elsewhere tap by tap, with the same weights. Where taps are missing, only the weights above
-zero are used, so that the value lies within those of the taps that are there: a sharp kernel with a hole rings.
+Where the coarse mask of the packed samples says nothing, all taps are summed eight at a time; elsewhere tap by tap,
+with the same weights. Where taps are missing, only the weights above zero are used, so that the value lies within those
+of the taps that are there: a sharp kernel with a hole rings.
 """
 
 from dataclasses import dataclass
@@ -15,13 +14,12 @@ from numpy.typing import NDArray
 from calib.film.kernels import LANES, PHASES, AxisWeights
 from calib.film.landing import Landing
 from calib.film.lanes import weighted_block, weighted_pairs
-from calib.film.source import StripWindow
-from calib.film.spans import Spans
+from calib.film.packed import CELL, MARKED, UNSOUND, Packed
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, SEAM
 
 FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
 LEAST_THERE = 0.5  # of the kernel's weight above zero: with less there is no value
-CELL = 2  # samples a cell of the coarse mask is wide
+ANY = 0  # the size of kernels of more than eight samples
 EDGE = 1e-3  # samples: least weight of a strip where strips are blended
 
 
@@ -41,22 +39,9 @@ class Sums:
         return cls(np.zeros((n, 4), np.float32), np.zeros(n, np.uint16), np.zeros(n, np.uint16))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Packed:
-    """A window for the inner loop: its row 0, column 0 are the first tap of a place at the landing's first sample.
-
-    `unsound` (cells down, cells across) is true where the taps of a place in that cell hold anything but sound samples.
-    """
-
-    value: NDArray[np.float32]
-    pairs: NDArray[np.float32]
-    quality: NDArray[np.uint16]
-    unsound: NDArray[np.bool_]
-
-
 def gather(
-    window: StripWindow,
-    shape: tuple[int, int],
+    packed: Packed,
+    n_samples: int,
     at: Landing,
     along: AxisWeights,
     across: AxisWeights,
@@ -64,61 +49,23 @@ def gather(
     sums: Sums,
     bridged: Sums,
 ) -> None:
-    """Add what a window of a strip of `shape` (lines, samples) says at the places `at` to the sums.
+    """Add what the samples of a strip of `n_samples` say at the places `at` to the sums.
 
     `sums` takes what comes from sound samples, `bridged` what a dropout spoilt.
     """
-    packed = _packed(window, shape, at, along, across)
     rest = np.empty(at.index.size, np.int32)
-    place = (at.index, at.line, at.sample, at.line_phase, at.sample_phase, at.first_line, at.first_sample, shape[1])
+    first = packed.top + along.before, packed.left + across.before
+    place = (at.index, at.line, at.sample, at.line_phase, at.sample_phase, *first, n_samples)
     tables = (along.values, across.values, along.pairs, across.pairs)
-    taps = (along.taps, along.pairs_from, across.pairs_from)
-    narrow = max(along.taps, across.taps) <= LANES
-    loop = FAST[along.taps] if narrow else _fast_wide
-    count = loop(*place, *tables, *taps, packed.value, packed.pairs, packed.unsound, sums.totals, sums.bits, rest)
+    taps = (along.taps, along.pairs_from, across.pairs_from, along.before, across.before)
+    samples = (packed.value, packed.pairs, packed.quality, packed.unsound)
+    size = along.taps if max(along.taps, across.taps) <= LANES else ANY
+    count = SOUND_LOOPS[size](place, tables, taps, samples, sums.totals, sums.bits, rest)
     if count:
-        _careful(
-            rest[:count], *place, *tables, *taps, across.taps, along.before, across.before, fill,
-            packed.value, packed.pairs, packed.quality, sums.totals, sums.bits, bridged.totals, bridged.bits, sums.lost,
+        CAREFUL_LOOPS[size](
+            rest[:count], place, tables, taps, samples, across.taps, fill,
+            sums.totals, sums.bits, bridged.totals, bridged.bits, sums.lost,
         )  # fmt: skip
-
-
-def _packed(
-    window: StripWindow, shape: tuple[int, int], at: Landing, along: AxisWeights, across: AxisWeights
-) -> _Packed:
-    need: Spans = at.needed(along, across)
-    left, right = need.samples
-    size = (need.low.size, right - left)
-    packed = _Packed(
-        np.empty(size, np.float32),
-        np.empty((*size, 2), np.float32),
-        np.empty(size, np.uint16),
-        np.zeros((size[0] // CELL + 1, size[1] // CELL + 1), np.bool_),
-    )
-    _pack(
-        window.value, window.noise, window.systematic, window.quality, window.first, window.first_sample,
-        *shape, need.first, left, need.low, need.high, along.taps, across.values.shape[1],
-        packed.value, packed.pairs, packed.quality, packed.unsound,
-    )  # fmt: skip
-    return packed
-
-
-@numba.njit(cache=True, nogil=True)
-def _pack(  # type: ignore[no-untyped-def]
-    value, noise, systematic, quality, first, first_sample, n_lines, n_samples, top, left, low, high, tall, wide,
-    out_value, out_pairs, out_quality, unsound,
-):  # fmt: skip  # pragma: no cover
-    for i in range(low.size):
-        row = min(max(i + top, 0), n_lines - 1) - first
-        for sample in range(low[i], high[i] + 1):
-            column, j = min(max(sample, 0), n_samples - 1) - first_sample, sample - left
-            v, n = value[row, column], noise[row, column]
-            out_value[i, j], out_quality[i, j] = v, quality[row, column]
-            out_pairs[i, j, 0], out_pairs[i, j, 1] = n * n, systematic[row, column]
-            if quality[row, column] != 0 or not np.isfinite(v):
-                for cell_i in range(max(i - tall + 1, 0) // CELL, i // CELL + 1):
-                    for cell_j in range(max(j - wide + 1, 0) // CELL, j // CELL + 1):
-                        unsound[cell_i, cell_j] = True
 
 
 @numba.njit(cache=True, nogil=True, inline="always")
@@ -134,144 +81,174 @@ def _add(sound, bits, k, c0, n_samples, value, variance, systematic, flags):  # 
     bits[k] |= flags
 
 
-def _fast_loop(n_rows):  # type: ignore[no-untyped-def]
-    """The loop over sound places for kernels of `n_rows` lines and at most eight samples."""
+@numba.njit(cache=True, nogil=True, inline="always")
+def _sums_at(i, j, p, q, tables, taps, size, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What all taps sum to: value, variance, systematic error. `size`: lines of a kernel of at most eight samples."""
+    along, across, along_pairs, across_pairs = tables
+    width = np.uint64(value.shape[1])
+    start = i * width + j
+    inner = start + np.uint64(taps[1]) * width + np.uint64(taps[2])
+    down, right = np.uint64(32) * np.uint64(p), np.uint64(32) * np.uint64(q)
+    at, stride = np.uint64(value.ctypes.data) + np.uint64(4) * start, np.uint64(4) * width
+    to_l, to_s = np.uint64(along.ctypes.data) + down, np.uint64(across.ctypes.data) + right
+    if size == 6:
+        v = weighted_block(at, stride, to_l, to_s, 6)
+    elif size == 8:
+        v = weighted_block(at, stride, to_l, to_s, 8)
+    elif size == 4:
+        v = weighted_block(at, stride, to_l, to_s, 4)
+    else:
+        return _any_size(i, j, p, q, tables, taps, value, pairs)
+    at, stride = np.uint64(pairs.ctypes.data) + np.uint64(8) * inner, np.uint64(8) * width
+    to_l, to_s = np.uint64(along_pairs.ctypes.data) + down, np.uint64(across_pairs.ctypes.data) + right
+    variance, shared = weighted_pairs(at, stride, to_l, to_s, 4)
+    return v, variance, shared
+
+
+@numba.njit(cache=True, nogil=True)
+def _any_size(i, j, p, q, tables, taps, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The same for kernels of any size."""
+    along, across, along_pairs, across_pairs = tables
+    width, start = np.uint64(value.shape[1]), i * np.uint64(value.shape[1]) + j
+    inner = start + np.uint64(taps[1]) * width + np.uint64(taps[2])
+    one, v, variance, shared = np.uint64(0), np.float32(0), np.float32(0), np.float32(0)
+    down = np.uint64(along.ctypes.data) + np.uint64(4 * along.shape[1]) * np.uint64(p)
+    right = np.uint64(across.ctypes.data) + np.uint64(4 * across.shape[1]) * np.uint64(q)
+    for row in range(taps[0]):
+        at = np.uint64(value.ctypes.data) + np.uint64(4) * (start + np.uint64(row) * width)
+        for chunk in range(across.shape[1] // LANES):
+            step = np.uint64(4 * LANES * chunk)
+            v += weighted_block(at + step, one, down + np.uint64(4 * row), right + step, 1)
+    down = np.uint64(along_pairs.ctypes.data) + np.uint64(8 * along_pairs.shape[1]) * np.uint64(p)
+    right = np.uint64(across_pairs.ctypes.data) + np.uint64(8 * across_pairs.shape[1]) * np.uint64(q)
+    for row in range(min(along_pairs.shape[1], taps[0] - taps[1])):  # the tables are filled up, the samples are not
+        at = np.uint64(pairs.ctypes.data) + np.uint64(8) * (inner + np.uint64(row) * width)
+        for chunk in range(across_pairs.shape[1] * 2 // LANES):
+            step = np.uint64(4 * LANES * chunk)
+            a, b = weighted_pairs(at + step, one, down + np.uint64(8 * row), right + step, 1)
+            variance += a
+            shared += b
+    return v, variance, shared
+
+
+def _sound_loop(size):  # type: ignore[no-untyped-def]
+    """The loop over sound places, compiled for one size of kernel."""
 
     @numba.njit(cache=True, nogil=True)
     def loop(  # type: ignore[no-untyped-def]
-        index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples,
-        along, across, along_pairs, across_pairs, tall, pairs_l, pairs_s,
-        value, pairs, unsound, sound, bits, rest,
+        place, tables, taps, samples, sound, bits, rest
     ):  # fmt: skip  # pragma: no cover
-        stride = np.uint64(4 * value.shape[1])
-        values_at, pairs_at = np.uint64(value.ctypes.data), np.uint64(pairs.ctypes.data)
-        along_at, across_at = np.uint64(along.ctypes.data), np.uint64(across.ctypes.data)
-        along_p, across_p = np.uint64(along_pairs.ctypes.data), np.uint64(across_pairs.ctypes.data)
-        inner = np.uint64(pairs_l * value.shape[1] + pairs_s)
+        """The loop over places about which all is sound; what is not is listed in `rest`."""
+        index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
+        value, pairs, quality, unsound = samples
+        before_l, before_s = taps[3], taps[4]
+        down, right = np.uint64((first_line - before_l) % CELL), np.uint64((first_sample - before_s) % CELL)
         count = 0
         for m in range(index.size):
             i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-            if unsound[i // np.uint64(CELL), j // np.uint64(CELL)]:
+            p, q = line_phase[m], sample_phase[m]
+            how, flags = unsound[(i + down) // np.uint64(CELL), (j + right) // np.uint64(CELL)], np.uint16(0)
+            if how == UNSOUND:
                 rest[count] = m
                 count += 1
                 continue
-            start = i * np.uint64(value.shape[1]) + j
-            p, q = np.uint64(32) * np.uint64(line_phase[m]), np.uint64(32) * np.uint64(sample_phase[m])
-            v = weighted_block(values_at + np.uint64(4) * start, stride, along_at + p, across_at + q, n_rows)
-            variance, shared = weighted_pairs(
-                pairs_at + np.uint64(8) * (start + inner), np.uint64(2) * stride, along_p + p, across_p + q, 4
-            )
-            c0 = np.float32(sample[m]) + np.float32(sample_phase[m]) * np.float32(1 / PHASES)
-            _add(sound, bits, index[m], c0, n_samples, v, variance, shared, np.uint16(0))
+            if how == MARKED:
+                near_l, near_s = before_l + (2 * p >= PHASES), before_s + (2 * q >= PHASES)
+                flags = quality[i + np.uint64(near_l), j + np.uint64(near_s)]
+            v, variance, shared = _sums_at(i, j, p, q, tables, taps, size, value, pairs)
+            c0 = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
+            _add(sound, bits, index[m], c0, n_samples, v, variance, shared, flags)
         return count
 
     return loop
 
 
-FAST = {taps: _fast_loop(taps) for taps in (4, 6, 8)}
+def _careful_loop(size):  # type: ignore[no-untyped-def]
+    """The loop over the other places, compiled for one size of kernel."""
+
+    @numba.njit(cache=True, nogil=True)
+    def loop(  # type: ignore[no-untyped-def]
+        rest, place, tables, taps, samples, wide, fill, sound, bits, bridged, bridged_bits, lost
+    ):  # fmt: skip  # pragma: no cover
+        """The loop over the other places."""
+        index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
+        value, pairs, quality, _ = samples
+        tall, before_l, before_s = taps[0], taps[3], taps[4]
+        for m in rest:
+            k, p, q = index[m], line_phase[m], sample_phase[m]
+            i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
+            near_l, near_s = before_l + (2 * p >= PHASES), before_s + (2 * q >= PHASES)
+            nearest = quality[i + np.uint64(near_l), j + np.uint64(near_s)]
+            if nearest & DROPOUT and not (fill and nearest & FILLED):
+                lost[k] |= nearest & np.uint16(DROPOUT | MARK)
+                continue
+            along, across = tables[0][p], tables[1][q]
+            missing, coverage, shares, gone = _bits_of(i, j, along, across, tall, wide, value, quality)
+            if coverage < LEAST_THERE:
+                lost[k] |= gone if gone else np.uint16(DROPOUT)
+                continue
+            v, variance, shared = _sums_at(i, j, p, q, tables, taps, size, value, pairs)
+            if not (np.isfinite(v) and np.isfinite(variance)):
+                v, variance, shared = _of_those_there(i, j, along, across, tall, wide, missing, value, pairs)
+            flags = nearest & np.uint16(MARK | FILLED)
+            if shares[1] > 0.5 * shares[0]:
+                flags |= np.uint16(LOW_DENSITY)
+            if shares[2] > 0.5 * shares[0]:
+                flags |= np.uint16(HIGH_DENSITY)
+            if shares[4] > FILLED_SHARE * shares[0]:
+                flags |= np.uint16(MARK | FILLED)
+            c0 = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
+            if nearest & DROPOUT or shares[3] > FILLED_SHARE * shares[0]:
+                _add(bridged, bridged_bits, k, c0, n_samples, v, variance, shared, flags)
+            else:
+                _add(sound, bits, k, c0, n_samples, v, variance, shared, flags)
+
+    return loop
+
+
+SIZES = (4, 6, 8, ANY)
+SOUND_LOOPS = {size: _sound_loop(size) for size in SIZES}
+CAREFUL_LOOPS = {size: _careful_loop(size) for size in SIZES}
 
 
 @numba.njit(cache=True, nogil=True)
-def _fast_wide(  # type: ignore[no-untyped-def]
-    index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples,
-    along, across, along_pairs, across_pairs, tall, pairs_l, pairs_s,
-    value, pairs, unsound, sound, bits, rest,
-):  # fmt: skip  # pragma: no cover
-    """The same for kernels of any size."""
-    width, chunks = np.uint64(value.shape[1]), across.shape[1] // LANES
-    values_at, pairs_at = np.uint64(value.ctypes.data), np.uint64(pairs.ctypes.data)
-    along_at, across_at = np.uint64(along.ctypes.data), np.uint64(across.ctypes.data)
-    along_p, across_p = np.uint64(along_pairs.ctypes.data), np.uint64(across_pairs.ctypes.data)
-    inner = np.uint64(pairs_l * value.shape[1] + pairs_s)
-    count = 0
-    for m in range(index.size):
-        i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-        if unsound[i // np.uint64(CELL), j // np.uint64(CELL)]:
-            rest[count] = m
-            count += 1
-            continue
-        start = i * width + j
-        p = along_at + np.uint64(4 * along.shape[1]) * np.uint64(line_phase[m])
-        q = across_at + np.uint64(4 * across.shape[1]) * np.uint64(sample_phase[m])
-        v = np.float32(0)
-        for row in range(tall):
-            at = values_at + np.uint64(4) * (start + np.uint64(row) * width)
-            for chunk in range(chunks):
-                step = np.uint64(4 * LANES * chunk)
-                v += weighted_block(at + step, np.uint64(0), p + np.uint64(4 * row), q + step, 1)
-        p = along_p + np.uint64(8 * along_pairs.shape[1]) * np.uint64(line_phase[m])
-        q = across_p + np.uint64(8 * across_pairs.shape[1]) * np.uint64(sample_phase[m])
-        variance = shared = np.float32(0)
-        for row in range(min(along_pairs.shape[1], tall - pairs_l)):  # the tables are filled up, the window is not
-            at = pairs_at + np.uint64(8) * (start + inner + np.uint64(row) * width)
-            for chunk in range(across_pairs.shape[1] * 2 // LANES):
-                step = np.uint64(4 * LANES * chunk)
-                a, b = weighted_pairs(at + step, np.uint64(0), p + np.uint64(8 * row), q + step, 1)
-                variance += a
-                shared += b
-        c0 = np.float32(sample[m]) + np.float32(sample_phase[m]) * np.float32(1 / PHASES)
-        _add(sound, bits, index[m], c0, n_samples, v, variance, shared, np.uint16(0))
-    return count
+def _above_and_below(weights, taps):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Sums of the weights above and below zero, both positive."""
+    above = below = 0.0
+    for tap in range(taps):
+        above += max(weights[tap], 0.0)
+        below -= min(weights[tap], 0.0)
+    return above, below
 
 
 @numba.njit(cache=True, nogil=True)
-def _careful(  # type: ignore[no-untyped-def]
-    rest, index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples,
-    along, across, along_pairs, across_pairs, tall, pairs_l, pairs_s, wide, before_l, before_s, fill,
-    value, pairs, quality, sound, bits, bridged, bridged_bits, lost,
-):  # fmt: skip  # pragma: no cover
-    for m in rest:
-        k, p, q = index[m], line_phase[m], sample_phase[m]
-        i, j = line[m] - first_line, sample[m] - first_sample
-        nearest = quality[i + before_l + (2 * p >= PHASES), j + before_s + (2 * q >= PHASES)]
-        if nearest & DROPOUT and not (fill and nearest & FILLED):
-            lost[k] |= nearest & np.uint16(DROPOUT | MARK)
-            continue
-        v, missing, coverage, shares, gone = _tap_by_tap(i, j, along[p], across[q], tall, wide, value, quality)
-        if coverage < LEAST_THERE or shares[0] == 0.0:
-            lost[k] |= gone if gone else np.uint16(DROPOUT)
-            continue
-        if missing:
-            v, variance, shared = _of_those_there(i, j, along[p], across[q], tall, wide, value, pairs)
-        else:
-            variance, shared = _pairs_of_all(i + pairs_l, j + pairs_s, along_pairs[p], across_pairs[q], pairs)
-        flags = nearest & np.uint16(MARK | FILLED)
-        if shares[1] > 0.5 * shares[0]:
-            flags |= np.uint16(LOW_DENSITY)
-        if shares[2] > 0.5 * shares[0]:
-            flags |= np.uint16(HIGH_DENSITY)
-        if shares[4] > FILLED_SHARE * shares[0]:
-            flags |= np.uint16(MARK | FILLED)
-        c0 = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-        if nearest & DROPOUT or shares[3] > FILLED_SHARE * shares[0]:
-            _add(bridged, bridged_bits, k, c0, n_samples, v, variance, shared, flags)
-        else:
-            _add(sound, bits, k, c0, n_samples, v, variance, shared, flags)
+def _bits_of(i, j, along, across, tall, wide, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether a tap is missing; the share of the weight above zero that is known; the absolute weights of the known
+    taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without a value.
 
-
-@numba.njit(cache=True, nogil=True)
-def _tap_by_tap(i, j, along, across, tall, wide, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Weighted sum of the known taps; whether one is missing; the share of the weight above zero that is known; the
-    absolute weights of the known taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without
-    a value.
+    A tap without a value has a bit, so only taps with bits are looked at.
     """
-    total = known = whole = size = low = high = dropped = marked = 0.0
+    above_l, below_l = _above_and_below(along, tall)
+    above_s, below_s = _above_and_below(across, wide)
+    whole = known = above_l * above_s + below_l * below_s
+    size = (above_l + below_l) * (above_s + below_s)
+    low = high = dropped = marked = 0.0
     missing, gone = False, np.uint16(0)
     for row in range(tall):
         for column in range(wide):
+            down, right = i + np.uint64(row), j + np.uint64(column)
+            bits = quality[down, right]
+            if bits == 0:
+                continue
             w = along[row] * across[column]
+            a = abs(w)
             if w == 0.0:
                 continue
-            tap, bits, a = value[i + row, j + column], quality[i + row, j + column], abs(w)
-            whole += max(w, 0.0)
-            if not np.isfinite(tap):
+            if not np.isfinite(value[down, right]):
                 gone |= bits & np.uint16(DROPOUT | MARK)
                 missing = True
-                continue
-            total += w * tap
-            known += max(w, 0.0)
-            size += a
-            if bits == 0:
+                known -= max(w, 0.0)
+                size -= a
                 continue
             if bits & LOW_DENSITY:
                 low += a
@@ -281,33 +258,21 @@ def _tap_by_tap(i, j, along, across, tall, wide, value, quality):  # type: ignor
                 dropped += a
             elif bits & FILLED:
                 marked += a
-    return np.float32(total), missing, known / whole, (size, low, high, dropped, marked), gone
+    return missing, known / whole, (size, low, high, dropped, marked), gone
 
 
 @numba.njit(cache=True, nogil=True)
-def _pairs_of_all(i, j, along, across, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    variance = shared = 0.0
-    for row in range(along.shape[0]):
-        for column in range(across.shape[0]):
-            w = along[row, 0] * across[column, 0]
-            if w != 0.0:
-                variance += w * pairs[i + row, j + column, 0]
-                shared += along[row, 1] * across[column, 1] * pairs[i + row, j + column, 1]
-    return np.float32(variance), np.float32(shared)
-
-
-@numba.njit(cache=True, nogil=True)
-def _of_those_there(i, j, along, across, tall, wide, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean over the known taps by the weights above zero, its variance and systematic error."""
+def _of_those_there(i, j, along, across, tall, wide, missing, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mean over the known taps, its variance and systematic error; if some are missing, by weights above zero only."""
     total = v = variance = shared = 0.0
     for row in range(tall):
         for column in range(wide):
-            w = along[row] * across[column]
-            if w > 0.0 and np.isfinite(value[i + row, j + column]):
+            w, down, right = along[row] * across[column], i + np.uint64(row), j + np.uint64(column)
+            if (w > 0.0 or (w < 0.0 and not missing)) and np.isfinite(value[down, right]):
                 total += w
-                v += w * value[i + row, j + column]
-                variance += w * w * pairs[i + row, j + column, 0]
-                shared += w * pairs[i + row, j + column, 1]
+                v += w * value[down, right]
+                variance += w * w * pairs[down, right, 0]
+                shared += w * pairs[down, right, 1]
     return np.float32(v / total), np.float32(variance / (total * total)), np.float32(shared / total)
 
 

@@ -5,21 +5,23 @@ that nothing aliases. Strips that overlap are blended by the distance to their o
 weights: the noise of samples averages down, their systematic error does not.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import repeat
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints
 from calib.film.gather import Sums, close, gather
-from calib.film.kernels import DEFAULT_KERNEL, AxisWeights, axis_weights
-from calib.film.landing import Landing, extent_of, landing, landing_of_scan
-from calib.film.source import StripSource, StripWindow, read_spans
-from calib.film.spans import clipped
+from calib.film.kernels import DEFAULT_KERNEL, axis_weights
+from calib.film.landing import extent_of, landing, landing_of_scan
+from calib.film.packed import ValueTable, density_itself, packed_strip, packed_window
+from calib.film.source import StripSource, StripWindow
 from calib.quality import OUTSIDE
 
-Converter = Callable[[StripSource, StripWindow], StripWindow]
+DENSITY = density_itself((-inf, inf))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,42 +47,25 @@ def sample_strips(
     *,
     scale: KernelScale,
     fill: bool,
-    convert: Converter | None = None,
+    values: Sequence[ValueTable] | None = None,
     kernel: str = DEFAULT_KERNEL,
 ) -> Sampled:
     """Values at `places` (N,) from every strip that covers them; a place that is NaN is outside.
 
     With `fill`, marks and short dropouts are bridged (for a map); without, marks stay as they are on the film and
     places whose nearest sample dropped out in every strip are NaN. What a dropout spoilt serves only where no other
-    strip saw the place. `convert` turns a strip's window of density into another
-    quantity before the interpolation, so that what is averaged is linear in what is wanted (averaging density and
-    then taking the antilogarithm is biased).
+    strip saw the place. `values`, one for each source, turn density into another quantity before the interpolation, so
+    that what is averaged is linear in what is wanted (averaging density and then taking the antilogarithm is biased).
     """
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
     sums, bridged = Sums.none_at(places.x_mm.size), Sums.none_at(places.x_mm.size)
-    extent = extent_of(places)
-    for source in sources:
+    extent, taps = extent_of(places), (along.taps, across.values.shape[1])
+    for source, table in zip(sources, values or repeat(DENSITY), strict=values is not None):
         at = landing(source.sweep, places, extent)
         if at is not None:
-            _add_strip(source, at, along, across, fill, convert, sums, bridged)
+            packed = packed_strip(source, table, at.needed(along, across), taps, fill_marks=fill)
+            gather(packed, source.raster.n_samples, at, along, across, fill, sums, bridged)
     return _closed(sums, bridged)
-
-
-def _add_strip(
-    source: StripSource,
-    at: Landing,
-    along: AxisWeights,
-    across: AxisWeights,
-    fill: bool,
-    convert: Converter | None,
-    sums: Sums,
-    bridged: Sums,
-) -> None:
-    shape = source.raster.n_lines, source.raster.n_samples
-    window = read_spans(source, clipped(at.needed(along, across), *shape), fill_marks=fill)
-    if convert is not None:
-        window = convert(source, window)
-    gather(window, shape, at, along, across, fill, sums, bridged)
 
 
 def interpolate_window(
@@ -88,9 +73,10 @@ def interpolate_window(
 ) -> Sampled:
     """Values at fractional places (N,) of one window that holds a whole picture."""
     sums, bridged = Sums.none_at(line.size), Sums.none_at(line.size)
-    shape = (window.value.shape[0], window.value.shape[1])
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
-    gather(window, shape, landing_of_scan(line, sample, shape[0]), along, across, False, sums, bridged)
+    at = landing_of_scan(line, sample, window.value.shape[0])
+    packed = packed_window(window, at.needed(along, across), (along.taps, across.values.shape[1]))
+    gather(packed, window.value.shape[1], at, along, across, False, sums, bridged)
     return _closed(sums, bridged)
 
 

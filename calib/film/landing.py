@@ -17,7 +17,7 @@ from calib.film.kernels import PHASES, AxisWeights
 from calib.film.spans import EMPTY, Spans, widened
 from calib.sweep.model import StripSweep
 
-NEAR = 1e-5  # samples: how closely the sweep's inverse is iterated
+NEAR = 5e-5  # samples: how closely the sweep's inverse is iterated
 TURNS = 60
 
 
@@ -187,7 +187,8 @@ def _land(  # type: ignore[no-untyped-def]
     index, out_line, out_sample, line_phase, sample_phase, low, high,
 ):  # fmt: skip  # pragma: no cover
     n_lines, n_samples = by_line.shape[0], by_sample.shape[0]
-    y_middle = sign * by_sample[(n_samples - 1) // 2, 2]
+    y_middle, y_first = sign * by_sample[(n_samples - 1) // 2, 2], by_line[0, 0]
+    per_y = (n_lines - 1) / (by_line[n_lines - 1, 0] - y_first)
     x_low, x_high, y_low, y_high = box[0], box[1], box[2], box[3]
     i = j = np.uint64(0)
     count = np.uint64(0)
@@ -196,21 +197,21 @@ def _land(  # type: ignore[no-untyped-def]
         if not (xk >= x_low and xk <= x_high and yk >= y_low and yk <= y_high):
             continue
         yk *= sign
-        target = yk - y_middle
-        i = _step_of(line_bounds, target, i)
-        share = (target - by_line[i, 0]) * by_line[i, 1]
-        line, sample = i + share, 0.0
+        # a first guess from a straight sweep, the same whatever place came before
+        line = min(max((yk - y_middle - y_first) * per_y, 0.0), n_lines - 1.0)
+        guess = np.uint64(line)
+        across = by_line[guess, 2] + (line - guess) * by_line[guess, 3]
         for _ in range(TURNS):
-            aim = xk - (by_line[i, 2] + share * by_line[i, 3])
-            j = _step_of(sample_bounds, aim, j)
-            share = (aim - by_sample[j, 0]) * by_sample[j, 1]
-            sample = j + share
+            j = _step_of(sample_bounds, xk - across, j)
+            share = (xk - across - by_sample[j, 0]) * by_sample[j, 1]
             target = yk - sign * (by_sample[j, 2] + share * by_sample[j, 3])
             i = _step_of(line_bounds, target, i)
             share = (target - by_line[i, 0]) * by_line[i, 1]
             before, line = line, i + share
+            across = by_line[i, 2] + share * by_line[i, 3]
             if leak * abs(line - before) <= NEAR:
                 break
+        sample = j + (xk - across - by_sample[j, 0]) * by_sample[j, 1]  # the line has moved since: so does the sample
         if not (line >= -0.5 and line <= n_lines - 0.5 and sample >= -0.5 and sample <= n_samples - 0.5):
             continue
         base_l, base_s = int(line + 1.0) - 1, int(sample + 1.0) - 1

@@ -5,7 +5,6 @@ from numpy.typing import NDArray
 
 from calib.film.interpolate import KernelScale, interpolate_window
 from calib.film.source import StripWindow
-from calib.film.spans import everything
 from calib.quality import DROPOUT
 
 
@@ -19,6 +18,6 @@ def sample_image(
     out = np.full(row.shape, np.nan, np.float32)
     on = (row >= -0.5) & (row <= value.shape[0] - 0.5) & (column >= -0.5) & (column <= value.shape[1] - 0.5)
     if on.any():
-        window = StripWindow(0, value, nothing, nothing, quality, 0, everything(0, *value.shape))
+        window = StripWindow(0, value, nothing, nothing, quality)
         out[on] = interpolate_window(window, row[on], column[on], scale).value
     return out

@@ -44,15 +44,20 @@ def widened(spans: Spans, above: int, below: int, left: int, right: int) -> Span
 
 def clipped(spans: Spans, n_lines: int, n_samples: int) -> Spans:
     """What lies beyond a strip is brought to its nearest line or sample."""
-    line = np.clip(np.arange(spans.first, spans.stop), 0, n_lines - 1)
-    size = int(line[-1] - line[0]) + 1
+    first, last = (min(max(line, 0), n_lines - 1) for line in (spans.first, spans.stop - 1))
+    size = last - first + 1
     low, high = np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32)
-    np.minimum.at(low, line - line[0], spans.low)
-    np.maximum.at(high, line - line[0], spans.high)
-    some = low <= high
-    low = np.where(some, np.clip(low, 0, n_samples - 1), EMPTY).astype(np.int32)
-    high = np.where(some, np.clip(high, 0, n_samples - 1), -EMPTY).astype(np.int32)
-    return Spans(int(line[0]), low, high)
+    _clip(spans.low, spans.high, spans.first, first, n_lines - 1, n_samples - 1, low, high)
+    return Spans(first, low, high)
+
+
+@numba.njit(cache=True, nogil=True)
+def _clip(low, high, from_line, first, last_line, last_sample, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for i in range(low.size):
+        if low[i] <= high[i]:
+            k = min(max(i + from_line, 0), last_line) - first
+            out_low[k] = min(out_low[k], min(max(low[i], 0), last_sample))
+            out_high[k] = max(out_high[k], min(max(high[i], 0), last_sample))
 
 
 @numba.njit(cache=True, nogil=True)

@@ -42,6 +42,11 @@ class ExposureLookup:
     span: tuple[float, float]
     table: NDArray[np.float32]  # (N, 4): exposure, noise over sigma_density, slope side by side, for one look-up
 
+    @property
+    def per_density(self) -> float:
+        """Nodes to one density."""
+        return 1.0 / float(self.density[1] - self.density[0])
+
 
 def exposure_lookup(curve: FilmCurve, density: Array, sigma: Array) -> ExposureLookup:
     """Tabulate a curve for samples whose 1-sigma at the densities `density` (K,), rising, is `sigma` (K,)."""
@@ -102,36 +107,21 @@ def noisy_exposure(
     NaN density stays NaN. `noise` scales the table's; the caller flags what lies beyond `lookup.span`.
     """
     value, sigma, shared = (np.array(part, np.float32) for part in (density, noise, systematic))
-    first, last = np.zeros(1, np.int32), np.full(1, value.size - 1, np.int32)
-    expose(lookup, value.reshape(1, -1), sigma.reshape(1, -1), shared.reshape(1, -1), first, last)
+    _convert(lookup.table, lookup.density[0], lookup.per_density, value.ravel(), sigma.ravel(), shared.ravel())
     return NoisyExposure(value, sigma, shared)
 
 
-def expose(
-    lookup: ExposureLookup,
-    value: NDArray[np.float32],
-    noise: NDArray[np.float32],
-    systematic: NDArray[np.float32],
-    first: NDArray[np.int32],
-    last: NDArray[np.int32],
-) -> None:
-    """The same in place on arrays (lines, samples), of line i only from sample `first[i]` to `last[i]`."""
-    step = lookup.density[1] - lookup.density[0]
-    _convert(lookup.table, lookup.density[0], 1.0 / step, value, noise, systematic, first, last)
-
-
 @numba.njit(cache=True, nogil=True)
-def _convert(table, first_density, per_density, value, noise, systematic, first, last):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _convert(table, first_density, per_density, value, noise, systematic):  # type: ignore[no-untyped-def]  # pragma: no cover
     end = table.shape[0] - 2
-    for i in range(value.shape[0]):
-        for j in range(first[i], last[i] + 1):
-            density = value[i, j]
-            if not np.isfinite(density):
-                value[i, j] = noise[i, j] = systematic[i, j] = np.nan
-                continue
-            place = min(max((density - first_density) * per_density, 0.0), end + 1.0)
-            index = min(int(place), end)
-            share = np.float32(place - index)
-            value[i, j] = table[index, 0] + share * (table[index + 1, 0] - table[index, 0])
-            noise[i, j] *= table[index, 1] + share * (table[index + 1, 1] - table[index, 1])
-            systematic[i, j] *= table[index, 2] + share * (table[index + 1, 2] - table[index, 2])
+    for i in range(value.size):
+        density = value[i]
+        if not np.isfinite(density):
+            value[i] = noise[i] = systematic[i] = np.nan
+            continue
+        place = min(max((density - first_density) * per_density, 0.0), end + 1.0)
+        index = min(int(place), end)
+        share = np.float32(place - index)
+        value[i] = table[index, 0] + share * (table[index + 1, 0] - table[index, 0])
+        noise[i] *= table[index, 1] + share * (table[index + 1, 1] - table[index, 1])
+        systematic[i] *= table[index, 2] + share * (table[index + 1, 2] - table[index, 2])

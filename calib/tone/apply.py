@@ -80,7 +80,7 @@ def calibrate_lines(
     Of line i only samples `low[i]` to `high[i]`, both included, are worked out; the rest of `out` stays as it is.
     The systematic error is that of curve, banding and drift, which neighbouring samples share.
     """
-    made = _prepared(tone)
+    made = prepared(tone)
     line = slice(first_line, first_line + len(dn))
     rows = tone.line_density[line].astype(np.float32), np.square(tone.line_sigma[line])
     _calibrate(
@@ -105,8 +105,11 @@ def flag_runs(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Prepared:
-    """A strip's tables side by side, so that one sample's entries lie in one line of the cache."""
+class Prepared:
+    """A strip's tables side by side, so that one sample's entries lie in one line of the cache.
+
+    `table` (DN, 4): density, noise, sigma of the curve, quality bits.
+    """
 
     table: NDArray[np.float32]
     column_density: NDArray[np.float32]
@@ -114,11 +117,11 @@ class _Prepared:
 
 
 @lru_cache(maxsize=128)
-def _prepared(tone: StripTone) -> _Prepared:
+def prepared(tone: StripTone) -> Prepared:
     """Made once a strip: a tone is the same only if it is the same object."""
     tables = (tone.density_of_dn, tone.noise_density, tone.curve_sigma, quality_of_dn(tone))
     table = np.ascontiguousarray(np.stack(tables, axis=1), dtype=np.float32)
-    return _Prepared(table, tone.column_density.astype(np.float32), np.square(tone.column_sigma))
+    return Prepared(table, tone.column_density.astype(np.float32), np.square(tone.column_sigma))
 
 
 @numba.njit(cache=True, nogil=True)

@@ -1,6 +1,6 @@
 """The one interpolation against closed forms: coordinates come back, noise averages as its weights say."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +14,12 @@ from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
 from calib.film.interpolate import KernelScale, sample_strips
-from calib.film.source import StripSource, StripWindow, read_window
+from calib.film.packed import ValueTable
+from calib.film.source import StripSource, read_window
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
+from calib.light.curve import film_curve
+from calib.light.exposure import exposure_lookup, noisy_exposure
 from calib.quality import DROPOUT, FILLED, MARK, OUTSIDE, SEAM
 from calib.sweep.model import to_film
 from calib.tone.dropouts import Dropouts
@@ -45,13 +48,48 @@ def spoilt(source: StripSource, lines: range, first: int, stop: int) -> StripSou
     return replace(source, dropouts=lost)
 
 
-def encode_line_and_sample(_: StripSource, window: StripWindow) -> StripWindow:
-    """A window whose values say where they are: a plane that a cubic must reproduce."""
-    line = window.first + np.arange(window.value.shape[0], dtype=np.float32)[:, None]
-    sample = window.first_sample + np.arange(window.value.shape[1], dtype=np.float32)[None, :]
-    values = (line + sample / 1000).astype(np.float32)
-    ones, nothing = np.ones_like(values), np.zeros_like(values)
-    return replace(window, value=values, noise=ones, systematic=nothing, quality=np.zeros_like(window.quality))
+@dataclass(frozen=True)
+class Told:
+    """A strip's raster whose samples are what one says they are."""
+
+    dn: np.ndarray
+    index: int = 0
+
+    @property
+    def n_lines(self) -> int:
+        return self.dn.shape[0]
+
+    @property
+    def n_samples(self) -> int:
+        return self.dn.shape[1]
+
+    def read(self, first: int, stop: int) -> np.ndarray:
+        return self.dn[first:stop]
+
+
+def saying(source: StripSource, dn: np.ndarray) -> StripSource:
+    """The strip with other samples, whose density is their DN, of noise 1; no dropouts, no marks."""
+    tone = source.tone
+    plain = replace(
+        tone,
+        density_of_dn=np.arange(tone.density_of_dn.size, dtype=np.float32),
+        dn_span=(0, tone.density_of_dn.size - 1),
+        noise_density=np.ones_like(tone.noise_density),
+        column_density=np.zeros_like(tone.column_density),
+        line_density=np.zeros_like(tone.line_density),
+        curve_sigma=np.zeros_like(tone.curve_sigma),
+        column_sigma=np.zeros_like(tone.column_sigma),
+        line_sigma=np.zeros_like(tone.line_sigma),
+    )
+    nowhere = replace(source.marks, x_mm=source.marks.x_mm + 1e3, boxes_mm=source.marks.boxes_mm + 1e3)
+    told = replace(spoilt(source, range(0), 0, 0), raster=Told(dn.astype(np.uint16)), tone=plain, marks=nowhere)
+    assert isinstance(told, StripSource)
+    return told
+
+
+def its_lines(source: StripSource) -> StripSource:
+    """The strip whose samples say on which line they are."""
+    return saying(source, np.mgrid[: source.raster.n_lines, : source.raster.n_samples][0])
 
 
 @pytest.mark.parametrize("scale", [KernelScale(), KernelScale(2.5, 1.7)])
@@ -60,9 +98,11 @@ def test_coordinates_encoded_in_the_samples_come_back(small, scale: KernelScale)
     chance = np.random.default_rng(4)
     line, sample = chance.uniform(10, 680, 500), chance.uniform(8, 150, 500)
     places = film_places(source, line, sample)
-    got = sample_strips([source], places, scale=scale, fill=False, convert=encode_line_and_sample)
-    # a place is rounded to 1/512 of a sample, float32 keeps line 700 to 3e-5
-    assert np.abs(got.value - (line + sample / 1000)).max() < 1.1e-3
+    here = np.mgrid[: source.raster.n_lines, : source.raster.n_samples]
+    for told, true in zip(here, (line, sample), strict=True):
+        got = sample_strips([saying(source, told)], places, scale=scale, fill=False)
+        # a place is rounded to 1/512 of a sample, float32 keeps line 700 to 3e-5
+        assert np.abs(got.value - true).max() < 1.1e-3
 
 
 @pytest.mark.parametrize(
@@ -72,8 +112,7 @@ def test_the_variance_follows_the_squared_weights(small, kernel, half) -> None: 
     """At a sample one weight is 1; halfway between samples the weights of each side are known in closed form."""
     source = small[2][1]
     places = film_places(source, np.array([100.0, 100.5]), np.array([50.0, 50.5]))
-    told = {"scale": KernelScale(), "fill": False, "convert": encode_line_and_sample, "kernel": kernel}
-    got = sample_strips([source], places, **told)
+    got = sample_strips([its_lines(source)], places, scale=KernelScale(), fill=False, kernel=kernel)
     assert got.sigma[0] == pytest.approx(1.0, abs=1e-3)
     assert got.sigma[1] == pytest.approx(2 * np.sum(np.square(half)), rel=1e-3)
 
@@ -81,13 +120,9 @@ def test_the_variance_follows_the_squared_weights(small, kernel, half) -> None: 
 def test_a_stretched_kernel_averages_noise_down(small) -> None:  # type: ignore[no-untyped-def]
     source = small[2][1]
     places = film_places(source, np.array([100.0]), np.array([50.0]))
+    told = its_lines(source)
     sigma = [
-        float(
-            sample_strips([source], places, scale=KernelScale(s, s), fill=False, convert=encode_line_and_sample).sigma[
-                0
-            ]
-        )
-        for s in (1.0, 2.0, 4.0)
+        float(sample_strips([told], places, scale=KernelScale(s, s), fill=False).sigma[0]) for s in (1.0, 2.0, 4.0)
     ]
     assert sigma[2] < 0.6 * sigma[1] < 0.6 * sigma[0]
 
@@ -199,6 +234,41 @@ def test_a_window_is_the_same_whatever_block_it_is_read_in(small) -> None:  # ty
     assert np.array_equal(part.value, whole.value[203:260], equal_nan=True)
     assert np.array_equal(part.noise, whole.noise[203:260], equal_nan=True)
     assert np.array_equal(part.quality, whole.quality[203:260])
+
+
+@pytest.mark.parametrize("fill", [True, False])
+def test_what_a_place_is_made_of_is_what_a_window_holds(small, fill: bool) -> None:  # type: ignore[no-untyped-def]
+    """At a sample itself a place is that sample, whichever way it was read: value, sigma, and its bits."""
+    source = spoilt(small[2][1], [100, 101, 300, *range(400, 440)], 30, 90)
+    window = read_window(source, 0, source.raster.n_lines, fill_marks=fill)
+    line, sample = (a.ravel().astype(float) for a in np.mgrid[90:460, 4:156])
+    got = sample_strips([source], film_places(source, line, sample), scale=KernelScale(), fill=fill)
+    at = np.s_[90:460, 4:156]
+    value, bits = window.value[at].ravel(), window.quality[at].ravel()
+    known = np.isfinite(value) if fill else (bits & DROPOUT) == 0
+    assert np.array_equal(np.isfinite(got.value), known)
+    assert np.allclose(got.value[known], value[known], atol=1e-5)
+    sigma = np.hypot(window.noise[at], window.systematic[at]).ravel()
+    assert np.allclose(got.sigma[known], sigma[known], rtol=1e-4)
+    of_place = np.uint16(DROPOUT | FILLED | MARK)
+    assert np.array_equal(got.quality[known] & of_place, bits[known] & of_place)
+
+
+def test_exposure_of_a_place_is_that_of_its_samples(small) -> None:  # type: ignore[no-untyped-def]
+    """The one pass from DN to exposure against the function that the light stage tests."""
+    frame, _, sources = small
+    source = spoilt(sources[1], [300], 30, 90)
+    characteristic = frame.film.characteristic
+    curve = film_curve(characteristic.log_exposure, characteristic.density)
+    lookup = exposure_lookup(curve, np.array(curve.span), np.full(2, 0.02))
+    table = ValueTable(lookup.table, float(lookup.density[0]), lookup.per_density, lookup.span)
+    line, sample = (a.ravel().astype(float) for a in np.mgrid[280:320, 20:140])
+    places = film_places(source, line, sample)
+    got = sample_strips([source], places, scale=KernelScale(), fill=True, values=[table])
+    window = read_window(source, 280, 320, fill_marks=True)
+    told = noisy_exposure(lookup, *(part[:, 20:140] for part in (window.value, window.noise, window.systematic)))
+    assert np.allclose(got.value, told.value.ravel(), rtol=1e-4)
+    assert np.allclose(got.sigma, np.hypot(told.noise, told.systematic).ravel(), rtol=1e-3)
 
 
 def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: ignore[no-untyped-def]

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from calib.film.interpolate import KernelScale, interpolate_window
 from calib.film.kernels import DEFAULT_KERNEL, INNER, KERNELS, PHASES, axis_weights, kernel_called, kernel_figures
 from calib.film.source import StripWindow
-from calib.film.spans import everything
 from calib.quality import DROPOUT, OBLIQUE
 
 SCALES = [1.0, 1.05, 1.33, 1.5, 2.7, 6.0]
@@ -21,7 +20,7 @@ def window_of(value: np.ndarray, noise: float = 1.0, systematic: float = 0.1) ->
     value = value.astype(np.float32)
     bits = np.where(np.isfinite(value), 0, DROPOUT).astype(np.uint16)
     full = (np.full(value.shape, part, np.float32) for part in (noise, systematic))
-    return StripWindow(0, value, *full, bits, 0, everything(0, *value.shape))
+    return StripWindow(0, value, *full, bits)
 
 
 def everywhere(shape: tuple[int, int], n: int, margin: float, seed: int = 2) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,140 @@
+"""How fast film and map are made, beside what the raster library needs to warp one ready image of the same size.
+
+Everything runs in the same process in turns, each round in another order, and ratios are taken within a round: on a
+shared machine seconds say little, ratios much. All figures are medians over the rounds.
+"""
+
+import multiprocessing
+import resource
+import shutil
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calib.bench.figure import Figure, Reach
+from calib.bench.speed_input import speed_input
+from calib.bench.speed_rivals import chain, ready_picture, spline_warp, warp
+from calib.light.functions import DEFAULT_MODEL
+from calib.run.film_product import write_film
+from calib.run.map_product import map_block, map_maker, tiles, write_map
+from calib.run.ordered import in_order
+from calib.run.progress import Progress, silent
+
+SIZES_MPX = (10.0, 40.0)
+ROUNDS = 5
+MAP, FILM, KERNEL, EXACT = "map, written", "film, written", "map, kernel alone", "map, written, every digit"
+NODATA, FAST, CHAIN, SPLINE, COPY = "warp, no-data", "warp", "conventional chain", "SciPy spline", "memory copy"
+
+
+@dataclass(frozen=True, slots=True)
+class Timed:
+    """Seconds of every round of one job, and how many million pixels it made in one."""
+
+    seconds: tuple[float, ...]
+    mpx: float
+
+    @property
+    def median(self) -> float:
+        """Median seconds."""
+        return float(np.median(self.seconds))
+
+
+def bench_speed(mpx: float, folder: Path, *, threads: int, rounds: int, progress: Progress = silent) -> list[Figure]:
+    """All figures of one size; the frame is made in `folder` or found there."""
+    made_of = speed_input(mpx, folder, progress)
+    maker = map_maker(made_of.fits, DEFAULT_MODEL)
+    ready, out = ready_picture(made_of, maker), folder / "made"
+    places, room = list(tiles(maker.grid)), np.empty_like(ready.out)
+
+    def kernel_alone() -> None:
+        for _ in in_order(lambda place: map_block(maker, *place), places, threads):
+            pass
+
+    jobs: dict[str, Callable[[], object]] = {
+        MAP: lambda: write_map(maker, _emptied(out), threads, silent),
+        EXACT: lambda: write_map(maker, _emptied(out), threads, silent, exact=True),
+        FILM: lambda: write_film(made_of.fits, _emptied(out), threads, silent),
+        KERNEL: kernel_alone,
+        NODATA: lambda: warp(ready, threads, nodata=True),
+        FAST: lambda: warp(ready, threads, nodata=False),
+        CHAIN: lambda: chain(made_of, ready, threads, _emptied(out) / "chain.tif"),
+        SPLINE: lambda: spline_warp(ready),
+        COPY: lambda: np.copyto(room, ready.out),
+    }
+    timed = in_turns(jobs, rounds, progress)
+    sizes = dict.fromkeys(jobs, maker.grid.rows * maker.grid.columns / 1e6) | {FILM: made_of.film_mpx}
+    sizes[SPLINE] = spline_warp(ready) / 1e6
+    shutil.rmtree(out, ignore_errors=True)
+    found = {name: Timed(seconds, sizes[name]) for name, seconds in timed.items()}
+    return figures_of(f"{mpx:g} Mpx", found, peak_memory(mpx, folder, threads))
+
+
+def in_turns(jobs: Mapping[str, Callable[[], object]], rounds: int, progress: Progress) -> dict[str, tuple[float, ...]]:
+    """Seconds of each job in each round; every job runs once before, so that nothing is compiled or read first."""
+    chance = np.random.default_rng(1)
+    seconds: dict[str, list[float]] = {name: [] for name in jobs}
+    for turn in range(rounds + 1):
+        for name in chance.permutation(list(jobs)).tolist():
+            started = time.perf_counter()
+            jobs[name]()
+            if turn > 0:
+                seconds[name].append(time.perf_counter() - started)
+        progress("taking turns", (turn + 1) / (rounds + 1))
+    return {name: tuple(values) for name, values in seconds.items()}
+
+
+def figures_of(scene: str, found: Mapping[str, Timed], peak_gb: float) -> list[Figure]:
+    """Throughput of every job, and the ratios that are to be reached."""
+
+    def ratio(job: str, rival: str) -> float:
+        return float(np.median(np.divide(found[job].seconds, found[rival].seconds)))
+
+    pace = [
+        Figure(scene, name, one.mpx / one.median, "Mpx/s", beside={"s": one.median, "least s": min(one.seconds)})
+        for name, one in found.items()
+    ]
+    return [
+        *pace,
+        Figure(scene, "map written / warp with no-data", ratio(MAP, NODATA), "", Reach(high=0.5)),
+        Figure(scene, "map written / warp without no-data", ratio(MAP, FAST), "", Reach(high=1.0)),
+        Figure(scene, "map written / conventional chain", ratio(MAP, CHAIN), "", Reach(high=0.15)),
+        Figure(scene, "kernel alone / warp with no-data", ratio(KERNEL, NODATA), "", Reach(high=0.2)),
+        Figure(scene, "rounding by sigma / every digit", ratio(MAP, EXACT), ""),
+        Figure(scene, "kernel alone / memory copy", ratio(KERNEL, COPY), ""),
+        Figure(scene, "peak memory of film and map", peak_gb, "GB", Reach(high=2.0)),
+    ]
+
+
+def growth(by_size: Mapping[float, list[Figure]]) -> list[Figure]:
+    """Cost of a pixel of the written map at the largest size over that at the smallest."""
+    pace = {mpx: next(f.found for f in figures if f.name == MAP) for mpx, figures in by_size.items()}
+    small, large = min(pace), max(pace)
+    if small == large:
+        return []
+    name = f"cost of a pixel over that at {small:g} Mpx"
+    return [Figure(f"{large:g} Mpx", name, pace[small] / pace[large], "", Reach(high=1.05))]
+
+
+def peak_memory(mpx: float, folder: Path, threads: int) -> float:
+    """Peak resident gigabytes of a process of its own that makes film and map."""
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as alone:
+        return alone.submit(_made_alone, mpx, folder, threads).result()
+
+
+def _made_alone(mpx: float, folder: Path, threads: int) -> float:
+    fits, out = speed_input(mpx, folder, silent).fits, folder / "made"
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    write_film(fits, _emptied(out), threads, silent)
+    write_map(map_maker(fits, DEFAULT_MODEL), _emptied(out), threads, silent)
+    shutil.rmtree(out)
+    return max(before, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss) / 2**20
+
+
+def _emptied(folder: Path) -> Path:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    return folder
