@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.tone.evidence import Curves, Placing, placed
-from calib.tone.model import Scales
+from calib.tone.evidence import Curves, Placing, correction, placed
+from calib.tone.model import Scales, ToneResiduals
 from calib.tone.system import NormalEquations, Rows, Solution
 from calib.tone.unknowns import Stated, add_priors, first_scales, updated_scales
 
@@ -63,11 +63,12 @@ def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """The solution, the scales it was found with, and what residuals say of each kind's sigma: (strips, kinds)."""
+    """The solution, the scales it was found with, the residuals and what they say of sigmas: (strips, kinds)."""
 
     solution: Solution
     scales: Scales
     factor: Array
+    residuals: ToneResiduals
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +93,28 @@ def adjust(
         state = _restate(curves, state, solution)
         if turn + 1 < turns:
             scales = updated_scales(solution, curves.layout, curves.basis, stated)
-    return Adjustment(solution, scales, state.factor)
+    return Adjustment(solution, scales, state.factor, _residual_table(curves, state, solution))
+
+
+def _residual_table(curves: Curves, state: _State, solution: Solution) -> ToneResiduals:
+    """What all evidence, linearised about the solution, says beyond it: measured less fitted; rows have it reversed."""
+    rows = [each.rows for each in state.evidence]
+    strips = [np.full(each.rows.value.size, each.strip) for each in state.evidence]
+    return ToneResiduals(
+        strip=np.concatenate(strips, dtype=np.int64),
+        kind=np.concatenate([each.kind for each in rows]),
+        density=np.concatenate([_density_of(curves, each, solution) for each in state.evidence]),
+        residual_density=np.concatenate([-residual_of(each, solution) for each in state.evidence]),
+        sigma_density=np.concatenate(
+            [each.sigma * state.factor[strip, each.kind] for each, strip in zip(rows, strips, strict=True)]
+        ),
+    )
+
+
+def _density_of(curves: Curves, each: Evidence, solution: Solution) -> Array:
+    """Density as read out that the model gives to the cells of some evidence; in two strips their mean."""
+    parts = [at.z + correction(curves, each.strip + side, at.z, solution) for side, at in enumerate(each.placings)]
+    return np.asarray(np.mean(parts, axis=0))
 
 
 def _first_residuals(evidence: Evidence) -> Array:

@@ -18,7 +18,7 @@ from calib.tone.cells import select
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, known_rows, overlap_edges, overlap_rows
 from calib.tone.known_film import KnownFilm, known_film
-from calib.tone.model import StripTone, ToneFit
+from calib.tone.model import StripTone, ToneFit, ToneResiduals
 from calib.tone.passes import Passes, survey_frame
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
@@ -73,7 +73,7 @@ def fit_tone(
     patches = patch_table(known, curves, fit, passes, strips)
     common = profiles.common - profiles.common.mean()
     figures = figures_of(known, curves, fit, passes, patches, strips, common)
-    return ToneFit(strips, common, profiles.common_sigma, patches, figures, passes.warnings, fit.scales)
+    return ToneFit(strips, common, profiles.common_sigma, patches, figures, passes.warnings, fit.residuals, fit.scales)
 
 
 def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:
@@ -167,4 +167,6 @@ def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:
     )
     nothing = np.zeros(frame.strips[0].n_samples)
     figures = {"strips_calibrated": 0.0}
-    return ToneFit(strips, nothing, nothing, unmeasured_patches(known, passes), figures, (reason,))
+    no_rows = np.zeros(0, dtype=np.int64)
+    unsaid = ToneResiduals(no_rows, no_rows, *(np.zeros(0) for _ in range(3)))
+    return ToneFit(strips, nothing, nothing, unmeasured_patches(known, passes), figures, (reason,), unsaid)

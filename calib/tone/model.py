@@ -100,13 +100,37 @@ class Scales:
     wedge: float
 
 
+RESIDUAL_KINDS = ("wedge patches", "unexposed film", "reseau strokes", "overlaps")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToneResiduals:
+    """What every cell of the evidence says beyond the fit: one row each, all arrays of one length.
+
+    `kind` counts in `RESIDUAL_KINDS`; `density` is where the fitted model puts the cell, as read out (with the banding
+    and the drift still in it), of an overlap the mean of both strips; `residual_density` is measured less fitted, with
+    the `sigma_density` that it had its weight by: what noise explains, times what the scatter of its kind calls for.
+    """
+
+    strip: NDArray[np.int64]
+    kind: NDArray[np.int64]
+    density: Array
+    residual_density: Array
+    sigma_density: Array
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            if getattr(self, field.name).shape != self.strip.shape:
+                raise ValueError(f"{field.name} must have shape {self.strip.shape}")
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ToneFit:
     """The tone of all strips of a frame, fitted together.
 
     `common_column_density` (n_samples,) is the banding that all strips share, with its 1-sigma; `figures` are plain
-    numbers for the report, `warnings` plain sentences that name the strip, `scales` what the fit found out of the sizes
-    of its unknowns.
+    numbers for the report, `warnings` plain sentences that name the strip, `residuals` what all evidence says beyond
+    the fit, `scales` what the fit found out of the sizes of its unknowns.
     """
 
     strips: tuple[StripTone, ...]
@@ -115,4 +139,5 @@ class ToneFit:
     patches: PatchTable
     figures: Mapping[str, float]
     warnings: tuple[str, ...]
+    residuals: ToneResiduals
     scales: Scales | None = None
