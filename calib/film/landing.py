@@ -211,7 +211,8 @@ def _land(  # type: ignore[no-untyped-def]
             across = by_line[i, 2] + share * by_line[i, 3]
             if leak * abs(line - before) <= NEAR:
                 break
-        sample = j + (xk - across - by_sample[j, 0]) * by_sample[j, 1]  # the line has moved since: so does the sample
+        j = _step_of(sample_bounds, xk - across, j)  # the line has moved since: so does the sample
+        sample = j + (xk - across - by_sample[j, 0]) * by_sample[j, 1]
         if not (line >= -0.5 and line <= n_lines - 0.5 and sample >= -0.5 and sample <= n_samples - 0.5):
             continue
         base_l, base_s = int(line + 1.0) - 1, int(sample + 1.0) - 1

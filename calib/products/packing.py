@@ -1,9 +1,9 @@
 """One raster tile -> its compressed bytes, as a TIFF reader with Zstandard (compression 50000) undoes them.
 
-Floats are stored by TIFF's floating-point predictor (Adobe Photoshop TIFF Technical Note 3, 2005): the bytes of a row
-sorted by their weight, each less the one before; bit masks by the horizontal one (TIFF 6.0, section 14). Level 1 was
-chosen by measurement: on grainy pictures higher levels cost two to three times as much and save nothing; levels below
-it save a third of the time and cost a third more bytes.
+Floats are stored by the floating-point predictor (TIFF Technical Note 3, 2005): the bytes of a row sorted by their
+weight, each less the one before; bit masks by the horizontal one (TIFF 6.0, section 14). Level 1 was chosen by
+measurement: on grainy pictures higher levels cost two to three times as much and save nothing; levels below it save a
+fifth of the time and cost a third more bytes.
 """
 
 import threading
