@@ -5,12 +5,13 @@ are repeated, and a coarse mask says where the taps about a place hold anything 
 loop needs no test of its own.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.film.doubt import REACH, place_sigma, with_doubt
 from calib.film.fill import bridge
 from calib.film.source import StripSource, StripWindow
 from calib.film.spans import EMPTY, Spans, clipped, widened
@@ -79,6 +80,7 @@ def packed_strip(
 
     `taps` = (lines, samples) that a place reaches from its first tap on.
     """
+    asked, need = need, widened(need, *(REACH,) * 4)
     made = Packed.empty(need)
     inside = clipped(need, source.raster.n_lines, source.raster.n_samples)
     reach = source.reach + 1
@@ -97,7 +99,8 @@ def packed_strip(
         need.low, need.high, made.top, made.left, source.raster.n_lines, source.raster.n_samples, *taps,
         made.value, made.pairs, made.quality, made.unsound,
     )  # fmt: skip
-    return made
+    place = place_sigma(source.sweep, made.top, made.value.shape[0])
+    return replace(made, pairs=with_doubt(made.value, made.pairs, made.quality, place, asked, made.left))
 
 
 def packed_window(window: StripWindow, need: Spans, taps: tuple[int, int]) -> Packed:

@@ -13,9 +13,11 @@ from scipy.ndimage import binary_dilation
 from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
+from calib.film.doubt import with_doubt
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.packed import ValueTable
 from calib.film.source import StripSource, read_window
+from calib.film.spans import Spans
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.light.curve import film_curve
@@ -236,6 +238,15 @@ def test_a_window_is_the_same_whatever_block_it_is_read_in(small) -> None:  # ty
     assert np.array_equal(part.quality, whole.quality[203:260])
 
 
+def stated_sigma(value: np.ndarray, noise: np.ndarray, systematic: np.ndarray, quality: np.ndarray) -> np.ndarray:
+    """What the samples of a window say of their uncertainty, but for its outermost ones; their places are known."""
+    pairs = np.stack([np.square(noise), systematic], axis=-1)
+    n_lines, n_samples = value.shape
+    inner = Spans(1, np.full(n_lines - 2, 1, np.int32), np.full(n_lines - 2, n_samples - 2, np.int32))
+    pairs = with_doubt(value, pairs, quality, np.zeros((n_lines, 2), np.float32), inner, 0)
+    return np.sqrt(pairs[..., 0] + pairs[..., 1] ** 2)
+
+
 @pytest.mark.parametrize("fill", [True, False])
 def test_what_a_place_is_made_of_is_what_a_window_holds(small, fill: bool) -> None:  # type: ignore[no-untyped-def]
     """At a sample itself a place is that sample, whichever way it was read: value, sigma, and its bits."""
@@ -248,7 +259,7 @@ def test_what_a_place_is_made_of_is_what_a_window_holds(small, fill: bool) -> No
     known = np.isfinite(value) if fill else (bits & DROPOUT) == 0
     assert np.array_equal(np.isfinite(got.value), known)
     assert np.allclose(got.value[known], value[known], atol=1e-5)
-    sigma = np.hypot(window.noise[at], window.systematic[at]).ravel()
+    sigma = stated_sigma(window.value, window.noise, window.systematic, window.quality)[at].ravel()
     assert np.allclose(got.sigma[known], sigma[known], rtol=1e-4)
     of_place = np.uint16(DROPOUT | FILLED | MARK)
     assert np.array_equal(got.quality[known] & of_place, bits[known] & of_place)
@@ -265,10 +276,11 @@ def test_exposure_of_a_place_is_that_of_its_samples(small) -> None:  # type: ign
     line, sample = (a.ravel().astype(float) for a in np.mgrid[280:320, 20:140])
     places = film_places(source, line, sample)
     got = sample_strips([source], places, scale=KernelScale(), fill=True, values=[table])
-    window = read_window(source, 280, 320, fill_marks=True)
-    told = noisy_exposure(lookup, *(part[:, 20:140] for part in (window.value, window.noise, window.systematic)))
-    assert np.allclose(got.value, told.value.ravel(), rtol=1e-4)
-    assert np.allclose(got.sigma, np.hypot(told.noise, told.systematic).ravel(), rtol=1e-3)
+    window = read_window(source, 279, 321, fill_marks=True)
+    told = noisy_exposure(lookup, *(part[:, 19:141] for part in (window.value, window.noise, window.systematic)))
+    assert np.allclose(got.value, told.value[1:-1, 1:-1].ravel(), rtol=1e-4)
+    sigma = stated_sigma(told.value, told.noise, told.systematic, window.quality[:, 19:141])
+    assert np.allclose(got.sigma, sigma[1:-1, 1:-1].ravel(), rtol=1e-3)
 
 
 def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: ignore[no-untyped-def]
