@@ -13,7 +13,8 @@ from calib.sweep.adjust import Adjustment, Observations, make_batches, next_vari
 from calib.sweep.layout import Smoothness, make_layout
 from calib.sweep.modes import Kernel
 
-FIRST = Kernel(3, 0.5)
+# Where the evidence says little, the smoother side of what is likely: the search moves for a gain only.
+FIRST = Smoothness(wander_x=Kernel(3, 0.5), wander_y=Kernel(3, 0.5), sweep=Kernel(3, 1.0))
 # In the order tried: rougher ones only while each is better than the one before. None is smoother, for kernels that can
 # be differentiated without end are too sure of themselves where evidence is missing (Stein 1999, Interpolation of
 # Spatial Data).
@@ -48,14 +49,14 @@ class _Search:
 def find_smoothness(o: Observations, fit: Adjustment, start: Array, free: Sequence[str]) -> Smoothness:
     """The smoothness under which evidence weighted as in `fit` is most likely; `start`, `free` as in `adjust`."""
     search = _Search(o, fit, start, free)
-    best = _try(search, Smoothness(FIRST, FIRST, FIRST), fit.variances)
+    best = _try(search, FIRST, fit.variances)
     for part in ("wander_y", "sweep", "wander_x"):
         if part == "wander_x":
             best = min(best, _moved(search, best, part, best.smoothness.wander_y), key=lambda trial: trial.misfit)
         best = _climb(search, best, part)
         for order in ORDERS:
             kernel: Kernel = getattr(best.smoothness, part)
-            if order in (kernel.order, FIRST.order) or order < ROUGHEST[part]:
+            if order in (kernel.order, ORDERS[0]) or order < ROUGHEST[part]:
                 continue
             if order == 1 and kernel.order != 2:
                 continue
