@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 
 from calib.film.doubt import REACH, place_sigma, with_doubt
 from calib.film.fill import bridge
+from calib.film.runs import flag_bits, flag_mask, gap_spans, listed, within
 from calib.film.source import StripSource, StripWindow
-from calib.film.spans import EMPTY, Spans, clipped, widened
+from calib.film.spans import Spans, clipped, widened
 from calib.film.strokes import marked_runs
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.tone.apply import CalibratedLines, calibrate_lines, prepared
@@ -88,9 +89,9 @@ def packed_strip(
     dn = source.raster.read(first, stop)
     _one_pass(source, values, dn, first, inside, made, taps)
     runs = {DROPOUT: source.dropouts.runs, MARK: marked_runs(source.marks, source.sweep)}
-    near = {bit: _within(rows, first, stop) for bit, rows in runs.items()}
+    near = {bit: within(rows, first, stop) for bit, rows in runs.items()}
     for bit, rows in near.items():
-        _flag(rows, *_ends(inside), made.top, made.left, np.uint16(bit), made.quality)
+        flag_bits(rows, *_ends(inside), made.top, made.left, np.uint16(bit), made.quality)
     to_fill = [near[DROPOUT], near[MARK]] if fill_marks else [near[DROPOUT]]
     _bridge_gaps(source, values, dn, first, inside, made, np.concatenate(to_fill))
     for rows in near.values():
@@ -123,11 +124,6 @@ def _ends(spans: Spans) -> tuple[int, NDArray[np.int32], NDArray[np.int32]]:
     return spans.first, spans.low, spans.high
 
 
-def _within(runs: NDArray[np.int32], first: int, stop: int) -> NDArray[np.int32]:
-    start, end = np.searchsorted(runs[:, 0], (first, stop))
-    return runs[start:end]
-
-
 def _one_pass(
     source: StripSource, values: ValueTable, dn: NDArray, first: int, inside: Spans, made: Packed, taps: tuple[int, int]
 ) -> None:
@@ -151,7 +147,7 @@ def _bridge_gaps(
     gaps: NDArray[np.int32],
 ) -> None:
     """Bridge the gaps (runs) as far as they lie inside; density is worked out about them only."""
-    wanted = _gap_spans(gaps, *_ends(inside))
+    wanted = gap_spans(gaps, *_ends(inside))
     lines = np.flatnonzero(wanted.low <= wanted.high)
     if lines.size == 0:
         return
@@ -164,67 +160,13 @@ def _bridge_gaps(
         dn[about.first - first : about.stop - first], source.tone, about.first, left, about.low, about.high, room
     )
     bad = np.zeros(room.density.shape, np.bool_)
-    _flag_all(gaps, about.first, left, bad)
-    rows, columns = _listed(gaps, *_ends(wanted), about.first, left, bad.size)
+    flag_mask(gaps, about.first, left, bad)
+    rows, columns = listed(gaps, *_ends(wanted), about.first, left, bad.size)
     filled = bridge(room.density, room.noise, bad, rows, columns, source.reach)
     _put(
         rows, columns, filled, room.density, room.noise, room.systematic, about.first - made.top, left - made.left,
         values.table, values.first, values.per_density, *values.span, made.value, made.pairs, made.quality,
     )  # fmt: skip
-
-
-def _gap_spans(gaps: NDArray[np.int32], first: int, low: NDArray[np.int32], high: NDArray[np.int32]) -> Spans:
-    """From the first to the last sample of a gap on each line of the spans."""
-    gap_low, gap_high = np.full(low.size, EMPTY, np.int32), np.full(low.size, -EMPTY, np.int32)
-    _gap_ends(gaps, first, low, high, gap_low, gap_high)
-    return Spans(first, gap_low, gap_high)
-
-
-@numba.njit(cache=True, nogil=True)
-def _gap_ends(gaps, first, low, high, gap_low, gap_high):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for n in range(gaps.shape[0]):
-        row = gaps[n, 0] - first
-        if 0 <= row < low.size:
-            start, end = max(gaps[n, 1], low[row]), min(gaps[n, 2] - 1, high[row])
-            if start <= end:
-                gap_low[row], gap_high[row] = min(gap_low[row], start), max(gap_high[row], end)
-
-
-@numba.njit(cache=True, nogil=True)
-def _listed(gaps, first, low, high, top, left, most):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Rows and columns of the samples of the gaps inside the spans; a sample in two gaps is named twice."""
-    count = 0
-    for n in range(gaps.shape[0]):
-        row = gaps[n, 0] - first
-        if 0 <= row < low.size:
-            count += max(min(gaps[n, 2] - 1, high[row]) - max(gaps[n, 1], low[row]) + 1, 0)
-    rows, columns = np.empty(count, np.intp), np.empty(count, np.intp)
-    count = 0
-    for n in range(gaps.shape[0]):
-        row = gaps[n, 0] - first
-        if 0 <= row < low.size:
-            for sample in range(max(gaps[n, 1], low[row]), min(gaps[n, 2] - 1, high[row]) + 1):
-                rows[count], columns[count] = gaps[n, 0] - top, sample - left
-                count += 1
-    return rows, columns
-
-
-@numba.njit(cache=True, nogil=True)
-def _flag_all(gaps, top, left, bad):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for n in range(gaps.shape[0]):
-        row = gaps[n, 0] - top
-        if 0 <= row < bad.shape[0]:
-            for column in range(max(gaps[n, 1] - left, 0), min(gaps[n, 2] - left, bad.shape[1])):
-                bad[row, column] = True
-
-
-@numba.njit(cache=True, nogil=True)
-def _flag(runs, first, low, high, top, left, bit, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for n in range(runs.shape[0]):
-        row = runs[n, 0] - first
-        if 0 <= row < low.size:
-            for sample in range(max(runs[n, 1], low[row]), min(runs[n, 2] - 1, high[row]) + 1):
-                quality[runs[n, 0] - top, sample - left] |= bit
 
 
 @numba.njit(cache=True, nogil=True, inline="always")

@@ -1,0 +1,69 @@
+"""Runs of samples on lines, (n, 3): line, first sample, stop sample, in the order of the lines; dropouts and marks."""
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.film.spans import EMPTY, Spans
+
+
+def within(runs: NDArray[np.int32], first: int, stop: int) -> NDArray[np.int32]:
+    """The runs on lines `first` to `stop` - 1."""
+    start, end = np.searchsorted(runs[:, 0], (first, stop))
+    return runs[start:end]
+
+
+def gap_spans(gaps: NDArray[np.int32], first: int, low: NDArray[np.int32], high: NDArray[np.int32]) -> Spans:
+    """From the first to the last sample of a gap on each line of the spans."""
+    gap_low, gap_high = np.full(low.size, EMPTY, np.int32), np.full(low.size, -EMPTY, np.int32)
+    _gap_ends(gaps, first, low, high, gap_low, gap_high)
+    return Spans(first, gap_low, gap_high)
+
+
+@numba.njit(cache=True, nogil=True)
+def _gap_ends(gaps, first, low, high, gap_low, gap_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for n in range(gaps.shape[0]):
+        row = gaps[n, 0] - first
+        if 0 <= row < low.size:
+            start, end = max(gaps[n, 1], low[row]), min(gaps[n, 2] - 1, high[row])
+            if start <= end:
+                gap_low[row], gap_high[row] = min(gap_low[row], start), max(gap_high[row], end)
+
+
+@numba.njit(cache=True, nogil=True)
+def listed(gaps, first, low, high, top, left, most):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows and columns of the samples of the gaps inside the spans; a sample in two gaps is named twice."""
+    count = 0
+    for n in range(gaps.shape[0]):
+        row = gaps[n, 0] - first
+        if 0 <= row < low.size:
+            count += max(min(gaps[n, 2] - 1, high[row]) - max(gaps[n, 1], low[row]) + 1, 0)
+    rows, columns = np.empty(count, np.intp), np.empty(count, np.intp)
+    count = 0
+    for n in range(gaps.shape[0]):
+        row = gaps[n, 0] - first
+        if 0 <= row < low.size:
+            for sample in range(max(gaps[n, 1], low[row]), min(gaps[n, 2] - 1, high[row]) + 1):
+                rows[count], columns[count] = gaps[n, 0] - top, sample - left
+                count += 1
+    return rows, columns
+
+
+@numba.njit(cache=True, nogil=True)
+def flag_mask(gaps, top, left, bad):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Set a mask whose first sample is (top, left) wherever a run lies."""
+    for n in range(gaps.shape[0]):
+        row = gaps[n, 0] - top
+        if 0 <= row < bad.shape[0]:
+            for column in range(max(gaps[n, 1] - left, 0), min(gaps[n, 2] - left, bad.shape[1])):
+                bad[row, column] = True
+
+
+@numba.njit(cache=True, nogil=True)
+def flag_bits(runs, first, low, high, top, left, bit, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Set a bit on the samples of the runs inside the spans that begin at line `first`."""
+    for n in range(runs.shape[0]):
+        row = runs[n, 0] - first
+        if 0 <= row < low.size:
+            for sample in range(max(runs[n, 1], low[row]), min(runs[n, 2] - 1, high[row]) + 1):
+                quality[runs[n, 0] - top, sample - left] |= bit
