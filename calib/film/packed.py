@@ -161,7 +161,7 @@ def _bridge_gaps(
     )
     bad = np.zeros(room.density.shape, np.bool_)
     flag_mask(gaps, about.first, left, bad)
-    rows, columns = listed(gaps, *_ends(wanted), about.first, left, bad.size)
+    rows, columns = listed(gaps, *_ends(wanted), about.first, left)
     filled = bridge(room.density, room.noise, bad, rows, columns, source.reach)
     _put(
         rows, columns, filled, room.density, room.noise, room.systematic, about.first - made.top, left - made.left,

@@ -31,7 +31,7 @@ def _gap_ends(gaps, first, low, high, gap_low, gap_high):  # type: ignore[no-unt
 
 
 @numba.njit(cache=True, nogil=True)
-def listed(gaps, first, low, high, top, left, most):  # type: ignore[no-untyped-def]  # pragma: no cover
+def listed(gaps, first, low, high, top, left):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Rows and columns of the samples of the gaps inside the spans; a sample in two gaps is named twice."""
     count = 0
     for n in range(gaps.shape[0]):
