@@ -10,6 +10,7 @@ from calib.errors import CalibError
 COMMANDS = {
     "check": "Validate a frame package and say what it holds.",
     "run": "Calibrate one frame and put it on the map.",
+    "batch": "Calibrate many frames, in several processes or on a cluster.",
     "tie": "Find control points of a frame in a modern map.",
     "demo": "Photograph an invented Moon, calibrate it, compare with the truth.",
     "bench": "Measure the toolkit against the truth of invented scenes.",

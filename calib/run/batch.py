@@ -1,0 +1,184 @@
+"""Many frames: each a task for a worker, each with a row in the ledger, resumable at any moment."""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from distributed import Future, KilledWorker, as_completed
+
+from calib.errors import InputError
+from calib.products.atomic import remove_leftovers
+from calib.run.batch_cluster import Workers
+from calib.run.batch_inputs import Settings
+from calib.run.batch_job import Outcome, Task, do_frame
+from calib.run.batch_ledger import LEDGER, Row, read_ledger, write_ledger
+from calib.run.batch_list import Listed, read_list
+from calib.run.batch_lock import held
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How far a batch is. `last`: the row of the frame that was finished last; `left_s`: estimate, None: none yet."""
+
+    total: int
+    finished: int
+    last: Row | None
+    is_kept: bool
+    left_s: float | None
+
+
+def run_batch(
+    listing: Path,
+    out: Path,
+    connect: Callable[[], AbstractContextManager[Workers]],
+    *,
+    settings: Settings,
+    threads: int,
+    overwrite: bool,
+    tell: Callable[[Standing], None],
+) -> tuple[Row, ...]:
+    """Do every frame that `listing` names; the products of each go to a folder of its name in `out`.
+
+    What was finished in `out` of the same inputs with the same settings is kept; what a batch was killed over, what
+    failed, and what has changed since is done. A finished run that no batch made is replaced only with `overwrite`.
+    `connect` gives the workers, `threads` is for each of them. Returns the rows of the listed frames, in their order.
+
+    Raises:
+        InputError: a mistake in the list; `out` cannot be made or another batch works in it; its ledger is not one.
+    """
+    listed = read_list(listing)
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(out, "--out", f"{error.strerror} ({error.filename})", "a folder that can be made") from error
+    with held(out, wait=False):
+        book = Book(out / LEDGER, listed)
+        with connect() as workers:
+            remove_leftovers(out)
+            book.write()
+            tasks = [
+                Task(f.name, f.package, (out / f.name).resolve(), settings, threads, book.made(f), overwrite)
+                for f in listed
+            ]
+            estimate = Estimate(len(tasks))
+            tell(Standing(len(tasks), 0, None, False, None))
+            for task, outcome in outcomes(workers, tasks, book.begin):
+                row = book.close(task.frame, outcome)
+                left = estimate.after(outcome, workers.count())
+                tell(Standing(len(tasks), estimate.finished, row, outcome.is_kept, left))
+    return tuple(book.rows[frame.name] for frame in listed)
+
+
+class Book:
+    """The ledger of a running batch, on disk after every change."""
+
+    def __init__(self, path: Path, listed: Sequence[Listed]) -> None:
+        """What stood in it is kept, except under a former name of a listed package."""
+        self.path = path
+        before = read_ledger(path)
+        packages = {str(frame.package) for frame in listed}
+        self.rows = {frame.name: _at_first(before.get(frame.name), frame) for frame in listed}
+        self.rows |= {
+            name: row for name, row in before.items() if name not in self.rows and row.package not in packages
+        }
+
+    def made(self, frame: Listed) -> str:
+        """The digest of what this batch made the frame's standing products of."""
+        return self.rows[frame.name].made
+
+    def begin(self, name: str) -> None:
+        """A worker is given the frame. A row that says done stays until the worker has looked."""
+        if self.rows[name].state != "done":
+            self.rows[name] = replace(self.rows[name], state="begun")
+            self.write()
+
+    def close(self, name: str, outcome: Outcome) -> Row:
+        """What came of the frame."""
+        before = self.rows[name]
+        if not (outcome.is_kept and before.state == "done" and before.made == outcome.made):
+            self.rows[name] = Row(
+                name, outcome.state, before.package, outcome.seconds, outcome.reason, outcome.warnings, outcome.made,
+                outcome.figures,
+            )  # fmt: skip
+            self.write()
+        return self.rows[name]
+
+    def write(self) -> None:
+        write_ledger(self.path, self.rows.values())
+
+
+def _at_first(before: Row | None, frame: Listed) -> Row:
+    """A frame's row when a batch begins: done stays done until a worker has looked, all else waits."""
+    package = str(frame.package)
+    if before is None:
+        return Row(frame.name, "waiting", package)
+    if before.state == "done":
+        return replace(before, package=package)
+    return Row(frame.name, "waiting", package, made=before.made)
+
+
+class Estimate:
+    """The time left, from the mean time of the frames that were done now; those that were kept cost nothing."""
+
+    def __init__(self, total: int) -> None:
+        self.total, self.finished = total, 0
+        self._seconds: list[float] = []
+
+    def after(self, outcome: Outcome, workers: int) -> float | None:
+        """Seconds left once `outcome` has come in; of the frames that are under way, half is taken to be done."""
+        self.finished += 1
+        if not outcome.is_kept:
+            self._seconds.append(outcome.seconds)
+        if not self._seconds:
+            return None
+        remaining = self.total - self.finished
+        under_way = min(workers - 1, remaining)
+        return (remaining - under_way / 2) / workers * sum(self._seconds) / len(self._seconds)
+
+
+def outcomes(workers: Workers, tasks: Sequence[Task], begin: Callable[[str], None]) -> Iterator[tuple[Task, Outcome]]:
+    """Each task with what came of it, as they finish; no more are under way than there are workers.
+
+    `begin` is called with a frame's name before its task is handed over. A frame whose worker died as often as the
+    scheduler allows has failed.
+    """
+    waiting = iter(tasks)
+    under_way: dict[Future, Task] = {}
+    finished = as_completed(loop=workers.client.loop)
+    _hand_over(workers, waiting, under_way, finished, begin)
+    while under_way:
+        future = next(finished)
+        task = under_way.pop(future)
+        outcome = _outcome(future)
+        future.release()
+        yield task, outcome
+        _hand_over(workers, waiting, under_way, finished, begin)
+
+
+def _hand_over(
+    workers: Workers,
+    waiting: Iterator[Task],
+    under_way: dict[Future, Task],
+    finished: as_completed,
+    begin: Callable[[str], None],
+) -> None:
+    for _ in range(workers.count() - len(under_way)):
+        task = next(waiting, None)
+        if task is None:
+            return
+        begin(task.frame)
+        future = workers.client.submit(do_frame, task, pure=False, resources=workers.per_task)
+        under_way[future] = task
+        finished.add(future)
+
+
+def _outcome(future: Future) -> Outcome:
+    try:
+        outcome: Outcome = future.result()
+    except KilledWorker as error:
+        times = error.allowed_failures + 1
+        return Outcome("failed", 0.0, f"the worker died over it {times} times (out of memory, or killed)")
+    except Exception as error:  # the worker could not even begin: no code, no unpickling
+        return Outcome("failed", 0.0, f"{type(error).__name__}: {error}")
+    return outcome

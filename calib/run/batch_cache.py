@@ -1,0 +1,45 @@
+"""numba's cache of compiled code, made safe for workers that compile at the same time.
+
+The cache keeps, for each function, an index of the files with its variants. A process that adds a variant reads the
+index, takes the next free number and writes both back. Two that do so at once, for different types of argument, take
+the same number: the index of one then leads to the code of the other, which is called with arguments it was not made
+for. One lock around each look and each addition forbids that.
+"""
+
+import os
+from collections.abc import Callable
+from functools import wraps
+from threading import RLock
+from typing import Any
+
+from numba.core.caching import IndexDataCacheFile
+
+from calib.run.batch_lock import held
+
+_OWN = RLock()  # of this process's threads
+_held: set[str] = set()  # folders that the thread with _OWN holds: unpickling code may look for other code
+
+
+def lock_compiled_code() -> None:
+    """Let this process hold a lock on the cache's folder whenever it reads or adds; calling it again does nothing."""
+    for name in ("load", "save"):
+        method = getattr(IndexDataCacheFile, name)
+        if not hasattr(method, "__wrapped__"):
+            setattr(IndexDataCacheFile, name, _locked(method))
+
+
+def _locked(method: Callable[..., Any]) -> Callable[..., Any]:
+    @wraps(method)
+    def call(self: Any, *arguments: Any) -> Any:
+        folder = self._cache_path
+        with _OWN:
+            if folder in _held or not os.path.isdir(folder):  # before its folder is made there is nothing to mix up
+                return method(self, *arguments)
+            with held(folder, wait=True):
+                _held.add(folder)
+                try:
+                    return method(self, *arguments)
+                finally:
+                    _held.discard(folder)
+
+    return call

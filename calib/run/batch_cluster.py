@@ -1,0 +1,80 @@
+"""The workers of a batch: processes of this machine, or those of a cluster that somebody else runs."""
+
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib.metadata import version
+from typing import Any
+
+import dask
+from distributed import Client, LocalCluster
+
+from calib.errors import CalibError, InputError
+
+DEATHS_FORGIVEN = 1  # a frame whose worker dies is tried once more
+CONNECT_S = 15.0
+_FRAME = "frame"
+
+
+@dataclass(frozen=True, slots=True)
+class Workers:
+    """A client of a scheduler, and what a task must ask for so that a worker has one frame at a time."""
+
+    client: Client
+    per_task: dict[str, int] | None
+
+    def count(self) -> int:
+        """How many workers there are now; at least 1, so that there is always a frame waiting for one that comes."""
+        return max(1, len(self.client.nthreads()))
+
+
+@contextmanager
+def workers_here(count: int) -> Iterator[Workers]:
+    """`count` worker processes of this machine; they end with this process, also when it is killed."""
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": DEATHS_FORGIVEN}),
+        LocalCluster(
+            n_workers=count,
+            threads_per_worker=1,
+            processes=True,
+            memory_limit=0,  # a frame may use what there is: the machine, not a share of it, says when memory is out
+            dashboard_address=None,
+            resources={_FRAME: 1},
+            silence_logs=logging.CRITICAL,
+        ) as cluster,
+        Client(cluster, set_as_default=False) as client,
+    ):
+        yield Workers(client, {_FRAME: 1})
+
+
+@contextmanager
+def workers_of(address: str) -> Iterator[Workers]:
+    """The workers of the scheduler at `address`. They need this version of calib and must see the same files.
+
+    How often a frame is tried again whose worker dies is for that scheduler to say.
+
+    Raises:
+        InputError: no scheduler answers there, or a worker has another version of calib or none.
+    """
+    with dask.config.set({"distributed.comm.timeouts.connect": f"{CONNECT_S} s"}):
+        try:
+            client = Client(address, timeout=CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise InputError(
+                "batch", "--scheduler", address, "the address of a scheduler that answers, such as tcp://10.0.0.5:8786"
+            ) from error
+    with client:
+        _check_versions(client, address)
+        yield Workers(client, None)
+
+
+def _check_versions(client: Client, address: str) -> None:
+    own = version("calib")
+    try:
+        found: dict[str, Any] = client.run(version, "calib")
+    except ImportError as error:
+        raise CalibError(f"--scheduler {address}: a worker has no calib; it needs version {own}") from error
+    for worker, other in found.items():
+        if other != own:
+            raise CalibError(f"--scheduler {address}: the worker {worker} has calib {other}; it needs version {own}")

@@ -1,0 +1,65 @@
+"""Whether the products that stand in a folder are those that a frame and its settings give today."""
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from calib.film.kernels import DEFAULT_KERNEL
+from calib.frame.frame import Frame
+from calib.light.functions import DEFAULT_MODEL
+from calib.products.provenance import digests
+from calib.run.out_folder import LAST_WRITTEN
+
+READ_WHOLE = 2**20  # bytes; of larger files size and time of change are taken, so that a look costs no second pass
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """The options of a run that its products depend on; see `frame_job.run_frame`."""
+
+    standard: str = DEFAULT_MODEL
+    angles: bool = False
+    kernel: str = DEFAULT_KERNEL
+    exact: bool = False
+
+
+def digest_of(frame: Frame, settings: Settings) -> str:
+    """SHA-256, by 16 hexadecimal digits, of all that the products depend on.
+
+    Files of up to 1 MiB (the description and its tables) count by their bytes, larger ones (strips, terrain) by their
+    size and time of change. A file that was touched and not changed therefore gives another digest; `is_made_of` then
+    tells.
+    """
+    files = {}
+    for path in frame.inputs:
+        name, state = os.path.relpath(path, frame.path.parent), path.stat()
+        if state.st_size <= READ_WHOLE:
+            files[name] = hashlib.sha256(path.read_bytes()).hexdigest()
+        else:
+            files[name] = f"{state.st_size} bytes of {state.st_mtime_ns}"
+    told = json.dumps([version("calib"), asdict(settings), files], sort_keys=True)
+    return hashlib.sha256(told.encode()).hexdigest()[:16]
+
+
+def finished_run(out: Path) -> Mapping[str, Any] | None:
+    """What run.json in `out` says; None where no run was finished, or where a product it names is gone."""
+    try:
+        run = json.loads((out / LAST_WRITTEN).read_text(encoding="utf-8"))
+        return run if all((out / name).is_file() for name in run["products"]) else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def is_made_of(run: Mapping[str, Any], frame: Frame, settings: Settings, out: Path) -> bool:
+    """Whether the finished `run` is one of this frame with these settings, every byte of input and product compared."""
+    return (
+        run.get("settings") == asdict(settings)
+        and run.get("versions", {}).get("calib") == version("calib")
+        and run.get("inputs") == digests(frame.inputs, frame.path.parent)
+        and run.get("products") == digests([out / name for name in run["products"]], out)
+    )
