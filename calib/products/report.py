@@ -15,12 +15,17 @@ from matplotlib.figure import Figure
 from calib.products.atomic import write_text
 from calib.products.fits import FitsFile
 from calib.products.provenance import plain, versions
+from calib.products.report_checks import NORMAL_1, NORMAL_2, noise_figure, residual_figure, shares
+from calib.products.report_columns import banding_profiles, column_spectrum
+from calib.products.report_curves import chosen_curves
 from calib.products.report_data import MapLayer, MapPicture, PicturePair, QualityPicture, ReportData, ReportFigure
 from calib.products.report_geometry import control_residuals, mark_residuals, seam_jumps
+from calib.products.report_globe import globe_figure
 from calib.products.report_map import map_lines
 from calib.products.report_pictures import COLORS, bit_png, grey_jpeg, grey_range, thinned
 from calib.products.report_plot import drawing, style
-from calib.products.report_tone import banding_profiles, column_spectrum, drift_picture, transfer_panels
+from calib.products.report_sweep import sweep_curves
+from calib.products.report_tone import drift_picture, transfer_panels
 from calib.quality import BITS
 
 _NOTHING = "This run has nothing to show here."
@@ -55,7 +60,9 @@ def page(data: ReportData) -> str:
         rows=[figure_row(figure) for figure in data.figures],
         pairs=[_pair(pair) for pair in data.pairs],
         drawings=_drawings(data),
+        shares=_shares(data),
         rejected_marks=_rejected_marks(data.fits),
+        places=_places(data.fits),
         maps=_maps(data.map) if data.map is not None else [],
         map_name=data.map.crs_name if data.map is not None else "",
         quality=[_quality(picture) for picture in data.quality],
@@ -67,7 +74,7 @@ def page(data: ReportData) -> str:
     )
 
 
-_SECTIONS = ("frame", "tone", "banding", "geometry", "seams", "spectrum", "map", "quality")
+_SECTIONS = ("frame", "tone", "residuals", "banding", "geometry", "seams", "spectrum", "map", "quality")
 
 
 @cache
@@ -126,24 +133,74 @@ def _pair(pair: PicturePair) -> dict[str, Any]:
 
 def _drawings(data: ReportData) -> dict[str, Markup]:
     """The plots there is something for, by name, as SVG."""
+    with style():
+        made = {**_tone_figures(data), **_geometry_figures(data)}
+        return {name: Markup(drawing(figure, name, words)) for name, (figure, words) in made.items()}
+
+
+def _tone_figures(data: ReportData) -> dict[str, tuple[Figure, str]]:
     made: dict[str, tuple[Figure, str]] = {}
     fits = data.fits
-    with style():
-        if fits is not None and fits.transfer is not None:
-            made["transfer"] = transfer_panels(fits.transfer), "Transfer curve of each strip with wedge points"
-        if fits is not None and fits.banding is not None:
-            made["banding"] = banding_profiles(fits.banding), "Banding profiles, common and of each strip"
-        if fits is not None and fits.drift is not None:
-            made["drift"] = drift_picture(fits.drift, fits.line), "Gain drift of each strip along its lines"
-        if fits is not None and fits.marks is not None and fits.marks.x_mm.size:
-            made["marks"] = mark_residuals(fits.marks), "Residuals of the reseau marks as arrows, before and after"
-        if fits is not None and fits.control is not None and fits.control.x_mm.size:
-            made["control"] = control_residuals(fits.control), "Residuals of the control points, before and after"
-        if data.seams is not None and data.seams.jump.size:
-            made["seams"] = seam_jumps(data.seams), "Jump of density over each seam against the noise floor"
-        if data.spectrum is not None:
-            made["spectrum"] = column_spectrum(data.spectrum), "Power spectrum of the column means, before and after"
-        return {name: Markup(drawing(figure, name, words)) for name, (figure, words) in made.items()}
+    if fits is not None and fits.transfer is not None and np.isfinite(fits.transfer.density).any():
+        made["curves"] = chosen_curves(fits.transfer), "Transfer curves of some strips with confidence bands"
+        made["transfer"] = transfer_panels(fits.transfer), "Transfer curve of each strip with wedge points"
+        made["noise"] = noise_figure(fits.transfer, data.noise), "Noise of a sample against density"
+    if data.residuals is not None and data.residuals.residual.size:
+        made["residuals"] = residual_figure(data.residuals), "Tone residuals against density and in their own sigma"
+    if fits is not None and fits.banding is not None:
+        made["banding"] = banding_profiles(fits.banding), "Banding profiles, common and of each strip"
+    if fits is not None and fits.drift is not None:
+        made["drift"] = drift_picture(fits.drift, fits.line), "Gain drift of each strip along its lines"
+    if data.seams is not None and data.seams.jump.size:
+        made["seams"] = seam_jumps(data.seams), "Jump of density over each seam against the noise floor"
+    if data.spectrum is not None:
+        made["spectrum"] = column_spectrum(data.spectrum), "Power spectrum of the column means, before and after"
+    return made
+
+
+def _geometry_figures(data: ReportData) -> dict[str, tuple[Figure, str]]:
+    made: dict[str, tuple[Figure, str]] = {}
+    fits = data.fits
+    if fits is not None and fits.marks is not None and fits.marks.x_mm.size:
+        made["marks"] = mark_residuals(fits.marks), "Residuals of the reseau marks as arrows, before and after"
+    if fits is not None and fits.geometry is not None:
+        made["sweep"] = sweep_curves(fits.geometry, fits.line), "Sweep curves and wander of the strips with their bands"
+    if fits is not None and fits.control is not None and fits.control.x_mm.size:
+        made["control"] = control_residuals(fits.control), "Residuals of the control points, before and after"
+    if data.globe is not None and data.globe.footprint_lon_deg.size:
+        made["globe"] = globe_figure(data.globe), "The frame's footprint on the Moon, with night shaded"
+    return made
+
+
+def _shares(data: ReportData) -> list[dict[str, Any]]:
+    """How residuals lie in their own sigma, by kind, with what a Gaussian would give."""
+    if data.residuals is None or not data.residuals.residual.size:
+        return []
+    rows = [
+        {"kind": s.kind, "count": str(s.count), "one": f"{100 * s.within_1:.1f} %", "two": f"{100 * s.within_2:.1f} %"}
+        for s in shares(data.residuals)
+    ]
+    normal = {"one": f"{100 * NORMAL_1:.1f} %", "two": f"{100 * NORMAL_2:.1f} %"}
+    return [*rows, {"kind": "unit normal", "count": "", **normal}]
+
+
+def _places(fits: FitsFile | None) -> list[tuple[str, ...]]:
+    """Rows of the table of places: name, latitude, longitude, half axes and azimuth of the ellipse."""
+    if fits is None or fits.uncertainty is None:
+        return []
+    u = fits.uncertainty
+    columns = zip(u.place, u.on_moon, u.lat_deg, u.lon_deg, u.semi_major_m, u.semi_minor_m, u.azimuth_deg, strict=True)
+    return [
+        (name, _compass(lat, "N", "S"), _compass((lon + 180) % 360 - 180, "E", "W"),
+         f"{number(major)} m", f"{number(minor)} m", f"{azimuth:.0f}°")
+        if there
+        else (name, "off the Moon", "", "", "", "")
+        for name, there, lat, lon, major, minor, azimuth in columns
+    ]  # fmt: skip
+
+
+def _compass(degrees: float, positive: str, negative: str) -> str:
+    return f"{abs(degrees):.4f}° {positive if degrees >= 0 else negative}"
 
 
 def _rejected_marks(fits: FitsFile | None) -> list[tuple[str, int, str]]:

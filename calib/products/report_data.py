@@ -58,13 +58,54 @@ class SeamCheck:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class ToneResiduals:
+    """What all evidence of the tone says beyond the fit (N,): measured less fitted density, with its 1-sigma.
+
+    `kind` counts in `kinds`, their names; `density` is that of the film at the place.
+    """
+
+    kinds: Sequence[str]
+    kind: NDArray[np.integer]
+    density: NDArray[np.floating]
+    residual: NDArray[np.floating]
+    sigma: NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SampleNoise:
+    """Scatter of one sample in density, as measured in the wedge patches (P,), and what the stated granularity gives.
+
+    `grain_per_density`: variance per unit of density by Selwyn's law; None where no granularity is stated.
+    """
+
+    patch_density: NDArray[np.floating]
+    patch_scatter: NDArray[np.floating]
+    grain_per_density: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ColumnSpectrum:
-    """Power of the column means against spatial frequency (F,), in cycles per sample, density^2 per bin."""
+    """Power of the column means against spatial frequency (F,), in cycles per sample, density^2 per bin.
+
+    `pitch_samples`: columns of the joined frame from one strip to the next; None where strips were not joined.
+    """
 
     frequency: NDArray[np.floating]
     before: NDArray[np.floating]
     after: NDArray[np.floating]
     noise_floor: float | None = None
+    pitch_samples: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Globe:
+    """Where on the Moon the frame lies: footprint (N,), its centre, where camera and Sun stand overhead; degrees."""
+
+    center_deg: tuple[float, float]
+    camera_deg: tuple[float, float]
+    sun_deg: tuple[float, float]
+    footprint_lon_deg: NDArray[np.floating]
+    footprint_lat_deg: NDArray[np.floating]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +133,7 @@ class MapPicture:
 class ReportData:
     """Everything on the page. `facts`: label and text, in order. `absent`: why a section has nothing to show.
 
-    Its keys are the names of the sections: frame, tone, banding, geometry, seams, spectrum, map, quality.
+    Its keys are the names of the sections: frame, tone, residuals, banding, geometry, seams, spectrum, map, quality.
     """
 
     facts: Sequence[tuple[str, str]]
@@ -101,7 +142,10 @@ class ReportData:
     fits: FitsFile | None = None
     pairs: Sequence[PicturePair] = ()
     seams: SeamCheck | None = None
+    residuals: ToneResiduals | None = None
+    noise: SampleNoise | None = None
     spectrum: ColumnSpectrum | None = None
+    globe: Globe | None = None
     map: MapPicture | None = None
     quality: Sequence[QualityPicture] = ()
     absent: Mapping[str, str] = field(default_factory=dict)

@@ -101,15 +101,15 @@ def _graticule(page: _Page) -> Iterator[MapLine]:
     west, east = (-180.0, 180.0) if any(has_pole) else (float(away.min()), float(away.max()))
     south = -90.0 if has_pole[1] else float(lat.min())
     north = 90.0 if has_pole[0] else float(lat.max())
-    step_lat, step_lon = _step(north - south), _step(east - west)
+    step_lat, step_lon = step_of(north - south), step_of(east - west)
     along_lat = np.linspace(south, min(north, 90.0 - step_lat if any(has_pole) else north), _POINTS)
     if has_pole[1]:
         along_lat = np.linspace(-90.0 + step_lat, north, _POINTS)
-    for value in _multiples(middle + west, middle + east, step_lon):
+    for value in multiples(middle + west, middle + east, step_lon):
         shown = (value + 180) % 360 - 180
         points = page.pixels(np.full(_POINTS, value), along_lat)
         yield from _labelled(page, points, _degrees(shown, step_lon, "E", "W"), lowest=True)
-    for value in _multiples(south, north, step_lat):
+    for value in multiples(south, north, step_lat):
         points = page.pixels(middle + np.linspace(west, east, 2 * _POINTS), np.full(2 * _POINTS, value))
         yield from _labelled(page, points, _degrees(value, step_lat, "N", "S"), lowest=False)
 
@@ -131,11 +131,11 @@ def _labelled(page: _Page, points: Pixels, label: str, *, lowest: bool) -> Itera
             yield MapLine(_written(run), label, round(float(label_here[0]), 1), round(float(label_here[1]), 1))
 
 
-def _step(span: float) -> float:
+def step_of(span: float) -> float:
     return next((step for step in _STEPS_DEG if span / step >= _LINES_WANTED), _STEPS_DEG[-1])
 
 
-def _multiples(low: float, high: float, step: float) -> list[float]:
+def multiples(low: float, high: float, step: float) -> list[float]:
     return [step * n for n in range(int(np.ceil(low / step - 1e-9)), int(np.floor(high / step + 1e-9)) + 1)]
 
 

@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 # Colours that stand for a role; in the finished drawing they become the page's own, which differ by light and dark.
 INK, MUTED, GRID = "#010203", "#040506", "#070809"
 ACCENT, BEFORE, WRONG, BAND, PANEL = "#0a0b0c", "#0d0e0f", "#101112", "#131415", "#161718"
+VIOLET, OLIVE = "#191a1b", "#1c1d1e"
+SERIES = (ACCENT, BEFORE, VIOLET, OLIVE)  # of things of one rank, in turn
 _ROLES = {
     INK: "currentColor", MUTED: "var(--muted)", GRID: "var(--line)", ACCENT: "var(--accent)", BEFORE: "var(--before)",
-    WRONG: "var(--wrong)", BAND: "var(--band)", PANEL: "var(--panel)",
+    WRONG: "var(--wrong)", BAND: "var(--band)", PANEL: "var(--panel)", VIOLET: "var(--violet)", OLIVE: "var(--olive)",
 }  # fmt: skip
 
 WIDTH_IN = 11.0
@@ -72,6 +74,11 @@ def _with_own_names(text: str, name: str) -> str:
 
     text = re.sub(r' id="([^"]+)"', renamed, text)
     return re.sub(r'(url\(|href=")#', rf"\g<1>#{name}-", text)
+
+
+def some_of(count: int, most: int = len(SERIES)) -> NDArray[np.int64]:
+    """Numbers of a few of `count` things, evenly spread, the first and the last among them."""
+    return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(np.int64))
 
 
 def joined(*parts: NDArray[np.floating]) -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""The report's plots of tone: transfer curves, banding, drift, the spectrum of the column means."""
+"""The report's plots of tone that show all strips: transfer curves, drift."""
 
 from typing import Any
 
@@ -10,12 +10,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
-from calib.products.fits import Banding, Drift, TransferCurves
-from calib.products.report_data import ColumnSpectrum
+from calib.products.fits import Drift, TransferCurves
 from calib.products.report_plot import (
     ACCENT,
     BAND,
-    BEFORE,
     GRID,
     INK,
     MUTED,
@@ -27,7 +25,7 @@ from calib.products.report_plot import (
     quiet,
 )
 
-_DIVERGING = LinearSegmentedColormap.from_list("around zero", ["#8c3d12", "#d99b6c", "#f4f2ee", "#7fb2bf", "#12566b"])
+DIVERGING = LinearSegmentedColormap.from_list("around zero", ["#8c3d12", "#d99b6c", "#f4f2ee", "#7fb2bf", "#12566b"])
 _KNOTS = 128  # a curve in a panel of 2 cm needs no more
 _ROOM = 0.06  # of a panel's densities, above and below: no point stands on the frame
 _TOP, _CURVE, _GAP, _RESIDUAL = 0.10, 0.54, 0.09, 0.20  # heights in a panel of 1, from above
@@ -133,39 +131,13 @@ class _Panels:
             ax.text(left + 0.92, last + foot + 0.06, f"{int(self._t.dn[-1])}", ha="right", va="center", **small)
 
 
-def banding_profiles(banding: Banding) -> Figure:
-    """The profile that all strips share with its 2-sigma band, and what each strip adds, as a picture."""
-    figure = new_figure(5.2)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(1, 1.15))
-    sample = np.arange(banding.common.size)
-    upper.fill_between(
-        sample, banding.common - 2 * banding.common_sigma, banding.common + 2 * banding.common_sigma, color=BAND, lw=0
-    )
-    upper.plot(sample, banding.common, color=ACCENT, lw=0.9)
-    upper.axhline(0, color=MUTED, lw=0.6)
-    upper.set_title("Common to all strips, with 2σ")
-    upper.set_ylabel("density")
-    reach = _robust_reach(banding.own)
-    strips = banding.own.shape[0]
-    image = lower.imshow(
-        banding.own, aspect="auto", cmap=_DIVERGING, vmin=-reach, vmax=reach, interpolation="nearest",
-        extent=(-0.5, banding.own.shape[1] - 0.5, strips - 0.5, -0.5),
-    )  # fmt: skip
-    lower.grid(False)
-    lower.set_title(f"Each strip's own part; median 1σ {np.nanmedian(banding.own_sigma):.1e}")
-    lower.set(xlabel="sample", ylabel="strip")
-    lower.yaxis.set_major_locator(MaxNLocator(integer=True))
-    figure.colorbar(image, ax=lower, pad=0.01, aspect=14, label="density").outline.set_visible(False)
-    return figure
-
-
 def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
     """The slow gain drift of all strips, as a picture: strip against line."""
     figure = new_figure(2.5)
     ax = figure.subplots()
-    reach = _robust_reach(drift.density)
+    reach = robust_reach(drift.density)
     image = ax.imshow(
-        drift.density, aspect="auto", cmap=_DIVERGING, vmin=-reach, vmax=reach, interpolation="nearest",
+        drift.density, aspect="auto", cmap=DIVERGING, vmin=-reach, vmax=reach, interpolation="nearest",
         extent=(float(line[0]), float(line[-1]), drift.density.shape[0] - 0.5, -0.5),
     )  # fmt: skip
     ax.grid(False)
@@ -176,28 +148,7 @@ def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
     return figure
 
 
-def column_spectrum(spectrum: ColumnSpectrum) -> Figure:
-    """Power of the column means before and after, on logarithmic axes."""
-    figure = new_figure(3.1)
-    ax = figure.subplots()
-    shown = spectrum.frequency > 0
-    for power, color, label in ((spectrum.before, BEFORE, "before"), (spectrum.after, ACCENT, "after")):
-        ax.loglog(spectrum.frequency[shown], power[shown], color=color, lw=0.5, alpha=0.35)
-        ax.loglog(*_octave_parts(spectrum.frequency[shown], power[shown]), color=color, lw=1.5, label=label)
-    if spectrum.noise_floor is not None:
-        ax.axhline(spectrum.noise_floor, color=MUTED, lw=0.9, ls=(0, (4, 3)), label="noise of a column mean")
-    ax.set(xlabel="cycles per sample", ylabel="density² per bin")
-    ax.legend(loc="lower left", ncols=3)
-    return figure
-
-
-def _octave_parts(frequency: NDArray[np.floating], power: NDArray[np.floating]) -> tuple[NDArray, NDArray]:
-    """Mean power in eighths of an octave, at their mean frequency: single bins scatter by their own size."""
-    part = np.floor(8 * np.log2(frequency / frequency[0])).astype(int)
-    _, where, count = np.unique(part, return_inverse=True, return_counts=True)
-    return np.bincount(where, frequency) / count, np.bincount(where, power) / count
-
-
-def _robust_reach(values: NDArray[np.floating]) -> float:
+def robust_reach(values: NDArray[np.floating]) -> float:
+    """A round number that all but the largest hundredth of the values stay below in size; 1 where there are none."""
     known = np.abs(values[np.isfinite(values)])
     return nice_up(float(np.percentile(known, 99))) if known.size else 1.0

@@ -47,8 +47,33 @@ def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDAr
         return np.where(enough, total / count, np.nan), np.where(enough, np.sqrt(variance) / count, np.nan)
 
 
-def column_spectrum(means: ColumnMeans) -> ColumnSpectrum | None:
-    """Power of the column means against spatial frequency; None where too few columns are known."""
+def joined_columns(frame: Frame, sources: tuple[StripSource, ...], means: ColumnMeans) -> ColumnMeans:
+    """The column means by column of the joined frame, `sample_mm` wide, each from the strip that serves there.
+
+    The nearest sample is taken: interpolation would take noise out of the high frequencies.
+    """
+    scan, n_strips = frame.scan, len(sources)
+    per_strip = [part.reshape(n_strips, -1) for part in (means.after, means.before, means.floor)]
+    step, pitch = scan.sample_mm, scan.pitch_mm
+    x_mm = np.arange(scan.first_center_mm - pitch / 2, scan.first_center_mm + (n_strips - 0.5) * pitch, step)
+    serves = np.clip(np.round((x_mm - scan.first_center_mm) / pitch), 0, n_strips - 1).astype(np.int64)
+    joined = np.full((3, x_mm.size), np.nan)
+    for strip, source in enumerate(sources):
+        here = serves == strip
+        sweep = source.sweep
+        sample = np.arange(sweep.n_samples, dtype=np.float64)
+        place = np.interp(x_mm[here] - np.median(sweep.x_line_mm), sweep.x_sample_mm, sample, left=np.nan, right=np.nan)
+        seen = np.isfinite(place)
+        nearest = np.round(place[seen]).astype(np.int64)
+        joined[:, np.flatnonzero(here)[seen]] = [part[strip, nearest] for part in per_strip]
+    return ColumnMeans(*joined)
+
+
+def column_spectrum(means: ColumnMeans, pitch_samples: float | None = None) -> ColumnSpectrum | None:
+    """Power of the column means against spatial frequency; None where too few columns are known.
+
+    `pitch_samples` is the strips' distance in columns where the means are those of the joined frame.
+    """
     known = np.isfinite(means.after)
     if known.sum() < 64:
         return None
@@ -61,4 +86,4 @@ def column_spectrum(means: ColumnMeans) -> ColumnSpectrum | None:
         power.append(spectrum[1:])
     frequency = np.fft.rfftfreq(at.size)[1:]
     noise = float(np.nanmean(means.floor**2))
-    return ColumnSpectrum(frequency, power[0], power[1], noise)
+    return ColumnSpectrum(frequency, power[0], power[1], noise, pitch_samples)

@@ -19,7 +19,7 @@ from calib.products.report_data import ReportData, ReportFigure
 from calib.products.stac import write_item
 from calib.run import report_build as build
 from calib.run.angle_products import ANGLE_ASSETS, clear_angles, write_angles
-from calib.run.columns import column_means, column_spectrum
+from calib.run.columns import column_means, column_spectrum, joined_columns
 from calib.run.figures import figures_of
 from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
@@ -105,7 +105,12 @@ def run_frame(
         fits=record,
         pairs=(build.film_pair(fits, film_grid(maker.sources, frame.scan.sample_mm), film),),
         seams=build.shown_seams(fits, seams),
-        spectrum=column_spectrum(columns),
+        residuals=build.tone_residuals(fits),
+        noise=build.sample_noise(fits),
+        spectrum=column_spectrum(
+            joined_columns(frame, maker.sources, columns), frame.scan.pitch_mm / frame.scan.sample_mm
+        ),
+        globe=build.globe_of(maker),
         map=build.map_picture(maker, pictures),
         quality=build.quality_pictures(film, pictures),
     )

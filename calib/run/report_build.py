@@ -13,10 +13,13 @@ from calib.ground.sphere import east_north, emission_deg, moon_to_ground, unit
 from calib.light.geometry import angle_between, sun_direction
 from calib.moon import SubsolarPoint
 from calib.products.report_data import (
+    Globe,
     MapLayer,
     MapPicture,
     PicturePair,
     QualityPicture,
+    SampleNoise,
+    ToneResiduals,
 )
 from calib.products.report_data import (
     SeamCheck as ShownSeams,
@@ -29,6 +32,8 @@ from calib.run.fit import FrameFits
 from calib.run.map_product import MapMaker, MapPictures
 from calib.run.raw_mosaic import raw_mosaic
 from calib.run.seams import SeamCheck
+from calib.tone.model import RESIDUAL_KINDS
+from calib.tone.noise import selwyn_variance
 
 ASSETS = (
     Asset("reflectance", "map/reflectance.tif", "radiance factor", ("data",), "1"),
@@ -54,6 +59,31 @@ def shown_seams(fits: FrameFits, seams: SeamCheck) -> ShownSeams | None:
     return ShownSeams(jump=rms(seams.jump), noise_floor=rms(seams.floor))
 
 
+def tone_residuals(fits: FrameFits) -> ToneResiduals | None:
+    """What all evidence of the tone says beyond the fit; None where nothing could be calibrated."""
+    found = fits.tone.residuals
+    if not found.strip.size:
+        return None
+    return ToneResiduals(RESIDUAL_KINDS, found.kind, found.density, found.residual_density, found.sigma_density)
+
+
+def sample_noise(fits: FrameFits) -> SampleNoise:
+    """Scatter of the samples in each usable wedge patch, by the slope of its strip's curve there, in density."""
+    patches, film, scan = fits.tone.patches, fits.frame.film, fits.frame.scan
+    used = np.flatnonzero(patches.used & np.isfinite(patches.dn))
+    slopes = [_slope_at(fits.tone.strips[patches.strip[row]].density_of_dn, patches.dn[row]) for row in used]
+    area_mm2 = scan.sample_mm * scan.line_mm
+    grain = None if film.granularity is None else selwyn_variance(film.granularity, area_mm2)
+    return SampleNoise(patches.density[used], patches.scatter_dn[used] * np.array(slopes), grain)
+
+
+def _slope_at(density_of_dn: NDArray[np.float32], dn: float) -> float:
+    """|dD/dDN| of a table at a DN, over a two hundredth of its length: single steps have the rounding of the table."""
+    reach = max(1, density_of_dn.size // 512)
+    low, high = (int(np.clip(round(dn) + side * reach, 0, density_of_dn.size - 1)) for side in (-1, 1))
+    return abs(float(density_of_dn[high]) - float(density_of_dn[low])) / (high - low)
+
+
 def film_pair(fits: FrameFits, grid: FilmGrid, pictures: FilmPictures) -> PicturePair:
     """The frame as read out and as calibrated, both with what was bright on the Moon shown bright."""
     raw, density = raw_mosaic(fits.frame, grid), pictures.density.mean()
@@ -77,6 +107,22 @@ def quality_pictures(film: FilmPictures, made: MapPictures) -> tuple[QualityPict
             ("film", film.quality, film.density),
             ("map", made.quality, made.reflectance),
         )
+    )
+
+
+def globe_of(maker: MapMaker) -> Globe | None:
+    """Where on the Moon the frame lies; None where it shows nothing of it."""
+    view = maker.where.view
+    ring, region = footprint_ring(view), visible_region(view)
+    if ring is None or region is None:
+        return None
+    center, camera = moon_to_ground(region.center), moon_to_ground(view.pose.position_km)
+    return Globe(
+        center_deg=(float(center.lon_deg), float(center.lat_deg)),
+        camera_deg=(float(camera.lon_deg), float(camera.lat_deg)),
+        sun_deg=maker.fits.sun.subsolar_deg,
+        footprint_lon_deg=ring.lon_deg,
+        footprint_lat_deg=ring.lat_deg,
     )
 
 

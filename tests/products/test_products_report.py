@@ -145,7 +145,7 @@ def test_what_is_absent_is_said_with_its_reason(data):
         absent={"map": "The camera looked past the Moon."},
     )
     text = page(bare)
-    assert text.count('<p class="missing">') == 9
+    assert text.count('<p class="missing">') == 12
     assert "The camera looked past the Moon." in text
     assert "None was raised." in text
     assert judged(text).faults == []

@@ -1,0 +1,164 @@
+"""The report's plots that judge the tone: residuals against density and in their sigma, noise of a sample."""
+
+from dataclasses import dataclass
+from math import erf, sqrt
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from calib.products.fits import TransferCurves
+from calib.products.report_data import SampleNoise, ToneResiduals
+from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, SERIES, joined, new_figure, nice_up
+
+_DOTS = 500  # of a kind: enough to see a shape, few enough to load
+_BINS, _FEWEST = 24, 12  # bins of density; residuals that a bin needs
+_WIDEST, _STEP = 5.0, 0.25  # of the histogram, in sigma
+_LEVELS = 160  # densities at which the noise model is drawn
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How many residuals of a kind there are and what share of them lies within 1 and within 2 sigma."""
+
+    kind: str
+    count: int
+    within_1: float
+    within_2: float
+
+
+NORMAL_1, NORMAL_2 = erf(1 / sqrt(2)), erf(2 / sqrt(2))
+
+
+def shares(r: ToneResiduals) -> list[Share]:
+    """One row for each kind that there is, and one for all of them."""
+    off = np.abs(_standardised(r))
+    chosen = [(name, r.kind == kind) for kind, name in enumerate(r.kinds)]
+    rows = [(name, some) for name, some in [*chosen, ("all", np.ones(off.size, bool))] if some.any()]
+    return [
+        Share(name, int(some.sum()), float(np.mean(off[some] < 1)), float(np.mean(off[some] < 2)))
+        for name, some in rows
+    ]
+
+
+def _standardised(r: ToneResiduals) -> NDArray[np.float64]:
+    return np.asarray(r.residual / r.sigma, dtype=np.float64)
+
+
+def residual_figure(r: ToneResiduals) -> Figure:
+    """Residuals against density, by kind, and the histogram of residuals in their own sigma."""
+    figure = new_figure(3.9)
+    left, right = figure.subplots(1, 2, width_ratios=(1.75, 1))
+    _against_density(left, r)
+    _histogram(right, _standardised(r))
+    return figure
+
+
+def _against_density(ax: Axes, r: ToneResiduals) -> None:
+    edges = np.linspace(float(r.density.min()), float(r.density.max()) + 1e-9, _BINS + 1)
+    middle = (edges[1:] + edges[:-1]) / 2
+    reach = nice_up(float(np.percentile(np.abs(r.residual), 97.5)))
+    low, high = (_binned(r.density, r.residual, edges, q) for q in (15.87, 84.13))
+    ax.fill_between(middle, low, high, color=BAND, lw=0, step="mid", label="68 % of all")
+    ax.axhline(0, color=MUTED, lw=0.6)
+    for kind, name in enumerate(r.kinds):
+        chosen = np.flatnonzero(r.kind == kind)
+        if chosen.size == 0:
+            continue
+        color = SERIES[kind % len(SERIES)]
+        dots = chosen[:: -(-chosen.size // _DOTS)]
+        _dots(ax, r.density[dots], np.clip(r.residual[dots], -reach, reach), edges[-1] - edges[0], color)
+        medians = _binned(r.density[chosen], r.residual[chosen], edges, 50)
+        ax.plot(middle, medians, color=color, lw=1.3, marker="o", ms=3.4, label=name)
+        doubt = _of_medians(r.density[chosen], r.residual[chosen], edges)
+        ends = np.column_stack([medians - doubt, medians + doubt])
+        ax.plot(joined(np.column_stack([middle, middle])), joined(ends), color=color, lw=1.0)
+    ax.set(xlabel="density", ylabel="measured less fitted density", ylim=(-1.05 * reach, 1.05 * reach))
+    ax.set_title("Residuals against density: dots, and the median of each bin with its 1σ", pad=22)
+    ax.legend(loc="lower left", bbox_to_anchor=(-0.01, 0.985), ncols=5, columnspacing=1.2, handlelength=1.4)
+
+
+def _dots(ax: Axes, x: NDArray, y: NDArray, span: float, color: str) -> None:
+    """Dots as one path of dashes with round ends: hundreds of them stay small in the page."""
+    dash = 4e-4 * (span or 1.0)
+    ax.plot(
+        joined(np.column_stack([x - dash, x + dash])), joined(np.column_stack([y, y])),
+        color=color, lw=1.5, alpha=0.4, solid_capstyle="round",
+    )  # fmt: skip
+
+
+def _binned(at: NDArray, values: NDArray, edges: NDArray, percent: float) -> NDArray[np.float64]:
+    """A percentile of the values in each bin; NaN where too few fall into it."""
+    where = np.digitize(at, edges) - 1
+    parts = [values[where == k] for k in range(edges.size - 1)]
+    return np.array([np.percentile(part, percent) if part.size >= _FEWEST else np.nan for part in parts])
+
+
+def _of_medians(at: NDArray, values: NDArray, edges: NDArray) -> NDArray[np.float64]:
+    """1-sigma of the medians of bins of Gaussian values that know nothing of each other: 1.2533 sigma / sqrt(N)."""
+    low, high = (_binned(at, values, edges, percent) for percent in (15.87, 84.13))
+    count, _ = np.histogram(at, edges)
+    return np.asarray(1.2533 * (high - low) / 2 / np.sqrt(np.maximum(count, 1)))
+
+
+def _histogram(ax: Axes, z: NDArray[np.float64]) -> None:
+    edges = np.arange(-_WIDEST, _WIDEST + _STEP / 2, _STEP)
+    count, _ = np.histogram(z, edges)
+    ax.stairs(count / (z.size * _STEP), edges, fill=True, color=BAND)
+    ax.stairs(count / (z.size * _STEP), edges, color=ACCENT, lw=1.1, label="all kinds")
+    at = np.linspace(-_WIDEST, _WIDEST, 201)
+    ax.plot(at, np.exp(-(at**2) / 2) / np.sqrt(2 * np.pi), color=INK, lw=1.1, ls=(0, (4, 2)), label="unit normal")
+    off = np.abs(z)
+    said = f"within 1σ {100 * np.mean(off < 1):.1f} %\nwithin 2σ {100 * np.mean(off < 2):.1f} %"
+    ax.text(0.02, 0.97, f"{said}\nbeyond {_WIDEST:g}σ: {int(np.sum(off > _WIDEST))}", transform=ax.transAxes, va="top")
+    ax.set(xlabel="residual in its own 1σ", ylabel="share per σ", xlim=(-_WIDEST, _WIDEST))
+    ax.set_ylim(0, 1.25 * max(0.4, float(count.max()) / (z.size * _STEP)))
+    ax.set_title("Residuals in their own sigma", pad=22)
+    ax.legend(loc="upper right")
+
+
+def noise_figure(transfer: TransferCurves, noise: SampleNoise | None) -> Figure:
+    """1-sigma of one sample against density: the model of the strips, the patches' scatter, the stated grain's part."""
+    figure = new_figure(2.9)
+    ax = figure.subplots()
+    level, rows = _noise_at_levels(transfer)
+    low, middle, high = _percentiles(rows)
+    ax.fill_between(level, low, high, color=BAND, lw=0, label="model, 16 % to 84 % of the strips")
+    ax.plot(level, middle, color=ACCENT, lw=1.4, label="model, middle strip")
+    shown = [high]
+    if noise is not None:
+        known = np.isfinite(noise.patch_density) & np.isfinite(noise.patch_scatter)
+        at, scatter = noise.patch_density[known], noise.patch_scatter[known]
+        ax.plot(at, scatter, ls="", marker="o", ms=2.2, color=INK, alpha=0.45, label="scatter in a wedge patch")
+        shown.append(scatter)
+        if noise.grain_per_density is not None:
+            grain = np.sqrt(noise.grain_per_density * np.maximum(level, 0.0))
+            ax.plot(level, grain, color=BEFORE, lw=1.2, ls=(0, (4, 2)), label="grain of the stated granularity")
+            shown.append(grain)
+    values = np.concatenate(shown)
+    top = float(np.percentile(values[np.isfinite(values)], 98)) if np.isfinite(values).any() else 0.01
+    ax.set(xlabel="density", ylabel="1σ of a sample, density", ylim=(0, 1.35 * top))
+    ax.legend(loc="upper center", ncols=4)
+    return figure
+
+
+def _noise_at_levels(t: TransferCurves) -> tuple[NDArray, NDArray]:
+    """Densities (L,) and each strip's noise there (K, L), NaN outside the strip's curve."""
+    known = t.density[np.isfinite(t.density)]
+    level = np.linspace(float(known.min()), float(known.max()), _LEVELS) if known.size else np.zeros(_LEVELS)
+    rows = np.full((t.density.shape[0], _LEVELS), np.nan)
+    for row, density, sigma in zip(rows, t.density, t.noise, strict=True):
+        there = np.isfinite(density) & np.isfinite(sigma)
+        if there.any():
+            order = np.argsort(density[there])
+            row[:] = np.interp(level, density[there][order], sigma[there][order], left=np.nan, right=np.nan)
+    return level, rows
+
+
+def _percentiles(rows: NDArray) -> NDArray[np.float64]:
+    """The 16th, 50th and 84th percentile of what is known in each column (3, L); NaN where nothing is."""
+    out = np.full((3, rows.shape[1]), np.nan)
+    some = np.isfinite(rows).any(axis=0)
+    out[:, some] = np.nanpercentile(rows[:, some], [15.87, 50, 84.13], axis=0)
+    return out

@@ -1,0 +1,101 @@
+"""The report's plots by column: banding profiles with their bands, and the spectrum of the column means."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from calib.products.fits import Banding
+from calib.products.report_data import ColumnSpectrum
+from calib.products.report_plot import ACCENT, BAND, BEFORE, GRID, MUTED, SERIES, new_figure, some_of
+from calib.products.report_tone import DIVERGING, robust_reach
+
+_STRIPS = 3  # whose own profiles are drawn as curves
+_HARMONICS = 24  # of the strips' pitch: beyond, they stand closer than the lines are wide
+
+
+def banding_profiles(banding: Banding) -> Figure:
+    """The profile that all strips share, the own parts of a few strips, both with 2-sigma, and of all as a picture."""
+    figure = new_figure(7.0)
+    upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(1, 1.1, 1.1))
+    _with_band(upper, banding.common, banding.common_sigma, ACCENT, BAND, "")
+    upper.axhline(0, color=MUTED, lw=0.6)
+    upper.set_title(f"Common to all strips, with 2σ; median 1σ {np.nanmedian(banding.common_sigma):.1e}")
+    upper.set_ylabel("density")
+    _own_profiles(middle, banding)
+    reach = robust_reach(banding.own)
+    strips = banding.own.shape[0]
+    image = lower.imshow(
+        banding.own, aspect="auto", cmap=DIVERGING, vmin=-reach, vmax=reach, interpolation="nearest",
+        extent=(-0.5, banding.own.shape[1] - 0.5, strips - 0.5, -0.5),
+    )  # fmt: skip
+    lower.grid(False)
+    lower.set_title("Each strip's own part")
+    lower.set(xlabel="sample", ylabel="strip")
+    lower.yaxis.set_major_locator(MaxNLocator(integer=True))
+    figure.colorbar(image, ax=lower, pad=0.01, aspect=14, label="density").outline.set_visible(False)
+    return figure
+
+
+def _with_band(ax: Axes, values: NDArray, sigma: NDArray, color: str, band: str, label: str) -> None:
+    at = np.arange(values.size)
+    ax.fill_between(at, values - 2 * sigma, values + 2 * sigma, color=band, lw=0, alpha=1.0 if band == BAND else 0.25)
+    ax.plot(at, values, color=color, lw=0.9, label=label)
+
+
+def _own_profiles(ax: Axes, banding: Banding) -> None:
+    """A few strips' own parts one above the other, each about its own zero."""
+    chosen = some_of(banding.own.shape[0], _STRIPS)
+    step = 2.0 * robust_reach(banding.own[chosen])
+    for place, (strip, color) in enumerate(zip(chosen, SERIES, strict=False)):
+        level = -step * place
+        _with_band(ax, level + banding.own[strip], banding.own_sigma[strip], color, color, f"strip {strip}")
+        ax.axhline(level, color=MUTED, lw=0.5)
+    ax.set_yticks(
+        [-step * place + side * step / 4 for place in range(chosen.size) for side in (-1, 0, 1)],
+        [f"{side * step / 4:+g}" if side else "0" for _ in range(chosen.size) for side in (-1, 0, 1)],
+    )
+    ax.set_ylabel("density")
+    ax.set_title(f"The own parts of some strips, with 2σ; median 1σ of all {np.nanmedian(banding.own_sigma):.1e}")
+    ax.legend(loc="upper right", ncols=_STRIPS, bbox_to_anchor=(1.0, 1.17), borderaxespad=0.0)
+
+
+def column_spectrum(spectrum: ColumnSpectrum) -> Figure:
+    """Power of the column means before and after, on logarithmic axes, with the harmonics of the strips' pitch."""
+    figure = new_figure(3.3)
+    ax = figure.subplots()
+    shown = spectrum.frequency > 0
+    if spectrum.pitch_samples is not None:
+        _harmonics(ax, spectrum.pitch_samples, float(spectrum.frequency.max()))
+    for power, color, label in ((spectrum.before, BEFORE, "before"), (spectrum.after, ACCENT, "after")):
+        ax.loglog(spectrum.frequency[shown], power[shown], color=color, lw=0.5, alpha=0.35)
+        ax.loglog(*_octave_parts(spectrum.frequency[shown], power[shown]), color=color, lw=1.5, label=label)
+    if spectrum.noise_floor is not None:
+        ax.axhline(spectrum.noise_floor, color=MUTED, lw=0.9, ls=(0, (4, 3)), label="noise of a column mean")
+    ax.set(xlabel="cycles per column of the joined frame", ylabel="density² per bin")
+    ax.set_xlim(float(spectrum.frequency[shown].min()), float(spectrum.frequency.max()))
+    ax.legend(loc="lower left", ncols=4)
+    return figure
+
+
+def _harmonics(ax: Axes, pitch_samples: float, highest: float) -> None:
+    """A line for each of the first harmonics of one cycle a strip, numbered where there is room."""
+    orders = [n for n in range(1, _HARMONICS + 1) if n / pitch_samples <= highest]
+    for n in orders:
+        ax.axvline(n / pitch_samples, color=GRID, lw=1.4, zorder=0.5)
+        if n <= 4 or n in {6, 8, 12, 16, 24}:
+            ax.text(
+                n / pitch_samples, 1.01, f"{n}", transform=ax.get_xaxis_transform(), ha="center", fontsize=7,
+                color=MUTED,
+            )  # fmt: skip
+    if orders:
+        ax.plot([], [], color=GRID, lw=1.4, label="harmonics of the strips' pitch")
+    ax.grid(False, axis="x")
+
+
+def _octave_parts(frequency: NDArray[np.floating], power: NDArray[np.floating]) -> tuple[NDArray, NDArray]:
+    """Mean power in eighths of an octave, at their mean frequency: single bins scatter by their own size."""
+    part = np.floor(8 * np.log2(frequency / frequency[0])).astype(int)
+    _, where, count = np.unique(part, return_inverse=True, return_counts=True)
+    return np.bincount(where, frequency) / count, np.bincount(where, power) / count

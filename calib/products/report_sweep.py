@@ -1,0 +1,93 @@
+"""The report's plots of how the spot moved: the sweep common to all strips, what each adds, and the strips' wander."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from calib.products.fits import ScanGeometry
+from calib.products.report_plot import ACCENT, BAND, INK, MUTED, SERIES, joined, new_figure, some_of
+
+_POINTS = 256  # of a line: a picture shows no more
+_UM = 1000.0
+
+
+def sweep_curves(g: ScanGeometry, line: NDArray[np.integer]) -> Figure:
+    """Four pictures: common sweep with its band, the strips' own parts, wander across and along with their 1-sigma."""
+    figure = new_figure(5.9)
+    (common, own), (across, along) = figure.subplots(2, 2)
+    _common(common, g)
+    _own(own, g)
+    _wander(across, line, g.x_line_mm, g.sigma_x_mm, "Across: film x less its mean")
+    _wander(along, line, _unsteady(g.y_line_mm), g.sigma_y_mm, "Along: film y less a steady motion")
+    return figure
+
+
+def _common(ax: Axes, g: ScanGeometry) -> None:
+    sample, values, sigma = np.arange(g.common_mm.size), _UM * g.common_mm, _UM * g.common_sigma_mm
+    ax.fill_between(sample, values - 2 * sigma, values + 2 * sigma, color=BAND, lw=0)
+    ax.plot(sample, values, color=ACCENT, lw=1.3)
+    ax.axhline(0, color=MUTED, lw=0.6)
+    ax.set_title(f"Common to all strips, with 2σ; median 1σ {_said(g.common_sigma_mm)}")
+    ax.set(xlabel="sample", ylabel="film x less a linear sweep (µm)")
+
+
+def _own(ax: Axes, g: ScanGeometry) -> None:
+    own = own_sweeps(g)
+    sample = np.arange(own.shape[1])
+    chosen = some_of(own.shape[0])
+    sigma = _UM * np.nanmedian(g.sigma_x_mm) if np.isfinite(g.sigma_x_mm).any() else 0.0
+    ax.fill_between(sample, -sigma, sigma, color=BAND, lw=0)
+    pick = np.unique(np.linspace(0, sample.size - 1, 64).round().astype(int))
+    ax.plot(joined(np.tile(sample[pick], (len(own), 1)).astype(float)), joined(_UM * own[:, pick]), color=MUTED, lw=0.5)
+    for color, strip in zip(SERIES, chosen, strict=False):
+        ax.plot(sample, _UM * own[strip], color=color, lw=1.3, label=f"strip {strip}")
+    ax.set_title("Each strip's own part; band: median 1σ of a line's place in x")
+    ax.set(xlabel="sample", ylabel="less the common sweep (µm)")
+
+
+def own_sweeps(g: ScanGeometry) -> NDArray[np.float64]:
+    """What each strip's sweep adds to the common one, (K, N) mm: without its own middle, which is a shift in x.
+
+    The pitch of the samples is the middle strip's: a strip with a wider sweep shows as a slope.
+    """
+    n = g.common_mm.size
+    steps = (g.x_sample_mm[:, -1] - g.x_sample_mm[:, 0]) / (n - 1)
+    linear = (np.arange(n) - (n - 1) / 2) * float(np.median(steps))
+    common = g.common_mm - (g.common_mm[-1] - g.common_mm[0]) / (n - 1) * (np.arange(n) - (n - 1) / 2)
+    own = g.x_sample_mm - linear - common
+    return np.asarray(own - own.mean(axis=1, keepdims=True))
+
+
+def _unsteady(y_line_mm: NDArray) -> NDArray[np.float64]:
+    """Film y of each strip's lines less its own straight line; NaN beyond a strip's end."""
+    out = np.full(y_line_mm.shape, np.nan)
+    at = np.arange(y_line_mm.shape[1], dtype=float)
+    for row, y in zip(out, y_line_mm, strict=True):
+        there = np.isfinite(y)
+        if there.sum() > 1:
+            row[there] = y[there] - np.polyval(np.polyfit(at[there], y[there], 1), at[there])
+    return out
+
+
+def _wander(ax: Axes, line: NDArray[np.integer], values_mm: NDArray, sigma_mm: NDArray, title: str) -> None:
+    pick = np.unique(np.linspace(0, line.size - 1, _POINTS).round().astype(int))
+    for color, strip in zip(SERIES, some_of(values_mm.shape[0]), strict=False):
+        values, sigma = values_mm[strip][pick], sigma_mm[strip][pick]
+        there = np.isfinite(values) & np.isfinite(sigma)
+        if not there.any():
+            continue
+        values = _UM * (values[there] - np.mean(values[there]))
+        at, sigma = line[pick][there], _UM * sigma[there]
+        ax.fill_between(at, values - 2 * sigma, values + 2 * sigma, color=color, alpha=0.22, lw=0)
+        ax.plot(at, values, color=color, lw=1.0, label=f"strip {strip}")
+    ax.axhline(0, color=INK, lw=0.4)
+    ax.set_title(f"{title}; median 1σ {_said(sigma_mm)}")
+    ax.set(xlabel="line of the raster", ylabel="µm, with 2σ")
+    if ax.lines[:-1]:
+        ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=4)
+
+
+def _said(sigma_mm: NDArray) -> str:
+    known = sigma_mm[np.isfinite(sigma_mm)]
+    return f"{_UM * np.median(known):.2g} µm" if known.size else "not known"
