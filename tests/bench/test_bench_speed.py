@@ -27,21 +27,22 @@ def test_every_job_runs_in_every_round_and_once_before() -> None:
     ran: list[str] = []
     found = in_turns({"a": lambda: ran.append("a"), "b": lambda: ran.append("b")}, 4, silent)
     assert (ran.count("a"), ran.count("b")) == (5, 5)
-    assert {len(seconds) for seconds in found.values()} == {4}
+    assert {len(kind) for both in found.values() for kind in both} == {4}
 
 
 def test_ratios_are_those_of_the_rounds_and_growth_that_of_the_sizes() -> None:
     """The machine halves its pace in the second round: seconds change, ratios do not."""
     pace = dict.fromkeys((speed.MAP, speed.FILM, speed.KERNEL, speed.EXACT, speed.CHAIN, speed.SPLINE, speed.COPY), 1.0)
     pace |= {speed.MAP: 3.0, speed.NODATA: 6.0, speed.FAST: 1.5}
-    found = {name: Timed((p, 2 * p, p), 12.0) for name, p in pace.items()}
+    found = {name: Timed((p, 2 * p, p), (p, p, p), 12.0) for name, p in pace.items()}
     figures = {figure.name: figure for figure in figures_of("12 Mpx", found, 1.5)}
     assert figures["map written / warp with no-data"].found == pytest.approx(0.5)
     assert figures["map written / warp with no-data"].reached
     assert figures["map written / warp without no-data"].found == pytest.approx(2.0)
     assert not figures["map written / warp without no-data"].reached
     assert figures[speed.MAP].found == pytest.approx(4.0)
-    slower = {name: Timed((2.5 * p,) * 3, 24.0) for name, p in pace.items()}
+    assert figures[speed.MAP].beside["ns/px"] == pytest.approx(250.0)
+    slower = {name: Timed((2.5 * p,) * 3, (p,) * 3, 24.0) for name, p in pace.items()}
     by_size = {12.0: list(figures.values()), 24.0: figures_of("24 Mpx", slower, 1.5)}
     assert growth(by_size)[0].found == pytest.approx(1.25)
     assert growth({12.0: by_size[12.0]}) == []
