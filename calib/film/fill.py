@@ -7,23 +7,6 @@ from numpy.typing import NDArray
 STEPS = np.array([[0, 1], [1, 0], [1, 1], [1, -1]], dtype=np.int64)  # along the line, across the lines, both diagonals
 
 
-def fill_from_neighbours(
-    values: NDArray[np.float32], noise: NDArray[np.float32], bad: NDArray[np.bool_], reach: int
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
-    """Bridge bad samples linearly between the nearest good ones on both sides, in four directions.
-
-    A direction counts with one over its gap squared; a gap wider than `reach` samples is not bridged. The 1-sigma of a
-    filled sample is the scatter of the ends it was made from, with their noise: no less is known of what stood there.
-    Inputs and outputs have shape (lines, samples). Returns values, noise (both NaN where a bad sample could not be
-    filled) and which samples were filled.
-    """
-    out, sigma = values.astype(np.float32, copy=True), noise.astype(np.float32, copy=True)
-    rows, columns = np.nonzero(bad)
-    filled = np.zeros(values.shape, dtype=np.bool_)
-    filled[rows, columns] = bridge(out, sigma, bad, rows, columns, reach)
-    return out, sigma, filled
-
-
 def bridge(
     values: NDArray[np.float32],
     noise: NDArray[np.float32],
@@ -32,7 +15,13 @@ def bridge(
     columns: NDArray[np.intp],
     reach: int,
 ) -> NDArray[np.bool_]:
-    """The same in place, for the bad samples at `rows`, `columns` (N,) only; which of them were filled, (N,)."""
+    """Bridge bad samples, in place, linearly between the nearest good ones on both sides, in four directions.
+
+    A direction counts with one over its gap squared; a gap wider than `reach` samples is not bridged. The 1-sigma of a
+    filled sample is the scatter of the ends it was made from, with their noise: no less is known of what stood there.
+    `values`, `noise` and `bad` have shape (lines, samples); the bad samples at `rows`, `columns` (N,) are filled, or
+    NaN where they could not be. Returns which of them were filled, (N,).
+    """
     filled = np.zeros(rows.size, dtype=np.bool_)
     _bridge(values, noise, bad, rows, columns, reach, filled)
     return filled

@@ -5,7 +5,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.film.fill import fill_from_neighbours
+from calib.film.fill import bridge
+
+
+def fill_from_neighbours(
+    values: np.ndarray, noise: np.ndarray, bad: np.ndarray, reach: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """All bad samples bridged: values, noise, and which were filled."""
+    out, sigma, filled = values.copy(), noise.copy(), np.zeros(values.shape, bool)
+    rows, columns = np.nonzero(bad)
+    filled[rows, columns] = bridge(out, sigma, bad, rows, columns, reach)
+    return out, sigma, filled
 
 
 def plane(rows: int, columns: int, a: float, b: float) -> np.ndarray:
