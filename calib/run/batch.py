@@ -5,9 +5,9 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from distributed import Future, KilledWorker, as_completed
+from distributed import CancelledError, Future, KilledWorker, as_completed
 
-from calib.errors import InputError
+from calib.errors import CalibError, InputError
 from calib.products.atomic import remove_leftovers
 from calib.run.batch_cluster import Workers
 from calib.run.batch_inputs import Settings
@@ -150,7 +150,10 @@ def outcomes(workers: Workers, tasks: Sequence[Task], begin: Callable[[str], Non
     while under_way:
         future = next(finished)
         task = under_way.pop(future)
-        outcome = _outcome(future)
+        try:
+            outcome = _result(future)
+        except CancelledError as error:
+            raise CalibError(f"the scheduler gave the frame {task.frame} up; call again to go on") from error
         future.release()
         yield task, outcome
         _hand_over(workers, waiting, under_way, finished, begin)
@@ -173,9 +176,11 @@ def _hand_over(
         finished.add(future)
 
 
-def _outcome(future: Future) -> Outcome:
+def _result(future: Future) -> Outcome:
     try:
         outcome: Outcome = future.result()
+    except CancelledError:
+        raise
     except KilledWorker as error:
         times = error.allowed_failures + 1
         return Outcome("failed", 0.0, f"the worker died over it {times} times (out of memory, or killed)")

@@ -14,6 +14,7 @@ from calib.errors import CalibError, InputError
 
 DEATHS_FORGIVEN = 1  # a frame whose worker dies is tried once more
 CONNECT_S = 15.0
+OWN_VERSION = version("calib")
 _FRAME = "frame"
 
 
@@ -39,7 +40,7 @@ def workers_here(count: int) -> Iterator[Workers]:
             threads_per_worker=1,
             processes=True,
             memory_limit=0,  # a frame may use what there is: the machine, not a share of it, says when memory is out
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",  # none would still take the usual port, which another batch may have
             resources={_FRAME: 1},
             silence_logs=logging.CRITICAL,
         ) as cluster,
@@ -70,11 +71,12 @@ def workers_of(address: str) -> Iterator[Workers]:
 
 
 def _check_versions(client: Client, address: str) -> None:
-    own = version("calib")
     try:
         found: dict[str, Any] = client.run(version, "calib")
     except ImportError as error:
-        raise CalibError(f"--scheduler {address}: a worker has no calib; it needs version {own}") from error
+        raise CalibError(f"--scheduler {address}: a worker has no calib; it needs version {OWN_VERSION}") from error
     for worker, other in found.items():
-        if other != own:
-            raise CalibError(f"--scheduler {address}: the worker {worker} has calib {other}; it needs version {own}")
+        if other != OWN_VERSION:
+            raise CalibError(
+                f"--scheduler {address}: the worker {worker} has calib {other}; it needs version {OWN_VERSION}"
+            )
