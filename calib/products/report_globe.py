@@ -20,7 +20,12 @@ def globe_figure(globe: Globe) -> Figure:
     figure = Figure(figsize=(WIDTH_IN, 4.6))
     far, near = (figure.add_axes((left, 0.01, 0.42, 0.93)) for left in (0.04, 0.54))
     size = footprint_size(globe)
-    views = ((far, 1.08, "The hemisphere below the frame"), (near, min(_SPREAD * size, 1.08), "Its neighbourhood"))
+    lon, lat = globe.center_deg
+    center = f"{abs(lat):.3f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.3f}° {'E' if lon >= 0 else 'W'}"
+    views = (
+        (far, 1.08, f"The Moon from above the frame's centre, {center}"),
+        (near, min(_SPREAD * size, 1.08), "The frame's neighbourhood"),
+    )
     for ax, reach, title in views:
         quiet(ax)
         if ax is near and size > _WIDE:

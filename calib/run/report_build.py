@@ -78,7 +78,7 @@ def sample_noise(fits: FrameFits) -> SampleNoise:
 
 
 def _slope_at(density_of_dn: NDArray[np.float32], dn: float) -> float:
-    """|dD/dDN| of a table at a DN, over a two hundredth of its length: single steps have the rounding of the table."""
+    """|dD/dDN| of a table at a DN, over a 256th of its length: single steps have the table's rounding."""
     reach = max(1, density_of_dn.size // 512)
     low, high = (int(np.clip(round(dn) + side * reach, 0, density_of_dn.size - 1)) for side in (-1, 1))
     return abs(float(density_of_dn[high]) - float(density_of_dn[low])) / (high - low)
@@ -118,7 +118,7 @@ def globe_of(maker: MapMaker) -> Globe | None:
         return None
     center, camera = moon_to_ground(region.center), moon_to_ground(view.pose.position_km)
     return Globe(
-        center_deg=(float(center.lon_deg), float(center.lat_deg)),
+        center_deg=((float(center.lon_deg) + 180) % 360 - 180, float(center.lat_deg)),
         camera_deg=(float(camera.lon_deg), float(camera.lat_deg)),
         sun_deg=maker.fits.sun.subsolar_deg,
         footprint_lon_deg=ring.lon_deg,

@@ -19,19 +19,24 @@ from calib.products.fits import (
     TieResiduals,
     TransferCurves,
 )
-from calib.products.fits_pointing import ControlResiduals, Pointing
+from calib.products.fits_pointing import ControlResiduals, PlaceUncertainty, Pointing
 from calib.products.provenance import Provenance, Timings
 from calib.products.report import write_report
 from calib.products.report_data import (
     ColumnSpectrum,
+    Globe,
     MapLayer,
     MapPicture,
     PicturePair,
     QualityPicture,
     ReportData,
     ReportFigure,
+    SampleNoise,
     SeamCheck,
+    ToneResiduals,
 )
+
+KINDS = ("wedge patches", "unexposed film", "reseau strokes", "overlaps")
 
 
 def ground(rng: np.random.Generator, rows: int, cols: int) -> np.ndarray:
@@ -90,9 +95,7 @@ def fits_of(rng: np.random.Generator, strips: int, samples: int = 260, lines: in
         ),
         banding=Banding(common, np.full(samples, 0.0009), own, np.full((strips, samples), 0.0014)),
         drift=Drift(drift, np.full(drift.shape, 0.002)),
-        geometry=ScanGeometry(
-            *(np.zeros((strips, n)) for n in (samples, lines, lines, samples, lines, lines)), *np.zeros((2, samples))
-        ),
+        geometry=sweep_of(rng, strips, samples, lines),
         marks=MarkResiduals(
             np.arange(count) % strips, [f"r{i:03d}" for i in range(count)], mark_x, mark_y,
             *np.zeros((4, count)), before_x, before_y, *after, mark_used,
@@ -104,7 +107,43 @@ def fits_of(rng: np.random.Generator, strips: int, samples: int = 260, lines: in
             *rng.normal(0.1, 0.02, (2, 5)), *rng.normal([0, 0, 0, 0.06, 0], 0.004, (2, 5)), np.full(5, 0.004),
             np.array([True, True, True, False, True]),
         ),
+        uncertainty=PlaceUncertainty(
+            ("centre", "upper left", "upper right", "lower right", "lower left"),
+            np.array([0.0, -30, 30, 30, -30]), np.array([0.0, -27, -27, 27, 27]),
+            np.array([31.2, 29.4, 33.1, np.nan, 29.9]), np.array([11.3, 12.4, 12.2, np.nan, 10.1]),
+            np.array([312.0, 340, 331, np.nan, 352]), np.array([120.0, 131, 140, np.nan, 138]),
+            np.array([12.0, 15, 171, np.nan, 20]),
+        ),
     )  # fmt: skip
+
+
+def sweep_of(rng: np.random.Generator, strips: int, samples: int, lines: int) -> ScanGeometry:
+    """Strips of 3.2 mm: an S-shaped sweep, a small part of each strip's own, and a slow wander."""
+    at, along = np.linspace(-1, 1, samples), np.linspace(0, 1, lines)
+    common = 0.02 * np.sin(np.pi * at)
+    center = 3.2 * (np.arange(strips) - (strips - 1) / 2)[:, None]
+    own = 0.004 * rng.normal(size=(strips, 1)) * np.cos(2 * at)
+    wander = [
+        scale * rng.normal(size=(strips, 1)) * np.cos(np.pi * order * along)
+        for scale, order in ((0.03, 1), (0.01, 2), (0.05, 1), (0.02, 3))
+    ]
+    y = -27 + 54 * along + wander[2] + wander[3]
+    y[-1, -20:] = np.nan
+    sigma = np.full((strips, lines), 0.0007) + 0.001 * (along - 0.5) ** 2
+    return ScanGeometry(
+        center + 1.7 * at + common + own, wander[0] + wander[1], y, 0.001 * at + np.zeros((strips, 1)),
+        sigma, 0.4 * sigma,
+        common, np.full(samples, 0.001),
+    )  # fmt: skip
+
+
+def residuals_of(rng: np.random.Generator, strips: int) -> ToneResiduals:
+    """Residuals of a fit that is right: 400 to 4000 of each kind a strip, where each kind has its densities."""
+    spans = ((0.2, 2.1, 3600), (0.15, 0.3, 1200), (0.08, 0.2, 400), (0.4, 1.6, 500))
+    density = np.concatenate([rng.uniform(low, high, strips * many) for low, high, many in spans])
+    kind = np.repeat(np.arange(4), [strips * many for *_, many in spans])
+    sigma = 0.002 + 0.006 * density
+    return ToneResiduals(KINDS, kind, density, sigma * rng.normal(size=kind.size), sigma)
 
 
 def pictures(rng: np.random.Generator, strips: int, rows: int, cols: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -186,8 +225,13 @@ def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
             rng.normal(0, 0.001, strips - 1), np.full(strips - 1, 0.001), rng.normal(0, 0.05, strips - 1)
         ),
         spectrum=ColumnSpectrum(
-            frequency, moon + noise + bands * rng.exponential(size=frequency.size), moon + noise, 4e-5
+            frequency, moon + noise + bands * rng.exponential(size=frequency.size), moon + noise, 4e-5, 250.0
         ),
+        residuals=residuals_of(rng, strips),
+        noise=SampleNoise(
+            np.tile(np.linspace(0.25, 2.0, 9), strips), 0.02 * rng.normal(1, 0.05, 9 * strips), 0.02**2 / 1.5
+        ),
+        globe=Globe((31.2, 11.3), (28.0, 10.1), (75.0, -1.2), lon, lat),
         map=MapPicture(
             [MapLayer(name, share * after) for name, share in layers],
             edges, crs.to_wkt(), "Equirectangular Moon, IAU_2015:30110", lon, lat,

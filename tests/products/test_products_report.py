@@ -100,7 +100,10 @@ def test_warnings_stand_first_and_every_section_is_there(text):
         text.index(f'<section id="{name}"') for name in ("warnings", "figures", "frame", "tone", "map", "cautions")
     ]
     assert order == sorted(order)
-    drawings = ("Transfer curve", "Banding prof", "Gain drift", "Residuals of the reseau", "Jump", "Power", "control")
+    drawings = (
+        "Transfer curve of each", "Transfer curves of some", "Tone residuals", "Noise of a sample", "Banding prof",
+        "Gain drift", "Residuals of the reseau", "Sweep curves", "Jump", "Power", "control", "footprint",
+    )  # fmt: skip
     assert all(re.search(f'aria-label="[^"]*{name}', text) for name in drawings)
     assert "Not for landing" in text
     for bit in quality.BITS:

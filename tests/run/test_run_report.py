@@ -1,0 +1,73 @@
+"""What a run gathers for the report: joined columns at their places, residuals, noise, the globe."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from calib.coordinates import GroundPoints
+from calib.ground.sphere import ground_to_moon
+from calib.run.columns import ColumnMeans, joined_columns
+from calib.run.report_build import globe_of, sample_noise, tone_residuals
+from calib.tone.noise import selwyn_variance
+
+
+def test_a_joined_column_is_the_nearest_sample_of_the_strip_that_serves(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Means that tell their own film place: each column has its own x, to half a sample, from one side of the cut."""
+    fits = calibrated.result.fits
+    sources, scan = fits.sources(), fits.frame.scan
+    own_x = np.concatenate([s.sweep.x_sample_mm + np.median(s.sweep.x_line_mm) for s in sources])
+    strip = np.repeat(np.arange(len(sources)), sources[0].raster.n_samples).astype(float)
+    joined = joined_columns(fits.frame, sources, ColumnMeans(own_x, strip, own_x))
+    x_mm = scan.first_center_mm - scan.pitch_mm / 2 + np.arange(joined.after.size) * scan.sample_mm
+    known = np.isfinite(joined.after)
+    assert known.mean() > 0.97
+    step = max(np.diff(s.sweep.x_sample_mm).max() for s in sources)
+    assert np.abs(joined.after - x_mm)[known].max() <= step / 2 * (1 + 1e-9)
+    nearest = np.abs(x_mm[:, None] - scan.first_center_mm - scan.pitch_mm * np.arange(len(sources))).min(axis=1)
+    away = np.abs(x_mm - scan.first_center_mm - scan.pitch_mm * joined.before)
+    assert away[known] == pytest.approx(nearest[known], abs=1e-9)
+    assert joined.after.size == pytest.approx(len(sources) * scan.pitch_mm / scan.sample_mm, abs=1)
+
+
+def test_patches_scatter_as_the_model_of_the_samples_noise_says(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Scatter over model, patch by patch: a few per cent, the scatter of a scatter; grain as Selwyn's law has it."""
+    fits = calibrated.result.fits
+    found = sample_noise(fits)
+    patches = fits.tone.patches
+    strips = patches.strip[patches.used & np.isfinite(patches.dn)]
+    model = [
+        fits.tone.strips[k].noise_density[np.abs(fits.tone.strips[k].density_of_dn - level).argmin()]
+        for k, level in zip(strips, found.patch_density, strict=True)
+    ]
+    assert found.patch_density.size > 20
+    assert np.median(found.patch_scatter / np.array(model)) == pytest.approx(1.0, abs=0.03)
+    scan, film = fits.frame.scan, fits.frame.film
+    assert found.grain_per_density == selwyn_variance(film.granularity, scan.sample_mm * scan.line_mm)
+    unstated = replace(fits, frame=replace(fits.frame, film=film.model_copy(update={"granularity": None})))
+    assert sample_noise(unstated).grain_per_density is None
+
+
+def test_residuals_are_those_of_the_tone_and_none_where_there_are_none(calibrated) -> None:  # type: ignore[no-untyped-def]
+    fits = calibrated.result.fits
+    found, all_of_them = tone_residuals(fits), fits.tone.residuals
+    assert found is not None
+    assert found.kinds[int(found.kind[0])] == "wedge patches"
+    assert np.array_equal(found.residual, all_of_them.residual_density)
+    part = {name: getattr(all_of_them, name)[:0] for name in ("strip", "kind", "density")}
+    nothing = replace(all_of_them, **part, residual_density=np.zeros(0), sigma_density=np.zeros(0))
+    assert tone_residuals(replace(fits, tone=replace(fits.tone, residuals=nothing))) is None
+
+
+def test_the_globe_is_centred_on_the_frame_below_the_camera(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """The footprint lies about the centre; the camera is straight above the place it is said to be above."""
+    maker = calibrated.result.maker
+    globe = globe_of(maker)
+    assert globe is not None
+    lon, lat = globe.center_deg
+    assert globe.footprint_lon_deg.min() < lon < globe.footprint_lon_deg.max()
+    assert globe.footprint_lat_deg.min() < lat < globe.footprint_lat_deg.max()
+    place = ground_to_moon(GroundPoints(*(np.array(v) for v in globe.camera_deg), np.array(0.0)))
+    up = maker.where.view.pose.position_km
+    assert np.cross(place, up) / np.linalg.norm(up) == pytest.approx([0, 0, 0], abs=1e-9)
+    assert globe.sun_deg == pytest.approx(maker.fits.sun.subsolar_deg)
