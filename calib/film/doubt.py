@@ -1,7 +1,7 @@
 """What a sample's own noise says of its uncertainty, and what the doubt of its place adds to it.
 
-A variance that is read off a noisy sample is as noisy itself, and errs with it: where a curve bends, samples that came
-out low would be believed too much. So it is the mean over the samples about each one. The place of a sample is known to
+A sigma that is read off a noisy sample is as noisy itself, and errs with it: where a curve bends, samples that came out
+low would be believed too much. So it is the mean over the samples about each one. The place of a sample is known to
 the sweep's sigma only; where the picture has a gradient that doubt is one of its value, shared with its neighbours.
 """
 
@@ -54,10 +54,10 @@ def _spread(value, pairs, quality, place, low, high, not_itself, made):  # type:
             for a in range(i - REACH, i + REACH + 1):
                 for b in range(j - REACH, j + REACH + 1):
                     if not quality[a, b] & not_itself and np.isfinite(pairs[a, b, 0]):
-                        total += pairs[a, b, 0]
+                        total += np.sqrt(pairs[a, b, 0])
                         count += 1
             if count:
-                made[i, j, 0] = total / np.float32(count)
+                made[i, j, 0] = (total / np.float32(count)) ** 2
             down = _square_slope(value, pairs, i - 1, j, i + 1, j)
             right = _square_slope(value, pairs, i, j - 1, i, j + 1)
             made[i, j, 1] = np.sqrt(pairs[i, j, 1] * pairs[i, j, 1] + along * down + across * right)

@@ -29,8 +29,8 @@ class ValueTable:
     """What density is turned into before it is interpolated: a table over densities from `first` on, `per_density` rows
     to one density.
 
-    `table` (N, 4): value, what noise is multiplied by, what systematic error is multiplied by, and nothing; held at its
-    ends. At and beyond the densities `span` nothing can be calibrated.
+    `table` (N, 4): value, factors of noise and of systematic error, and what is added in squares to the latter; held at
+    its ends. At and beyond the densities `span` nothing can be calibrated.
     """
 
     table: NDArray[np.float32]
@@ -242,7 +242,9 @@ def _turned(density, noise, systematic, table, first, per_density):  # type: ign
     after = at + np.uint64(1)
     value = table[at, 0] + share * (table[after, 0] - table[at, 0])
     scatter = noise * (table[at, 1] + share * (table[after, 1] - table[at, 1]))
-    return value, scatter * scatter, systematic * (table[at, 2] + share * (table[after, 2] - table[at, 2]))
+    shown = systematic * (table[at, 2] + share * (table[after, 2] - table[at, 2]))
+    end = table[at, 3] + share * (table[after, 3] - table[at, 3])
+    return value, scatter * scatter, np.sqrt(shown * shown + end * end)
 
 
 @numba.njit(cache=True, nogil=True)

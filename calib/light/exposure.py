@@ -31,7 +31,9 @@ class ExposureLookup:
     """What a density is turned into, at equally spaced densities from beyond one end of a curve to beyond the other.
 
     `exposure` (N,) is the unbiased value in lux seconds; `noise` its 1-sigma at a sample's own noise `sigma_density`;
-    `slope` how a systematic error of density shows in its mean. `span`: the characteristic curve's own densities.
+    `slope` how a systematic error of density shows in its mean; `end` the systematic 1-sigma that the dark end of the
+    curve adds: film that could as well lie at it may have seen any light from none to the end's. `span`: the
+    characteristic curve's own densities.
     """
 
     density: Array
@@ -39,8 +41,9 @@ class ExposureLookup:
     noise: Array
     sigma_density: Array
     slope: Array
+    end: Array
     span: tuple[float, float]
-    table: NDArray[np.float32]  # (N, 4): exposure, noise over sigma_density, slope side by side, for one look-up
+    table: NDArray[np.float32]  # (N, 4): exposure, noise over sigma_density, slope, end side by side, for one look-up
 
     @property
     def per_density(self) -> float:
@@ -67,8 +70,15 @@ def exposure_lookup(curve: FilmCurve, density: Array, sigma: Array) -> ExposureL
     variance = np.maximum(2.0 * variance - _mean(variance, at, noise), LEAST_SHARE * variance)
     slope = np.abs(np.gradient(mean, step))
     spread, slope = np.asarray(np.sqrt(variance)), slope[inside]
-    table = np.ascontiguousarray(np.stack([value, spread / noise, slope, slope], axis=1), dtype=np.float32)
-    return ExposureLookup(at, value, spread, noise, slope, (low, high), table)
+    end = _dark_end(stated[past : past + NODES], (at - low) / noise, (high - at) / noise)
+    table = np.ascontiguousarray(np.stack([value, spread / noise, slope, end], axis=1), dtype=np.float32)
+    return ExposureLookup(at, value, spread, noise, slope, end, (low, high), table)
+
+
+def _dark_end(exposure: Array, above_low: Array, below_high: Array) -> Array:
+    """Least exposure of the curve, as far as a density so many sigma inside its dark end could lie at it."""
+    dark, inside = (exposure[0], above_low) if exposure[0] < exposure[-1] else (exposure[-1], below_high)
+    return np.asarray(dark * np.exp(-0.5 * np.maximum(inside, 0.0) ** 2))
 
 
 def _continued(exposure: Array, past: int, sigma_nodes: Array) -> Array:
@@ -124,4 +134,5 @@ def _convert(table, first_density, per_density, value, noise, systematic):  # ty
         share = np.float32(place - index)
         value[i] = table[index, 0] + share * (table[index + 1, 0] - table[index, 0])
         noise[i] *= table[index, 1] + share * (table[index + 1, 1] - table[index, 1])
-        systematic[i] *= table[index, 2] + share * (table[index + 1, 2] - table[index, 2])
+        shown = systematic[i] * (table[index, 2] + share * (table[index + 1, 2] - table[index, 2]))
+        systematic[i] = np.hypot(shown, table[index, 3] + share * (table[index + 1, 3] - table[index, 3]))

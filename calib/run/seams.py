@@ -4,7 +4,7 @@ At every seam both strips are sampled at the same film places in the middle of t
 over a block of rows is the jump a viewer would see, and the noise of the samples alone would make it sigma / sqrt(N).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -49,11 +49,26 @@ def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
 
 def check_seams(fits: FrameFits) -> SeamCheck:
     """Measure every seam of a frame inside the exposed format; strips that do not overlap have no rows."""
-    sources = fits.sources()
+    sources = [noise_alone(source) for source in fits.sources()]
     found = [_seam(fits.frame, left, right) for left, right in pairwise(sources)]
     strip = np.concatenate([np.full(len(rows), k) for k, rows in enumerate(found)]) if found else np.zeros(0)
     rows = np.array([row for rows in found for row in rows], dtype=float).reshape(-1, 3)
     return SeamCheck(strip.astype(np.int64), rows[:, 0], rows[:, 1], rows[:, 2])
+
+
+def noise_alone(source: StripSource) -> StripSource:
+    """A strip whose stated uncertainty is the noise of its samples: no doubt of its tone or place is in it."""
+    tone, sweep = source.tone, source.sweep
+    sure_tone = replace(
+        tone,
+        curve_sigma=np.zeros_like(tone.curve_sigma),
+        column_sigma=np.zeros_like(tone.column_sigma),
+        line_sigma=np.zeros_like(tone.line_sigma),
+    )
+    sure_sweep = replace(
+        sweep, sigma_x_mm=np.zeros_like(sweep.sigma_x_mm), sigma_y_mm=np.zeros_like(sweep.sigma_y_mm)
+    )
+    return replace(source, tone=sure_tone, sweep=sure_sweep)
 
 
 def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[float, float, float]]:

@@ -43,7 +43,7 @@ def test_noise_alone_adds_next_to_nothing() -> None:
     assert np.sqrt(np.mean(np.square(spread))) < 0.08 * 0.05
 
 
-def test_variance_is_the_mean_about_a_sample_and_bridged_ones_keep_theirs() -> None:
+def test_sigma_is_the_mean_about_a_sample_and_bridged_ones_keep_theirs() -> None:
     variance = np.ones(SHAPE)
     variance[5, 5] = 100.0
     quality = np.zeros(SHAPE, np.uint16)
@@ -53,7 +53,7 @@ def test_variance_is_the_mean_about_a_sample_and_bridged_ones_keep_theirs() -> N
     found = doubted(np.zeros(SHAPE), pairs_of(variance), (0.0, 0.0), quality)[..., 0]
     assert found[4, 4] == 100.0
     assert found[4, 5] == 1.0
-    assert found[7, 7] == pytest.approx(2.0)
+    assert found[7, 7] == pytest.approx(((8 + 10**0.5) / 9) ** 2)
 
 
 def test_unknown_neighbours_leave_a_sample_what_it_has() -> None:

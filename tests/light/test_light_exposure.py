@@ -59,6 +59,18 @@ def test_a_noisier_sample_and_a_systematic_error_scale_with_the_curve_s_slope() 
     assert result.systematic == pytest.approx(slope * np.array([0.01, 0.02]), rel=2e-3)
 
 
+def test_film_at_the_dark_end_may_have_seen_no_light_at_all() -> None:
+    """In full shadow the film lies at the curve's first knot: what is read there is off by up to that exposure."""
+    sigma, (low, _) = 0.02, CURVE.span
+    density = low + sigma * np.random.default_rng(8).standard_normal((20_000, 4))
+    kind = np.full(density.shape, sigma, np.float32)
+    made = noisy_exposure(lookup_of(sigma), density.astype(np.float32), kind, np.zeros_like(kind))
+    error = np.hypot(np.sqrt(np.square(made.noise).sum(axis=1)) / 4, made.systematic.mean(axis=1))
+    assert np.mean(np.abs(made.value.mean(axis=1)) < 2 * error) > 0.9  # the truth is zero; the least light of the curve is 1.5 sigma off it
+    well_inside = noisy_exposure(lookup_of(sigma), np.full(1, low + 0.2, np.float32), kind[0, :1], np.zeros(1, "f4"))
+    assert well_inside.systematic[0] < 1e-6
+
+
 def test_far_beyond_the_curve_values_are_held_and_nan_stays_nan() -> None:
     """A chord goes on for six sigma; what is further off is no noise, and is held there."""
     lookup = lookup_of(0.01)
