@@ -157,8 +157,10 @@ def _noise_at_levels(t: TransferCurves) -> tuple[NDArray, NDArray]:
 
 
 def _percentiles(rows: NDArray) -> NDArray[np.float64]:
-    """The 16th, 50th and 84th percentile of what is known in each column (3, L); NaN where nothing is."""
+    """The 16th, 50th and 84th percentile (3, L) where all strips that have a curve are known; NaN elsewhere."""
     out = np.full((3, rows.shape[1]), np.nan)
-    some = np.isfinite(rows).any(axis=0)
-    out[:, some] = np.nanpercentile(rows[:, some], [15.87, 50, 84.13], axis=0)
+    alive = rows[np.isfinite(rows).any(axis=1)]
+    if len(alive):
+        whole = np.isfinite(alive).all(axis=0)
+        out[:, whole] = np.percentile(alive[:, whole], [15.87, 50, 84.13], axis=0)
     return out

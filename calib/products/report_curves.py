@@ -59,8 +59,13 @@ def _at_levels(level: NDArray, density: NDArray, sigma: NDArray) -> NDArray[np.f
 
 
 def middle_of(rows: NDArray) -> NDArray[np.float64]:
-    """Median over the strips (K, N) of what is known in each column; NaN where nothing is."""
+    """Median over the strips (K, N) where all of them that have a curve are known; NaN elsewhere.
+
+    Where some have ended the median of the rest would turn off towards them.
+    """
     out = np.full(rows.shape[1], np.nan)
-    some = np.isfinite(rows).any(axis=0)
-    out[some] = np.nanmedian(rows[:, some], axis=0)
+    alive = rows[np.isfinite(rows).any(axis=1)]
+    if len(alive):
+        whole = np.isfinite(alive).all(axis=0)
+        out[whole] = np.median(alive[:, whole], axis=0)
     return out

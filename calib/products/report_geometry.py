@@ -66,7 +66,7 @@ def _arrows(
     drawn_mm = _ARROW_SHARE * max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
     factor = drawn_mm / scale_mm
     rms = float(np.sqrt(np.mean(known**2))) if known.size else float("nan")
-    ax.set_title(f"{title}: rms {1000 * rms:.3g} µm, {known.size} used", pad=20)
+    ax.set_title(f"{title}: rms {_length(rms)}, {known.size} used", pad=20)
     for chosen, shade in ((used, color), (~used & np.isfinite(length), WRONG)):
         # A blunder would run off the picture; three scale lengths say enough.
         reach = np.minimum(1.0, 3 * scale_mm / np.maximum(length[chosen], 1e-12))
@@ -79,7 +79,11 @@ def _arrows(
         "", (start + width, at), (start, at), xycoords="axes fraction", annotation_clip=False,
         arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 0.9, "shrinkA": 0, "shrinkB": 0, "mutation_scale": 6},
     )  # fmt: skip
-    ax.text(start + width + 0.01, at, f"{1000 * scale_mm:g} µm", transform=ax.transAxes, va="center", fontsize=7.5)
+    ax.text(start + width + 0.01, at, _length(scale_mm), transform=ax.transAxes, va="center", fontsize=7.5)
+
+
+def _length(mm: float) -> str:
+    return f"{mm:.3g} mm" if mm >= 1 else f"{1000 * mm:.3g} µm"
 
 
 def _arrow_paths(ax: Axes, x: NDArray, y: NDArray, u: NDArray, v: NDArray, color: str) -> None:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calib.products.report_data import Globe
 from calib.products.report_map import multiples, step_of
-from calib.products.report_plot import ACCENT, BAND, BEFORE, GRID, INK, MUTED, PANEL, WIDTH_IN, joined, quiet
+from calib.products.report_plot import ACCENT, BEFORE, GRID, INK, MUTED, NIGHT, PANEL, WIDTH_IN, joined, quiet
 
 _ROUND = np.radians(np.linspace(0.0, 360.0, 361))
 _SPREAD = 2.6  # half-width of the near view, in sizes of the footprint
@@ -84,7 +84,7 @@ def _draw(ax: Axes, globe: Globe, reach: float) -> None:
     ax.fill(np.cos(_ROUND), np.sin(_ROUND), color=PANEL, lw=0)
     dark = night(globe)
     if len(dark):
-        ax.fill(dark[:, 0], dark[:, 1], color=BAND, lw=0)
+        ax.fill(dark[:, 0], dark[:, 1], color=NIGHT, lw=0)
     _graticule(ax, globe, reach)
     ax.plot(np.cos(_ROUND), np.sin(_ROUND), color=MUTED, lw=1.0)
     _outline(ax, globe)

@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 # Colours that stand for a role; in the finished drawing they become the page's own, which differ by light and dark.
 INK, MUTED, GRID = "#010203", "#040506", "#070809"
 ACCENT, BEFORE, WRONG, BAND, PANEL = "#0a0b0c", "#0d0e0f", "#101112", "#131415", "#161718"
-VIOLET, OLIVE = "#191a1b", "#1c1d1e"
+VIOLET, OLIVE, NIGHT = "#191a1b", "#1c1d1e", "#1f2021"
 SERIES = (ACCENT, BEFORE, VIOLET, OLIVE)  # of things of one rank, in turn
 _ROLES = {
     INK: "currentColor", MUTED: "var(--muted)", GRID: "var(--line)", ACCENT: "var(--accent)", BEFORE: "var(--before)",
     WRONG: "var(--wrong)", BAND: "var(--band)", PANEL: "var(--panel)", VIOLET: "var(--violet)", OLIVE: "var(--olive)",
+    NIGHT: "var(--night)",
 }  # fmt: skip
 
 WIDTH_IN = 11.0

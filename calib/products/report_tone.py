@@ -120,7 +120,7 @@ class _Panels:
         for top in np.unique(self._top):
             for value in self._labelled:
                 at = top + float(self._y(np.array(value)))
-                ax.text(0.045, at, f"{value:.1f}", ha="right", va="center", **small)
+                ax.text(0.045, at, f"{round(value, 1) + 0.0:.1f}", ha="right", va="center", **small)
             for sign in (1, -1):
                 at = top + float(self._y_residual(np.array(sign * self._reach)))
                 ax.text(0.045, at, f"{sign * self._reach:+g}", ha="right", va="center", **small)
