@@ -23,7 +23,7 @@ def globe_figure(globe: Globe) -> Figure:
     lon, lat = globe.center_deg
     center = f"{abs(lat):.3f}° {'N' if lat >= 0 else 'S'}, {abs(lon):.3f}° {'E' if lon >= 0 else 'W'}"
     views = (
-        (far, 1.08, f"The Moon from above the frame's centre, {center}"),
+        (far, 1.08, f"The Moon from above the footprint, {center}"),
         (near, min(_SPREAD * size, 1.08), "The frame's neighbourhood"),
     )
     for ax, reach, title in views:

@@ -17,7 +17,7 @@ from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.report import page
 from calib.products.report_checks import NORMAL_1, NORMAL_2, noise_figure, residual_figure, shares
 from calib.products.report_columns import column_spectrum
-from calib.products.report_curves import chosen_curves
+from calib.products.report_curves import chosen_curves, middle_of
 from calib.products.report_data import ColumnSpectrum, Globe, ReportData, SampleNoise, ToneResiduals
 from calib.products.report_globe import footprint_size, globe_figure, night, projected
 from calib.products.report_plot import drawing, some_of, style
@@ -136,6 +136,14 @@ def test_the_own_part_of_a_sweep_is_what_was_put_into_it(data) -> None:
     x = np.array([-3.2, 0.1, 3.2])[:, None] + 1.6 * at + common + bend
     found = own_sweeps(replace(data.fits.geometry, x_sample_mm=x, common_mm=common))
     assert np.abs(found - bend).max() < 1e-12
+
+
+def test_the_middle_of_curves_ends_where_the_first_of_them_ends() -> None:
+    """A strip without a curve does not count; beyond a strip's end the median of the rest would jump."""
+    nan = np.nan
+    rows = np.array([[1.0, 2, 3, 4], [3.0, 4, 5, nan], [nan] * 4, [5.0, 9, 7, 8]])
+    assert np.array_equal(middle_of(rows), [3.0, 4.0, 5.0, nan], equal_nan=True)
+    assert np.isnan(middle_of(np.full((2, 3), nan))).all()
 
 
 def test_a_few_of_many_are_the_ends_and_some_between() -> None:
