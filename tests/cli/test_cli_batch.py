@@ -42,11 +42,15 @@ def make_list(folder: Path) -> Path:
 
 
 def begun(listing: Path, out: Path) -> subprocess.Popen[bytes]:
-    """The command, leader of its own group, when a worker has been given the good frame (or all is over)."""
+    """The command, leader of its own group, once it has given the good frame to a worker."""
+    ledger = out / LEDGER
+    before = ledger.stat().st_mtime_ns if ledger.exists() else 0
     command = [*CALIB, "batch", str(listing), "--out", str(out), "--workers", "2"]
     child = subprocess.Popen(command, start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    while child.poll() is None and not (out / GOOD).exists():
+    while child.poll() is None:
         time.sleep(0.02)
+        if ledger.exists() and ledger.stat().st_mtime_ns > before and read_ledger(ledger)[GOOD].state != "waiting":
+            break
     return child
 
 
@@ -116,24 +120,31 @@ def test_times_are_said_as_a_person_says_them(seconds: float, said: str) -> None
 
 
 def kill_commands(folder: Path, kills: int, seed: int) -> int:
-    """Kill the command so often, alone and with its group in turn; how often it ended before the signal."""
+    """Kill the command so often, alone and with its group in turn, at moments spread over the time after the good
+    frame is given to a worker; how often it ended before the signal.
+    """
     listing, out, single, chance = make_list(folder / "in"), folder / "out", folder / "single", random.Random(seed)
     run_frame(folder / "in" / "good", single, threads=1, overwrite=False, standard=DEFAULT_MODEL)
     ended, killed = 0, 0
+    began = time.monotonic()
+    begun(listing, out).wait()
+    lasted = (time.monotonic() - began) / 2
+    shutil.rmtree(out)
     while killed < kills:
         child = begun(listing, out)
-        if out.exists() and (out / GOOD / "run.json").exists():
-            ended += 1
-        time.sleep(chance.uniform(0, 4.0))
+        time.sleep(chance.uniform(0, lasted))
         if child.poll() is None:
             killed += 1
             os.kill(child.pid if killed % 2 else -child.pid, signal.SIGKILL)
             assert child.wait() == -signal.SIGKILL
-            read_ledger(out / LEDGER)
-        if (out / GOOD / "run.json").exists():
+            assert read_ledger(out / LEDGER)
+        else:
+            ended += 1
+        is_made = (out / GOOD / "run.json").exists()
+        print(f"{killed} killed, {ended} ended, frame made: {is_made}", flush=True)
+        if is_made:
             check_resumed(listing, out, single)
             shutil.rmtree(out)
-        print(f"{killed} killed, {ended} ended", flush=True)
     check_resumed(listing, out, single)
     return ended
 
