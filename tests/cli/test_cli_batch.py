@@ -126,9 +126,9 @@ def kill_commands(folder: Path, kills: int, seed: int) -> int:
     listing, out, single, chance = make_list(folder / "in"), folder / "out", folder / "single", random.Random(seed)
     run_frame(folder / "in" / "good", single, threads=1, overwrite=False, standard=DEFAULT_MODEL)
     ended, killed = 0, 0
-    began = time.monotonic()
-    begun(listing, out).wait()
-    lasted = (time.monotonic() - began) / 2
+    child, began = begun(listing, out), time.monotonic()
+    child.wait()
+    lasted = time.monotonic() - began
     shutil.rmtree(out)
     while killed < kills:
         child = begun(listing, out)
