@@ -34,7 +34,7 @@ from calib.run.fit import fit_frame
 from calib.run.frame_job import PRODUCTS
 
 NAMES = ("tern2-0031", "tern2-0032")
-KILLS = 12
+KILLS = 8
 EVERY = {LEDGER} | {f"{name}/{product}" for name in NAMES for product in (*PRODUCTS, "run.json")}
 
 
