@@ -65,9 +65,7 @@ def noise_alone(source: StripSource) -> StripSource:
         column_sigma=np.zeros_like(tone.column_sigma),
         line_sigma=np.zeros_like(tone.line_sigma),
     )
-    sure_sweep = replace(
-        sweep, sigma_x_mm=np.zeros_like(sweep.sigma_x_mm), sigma_y_mm=np.zeros_like(sweep.sigma_y_mm)
-    )
+    sure_sweep = replace(sweep, sigma_x_mm=np.zeros_like(sweep.sigma_x_mm), sigma_y_mm=np.zeros_like(sweep.sigma_y_mm))
     return replace(source, tone=sure_tone, sweep=sure_sweep)
 
 

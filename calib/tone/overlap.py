@@ -39,10 +39,19 @@ class OverlapCells:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edge:
-    """The columns of a strip near one border as first-order density, NaN where there is none: samples from `first`."""
+    """The columns of a strip near one border as first-order density, NaN where there is none: samples from `first`.
+
+    `span`: between which densities the strip's curve is known. Means are held to it, not samples: leaving out those
+    that noise took beyond it would move the mean of the rest.
+    """
 
     first: int
     density: NDArray[np.float32]
+    span: tuple[float, float] = (-np.inf, np.inf)
+
+    def holds(self, density: Array) -> NDArray[np.bool_]:
+        """Which densities lie within the span."""
+        return np.asarray((density >= self.span[0]) & (density <= self.span[1]))
 
 
 def overlap_samples(sweep: StripSweep, following: StripSweep) -> tuple[slice, slice]:
@@ -62,16 +71,19 @@ def compare(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -
         return None
     lines, place, other = found
     samples = np.arange(right.first, right.first + right.density.shape[1])
-    return _cells(lines, samples, right.density[lines].astype(np.float64), other, place)
+    table = _cells(lines, samples, right.density[lines].astype(np.float64), other, place)
+    table = table[:, right.holds(table[4]) & left.holds(table[5])]
+    return OverlapCells(table[0].astype(np.int64), *table[1:]) if table.size else None
 
 
 def matched(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -> tuple[Array, Array] | None:
-    """Values of both edges, whatever they hold, at the same film places, flat; None as in `compare`."""
+    """Values of both edges at the same film places, flat, NaN beyond their spans; None as in `compare`."""
     found = _meet(sweep, following, right, left)
     if found is None:
         return None
     lines, _, other = found
-    return right.density[lines].astype(np.float64).ravel(), other.ravel()
+    own = right.density[lines].astype(np.float64)
+    return np.where(right.holds(own), own, np.nan).ravel(), np.where(left.holds(other), other, np.nan).ravel()
 
 
 def _meet(
@@ -123,7 +135,8 @@ def _cubic(image: NDArray[np.float32], line: Array, sample: Array) -> Array:
     return np.where(inside, total, np.nan)
 
 
-def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: ScanPoints) -> OverlapCells | None:
+def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: ScanPoints) -> Array:
+    """The fields of `OverlapCells` as rows of a table."""
     difference = own - other
     smoothed = _kept_variance(place.line) * _kept_variance(place.sample)
     n_blocks = max(len(lines) // BLOCK_POINTS, 1)
@@ -145,10 +158,7 @@ def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: Sc
         sigma = np.hypot(scatter / np.sqrt(good.sum(axis=0)), COLUMN_FLOOR * np.sqrt(n_blocks))
         line = (weight * lines[part][:, None]).sum(axis=0)
         found.append(np.stack([samples[columns], means[0], line, *means[1:4], sigma, 1.0 / (1.0 + means[4])]))
-    if not found:
-        return None
-    table = np.concatenate(found, axis=1)
-    return OverlapCells(table[0].astype(np.int64), *table[1:])
+    return np.concatenate(found, axis=1) if found else np.zeros((8, 0))
 
 
 def _kept_variance(place: Array) -> Array:

@@ -18,7 +18,7 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
 from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain
-from calib.tone.transfer import FirstCurve
+from calib.tone.transfer import BEYOND, FirstCurve
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
@@ -145,14 +145,14 @@ class _Edges:
         return dn, lost | (dn <= clip[0]) | (dn >= clip[1])
 
     def density(self, survey: StripSurvey, samples: slice) -> Edge:
-        """First-order density of some samples; NaN where lost, clipped or beyond the strip's patches."""
+        """First-order density of some samples, known as far as the strip's patches reach; NaN where lost or clipped."""
         dn, bad = self._read(survey.index, samples, survey.clip)
         if survey.curve is None:
             raise ValueError(f"strip {survey.index} has no curve yet")
         table = unbiased_density(survey.curve, survey.noise, np.arange(np.iinfo(dn.dtype).max + 1, dtype=np.float64))
-        beyond = 0.35 - EDGE_MARGIN
-        table[(table < survey.curve.lightest + beyond) | (table > survey.curve.deepest - beyond)] = np.nan
-        return Edge(samples.start, np.where(bad, np.nan, table[dn]).astype(np.float32))
+        inside = BEYOND - EDGE_MARGIN
+        span = survey.curve.lightest + inside, survey.curve.deepest - inside
+        return Edge(samples.start, np.where(bad, np.nan, table[dn]).astype(np.float32), span)
 
     def raw(self, survey: StripSurvey, samples: slice) -> Edge:
         """DN of some samples; NaN where lost or clipped."""

@@ -50,3 +50,22 @@ def test_variance_is_shared_by_what_interpolation_leaves_of_the_noise() -> None:
         cells = compare(one, two, Edge(0, scene(one)), Edge(0, scene(two)))
         assert cells is not None
         assert np.allclose(cells.own_share, 1 / (1 + left), atol=1e-6)
+
+
+def test_film_near_the_end_of_a_span_shows_no_difference() -> None:
+    """Samples that noise took beyond the end stay in the mean: cut off in one strip only, they moved it (a bug)."""
+    chance = np.random.default_rng(4)
+    one, two = sweep(0.0, 0.0), sweep(0.0, 0.0)
+    noisy = [(1.0 + 0.05 * chance.standard_normal((LINES, SAMPLES))).astype(np.float32) for _ in range(2)]
+    cells = compare(one, two, Edge(0, noisy[0], (0.0, 1.03)), Edge(0, noisy[1], (0.0, 1.2)))
+    assert cells is not None
+    error = 0.05 * 2**0.5 / np.sqrt(LINES * SAMPLES)
+    assert abs(np.mean(cells.density - cells.next_density)) < 4 * error
+
+
+def test_cells_beyond_a_span_are_left_out() -> None:
+    one, two = sweep(0.0, 0.0), sweep(0.0, 0.0)
+    cells = compare(one, two, Edge(0, scene(one), (0.9, 1.1)), Edge(0, scene(two)))
+    assert cells is not None
+    assert 0.9 <= cells.density.min() <= cells.density.max() <= 1.1
+    assert compare(one, two, Edge(0, scene(one), (3.0, 4.0)), Edge(0, scene(two))) is None
