@@ -12,19 +12,19 @@ from calib.film.assemble import film_grid
 from calib.film.kernels import DEFAULT_KERNEL, kernel_called
 from calib.frame.read import read_frame
 from calib.light.functions import photometric_function
-from calib.products.fits import write_fits
+from calib.products.fits import FitsFile, write_fits
 from calib.products.provenance import Provenance, RefinedPointing, Timings, digests, write_run
 from calib.products.report import write_report
 from calib.products.report_data import ReportData, ReportFigure
 from calib.products.stac import write_item
 from calib.run import report_build as build
 from calib.run.angle_products import ANGLE_ASSETS, clear_angles, write_angles
-from calib.run.columns import column_means, column_spectrum, joined_columns
+from calib.run.columns import ColumnMeans, column_means, column_spectrum, joined_columns
 from calib.run.figures import figures_of
-from calib.run.film_product import write_film
+from calib.run.film_product import FilmPictures, write_film
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
-from calib.run.map_product import MapMaker, map_maker, map_warnings, write_map
+from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
 from calib.run.out_folder import LAST_WRITTEN, claim
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
@@ -98,23 +98,8 @@ def run_frame(
     )
     settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
     provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), figures)
-    data = ReportData(
-        facts=build.facts_of(fits, maker),
-        figures=figures,
-        provenance=provenance,
-        fits=record,
-        pairs=(build.film_pair(fits, film_grid(maker.sources, frame.scan.sample_mm), film),),
-        seams=build.shown_seams(fits, seams),
-        residuals=build.tone_residuals(fits),
-        noise=build.sample_noise(fits),
-        spectrum=column_spectrum(
-            joined_columns(frame, maker.sources, columns), frame.scan.pitch_mm / frame.scan.sample_mm
-        ),
-        globe=build.globe_of(maker),
-        map=build.map_picture(maker, pictures),
-        quality=build.quality_pictures(film, pictures),
-    )
-    write_report(out / "report.html", data)
+    checks = _Checks(seams, columns, figures, record, provenance)
+    write_report(out / "report.html", _report(maker, film, pictures, checks))
     write_item(out / "item.json", build.map_item(maker, out, version("calib")))
     made = (*PRODUCTS, *(asset.href for asset in ANGLE_ASSETS)) if angles else PRODUCTS
     products = digests([out / name for name in made], out)
@@ -123,6 +108,37 @@ def run_frame(
     write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
     progress("checking and reporting", 1.0)
     return RunResult(out, fits, maker, seams, figures, warnings)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Checks:
+    """What a run says of its own products."""
+
+    seams: SeamCheck
+    columns: ColumnMeans
+    figures: tuple[ReportFigure, ...]
+    record: FitsFile
+    provenance: Provenance
+
+
+def _report(maker: MapMaker, film: FilmPictures, pictures: MapPictures, checks: _Checks) -> ReportData:
+    """All that the report shows."""
+    fits, scan = maker.fits, maker.fits.frame.scan
+    joined = joined_columns(fits.frame, maker.sources, checks.columns)
+    return ReportData(
+        facts=build.facts_of(fits, maker),
+        figures=checks.figures,
+        provenance=checks.provenance,
+        fits=checks.record,
+        pairs=(build.film_pair(fits, film_grid(maker.sources, scan.sample_mm), film),),
+        seams=build.shown_seams(fits, checks.seams),
+        residuals=build.tone_residuals(fits),
+        noise=build.sample_noise(fits),
+        spectrum=column_spectrum(joined, scan.pitch_mm / scan.sample_mm),
+        globe=build.globe_of(maker),
+        map=build.map_picture(maker, pictures),
+        quality=build.quality_pictures(film, pictures),
+    )
 
 
 def _provenance(
