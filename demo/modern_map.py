@@ -12,7 +12,7 @@ import pyproj
 import rasterio
 from calib_demo.chance import stream
 from calib_demo.illumination import FIELDS, Illumination, illuminate
-from calib_demo.scene import GroundPicture, _ground, _shade
+from calib_demo.scene import GroundPicture, ground_of, shaded
 from calib_demo.shadow import lit_share
 from calib_demo.terrain import NORTH_POLAR
 from calib_demo.truth import Truth
@@ -111,12 +111,12 @@ def _relit(truth: Truth, wanted: ModernMap) -> GroundPicture:
     x_mm: Array = old.x_mm + old.step_mm * np.arange(shape[1], dtype=np.float64)
     y_mm: Array = old.y_mm + old.step_mm * np.arange(shape[0], dtype=np.float64)
     sun = point_of(*wanted.subsolar_deg) / np.linalg.norm(point_of(*wanted.subsolar_deg))
-    ground = _ground(scenario, illuminate(truth.view, sun, x_mm, y_mm), shape)
+    ground = ground_of(scenario, illuminate(truth.view, sun, x_mm, y_mm), shape)
     relief, log_albedo = (np.pad(layer, around, mode="symmetric") for layer in ground)
     x_mm = old.x_mm + old.step_mm * np.arange(-around, shape[1] + around, dtype=np.float64)
     y_mm = old.y_mm + old.step_mm * np.arange(-around, shape[0] + around, dtype=np.float64)
     light = _from_above(illuminate(truth.view, sun, x_mm, y_mm))
-    reflectance = _shade(relief, log_albedo, light, scenario)
+    reflectance = shaded(relief, log_albedo, light, scenario)
     if wanted.shadows:
         reflectance *= lit_share(relief, light)
     reflectance = ndimage.gaussian_filter(reflectance, 0.5)

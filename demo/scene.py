@@ -59,8 +59,8 @@ def picture_ground(scenario: Scenario, view: View, format_mm: tuple[float, float
     y_mm: Array = -half_y + step * np.arange(int(2 * half_y / step) + 1, dtype=np.float64)
     sun = point_of(*scenario.sun.subsolar_deg) / np.linalg.norm(point_of(*scenario.sun.subsolar_deg))
     light = illuminate(view, sun, x_mm, y_mm)
-    relief, log_albedo = _ground(scenario, light, (y_mm.size, x_mm.size))
-    reflectance = _shade(relief, log_albedo, light, scenario)
+    relief, log_albedo = ground_of(scenario, light, (y_mm.size, x_mm.size))
+    reflectance = shaded(relief, log_albedo, light, scenario)
     if scenario.scene.shadows:
         reflectance *= lit_share(relief, light)
     reflectance = ndimage.gaussian_filter(reflectance, scenario.scene.blur_samples)
@@ -68,7 +68,7 @@ def picture_ground(scenario: Scenario, view: View, format_mm: tuple[float, float
     return GroundPicture(coefficients, float(x_mm[0]), float(y_mm[0]), step, scenario.scene.folded_px is not None)
 
 
-def _ground(scenario: Scenario, light: Illumination, shape: tuple[int, int]) -> tuple[Raster, Raster]:
+def ground_of(scenario: Scenario, light: Illumination, shape: tuple[int, int]) -> tuple[Raster, Raster]:
     """Relief in ground pixels and natural log of relative albedo, both (rows, columns)."""
     scene, seed = scenario.scene, scenario.seed
     relief = fractal_field(stream(seed, "relief"), shape, 1.9, 400.0)
@@ -99,7 +99,7 @@ def _metric(light: Illumination, shape: tuple[int, int]) -> Metric:
     return metric
 
 
-def _shade(relief: Raster, log_albedo: Raster, light: Illumination, scenario: Scenario) -> Raster:
+def shaded(relief: Raster, log_albedo: Raster, light: Illumination, scenario: Scenario) -> Raster:
     """Radiance factor by a lunar-Lambert law on the relief's own normals; 0 off the Moon."""
     rows, columns = relief.shape
     out = np.empty_like(relief)

@@ -1,15 +1,12 @@
-"""What all tests share: `tests` on the path (for `perfect`), steady hypothesis, and linear algebra on one thread.
+"""What all tests share: steady hypothesis, and linear algebra on one thread.
 
 Several test processes on a few cores would otherwise spend their time waiting for each other's threads.
 """
 
 import os
-import sys
-from pathlib import Path
 
 from hypothesis import settings
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).parent))
 settings.register_profile("steady", derandomize=True, deadline=None, max_examples=60)
 settings.load_profile("steady")

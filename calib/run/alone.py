@@ -87,7 +87,7 @@ def reflectance_of_image(density: xr.DataArray, described: DensityImageDescripti
 def image_to_map(
     image: xr.DataArray, described: MappedImageDescription, described_in: Path, dem: Path | None
 ) -> xr.DataArray:
-    """A labelled image on the film put onto a map grid: each map pixel by one cubic interpolation, NaN where none is.
+    """A labelled image on the film put onto a map grid: each map pixel by one interpolation, NaN where none is.
 
     Raises:
         InputError: the camera misses the Moon, or the map that is asked for cannot be.
