@@ -19,11 +19,20 @@ def _rms(values: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(np.square(values)))) if values.size else float("nan")
 
 
+def _weighted(residual: NDArray[np.float64], sigma: NDArray[np.float64]) -> tuple[float, str, float]:
+    """Root mean square weighted by one over sigma squared, in px, and what it is where nothing but noise is left."""
+    total = float(np.sum(sigma**-2.0)) if residual.size else float("nan")
+    return float(np.sqrt(np.sum((residual / sigma) ** 2) / total)), "px", float(np.sqrt(residual.size / total))
+
+
 def _geometry(fits: FrameFits) -> list[ReportFigure]:
     marks, ties, scan = fits.sweep.marks, fits.sweep.ties, fits.frame.scan
     used = marks.used
     along, across = marks.residual_y_mm[used] / scan.line_mm, marks.residual_x_mm[used] / scan.sample_mm
-    expected = np.concatenate([np.sqrt(marks.var_line[used]), np.sqrt(marks.var_sample[used])])
+    stated_mm = fits.frame.film.reseau.sigma_mm or 0.0
+    fitted = np.concatenate([marks.var_line[used], marks.var_sample[used]])
+    stated = np.repeat([stated_mm / scan.line_mm, stated_mm / scan.sample_mm], np.count_nonzero(used))
+    expected = np.sqrt(fitted + stated**2)
     placed = [s.sigma_x_mm / scan.sample_mm for s in fits.sweep.sweeps]
     placed += [s.sigma_y_mm / scan.line_mm for s in fits.sweep.sweeps]
     tie = ties.used
@@ -38,15 +47,13 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
             _rms(np.concatenate([along, across])),
             "px",
             _rms(expected),
-            "Cramér-Rao bound of the mark fits",
+            "Cramér-Rao bound of the mark fits, and the stated 1-sigma of the marks",
         ),
         ReportFigure("film place", "1-sigma of a line's place on the film, rms", _rms(np.concatenate(placed)), "px"),
         ReportFigure(
             "tie residual",
-            "the same texture in two strips, rms per axis",
-            _rms(tie_px),
-            "px",
-            _rms(tie_sigma),
+            "the same texture in two strips, rms per axis weighted by texture",
+            *_weighted(tie_px, tie_sigma),
             "noise of the ties",
         ),
     ]
