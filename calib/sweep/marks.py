@@ -24,6 +24,9 @@ MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, w
 MOST_CHI2 = 4.0
 ODD_SIGMAS = 6.0
 MARGIN_PX = 10
+LEAST_INSIDE_PX = (
+    2.0  # a stroke that the strip's edge cuts along its length says neither where it is nor how it is turned
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,7 +153,8 @@ def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
     if fit is None:
         return OUTSIDE
     line, sample = fit.place
-    if not (-2 < line < sweep.n_lines + 1 and -2 < sample < sweep.n_samples + 1):
+    inside = min(line, sample, sweep.n_lines - 1 - line, sweep.n_samples - 1 - sample)
+    if inside < LEAST_INSIDE_PX:
         return OUTSIDE
     seen = fit.parts > 0.4
     if fit.contrast < LEAST_CONTRAST or seen.sum() < LEAST_PARTS or not (seen[:4].any() and seen[4:].any()):

@@ -1,6 +1,7 @@
 """Reseau marks: found to the limit the noise sets, and the bad ones told."""
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,9 @@ import pytest
 from calib.sweep.candidates import CrossPixels, cross_score, fill_gaps
 from calib.sweep.cross import CrossShape, coverage
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
+from calib.sweep.marks import Sought, mark_table
+from calib.sweep.model import StripSweep
+from calib.sweep.tables import OUTSIDE
 
 STEP_MM = 0.0075
 SHAPE = CrossShape(0.2, 0.04, 0.8 * STEP_MM, 0.8 * STEP_MM)
@@ -158,6 +162,21 @@ def test_a_mark_cut_by_the_strips_edge_and_crossed_by_a_dropout_is_still_placed(
     values[~np.isfinite(sigma)] = 0
     fit = fit_mark(window(values, 4.0, sigma=sigma), SHAPE, PRIORS)
     assert np.all(np.abs(offset(fit) - place) < 4.5 * np.sqrt(np.diag(fit.cov)))
+
+
+@pytest.mark.parametrize(("sample", "used"), [(0.4, False), (398.6, False), (2.5, True), (200.0, True)])
+def test_a_mark_whose_stroke_the_strips_edge_cuts_along_is_not_used(sample, used):
+    """Half a stroke's width is no stroke: such marks were off by nine of their sigmas (a bug)."""
+    rng = np.random.default_rng(14)
+    fit = fit_mark(window(100 + 60 * covered((0.0, 0.0)) + rng.normal(0, 2.0, LINE.shape), 2.0), SHAPE, PRIORS)
+    at_edge = replace(fit, place=np.array([100.0, sample]))
+    x, y = np.arange(400) * STEP_MM, np.arange(300) * STEP_MM
+    zero = np.zeros(300)
+    sweep = StripSweep(x, zero, y, np.zeros(400), zero, zero)
+    sought = Sought(np.zeros(1, int), np.zeros(1, int), np.array([100.0]), np.array([sample]))
+    table = mark_table(sought, [at_edge], [sweep])
+    assert bool(table.used[0]) is used
+    assert (table.reason[0] == OUTSIDE) is not used
 
 
 def test_a_missing_mark_has_no_contrast():
