@@ -136,8 +136,11 @@ def banding_figures(scene: str, fits: FrameFits, told: FrameFits, truth: Truth, 
     amounts = {name: rms(banding_left(c)) for name, c in rivals.items()}
     amplitudes = {name: 100 * kept(c, c.found) for name, c in rivals.items()}
     limits = {"ideal": 100 * kept(columns, columns.ideal), "1-sigma": 100 * kept_sigma(columns)}
+    posterior = rms(np.concatenate([tone.column_sigma for tone in fits.tone.strips]))
+    bound = {"by the fit's own sigma": float(np.hypot(floor, posterior)) / floor}
+    name = "banding left in column means over noise floor"
     return [
-        Figure(scene, "banding left in column means over noise floor", rms(left) / floor, "", Reach(high=1.2), ratios),
+        Figure(scene, name, rms(left) / floor, "", Reach(high=1.2), bound | ratios),
         Figure(scene, "the same, told the true wedge", rms(banding_left(informed)) / floor),
         Figure(scene, "the same, less the interpolated errors", rms(less) / floor),
         Figure(scene, "banding left, with the noise", rms(left), "D", None, {"floor": floor} | amounts),

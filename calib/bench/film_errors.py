@@ -74,7 +74,14 @@ def clean_density(truth: Truth, grid: FilmGrid, rows: slice, columns: slice) -> 
     return density_of_strip(truth.film, as_strip, truth.center_x_mm())
 
 
-def film_figures(scene: str, errors: FilmErrors, wedge: WedgeError) -> list[Figure]:
+def shared_sigma(fits: FrameFits, density: float) -> float:
+    """What the fit says that no mean over many samples is better known than: 1-sigma of curve and drift, rms."""
+    curves = [t.curve_sigma[int(np.argmin(np.abs(t.density_of_dn - density)))] for t in fits.tone.strips]
+    drifts = np.concatenate([tone.line_sigma for tone in fits.tone.strips])
+    return float(np.hypot(rms(np.array(curves, np.float64)), rms(drifts)))
+
+
+def film_figures(scene: str, fits: FrameFits, errors: FilmErrors, wedge: WedgeError) -> list[Figure]:
     """Errors of block means of density over those of the ideal calibration."""
     implied = np.zeros(errors.true.shape, np.float32)
     implied[errors.good] = wedge.of_density(errors.true[errors.good])
@@ -84,7 +91,9 @@ def film_figures(scene: str, errors: FilmErrors, wedge: WedgeError) -> list[Figu
     )
     floor = rms(ideal)
     name = f"film density, {BLOCK}x{BLOCK} block means over floor"
-    said = {"blocks": float(ours.size), "floor (D)": floor, "rms (D)": rms(ours)}
+    shared = shared_sigma(fits, float(np.median(errors.true[errors.good])))
+    said = {"by the fit's own sigma": float(np.hypot(floor, shared)) / floor}
+    said |= {"blocks": float(ours.size), "floor (D)": floor, "rms (D)": rms(ours)}
     return [
         Figure(scene, name, rms(ours) / floor, "", None, said),
         Figure(scene, f"{name}, told the true wedge", rms(told) / floor, "", Reach(high=1.3)),

@@ -34,7 +34,7 @@ def tone_figures(done: Calibrated, threads: int, progress: Progress = silent) ->
     progress(step, 0.3)
     reflectance = map_figures(scene, map_errors(done.run.maker, told, truth, done.products, wedge, threads), wedge)
     progress(step, 0.8)
-    film = film_figures(scene, film_errors(fits, told, truth, done.products, threads), wedge)
+    film = film_figures(scene, fits, film_errors(fits, told, truth, done.products, threads), wedge)
     progress(step, 1.0)
     return [*figures, *reflectance, *film, *dropout_figures(done), seam_figure(done)]
 
