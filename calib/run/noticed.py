@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.frame.frame import Frame
-from calib.sweep.tables import MarkTable
+from calib.sweep.tables import OUTSIDE, MarkTable
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import PatchTable
 
@@ -28,12 +28,13 @@ def _dropouts(dropouts: Sequence[Dropouts]) -> list[str]:
 
 
 def _marks(frame: Frame, marks: MarkTable) -> list[str]:
-    out = np.flatnonzero(~marks.used)
+    seen = np.array([reason != OUTSIDE for reason in marks.reason], bool)  # beyond the strip's edge there is no mark
+    out = np.flatnonzero(~marks.used & seen)
     if not out.size:
         return []
     names = [f"{frame.marks.ids[marks.mark[row]]} in strip {marks.strip[row]}" for row in out[:MOST_NAMED].tolist()]
     more = f" and {out.size - MOST_NAMED} more" if out.size > MOST_NAMED else ""
-    return [f"{out.size} of {marks.used.size} sightings of reseau marks left out: {', '.join(names)}{more}"]
+    return [f"{out.size} of {np.count_nonzero(seen)} sightings of reseau marks left out: {', '.join(names)}{more}"]
 
 
 def _patches(patches: PatchTable) -> list[str]:

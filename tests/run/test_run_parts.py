@@ -12,6 +12,7 @@ from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.noticed import MOST_NAMED, noticed
 from calib.run.ordered import in_order
 from calib.run.seams import check_seams
+from calib.sweep.tables import OUTSIDE
 from calib.tone.dropouts import Dropouts
 
 
@@ -101,7 +102,10 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     whole = Dropouts(np.zeros((0, 3), np.int32), n_lines=10, n_samples=50)
     count = MOST_NAMED + 3
     marks = SimpleNamespace(
-        used=np.arange(count + 1) >= count, mark=np.zeros(count + 1, int), strip=np.full(count + 1, 2)
+        used=np.arange(count + 1) >= count,
+        mark=np.zeros(count + 1, int),
+        strip=np.full(count + 1, 2),
+        reason=("damaged",) * count + ("",),
     )
     patches = SimpleNamespace(
         used=np.array([True, False]), strip=np.array([0, 1]), patch=np.array([0, 5]), reason=("", "clipped")
@@ -113,6 +117,8 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     )
     assert said[1].endswith("and 3 more")
     assert said[2] == "strip 1: wedge patches left out: 5 (clipped)"
-    all_used = SimpleNamespace(used=np.ones(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int))
+    all_used = SimpleNamespace(used=np.ones(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=("",))
+    beyond = SimpleNamespace(used=np.zeros(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=(OUTSIDE,))
     none_out = SimpleNamespace(used=np.ones(1, bool), strip=np.zeros(1, int), patch=np.zeros(1, int), reason=("",))
     assert noticed(frame, [whole], all_used, none_out) == ()  # type: ignore[arg-type]
+    assert noticed(frame, [whole], beyond, none_out) == ()  # type: ignore[arg-type]  # no mark stands beyond the edge
