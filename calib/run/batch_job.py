@@ -11,7 +11,7 @@ from threadpoolctl import threadpool_limits
 
 from calib.errors import CalibError
 from calib.frame.read import read_frame
-from calib.run.batch_cache import lock_compiled_code
+from calib.run.compiled_code import lock_compiled_code
 from calib.run.batch_inputs import Settings, digest_of, finished_run, is_made_of
 from calib.run.batch_lock import held
 from calib.run.frame_job import run_frame

@@ -274,7 +274,7 @@ def test_a_folder_in_which_another_process_works_is_waited_for(night: Night, tmp
 ADD = """
 import sys, time
 from numba.core.caching import IndexDataCacheFile as Cache
-from calib.run.batch_cache import lock_compiled_code
+from calib.run.compiled_code import lock_compiled_code
 lock_compiled_code()
 look = Cache._load_index
 def slow(self):

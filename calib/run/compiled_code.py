@@ -1,4 +1,4 @@
-"""numba's cache of compiled code, made safe for workers that compile at the same time.
+"""numba's cache of compiled code, made safe for processes that compile at the same time.
 
 The cache keeps, for each function, an index of the files with its variants. A process that adds a variant reads the
 index, takes the next free number and writes both back. Two that do so at once, for different types of argument, take
