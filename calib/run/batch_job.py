@@ -11,9 +11,9 @@ from threadpoolctl import threadpool_limits
 
 from calib.errors import CalibError
 from calib.frame.read import read_frame
-from calib.run.compiled_code import lock_compiled_code
 from calib.run.batch_inputs import Settings, digest_of, finished_run, is_made_of
 from calib.run.batch_lock import held
+from calib.run.compiled_code import lock_compiled_code
 from calib.run.frame_job import run_frame
 
 _ONE = Lock()  # HDF5 and caught warnings belong to a whole process: it does one frame at a time, however many threads
