@@ -67,14 +67,21 @@ def drawing(figure: Figure, name: str, description: str) -> str:
 
 
 def _with_own_names(text: str, name: str) -> str:
-    """Inner names get `name` before them; those that nothing refers to go, as they would occur twice on the page."""
-    wanted = set(re.findall(r'(?:url\(|href=")#([^")]+)', text))
+    """Inner names become `name` and a number, in order; those that nothing refers to go, as they would occur twice.
+
+    The plotting library makes names of the last digits of places, which are not the same in every process.
+    """
+    wanted = dict.fromkeys(re.findall(r'(?:url\(|href=")#([^")]+)', text))
+    number = {old: f"{name}-{index}" for index, old in enumerate(wanted)}
 
     def renamed(match: re.Match[str]) -> str:
-        return f' id="{name}-{match[1]}"' if match[1] in wanted else ""
+        return f' id="{number[match[1]]}"' if match[1] in number else ""
+
+    def pointed(match: re.Match[str]) -> str:
+        return f"{match[1]}#{number[match[2]]}"
 
     text = re.sub(r' id="([^"]+)"', renamed, text)
-    return re.sub(r'(url\(|href=")#', rf"\g<1>#{name}-", text)
+    return re.sub(r'(url\(|href=")#([^")]+)', pointed, text)
 
 
 def some_of(count: int, most: int = len(SERIES)) -> NDArray[np.int64]:

@@ -20,7 +20,7 @@ from calib.products.report_columns import column_spectrum
 from calib.products.report_curves import chosen_curves, middle_of
 from calib.products.report_data import ColumnSpectrum, Globe, ReportData, SampleNoise, ToneResiduals
 from calib.products.report_globe import footprint_size, globe_figure, night, projected
-from calib.products.report_plot import drawing, some_of, style
+from calib.products.report_plot import _with_own_names, drawing, some_of, style
 from calib.products.report_sweep import own_sweeps, sweep_curves
 
 SNYDER = Path(__file__).parents[1] / "data" / "geometry" / "snyder_examples.csv"
@@ -255,3 +255,14 @@ def test_the_page_of_many_strips_stays_quick_to_load() -> None:
     """Sixty strips: all drawings together below three megabytes; pictures are bounded by their width."""
     text = page(replace(scene(60, 310, 320), pairs=(), quality=(), map=None))
     assert len(text) < 3_000_000
+
+
+def test_inner_names_do_not_hang_on_the_last_digits_of_a_place() -> None:
+    """Two drawings that print the same are the same, whatever the plotting library called their parts (a bug)."""
+    drawn = '<g id="axes_1"><clipPath id="p{0}"><rect/></clipPath><path clip-path="url(#p{0})"/><use href="#m{0}"/></g>'
+    one, two = (_with_own_names(drawn.format(hashed), "banding") for hashed in ("0c4d5ef8fc", "7ce39c4628"))
+    assert one == two
+    assert (
+        one
+        == '<g><clipPath id="banding-0"><rect/></clipPath><path clip-path="url(#banding-0)"/><use href="#banding-1"/></g>'
+    )
