@@ -5,10 +5,10 @@ low would be believed too much. So it is the mean over the samples about each on
 the sweep's sigma only; where the picture has a gradient that doubt is one of its value, shared with its neighbours.
 """
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.film.spans import Spans
 from calib.quality import DROPOUT, FILLED
 from calib.sweep.model import StripSweep
@@ -42,7 +42,7 @@ def with_doubt(
     return made
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _spread(value, pairs, quality, place, low, high, not_itself, made):  # type: ignore[no-untyped-def]  # pragma: no cover
     for row in range(low.size):
         i = row + REACH
@@ -63,7 +63,7 @@ def _spread(value, pairs, quality, place, low, high, not_itself, made):  # type:
             made[i, j, 1] = np.sqrt(pairs[i, j, 1] * pairs[i, j, 1] + along * down + across * right)
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _square_slope(value, pairs, a, b, c, d):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Squared slope between two samples two steps apart, less what their noise makes of it; none where unknown."""
     rise = value[c, d] - value[a, b]

@@ -1,8 +1,9 @@
 """Gaps bridged from their neighbours: strokes of marks and short dropouts."""
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from calib.compiled import njit
 
 STEPS = np.array([[0, 1], [1, 0], [1, 1], [1, -1]], dtype=np.int64)  # along the line, across the lines, both diagonals
 
@@ -27,7 +28,7 @@ def bridge(
     return filled
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _end(bad: NDArray, row: int, column: int, down: int, right: int, reach: int) -> int:  # pragma: no cover
     """Steps from a bad sample to the first good one in a direction; 0 where there is none within reach."""
     for step in range(1, reach + 1):
@@ -39,7 +40,7 @@ def _end(bad: NDArray, row: int, column: int, down: int, right: int, reach: int)
     return 0
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _bridge(values, noise, bad, rows, columns, reach, filled):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(rows.size):
         row, column = rows[n], columns[n]

@@ -7,10 +7,10 @@ of the taps that are there: a sharp kernel with a hole rings.
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.film.kernels import LANES, PHASES, AxisWeights
 from calib.film.landing import Landing
 from calib.film.lanes import weighted_block, weighted_pairs
@@ -68,7 +68,7 @@ def gather(
         )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _add(sound, bits, k, c0, n_samples, value, variance, systematic, flags):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Blend one strip's word in, weighted by the distance to the strip's own edges."""
     edge = np.float32(min(c0 + np.float32(0.5), np.float32(n_samples) - np.float32(0.5) - c0) + np.float32(EDGE))
@@ -81,7 +81,7 @@ def _add(sound, bits, k, c0, n_samples, value, variance, systematic, flags):  # 
     bits[k] |= flags
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _sums_at(i, j, p, q, tables, taps, size, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
     """What all taps sum to: value, variance, systematic error. `size`: lines of a kernel of at most eight samples."""
     along, across, along_pairs, across_pairs = tables
@@ -105,7 +105,7 @@ def _sums_at(i, j, p, q, tables, taps, size, value, pairs):  # type: ignore[no-u
     return v, variance, shared
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _any_size(i, j, p, q, tables, taps, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The same for kernels of any size."""
     along, across, along_pairs, across_pairs = tables
@@ -134,7 +134,7 @@ def _any_size(i, j, p, q, tables, taps, value, pairs):  # type: ignore[no-untype
 def _sound_loop(size):  # type: ignore[no-untyped-def]
     """The loop over sound places, compiled for one size of kernel."""
 
-    @numba.njit(cache=True, nogil=True)
+    @njit(cache=True, nogil=True)
     def loop(  # type: ignore[no-untyped-def]
         place, tables, taps, samples, sound, bits, rest
     ):  # fmt: skip  # pragma: no cover
@@ -166,7 +166,7 @@ def _sound_loop(size):  # type: ignore[no-untyped-def]
 def _careful_loop(size):  # type: ignore[no-untyped-def]
     """The loop over the other places, compiled for one size of kernel."""
 
-    @numba.njit(cache=True, nogil=True)
+    @njit(cache=True, nogil=True)
     def loop(  # type: ignore[no-untyped-def]
         rest, place, tables, taps, samples, wide, fill, sound, bits, bridged, bridged_bits, lost
     ):  # fmt: skip  # pragma: no cover
@@ -211,7 +211,7 @@ SOUND_LOOPS = {size: _sound_loop(size) for size in SIZES}
 CAREFUL_LOOPS = {size: _careful_loop(size) for size in SIZES}
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _above_and_below(weights, taps):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Sums of the weights above and below zero, both positive."""
     above = below = 0.0
@@ -221,7 +221,7 @@ def _above_and_below(weights, taps):  # type: ignore[no-untyped-def]  # pragma: 
     return above, below
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _bits_of(i, j, along, across, tall, wide, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether a tap is missing; the share of the weight above zero that is known; the absolute weights of the known
     taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without a value.
@@ -261,7 +261,7 @@ def _bits_of(i, j, along, across, tall, wide, value, quality):  # type: ignore[n
     return missing, known / whole, (size, low, high, dropped, marked), gone
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _of_those_there(i, j, along, across, tall, wide, missing, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mean over the known taps, its variance and systematic error; if some are missing, by weights above zero only."""
     total = v = variance = shared = 0.0
@@ -276,7 +276,7 @@ def _of_those_there(i, j, along, across, tall, wide, missing, value, pairs):  # 
     return np.float32(v / total), np.float32(variance / (total * total)), np.float32(shared / total)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def close(sound, bits, bridged, bridged_bits, lost, outside, value, sigma, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """End the sums: sound samples before bridged dropouts, and a bit wherever there is no value."""
     for k in range(sound.shape[0]):

@@ -8,10 +8,10 @@ samples about these places: a map turned against the strips needs far less than 
 from dataclasses import dataclass
 from functools import lru_cache
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
 from calib.film.kernels import PHASES, AxisWeights
 from calib.film.spans import EMPTY, Spans, widened
@@ -153,7 +153,7 @@ def extent_of(places: FilmPoints) -> tuple[float, float, float, float]:
     return x_low, x_high, y_low, y_high
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _extent(x, y):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Least and greatest of both, NaN left out."""
     x_low = y_low = np.inf
@@ -170,7 +170,7 @@ def _extent(x, y):  # type: ignore[no-untyped-def]  # pragma: no cover
     return x_low, x_high, y_low, y_high
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The step that holds a value, sought from `step` on."""
     one = np.uint64(1)
@@ -181,7 +181,7 @@ def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no
     return step
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _land(  # type: ignore[no-untyped-def]
     x, y, box, by_line, by_sample, line_bounds, sample_bounds, sign, leak,
     index, out_line, out_sample, line_phase, sample_phase, low, high,

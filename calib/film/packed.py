@@ -7,10 +7,10 @@ loop needs no test of its own.
 
 from dataclasses import dataclass, replace
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.film.doubt import REACH, place_sigma, with_doubt
 from calib.film.fill import bridge
 from calib.film.runs import flag_bits, flag_mask, gap_spans, listed, within
@@ -169,7 +169,7 @@ def _bridge_gaps(
     )  # fmt: skip
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _unsound_at(i, j, top, left, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mark the cells of all places that have this sample among their taps."""
     down, right = top % CELL, left % CELL  # a cell begins at a whole multiple of its size, whatever the block
@@ -178,14 +178,14 @@ def _unsound_at(i, j, top, left, tall, wide, how, unsound):  # type: ignore[no-u
             unsound[cell_i, cell_j] = max(unsound[cell_i, cell_j], how)
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _look_at(i, j, top, left, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     if quality[i, j] != 0 or not np.isfinite(value[i, j]):
         plain = quality[i, j] == MARK and np.isfinite(value[i, j])
         _unsound_at(i, j, top, left, tall, wide, np.uint8(MARKED if plain else UNSOUND), unsound)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _mark(runs, first, low, high, top, left, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(runs.shape[0]):
         row = runs[n, 0] - first
@@ -194,7 +194,7 @@ def _mark(runs, first, low, high, top, left, tall, wide, value, quality, unsound
                 _look_at(runs[n, 0] - top, sample - left, top, left, tall, wide, value, quality, unsound)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _copy(  # type: ignore[no-untyped-def]
     value, noise, systematic, quality, first, low, high, top, left, tall, wide,
     out_value, out_pairs, out_quality, unsound,
@@ -208,7 +208,7 @@ def _copy(  # type: ignore[no-untyped-def]
             _look_at(i, j, top, left, tall, wide, out_value, out_quality, unsound)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _repeat(  # type: ignore[no-untyped-def]
     low, high, top, left, n_lines, n_samples, tall, wide, value, pairs, quality, unsound
 ):  # fmt: skip  # pragma: no cover
@@ -222,7 +222,7 @@ def _repeat(  # type: ignore[no-untyped-def]
             _repeat_part(n_samples, high[i] + 1, i, a, top, left, n_samples, tall, wide, value, pairs, quality, unsound)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _repeat_part(start, stop, i, a, top, left, n_samples, tall, wide, value, pairs, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     for sample in range(start, stop):
         b, j = min(max(sample, 0), n_samples - 1) - left, sample - left
@@ -231,7 +231,7 @@ def _repeat_part(start, stop, i, a, top, left, n_samples, tall, wide, value, pai
         _look_at(i, j, top, left, tall, wide, value, quality, unsound)
 
 
-@numba.njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, inline="always")
 def _turned(density, noise, systematic, table, first, per_density):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Value, squared noise and systematic error of what a density is turned into."""
     end = table.shape[0] - 2
@@ -247,7 +247,7 @@ def _turned(density, noise, systematic, table, first, per_density):  # type: ign
     return value, scatter * scatter, np.sqrt(shown * shown + end * end)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _calibrate(  # type: ignore[no-untyped-def]
     dn, tone, column_density, column_variance, line_density, line_variance, table, first_density, per_density,
     span_low, span_high, first, low, high, top, left, tall, wide, value, pairs, quality, unsound,
@@ -275,7 +275,7 @@ def _calibrate(  # type: ignore[no-untyped-def]
                 _unsound_at(row + first - top, sample - left, top, left, tall, wide, np.uint8(UNSOUND), unsound)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _put(  # type: ignore[no-untyped-def]
     rows, columns, filled, density, noise, systematic, down, right, table, first_density, per_density,
     span_low, span_high, value, pairs, quality,

@@ -1,9 +1,9 @@
 """Runs of samples on lines, (n, 3): line, first sample, stop sample, in the order of the lines; dropouts and marks."""
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.film.spans import EMPTY, Spans
 
 
@@ -20,7 +20,7 @@ def gap_spans(gaps: NDArray[np.int32], first: int, low: NDArray[np.int32], high:
     return Spans(first, gap_low, gap_high)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _gap_ends(gaps, first, low, high, gap_low, gap_high):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(gaps.shape[0]):
         row = gaps[n, 0] - first
@@ -30,7 +30,7 @@ def _gap_ends(gaps, first, low, high, gap_low, gap_high):  # type: ignore[no-unt
                 gap_low[row], gap_high[row] = min(gap_low[row], start), max(gap_high[row], end)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def listed(gaps, first, low, high, top, left):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Rows and columns of the samples of the gaps inside the spans; a sample in two gaps is named twice."""
     count = 0
@@ -49,7 +49,7 @@ def listed(gaps, first, low, high, top, left):  # type: ignore[no-untyped-def]  
     return rows, columns
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def flag_mask(gaps, top, left, bad):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Set a mask whose first sample is (top, left) wherever a run lies."""
     for n in range(gaps.shape[0]):
@@ -59,7 +59,7 @@ def flag_mask(gaps, top, left, bad):  # type: ignore[no-untyped-def]  # pragma: 
                 bad[row, column] = True
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def flag_bits(runs, first, low, high, top, left, bit, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Set a bit on the samples of the runs inside the spans that begin at line `first`."""
     for n in range(runs.shape[0]):

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from calib.compiled import njit
 
 EMPTY = 2**30  # the low end of a line that wants nothing; its high end is minus that
 
@@ -51,7 +52,7 @@ def clipped(spans: Spans, n_lines: int, n_samples: int) -> Spans:
     return Spans(first, low, high)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _clip(low, high, from_line, first, last_line, last_sample, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
     for i in range(low.size):
         if low[i] <= high[i]:
@@ -60,7 +61,7 @@ def _clip(low, high, from_line, first, last_line, last_sample, out_low, out_high
             out_high[k] = max(out_high[k], min(max(high[i], 0), last_sample))
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _widen(low, high, reach, left, right, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
     for i in range(low.size):
         if low[i] > high[i]:

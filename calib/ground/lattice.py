@@ -7,10 +7,10 @@ between its half-step nodes, only where its inner nodes are met by interpolating
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
 
 
@@ -87,7 +87,7 @@ def good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArr
     return good, empty
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _interpolate(nodes, good, half, offset_r, offset_c, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Bilinear between half-step nodes, in good cells only; NaN in the others."""
     for k in range(out.shape[0]):

@@ -10,13 +10,13 @@ height, collinearity and angles follow exactly for every pixel.
 from dataclasses import dataclass
 from functools import partial
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera.collinearity import moon_to_film
 from calib.camera.interior import within_format
 from calib.camera.shutter import camera_km
+from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.grid import MapGrid, pixel_to_map, to_ground
 from calib.ground.hidden import hidden_pixels
@@ -121,7 +121,7 @@ def placed(where: Locator, rows: slice, columns: slice) -> Placed:
     return Placed(FilmPoints(x, y), quality, nodes)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _cut_to_format(x, y, half_x, half_y, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """As `within_format`, NaN and the bit OUTSIDE put in where a place is not."""
     for i in range(x.shape[0]):

@@ -1,9 +1,9 @@
 """Whether the ground stands between a place and the camera."""
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.ground.sphere import dot, moon_to_ground, unit
 from calib.ground.terrain import Terrain, nodes_of
@@ -42,7 +42,7 @@ def occluded(terrain: Terrain, camera_km: Array, position_km: Array) -> NDArray[
     return through | _hidden(terrain.height_km, terrain.turn_columns, column, row, s, start, rise, skin)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _hidden(height_km, turn, column, row, s, start, rise, skin_km):  # type: ignore[no-untyped-def]  # pragma: no cover
     """For each line of sight (N,): knots (N, K) in nodes at distances `s`, squared radius and slope at its place."""
     hidden = np.zeros(len(s), np.bool_)
@@ -62,7 +62,7 @@ def _hidden(height_km, turn, column, row, s, start, rise, skin_km):  # type: ign
     return hidden
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _meets(height_km, turn, track, share, start, rise, skin_km):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether the ground rises above a straight piece of track (column, row, distance; their changes), past a share."""
     rows, columns = height_km.shape
@@ -90,7 +90,7 @@ def _meets(height_km, turn, track, share, start, rise, skin_km):  # type: ignore
     return False
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _crossing(at, change, share, count, turn):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The share of the track at which it next crosses a line of nodes, or the raster's edge half a node outside."""
     if change == 0.0:
@@ -104,7 +104,7 @@ def _crossing(at, change, share, count, turn):  # type: ignore[no-untyped-def]  
     return (line - at) / change
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _height(height_km, within, at):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Height at a place (column, row) of the surface that holds in the cell around the place `within`."""
     rows, columns = height_km.shape

@@ -10,10 +10,10 @@ right up to the ends too; values there serve in means only, and the caller flags
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.light.curve import FilmCurve, exposure_of
 
@@ -121,7 +121,7 @@ def noisy_exposure(
     return NoisyExposure(value, sigma, shared)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _convert(table, first_density, per_density, value, noise, systematic):  # type: ignore[no-untyped-def]  # pragma: no cover
     end = table.shape[0] - 2
     for i in range(value.size):

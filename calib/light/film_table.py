@@ -8,10 +8,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import ceil
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
 
 STEPS_MM = (4.0, 2.0, 1.0, 0.5, 0.25)
@@ -70,7 +70,7 @@ def _with_step(exact: Callable[[FilmPoints], Array], format_mm: tuple[float, flo
     return FilmTable(exact, values, good, float(x[0]), float(y[0]), half)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _look_up(x, y, values, good, x0, y0, per_mm, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Interpolate; infinity, and true, where the function itself must be asked."""
     rows, columns = values.shape

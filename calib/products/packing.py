@@ -10,8 +10,9 @@ import threading
 
 import numpy as np
 import zstandard
-from numba import njit
 from numpy.typing import NDArray
+
+from calib.compiled import njit
 
 LEVEL = 1
 _own = threading.local()  # a compressor serves one thread at a time

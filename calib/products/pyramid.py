@@ -1,8 +1,9 @@
 """Halving a raster for its overviews, and trimming the digits that are noise."""
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from calib.compiled import njit
 
 FLOAT32_MANTISSA_BITS = 23
 SIGMA_SHARE = 1 / 16  # a power of two

@@ -2,18 +2,16 @@
 
 import json
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from calib.products.atomic import write_text
 from calib.products.fits import FitsFile
+from calib.products.pages import shipped, template
 from calib.products.provenance import plain, versions
 from calib.products.report_checks import NORMAL_1, NORMAL_2, noise_figure, residual_figure, shares
 from calib.products.report_columns import banding_profiles, column_spectrum
@@ -51,9 +49,9 @@ def write_report(path: str | Path, data: ReportData) -> None:
 def page(data: ReportData) -> str:
     """The page as text."""
     run = data.provenance
-    return _template().render(
-        css=Markup(_shipped("report.css")),
-        script=Markup(_shipped("report.js")),
+    return template("report.html").render(
+        css=Markup(shipped("report.css")),
+        script=Markup(shipped("report.js")),
         frame=run.frame,
         facts=data.facts,
         warnings=run.warnings,
@@ -75,17 +73,6 @@ def page(data: ReportData) -> str:
 
 
 _SECTIONS = ("frame", "tone", "residuals", "banding", "geometry", "seams", "spectrum", "map", "quality")
-
-
-@cache
-def _shipped(name: str) -> str:
-    return resources.files("calib.products").joinpath(name).read_text(encoding="utf-8")
-
-
-@cache
-def _template() -> Any:
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return environment.from_string(_shipped("report.html"))
 
 
 def figure_row(figure: ReportFigure) -> _FigureRow:

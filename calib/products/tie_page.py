@@ -1,16 +1,14 @@
 """The page beside a control file: frame and modern map over each other, residuals, points. One file, no network."""
 
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import NDArray
 
 from calib.products.fits_pointing import ControlResiduals
+from calib.products.pages import shipped, template
 from calib.products.report_geometry import control_residuals
 from calib.products.report_pictures import grey_jpeg
 from calib.products.report_plot import drawing, style
@@ -64,9 +62,9 @@ def page(data: TiePage) -> str:
     with style():
         residuals = Markup(drawing(control_residuals(data.residuals), "control", "Residuals of the tie points"))
     rows, columns = data.modern.values.shape
-    return _template().render(
-        css=Markup(_shipped("report.css")),
-        script=Markup(_shipped("report.js")),
+    return template("tie_page.html").render(
+        css=Markup(shipped("report.css")),
+        script=Markup(shipped("report.js")),
         data=data,
         width=columns,
         height=rows,
@@ -80,14 +78,3 @@ def page(data: TiePage) -> str:
 
 def _picture(layer: Layer) -> dict[str, Any]:
     return {"title": layer.title, "image": grey_jpeg(layer.values)}
-
-
-@cache
-def _shipped(name: str) -> str:
-    return resources.files("calib.products").joinpath(name).read_text(encoding="utf-8")
-
-
-@cache
-def _template() -> Any:
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return environment.from_string(_shipped("tie_page.html"))

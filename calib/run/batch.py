@@ -3,18 +3,19 @@
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 from distributed import CancelledError, Future, KilledWorker, as_completed
 
 from calib.errors import CalibError, InputError
+from calib.folder_lock import held
 from calib.products.atomic import remove_leftovers
 from calib.run.batch_cluster import Workers
 from calib.run.batch_inputs import Settings
 from calib.run.batch_job import Outcome, Task, do_frame
 from calib.run.batch_ledger import LEDGER, Row, read_ledger, write_ledger
 from calib.run.batch_list import Listed, read_list
-from calib.run.batch_lock import held
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,14 +141,35 @@ class Estimate:
 def outcomes(workers: Workers, tasks: Sequence[Task], begin: Callable[[str], None]) -> Iterator[tuple[Task, Outcome]]:
     """Each task with what came of it, as they finish; no more are under way than there are workers.
 
-    `begin` is called with a frame's name before its task is handed over. A frame whose worker died as often as the
-    scheduler allows has failed.
+    `begin` is called with a frame's name before its task is handed over. When a worker dies, the frame that it worked
+    on cannot be told from one that it was only handed. So the frames of dead workers are tried again at the end, one at
+    a time: who is alone with a worker that dies has failed.
     """
+    doubtful: list[Task] = []
+    for task, outcome in _handed_out(workers, tasks, begin, workers.count):
+        if outcome is None:
+            doubtful.append(task)
+        else:
+            yield task, outcome
+    for task, outcome in _handed_out(workers, doubtful, begin, lambda: 1):
+        yield task, outcome or Outcome("failed", 0.0, "its worker died twice (out of memory, or killed)")
+
+
+def _handed_out(
+    workers: Workers, tasks: Sequence[Task], begin: Callable[[str], None], most: Callable[[], int]
+) -> Iterator[tuple[Task, Outcome | None]]:
+    """Each task as it ends, not more than `most()` at a time; None where its worker died."""
     waiting = iter(tasks)
     under_way: dict[Future, Task] = {}
     finished = as_completed(loop=workers.client.loop)
-    _hand_over(workers, waiting, under_way, finished, begin)
-    while under_way:
+    while True:
+        for task in islice(waiting, max(most() - len(under_way), 0)):
+            begin(task.frame)
+            future = workers.client.submit(do_frame, task, pure=False, resources=workers.per_task)
+            under_way[future] = task
+            finished.add(future)
+        if not under_way:
+            return
         future = next(finished)
         task = under_way.pop(future)
         try:
@@ -156,34 +178,16 @@ def outcomes(workers: Workers, tasks: Sequence[Task], begin: Callable[[str], Non
             raise CalibError(f"the scheduler gave the frame {task.frame} up; call again to go on") from error
         future.release()
         yield task, outcome
-        _hand_over(workers, waiting, under_way, finished, begin)
 
 
-def _hand_over(
-    workers: Workers,
-    waiting: Iterator[Task],
-    under_way: dict[Future, Task],
-    finished: as_completed,
-    begin: Callable[[str], None],
-) -> None:
-    for _ in range(workers.count() - len(under_way)):
-        task = next(waiting, None)
-        if task is None:
-            return
-        begin(task.frame)
-        future = workers.client.submit(do_frame, task, pure=False, resources=workers.per_task)
-        under_way[future] = task
-        finished.add(future)
-
-
-def _result(future: Future) -> Outcome:
+def _result(future: Future) -> Outcome | None:
+    """What a worker said of its frame; None where the worker died."""
     try:
         outcome: Outcome = future.result()
     except CancelledError:
         raise
-    except KilledWorker as error:
-        times = error.allowed_failures + 1
-        return Outcome("failed", 0.0, f"the worker died over it {times} times (out of memory, or killed)")
+    except KilledWorker:
+        return None
     except Exception as error:  # the worker could not even begin: no code, no unpickling
         return Outcome("failed", 0.0, f"{type(error).__name__}: {error}")
     return outcome

@@ -12,7 +12,7 @@ from distributed import Client, LocalCluster
 
 from calib.errors import CalibError, InputError
 
-DEATHS_FORGIVEN = 1  # a frame whose worker dies is tried once more
+DEATHS_FORGIVEN = 0  # by the scheduler: the batch itself tries a dead worker's frames again, one at a time
 CONNECT_S = 15.0
 OWN_VERSION = version("calib")
 _FRAME = "frame"

@@ -10,10 +10,9 @@ from typing import Any, Literal
 from threadpoolctl import threadpool_limits
 
 from calib.errors import CalibError
+from calib.folder_lock import held
 from calib.frame.read import read_frame
 from calib.run.batch_inputs import Settings, digest_of, finished_run, is_made_of
-from calib.run.batch_lock import held
-from calib.run.compiled_code import lock_compiled_code
 from calib.run.frame_job import run_frame
 
 _ONE = Lock()  # HDF5 and caught warnings belong to a whole process: it does one frame at a time, however many threads
@@ -51,7 +50,6 @@ class Outcome:
 def do_frame(task: Task) -> Outcome:
     """Calibrate one frame unless its products stand there already; never raises for what is wrong with the frame."""
     with _ONE:
-        lock_compiled_code()
         began = perf_counter()
         try:
             with threadpool_limits(1, user_api="blas"):

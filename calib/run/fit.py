@@ -17,7 +17,6 @@ from calib.film.strokes import strip_marks
 from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
-from calib.run.compiled_code import lock_compiled_code
 from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
@@ -58,7 +57,6 @@ def fit_frame(frame: Frame, *, progress: Progress = silent, watch: Stopwatch | N
     The linear algebra runs on one thread: its systems are small, threads that wait for each other on a busy machine
     cost far more than they bring, and the sums must not depend on their number.
     """
-    lock_compiled_code()
     with threadpool_limits(1, user_api="blas"):
         return _fit_frame(frame, progress, watch or Stopwatch())
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from math import hypot
 from pathlib import Path
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
@@ -111,7 +111,7 @@ def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
     return made
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _put(  # type: ignore[no-untyped-def]
     value, sigma, bits, factor, ratio, beyond, reflectance, out_sigma, normal, quality,
 ):  # fmt: skip  # pragma: no cover

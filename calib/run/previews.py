@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from math import ceil
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.quality import BITS
 
 LONGEST = 1600  # pixels: enough for a screen
@@ -62,7 +62,7 @@ class Preview:
             return np.where(self.count > 0, self.total / np.maximum(self.count, 1), np.nan).astype(np.float32)
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _add_means(values, row, column, factor, total, count):  # type: ignore[no-untyped-def]  # pragma: no cover
     for i in range(values.shape[0]):
         down, start = (row + i) // factor, 0
@@ -78,7 +78,7 @@ def _add_means(values, row, column, factor, total, count):  # type: ignore[no-un
             start = stop
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _count_bits(values, bit_values, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Add to `counts` how many pixels carry each bit; runs of one value are counted at once."""
     for i in range(values.shape[0]):

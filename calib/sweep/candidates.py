@@ -8,10 +8,10 @@ than a faint stroke.
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, uniform_filter1d
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.sweep.tables import ReadWindow
 

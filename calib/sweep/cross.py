@@ -8,8 +8,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from calib.compiled import njit
 from calib.coordinates import Array
 
 FAR = 7.0  # rms radii from an edge beyond which the spot's share over it is 0 or 1 to double precision's needs

@@ -5,8 +5,8 @@ thousands of windows and each is small.
 """
 
 import numpy as np
-from numba import njit
 
+from calib.compiled import njit
 from calib.coordinates import Array
 
 TURNS = 6

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
+from calib.compiled import njit
 from calib.coordinates import Array
 
 KNOT_PX = 14.0

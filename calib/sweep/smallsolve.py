@@ -3,8 +3,8 @@
 import math
 
 import numpy as np
-from numba import njit
 
+from calib.compiled import njit
 from calib.coordinates import Array
 
 

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.quality import DROPOUT, HIGH_DENSITY, LOW_DENSITY
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import StripTone
@@ -124,7 +124,7 @@ def prepared(tone: StripTone) -> Prepared:
     return Prepared(table, tone.column_density.astype(np.float32), np.square(tone.column_sigma))
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _calibrate(  # type: ignore[no-untyped-def]
     dn, table, column_density, column_variance, line_density, line_variance, first_sample, low, high,
     density, noise, systematic, quality,
@@ -140,7 +140,7 @@ def _calibrate(  # type: ignore[no-untyped-def]
             quality[i, column] = np.uint16(table[value, 3])
 
 
-@numba.njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True)
 def _flag(quality, runs, first_line, first_sample, low, high, bit):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(runs.shape[0]):
         row = runs[n, 0] - first_line

@@ -1,7 +1,8 @@
 """The sample-by-sample loops that label a strip's samples and gather them into cells, compiled."""
 
 import numpy as np
-from numba import njit
+
+from calib.compiled import njit
 
 FOG, SCENE, NOTHING = 20000, 20001, -1
 

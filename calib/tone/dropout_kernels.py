@@ -1,8 +1,9 @@
 """The sample-by-sample loops of the search for dropouts, compiled."""
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from calib.compiled import njit
 
 TILE = 16
 QUANTUM = 0.29  # scatter of a value that was rounded to whole DN

@@ -7,7 +7,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 STAGES = ["frame", "sweep", "tone", "film", "light", "camera", "ground", "products", "run", "bench", "cli"]
-VOCABULARY = {"coordinates", "errors", "moon", "published", "quality"}
+VOCABULARY = {"compiled", "coordinates", "errors", "folder_lock", "moon", "published", "quality"}
 ESTIMATE = {"sweep.estimate", "tone.estimate", "camera.resection"}
 MODULES = sorted((ROOT / "calib").rglob("*.py"))
 
@@ -77,3 +77,10 @@ def test_the_simulator_shares_no_code_with_the_estimator(path: Path) -> None:
 def test_no_attic() -> None:
     """A module named after nothing collects everything."""
     assert not {path.stem for path in MODULES} & {"utils", "helpers", "common", "misc"}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=name_of)
+def test_compiled_code_comes_from_where_its_cache_is_locked(path: Path) -> None:
+    """Two processes that compile at once without the lock can be handed each other's code."""
+    names = {name for name, _ in imported(path)}
+    assert path.name == "compiled.py" or not names & {"numba", "numba.njit", "numba.jit"}

@@ -21,6 +21,7 @@ from distributed import Client, LocalCluster
 from numba.core.caching import IndexDataCacheFile
 
 from calib.errors import CalibError, InputError
+from calib.folder_lock import held
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.products.provenance import digests
@@ -30,7 +31,6 @@ from calib.run.batch_cluster import Workers, workers_here, workers_of
 from calib.run.batch_inputs import Settings
 from calib.run.batch_job import Outcome, Task
 from calib.run.batch_ledger import LEDGER, Row, read_ledger
-from calib.run.batch_lock import held
 from calib.run.fit import FrameFits
 from calib.run.out_folder import claim
 
@@ -200,11 +200,11 @@ def test_a_scheduler_that_cannot_serve_is_a_mistake_in_the_call(night: Night, mo
         night.run()
 
 
-def test_a_frame_whose_worker_dies_is_tried_once_more_and_then_has_failed(
+def test_a_frame_whose_worker_dies_is_tried_again_and_then_has_failed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Killed as by an empty memory. A frame that dies once only is done, and none of the others is lost."""
-    deaths = {"twice": 9, "once": 1}
+    deaths = {"ever": 9, "once": 1}
 
     def dies(task: Task) -> Outcome:
         marks = tmp_path / f"{task.frame}.tries"
@@ -214,7 +214,7 @@ def test_a_frame_whose_worker_dies_is_tried_once_more_and_then_has_failed(
             os.kill(os.getpid(), signal.SIGKILL)
         return Outcome("done", 1.0)
 
-    for name in ("a", "twice", "once", "z"):
+    for name in ("a", "ever", "once", "z"):
         (tmp_path / "in" / name).mkdir(parents=True)
         (tmp_path / "in" / name / "frame.toml").write_text(f'name = "{name}"\n')
     monkeypatch.setattr(batch, "do_frame", dies)
@@ -222,10 +222,11 @@ def test_a_frame_whose_worker_dies_is_tried_once_more_and_then_has_failed(
         tmp_path / "in", tmp_path / "out", partial(workers_here, 2),
         settings=Settings(), threads=1, overwrite=False, tell=lambda standing: None,
     )  # fmt: skip
-    assert {row.frame: row.state for row in rows} == {"a": "done", "once": "done", "twice": "failed", "z": "done"}
-    assert next(row.reason for row in rows if row.frame == "twice").startswith("the worker died over it 2 times")
+    assert {row.frame: row.state for row in rows} == {"a": "done", "once": "done", "ever": "failed", "z": "done"}
+    assert next(row.reason for row in rows if row.frame == "ever").startswith("its worker died twice")
     tries = {path.stem: len(path.read_text()) for path in tmp_path.glob("*.tries")}
-    assert tries == {"a": 1, "once": 2, "twice": 2, "z": 1}
+    assert tries.pop("ever") in (1, 2)  # its first worker may have died over another frame
+    assert tries == {"a": 1, "once": 2, "z": 1}
 
 
 def test_a_scheduler_that_goes_ends_the_batch_and_not_the_frames(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -252,7 +253,7 @@ def test_a_scheduler_that_goes_ends_the_batch_and_not_the_frames(night: Night, m
 HOLD = """
 import sys, time
 from pathlib import Path
-from calib.run.batch_lock import held
+from calib.folder_lock import held
 with held(sys.argv[1], wait=False):
     print(flush=True)
     time.sleep(0.7)
@@ -274,8 +275,7 @@ def test_a_folder_in_which_another_process_works_is_waited_for(night: Night, tmp
 ADD = """
 import sys, time
 from numba.core.caching import IndexDataCacheFile as Cache
-from calib.run.compiled_code import lock_compiled_code
-lock_compiled_code()
+import calib.compiled
 look = Cache._load_index
 def slow(self):
     found = look(self)

@@ -30,7 +30,6 @@ from calib.run.batch import run_batch
 from calib.run.batch_cluster import Workers
 from calib.run.batch_inputs import Settings
 from calib.run.batch_ledger import LEDGER, read_ledger
-from calib.run.compiled_code import lock_compiled_code
 from calib.run.fit import fit_frame
 from calib.run.frame_job import PRODUCTS
 
@@ -132,7 +131,6 @@ def kill_batches(folder: Path, kills: int, seed: int) -> Count:
         return known[frame.name]
 
     frame_job.fit_frame = known_fits
-    lock_compiled_code()
     assert ended(forked_batch(packages, folder / "first"), 600)  # compiles what is not yet in the cache
     began = time.monotonic()
     assert ended(forked_batch(packages, folder / "whole"), 600)

@@ -1,9 +1,10 @@
-"""numba's cache of compiled code, made safe for processes that compile at the same time.
+"""numba's compiler, its cache of compiled code made safe for processes that compile at the same time.
 
 The cache keeps, for each function, an index of the files with its variants. A process that adds a variant reads the
 index, takes the next free number and writes both back. Two that do so at once, for different types of argument, take
 the same number: the index of one then leads to the code of the other, which is called with arguments it was not made
-for. One lock around each look and each addition forbids that.
+for. One lock around each look and each addition forbids that. All compiled code takes `njit` from here, so that no
+process can do without the lock.
 """
 
 import os
@@ -12,20 +13,14 @@ from functools import wraps
 from threading import RLock
 from typing import Any
 
+from numba import njit
 from numba.core.caching import IndexDataCacheFile
 
-from calib.run.batch_lock import held
+from calib.folder_lock import held
 
+__all__ = ["njit"]
 _OWN = RLock()  # of this process's threads
 _held: set[str] = set()  # folders that the thread with _OWN holds: unpickling code may look for other code
-
-
-def lock_compiled_code() -> None:
-    """Let this process hold a lock on the cache's folder whenever it reads or adds; calling it again does nothing."""
-    for name in ("load", "save"):
-        method = getattr(IndexDataCacheFile, name)
-        if not hasattr(method, "__wrapped__"):
-            setattr(IndexDataCacheFile, name, _locked(method))
 
 
 def _locked(method: Callable[..., Any]) -> Callable[..., Any]:
@@ -43,3 +38,7 @@ def _locked(method: Callable[..., Any]) -> Callable[..., Any]:
                     _held.discard(folder)
 
     return call
+
+
+for _name in ("load", "save"):
+    setattr(IndexDataCacheFile, _name, _locked(getattr(IndexDataCacheFile, _name)))

@@ -1,0 +1,19 @@
+"""What all pages are made of: text files of this package, and templates in them."""
+
+from functools import cache
+from importlib import resources
+
+from jinja2 import Environment, StrictUndefined, Template
+
+
+@cache
+def shipped(name: str) -> str:
+    """A text file that comes with the package."""
+    return resources.files("calib.products").joinpath(name).read_text(encoding="utf-8")
+
+
+@cache
+def template(name: str) -> Template:
+    """A shipped file as a template; a name that it is not given is an error."""
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return environment.from_string(shipped(name))
