@@ -37,27 +37,40 @@ def with_doubt(
 
     `place` (rows, 2) is the 1-sigma of each row's place. About every sample of `need`, all arrays hold `REACH` more.
     """
-    made = pairs.copy()
-    _spread(value, pairs, quality, place, need.low - left, need.high - left, NOT_ITSELF, made)
+    made, scatter = pairs.copy(), np.empty(quality.shape, np.float32)
+    low, high = need.low - left, need.high - left
+    _scatter_of(pairs, quality, low, high, NOT_ITSELF, scatter)
+    _spread(value, pairs, scatter, place, low, high, made)
     return made
 
 
 @njit(cache=True, nogil=True)
-def _spread(value, pairs, quality, place, low, high, not_itself, made):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _scatter_of(pairs, quality, low, high, not_itself, scatter):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """1-sigma of the samples about the wanted ones; negative where there is none, or only what was bridged."""
+    for i in range(scatter.shape[0]):
+        first, last = scatter.shape[1], -1
+        for row in range(max(i - 2 * REACH, 0), min(i + 1, low.size)):
+            first, last = min(first, low[row] - REACH), max(last, high[row] + REACH)
+        for j in range(first, last + 1):
+            known = not quality[i, j] & not_itself and np.isfinite(pairs[i, j, 0])
+            scatter[i, j] = np.sqrt(pairs[i, j, 0]) if known else np.float32(-1)
+
+
+@njit(cache=True, nogil=True)
+def _spread(value, pairs, scatter, place, low, high, made):  # type: ignore[no-untyped-def]  # pragma: no cover
     for row in range(low.size):
         i = row + REACH
         along, across = place[i, 0] * place[i, 0], place[i, 1] * place[i, 1]
         for j in range(low[row], high[row] + 1):
-            if quality[i, j] & not_itself:
+            if scatter[i, j] < 0:
                 continue
             total, count = np.float32(0), 0
             for a in range(i - REACH, i + REACH + 1):
                 for b in range(j - REACH, j + REACH + 1):
-                    if not quality[a, b] & not_itself and np.isfinite(pairs[a, b, 0]):
-                        total += np.sqrt(pairs[a, b, 0])
+                    if scatter[a, b] >= 0:
+                        total += scatter[a, b]
                         count += 1
-            if count:
-                made[i, j, 0] = (total / np.float32(count)) ** 2
+            made[i, j, 0] = (total / np.float32(count)) ** 2
             down = _square_slope(value, pairs, i - 1, j, i + 1, j)
             right = _square_slope(value, pairs, i, j - 1, i, j + 1)
             made[i, j, 1] = np.sqrt(pairs[i, j, 1] * pairs[i, j, 1] + along * down + across * right)

@@ -56,11 +56,6 @@ def ray_to_sphere(
     return nearest - half_chord[..., np.newaxis] * directions, hit
 
 
-def horizon_deg(distance_km: float, radius_km: float = RADIUS_KM) -> float:
-    """Angle at the Moon's centre from the point below a camera to its horizon."""
-    return float(np.degrees(np.arccos(min(1.0, radius_km / distance_km))))
-
-
 def arc_deg(emission_deg: float, distance_km: float) -> float:
     """Angle at the Moon's centre from the point below a camera to where it is seen under an emission angle."""
     return emission_deg - float(np.degrees(np.arcsin(np.sin(np.radians(emission_deg)) * RADIUS_KM / distance_km)))

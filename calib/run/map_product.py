@@ -21,7 +21,7 @@ from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.locate import Locator, film_scale, locator, placed
 from calib.ground.view import View
 from calib.light.curve import FilmCurve, film_curve
-from calib.light.exposure import exposure_lookup
+from calib.light.exposure import exposure_table
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
 from calib.products.pyramid import rounded_by_sigma
@@ -87,8 +87,7 @@ def _exposure(curve: FilmCurve, source: StripSource) -> ValueTable:
     first, last = source.tone.dn_span
     density, noise = (table[first : last + 1] for table in (source.tone.density_of_dn, source.tone.noise_density))
     order = np.argsort(density, kind="stable")
-    lookup = exposure_lookup(curve, density[order].astype(np.float64), noise[order].astype(np.float64))
-    return ValueTable(lookup.table, float(lookup.density[0]), lookup.per_density, lookup.span)
+    return exposure_table(curve, density[order].astype(np.float64), noise[order].astype(np.float64))
 
 
 def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:

@@ -17,7 +17,6 @@ from scipy.linalg import cho_factor, cho_solve
 from calib.coordinates import Array
 
 SMALLEST = 1e-9  # density squared: power below which a component is not worth telling from zero
-UNKNOWN = 1e3  # variance of a sample that was not measured
 
 
 @dataclass(frozen=True, slots=True, eq=False)

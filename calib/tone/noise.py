@@ -13,7 +13,6 @@ from scipy.optimize import nnls
 from calib.coordinates import Array
 
 A48_MM2 = np.pi * 0.024**2  # aperture of RMS granularity, ISO 10505: 48 um across
-LN10 = float(np.log(10.0))
 ROUNDING_VARIANCE = 1.0 / 12.0
 TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
 BELIEVED = 3.0  # standard errors

@@ -1,30 +1,15 @@
 """`calib bench` as a user meets it: help, one-line mistakes, the table and the file of figures."""
 
 import json
-import sys
 from pathlib import Path
 
 import pytest
+from calib_command import calib
 
 from calib.bench.figure import Figure, Reach
 from calib.cli import bench_geometry, bench_tone
 from calib.cli.bench import COMMANDS
-from calib.cli.main import main
 from calib.run.progress import Progress
-
-
-def calib(
-    arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> tuple[int, str, str]:
-    """Exit status, standard output and standard error of one call."""
-    monkeypatch.setattr(sys, "argv", ["calib", *arguments])
-    try:
-        main()
-        status = 0
-    except SystemExit as exit_:
-        status = int(exit_.code or 0)
-    out, err = capsys.readouterr()
-    return status, out, err
 
 
 @pytest.mark.parametrize("name", COMMANDS)

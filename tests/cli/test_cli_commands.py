@@ -9,25 +9,12 @@ import numpy as np
 import pytest
 import rasterio
 from affine import Affine
+from calib_command import calib
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from scipy.ndimage import gaussian_filter
 
-from calib.cli.main import COMMANDS, main
-
-
-def calib(
-    arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> tuple[int, str, str]:
-    """Exit status, standard output and standard error of one call."""
-    monkeypatch.setattr(sys, "argv", ["calib", *arguments])
-    try:
-        main()
-        status = 0
-    except SystemExit as exit_:
-        status = int(exit_.code or 0)
-    out, err = capsys.readouterr()
-    return status, out, err
+from calib.cli.main import COMMANDS
 
 
 @pytest.fixture(scope="module")

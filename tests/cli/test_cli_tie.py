@@ -1,11 +1,11 @@
 """`calib tie` as a user meets it: what it prints, the lines for the description, one-line mistakes."""
 
-import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from calib_command import calib
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from calib_demo.modern_map import ModernMap, write_modern_map
@@ -13,26 +13,11 @@ from calib_demo.truth import Truth
 
 from calib.bench import perfect
 from calib.camera.exterior import pose_of
-from calib.cli.main import main
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.run import tie_job
 from calib.run.fit import FrameFits
 from calib.run.sunlight import sun_of
-
-
-def calib(
-    arguments: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> tuple[int, str, str]:
-    """Exit status, standard output and standard error of one call."""
-    monkeypatch.setattr(sys, "argv", ["calib", *arguments])
-    try:
-        main()
-        status = 0
-    except SystemExit as exit_:
-        status = int(exit_.code or 0)
-    out, err = capsys.readouterr()
-    return status, out, err
 
 
 @dataclass(frozen=True)

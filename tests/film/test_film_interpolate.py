@@ -1,6 +1,6 @@
 """The one interpolation against closed forms: coordinates come back, noise averages as its weights say."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +8,8 @@ import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from calib_demo.truth import Truth
+from looked_up import turned
+from memory_strip import MemoryStrip
 from scipy.ndimage import binary_dilation
 
 from calib.bench import perfect
@@ -15,13 +17,12 @@ from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
 from calib.film.doubt import with_doubt
 from calib.film.interpolate import KernelScale, sample_strips
-from calib.film.packed import ValueTable
 from calib.film.source import StripSource, read_window
 from calib.film.spans import Spans
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.light.curve import film_curve
-from calib.light.exposure import exposure_lookup, noisy_exposure
+from calib.light.exposure import exposure_table
 from calib.quality import DROPOUT, FILLED, MARK, OUTSIDE, SEAM
 from calib.sweep.model import to_film
 from calib.tone.dropouts import Dropouts
@@ -50,25 +51,6 @@ def spoilt(source: StripSource, lines: range, first: int, stop: int) -> StripSou
     return replace(source, dropouts=lost)
 
 
-@dataclass(frozen=True)
-class Told:
-    """A strip's raster whose samples are what one says they are."""
-
-    dn: np.ndarray
-    index: int = 0
-
-    @property
-    def n_lines(self) -> int:
-        return self.dn.shape[0]
-
-    @property
-    def n_samples(self) -> int:
-        return self.dn.shape[1]
-
-    def read(self, first: int, stop: int) -> np.ndarray:
-        return self.dn[first:stop]
-
-
 def saying(source: StripSource, dn: np.ndarray) -> StripSource:
     """The strip with other samples, whose density is their DN, of noise 1; no dropouts, no marks."""
     tone = source.tone
@@ -84,7 +66,7 @@ def saying(source: StripSource, dn: np.ndarray) -> StripSource:
         line_sigma=np.zeros_like(tone.line_sigma),
     )
     nowhere = replace(source.marks, x_mm=source.marks.x_mm + 1e3, boxes_mm=source.marks.boxes_mm + 1e3)
-    told = replace(spoilt(source, range(0), 0, 0), raster=Told(dn.astype(np.uint16)), tone=plain, marks=nowhere)
+    told = replace(spoilt(source, range(0), 0, 0), raster=MemoryStrip(dn.astype(np.uint16)), tone=plain, marks=nowhere)
     assert isinstance(told, StripSource)
     return told
 
@@ -266,18 +248,17 @@ def test_what_a_place_is_made_of_is_what_a_window_holds(small, fill: bool) -> No
 
 
 def test_exposure_of_a_place_is_that_of_its_samples(small) -> None:  # type: ignore[no-untyped-def]
-    """The one pass from DN to exposure against the function that the light stage tests."""
+    """The one pass from DN to exposure against the plain reading of the table that the light stage tests."""
     frame, _, sources = small
     source = spoilt(sources[1], [300], 30, 90)
     characteristic = frame.film.characteristic
     curve = film_curve(characteristic.log_exposure, characteristic.density)
-    lookup = exposure_lookup(curve, np.array(curve.span), np.full(2, 0.02))
-    table = ValueTable(lookup.table, float(lookup.density[0]), lookup.per_density, lookup.span)
+    table = exposure_table(curve, np.array(curve.span), np.full(2, 0.02))
     line, sample = (a.ravel().astype(float) for a in np.mgrid[280:320, 20:140])
     places = film_places(source, line, sample)
     got = sample_strips([source], places, scale=KernelScale(), fill=True, values=[table])
     window = read_window(source, 279, 321, fill_marks=True)
-    told = noisy_exposure(lookup, *(part[:, 19:141] for part in (window.value, window.noise, window.systematic)))
+    told = turned(table, *(part[:, 19:141] for part in (window.value, window.noise, window.systematic)))
     assert np.allclose(got.value, told.value[1:-1, 1:-1].ravel(), rtol=1e-4)
     sigma = stated_sigma(told.value, told.noise, told.systematic, window.quality[:, 19:141])
     assert np.allclose(got.sigma, sigma[1:-1, 1:-1].ravel(), rtol=1e-3)

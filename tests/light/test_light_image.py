@@ -6,7 +6,7 @@ import pytest
 import xarray as xr
 
 from calib.light.curve import exposure_of, film_curve
-from calib.light.image import reflectance_image, sigma_image
+from calib.light.image import reflectance_image
 
 CURVE = film_curve((-3.0, -2.0, -1.0, 0.0), (0.2, 0.5, 1.4, 2.0))
 IMAGE = np.linspace(0.1, 2.1, 60 * 40).reshape(60, 40)
@@ -46,14 +46,3 @@ def test_blocks_change_no_bit_and_stay_lazy() -> None:
         found = reflectance_image(blocks, CURVE, 2.0)
         assert isinstance(found.data, da.Array)
         np.testing.assert_array_equal(found.values, whole)
-
-
-def test_sigma_is_what_a_small_error_of_density_does() -> None:
-    """Central difference of the reflectance itself, half a thousandth of density each way."""
-    inside = IMAGE[(IMAGE > 0.21) & (IMAGE < 1.99)]
-    above, below = (reflectance_image(inside + step, CURVE, 3.0) for step in (5e-4, -5e-4))
-    sigma = sigma_image(inside, np.full(inside.shape, 1e-3), CURVE, 3.0)
-    np.testing.assert_allclose(sigma, np.abs(above - below), rtol=2e-3)
-    labelled = sigma_image(xr.DataArray(inside, dims="n"), 1e-3, CURVE, 3.0)
-    assert labelled.name == "sigma"
-    np.testing.assert_array_equal(labelled.values, sigma)

@@ -3,7 +3,7 @@
 import functools
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from calib_demo.scenario import Scenario
 from calib_demo.truth import Truth
+from memory_strip import MemoryStrip
 
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
@@ -22,31 +23,6 @@ from calib.tone.model import StripTone, ToneFit
 Alter = Callable[[int, np.ndarray], np.ndarray]
 
 
-@dataclass(frozen=True)
-class MemoryStrip:
-    """A strip raster that is held in memory."""
-
-    index: int
-    dn: np.ndarray
-    is_reversed: bool
-    path: Path
-
-    @property
-    def n_lines(self) -> int:
-        return self.dn.shape[0]
-
-    @property
-    def n_samples(self) -> int:
-        return self.dn.shape[1]
-
-    @property
-    def dtype(self) -> np.dtype:
-        return self.dn.dtype
-
-    def read(self, first: int, stop: int) -> np.ndarray:
-        return self.dn[first:stop].copy()
-
-
 @functools.cache
 def made(what: Scenario | None = None) -> tuple[Frame, Truth]:
     """A frame, by default the demo's small one, with its truth; made once per process."""
@@ -54,7 +30,7 @@ def made(what: Scenario | None = None) -> tuple[Frame, Truth]:
         truth = make_frame(what or scenario("small"), Path(folder) / "frame")
         frame = read_frame(Path(folder) / "frame" / "frame.toml")
         strips = tuple(
-            MemoryStrip(s.index, s.read(0, s.n_lines), s.is_reversed, Path(f"{s.index:03d}.tif")) for s in frame.strips
+            MemoryStrip(s.read(0, s.n_lines), s.index, s.is_reversed, Path(f"{s.index:03d}.tif")) for s in frame.strips
         )
     return replace(frame, strips=strips), truth
 

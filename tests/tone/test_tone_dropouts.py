@@ -1,33 +1,10 @@
 """Dropouts: all of what the tape lost, next to none of what it did not."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
+from memory_strip import MemoryStrip
 
 from calib.tone.dropouts import Dropouts, find_dropouts
-
-
-@dataclass(frozen=True)
-class Raster:
-    """A strip in memory, as far as the search needs one."""
-
-    dn: np.ndarray
-
-    @property
-    def n_lines(self) -> int:
-        return self.dn.shape[0]
-
-    @property
-    def n_samples(self) -> int:
-        return self.dn.shape[1]
-
-    @property
-    def dtype(self) -> np.dtype:
-        return self.dn.dtype
-
-    def read(self, first: int, stop: int) -> np.ndarray:
-        return self.dn[first:stop].copy()
 
 
 def picture(chance: np.random.Generator, lines: int = 500, samples: int = 200) -> np.ndarray:
@@ -67,7 +44,7 @@ def test_lost_samples_are_flagged_and_good_ones_are_not(bits: int, noise: float,
     level = (1 - scene if falling else scene) * 0.9 * top
     dn = np.clip(np.rint(level + noise * chance.standard_normal(scene.shape)), 0, top)
     dn, lost = spoilt(dn.astype(np.uint8 if bits == 8 else np.uint16), chance)
-    found = find_dropouts(Raster(dn), (0, top)).mask(0, len(dn))
+    found = find_dropouts(MemoryStrip(dn), (0, top)).mask(0, len(dn))
     assert found[lost].mean() >= 0.995
     assert found[~lost].mean() <= 0.0005
 
@@ -79,12 +56,12 @@ def test_a_shadow_clipped_to_black_is_no_dropout() -> None:
     level = 60 + 90 * np.sin(line / 30 + np.sin(sample / 20)) + 60 * np.cos(sample / 33)
     dn = np.clip(np.rint(level + 1.0 * chance.standard_normal(level.shape)), 0, 255).astype(np.uint8)
     assert (dn == 0).mean() > 0.1
-    assert find_dropouts(Raster(dn), (0, 255)).mask(0, 400).mean() <= 0.0005
+    assert find_dropouts(MemoryStrip(dn), (0, 255)).mask(0, 400).mean() <= 0.0005
 
 
 def test_a_strip_of_one_value_is_lost_altogether() -> None:
     """A constant strip must be survived: all of it is a dropout."""
-    found = find_dropouts(Raster(np.full((50, 40), 7, dtype=np.uint8)), None)
+    found = find_dropouts(MemoryStrip(np.full((50, 40), 7, dtype=np.uint8)), None)
     assert found.mask(0, 50).all()
     assert found.n_lost == 2000
 
@@ -94,7 +71,7 @@ def test_turning_the_video_over_finds_the_same_dropouts() -> None:
     chance = np.random.default_rng(5)
     level = picture(chance) * 200
     dn, _ = spoilt(np.clip(np.rint(level + 3 * chance.standard_normal(level.shape)), 0, 255).astype(np.uint8), chance)
-    upright, over = find_dropouts(Raster(dn), (0, 255)), find_dropouts(Raster(255 - dn), (0, 255))
+    upright, over = find_dropouts(MemoryStrip(dn), (0, 255)), find_dropouts(MemoryStrip(255 - dn), (0, 255))
     assert np.mean(upright.mask(0, 500) != over.mask(0, 500)) < 2e-4
 
 
