@@ -19,6 +19,7 @@ TURNS = 4  # of the iteration: more only amplifies what the ends leave open
 QUADRATURE = 11  # nodes of the mean over the noise
 PAST_ENDS = 6.0  # sigma that the table reaches beyond the curve
 LEAST_NOISE = 1e-6  # density; only keeps quotients finite
+DAMPED = 0.5  # of the step that would bring a variance's mean right if it were straight: the whole goes too far
 LEAST_SHARE = 0.25  # of a variance is left by the correction of its mean
 MOST_NOISE = 0.25  # of the curve's span: what is noisier says nothing
 
@@ -44,7 +45,7 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     mean = _mean(value, at, noise)
     inside = np.clip(np.arange(at.size), past, past + NODES - 1)
     variance = np.maximum(_mean(value**2, at, noise) - mean**2, 0.0)[inside]
-    variance = np.maximum(2.0 * variance - _mean(variance, at, noise), LEAST_SHARE * variance)
+    variance = np.maximum(variance + DAMPED * (variance - _mean(variance, at, noise)), LEAST_SHARE * variance)
     slope = np.abs(np.gradient(mean, step))
     end = _dark_end(stated[past : past + NODES], (at - low) / noise, (high - at) / noise)
     columns = [value, np.sqrt(variance) / noise, slope[inside], end]

@@ -1,5 +1,6 @@
 """The whole benchmark on the small scene, made once: every figure is measured, the plain ones are what they must be."""
 
+import numpy as np
 import pytest
 from calib_demo.catalogue import scenario
 
@@ -26,6 +27,15 @@ def test_the_tone_is_measured_beside_floor_and_rivals(done: Calibrated) -> None:
     left = figures["banding left in column means over noise floor"]
     assert 0.2 < left.found < 0.2 * left.beside["wavelet-Fourier"]
     assert left.found < 0.2 * left.beside["column moments"]
+    tones = done.run.fits.tone.strips
+    column = np.sqrt(np.mean(np.concatenate([tone.column_sigma for tone in tones]) ** 2))
+    floor = figures["banding left, with the noise"].beside["floor"]
+    assert left.beside["by the fit's own sigma"] == pytest.approx(np.hypot(1.0, column / floor))
+    blocks = figures["film density, 32x32 block means over floor"].beside
+    line = np.sqrt(np.mean(np.concatenate([tone.line_sigma for tone in tones]) ** 2))
+    curve = max(float(tone.curve_sigma.max()) for tone in tones)
+    assert np.hypot(1.0, line / blocks["floor (D)"]) < blocks["by the fit's own sigma"]
+    assert blocks["by the fit's own sigma"] < np.hypot(1.0, np.hypot(curve, line) / blocks["floor (D)"])
     kept = figures["amplitude of column-parallel features"]
     assert kept.found == pytest.approx(100.0, abs=3.0)
     assert kept.beside["ideal"] == pytest.approx(100.0, abs=5 * kept.beside["1-sigma"])

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from calib.film.doubt import with_doubt
+from calib.film.doubt import place_sigma, with_doubt
 from calib.film.spans import Spans
 from calib.quality import DROPOUT, FILLED, MARK
+from calib.sweep.model import StripSweep
 
 SHAPE = (12, 14)
 
@@ -62,3 +63,13 @@ def test_unknown_neighbours_leave_a_sample_what_it_has() -> None:
     found = doubted(value, pairs_of(variance, 0.02), (1.0, 1.0))
     assert found[4, 4, 1] == np.float32(0.02)
     assert found[4, 4, 0] == 1.0
+
+
+def test_the_doubt_of_a_line_s_place_is_its_own_in_samples_and_held_beyond_the_strip() -> None:
+    lines, step_mm = np.arange(6.0), (0.004, 0.008)
+    sweep = StripSweep(
+        np.arange(5) * step_mm[1], np.zeros(6), lines * step_mm[0], np.zeros(5), lines * 0.008, 0.004 * np.ones(6)
+    )
+    found = place_sigma(sweep, -1, 8)
+    assert found[:, 0] == pytest.approx(np.ones(8))
+    assert found[:, 1] == pytest.approx([0, 0, 1, 2, 3, 4, 5, 5])

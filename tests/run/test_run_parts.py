@@ -9,6 +9,7 @@ import pytest
 
 from calib.film.source import read_window
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
+from calib.run.figures import _weighted
 from calib.run.noticed import MOST_NAMED, noticed
 from calib.run.ordered import in_order
 from calib.run.seams import check_seams
@@ -122,3 +123,31 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     none_out = SimpleNamespace(used=np.ones(1, bool), strip=np.zeros(1, int), patch=np.zeros(1, int), reason=("",))
     assert noticed(frame, [whole], all_used, none_out) == ()  # type: ignore[arg-type]
     assert noticed(frame, [whole], beyond, none_out) == ()  # type: ignore[arg-type]  # no mark stands beyond the edge
+
+
+def test_a_seam_s_floor_is_noise_alone(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Doubt of place or tone is what a jump may come from: it must not excuse it."""
+    fits = calibrated.result.fits
+    doubtful = tuple(
+        replace(sweep, sigma_x_mm=50 * sweep.sigma_x_mm, sigma_y_mm=50 * sweep.sigma_y_mm)
+        for sweep in fits.sweep.sweeps
+    )
+    unsure = tuple(replace(tone, column_sigma=50 * tone.column_sigma) for tone in fits.tone.strips)
+    doubted = replace(fits, sweep=replace(fits.sweep, sweeps=doubtful), tone=replace(fits.tone, strips=unsure))
+    np.testing.assert_array_equal(check_seams(doubted).floor, check_seams(fits).floor)
+
+
+def test_mark_residuals_are_held_to_what_was_stated_of_the_marks_too(calibrated) -> None:  # type: ignore[no-untyped-def]
+    fits = calibrated.result.fits
+    limit = next(figure.limit for figure in calibrated.result.figures if figure.name == "mark residual")
+    marks, scan = fits.sweep.marks, fits.frame.scan
+    alone = np.sqrt(np.mean(np.concatenate([marks.var_line[marks.used], marks.var_sample[marks.used]])))
+    assert limit == pytest.approx(np.hypot(alone, fits.frame.film.reseau.sigma_mm / scan.sample_mm), rel=0.02)
+
+
+def test_weak_ties_do_not_drown_the_strong_ones() -> None:
+    """Two that are known to 0.01 and one that is known to 1: the figure is that of the two."""
+    found, unit, limit = _weighted(np.array([0.02, -0.02, 1.5]), np.array([0.01, 0.01, 1.0]))
+    assert unit == "px"
+    assert found == pytest.approx(0.02, rel=0.2)
+    assert limit == pytest.approx(0.01 * 1.5**0.5, rel=0.01)

@@ -1,0 +1,122 @@
+"""How evidence is weighed and placed: what each source of error adds, who moves for a residual, which film is seen."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from calib_demo.catalogue import scenario
+from frames import fit, made, sweeps_of
+
+from calib.coordinates import FilmPoints
+from calib.sweep.model import to_scan
+from calib.tone import adjust
+from calib.tone.adjust import Evidence, _factors, evidence_about
+from calib.tone.banding import SceneVote
+from calib.tone.dropouts import find_dropouts
+from calib.tone.estimate import _curves
+from calib.tone.evidence import Placing, first_placing, known_rows, placed
+from calib.tone.known_film import known_film
+from calib.tone.noise import selwyn_variance
+from calib.tone.passes import Passes, survey_frame
+from calib.tone.scene_vote import ColumnMeans, votes_of
+from calib.tone.survey import stroke_boxes
+
+SMALL = scenario("small")
+
+
+def surveyed(what=SMALL) -> Passes:  # type: ignore[no-untyped-def]
+    frame, truth = made(what)
+    dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
+    return survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts)
+
+
+def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Then the place is free of the residual's noise: cov(e1 - e2, w1 e1 + w2 e2) = 0 only so."""
+    monkeypatch.setattr(adjust, "placed", lambda curves, strip, z, solution: Placing(z, np.ones_like(z)))
+    ones = Placing(np.ones(2), np.ones(2))
+    shares = (np.array([0.7, 0.5]), np.array([0.3, 0.5]))
+    build = lambda placings: placings  # noqa: E731
+    before = Evidence(0, None, (np.ones(2), np.ones(2)), shares, (ones, ones), build)  # type: ignore[arg-type]
+    after = evidence_about(before, None, np.array([0.1, 0.1]), None)  # type: ignore[arg-type]
+    np.testing.assert_allclose(after.placings[0].z, [1.07, 1.05])
+    np.testing.assert_allclose(after.placings[1].z, [0.97, 0.95])
+
+
+def test_small_residuals_do_not_make_evidence_surer_than_its_noise() -> None:
+    """The fit takes up part of the noise: residuals of half a sigma say nothing against the sigma."""
+    rows = replace_kind(400)
+    chance = np.random.default_rng(1)
+    evidence = Evidence(0, rows, (np.zeros(400),), (np.ones(400),), (), lambda placings: rows)  # type: ignore[arg-type]
+    assert _factors([evidence], [0.5 * chance.standard_normal(400)], 1, 1)[0, 0] == 1.0
+    assert _factors([evidence], [3.0 * chance.standard_normal(400)], 1, 1)[0, 0] == pytest.approx(3.0, rel=0.15)
+
+
+def replace_kind(n: int):  # type: ignore[no-untyped-def]
+    """Something that has the kinds of rows, all zero."""
+    return type("Kinds", (), {"kind": np.zeros(n, int)})()
+
+
+def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:
+    passes = surveyed()
+    frame, _ = made()
+    known = known_film(frame)
+    assert passes.typical is not None
+    curves = _curves(frame, known, passes, passes.typical)
+    cells = replace(passes.surveys[1].cells, count=np.full(passes.surveys[1].cells.dn.size, 1e6))
+    placing = placed(curves, 1, first_placing(curves, 1, cells), None)
+    sure = known_rows(curves, known, 1, cells, (placing,)).sigma
+    doubt = 0.01 * np.abs(curves.first[1].slope(placing.z))  # a hundredth of density, in DN
+    doubtful = known_rows(curves, known, 1, replace(cells, doubt_dn=doubt), (placing,)).sigma
+    np.testing.assert_allclose(doubtful, np.hypot(sure, 0.01), rtol=1e-6)
+
+
+def test_all_strips_have_the_film_s_one_grain() -> None:
+    """The stated one where the patches agree; else the middle of what they show."""
+    scan, film = SMALL.scan, SMALL.emulsion
+    stated = selwyn_variance(film.granularity, scan.sample_mm * scan.line_mm)
+    assert {s.noise.grain for s in surveyed().surveys if s.noise is not None} == {stated}
+    untold = surveyed(replace(SMALL, emulsion=replace(film, states_granularity=False)))
+    (found,) = {s.noise.grain for s in untold.surveys if s.noise is not None}
+    assert found == pytest.approx(stated, rel=0.25)
+
+
+def test_patch_residuals_do_not_hold_what_grain_adds() -> None:
+    """Grain makes the mean of light brighter, by 0.014 in density on the densest patch here: no error of a patch."""
+    coarse = replace(SMALL, emulsion=replace(SMALL.emulsion, granularity=14.0), wedge=replace(SMALL.wedge, sigma=1e-4))
+    frame, truth = made(coarse)
+    patches = fit(frame, truth).patches
+    dense = patches.used & (patches.density > 1.5)
+    assert abs(float(np.mean(patches.residual_density[dense]))) < 0.003
+
+
+def test_boxes_hold_the_strokes_and_leave_the_ground_between_the_arms() -> None:
+    frame, truth = made()
+    known, sweep = known_film(frame), sweeps_of(frame, truth, sigma=0.02)[1]
+    shape = (frame.strips[1].n_lines, frame.strips[1].n_samples)
+    boxes = stroke_boxes(known, sweep, shape)
+    hidden = np.zeros(shape, bool)
+    for first, stop, left, right in boxes:
+        hidden[first:stop, left:right] = True
+    arm = known.arm_mm
+    for x, y in zip(known.mark_x_mm, known.mark_y_mm, strict=True):
+        along = np.array([(0.0, 0.9), (0.0, -0.9), (0.9, 0.0), (-0.9, 0.0), (0.0, 0.0), (0.6, 0.6), (-0.6, 0.6)])
+        at = to_scan(sweep, FilmPoints(x + arm * along[:, 0], y + arm * along[:, 1]))
+        line, sample = np.round(at.line).astype(int), np.round(at.sample).astype(int)
+        if line.min() < 0 or sample.min() < 0 or line.max() >= shape[0] or sample.max() >= shape[1]:
+            continue
+        assert hidden[line[:5], sample[:5]].all()
+        assert not hidden[line[5:], sample[5:]].any()
+
+
+def test_samples_that_known_film_hardly_measured_do_not_silence_the_scene() -> None:
+    """Twenty bad columns at each edge say nothing of how far the scene agrees with the known film elsewhere."""
+    chance, n, sigma = np.random.default_rng(3), 200, 0.0015
+    truth = 0.01 * chance.standard_normal((6, n))
+    variance = np.full((6, n), sigma**2)
+    variance[:, :20] = variance[:, -20:] = (4 * sigma) ** 2
+    measured = truth + np.sqrt(variance) * 1.5 * chance.standard_normal((6, n))
+    measured[:, 20:-20] = truth[:, 20:-20] + sigma * chance.standard_normal((6, n - 40))
+    scenes = [ColumnMeans(row + 0.001 * chance.standard_normal(n)) for row in truth]
+    for vote in votes_of(scenes, measured, variance):
+        assert isinstance(vote, SceneVote)
+        assert np.median(np.diag(vote.weight)[20:-20]) > 0.25 / sigma**2
