@@ -13,11 +13,11 @@ from calib.bench.arrays import block_means, rms
 from calib.bench.figure import Figure, Reach
 from calib.bench.wedge_error import WedgeError
 from calib.film.assemble import FilmBlock, FilmGrid, blocks
+from calib.ordered import in_order
 from calib.products.readback import read_raster
 from calib.quality import SEAM
 from calib.run.film_product import film_maker, grid_of
 from calib.run.fit import FrameFits
-from calib.run.ordered import in_order
 
 Grid = NDArray[np.float32]
 BLOCK = 32  # film pixels

@@ -12,11 +12,11 @@ from calib.bench.arrays import block_means, rms, thirds
 from calib.bench.figure import Figure, Reach
 from calib.bench.wedge_error import WedgeError, true_density, well_exposed
 from calib.ground.locate import block_ground
+from calib.ordered import in_order
 from calib.products.readback import read_raster
 from calib.quality import SEAM
 from calib.run.fit import FrameFits
 from calib.run.map_product import MapBlock, MapMaker, map_block, map_maker, tiles
-from calib.run.ordered import in_order
 
 Grid = NDArray[np.float32]
 BLOCK = 16  # map pixels

@@ -19,9 +19,9 @@ from calib.bench.figure import Figure, Reach
 from calib.bench.speed_input import speed_input
 from calib.bench.speed_rivals import chain, ready_picture, spline_warp, warp
 from calib.light.functions import DEFAULT_MODEL
+from calib.ordered import in_order
 from calib.run.film_product import write_film
 from calib.run.map_product import map_block, map_maker, tiles, write_map
-from calib.run.ordered import in_order
 from calib.run.progress import Progress, silent
 
 SIZES_MPX = (10.0, 40.0)

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from calib.ground.grid import MapGrid
 from calib.ground.locate import Locator, block
+from calib.ordered import in_order
 from calib.products.rasters import RasterSpec, raster
 from calib.products.stac import Asset
 from calib.products.tiles import RasterLayout
 from calib.run.map_product import MapMaker, tiles
-from calib.run.ordered import in_order
 from calib.run.progress import Progress, tracked
 
 ANGLES = {

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from calib.film.assemble import FilmBlock, FilmGrid, blocks, film_block, film_grid, kernel_scale
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.light.curve import film_curve
+from calib.ordered import in_order_on
 from calib.products.pyramid import rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import RasterLayout
 from calib.run.fit import FrameFits
-from calib.run.ordered import in_order_on
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
 from calib.run.rounding import value_spec

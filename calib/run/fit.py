@@ -17,6 +17,7 @@ from calib.film.strokes import strip_marks
 from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
+from calib.ordered import in_order
 from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
@@ -51,33 +52,35 @@ class FrameFits:
         return tuple(StripSource(*part, marks=marks) for part in parts)
 
 
-def fit_frame(frame: Frame, *, progress: Progress = silent, watch: Stopwatch | None = None) -> FrameFits:
+def fit_frame(
+    frame: Frame, *, threads: int = 1, progress: Progress = silent, watch: Stopwatch | None = None
+) -> FrameFits:
     """Estimate places, tone and pointing of `frame` from its own samples and its description.
 
-    The linear algebra runs on one thread: its systems are small, threads that wait for each other on a busy machine
-    cost far more than they bring, and the sums must not depend on their number.
+    Strips, marks and seams are looked at on `threads` threads; what is found does not depend on their number. The
+    linear algebra runs on one: its systems are small, threads that wait for each other on a busy machine cost far more
+    than they bring, and the sums must not depend on their number.
     """
     with threadpool_limits(1, user_api="blas"):
-        return _fit_frame(frame, progress, watch or Stopwatch())
+        return _fit_frame(frame, threads, progress, watch or Stopwatch())
 
 
-def _fit_frame(frame: Frame, progress: Progress, watch: Stopwatch) -> FrameFits:
+def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch) -> FrameFits:
     saturation = frame.scan.saturation
-    dropouts = tuple(
-        find_dropouts(strip, saturation)
-        for strip in tracked(frame.strips, len(frame.strips), "finding dropouts", progress)
-    )
+    found = in_order(lambda strip: find_dropouts(strip, saturation), frame.strips, threads)
+    dropouts = tuple(tracked(found, len(frame.strips), "finding dropouts", progress))
     watch.lap("dropouts")
-    first = first_look(frame, [_raw_reader(s, d) for s, d in zip(frame.strips, dropouts, strict=True)])
+    raw = [_raw_reader(s, d) for s, d in zip(frame.strips, dropouts, strict=True)]
+    first = first_look(frame, raw, threads)
     progress("finding the marks", 1.0)
     watch.lap("first look")
-    tone = fit_tone(frame, first.sweeps, dropouts)
+    tone = fit_tone(frame, first.sweeps, dropouts, threads=threads)
     progress("fitting the tone", 0.5)
     watch.lap("tone")
-    sweep = refine(frame, _density_readers(frame, tone.strips, dropouts), first.sweeps)
+    sweep = refine(frame, _density_readers(frame, tone.strips, dropouts), first.sweeps, threads)
     progress("fitting the sweep", 1.0)
     watch.lap("sweep")
-    tone = fit_tone(frame, sweep.sweeps, dropouts, previous=tone)
+    tone = fit_tone(frame, sweep.sweeps, dropouts, previous=tone, threads=threads)
     progress("fitting the tone", 1.0)
     watch.lap("tone")
     return with_pointing(frame, dropouts, sweep, tone)

@@ -76,7 +76,7 @@ def run_frame(
     claim(out, overwrite=overwrite)
     clear_angles(out / "map")
     watch.lap("reading the description")
-    fits = fit_frame(frame, progress=progress, watch=watch)
+    fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
     maker = map_maker(fits, standard, kernel)
     film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
     watch.lap("film")

@@ -24,13 +24,13 @@ from calib.light.curve import FilmCurve, film_curve
 from calib.light.exposure import exposure_table
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
+from calib.ordered import in_order_on
 from calib.products.pyramid import rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
 from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
 from calib.run.fit import FrameFits
 from calib.run.map_light import reflectance_table, standard_ratio
-from calib.run.ordered import in_order_on
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
 from calib.run.rounding import sigma_spec, value_spec

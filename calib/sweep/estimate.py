@@ -27,7 +27,7 @@ TIE_ROUNDS = 2  # at most, in which ties that better sweeps put elsewhere are me
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 
 
-def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
+def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> FirstLook:
     """Place every strip from its reseau marks, in whatever units `read` gives."""
     nominal = make_nominal(frame)
     found = _constellation(frame, nominal, read)
@@ -43,7 +43,7 @@ def first_look(frame: Frame, read: Sequence[ReadWindow]) -> FirstLook:
     return FirstLook(both.sweeps, _placing_warnings(frame, both.table) + both.warnings)
 
 
-def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]) -> SweepFit:
+def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
     """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look.
 
     Ties of strips that are first placed by them are measured again. Line jitter comes last: marks and ties tell means

@@ -43,6 +43,7 @@ def fit_tone(
     sweeps: Sequence[StripSweep],
     dropouts: Sequence[Dropouts],
     previous: ToneFit | None = None,
+    threads: int = 1,
 ) -> ToneFit:
     """Fit the tone of all strips of a frame together.
 

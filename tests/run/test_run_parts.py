@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from calib.film.source import read_window
+from calib.ordered import in_order
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted
 from calib.run.noticed import MOST_NAMED, noticed
-from calib.run.ordered import in_order
 from calib.run.seams import check_seams
 from calib.sweep.tables import OUTSIDE
 from calib.tone.dropouts import Dropouts

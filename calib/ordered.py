@@ -1,4 +1,4 @@
-"""Blocks worked on by several threads, handed over in order, only a few of them alive at a time."""
+"""Pieces of work done by several threads, handed over in order, only a few of them alive at a time."""
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
