@@ -16,6 +16,7 @@ from calib.frame.frame import Frame
 from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted
 from calib.sweep.candidates import Candidates
 from calib.sweep.layout import GROUPS, Layout
+from calib.sweep.model import to_scan
 from calib.sweep.nominal import Nominal, marks_in_reach
 
 VOTE_PX = 10.0
@@ -61,16 +62,37 @@ def wide_variances(tolerance_px: float) -> Array:
     return variances
 
 
+def search_spans(frame: Frame, nominal: Nominal, strip: int) -> list[tuple[int, int]]:
+    """Spans (first, stop) of a strip's lines in which some mark may be centred: nothing outside them makes a pair."""
+    sweep, reach_px = nominal.sweeps[strip], _reach_px(frame, nominal)[1]
+    marks = marks_in_reach(sweep, frame.marks, frame.scan.tolerance_mm)
+    line = np.sort(to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks])).line)
+    spans: list[tuple[int, int]] = []
+    for middle in line.tolist():
+        first = max(int(np.floor(middle - reach_px)), 0)
+        stop = min(int(np.ceil(middle + reach_px)) + 1, sweep.n_lines)
+        if spans and first <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], stop)
+        elif first < stop:
+            spans.append((first, stop))
+    return spans
+
+
+def _reach_px(frame: Frame, nominal: Nominal) -> Array:
+    """How far (x, y) from its nominal place a mark may lie: the tolerance, a twentieth and a px more."""
+    return 1.05 * frame.scan.tolerance_mm / nominal.px_mm + 1
+
+
 def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates]) -> Pairs:
-    """All pairs of a candidate with a mark nearer than the tolerance, a margin of a twentieth allowed."""
-    reach_px = 1.05 * frame.scan.tolerance_mm / nominal.px_mm
+    """All pairs of a candidate with a mark that may lie there."""
+    reach_px = _reach_px(frame, nominal)
     columns = []
     for k, found in enumerate(candidates):
         marks = marks_in_reach(nominal.sweeps[k], frame.marks, frame.scan.tolerance_mm)
         for mark in marks:
             film = FilmPoints(frame.marks.x_mm[mark], frame.marks.y_mm[mark])
             departure = nominal.departure_px(k, ScanPoints(found.line, found.sample), film)
-            near = np.flatnonzero(np.all(np.abs(departure) <= reach_px + 1, axis=1))
+            near = np.flatnonzero(np.all(np.abs(departure) <= reach_px, axis=1))
             columns.append(
                 np.column_stack(
                     [np.full((near.size, 2), [k, mark]), found.line[near], found.sample[near], found.score[near],

@@ -6,11 +6,12 @@ import numpy as np
 
 from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
+from calib.ordered import in_order
 from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
-from calib.sweep.candidates import CrossPixels, find_candidates
+from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
 from calib.sweep.combine import Combined, fit_all, fit_marks, likeliest_smoothness
-from calib.sweep.constellation import Constellation, find_constellation, make_pairs
+from calib.sweep.constellation import Constellation, find_constellation, make_pairs, search_spans
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.jitter import with_jitter
@@ -30,7 +31,7 @@ LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before
 def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> FirstLook:
     """Place every strip from its reseau marks, in whatever units `read` gives."""
     nominal = make_nominal(frame)
-    found = _constellation(frame, nominal, read)
+    found = _constellation(frame, nominal, read, threads)
     coarse = fitted_sweeps(nominal, found.fit)
     sought = _sought(frame, coarse, found)
     shape = _first_shape(frame)
@@ -159,7 +160,7 @@ def _expected(frame: Frame, sweeps: Sequence[StripSweep]) -> marking.Sought:
     return marking.Sought(table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3])
 
 
-def _constellation(frame: Frame, nominal: Nominal, read: Sequence[ReadWindow]) -> Constellation:
+def _constellation(frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], threads: int) -> Constellation:
     """Find cross-like places in every strip and which of them are marks."""
     reseau, scan = frame.film.reseau, frame.scan
     cross = CrossPixels(
@@ -167,7 +168,11 @@ def _constellation(frame: Frame, nominal: Nominal, read: Sequence[ReadWindow]) -
         width_line=max(1, round(reseau.width_mm / scan.line_mm)),
         width_sample=max(1, round(reseau.width_mm / scan.sample_mm)),
     )  # fmt: skip
-    candidates = [find_candidates(r, s.n_lines, cross) for r, s in zip(read, frame.strips, strict=True)]
+
+    def look(k: int) -> Candidates:
+        return find_candidates(read[k], search_spans(frame, nominal, k), cross, frame.strips[k].n_lines)
+
+    candidates = list(in_order(look, range(len(frame.strips)), threads))
     layout = make_layout(strip_shapes(frame), [()] * len(frame.strips))
     pairs = make_pairs(frame, nominal, candidates)
     return find_constellation(layout, pairs, float((scan.tolerance_mm / nominal.px_mm).max()))

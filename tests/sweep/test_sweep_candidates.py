@@ -1,0 +1,73 @@
+"""The search for cross-like places: its running sums are the library's filters, and it looks where marks may be."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.ndimage import maximum_filter, uniform_filter1d
+
+from calib.sweep.candidates import CrossPixels, find_candidates
+from calib.sweep.constellation import search_spans
+from calib.sweep.crossvotes import box_mean, peaks
+from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal
+
+STEP_MM = 0.0075
+CROSS = CrossPixels(20, 20, 4, 4)
+
+
+@pytest.mark.parametrize("size", [(3, 3), (14, 5), (67, 67), (1, 8)])
+def test_box_means_are_those_of_the_reference_filter(size):
+    """Reflected ends and even sizes as in scipy.ndimage.uniform_filter1d, also for a box larger than the picture."""
+    picture = np.random.default_rng(1).normal(500, 20, (50, 61)).astype(np.float32)
+    want = uniform_filter1d(uniform_filter1d(picture.astype(float), size[0], axis=0), size[1], axis=1)
+    np.testing.assert_allclose(box_mean(picture, *size), want, rtol=1e-6)
+
+
+def test_peaks_are_where_the_reference_filter_has_its_maxima():
+    strength = np.random.default_rng(2).integers(0, 60, (80, 70)).astype(np.float32)
+    want = np.argwhere((strength == maximum_filter(strength, size=(7, 11))) & (strength >= 30))
+    want = want[(want[:, 0] >= 10) & (want[:, 0] < 64)]
+    found = peaks(strength, 10, 64, 30.0, 3, 5)
+    assert len(want) > 20
+    np.testing.assert_array_equal(found, want)
+
+
+def picture_with_crosses(lines):
+    """A strip with a cross at sample 40 of each of some lines, and one at sample 90."""
+    values = np.random.default_rng(3).normal(100, 3, (900, 120)).astype(np.float32)
+    for line in lines:
+        for middle in (40, 90):
+            values[line - 2 : line + 2, middle - 20 : middle + 20] += 50
+            values[line - 20 : line + 20, middle - 2 : middle + 2] += 50
+    return lambda first, stop: (values[first:stop], np.full((stop - first, 120), 3, np.float32))
+
+
+def test_the_search_finds_in_its_spans_what_it_finds_in_the_whole_strip():
+    read = picture_with_crosses([200, 300, 640])
+    whole, part = (find_candidates(read, spans, CROSS, 900) for spans in ([(0, 900)], [(180, 321)]))
+    inside = (whole.line >= 180) & (whole.line < 321)
+    strong = whole.score > 0.6
+    assert strong.sum() == 6
+    assert (strong & inside).sum() == 4
+    np.testing.assert_array_equal(part.line, whole.line[inside])
+    np.testing.assert_array_equal(part.sample, whole.sample[inside])
+    np.testing.assert_allclose(part.score, whole.score[inside], atol=1e-5)
+
+
+def test_spans_hold_every_line_at_which_a_mark_may_be():
+    line = np.arange(900, dtype=float)
+    zero = np.zeros(900)
+    sweep = StripSweep((np.arange(120) - 59.5) * STEP_MM, zero, line[::-1] * STEP_MM, np.zeros(120), zero, zero)
+    y_mm = np.array([0.1, 2.0, 2.3, 6.0])
+    frame = SimpleNamespace(
+        marks=SimpleNamespace(x_mm=np.zeros(4), y_mm=y_mm), scan=SimpleNamespace(tolerance_mm=30 * STEP_MM)
+    )
+    spans = search_spans(frame, Nominal((sweep,), np.full(2, STEP_MM)), 0)
+    near = np.abs(line[:, None] - (899 - y_mm / STEP_MM)).min(axis=1) <= 1.05 * 30 + 1
+    inside = np.zeros(900, bool)
+    for first, stop in spans:
+        inside[first:stop] = True
+    assert len(spans) == 3
+    assert inside[near].all()
+    assert inside.sum() <= near.sum() + 2 * len(spans)
