@@ -1,13 +1,13 @@
 """The sample-by-sample loops of the search for dropouts, compiled."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.compiled import njit
+from calib.tone.dropout_tiles import TILE
 
-TILE = 16
 QUANTUM = 0.29  # scatter of a value that was rounded to whole DN
 REACH = 64  # lines searched for a good neighbour
+MOST_CHANCE = 0.9995  # of any value, were the sample good
 LOG_REPEAT = float(np.log(0.9995))
 LOG_CHANGE = float(np.log(0.0005))
 ENTER = np.array([0.0, -15.0, -26.0])  # log odds of garbage, of a constant, starting at a sample
@@ -17,31 +17,7 @@ EDGE = 4  # samples of a line's end that go with a run that comes so near to it
 MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
 
 
-@njit(cache=True)
-def tile_statistics(dn: NDArray[np.unsignedinteger]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Median level and robust scatter about the vertical neighbours' mean, per tile of `TILE` lines and samples."""
-    n_lines, n_samples = dn.shape
-    rows, columns = (n_lines + TILE - 1) // TILE, (n_samples + TILE - 1) // TILE
-    level, scatter = np.zeros((rows, columns)), np.zeros((rows, columns))
-    values, off = np.empty(TILE * TILE), np.empty(TILE * TILE)
-    for row in range(rows):
-        for column in range(columns):
-            n = 0
-            for line in range(max(row * TILE, 1), min(row * TILE + TILE, n_lines - 1)):
-                for sample in range(column * TILE, min(column * TILE + TILE, n_samples)):
-                    value = float(dn[line, sample])
-                    values[n] = value
-                    off[n] = abs(value - 0.5 * (float(dn[line - 1, sample]) + float(dn[line + 1, sample])))
-                    n += 1
-            if n == 0:
-                level[row, column] = float(dn[min(row * TILE, n_lines - 1), column * TILE])
-                continue
-            level[row, column] = np.median(values[:n])
-            scatter[row, column] = 1.4826 * np.median(off[:n]) / np.sqrt(1.5)
-    return level, scatter
-
-
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _neighbours(dn, lost, line, sample, step):  # type: ignore[no-untyped-def]
     """The two nearest good values of a column on one side of a line, and how many there are."""
     near, far, n = 0.0, 0.0, 0
@@ -62,7 +38,7 @@ def _neighbours(dn, lost, line, sample, step):  # type: ignore[no-untyped-def]
     return near, far, n
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: ignore[no-untyped-def]
     """Log probability of a good sample: flat over the interval its neighbours span, tails of a t law (3 degrees)."""
     value = float(dn[line, sample])
@@ -83,10 +59,10 @@ def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: igno
     chance = 1.0 / ((high - low + 2.72 * scale) * tail * tail)
     if n_up == 0 or n_down == 0 or _is_lost_near(lost, line, sample):  # an edge may hide beside a lost line
         chance = max(chance, 0.1 / (2.72 * scale) * _along_line(dn, line, sample, scale))
-    return np.log(min(chance, 0.9995))
+    return np.log(min(chance, MOST_CHANCE))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _is_lost_near(lost, line, sample):  # type: ignore[no-untyped-def]
     """Whether one of the two lines above or below has lost this sample."""
     n_near = 0
@@ -95,7 +71,7 @@ def _is_lost_near(lost, line, sample):  # type: ignore[no-untyped-def]
     return n_near > 0
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _along_line(dn, line, sample, scale):  # type: ignore[no-untyped-def]
     """How well a sample goes with its neighbours in the line, relative to one that is their mean."""
     left, right = float(dn[line, max(sample - 1, 0)]), float(dn[line, min(sample + 1, dn.shape[1] - 1)])
@@ -107,7 +83,7 @@ def _along_line(dn, line, sample, scale):  # type: ignore[no-untyped-def]
     return 1.0 / ((1.0 + abs(right - left) / (2.72 * scale)) * tail * tail)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-def]
     """Most probable states of one line's samples: 0 good, 1 garbage, 2 constant."""
     n = good.size
@@ -133,14 +109,14 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
     state[n - 1] = np.argmax(score)
     for sample in range(n - 1, 0, -1):
         state[sample - 1] = back[sample, state[sample]]
-    for sample in range(min(EDGE, n)):
+    for sample in range(EDGE if n > EDGE else 0):
         if state[EDGE - sample] > 0:
             state[EDGE - sample - 1] = state[EDGE - sample]
         if state[n - 1 - EDGE + sample] > 0:
             state[n - EDGE + sample] = state[n - 1 - EDGE + sample]
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: ignore[no-untyped-def]
     """The mask of lost samples, found anew in the `wanted` lines, with `lost` samples no longer used as neighbours."""
     n_lines, n_samples = dn.shape
@@ -160,7 +136,7 @@ def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: i
     return found
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _stays_lost(dn, lost, line, sample):  # type: ignore[no-untyped-def]
     """Whether a lost sample has no good neighbour in reach, so that nothing speaks for it."""
     if not lost[line, sample]:
@@ -168,7 +144,7 @@ def _stays_lost(dn, lost, line, sample):  # type: ignore[no-untyped-def]
     return _neighbours(dn, lost, line, sample, -1)[2] == 0 and _neighbours(dn, lost, line, sample, 1)[2] == 0
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def lines_near(lost):  # type: ignore[no-untyped-def]
     """Which lines hold, or lie within two lines of, a lost sample."""
     n_lines = lost.shape[0]
@@ -179,7 +155,7 @@ def lines_near(lost):  # type: ignore[no-untyped-def]
     return near
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def runs_of(lost):  # type: ignore[no-untyped-def]
     """Rows (line, first, stop) of all runs of lost samples, int32."""
     n_lines, n_samples = lost.shape
@@ -200,7 +176,7 @@ def runs_of(lost):  # type: ignore[no-untyped-def]
     return runs
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
     """Whether exactly the samples `first` to `stop` of a line hold one value, no more to either side."""
     for sample in range(first, stop):
@@ -211,7 +187,7 @@ def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
     return stop == dn.shape[1] or dn[line, stop] != value
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore[no-untyped-def]
     """Whether the film beside a block shows no sign of it: the line next to it is like the one after, not like it."""
     if near < 0 or near >= dn.shape[0]:
@@ -229,7 +205,7 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore
     return n_off >= 0.85 * (stop - first) and n_like >= 0.85 * (stop - first)
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
     """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`."""
     n_lines, n_samples = dn.shape

@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.tone import dropout_kernels as kernels
+from calib.tone.dropout_sieve import lines_to_search
+from calib.tone.dropout_tiles import tile_statistics
 
 if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
@@ -54,23 +56,25 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     dn = np.ascontiguousarray(raster.read(0, raster.n_lines))
     top = int(np.iinfo(raster.dtype).max)
     clip_low, clip_high = (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
-    if dn.shape[0] < 5 or _one_value(dn):
+    low, middle, high = _levels(dn)
+    # a value that nearly all samples share is that of most samples of any ninth of them, and so their median
+    if dn.shape[0] < 5 or np.count_nonzero(dn == middle) >= ALL_ONE_VALUE * dn.size:
         return Dropouts(_all_lines(*dn.shape), *dn.shape)
-    scale = _scatter_of_tiles(dn, clip_low, clip_high)
-    chance = _garbage_chance(dn, top)
+    scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
+    chance = _garbage_chance((low, high), top)
     lost = np.zeros(dn.shape, dtype=np.bool_)
     kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost)
-    every_line = np.ones(dn.shape[0], dtype=np.bool_)
-    first_pass = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, every_line)
+    search = lines_to_search(dn, scale, chance, clip_low, clip_high, kernels.lines_near(lost))
+    first_pass = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search)
     again = kernels.lines_near(first_pass)
     lost = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, first_pass, again)
     return Dropouts(kernels.runs_of(lost), *dn.shape)
 
 
-def _one_value(dn: NDArray) -> bool:
-    """Whether nearly all samples share one value, in every part of the strip."""
-    counts = np.bincount(dn.ravel(), minlength=1)
-    return bool(counts.max() >= ALL_ONE_VALUE * dn.size)
+def _levels(dn: NDArray) -> tuple[float, float, float]:
+    """The DN that all but a thousandth of a strip's samples lie above, in the middle, and below."""
+    low, middle, high = np.percentile(dn[::3, ::3], (0.1, 50.0, 99.9)).tolist()
+    return low, middle, high
 
 
 def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:
@@ -78,25 +82,24 @@ def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:
     return np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1)
 
 
-def _garbage_chance(dn: NDArray, top: int) -> NDArray[np.float64]:
-    """Log probability of each DN in garbage: anywhere on the scale, in the strip's own range, or at its two ends."""
-    low, high = np.percentile(dn[::3, ::3], (0.1, 99.9))
+def _garbage_chance(reach: tuple[float, float], top: int) -> NDArray[np.float64]:
+    """Log probability of each DN in garbage: anywhere on the scale, in the strip's own `reach`, or at its two ends."""
     value = np.arange(top + 1)
     chance = np.full(top + 1, 0.45 / (top + 1))
-    inside = (value >= low) & (value <= high)
+    inside = (value >= reach[0]) & (value <= reach[1])
     chance[inside] += 0.45 / max(inside.sum(), 1)
     chance[[0, top]] += 0.05
     return np.log(chance)
 
 
-def _scatter_of_tiles(dn: NDArray, clip_low: int, clip_high: int) -> NDArray[np.float64]:
+def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip_low: int, clip_high: int) -> NDArray[np.float64]:
     """Scatter of good samples about their vertical neighbours for each tile, in DN: texture within sane bounds.
 
     A tile that is rough from top to bottom may be garbage, one that is dead flat may be a constant dropout; so a
     tile's own scatter counts only between the noise that other tiles of its level have and a multiple of it.
     """
-    level, scatter = kernels.tile_statistics(dn)
-    low, high = np.percentile(dn[::3, ::3], (0.1, 99.9))
+    level, scatter = tile_statistics(dn)
+    low, high = reach
     edges = np.linspace(low, high + 1e-6, LEVEL_BINS + 1)
     which = np.clip(np.digitize(level, edges) - 1, 0, LEVEL_BINS - 1)
     within = (level > clip_low) & (level < clip_high)

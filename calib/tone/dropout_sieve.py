@@ -1,0 +1,120 @@
+"""A quick look at a line that proves most lines whole: the full search then has only few lines left to read.
+
+The search for lost samples (`dropout_kernels`) leaves the state "good" only where some stretch of a line gains more as
+garbage, or as a constant, than its entry costs. Here the gain of every sample is bounded from above in single
+precision, without logarithms: the base-2 logarithm of a positive float is at most `LOG2_SLACK` above its bits read as
+a number (exponent and mantissa side by side). Where even these gains cannot pay for an entry, the most probable chain
+is "good" throughout, and the search would say the same.
+"""
+
+import numpy as np
+
+from calib.compiled import njit
+from calib.tone.dropout_kernels import ENTER, ENTER_LINE, LEAVE, LOG_CHANGE, MOST_CHANCE
+from calib.tone.dropout_tiles import TILE
+
+SURE = 0.01  # log odds: what rounding to single precision may add up to along a line, many times over
+LOG2 = np.float32(np.log(2.0))
+LOG2_SLACK = np.float32(0.0862)  # of a logarithm that is linear between powers of two: at most 0.08607
+ONE_MANTISSA = np.float32(2.0**-23)
+STEP = 16  # samples
+LEAST_LOSS = np.float32(-np.log(MOST_CHANCE))
+WIDTH, THIRD = np.float32(2.72), np.float32(1.0 / 3.0)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def widths(far_above, above, here, below, far_below, scale, inverse, wide):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """One over the chance of each sample of a line, were it good, from the two lines on either side, into `wide`."""
+    for sample in range(here.size):
+        value, up, down = np.float32(here[sample]), np.float32(above[sample]), np.float32(below[sample])
+        up_on, down_on = up + up - np.float32(far_above[sample]), down + down - np.float32(far_below[sample])
+        low = min(min(up, up_on), min(down, down_on))
+        high = max(max(up, up_on), max(down, down_on))
+        off = max(max(low - value, value - high), np.float32(0.0)) * inverse[sample]
+        tail = np.float32(1.0) + off * off * THIRD
+        wide[sample] = (high - low + WIDTH * scale[sample]) * tail * tail
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def bounded_gains(above, here, below, wide_bits, clip, chances, top, loss, gain, either):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Upper bounds of what each sample loses by being good, and of its gains as garbage and as whichever is better.
+
+    `chances` are the greatest log chances of garbage within the scale and at its two ends.
+    """
+    for sample in range(here.size):
+        value = here[sample]
+        log2 = np.float32(wide_bits[sample]) * ONE_MANTISSA - np.float32(127.0) + LOG2_SLACK
+        lost = max(log2 * LOG2, LEAST_LOSS)
+        clipped = (value <= clip[0]) | (value >= clip[1])
+        lost = np.float32(0.0) if clipped & ((value == above[sample]) | (value == below[sample])) else lost
+        chance = chances[1] if (value == 0) | (value == top) else chances[0]
+        loss[sample] = lost
+        gain[sample] = lost + chance
+    either[0] = gain[0]
+    for sample in range(1, here.size):
+        repeats = here[sample] == here[sample - 1]
+        either[sample] = max(loss[sample], gain[sample]) if repeats else gain[sample]
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
+def may_leave_good(either):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether a chain of states might pay for an entry, step by step: a bound that needs sums of steps alone.
+
+    Within a step a chain gains at most its positive samples; one that goes through the whole step gains its sum.
+    `either` is filled up with zeros to whole steps.
+    """
+    entry = np.float32(ENTER_LINE)
+    best = np.float32(-1e9)
+    for step in range(either.size // STEP):
+        total, positive = np.float32(0.0), np.float32(0.0)
+        for index in range(STEP):
+            value = either[step * STEP + index]
+            total += value
+            positive += max(value, np.float32(0.0))
+        if max(best, entry) + positive > -SURE:
+            return True
+        best = max(best + total, entry + positive)
+        entry = np.float32(ENTER[1])
+    return False
+
+
+@njit(cache=True, nogil=True)
+def leaves_good(here, loss, gain):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether any chain of states may beat "good" throughout: the search's recursion on bounds, relative to good."""
+    garbage = ENTER_LINE + gain[0]
+    constant = garbage
+    for sample in range(1, here.size):
+        if max(garbage, constant) + LEAVE > -SURE:
+            return True
+        before = garbage
+        garbage = max(garbage, max(constant, 0.0) + ENTER[1]) + gain[sample]
+        stays = loss[sample] if here[sample] == here[sample - 1] else LOG_CHANGE + gain[sample]
+        constant = max(constant + stays, max(before, 0.0) + ENTER[2] + gain[sample])
+    return max(garbage, constant) > -SURE
+
+
+@njit(cache=True, nogil=True)
+def lines_to_search(dn, scale, chance, clip_low, clip_high, near_lost):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Which lines may hold a dropout: all that are `near_lost`, the two at either end, and those not proved whole."""
+    n_lines, n_samples = dn.shape
+    top = chance.size - 1
+    chances = (np.float32(chance[1:top].max()), np.float32(max(chance[0], chance[top])))
+    local, inverse = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
+    wide, loss, gain = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
+    either = np.zeros((n_samples + STEP - 1) // STEP * STEP, np.float32)
+    search = np.ones(n_lines, np.bool_)
+    row = -1
+    for line in range(2, n_lines - 2):
+        if near_lost[line]:
+            continue
+        if line // TILE != row:
+            row = line // TILE
+            for sample in range(n_samples):
+                local[sample] = scale[row, sample // TILE]
+                inverse[sample] = 1.0 / scale[row, sample // TILE]
+        above, here, below = dn[line - 1], dn[line], dn[line + 1]
+        widths(dn[line - 2], above, here, below, dn[line + 2], local, inverse, wide)
+        bits = wide.view(np.int32)
+        bounded_gains(above, here, below, bits, (clip_low, clip_high), chances, top, loss, gain, either)
+        search[line] = may_leave_good(either) and leaves_good(here, loss, gain)
+    return search

@@ -1,0 +1,82 @@
+"""The quick look that spares the search most lines, and the quick medians: exactly what the slow ways say."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calib.tone import dropout_kernels as kernels
+from calib.tone.dropout_sieve import lines_to_search
+from calib.tone.dropout_tiles import TILE, tile_statistics
+
+
+@st.composite
+def strips(draw: st.DrawFn) -> np.ndarray:
+    """Strips of either type: smooth film with noise, edges and clipped parts, on which runs of all sorts were lost."""
+    chance = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    kind = np.uint8 if draw(st.booleans()) else np.uint16
+    top = np.iinfo(kind).max
+    lines, samples = draw(st.integers(9, 60)), draw(st.integers(3, 90))
+    line, sample = np.mgrid[:lines, :samples].astype(float)
+    level = draw(st.floats(0.0, 1.0)) + draw(st.floats(0.0, 0.5)) * np.sin(line / 7 + sample / 11)
+    level[:, samples // 2 :] += draw(st.sampled_from([0.0, 0.0, 0.3, -0.8]))
+    noise = draw(st.sampled_from([0.0, 0.3 / 255, 0.01, 0.05])) * chance.standard_t(
+        draw(st.sampled_from([3, 50])), level.shape
+    )
+    dn = np.clip(np.rint((level + noise) * top), 0, top).astype(kind)
+    for _ in range(draw(st.integers(0, 4))):
+        row, first = chance.integers(0, lines), chance.integers(0, samples)
+        stop = first + chance.integers(1, samples + 1)
+        value = [0, top, int(chance.integers(0, top + 1)), -1][chance.integers(0, 4)]
+        run = dn[row : row + chance.integers(1, 4), first:stop]
+        run[:] = chance.integers(0, top + 1, run.shape) if value < 0 else value
+    return dn
+
+
+@given(dn=strips(), scatter=st.sampled_from([0.29, 1.0, 40.0, 900.0]), all_values=st.booleans())
+def test_lines_that_are_passed_over_are_whole(dn: np.ndarray, scatter: float, all_values: bool) -> None:
+    """Searching the lines that the quick look leaves finds, to the bit, what searching all lines does."""
+    top = int(np.iinfo(dn.dtype).max)
+    scale = np.full(((len(dn) + TILE - 1) // TILE, (dn.shape[1] + TILE - 1) // TILE), scatter)
+    scale[::2] *= 1.7
+    value = np.arange(top + 1)
+    likely = np.ones(top + 1, dtype=bool) if all_values else (value > 0.2 * top) & (value < 0.6 * top)
+    chance = np.log(0.45 / (top + 1) + 0.45 * likely / likely.sum() + 0.05 * ((value == 0) | (value == top)))
+    clip = (0, top)
+    lost = np.zeros(dn.shape, dtype=bool)
+    kernels.mark_clipped_blocks(dn, scale, *clip, lost)
+    search = lines_to_search(dn, scale, chance, *clip, kernels.lines_near(lost))
+    some = kernels.mark_lines(dn, scale, chance, *clip, lost, search)
+    every = kernels.mark_lines(dn, scale, chance, *clip, lost, np.ones(len(dn), dtype=bool))
+    np.testing.assert_array_equal(some, every)
+
+
+def test_most_lines_of_a_good_strip_are_passed_over() -> None:
+    """Otherwise the quick look would be of no use: noise with long tails, 1 % of the lines lost."""
+    chance = np.random.default_rng(8)
+    dn = np.rint(30000 + 500 * chance.standard_t(8, (600, 440))).astype(np.uint16)
+    dn[::100] = chance.integers(0, 65536, (6, 440))
+    scale = np.full((38, 28), 500.0)
+    garbage = np.full(65536, np.log(0.9 / 65536))
+    search = lines_to_search(dn, scale, garbage, 0, 65535, np.zeros(600, dtype=bool))
+    assert search[::100].all()
+    assert search.sum() < 45  # six lost, up to four beside each, and the ends
+
+
+@pytest.mark.parametrize(("kind", "shape"), [(np.uint8, (50, 37)), (np.uint16, (33, 64)), (np.uint16, (17, 5))])
+def test_level_and_scatter_are_the_medians(kind: type, shape: tuple[int, int]) -> None:
+    """The counted medians are numpy's, also of tiles cut off at the strip's ends."""
+    chance = np.random.default_rng(shape[0])
+    dn = chance.integers(0, np.iinfo(kind).max + 1, shape).astype(kind)
+    level, scatter = tile_statistics(dn)
+    values = dn.astype(float)
+    off = np.abs(values[1:-1] - (values[:-2] + values[2:]) / 2)
+    for row, column in np.ndindex(level.shape):
+        lines = slice(max(row * TILE, 1), min((row + 1) * TILE, shape[0] - 1))
+        samples = slice(column * TILE, (column + 1) * TILE)
+        if lines.stop > lines.start:
+            assert level[row, column] == np.median(values[lines, samples])
+            beside = np.median(off[lines.start - 1 : lines.stop - 1, samples])
+            assert scatter[row, column] == pytest.approx(1.4826 * beside / np.sqrt(1.5), rel=1e-14)
+        else:
+            assert (level[row, column], scatter[row, column]) == (dn[row * TILE, column * TILE], 0.0)
