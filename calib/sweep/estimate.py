@@ -54,13 +54,13 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     found, shape, power = _marks_again(frame, nominal, read, first)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power), nominal)
     found = fit_all(frame, nominal, found, [edges])
-    ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1))
+    ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
     rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     for _ in range(TIE_ROUNDS):
         unsure = unsettled_seams(ties, _tie_weights(found, ties), rough.sweeps, nominal.px_mm)
         if not unsure:
             break
-        again = measure_ties(read, found.sweeps, nominal.px_mm, unsure)
+        again = measure_ties(read, found.sweeps, nominal.px_mm, unsure, threads)
         ties = join_ties([ties.without(unsure), again])
         rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     smoothness = likeliest_smoothness(frame, nominal, found)

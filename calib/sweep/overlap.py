@@ -10,8 +10,7 @@ from scipy.signal import fftconvolve
 
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
-from calib.sweep.seam import WINDOW_LINES, SeamBlock, local_step, seam_blocks
-from calib.sweep.tables import ReadWindow
+from calib.sweep.seam import WINDOW_LINES, Overlap, SeamPictures, local_step, seam_pictures
 
 BLUR_PX = 1.5
 SURE = 6.0  # the peak of the summed correlation over its scatter
@@ -26,18 +25,16 @@ def needs_search(left: StripSweep, right: StripSweep, px_mm: Array, limit_px: fl
     return bool(np.any(_relative_sigma_px(left, right, px_mm) > limit_px))
 
 
-def search_shift(
-    read_left: ReadWindow, read_right: ReadWindow, left: StripSweep, right: StripSweep, px_mm: Array
-) -> Array | None:
+def search_shift(overlap: Overlap, px_mm: Array) -> Array | None:
     """Shift (line, sample) in left px from the sweeps' match to the pictures'; None where no peak stands out."""
-    sigma_x, sigma_y = SIGMAS * _relative_sigma_px(left, right, px_mm)
+    sigma_x, sigma_y = SIGMAS * _relative_sigma_px(overlap.left, overlap.right, px_mm)
     reach = (int(np.clip(np.ceil(sigma_y), 2, MOST_PX[0])), int(np.clip(np.ceil(sigma_x), 2, MOST_PX[1])))
     total, count = np.zeros((2 * reach[0] + 1, 2 * reach[1] + 1)), 0
-    for block in seam_blocks(read_left, read_right, left, right, BLUR_PX):
-        for first in range(0, len(block.lines), WINDOW_LINES):
-            found = _correlation(block, slice(first, first + WINDOW_LINES), reach)
-            if found is not None:
-                total, count = total + found, count + 1
+    pictures = seam_pictures(overlap, BLUR_PX)
+    for first in range(0, len(pictures.left), WINDOW_LINES):
+        found = _correlation(pictures, slice(first, first + WINDOW_LINES), reach)
+        if found is not None:
+            total, count = total + found, count + 1
     if count < LEAST_WINDOWS:
         return None
     i, j = np.unravel_index(int(total.argmax()), total.shape)
@@ -54,20 +51,21 @@ def _relative_sigma_px(left: StripSweep, right: StripSweep, px_mm: Array) -> Arr
     return np.array([x, y])
 
 
-def _correlation(block: SeamBlock, window: slice, reach: tuple[int, int]) -> Array | None:
+def _correlation(pictures: SeamPictures, window: slice, reach: tuple[int, int]) -> Array | None:
     """Normalised correlation of one window at every whole shift within reach; None where signal is missing."""
-    if block.left.signal[window].mean() < 0.95:
+    if pictures.left_signal[window].mean() < 0.95:
         return None
-    there = block.there[:, window]
+    there = pictures.there[:, window]
     n_l, n_s = there.shape[1:]
     line = np.arange(-reach[0], n_l + reach[0]) - (n_l - 1) / 2
     sample = np.arange(-reach[1], n_s + reach[1]) - (n_s - 1) / 2
     offset = np.stack(np.meshgrid(line, sample, indexing="ij"))
     places = there.mean(axis=(1, 2))[:, None, None] + np.einsum("ij,jls->ils", local_step(there), offset)
-    around = map_coordinates(block.right.coefficients, places, order=3, prefilter=False, mode="nearest")
-    inside = map_coordinates(block.right.signal, places, order=0, mode="constant", cval=0.0) > 0.5
+    around = map_coordinates(pictures.coefficients, places, order=3, prefilter=False, mode="nearest")
+    inside = map_coordinates(pictures.right_signal, places, order=0, mode="constant", cval=0.0) > 0.5
     around = np.where(inside, around - around[inside].mean() if inside.any() else 0.0, 0.0)
-    template = block.left.values[window] - block.left.values[window].mean()
+    template = pictures.left[window].astype(float)
+    template -= template.mean()
     norm = np.sqrt(np.sum(template**2))
     if norm <= 0:
         return None

@@ -7,20 +7,22 @@ noise's own gradients out of the information, and is widened by the residual sca
 """
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
-from itertools import pairwise
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, ScanPoints
+from calib.ordered import in_order_on
 from calib.sweep.adjust import TIE, Observations
-from calib.sweep.match import match_window, robust_scatter, smoothed_products
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import needs_search, search_shift
-from calib.sweep.seam import WINDOW_LINES, SeamBlock, Window, local_step, seam_blocks
+from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, seam_pictures
 from calib.sweep.tables import ReadWindow, TieTable
+from calib.sweep.windows import Matches, match_seam
 
 BLUR_PX = 1.0
 COARSE_BLUR_PX = 2.5
@@ -55,6 +57,9 @@ class Ties:
         return Ties(*(getattr(self, f.name)[keep] for f in fields(self)))
 
 
+NO_TIES = Ties(np.zeros(0, np.int64), *np.zeros((4, 0)), np.zeros((0, 2)), np.zeros((0, 2, 2)))
+
+
 def unsettled_seams(ties: Ties, weight: Array, sweeps: Sequence[StripSweep], px_mm: Array) -> list[int]:
     """Seams, by their left strip, to be measured again from better sweeps: where the strips' place was uncertain, or
     where a tie was far from it or has lost its robust weight (T,) in the fit since."""
@@ -68,129 +73,52 @@ def join_ties(parts: Sequence[Ties]) -> Ties:
     return Ties(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Ties)))
 
 
-def measure_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Sequence[int]) -> Ties:
-    """Ties of the given seams. Where the strips' relative place is uncertain the shift is searched for, and matched in
-    strongly smoothed pictures, before it is measured over the whole width of the overlap."""
-    rows = []
-    for k in seams:
-        start, guesses, parts = np.zeros(2), {}, MOST_PARTS
-        if needs_search(sweeps[k], sweeps[k + 1], px_mm, SURE_PX):
-            found = search_shift(read[k], read[k + 1], sweeps[k], sweeps[k + 1], px_mm)
-            start = start if found is None else found
-        if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX):
-            coarse = _seam_shifts(read, sweeps, k, COARSE_BLUR_PX, {}, start, 1)
-            guesses = {key[0]: match.shift for key, match in coarse.items()}
-            parts = 1
-        for match in _seam_shifts(read, sweeps, k, BLUR_PX, guesses, start, parts).values():
-            here = ScanPoints(*(np.array([at]) for at in match.place + match.shift))
-            there = to_scan(sweeps[k + 1], to_film(sweeps[k], here))
-            rows.append((k, *match.place, there.line[0], there.sample[0], *match.shift, *match.cov.ravel()))
-    table = np.array(rows, float).reshape(-1, 11)
-    return Ties(
-        table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3], table[:, 4], table[:, 5:7],
-        table[:, 7:].reshape(-1, 2, 2),
-    )  # fmt: skip
+def measure_ties(
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Sequence[int], threads: int = 1
+) -> Ties:
+    """Ties of the given seams, looked at on `threads` threads. Where the strips' relative place is uncertain the shift
+    is searched for, and matched in strongly smoothed pictures, before it is measured over the width of the overlap."""
+    with ThreadPoolExecutor(threads) as pool:
+        found = overlaps(read, sweeps, seams, pool, 2 * threads)
+        parts = list(in_order_on(pool, partial(_seam_ties, px_mm=px_mm), found, 2 * threads))
+    return join_ties([NO_TIES, *parts])
 
 
-def _seam_shifts(
-    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], k: int, blur_px: float,
-    guesses: dict[int, Array], start: Array, most_parts: int,
-) -> "dict[tuple[int, int], _Match]":  # fmt: skip
-    """Matches by first line and part of the width, the seam's column profile found between two passes.
+def _seam_ties(overlap: Overlap, px_mm: Array) -> Ties:
+    """Ties of one seam."""
+    left, right = overlap.left, overlap.right
+    start, parts = np.zeros(2), MOST_PARTS
+    if needs_search(left, right, px_mm, SURE_PX):
+        found = search_shift(overlap, px_mm)
+        start = start if found is None else found
+    guess = np.broadcast_to(start, (left.n_lines // WINDOW_LINES, 1, 2))
+    if needs_search(left, right, px_mm, CLOSE_PX):
+        guess, parts = _matches(overlap, COARSE_BLUR_PX, guess, 1).shift, 1
+    matches = _matches(overlap, BLUR_PX, guess, parts)
+    found = matches.found
+    place, shift = matches.place[found], matches.shift[found]
+    here = ScanPoints(place[:, 0] + shift[:, 0], place[:, 1] + shift[:, 1])
+    there = to_scan(right, to_film(left, here))
+    strip = np.full(len(place), overlap.seam)
+    return Ties(strip, place[:, 0], place[:, 1], there.line, there.sample, shift, matches.cov[found])
+
+
+def _matches(overlap: Overlap, blur_px: float, guess: Array, most_parts: int) -> Matches:
+    """Windows matched in pictures smoothed by `blur_px`, starting from shifts `guess` (R, 1, 2); places are the left
+    strip's. Where a window has no match, its shift is the guess.
 
     The overlap is matched in parts of its width, `most_parts` if it is wide enough, for the sweeps may be bent against
     each other; the matches then say so.
     """
-    columns: Array | None = None
-    for _ in range(2):
-        found: dict[tuple[int, int], _Match] = {}
-        for block in seam_blocks(read[k], read[k + 1], sweeps[k], sweeps[k + 1], blur_px):
-            width = len(block.samples)
-            profile = np.zeros(width) if columns is None else columns
-            parts = int(np.clip(width // PART_SAMPLES, 1, most_parts))
-            bounds = [width * i // parts for i in range(parts + 1)]
-            for first in range(0, len(block.lines), WINDOW_LINES):
-                line = int(block.lines[first])
-                for part, (low, high) in enumerate(pairwise(bounds)):
-                    window = (slice(first, first + WINDOW_LINES), slice(low, high))
-                    match = _match(block, window, profile, guesses.get(line, start), blur_px)
-                    if match is not None:
-                        found[line, part] = match
-        if not found:
-            return found
-        weights = np.sum([match.weight for match in found.values()], axis=0)
-        left_over = np.sum([match.left_over * match.weight for match in found.values()], axis=0)
-        left_over = left_over / np.maximum(weights, 1e-30)
-        columns = left_over if columns is None else columns + left_over
-        columns = columns - columns.mean()
-    return found
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Match:
-    """A window's shift (left px), the place (line, sample) it holds for, its covariance, and the mean left over in each
-    column of the overlap with its weight. The place is the centre of the texture that tells the shift across, not of
-    the window: the sweeps may yet be stretched against each other."""
-
-    place: Array
-    shift: Array
-    cov: Array
-    left_over: Array
-    weight: Array
-
-
-def _match(block: SeamBlock, window: Window, columns: Array, guess: Array, blur_px: float) -> _Match | None:
-    """Gauss-Newton for one window; None where there is too little to compare or it runs away."""
-    noise2 = _mean_noise2(block, window)
-    # The mean of two pictures whose noise variances add up to noise2, smoothed by a Gaussian of rms b, has gradients of
-    # variance noise2/4 / (8 pi b^4) by noise alone.
-    own_noise = noise2 / 4 / (8 * np.pi * blur_px**4)
-    left, right = block.left, block.right
-    there = np.ascontiguousarray(block.there[:, window[0], window[1]])
-    matched, shift, normal, slope, residual, good = match_window(
-        np.ascontiguousarray(left.values[window]), np.ascontiguousarray(left.signal[window]), right.coefficients,
-        right.signal, there, local_step(there), columns[window[1]], guess, own_noise,
-    )  # fmt: skip
-    if not matched:
-        return None
-    cov = _covariance(slope, good, residual, normal, noise2, blur_px)
-    if np.linalg.eigvalsh(cov)[0] > MOST_SIGMA_PX**2:
-        return None
-    texture = good * slope[1] ** 2
-    line, sample = block.lines[window[0]], block.samples[window[1]]
-    place = np.array([np.sum(texture.sum(axis=1) * line), np.sum(texture.sum(axis=0) * sample)]) / np.sum(texture)
-    counted, left_over = np.zeros(len(columns)), np.zeros(len(columns))
-    counted[window[1]] = good.sum(axis=0)
-    left_over[window[1]] = -(good * residual).sum(axis=0) / np.maximum(good.sum(axis=0), 1)
-    return _Match(place, shift, cov, left_over, counted)
-
-
-def _mean_noise2(block: SeamBlock, window: Window) -> float:
-    """Noise variance of left plus right samples before smoothing, mean over the window."""
-    line = block.there[0][window]
-    low, high = int(line.min()), int(np.ceil(line.max())) + 1
-    mine = block.left.noise2[window]
-    other = block.right.noise2[max(low, 0) : high]
-    return float(mine[mine > 0].mean() if np.any(mine > 0) else 0.0) + float(
-        other[other > 0].mean() if np.any(other > 0) else 0.0
-    )
-
-
-def _covariance(slope: Array, good: Array, residual: Array, normal: Array, noise2: float, blur_px: float) -> Array:
-    """Covariance of the shift for noise that smoothing has correlated: N^-1 (sum of smoothed gradients^2) N^-1."""
-    middle = smoothed_products(slope, good, _kernel(blur_px))
-    expected = noise2 / (4 * np.pi * blur_px**2)
-    scatter = robust_scatter(residual, good) ** 2
-    variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
-    inverse = np.linalg.inv(normal)[:2, :2]
-    return np.asarray(inverse @ middle @ inverse * variance)
-
-
-def _kernel(blur_px: float) -> Array:
-    """Weights of a Gaussian in whole px, out to four sigma."""
-    reach = int(4 * blur_px + 0.5)
-    weight = np.exp(-0.5 * (np.arange(-reach, reach + 1) / blur_px) ** 2)
-    return np.asarray(weight / weight.sum())
+    width = len(overlap.samples)
+    parts = int(np.clip(width // PART_SAMPLES, 1, most_parts))
+    bounds = np.array([width * i // parts for i in range(parts + 1)])
+    matches = match_seam(seam_pictures(overlap, blur_px), blur_px, np.repeat(guess, parts, axis=1), bounds)
+    middle = (matches.cov[..., 0, 0] + matches.cov[..., 1, 1]) / 2
+    half = np.hypot((matches.cov[..., 0, 0] - matches.cov[..., 1, 1]) / 2, matches.cov[..., 0, 1])
+    found = matches.found & (middle - half <= MOST_SIGMA_PX**2)
+    shift = np.where(found[:, :, None], matches.shift, guess)
+    return Matches(found, shift, matches.cov, matches.place + np.array([0, overlap.samples[0]]))
 
 
 def tie_observations(ties: Ties, nominal: Nominal) -> Observations:

@@ -1,11 +1,15 @@
 """Neighbouring strips see the same film: ties and the search for a lost strip."""
 
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import fields, replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from calib.sweep.model import StripSweep
 from calib.sweep.overlap import search_shift
+from calib.sweep.seam import overlaps
 from calib.sweep.ties import measure_ties
 
 STEP_MM = 0.0075
@@ -78,6 +82,12 @@ def test_film_without_texture_gives_no_confident_tie():
         assert np.median(sigmas) > 0.1
 
 
+def searched(readers, sweeps):
+    with ThreadPoolExecutor(1) as pool:
+        (overlap,) = overlaps(readers, sweeps, [0], pool, 2)
+    return search_shift(overlap, PX_MM)
+
+
 def test_a_lost_strip_is_found_by_its_neighbours_picture_whatever_the_tone():
     readers, sweeps = pair((23.0, -6.0), 7)
     lost = StripSweep(
@@ -89,7 +99,7 @@ def test_a_lost_strip_is_found_by_its_neighbours_picture_whatever_the_tone():
         values, sigma = readers[1](i, j)
         return 3 * values + 5, 3 * sigma
 
-    found = search_shift(readers[0], other_tone, sweeps[0], lost, PX_MM)
+    found = searched([readers[0], other_tone], [sweeps[0], lost])
     assert found is not None
     np.testing.assert_allclose(found, (23, -6), atol=1.01)
 
@@ -101,4 +111,41 @@ def test_no_shift_is_claimed_between_unrelated_pictures():
         sweeps[1].x_sample_mm, sweeps[1].x_line_mm, sweeps[1].y_line_mm, sweeps[1].y_sample_mm,
         np.full(LINES, 5 * STEP_MM), np.full(LINES, 5 * STEP_MM),
     )  # fmt: skip
-    assert search_shift(readers[0], strangers[1], sweeps[0], lost, PX_MM) is None
+    assert searched([readers[0], strangers[1]], [sweeps[0], lost]) is None
+
+
+def three_strips():
+    """Readers and sweeps of three strips in a row, the last one showing other film; counts how often lines are read."""
+    (left, middle), sweeps = pair((0.2, 0.1), 10)
+    (_, right), _ = pair((0.2, 0.1), 10)
+    third = replace(sweeps[1], x_sample_mm=2 * sweeps[1].x_sample_mm - sweeps[0].x_sample_mm)
+    counts = np.zeros((3, LINES), int)
+
+    def counted(strip, read):
+        def call(i, j):
+            counts[strip, i:j] += 1
+            return read(i, j)
+
+        return call
+
+    return [counted(k, read) for k, read in enumerate((left, middle, right))], (*sweeps, third), counts
+
+
+def test_ties_do_not_depend_on_the_number_of_threads_and_every_line_is_read_once():
+    one, several = (measure_ties(*three_strips()[:2], PX_MM, [0, 1], threads) for threads in (1, 3))
+    assert set(one.strip.tolist()) == {0, 1}
+    for field in fields(one):
+        assert getattr(one, field.name).tobytes() == getattr(several, field.name).tobytes()
+    readers, sweeps, counts = three_strips()
+    measure_ties(readers, sweeps, PX_MM, [0, 1])
+    assert np.all(counts == 1)
+
+
+def test_a_shift_is_the_same_wherever_the_search_begins():
+    readers, sweeps = pair((0.3, -0.2), 12)
+    moved = replace(sweeps[1], y_line_mm=sweeps[1].y_line_mm + 0.4 * STEP_MM)
+    here, there = (measure_ties(readers, (sweeps[0], right), PX_MM, [0]) for right in (sweeps[1], moved))
+    sigma = np.sqrt(np.diagonal(here.cov, axis1=1, axis2=2))
+    assert len(here) == len(there) > 20
+    assert np.abs((here.line_right - there.line_right) / sigma[:, 0]).max() < 0.25
+    assert np.sqrt(np.mean(((here.line_right - there.line_right) / sigma[:, 0]) ** 2)) < 0.05

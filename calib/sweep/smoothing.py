@@ -1,0 +1,132 @@
+"""Pictures smoothed by a Gaussian that leaves out samples without signal, and the cubic spline through the result.
+
+Compiled, in single precision and line by line: every sample of every overlap goes through here. Beyond its edge a
+picture goes on as at the edge.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.coordinates import Array
+
+Picture = NDArray[np.float32]
+REACH = 4.0  # sigmas at which the Gaussian ends
+LEAST_NEAR = 1e-3  # share of signal below which there is nothing to be smoothed
+POLE = np.float32(np.sqrt(3.0) - 2.0)  # of the recursion that makes samples the coefficients of a cubic spline
+RING = 16  # samples after which the recursion has forgotten where it began: POLE^16 < 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SmoothPicture:
+    """A smoothed piece of one strip, less a constant: `values` and the share of `signal` (0 .. 1) behind each."""
+
+    values: Picture
+    signal: Picture
+
+
+def gaussian_weights(blur_px: float) -> Array:
+    """Weights of a Gaussian in whole px, out to four sigma."""
+    reach = int(REACH * blur_px + 0.5)
+    weight = np.exp(-0.5 * (np.arange(-reach, reach + 1) / blur_px) ** 2)
+    return np.asarray(weight / weight.sum())
+
+
+def smooth(values: Picture, sigma: Picture, blur_px: float) -> SmoothPicture:
+    """Gaussian smoothing of a piece (n_l, n_s) that leaves out samples without signal (infinite `sigma`)."""
+    good = np.isfinite(sigma) & np.isfinite(values)
+    level = np.float32(values[good].mean(dtype=np.float64)) if good.any() else np.float32(0)
+    filled = np.where(good, values - level, np.float32(0)).astype(np.float32)
+    smoothed, signal = np.empty(values.shape, np.float32), np.empty(values.shape, np.float32)
+    _smooth(filled, good, gaussian_weights(blur_px).astype(np.float32), smoothed, signal)
+    return SmoothPicture(smoothed, signal)
+
+
+def spline_coefficients(values: Picture) -> Picture:
+    """Coefficients (n_l, n_s) of the cubic spline through a picture's samples."""
+    out = values.copy()
+    _prefilter(out)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _smooth(
+    filled: Picture, good: Array, kernel: Picture, smoothed: Picture, signal: Picture
+) -> None:  # pragma: no cover
+    n_l, n_s = filled.shape
+    half = kernel.size // 2
+    whole = np.empty(n_l, np.bool_)
+    for i in range(n_l):
+        whole[i] = good[i].all()
+    wide, share = np.empty(n_s + 2 * half, np.float32), np.empty(n_s + 2 * half, np.float32)
+    for i in range(n_l):
+        _blurred(filled, i, kernel, wide, smoothed[i])
+        if whole[max(i - half, 0) : i + half + 1].all():
+            signal[i] = 1.0
+            continue
+        _blurred(good, i, kernel, share, signal[i])
+        for j in range(n_s):
+            near = signal[i, j]
+            smoothed[i, j] = smoothed[i, j] / near if near > LEAST_NEAR else np.float32(0.0)
+
+
+@njit(cache=True, nogil=True)
+def _blurred(picture: Array, line: int, kernel: Picture, wide: Picture, out: Picture) -> None:  # pragma: no cover
+    """Fill one line `out` of a picture smoothed along both axes; `wide` is room for a line with its margins."""
+    n_l, n_s = picture.shape
+    half = kernel.size // 2
+    wide[:] = 0.0
+    for k in range(kernel.size):
+        row, weight = picture[min(max(line + k - half, 0), n_l - 1)], kernel[k]
+        for j in range(n_s):
+            wide[j + half] += weight * row[j]
+    wide[:half], wide[n_s + half :] = wide[half], wide[n_s + half - 1]
+    out[:] = 0.0
+    for k in range(kernel.size):
+        weight = kernel[k]
+        for j in range(n_s):
+            out[j] += weight * wide[j + k]
+
+
+@njit(cache=True, nogil=True)
+def _prefilter(c: Picture) -> None:  # pragma: no cover
+    """Samples made spline coefficients in place, along both axes; mirrored at the edges."""
+    n_l, n_s = c.shape
+    gain = (1 - POLE) * (1 - 1 / POLE)
+    last = POLE / (POLE * POLE - 1)
+    first = np.empty(n_s, np.float32)
+    for i in range(n_l):
+        _begin(c[i : i + 1].T, first[:1])
+        c[i, 0] = first[0]
+        for j in range(1, n_s):
+            c[i, j] += POLE * c[i, j - 1]
+        c[i, n_s - 1] = last * (c[i, n_s - 1] + POLE * c[i, n_s - 2])
+        for j in range(n_s - 2, -1, -1):
+            c[i, j] = POLE * (c[i, j + 1] - c[i, j])
+    _begin(c, first)
+    c[0] = first
+    for i in range(1, n_l):
+        for j in range(n_s):
+            c[i, j] += POLE * c[i - 1, j]
+    for j in range(n_s):
+        c[n_l - 1, j] = last * (c[n_l - 1, j] + POLE * c[n_l - 2, j])
+    for i in range(n_l - 2, -1, -1):
+        for j in range(n_s):
+            c[i, j] = POLE * (c[i + 1, j] - c[i, j])
+    for i in range(n_l):
+        for j in range(n_s):
+            c[i, j] *= gain * gain
+
+
+@njit(cache=True, nogil=True)
+def _begin(c: Picture, first: Picture) -> None:  # pragma: no cover
+    """Fill the recursion's first values along axis 0, what lies before the edge being its mirror picture."""
+    n = c.shape[0]
+    for j in range(c.shape[1]):
+        total, power = c[0, j], POLE
+        for k in range(1, min(RING, n)):
+            total += power * c[k, j]
+            power *= POLE
+        first[j] = total

@@ -1,0 +1,193 @@
+"""All windows of a seam matched in compiled code: first for the seam's column profile, then for good.
+
+The covariance of a shift counts the noise's correlation after smoothing and is widened by the residual scatter where
+that exceeds the noise.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.coordinates import Array
+from calib.sweep.match import ROOM, match_window, robust_scatter
+from calib.sweep.seam import WINDOW_LINES, SeamPictures
+from calib.sweep.smoothing import Picture, gaussian_weights
+
+NEARLY_PX = 0.05  # a turn's move at which a window is matched well enough to tell the profile,
+SETTLED_PX = 2e-3  # and at which it is matched
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Matches:
+    """Windows matched, by row of windows and part of the width (R, P): whether there is a match, shift (R, P, 2) in
+    left px, its covariance (R, P, 2, 2), the place (line, sample) it holds for in the overlap (R, P, 2).
+
+    The place is the centre of the texture that tells the shift across, not of the window: the sweeps may yet be
+    stretched against each other.
+    """
+
+    found: NDArray[np.bool_]
+    shift: Array
+    cov: Array
+    place: Array
+
+
+def match_seam(pictures: SeamPictures, blur_px: float, guess: Array, bounds: NDArray[np.int64]) -> Matches:
+    """Match every window, starting from shifts `guess` (R, P, 2), in P parts of the overlap's width with `bounds`
+    (P + 1,), `blur_px` being the pictures'."""
+    n_rows, parts = guess.shape[:2]
+    n_s = pictures.left.shape[1]
+    shift, found = guess.copy(), np.zeros((n_rows, parts), np.bool_)
+    sums = np.zeros((2, n_s))
+    _profile(pictures, bounds, blur_px, shift, found, sums)
+    columns = sums[0] / np.maximum(sums[1], 1.0)
+    columns -= np.average(columns)
+    start = np.where(found[:, :, None], shift, guess)
+    cov, place = np.zeros((n_rows, parts, 2, 2)), np.zeros((n_rows, parts, 2))
+    kernel = gaussian_weights(blur_px).astype(np.float32)
+    _measure(pictures, bounds, blur_px, kernel, columns, start, found, cov, place)
+    return Matches(found, start, cov, place)
+
+
+@njit(cache=True, nogil=True)
+def _own_noise(noise2: float, blur_px: float) -> float:  # pragma: no cover
+    """The noise's own part in the squared gradients of the mean of two smoothed pictures.
+
+    A mean of two pictures whose noise variances add up to `noise2`, smoothed by a Gaussian of rms b, has gradients of
+    variance noise2/4 / (8 pi b^4) by noise alone.
+    """
+    return noise2 / 4 / (8 * np.pi * blur_px**4)
+
+
+@njit(cache=True, nogil=True)
+def _profile(
+    pictures: SeamPictures, bounds: Array, blur_px: float, shift: Array, found: Array, sums: Array
+) -> None:  # pragma: no cover
+    """Fill shifts, where they begin being given, whether there are matches, and `sums` (2, n_s) over the lines of what
+    is to be added to the left picture and of the samples that tell it."""
+    offsets, information = np.zeros(sums.shape[1]), np.empty((2, 2))
+    all_room = np.empty((ROOM, WINDOW_LINES, sums.shape[1]), np.float32)
+    for row in range(shift.shape[0]):
+        lines = slice(row * WINDOW_LINES, (row + 1) * WINDOW_LINES)
+        for part in range(shift.shape[1]):
+            samples = slice(bounds[part], bounds[part + 1])
+            room = all_room[:, :, samples]
+            own_noise = _own_noise(_mean_noise2(pictures, lines, samples), blur_px)
+            found[row, part] = match_window(
+                pictures.left[lines, samples], pictures.left_signal[lines, samples], pictures.coefficients,
+                pictures.right_signal, pictures.there[:, lines, samples], offsets[samples], own_noise, NEARLY_PX,
+                shift[row, part], information, room,
+            )  # fmt: skip
+            if found[row, part]:
+                good, residual = room[1], room[4]
+                for i in range(WINDOW_LINES):
+                    for j in range(good.shape[1]):
+                        sums[0, bounds[part] + j] -= good[i, j] * residual[i, j]
+                        sums[1, bounds[part] + j] += good[i, j]
+
+
+@njit(cache=True, nogil=True)
+def _measure(
+    pictures: SeamPictures, bounds: Array, blur_px: float, kernel: Picture, offsets: Array,
+    shift: Array, found: Array, cov: Array, place: Array,
+) -> None:  # pragma: no cover  # fmt: skip
+    """Fill shifts, where they begin being given, whether there are matches, covariances and places."""
+    information = np.empty((2, 2))
+    all_room = np.empty((ROOM, WINDOW_LINES, offsets.size), np.float32)
+    for row in range(shift.shape[0]):
+        lines = slice(row * WINDOW_LINES, (row + 1) * WINDOW_LINES)
+        for part in range(shift.shape[1]):
+            samples = slice(bounds[part], bounds[part + 1])
+            room = all_room[:, :, samples]
+            noise2 = _mean_noise2(pictures, lines, samples)
+            found[row, part] = match_window(
+                pictures.left[lines, samples], pictures.left_signal[lines, samples], pictures.coefficients,
+                pictures.right_signal, pictures.there[:, lines, samples], offsets[samples],
+                _own_noise(noise2, blur_px), SETTLED_PX, shift[row, part], information, room,
+            )  # fmt: skip
+            if found[row, part]:
+                _covariance(information, noise2, blur_px, kernel, room, cov[row, part])
+                _texture_center(room[1], room[6], place[row, part])
+                place[row, part, 0] += lines.start
+                place[row, part, 1] += samples.start
+
+
+@njit(cache=True, nogil=True)
+def _mean_noise2(pictures: SeamPictures, lines: slice, samples: slice) -> float:  # pragma: no cover
+    """Noise variance of left plus right samples before smoothing, mean over a window."""
+    mine, count = 0.0, 0
+    for i in range(lines.start, lines.stop):
+        for j in range(samples.start, samples.stop):
+            mine += pictures.noise2[i, j]
+            count += pictures.noise2[i, j] > 0
+    ends = (
+        pictures.there[0, lines.start, samples.start], pictures.there[0, lines.start, samples.stop - 1],
+        pictures.there[0, lines.stop - 1, samples.start], pictures.there[0, lines.stop - 1, samples.stop - 1],
+    )  # fmt: skip
+    last = pictures.noise_sums.shape[1] - 1
+    low = min(max(int(min(ends)), 0), last)
+    high = min(max(int(np.ceil(max(ends))) + 1, low), last)
+    others = pictures.noise_sums[:, high] - pictures.noise_sums[:, low]
+    return mine / max(count, 1) + others[0] / max(others[1], 1.0)
+
+
+@njit(cache=True, nogil=True)
+def _covariance(
+    information: Array, noise2: float, blur_px: float, kernel: Picture, room: Picture, out: Array
+) -> None:  # pragma: no cover
+    """Fill the covariance of a shift for noise that smoothing has correlated: N^-1 (sum of smoothed gradients^2) N^-1,
+    N the information, times the noise's variance or what the scatter of the residuals makes of it."""
+    good, residual, slope = room[1], room[4], room[5:]
+    expected = noise2 / (4 * np.pi * blur_px**2)
+    scatter = robust_scatter(residual, good) ** 2
+    variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
+    p, q, r = information[0, 0], information[0, 1], information[1, 1]
+    inverse = np.array([[r, -q], [-q, p]]) / (p * r - q * q)
+    middle = _smoothed_products(slope, good, kernel)
+    for a in range(2):
+        for b in range(2):
+            out[a, b] = 0.0
+            for c in range(2):
+                for d in range(2):
+                    out[a, b] += inverse[a, c] * middle[c, d] * inverse[d, b] * variance
+
+
+@njit(cache=True, nogil=True)
+def _texture_center(good: Picture, slope: Picture, out: Array) -> None:  # pragma: no cover
+    """Fill the place (line, sample) about which the squared slopes of the samples that count lie."""
+    total, line, sample = 0.0, 0.0, 0.0
+    for i in range(good.shape[0]):
+        for j in range(good.shape[1]):
+            weight = float(good[i, j] * slope[i, j] * slope[i, j])
+            total += weight
+            line += weight * i
+            sample += weight * j
+    out[0], out[1] = line / total, sample / total
+
+
+@njit(cache=True, nogil=True)
+def _smoothed_products(slope: Picture, good: Picture, kernel: Picture) -> Array:  # pragma: no cover
+    """Sums (2, 2) of products of the gradients smoothed by a symmetric kernel along both axes, nothing beyond edges."""
+    _, n_l, n_s = slope.shape
+    half = kernel.size // 2
+    once, line = np.zeros((2, n_l, n_s), np.float32), np.empty((2, n_s), np.float32)
+    for part in range(2):
+        for i in range(n_l):
+            for k in range(-half, half + 1):
+                for j in range(max(-k, 0), min(n_s - k, n_s)):
+                    once[part, i, j] += kernel[k + half] * slope[part, i, j + k] * good[i, j + k]
+    out = np.zeros((2, 2))
+    for i in range(n_l):
+        line[:] = 0.0
+        for k in range(max(-half, -i), min(half, n_l - 1 - i) + 1):
+            for part in range(2):
+                for j in range(n_s):
+                    line[part, j] += kernel[k + half] * once[part, i + k, j]
+        for j in range(n_s):
+            out[0, 0] += line[0, j] * line[0, j]
+            out[0, 1] += line[0, j] * line[1, j]
+            out[1, 1] += line[1, j] * line[1, j]
+    out[1, 0] = out[0, 1]
+    return out
