@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.ordered import in_order
 from calib.tone.evidence import Curves, Placing, correction, placed
 from calib.tone.model import Scales, ToneResiduals
-from calib.tone.system import NormalEquations, Rows, Solution
+from calib.tone.system import NormalEquations, Rows, Share, Solution
 from calib.tone.unknowns import Stated, add_priors, first_scales, updated_scales
 
 TURNS, TURNS_AGAIN = 6, 4  # the latter when the scales of an earlier fit are at hand
@@ -21,21 +22,27 @@ LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; belo
 class Evidence:
     """All rows of one sort that speak of one strip, or of it and the next.
 
-    `measured` are the first-order densities read in the strip (and in the next), `shares` the part of a row's variance
-    that each makes (known densities make none), `placings` where the rows were linearised, `build` makes them anew.
+    `kind` (N,) numbers the sort of each row, `measured` are the first-order densities read in the strip (and in the
+    next), `shares` the part of a row's variance that each makes (known densities make none), `placings` where the rows
+    are linearised, and `build` makes them there: rows are large and soon made, so that none are kept.
     """
 
     strip: int
-    rows: Rows
+    kind: NDArray[np.int8]
     measured: tuple[Array, ...]
     shares: tuple[Array, ...]
     placings: tuple[Placing, ...]
     build: Callable[[tuple[Placing, ...]], Rows]
 
+    def rows(self) -> Rows:
+        """The rows, linearised at the placings."""
+        return self.build(self.placings)
+
 
 def evidence_of(
     curves: Curves,
     strip: int,
+    kind: NDArray[np.int8],
     build: Callable[[tuple[Placing, ...]], Rows],
     measured: tuple[Array, ...],
     first: tuple[Array, ...],
@@ -44,7 +51,7 @@ def evidence_of(
     """Evidence before any fit, linearised about the first-order densities `first`; on two strips with `own_share`."""
     placings = tuple(placed(curves, strip + side, z, None) for side, z in enumerate(first))
     shares = (np.ones(measured[0].size),) if own_share is None else (own_share, 1.0 - own_share)
-    return Evidence(strip, build(placings), measured, shares, placings, build)
+    return Evidence(strip, kind, measured, shares, placings, build)
 
 
 def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution: Solution) -> Evidence:
@@ -58,7 +65,7 @@ def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution
     for side, (measured, share, old) in enumerate(parts):
         z = measured + (share if side == 0 else -share) * residual / old.slope
         placings.append(placed(curves, evidence.strip + side, z, solution))
-    return replace(evidence, rows=evidence.build(tuple(placings)), placings=tuple(placings))
+    return replace(evidence, placings=tuple(placings))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +88,7 @@ class _State:
 
 
 def adjust(
-    curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, start: Scales | None
+    curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, start: Scales | None, threads: int
 ) -> Adjustment:
     """Fit the unknowns to the evidence; `stated` is what is known beforehand, `start` the scales of an earlier fit."""
     scales = first_scales() if start is None else start
@@ -89,8 +96,8 @@ def adjust(
     state = _State(evidence, [_first_residuals(each) for each in evidence], factor)
     turns = TURNS if start is None else TURNS_AGAIN
     for turn in range(turns):
-        solution = _solve(curves, state, scales, stated)
-        state = _restate(curves, state, solution)
+        solution = _solve(curves, state, scales, stated, threads)
+        state = _restate(curves, state, solution, threads)
         if turn + 1 < turns:
             scales = updated_scales(solution, curves.layout, curves.basis, stated)
     return Adjustment(solution, scales, state.factor, _residual_table(curves, state, solution))
@@ -98,17 +105,13 @@ def adjust(
 
 def _residual_table(curves: Curves, state: _State, solution: Solution) -> ToneResiduals:
     """What all evidence, linearised about the solution, says beyond it: measured less fitted; rows have it reversed."""
-    rows = [each.rows for each in state.evidence]
-    strips = [np.full(each.rows.value.size, each.strip) for each in state.evidence]
-    return ToneResiduals(
-        strip=np.concatenate(strips, dtype=np.int64),
-        kind=np.concatenate([each.kind for each in rows]),
-        density=np.concatenate([_density_of(curves, each, solution) for each in state.evidence]),
-        residual_density=np.concatenate([-residual_of(each, solution) for each in state.evidence]),
-        sigma_density=np.concatenate(
-            [each.sigma * state.factor[strip, each.kind] for each, strip in zip(rows, strips, strict=True)]
-        ),
-    )
+    parts = []
+    for each in state.evidence:
+        residual, sigma = residual_of(each, solution)
+        density = _density_of(curves, each, solution)
+        sigma = sigma * state.factor[each.strip, each.kind]
+        parts.append((np.full(each.kind.size, each.strip), each.kind.astype(np.int64), density, -residual, sigma))
+    return ToneResiduals(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
 def _density_of(curves: Curves, each: Evidence, solution: Solution) -> Array:
@@ -119,37 +122,45 @@ def _density_of(curves: Curves, each: Evidence, solution: Solution) -> Array:
 
 def _first_residuals(evidence: Evidence) -> Array:
     """Standardised residuals before any fit: overlaps have no weight then, since their cells are not yet placed."""
-    return np.full(evidence.rows.value.size, 0.0 if len(evidence.measured) == 1 else np.inf)
+    return np.full(evidence.kind.size, 0.0 if len(evidence.measured) == 1 else np.inf)
 
 
-def _solve(curves: Curves, state: _State, scales: Scales, stated: Stated) -> Solution:
+def _solve(curves: Curves, state: _State, scales: Scales, stated: Stated, threads: int) -> Solution:
     layout = curves.layout
     sizes = [layout.n_own(strip) for strip in range(len(curves.n_lines))]
     equations = NormalEquations(sizes, layout.n_common, layout.n_samples)
-    for each, off in zip(state.evidence, state.standardised, strict=True):
-        sigma = each.rows.sigma * state.factor[each.strip, each.rows.kind]
-        equations.add(each.strip, each.rows, robust_weight(off) / sigma**2)
+
+    def share(pair: tuple[Evidence, Array]) -> Share:
+        each, off = pair
+        rows = each.rows()
+        sigma = rows.sigma * state.factor[each.strip, each.kind]
+        return equations.share_of(each.strip, rows, robust_weight(off) / sigma**2)
+
+    for made in in_order(share, zip(state.evidence, state.standardised, strict=True), threads):
+        equations.add(made)
     add_priors(equations, layout, curves.basis, scales, stated)
     return equations.solve()
 
 
-def _restate(curves: Curves, state: _State, solution: Solution) -> _State:
+def _restate(curves: Curves, state: _State, solution: Solution, threads: int) -> _State:
     """Evidence linearised about a solution, and what its residuals say."""
-    residuals = [residual_of(each, solution) for each in state.evidence]
-    pairs = list(zip(state.evidence, residuals, strict=True))
-    relative = [off / each.rows.sigma for each, off in pairs]
-    factor = _factors(state.evidence, relative, *state.factor.shape)
-    standardised = [
-        off / factor[each.strip, each.rows.kind] for each, off in zip(state.evidence, relative, strict=True)
-    ]
-    return _State([evidence_about(each, curves, off, solution) for each, off in pairs], standardised, factor)
+
+    def look(each: Evidence) -> tuple[Evidence, Array]:
+        residual, sigma = residual_of(each, solution)
+        return evidence_about(each, curves, residual, solution), residual / sigma
+
+    evidence, relative = zip(*in_order(look, state.evidence, threads), strict=True)
+    factor = _factors(evidence, relative, *state.factor.shape)
+    standardised = [off / factor[each.strip, each.kind] for each, off in zip(evidence, relative, strict=True)]
+    return _State(evidence, standardised, factor)
 
 
-def residual_of(each: Evidence, solution: Solution) -> Array:
-    """Residuals of some evidence, in density."""
-    following = solution.strips[each.strip + 1] if each.rows.next is not None else None
+def residual_of(each: Evidence, solution: Solution) -> tuple[Array, Array]:
+    """Residuals of some evidence and the 1-sigma that its noise gives them, in density."""
+    rows = each.rows()
+    following = solution.strips[each.strip + 1] if rows.next is not None else None
     banding = solution.banding(each.strip)
-    return each.rows.residual(solution.strips[each.strip], following, solution.common, banding)
+    return rows.residual(solution.strips[each.strip], following, solution.common, banding), rows.sigma
 
 
 def robust_weight(standardised: Array) -> Array:
@@ -173,7 +184,7 @@ def _factors(evidence: Sequence[Evidence], residuals: Sequence[Array], n_strips:
 
 
 def _of_kind(evidence: Sequence[Evidence], residuals: Sequence[Array], kind: int, strip: int) -> NDArray[np.float64]:
-    parts = [off[each.rows.kind == kind] for each, off in zip(evidence, residuals, strict=True) if each.strip == strip]
+    parts = [off[each.kind == kind] for each, off in zip(evidence, residuals, strict=True) if each.strip == strip]
     return np.concatenate(parts) if parts else np.zeros(0)
 
 

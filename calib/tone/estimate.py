@@ -16,7 +16,7 @@ from calib.tone.borrow import typical_noise
 from calib.tone.cell_kernels import gather_scene
 from calib.tone.cells import select
 from calib.tone.dropouts import Dropouts
-from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, known_rows, overlap_edges, overlap_rows
+from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, kinds_of, known_rows, overlap_edges, overlap_rows
 from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.model import StripTone, ToneFit, ToneResiduals
 from calib.tone.passes import Passes, survey_frame
@@ -59,7 +59,7 @@ def fit_tone(
     strokes = stroke_sigma(known, frame.scan.sample_mm)
     stated = Stated(known.patch_sigma, strokes, np.nan_to_num(known.patch_slope), known.is_sigma_stated)
     start = previous.scales if previous is not None else None
-    fit = adjust(curves, _evidence(curves, known, passes), stated, N_KINDS, start)
+    fit = adjust(curves, _evidence(curves, known, passes), stated, N_KINDS, start, threads)
     known = replace(known, patch_sigma=stated.sigma_of_patches(fit.scales))
     readings = [read_banding(curves, fit, survey.index) for survey in passes.surveys]
     measured = np.stack([each.banding for each in readings])
@@ -110,13 +110,13 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence
                 build = partial(known_rows, curves, known, survey.index, some)
                 measured = curves.first[survey.index].density_of(some.dn)
                 first = first_placing(curves, survey.index, some)
-                found.append(evidence_of(curves, survey.index, build, (measured,), (first,)))
+                found.append(evidence_of(curves, survey.index, kinds_of(some), build, (measured,), (first,)))
     for strip, shared in enumerate(passes.overlaps):
         if shared is not None:
             both = (shared.density, shared.next_density)
-            found.append(
-                evidence_of(curves, strip, partial(overlap_rows, curves, strip, shared), both, both, shared.own_share)
-            )
+            kind = np.full(shared.sigma.size, OVERLAP_KIND, dtype=np.int8)
+            build = partial(overlap_rows, curves, strip, shared)
+            found.append(evidence_of(curves, strip, kind, build, both, both, shared.own_share))
     return found
 
 

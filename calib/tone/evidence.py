@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from calib.coordinates import Array
 from calib.tone.cell_kernels import FOG
@@ -15,7 +14,8 @@ from calib.tone.noise import NoiseModel, grain_bias, rounding_variance
 from calib.tone.overlap import OverlapCells, cubic_weights
 from calib.tone.strokes import STROKE
 from calib.tone.system import Rows, Solution
-from calib.tone.transfer import CorrectionBasis, FirstCurve
+from calib.tone.terms import Terms
+from calib.tone.transfer import CorrectionBasis, FirstCurve, power_of_ten
 from calib.tone.unknowns import DRIFT_MODES, Layout, cosines
 
 PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
@@ -37,7 +37,7 @@ class Curves:
     def dark_shape(self, strip: int, density: Array) -> Array:
         """How an error of a strip's dark level shows in density, 1 at the dark end of the basis."""
         exponent = self.first[strip].exponent
-        return np.asarray(10.0 ** (exponent * (np.clip(density, self.basis.low, self.basis.high) - self.basis.high)))
+        return power_of_ten(exponent * (np.clip(density, self.basis.low, self.basis.high) - self.basis.high))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,9 +65,8 @@ def placed(curves: Curves, strip: int, z: Array, solution: Solution | None) -> P
 def correction(curves: Curves, strip: int, z: Array, solution: Solution) -> Array:
     """What a solution adds to the first-order densities of a strip."""
     weights = solution.strips[strip][curves.layout.curve] + solution.common[curves.layout.curve]
-    begin, splines = curves.basis.rows(z)
     dark = curves.dark_shape(strip, z) * solution.strips[strip][curves.layout.dark]
-    return np.asarray((splines * weights[begin[:, None] + np.arange(4)]).sum(axis=1) + dark)
+    return np.asarray(curves.basis.curve(z, weights) + dark)
 
 
 def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, placings: tuple[Placing, ...]) -> Rows:
@@ -87,11 +86,15 @@ def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, placi
     variance = noise.variance(stated, per_dn) / cells.count + rounding_variance(np.sqrt(variance_dn)) * per_dn**2
     sigma = at.slope * np.sqrt(variance + (cells.doubt_dn * per_dn) ** 2 + CELL_FLOOR**2)
     place = np.where(is_fog, layout.n_patches, np.where(is_stroke, layout.n_patches + 1, cells.label))
-    row = np.arange(at.z.size)
-    own, common, column = _parts(curves, strip, at.z, cells.line, [(cells.sample, np.ones(row.size))])
-    error = csr_array((np.full(at.z.size, -1.0), (row, layout.patches.start + place)), shape=common.shape)
-    kind = np.where(is_fog, FOG_KIND, np.where(is_stroke, STROKE_KIND, PATCH_KIND))
-    return Rows(own, None, csr_array(common + error), column, value, sigma, kind)
+    own, common, column = _parts(curves, strip, at.z, cells.line, [(cells.sample, np.ones(at.z.size))])
+    error = Terms((layout.patches.start + place[:, None]).astype(np.int32), np.full((at.z.size, 1), -1.0))
+    return Rows(own, None, common.beside(error), column, value, sigma)
+
+
+def kinds_of(cells: Cells) -> NDArray[np.int8]:
+    """The sort of evidence that cells of known density are."""
+    fog, stroke = cells.label == FOG, cells.label == STROKE
+    return np.where(fog, FOG_KIND, np.where(stroke, STROKE_KIND, PATCH_KIND)).astype(np.int8)
 
 
 def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
@@ -121,9 +124,8 @@ def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, placings: tupl
     samples = list(zip(_about(cells.next_sample, curves.layout.n_samples), _shares(cells.next_sample), strict=True))
     following, following_common, _ = _parts(curves, strip + 1, two.z, cells.next_line, samples)
     measured = one.z + one.slope * (cells.density - one.z) - two.z - two.slope * (cells.next_density - two.z)
-    kind = np.full(cells.sigma.size, OVERLAP_KIND)
     sigma = cells.sigma * (one.slope + two.slope) / 2
-    return Rows(own, csr_array(-following), csr_array(common - following_common), column, -measured, sigma, kind)
+    return Rows(own, following.negative(), common.beside(following_common.negative()), column, -measured, sigma)
 
 
 def _about(sample: Array, n_samples: int) -> list[NDArray[np.int64]]:
@@ -148,30 +150,25 @@ def overlap_edges(n_samples: int, overlaps: Sequence[OverlapCells | None]) -> ND
 
 def _parts(
     curves: Curves, strip: int, z: Array, line: Array, samples: list[tuple[NDArray[np.int64], Array]]
-) -> tuple[csr_array, csr_array, NDArray[np.int64]]:
+) -> tuple[Terms, Terms, NDArray[np.int64]]:
     """Rows of ``splines - banding - drift``: on the strip's unknowns, on the common ones, and the eliminated sample.
 
     `samples` are those whose banding is in a row, each with its share; only the first one can be eliminated.
     """
-    layout, n = curves.layout, z.size
-    row = np.arange(n)
-    begin, splines = curves.basis.rows(z)
-    at = (begin[:, None] + np.arange(4)).ravel()
-    columns, values, rows = [at], [splines.ravel()], [np.repeat(row, 4)]
-    columns += [np.full(n, layout.dark), np.tile(np.arange(layout.drift.start, layout.drift.stop), n)]
-    values += [curves.dark_shape(strip, z), -cosines(curves.n_lines[strip], line, DRIFT_MODES).ravel()]
-    rows += [row, np.repeat(row, DRIFT_MODES)]
-    for sample, share in samples:
+    layout = curves.layout
+    places = np.zeros((z.size, 5 + DRIFT_MODES + len(samples)), dtype=np.int32)
+    values = np.zeros(places.shape)
+    begin, values[:, :4] = curves.basis.rows(z)
+    places[:, :4] = begin[:, None] + np.arange(4)
+    places[:, 4], values[:, 4] = layout.dark, curves.dark_shape(strip, z)
+    drift = slice(5, 5 + DRIFT_MODES)
+    places[:, drift] = np.arange(layout.drift.start, layout.drift.stop)
+    values[:, drift] = -cosines(curves.n_lines[strip], line, DRIFT_MODES)
+    for column, (sample, share) in enumerate(samples, start=drift.stop):
         edge = layout.edge[strip, sample]
-        kept = edge >= 0
-        columns.append(layout.drift.stop + edge[kept])
-        values.append(-share[kept])
-        rows.append(row[kept])
-    own = _sparse(values, rows, columns, (n, layout.n_own(strip)))
-    common = _sparse(values[:1], rows[:1], columns[:1], (n, layout.n_common))
+        places[:, column] = np.where(edge >= 0, layout.drift.stop + edge, 0)
+        values[:, column] = np.where(edge >= 0, -share, 0.0)
+    own = Terms(places, values)
     first = samples[0][0]
+    common = Terms(places[:, :4], values[:, :4])
     return own, common, np.where(layout.edge[strip, first] >= 0, -1, first)
-
-
-def _sparse(values: list[Array], rows: list[NDArray], columns: list[NDArray], shape: tuple[int, int]) -> csr_array:
-    return csr_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=shape)

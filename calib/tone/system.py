@@ -7,15 +7,15 @@ Cholesky, and the wanted blocks of the covariance come from the same factors (Ta
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
-from scipy.sparse import csr_array
 
 from calib.coordinates import Array
+from calib.tone.terms import Terms
 
 FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
 
@@ -27,22 +27,21 @@ class Rows:
     """Linear evidence on one strip, or on two neighbours: ``own @ x_k + next @ x_(k+1) + common @ c - b_k = value``.
 
     `next` is None for evidence on one strip; `column` (N,) is the sample whose eliminated banding `b_k` is in the row,
-    or -1; `sigma` (N,) 1-sigma of a row; `kind` (N,) numbers the sort of evidence.
+    or -1; `sigma` (N,) 1-sigma of a row.
     """
 
-    own: csr_array
-    next: csr_array | None
-    common: csr_array
+    own: Terms
+    next: Terms | None
+    common: Terms
     column: NDArray[np.int64]
     value: Array
     sigma: Array
-    kind: NDArray[np.int64]
 
     def residual(self, own: Array, following: Array | None, common: Array, banding: Array) -> Array:
         """What the evidence says beyond the unknowns' values."""
-        model = self.own @ own + self.common @ common - np.where(self.column >= 0, banding[self.column], 0.0)
+        model = self.own.dot(own) + self.common.dot(common) - np.where(self.column >= 0, banding[self.column], 0.0)
         if self.next is not None and following is not None:
-            model = model + self.next @ following
+            model = model + self.next.dot(following)
         return np.asarray(self.value - model)
 
 
@@ -73,6 +72,21 @@ class Solution:
         return np.asarray((part.right - part.own @ self.strips[strip] - part.common @ self.common) / part.weight)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Share:
+    """What some evidence adds to the normal equations.
+
+    `own` (diagonal, border, right) of its strip, `common` (corner, right), the eliminated banding, and, where it is on
+    two strips, `chain` (diagonal, border, right, coupling) of the follower.
+    """
+
+    strip: int
+    own: tuple[Array, Array, Array]
+    common: tuple[Array, Array]
+    columns: Eliminated
+    chain: tuple[Array, Array, Array, Array] | None
+
+
 class NormalEquations:
     """Normal equations under construction: `sizes` unknowns per strip, `m` common ones, `n_samples` to eliminate."""
 
@@ -94,36 +108,51 @@ class NormalEquations:
             for n in sizes
         ]
 
-    def add(self, strip: int, rows: Rows, weight: Array) -> None:
-        """Add evidence on a strip (and its follower) with weights (N,)."""
-        own, common = _weighted(rows.own, weight), _weighted(rows.common, weight)
-        value = rows.value * np.sqrt(weight)
-        self._add_block(strip, own, common, value)
-        self.corner += (common.T @ common).toarray()
-        self.right_common += common.T @ value
+    def share_of(self, strip: int, rows: Rows, weight: Array) -> "Share":
+        """What evidence on a strip (and its follower) with weights (N,) adds; shares can be worked out side by side."""
+        n, m, n_samples = len(self.right[strip]), self.right_common.size, self.columns[strip].right.size
+        weighted, has = rows.value * weight, rows.column >= 0
+        column = rows.column[has]
+        chain = None
         if rows.next is not None:
-            following = _weighted(rows.next, weight)
-            self._add_block(strip + 1, following, common, value)
-            self.coupling[strip] += (own.T @ following).toarray()
+            after = len(self.right[strip + 1])
+            chain = (
+                rows.next.square(weight, after),
+                rows.next.product(rows.common, weight, (after, m)),
+                rows.next.right(weighted, after),
+                rows.own.product(rows.next, weight, (n, after)),
+            )
+        return Share(
+            strip,
+            (rows.own.square(weight, n), rows.own.product(rows.common, weight, (n, m)), rows.own.right(weighted, n)),
+            (rows.common.square(weight, m), rows.common.right(weighted, m)),
+            Eliminated(
+                _sums(column, weight[has], n_samples),
+                rows.own.onto(rows.column, -weight, (n_samples, n)),
+                rows.common.onto(rows.column, -weight, (n_samples, m)),
+                _sums(column, -weighted[has], n_samples),
+            ),
+            chain,
+        )
+
+    def add(self, share: "Share") -> None:
+        """Add what some evidence makes."""
+        strip = share.strip
+        self._add_block(strip, *share.own)
+        self.corner += share.common[0]
+        self.right_common += share.common[1]
+        if share.chain is not None:
+            self._add_block(strip + 1, *share.chain[:3])
+            self.coupling[strip] += share.chain[3]
             self.is_coupled[strip] = True
-        self._add_columns(strip, rows.column, np.sqrt(weight), own, common, value)
+        for field in fields(Eliminated):
+            total = getattr(self.columns[strip], field.name)
+            total += getattr(share.columns, field.name)
 
-    def _add_block(self, strip: int, own: csr_array, common: csr_array, value: Array) -> None:
-        self.diagonal[strip] += (own.T @ own).toarray()
-        self.border[strip] += (own.T @ common).toarray()
-        self.right[strip] += own.T @ value
-
-    def _add_columns(
-        self, strip: int, column: NDArray[np.int64], root: Array, own: csr_array, common: csr_array, value: Array
-    ) -> None:
-        part = self.columns[strip]
-        chosen = np.flatnonzero(column >= 0)
-        shape = (root.size, part.weight.size)
-        pick = csr_array((-root[chosen], (chosen, column[chosen])), shape=shape)
-        part.weight[:] += np.bincount(column[chosen], root[chosen] ** 2, shape[1])
-        part.own[:] += (pick.T @ own).toarray()
-        part.common[:] += (pick.T @ common).toarray()
-        part.right[:] += pick.T @ value
+    def _add_block(self, strip: int, diagonal: Array, border: Array, right: Array) -> None:
+        self.diagonal[strip] += diagonal
+        self.border[strip] += border
+        self.right[strip] += right
 
     def solve(self) -> Solution:
         """Eliminate the banding, solve along the chain, then the border, then back with covariances."""
@@ -188,10 +217,8 @@ class NormalEquations:
         return Solution(own, common, common_covariance, full, cross, self.columns)
 
 
-def _weighted(matrix: csr_array, weight: Array) -> csr_array:
-    scaled = matrix.copy()
-    scaled.data = scaled.data * np.repeat(np.sqrt(weight), np.diff(matrix.indptr))
-    return scaled
+def _sums(index: NDArray[np.int64], values: Array, n: int) -> Array:
+    return np.asarray(np.bincount(index, values, n), dtype=np.float64)
 
 
 def _factor(matrix: Array) -> tuple[Array, bool]:

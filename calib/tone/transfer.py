@@ -10,12 +10,19 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.interpolate import BSpline
 
+from calib.compiled import njit
 from calib.coordinates import Array
 
+LN_10 = float(np.log(10.0))
 EXPONENTS = np.geomspace(0.3, 3.5, 36)
 BENDS = (0.0, 0.15, 0.4, 1.0, 2.5, 6.0)
 MISFIT_SIGMA = 0.004  # density: what the first-order law may leave at a patch
 BEYOND = 0.35  # density past the darkest patch at which the law is continued by its tangent
+
+
+def power_of_ten(exponent: Array) -> Array:
+    """Ten to the power of some numbers, by the exponential: five times as quick as the general power."""
+    return np.asarray(np.exp(LN_10 * exponent))
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,21 +38,22 @@ class FirstCurve:
 
     def dn_of(self, density: Array) -> Array:
         """DN (real) of a density that the video sees."""
-        u = 10.0 ** (-self.exponent * np.asarray(density, dtype=np.float64))
+        u = power_of_ten(-self.exponent * np.asarray(density, dtype=np.float64))
         return self.dark + self.gain * u / (1.0 + self.bend * u)
 
     def slope(self, density: Array) -> Array:
         """dDN / dD at a density; beyond `lightest` and `deepest` that of the tangent there."""
         inside = np.clip(np.asarray(density, dtype=np.float64), self.lightest, self.deepest)
-        u = 10.0 ** (-self.exponent * inside)
-        return -np.log(10.0) * self.exponent * self.gain * u / (1.0 + self.bend * u) ** 2
+        u = power_of_ten(-self.exponent * inside)
+        return -LN_10 * self.exponent * self.gain * u / (1.0 + self.bend * u) ** 2
 
     def curvature(self, density: Array) -> Array:
-        """d2D / dDN2 at a density: minus the second over the third power of the first derivative of DN."""
-        step = 1e-3
-        slope = self.slope(density)
-        turn = (self.slope(density + step) - self.slope(density - step)) / (2 * step)
-        return np.asarray(-turn / slope**3)
+        """d2D / dDN2 at a density: minus the second over the cubed first derivative of DN; on a tangent zero."""
+        at = np.asarray(density, dtype=np.float64)
+        u = power_of_ten(-self.exponent * np.clip(at, self.lightest, self.deepest))
+        rate, part = LN_10 * self.exponent, 1.0 + self.bend * u
+        turn = (1.0 - self.bend * u) * part**3 / (rate * self.gain**2 * u**2)
+        return np.asarray(np.where((at < self.lightest) | (at > self.deepest), 0.0, turn))
 
     def density_of(self, dn: Array) -> Array:
         """Density of DN (real), finite and monotone everywhere: beyond `lightest` and `deepest` along the tangent."""
@@ -120,13 +128,17 @@ class CorrectionBasis:
 
     def rows(self, z: Array) -> tuple[np.ndarray, Array]:
         """For each z the index of its first of four splines, and their values (N, 4)."""
-        inside = np.clip(np.asarray(z, dtype=np.float64), self.low, self.high)
-        step = (self.high - self.low) / (self.n - 3)
-        position = (inside - self.low) / step
-        first = np.clip(np.floor(position), 0, self.n - 4).astype(np.int64)
-        t = position - first
-        values = [(1 - t) ** 3, 3 * t**3 - 6 * t**2 + 4, -3 * t**3 + 3 * t**2 + 3 * t + 1, t**3]
-        return first, np.stack(values, axis=-1) / 6.0
+        flat = np.asarray(z, dtype=np.float64).ravel()
+        first, values = np.empty(flat.size, np.int64), np.empty((flat.size, 4))
+        _spline_rows(flat, self.low, self.high, self.n, first, values)
+        return first, values
+
+    def curve(self, z: Array, weights: Array) -> Array:
+        """The sum of all splines times their weights (n,), at all z."""
+        flat = np.asarray(z, dtype=np.float64).ravel()
+        found = np.empty(flat.size)
+        _spline_curve(flat, self.low, self.high, np.asarray(weights), found)
+        return found
 
     def matrix(self, z: Array) -> Array:
         """All splines at all z, (N, n)."""
@@ -143,3 +155,33 @@ class CorrectionBasis:
         at = (self.low + step * (np.arange(self.n - 3)[:, None] + 0.5 + 0.5 * node)).ravel()
         second = BSpline(knots, np.eye(self.n), 3).derivative(2)(at)
         return np.asarray(second.T @ (second * np.tile(weight, self.n - 3)[:, None])) * step / 2
+
+
+@njit(cache=True, nogil=True)
+def _splines(z, low, high, n):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The first of the four splines at a z, and their values."""
+    position = (min(max(z, low), high) - low) / ((high - low) / (n - 3))
+    first = min(max(int(np.floor(position)), 0), n - 4)
+    t = position - first
+    two = t * t
+    three = two * t
+    values = ((1 - t) ** 3 / 6.0, (3 * three - 6 * two + 4) / 6.0, (3 * (two + t - three) + 1) / 6.0, three / 6.0)
+    return first, values
+
+
+@njit(cache=True, nogil=True)
+def _spline_rows(z, low, high, n, first, values):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for row in range(z.size):
+        first[row], four = _splines(z[row], low, high, n)
+        for term in range(4):
+            values[row, term] = four[term]
+
+
+@njit(cache=True, nogil=True)
+def _spline_curve(z, low, high, weights, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for row in range(z.size):
+        first, four = _splines(z[row], low, high, weights.size)
+        total = 0.0
+        for term in range(4):
+            total += four[term] * weights[first + term]
+        found[row] = total

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.tone.model import Scales
 from calib.tone.system import FREE_BANDING, NormalEquations, Solution
@@ -113,8 +114,21 @@ def first_scales() -> Scales:
 
 def cosines(n: int, at: Array, modes: int) -> Array:
     """Cosine modes 1..`modes` over `n` lines at fractional lines `at`: (len(at), modes); each sums to zero."""
-    order = np.arange(1, modes + 1)
-    return np.asarray(np.cos(np.pi * order * (np.asarray(at, dtype=np.float64)[..., None] + 0.5) / n))
+    angle = np.pi / n * (np.asarray(at, dtype=np.float64) + 0.5)
+    found = np.empty((angle.size, modes))
+    _fill_cosines(angle, found)
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _fill_cosines(angle, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Multiples by Chebyshev's recursion: one cosine a row."""
+    for row in range(angle.size):
+        twice = 2.0 * np.cos(angle[row])
+        before, value = 1.0, 0.5 * twice
+        for mode in range(found.shape[1]):
+            found[row, mode] = value
+            before, value = value, twice * value - before
 
 
 def add_priors(

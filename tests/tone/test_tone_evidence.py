@@ -35,8 +35,7 @@ def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.Monk
     monkeypatch.setattr(adjust, "placed", lambda curves, strip, z, solution: Placing(z, np.ones_like(z)))
     ones = Placing(np.ones(2), np.ones(2))
     shares = (np.array([0.7, 0.5]), np.array([0.3, 0.5]))
-    build = lambda placings: placings  # noqa: E731
-    before = Evidence(0, None, (np.ones(2), np.ones(2)), shares, (ones, ones), build)  # type: ignore[arg-type]
+    before = Evidence(0, None, (np.ones(2), np.ones(2)), shares, (ones, ones), None)  # type: ignore[arg-type]
     after = evidence_about(before, None, np.array([0.1, 0.1]), None)  # type: ignore[arg-type]
     np.testing.assert_allclose(after.placings[0].z, [1.07, 1.05])
     np.testing.assert_allclose(after.placings[1].z, [0.97, 0.95])
@@ -44,16 +43,11 @@ def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.Monk
 
 def test_small_residuals_do_not_make_evidence_surer_than_its_noise() -> None:
     """The fit takes up part of the noise: residuals of half a sigma say nothing against the sigma."""
-    rows = replace_kind(400)
     chance = np.random.default_rng(1)
-    evidence = Evidence(0, rows, (np.zeros(400),), (np.ones(400),), (), lambda placings: rows)  # type: ignore[arg-type]
+    kind = np.zeros(400, dtype=np.int8)
+    evidence = Evidence(0, kind, (np.zeros(400),), (np.ones(400),), (), None)  # type: ignore[arg-type]
     assert _factors([evidence], [0.5 * chance.standard_normal(400)], 1, 1)[0, 0] == 1.0
     assert _factors([evidence], [3.0 * chance.standard_normal(400)], 1, 1)[0, 0] == pytest.approx(3.0, rel=0.15)
-
-
-def replace_kind(n: int):  # type: ignore[no-untyped-def]
-    """Something that has the kinds of rows, all zero."""
-    return type("Kinds", (), {"kind": np.zeros(n, int)})()
 
 
 def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:

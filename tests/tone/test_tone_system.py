@@ -2,23 +2,33 @@
 
 import numpy as np
 import pytest
-from scipy.sparse import csr_array
 
 from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, precision_of
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.system import FREE_BANDING, NormalEquations, Rows
+from calib.tone.terms import Terms
 
 SIZES, COMMON, SAMPLES = (5, 7, 6, 4), 3, 9
 
 
+def drawn_terms(chance: np.random.Generator, n: int, size: int) -> Terms:
+    """Rows with a few terms each; an unknown may stand in a row twice, a term may be zero."""
+    value = chance.normal(size=(n, size - 1))
+    value[::5, 0] = 0.0
+    return Terms(chance.integers(0, size, value.shape, dtype=np.int32), value)
+
+
+def whole(terms: Terms, size: int) -> np.ndarray:
+    matrix = np.zeros((len(terms.at), size))
+    np.add.at(matrix, (np.arange(len(matrix))[:, None], terms.at), terms.value)
+    return matrix
+
+
 def drawn_rows(chance: np.random.Generator, n: int, strip: int, with_next: bool) -> Rows:
-    own = chance.normal(size=(n, SIZES[strip]))
-    following = csr_array(chance.normal(size=(n, SIZES[strip + 1]))) if with_next else None
+    own, common = drawn_terms(chance, n, SIZES[strip]), drawn_terms(chance, n, COMMON)
+    following = drawn_terms(chance, n, SIZES[strip + 1]) if with_next else None
     column = np.full(n, -1) if with_next else chance.integers(-1, SAMPLES, n)
-    value, ones = chance.normal(size=n), np.ones(n)
-    return Rows(
-        csr_array(own), following, csr_array(chance.normal(size=(n, COMMON))), column, value, ones, ones.astype(int)
-    )
+    return Rows(own, following, common, column, chance.normal(size=n), np.ones(n))
 
 
 def dense(all_rows: list[tuple[int, Rows, np.ndarray]]) -> tuple[np.ndarray, np.ndarray]:
@@ -29,10 +39,10 @@ def dense(all_rows: list[tuple[int, Rows, np.ndarray]]) -> tuple[np.ndarray, np.
     right = np.zeros(len(matrix))
     for strip, rows, weight in all_rows:
         full = np.zeros((rows.value.size, len(matrix)))
-        full[:, starts[strip] : starts[strip + 1]] = rows.own.toarray()
-        full[:, common:total] = rows.common.toarray()
+        full[:, starts[strip] : starts[strip + 1]] = whole(rows.own, SIZES[strip])
+        full[:, common:total] = whole(rows.common, COMMON)
         if rows.next is not None:
-            full[:, starts[strip + 1] : starts[strip + 2]] = rows.next.toarray()
+            full[:, starts[strip + 1] : starts[strip + 2]] = whole(rows.next, SIZES[strip + 1])
         has = np.flatnonzero(rows.column >= 0)
         full[has, total + strip * SAMPLES + rows.column[has]] = -1.0
         matrix += full.T @ (full * weight[:, None])
@@ -49,7 +59,7 @@ def test_chain_with_elimination_is_the_dense_solution() -> None:
     parts += [(k, drawn_rows(chance, 8, k, True), chance.uniform(0.5, 2, 8)) for k in (0, 2)]
     equations = NormalEquations(SIZES, COMMON, SAMPLES)
     for part in parts:
-        equations.add(*part)
+        equations.add(equations.share_of(*part))
     solution = equations.solve()
     matrix, right = dense(parts)
     covariance = np.linalg.inv(matrix)
