@@ -7,14 +7,15 @@ by restricted maximum likelihood, fixed-point form (Fellner 1986, Technometrics 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.sweep.chain import ChainNormals, ChainSolution, solve_chain
+from calib.sweep.chain import ChainSolution, solve_chain
 from calib.sweep.layout import GROUPS, Layout
+from calib.sweep.normals import Batch, fitted_values, normal_equations
+from calib.sweep.spread import fit_covariance
 
 MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
 KINDS = 4
@@ -48,16 +49,6 @@ class Observations:
 def join(parts: Sequence[Observations]) -> Observations:
     """Several sets of evidence as one, in order."""
     return Observations(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Observations)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Batch:
-    """Observations with the same blocks: `blocks` (one or two strips), a design for each, and the shared design."""
-
-    index: NDArray[np.int64]
-    blocks: tuple[int, ...]
-    rows: tuple[Array, ...]
-    shared: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,23 +106,22 @@ def make_batches(layout: Layout, observations: Observations) -> list[Batch]:
     borrowed = np.array([owner.get(m, a) != a for m, a in zip(o.mark.tolist(), o.a.tolist(), strict=True)], bool)
     batches = []
     for k in range(len(layout.strips)):
-        index = np.flatnonzero((o.a == k) & (o.kind != TIE) & ~borrowed)
-        if index.size:
-            rows = layout.rows(k, o.line_a[index], o.sample_a[index]) + layout.place_rows(k, o.mark[index])
-            shared = layout.shared_rows(k, o.line_a[index], o.sample_a[index])
-            border = np.isin(o.kind[index], (EDGE, EDGE_X))
-            shared[border, 0, -2] = shared[border, 1, -1] = 1.0
-            batches.append(Batch(index, (k,), (rows,), shared))
-        index = np.flatnonzero((o.a == k) & (o.kind != TIE) & borrowed)
+        mine = o.a == k
+        index = np.flatnonzero(mine & (o.kind != TIE) & ~borrowed)
         if index.size:
             rows = layout.rows(k, o.line_a[index], o.sample_a[index])
-            shared = layout.shared_rows(k, o.line_a[index], o.sample_a[index])
-            batches.append(Batch(index, (k - 1, k), (layout.place_rows(k - 1, o.mark[index]), rows), shared))
-        index = np.flatnonzero((o.a == k) & (o.kind == TIE))
+            rows.few[:, layout.n_few - 1] = np.isin(o.kind[index], (EDGE, EDGE_X))
+            rows = replace(rows, few=rows.few + layout.place_rows(k, o.mark[index]).few)
+            batches.append(Batch(index, (k,), (rows,)))
+        index = np.flatnonzero(mine & (o.kind != TIE) & borrowed)
         if index.size:
-            here, there = (k, o.line_a[index], o.sample_a[index]), (k + 1, o.line_b[index], o.sample_b[index])
-            shared = layout.shared_rows(*here) - layout.shared_rows(*there)
-            batches.append(Batch(index, (k, k + 1), (layout.rows(*here), -layout.rows(*there)), shared))
+            rows = layout.rows(k, o.line_a[index], o.sample_a[index])
+            batches.append(Batch(index, (k - 1, k), (layout.place_rows(k - 1, o.mark[index]), rows)))
+        index = np.flatnonzero(mine & (o.kind == TIE))
+        if index.size:
+            here = layout.rows(k, o.line_a[index], o.sample_a[index])
+            there = layout.rows(k + 1, o.line_b[index], o.sample_b[index], -1.0)
+            batches.append(Batch(index, (k, k + 1), (here, there)))
     return batches
 
 
@@ -141,9 +131,7 @@ def solve_weighted(
     """One weighted solution with its residuals."""
     information = o.information * (weight / scale[o.kind])[:, None, None]
     solution, residual, misfit = solve_once(layout, o.value, information, batches, variances)
-    fit_cov = np.empty_like(o.information)
-    for batch in batches:
-        fit_cov[batch.index] = _fit_cov(solution, batch)
+    fit_cov = fit_covariance(layout, solution, batches, len(o))
     return Adjustment(layout, solution, variances, scale, residual, fit_cov, weight, misfit)
 
 
@@ -151,13 +139,8 @@ def solve_once(
     layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array
 ) -> tuple[ChainSolution, Array, float]:
     """The solution for observed values (N, 2) with their information as it is to count; residuals (N, 2); misfit."""
-    solution = solve_chain(_normals(layout, value, information, batches, variances))
-    residual = np.empty_like(value)
-    for batch in batches:
-        fitted = batch.shared @ solution.shared
-        for k, rows in zip(batch.blocks, batch.rows, strict=True):
-            fitted = fitted + rows @ solution.unknowns[k]
-        residual[batch.index] = value[batch.index] - fitted
+    solution = solve_chain(normal_equations(layout, value, information, batches, variances))
+    residual = value - fitted_values(layout, solution, batches, len(value))
     return solution, residual, _misfit(layout, solution, variances, residual, information)
 
 
@@ -177,30 +160,6 @@ def _all_groups(layout: Layout) -> NDArray[np.int64]:
     return np.concatenate([*(layout.groups(k) for k in range(len(layout.strips))), layout.shared_groups()])
 
 
-def _normals(layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array) -> ChainNormals:
-    """Normal equations: the priors on the diagonal, and what every batch adds."""
-    groups = [layout.groups(k) for k in range(len(layout.strips))]
-    diagonal = [np.diag(1.0 / variances[g]) for g in groups]
-    next_to = [np.zeros((len(g), len(h))) for g, h in pairwise(groups)]
-    shared = np.diag(1.0 / variances[layout.shared_groups()])
-    border = [np.zeros((len(g), len(shared))) for g in groups]
-    right, right_shared = [np.zeros(len(g)) for g in groups], np.zeros(len(shared))
-    for batch in batches:
-        root = _root(information[batch.index])
-        target = np.einsum("nij,nj->ni", root, value[batch.index]).ravel()
-        z = _whiten(root, batch.shared)
-        shared += z.T @ z
-        right_shared += z.T @ target
-        white = [_whiten(root, rows) for rows in batch.rows]
-        for k, f in zip(batch.blocks, white, strict=True):
-            diagonal[k] += f.T @ f
-            border[k] += f.T @ z
-            right[k] += f.T @ target
-        if len(white) == 2:
-            next_to[batch.blocks[0]] += white[0].T @ white[1]
-    return ChainNormals(diagonal, next_to, border, shared, right, right_shared)
-
-
 def _root(information: Array) -> Array:
     """Upper triangular R with R^T R = information, (N, 2, 2); rows of an axis not seen are zero."""
     p, q, r = information[:, 0, 0], information[:, 0, 1], information[:, 1, 1]
@@ -209,26 +168,6 @@ def _root(information: Array) -> Array:
     root[:, 0, 1] = np.divide(q, root[:, 0, 0], out=np.zeros_like(q), where=p > 0)
     root[:, 1, 1] = np.sqrt(np.maximum(r - root[:, 0, 1] ** 2, 0.0))
     return root
-
-
-def _whiten(root: Array, rows: Array) -> Array:
-    """Design (N, 2, p) times the root of the information, as (2N, p)."""
-    return np.matmul(root, rows).reshape(-1, rows.shape[2])
-
-
-def _fit_cov(solution: ChainSolution, batch: Batch) -> Array:
-    """Covariance (N, 2, 2) of the fitted departures of a batch."""
-    z = batch.shared
-    cov = np.matmul(np.matmul(z, solution.cov_shared), z.transpose(0, 2, 1))
-    for k, rows in zip(batch.blocks, batch.rows, strict=True):
-        across = np.matmul(np.matmul(rows, solution.cov_border[k]), z.transpose(0, 2, 1))
-        cov += across + across.transpose(0, 2, 1)
-        cov += np.matmul(np.matmul(rows, solution.cov[k]), rows.transpose(0, 2, 1))
-    if len(batch.blocks) == 2:
-        left, right = batch.rows
-        across = np.matmul(np.matmul(left, solution.cov_next[batch.blocks[0]]), right.transpose(0, 2, 1))
-        cov += across + across.transpose(0, 2, 1)
-    return cov
 
 
 def squared_residuals(o: Observations, fit: Adjustment) -> Array:

@@ -7,7 +7,8 @@ of its inverse that belong to one strip, to two neighbours or to the shared unkn
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from numpy.typing import NDArray
+from scipy.linalg.lapack import dpotrf, dtrtri
 
 from calib.coordinates import Array
 
@@ -39,39 +40,64 @@ class ChainSolution:
 
 
 def solve_chain(normals: ChainNormals) -> ChainSolution:
-    """Solve bordered block-tridiagonal normal equations; the matrix must be positive definite."""
+    """Solve bordered block-tridiagonal normal equations; LinAlgError if the matrix is not positive definite.
+
+    A Cholesky factorisation by blocks. The blocks are small beside what calling LAPACK costs for each right side, so
+    the factors of the diagonal are inverted once and then multiplied with.
+    """
     count = len(normals.diagonal)
     rights = [np.column_stack([c, g]) for c, g in zip(normals.border, normals.right, strict=True)]
-    factors, gains = [], []
+    meeting = [_rows_that_count(block) for block in normals.next_to]
+    couplings = [block[rows] for block, rows in zip(normals.next_to, meeting, strict=True)]
+    roots, halves = [], []
     pivot = normals.diagonal[0]
     for k in range(count):
-        factors.append(cho_factor(pivot, lower=True))
+        roots.append(_inverse_root(pivot))
+        halves.append(roots[k] @ rights[k])
         if k + 1 < count:
-            gains.append(cho_solve(factors[k], normals.next_to[k]))
-            rights[k + 1] = rights[k + 1] - gains[k].T @ rights[k]
-            pivot = normals.diagonal[k + 1] - normals.next_to[k].T @ gains[k]
-    solved = [np.empty(0)] * count
-    inverse = [np.empty(0)] * count
+            coupling = roots[k][:, meeting[k]] @ couplings[k]
+            rights[k + 1] = rights[k + 1] - coupling.T @ halves[k]
+            pivot = normals.diagonal[k + 1] - coupling.T @ coupling
+    solved = [root.T @ half for root, half in zip(roots, halves, strict=True)]
+    inverse = [root.T @ root for root in roots]
     inverse_next = [np.empty(0)] * (count - 1)
-    for k in reversed(range(count)):
-        solved[k] = cho_solve(factors[k], rights[k])
-        inverse[k] = cho_solve(factors[k], np.eye(len(rights[k])))
-        if k + 1 < count:
-            solved[k] = solved[k] - gains[k] @ solved[k + 1]
-            inverse_next[k] = -gains[k] @ inverse[k + 1]
-            inverse[k] = inverse[k] - inverse_next[k] @ gains[k].T
-    log_det = 2 * sum(float(np.log(np.diag(factor)).sum()) for factor, _ in factors)
-    return _with_border(normals, solved, inverse, inverse_next, log_det)
+    for k in reversed(range(count - 1)):
+        towards = inverse[k][:, meeting[k]]
+        solved[k] = solved[k] - towards @ (couplings[k] @ solved[k + 1])
+        across = couplings[k] @ inverse[k + 1]
+        inverse_next[k] = -towards @ across
+        inverse[k] = inverse[k] + towards @ (across @ couplings[k].T) @ towards.T
+    log_det = -2 * sum(float(np.log(np.diag(root)).sum()) for root in roots)
+    return _with_border(normals, solved, halves, inverse, inverse_next, log_det)
+
+
+def _rows_that_count(block: Array) -> NDArray[np.int64] | slice:
+    """Rows that are not all zero: without ties few of a strip's unknowns meet the next strip's."""
+    some = block.any(axis=1)
+    return slice(None) if some.all() else np.flatnonzero(some)
+
+
+def _inverse_root(matrix: Array) -> Array:
+    """Lower triangular R, R^T R the inverse of a positive definite matrix."""
+    factor, failed = dpotrf(matrix.T, lower=1, clean=1)  # transposed it is the same, in the order LAPACK reads
+    if failed:
+        raise np.linalg.LinAlgError("the normal equations are not positive definite")
+    return np.asarray(dtrtri(factor, lower=1, overwrite_c=1)[0])
 
 
 def _with_border(
-    normals: ChainNormals, solved: list[Array], inverse: list[Array], inverse_next: list[Array], log_det: float
+    normals: ChainNormals,
+    solved: list[Array],
+    halves: list[Array],
+    inverse: list[Array],
+    inverse_next: list[Array],
+    log_det: float,
 ) -> ChainSolution:
-    """Join the shared unknowns to the chain solved for them (columns of `solved`: the border's, then the data's;
-    `log_det` of the chain alone)."""
+    """Join the shared unknowns to the chain solved for them (columns of `solved` and of `halves`, the right sides under
+    the roots: the border's, then the data's; `log_det` of the chain alone)."""
     spread = [s[:, :-1] for s in solved]
-    schur = normals.shared - sum(c.T @ x for c, x in zip(normals.border, spread, strict=True))
-    right = normals.right_shared - sum(c.T @ s[:, -1] for c, s in zip(normals.border, solved, strict=True))
+    schur = normals.shared - sum(h[:, :-1].T @ h[:, :-1] for h in halves)
+    right = normals.right_shared - sum(h[:, :-1].T @ h[:, -1] for h in halves)
     schur = (schur + schur.T) / 2
     cov_shared = np.asarray(np.linalg.inv(schur), np.float64)
     shared = cov_shared @ right

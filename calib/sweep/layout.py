@@ -8,6 +8,11 @@ With t_l, t_s the line and sample scaled to -1 .. 1, strip k departs from its no
 Letters with k belong to the strip, g to its scan direction, the rest to all strips. W, S, S_k, Y are sums of
 `modes.smooth_modes`. All borders of the wedge may lie off by the same little amount. Every group of coefficients has a
 prior variance of its own, which the data estimate.
+
+All of these are linear in a few *terms* of a place (`rows.Rows`): 1, t_l, t_s, the modes of the sample, whether it is a
+border, the marks whose places are unknown, and the B-splines of the line that the wander's modes are made of. The
+design is kept as terms; `Layout` takes sums over terms to the unknowns (`onto_own`) and unknowns to terms (`onto_few`,
+`onto_splines`).
 """
 
 from collections.abc import Sequence
@@ -18,6 +23,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.sweep.modes import Kernel, SmoothModes, smooth_modes
+from calib.sweep.rows import REACH, Rows, spline_weights
 
 GROUPS = (
     "common", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place_x", "place_y",
@@ -64,11 +70,12 @@ class Layout:
     places: tuple[tuple[int, ...], ...]
 
     def groups(self, strip: int) -> NDArray[np.int64]:
-        """Prior group (index into GROUPS) of each column of a strip's block."""
+        """Prior group (index into GROUPS) of each column of a strip's block: what moves x, then what moves y."""
         (n_x, n_y), n_s = (modes.n_modes for modes in self.line_modes), self.sample_modes.n_modes
-        names = ["a", "slope_x", *["Wx"] * n_x, "Sk_line", *["Sk"] * n_s, "b", "slope_y", *["Wy"] * n_y, "shear"]
-        names += ["place_x", "place_y"] * len(self.places[strip])
-        return np.array([GROUPS.index(name) for name in names])
+        n_places = len(self.places[strip])
+        counts = {"a": 1, "slope_x": 1, "Wx": n_x, "Sk_line": 1, "Sk": n_s, "place_x": n_places, "b": 1, "slope_y": 1,
+                  "Wy": n_y, "shear": 1, "place_y": n_places}  # fmt: skip
+        return np.repeat([GROUPS.index(name) for name in counts], list(counts.values()))
 
     def shared_groups(self) -> NDArray[np.int64]:
         """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y),
@@ -77,47 +84,77 @@ class Layout:
         names = ["common"] * 4 + ["S"] * n_s + ["common"] * 5 + ["Y"] * n_s + ["border_x", "border_y"]
         return np.array([GROUPS.index(name) for name in names])
 
-    def rows(self, strip: int, line: Array, sample: Array) -> Array:
-        """Design (N, 2, n_columns) of the strip's own unknowns at places in it; axis 1 is (x, y)."""
-        t_l, t_s, s = self._parts(strip, line, sample)
-        one = np.ones_like(t_l)
-        w_x, w_y = (modes.at(line) for modes in self.line_modes)
-        x_part = np.column_stack([one, t_l, w_x, t_s, s])
-        y_part = np.column_stack([one, t_l, w_y, t_s])
-        n_x, n_y = x_part.shape[1], y_part.shape[1]
-        rows = np.zeros((len(one), 2, n_x + n_y + 2 * len(self.places[strip])))
-        rows[:, 0, :n_x] = x_part
-        rows[:, 1, n_x : n_x + n_y] = y_part
-        return rows
+    @property
+    def n_few(self) -> int:
+        """Number of the terms that stand before places and splines: 1, t_l, t_s, modes of the sample, border."""
+        return 4 + self.sample_modes.n_modes
+
+    @property
+    def n_splines(self) -> int:
+        """Number of the splines of the line."""
+        return len(self.line_modes[0].coefficients)
+
+    def columns(self, strip: int, axis: int) -> slice:
+        """Columns of a strip's block that move an axis (0: x, 1: y)."""
+        n_places = len(self.places[strip])
+        n_x = 3 + self.sample_modes.n_modes + self.line_modes[0].n_modes + n_places
+        return slice(0, n_x) if axis == 0 else slice(n_x, n_x + 3 + self.line_modes[1].n_modes + n_places)
+
+    def shared_columns(self, strip: int, axis: int) -> NDArray[np.int64]:
+        """Shared column (n_few,) that each of the few terms has in a strip on an axis."""
+        n_s, back = self.sample_modes.n_modes, int(self.strips[strip].is_reversed)
+        modes = np.arange(n_s)
+        if axis == 0:
+            return np.concatenate([[0, 2 + back, 1], 4 + modes, [9 + 2 * n_s]])
+        return np.concatenate([[4 + n_s, 5 + n_s + back, 7 + n_s + back], 9 + n_s + modes, [10 + 2 * n_s]])
+
+    def rows(self, strip: int, line: Array, sample: Array, sign: float = 1.0) -> Rows:
+        """Terms of places in a strip, times `sign`."""
+        shape = self.strips[strip]
+        t_l, t_s = line / ((shape.n_lines - 1) / 2) - 1, sample / ((shape.n_samples - 1) / 2) - 1
+        none = np.zeros((len(t_l), 1 + len(self.places[strip])))
+        few = np.column_stack([np.ones_like(t_l), t_l, t_s, self.sample_modes.at(sample), none])
+        modes = self.line_modes[0]
+        cell, weight = spline_weights(modes.length, modes.points, np.asarray(line, np.float64))
+        return Rows(sign * few, cell, sign * weight)
+
+    def place_rows(self, strip: int, mark: NDArray[np.int64]) -> Rows:
+        """Terms of the unknown places alone, for marks (N,); all zero for marks that a strip's block does not hold."""
+        n, places = len(mark), np.array(self.places[strip], np.int64)
+        few = np.concatenate([np.zeros((n, self.n_few)), mark[:, None] == places], axis=1)
+        return Rows(few, np.zeros(n, np.int64), np.zeros((n, REACH)))
 
     def shared_rows(self, strip: int, line: Array, sample: Array) -> Array:
-        """Design (N, 2, n_shared) of the unknowns that all strips share."""
-        t_l, t_s, s = self._parts(strip, line, sample)
-        forth = np.full_like(t_l, not self.strips[strip].is_reversed)
-        x_part = np.column_stack([np.ones_like(t_l), t_s, forth * t_l, (1 - forth) * t_l, s])
-        y_part = np.column_stack([np.ones_like(t_l), forth * t_l, (1 - forth) * t_l, forth * t_s, (1 - forth) * t_s, s])
-        n_x, n_y = x_part.shape[1], y_part.shape[1]
-        rows = np.zeros((len(t_l), 2, n_x + n_y + 2))
-        rows[:, 0, :n_x] = x_part
-        rows[:, 1, n_x : n_x + n_y] = y_part
+        """Design (N, 2, n_shared) of the unknowns that all strips share; axis 1 is (x, y)."""
+        few = self.rows(strip, line, sample).few[:, : self.n_few]
+        rows = np.zeros((len(few), 2, len(self.shared_groups())))
+        for axis in range(2):
+            rows[:, axis, self.shared_columns(strip, axis)] = few
         return rows
 
-    def place_rows(self, strip: int, mark: NDArray[np.int64]) -> Array:
-        """Design (N, 2, n_columns) of the stated-position errors held in a strip's block, zero for other marks."""
-        places = self.places[strip]
-        first = len(self.groups(strip)) - 2 * len(places)
-        rows = np.zeros((len(mark), 2, first + 2 * len(places)))
-        column = {place: first + 2 * i for i, place in enumerate(places)}
-        for i, m in enumerate(mark.tolist()):
-            if m in column:
-                rows[i, 0, column[m]] = rows[i, 1, column[m] + 1] = 1.0
-        return rows
+    def onto_own(self, axis: int, few: Array, wander: Array) -> Array:
+        """A strip's own unknowns of an axis (n, K) in the columns' order, from what stands at its few terms (f, K) and
+        at the wander's modes (n_modes, K)."""
+        used = self._few_used(axis)
+        return np.concatenate([few[:2], wander, few[2:used], few[self.n_few :]])
 
-    def _parts(self, strip: int, line: Array, sample: Array) -> tuple[Array, Array, Array]:
-        """Scaled line and sample, and the modes of the sample."""
-        shape = self.strips[strip]
-        half_l, half_s = (shape.n_lines - 1) / 2, (shape.n_samples - 1) / 2
-        return line / half_l - 1, sample / half_s - 1, self.sample_modes.at(sample)
+    def onto_few(self, strip: int, axis: int, own: Array, shared: Array) -> Array:
+        """Coefficients (f, K) of a strip's few terms on an axis, from its own unknowns of that axis (n, K) and the
+        shared ones (n_shared, K)."""
+        used, after = self._few_used(axis), 2 + self.line_modes[axis].n_modes
+        few = np.concatenate([shared[self.shared_columns(strip, axis)], own[after + used - 2 :]])
+        few[:2] += own[:2]
+        few[2:used] += own[after : after + used - 2]
+        return few
+
+    def onto_splines(self, axis: int, own: Array) -> Array:
+        """Coefficients (splines, K) of the splines of the line, from a strip's own unknowns of an axis (n, K)."""
+        modes = self.line_modes[axis]
+        return np.asarray(modes.coefficients @ own[2 : 2 + modes.n_modes])
+
+    def _few_used(self, axis: int) -> int:
+        """How many of the few terms have an unknown of the strip's own: only x has a sweep of each strip's own."""
+        return 3 + self.sample_modes.n_modes if axis == 0 else 3
 
 
 def make_layout(

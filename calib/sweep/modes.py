@@ -13,9 +13,10 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.linalg import eigh
+from scipy.linalg import eigh, solve_banded
 
 from calib.coordinates import Array
+from calib.sweep.rows import spline_values, spline_weights
 
 GRID_POINTS = 321  # at which the covariance is expanded; between them the modes are cubic splines
 FAINTEST = 1e-8  # of the strongest mode's variance: weaker ones are left out
@@ -38,25 +39,25 @@ class Kernel:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SmoothModes:
-    """Modes on indices 0 .. length-1."""
+    """Modes on indices 0 .. length-1: the coefficients (points + 2, n_modes) of their uniform cubic B-splines."""
 
     length: int
-    curves: CubicSpline
-    slopes: CubicSpline
+    coefficients: Array
 
     @property
     def n_modes(self) -> int:
         """Number of modes."""
-        return int(self.curves.c.shape[2])
+        return self.coefficients.shape[1]
+
+    @property
+    def points(self) -> int:
+        """Number of the splines' knots from the first index to the last."""
+        return len(self.coefficients) - 2
 
     def at(self, index: Array) -> Array:
         """The modes at fractional indices (N,) as an (N, n_modes) array, going on straight beyond the ends."""
-        inside = np.clip(np.asarray(index, np.float64), 0.0, self.length - 1.0)
-        values = self.curves(inside)
-        beyond = np.asarray(index, np.float64) - inside
-        if np.any(beyond):
-            values = values + beyond[:, None] * self.slopes(inside)
-        return np.asarray(values)
+        cell, weight = spline_weights(self.length, self.points, np.asarray(index, np.float64))
+        return np.asarray(spline_values(cell, weight, self.coefficients))
 
 
 @lru_cache(maxsize=256)
@@ -73,5 +74,19 @@ def smooth_modes(length: int, most: int, kernel: Kernel) -> SmoothModes:
     keep = values > FAINTEST * values[0]
     modes = vectors[:, keep] * np.sqrt(values[keep] * grid.size / values[keep].sum())
     modes = modes * np.sign(modes[np.abs(modes).argmax(axis=0), np.arange(modes.shape[1])])
-    curves = CubicSpline(grid * (length - 1), modes)
-    return SmoothModes(length, curves, curves.derivative())
+    return SmoothModes(length, _spline_coefficients(modes))
+
+
+def _spline_coefficients(values: Array) -> Array:
+    """B-spline coefficients (n + 2, m) of the cubic splines (not-a-knot) through values (n, m) a step apart.
+
+    Value and slope at a knot are (c0 + 4 c1 + c2) / 6 and (c2 - c0) / 2 of the three coefficients about it.
+    """
+    n = len(values)
+    curves = CubicSpline(np.arange(n), values)
+    bands = np.zeros((5, n + 2))
+    bands[1, 2:], bands[2, 1:-1], bands[3, :-2] = 1 / 6, 4 / 6, 1 / 6
+    bands[2, 0], bands[1, 1], bands[0, 2] = -0.5, 0.0, 0.5
+    bands[2, -1], bands[3, -2], bands[4, -3] = 0.5, 0.0, -0.5
+    right = np.concatenate([curves(0, 1)[None], values, curves(n - 1, 1)[None]])
+    return np.ascontiguousarray(solve_banded((2, 2), bands, right))

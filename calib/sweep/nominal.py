@@ -10,6 +10,8 @@ from calib.frame.frame import Frame, ReseauMarks
 from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
 from calib.sweep.layout import StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
+from calib.sweep.normals import place_values
+from calib.sweep.spread import place_covariance
 
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
 
@@ -64,18 +66,13 @@ def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
 
 def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
     """Fitted departure (N, 2) from the nominal place, px."""
-    own = fit.layout.rows(strip, line, sample) @ fit.solution.unknowns[strip]
-    return np.asarray(own + fit.layout.shared_rows(strip, line, sample) @ fit.solution.shared)
+    return place_values(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample))
 
 
 def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
     """Variance (N, 2) of the fitted departure, px^2."""
-    rows, shared = fit.layout.rows(strip, line, sample), fit.layout.shared_rows(strip, line, sample)
-    solution = fit.solution
-    total = np.einsum("nip,nip->ni", rows @ solution.cov[strip], rows)
-    total += 2 * np.einsum("nip,nip->ni", rows @ solution.cov_border[strip], shared)
-    total += np.einsum("nip,nip->ni", shared @ solution.cov_shared, shared)
-    return total
+    cov = place_covariance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample))
+    return np.diagonal(cov, axis1=1, axis2=2)
 
 
 def prediction_weights(fit: Adjustment, o: Observations) -> Array:

@@ -1,0 +1,208 @@
+"""Rows of the sweep's design as they are: a few functions of line and sample, and four splines of the line.
+
+A strip's departure along either axis is a linear form in *terms*: `few` smooth functions of the place with a unit term
+for each mark whose stated place is an unknown, and the uniform cubic B-splines of the line. The same terms serve both
+axes; `layout` says which unknowns stand before them. What the fit needs of its evidence are sums over the rows; they
+are taken here, in compiled code, so that nothing is held that has evidence times unknowns in it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.coordinates import Array
+
+REACH = 4  # cubic B-splines that a place touches
+AXES = ((0, 0), (0, 1), (1, 1))  # of an observation's information, by plane
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """Terms of N places in one strip: `few` (N, f), and splines from `cell` (N,) on with `weight` (N, REACH)."""
+
+    few: Array
+    cell: NDArray[np.int64]
+    weight: Array
+
+    def __len__(self) -> int:
+        return self.cell.size
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Products:
+    """One number for each pair of terms of a left and a right strip, in P planes.
+
+    `few` (P, f_left, f_right); `left` (P, splines, f_right) and `right` (P, splines, f_left) of one strip's splines
+    with the other's few terms; `near` (P, splines, width) of the left strip's splines with the right one's from `low`
+    (splines,) on: rows touch splines next to each other, so of all pairs only a band is ever held.
+    """
+
+    few: Array
+    left: Array
+    right: Array
+    near: Array
+    low: NDArray[np.int64]
+
+
+def empty_products(planes: int, n_left: int, n_right: int, band: tuple[NDArray[np.int64], int]) -> Products:
+    """Zeros for strips with these numbers of few terms; `band` is `low` and the width."""
+    low, width = band
+    n = low.size
+    return Products(
+        np.zeros((planes, n_left, n_right)), np.zeros((planes, n, n_right)), np.zeros((planes, n, n_left)),
+        np.zeros((planes, n, width)), low,
+    )  # fmt: skip
+
+
+def band_of(pairs: Sequence[tuple[Rows, Rows]], n_splines: int) -> tuple[NDArray[np.int64], int]:
+    """The first of the right strip's splines touched together with each of the left one's, and how many at most."""
+    low, high = np.full(n_splines, n_splines), np.zeros(n_splines, np.int64)
+    for left, right in pairs:
+        _widen(low, high, left.cell, left.weight, right.cell)
+    width = max(int((high - low).max()), REACH)
+    return np.minimum(low, n_splines - width), width
+
+
+@njit(cache=True, nogil=True)
+def _widen(low, high, cell_a, weight_a, cell_b):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Widen the band by the splines that rows touch."""
+    for n in range(cell_a.size):
+        for c in range(REACH):
+            if weight_a[n, c] != 0.0:
+                low[cell_a[n] + c] = min(low[cell_a[n] + c], cell_b[n])
+                high[cell_a[n] + c] = max(high[cell_a[n] + c], cell_b[n] + REACH)
+
+
+@njit(cache=True, nogil=True)
+def spline_weights(length: int, points: int, index: Array) -> tuple[NDArray[np.int64], Array]:
+    """First spline (N,) and weights (N, REACH) of the uniform cubic B-splines at indices (N,) of 0 .. length-1.
+
+    The splines have `points` knots from the first index to the last; beyond them they go on straight.
+    """
+    cell, weight = np.empty(index.size, np.int64), np.empty((index.size, REACH))
+    step = (length - 1.0) / (points - 1)
+    for n in range(index.size):
+        inside = min(max(index[n], 0.0), length - 1.0)
+        at = min(int(inside / step), points - 2)
+        u, beyond = inside / step - at, (index[n] - inside) / step
+        v = 1.0 - u
+        cell[n] = at
+        weight[n, 0] = v**3 / 6 - beyond * v**2 / 2
+        weight[n, 1] = (3 * u**3 - 6 * u**2 + 4) / 6 + beyond * (3 * u**2 - 4 * u) / 2
+        weight[n, 2] = (3 * v**3 - 6 * v**2 + 4) / 6 - beyond * (3 * v**2 - 4 * v) / 2
+        weight[n, 3] = u**3 / 6 + beyond * u**2 / 2
+    return cell, weight
+
+
+@njit(cache=True, nogil=True)
+def spline_values(cell: NDArray[np.int64], weight: Array, coefficients: Array) -> Array:
+    """Values (N, m) of m curves with B-spline `coefficients` (points + 2, m)."""
+    values = np.zeros((cell.size, coefficients.shape[1]))
+    for n in range(cell.size):
+        for j in range(REACH):
+            for m in range(coefficients.shape[1]):
+                values[n, m] += weight[n, j] * coefficients[cell[n] + j, m]
+    return values
+
+
+def add_products(sums: Products, left: Rows, right: Rows, information: Array) -> None:
+    """Add the sums of terms times terms over N observations, weighted by their `information` (N, 2, 2), by plane."""
+    for plane, (i, j) in enumerate(AXES):
+        factor = np.ascontiguousarray(information[:, i, j])
+        if np.any(factor):
+            sums.few[plane] += (left.few * factor[:, None]).T @ right.few
+            _add_beside(sums.left[plane], left.cell, left.weight, factor, right.few)
+            _add_beside(sums.right[plane], right.cell, right.weight, factor, left.few)
+            _add_near(sums.near[plane], sums.low, left.cell, left.weight, right.cell, right.weight, factor)
+
+
+@njit(cache=True, nogil=True)
+def _add_beside(out, cell, weight, factor, few):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Add splines times few terms."""
+    for n in range(cell.size):
+        for c in range(REACH):
+            scaled = factor[n] * weight[n, c]
+            for d in range(few.shape[1]):
+                out[cell[n] + c, d] += scaled * few[n, d]
+
+
+@njit(cache=True, nogil=True)
+def _add_near(out, low, cell_a, weight_a, cell_b, weight_b, factor):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Add splines times splines."""
+    for n in range(cell_a.size):
+        for c in range(REACH):
+            scaled = factor[n] * weight_a[n, c]
+            if scaled == 0.0:  # such a pair may lie outside the band
+                continue
+            first = cell_b[n] - low[cell_a[n] + c]
+            for d in range(REACH):
+                out[cell_a[n] + c, first + d] += scaled * weight_b[n, d]
+
+
+@njit(cache=True, nogil=True)
+def spline_sums(cell, weight, factor, n_splines):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Sums (n_splines, 2) over rows, weighted by `factor` (N, 2)."""
+    out = np.zeros((n_splines, 2))
+    for n in range(cell.size):
+        for c in range(REACH):
+            out[cell[n] + c, 0] += factor[n, 0] * weight[n, c]
+            out[cell[n] + c, 1] += factor[n, 1] * weight[n, c]
+    return out
+
+
+def forms(products: Products, plane: int, left: Rows, right: Rows) -> Array:
+    """The bilinear form (N,) of the rows of N observations in two strips with one plane of products."""
+    p = products
+    across = left.few @ p.few[plane]
+    return np.asarray(_forms(across, p.left[plane], p.right[plane], p.near[plane], p.low,
+                             left.few, left.cell, left.weight, right.few, right.cell, right.weight))  # fmt: skip
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def _forms(across, of_left, of_right, near, low, few_a, cell_a, weight_a, few_b, cell_b, weight_b):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The form from its four parts; `across` (N, f_right) holds the few terms' product with few terms."""
+    out = np.empty(cell_a.size)
+    for n in range(cell_a.size):
+        total = 0.0
+        a, b = cell_a[n], cell_b[n]
+        for d in range(few_b.shape[1]):
+            spline = 0.0
+            for c in range(REACH):
+                spline += weight_a[n, c] * of_left[a + c, d]
+            total += (across[n, d] + spline) * few_b[n, d]
+        for d in range(few_a.shape[1]):
+            spline = 0.0
+            for c in range(REACH):
+                spline += weight_b[n, c] * of_right[b + c, d]
+            total += spline * few_a[n, d]
+        for c in range(REACH):
+            for d in range(REACH if weight_a[n, c] != 0.0 else 0):
+                total += weight_a[n, c] * weight_b[n, d] * near[a + c, b + d - low[a + c]]
+        out[n] = total
+    return out
+
+
+@njit(cache=True, nogil=True)
+def band_product(near, low, full):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The product (splines, m) of a banded matrix with a full one (splines, m)."""
+    out = np.zeros((low.size, full.shape[1]))
+    for i in range(low.size):
+        for j in range(near.shape[1]):
+            if near[i, j] != 0.0:
+                for m in range(full.shape[1]):
+                    out[i, m] += near[i, j] * full[low[i] + j, m]
+    return out
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def band_of_product(near, low, left, right):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Set the band of the product of `left` (splines, m) with the transpose of `right` (splines, m)."""
+    for i in range(low.size):
+        for j in range(near.shape[1]):
+            total = 0.0
+            for m in range(left.shape[1]):
+                total += left[i, m] * right[low[i] + j, m]
+            near[i, j] = total
