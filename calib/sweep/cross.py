@@ -4,15 +4,17 @@ In film mm (u, v) from the mark's centre the cross is the union of two bars, ``|
 with u and v changed over; the spot is a Gaussian, so each bar's coverage is a product of error functions.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from calib.compiled import njit
-from calib.coordinates import Array
 
-FAR = 7.0  # rms radii from an edge beyond which the spot's share over it is 0 or 1 to double precision's needs
+FAR = 7  # rms radii from an edge beyond which the spot's share over it is 0 or 1 to double precision's needs
+PER_UNIT = 64  # entries of the table of a blurred edge, a rms radius
+Tilts = tuple[float, float]
+Sizes = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,62 +27,72 @@ class CrossShape:
     blur_y_mm: float
 
 
-def coverage(u_mm: Array, v_mm: Array, tilt: tuple[float, float], shape: CrossShape) -> tuple[Array, Array]:
-    """Coverage (N,) of the cross at film places (u, v) from its centre, and its derivatives (N, 6).
-
-    `tilt` is by how much the stroke along u leans, dv/du, and the one along v, du/dv. Derivatives are by u, by v, by
-    either tilt, by the logarithms of blur_x and blur_y. The square that both strokes share counts with the first.
-    """
-    out, slopes = np.empty(u_mm.size), np.empty((u_mm.size, 6))
-    sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
-    _coverage(np.ravel(u_mm), np.ravel(v_mm), float(tilt[0]), float(tilt[1]), sizes, out, slopes)
-    return out, slopes
+_T = np.arange(-FAR * PER_UNIT, FAR * PER_UNIT + 1) / PER_UNIT
+_SHARE, _DENSITY = ndtr(_T), np.exp(-0.5 * _T * _T) / np.sqrt(2 * np.pi)
 
 
-@njit(cache=True)
-def _edge(t: float) -> tuple[float, float]:  # pragma: no cover
-    """Share of a unit Gaussian below t, and its density there."""
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+def edge(t: float) -> tuple[float, float]:  # pragma: no cover
+    """Share of a unit Gaussian below t, to 1e-12, and its density there, to 2e-10: Taylor's series about the nearest
+    entry of a table."""
     if t > FAR:
         return 1.0, 0.0
     if t < -FAR:
         return 0.0, 0.0
-    return 0.5 * (1.0 + math.erf(t * 0.7071067811865476)), 0.3989422804014327 * math.exp(-0.5 * t * t)
+    entry = np.uint64((t + FAR) * PER_UNIT + 0.5)
+    at = entry / PER_UNIT - FAR
+    d, density = t - at, _DENSITY[entry]
+    square, product = d * d, at * d
+    # The density's derivatives over it, times the step's powers.
+    second, third = product * product - square, product * (3.0 * square - product * product)
+    share = density * d * (1.0 - product / 2 + second * (1 / 6) + third * (1 / 24))
+    return _SHARE[entry] + share, density * (1.0 - product + second / 2 + third * (1 / 6))
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def _bar(t: float, half: float, blur: float) -> tuple[float, float, float]:  # pragma: no cover
     """A bar -half < t < half seen through a Gaussian: value, derivative by t and by log blur."""
-    plus, minus = (t + half) / blur, (t - half) / blur
-    share_plus, bell_plus = _edge(plus)
-    share_minus, bell_minus = _edge(minus)
-    return share_plus - share_minus, (bell_plus - bell_minus) / blur, minus * bell_minus - plus * bell_plus
+    sharp = 1.0 / blur
+    plus, minus = (t + half) * sharp, (t - half) * sharp
+    share_plus, bell_plus = edge(plus)
+    share_minus, bell_minus = edge(minus)
+    return share_plus - share_minus, (bell_plus - bell_minus) * sharp, minus * bell_minus - plus * bell_plus
 
 
-@njit(cache=True)
-def _coverage(
-    u_mm: Array,
-    v_mm: Array,
-    tilt_u: float,
-    tilt_v: float,
-    sizes: tuple[float, float, float, float],
-    out: Array,
-    slopes: Array,
-) -> None:  # pragma: no cover
-    """Fill coverage and derivatives sample by sample."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def is_bare(u: float, v: float, tilts: Tilts, sizes: Sizes) -> bool:  # pragma: no cover
+    """Whether (u, v) is so far from both strokes that neither coverage nor a derivative differs from zero."""
+    _, half, blur_x, blur_y = sizes
+    return abs(v - tilts[0] * u) > half + FAR * blur_y and abs(u - tilts[1] * v) > half + FAR * blur_x
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+def cover(
+    u: float, v: float, tilts: Tilts, sizes: Sizes
+) -> tuple[float, float, float, float, float, float, float]:  # pragma: no cover
+    """Coverage of the cross at film place (u, v) from its centre, and its six derivatives: by u, by v, by either tilt,
+    by the logarithms of blur_x and blur_y.
+
+    `tilts` is by how much the stroke along u leans, dv/du, and the one along v, du/dv; `sizes` the arm, half the width
+    and both blurs. The square that both strokes share counts with the first.
+    """
     arm, half, blur_x, blur_y = sizes
-    for i in range(u_mm.size):
-        u, v = u_mm[i], v_mm[i]
+    thin_v, thin_v1, thin_vb = _bar(v - tilts[0] * u, half, blur_y)
+    thin_u, thin_u1, thin_ub = _bar(u - tilts[1] * v, half, blur_x)
+    long_u = long_u1 = long_ub = rest_v = rest_v1 = rest_vb = 0.0
+    if thin_v != 0.0 or thin_v1 != 0.0:
         long_u, long_u1, long_ub = _bar(u, arm, blur_x)
-        thin_v, thin_v1, thin_vb = _bar(v - tilt_u * u, half, blur_y)
-        thin_u, thin_u1, thin_ub = _bar(u - tilt_v * v, half, blur_x)
+    if thin_u != 0.0 or thin_u1 != 0.0:
         arm_v, arm_v1, arm_vb = _bar(v, arm, blur_y)
         core_v, core_v1, core_vb = _bar(v, half, blur_y)
         rest_v, rest_v1, rest_vb = arm_v - core_v, arm_v1 - core_v1, arm_vb - core_vb
-        along_v, along_u = long_u * thin_v1, thin_u1 * rest_v
-        out[i] = long_u * thin_v + thin_u * rest_v
-        slopes[i, 0] = long_u1 * thin_v - tilt_u * along_v + along_u
-        slopes[i, 1] = along_v + thin_u * rest_v1 - tilt_v * along_u
-        slopes[i, 2] = -u * along_v
-        slopes[i, 3] = -v * along_u
-        slopes[i, 4] = long_ub * thin_v + thin_ub * rest_v
-        slopes[i, 5] = long_u * thin_vb + thin_u * rest_vb
+    along_v, along_u = long_u * thin_v1, thin_u1 * rest_v
+    return (
+        long_u * thin_v + thin_u * rest_v,
+        long_u1 * thin_v - tilts[0] * along_v + along_u,
+        along_v + thin_u * rest_v1 - tilts[1] * along_u,
+        -u * along_v,
+        -v * along_u,
+        long_ub * thin_v + thin_ub * rest_v,
+        long_u * thin_vb + thin_u * rest_vb,
+    )

@@ -35,9 +35,9 @@ def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> Fi
     coarse = fitted_sweeps(nominal, found.fit)
     sought = _sought(frame, coarse, found)
     shape = _first_shape(frame)
-    shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape)
+    shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape, threads)
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.02)
-    table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors), coarse)
+    table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors, threads), coarse)
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table))
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)])
@@ -51,7 +51,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     over many lines, so their residuals are those of the sweeps without it.
     """
     nominal = make_nominal(frame)
-    found, shape, power = _marks_again(frame, nominal, read, first)
+    found, shape, power = _marks_again(frame, nominal, read, first, threads)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power), nominal)
     found = fit_all(frame, nominal, found, [edges])
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
@@ -77,7 +77,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
 
 
 def _marks_again(
-    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep]
+    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
 ) -> tuple[Combined, CrossShape, float]:
     """Measure every mark the sweeps put into a strip; and once more those that better sweeps put elsewhere or bend.
 
@@ -86,9 +86,9 @@ def _marks_again(
     sought = _expected(frame, first)
     some = np.zeros(len(sought.strip), bool)
     some[:: max(1, len(some) // marking.BLUR_MARKS)] = True
-    shape = marking.estimate_blur(read, first, sought.select(some), _first_shape(frame))
+    shape = marking.estimate_blur(read, first, sought.select(some), _first_shape(frame), threads)
     priors = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
-    fits = marking.measure(read, first, sought, shape, priors)
+    fits = marking.measure(read, first, sought, shape, priors, threads)
     found = fit_marks(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, first)))
     known = {
         (k, m): fit
@@ -101,7 +101,8 @@ def _marks_again(
         None if bend else known.get((k, m))
         for k, m, bend in zip(sought.strip.tolist(), sought.mark.tolist(), bent.tolist(), strict=True)
     ]
-    anew = iter(marking.measure(read, found.sweeps, sought.select(np.array([f is None for f in keep])), shape, priors))
+    unsure = sought.select(np.array([fit is None for fit in keep]))
+    anew = iter(marking.measure(read, found.sweeps, unsure, shape, priors, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
     found = fit_marks(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps)))
     return found, shape, marking.mixing(fits, found.table.used)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
+from calib.ordered import in_order
 from calib.sweep.adjust import MARK, Observations
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import mixing_exponent
@@ -44,10 +45,10 @@ class Sought:
 
 
 def estimate_blur(
-    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sought: Sought, shape: CrossShape
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sought: Sought, shape: CrossShape, threads: int
 ) -> CrossShape:
     """The shape with the spot's rms radius that the given marks show: the median over those that fit well."""
-    fits = measure(read, sweeps, sought, shape, FitPriors(place_px=4.0, tilt=0.02, blur=0.5, iterations=12))
+    fits = measure(read, sweeps, sought, shape, FitPriors(place_px=4.0, tilt=0.02, blur=0.5, iterations=12), threads)
     good = [f for f in fits if f is not None and f.contrast > 5 * LEAST_CONTRAST and np.all(f.parts > 0.6)]
     if not good:
         return shape
@@ -61,13 +62,17 @@ def measure(
     sought: Sought,
     shape: CrossShape,
     priors: FitPriors,
+    threads: int,
 ) -> list[MarkFit | None]:
     """Fit each sought mark in its window; None where the window carries too little signal."""
-    fits: list[MarkFit | None] = []
-    for k, line, sample in zip(sought.strip.tolist(), sought.line.tolist(), sought.sample.tolist(), strict=True):
+
+    def fit(place: tuple[int, float, float]) -> MarkFit | None:
+        k, line, sample = place
         window = _window(read[k], sweeps[k], line, sample, shape)
-        fits.append(None if window is None else fit_mark(window, shape, priors))
-    return fits
+        return None if window is None else fit_mark(window, shape, priors)
+
+    places = zip(sought.strip.tolist(), sought.line.tolist(), sought.sample.tolist(), strict=True)
+    return list(in_order(fit, places, threads))
 
 
 def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, shape: CrossShape) -> MarkWindow | None:

@@ -1,10 +1,11 @@
 """The scene under a reseau mark as a smooth surface: a cubic tensor spline with a penalty on its second differences.
 
-A sample meets 4 x 4 of the spline's coefficients; sums over samples use no more than those.
+A sample meets 4 x 4 of the spline's coefficients, and neighbours on a line share them: sums over samples are gathered
+for each such run of samples, one direction after the other.
 """
 
-from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,18 +15,30 @@ from calib.compiled import njit
 from calib.coordinates import Array
 
 KNOT_PX = 14.0
+SUMS = {"contract", "reassoc"}  # liberties of the compiler with long sums
+N_COLUMNS = 9  # the mark model's derivatives and its residual, that sums are taken with
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SceneSpline:
-    """The spline on a square window: per row or column of it the first of 4 coefficients and their values (n, 4);
-    `side` coefficients each way, penalty (side^2, side^2) and the penalty's rank."""
+class SceneSpline(NamedTuple):
+    """The spline on a square window, as compiled code takes it: per row or column of it the first of 4 coefficients and
+    their values (n, 4); `side` coefficients each way, penalty (side^2, side^2), its rank and its width beyond the
+    diagonal, which is that of sums of the spline's products as well."""
 
     first: NDArray[np.int64]
     values: Array
     side: int
     penalty: Array
     rank: int
+    band: int
+
+
+class Runs(NamedTuple):
+    """Samples of a window in order of row and column, (N,) each, and where runs of them begin that share their
+    coefficients (R + 1,), the end included."""
+
+    row: NDArray[np.int64]
+    column: NDArray[np.int64]
+    begin: NDArray[np.int64]
 
 
 @cache
@@ -45,81 +58,92 @@ def scene_spline(half: int) -> SceneSpline:
     rough, same = bend.T @ bend, np.eye(len(centers))
     # A trace of the identity keeps coefficients that no sample of a cut window reaches.
     penalty = np.kron(rough, same) + np.kron(same, rough) + 1e-9 * np.eye(len(centers) ** 2)
-    return SceneSpline(first, values, len(centers), penalty, len(centers) ** 2 - 4)
+    return SceneSpline(first, values, len(centers), penalty, len(centers) ** 2 - 4, 3 * len(centers) + 3)
 
 
-@njit(cache=True)
-def scene_at(
-    row: NDArray[np.int64], column: NDArray[np.int64], first: NDArray[np.int64], values: Array, scene: Array, side: int
-) -> Array:  # pragma: no cover
-    """The surface at samples (row, column) of the window."""
-    out = np.zeros(row.size)
+@njit(cache=True, nogil=True)
+def runs_of(row: NDArray[np.int64], column: NDArray[np.int64], spline: SceneSpline) -> Runs:  # pragma: no cover
+    """Samples (N,), sorted by row and column, cut into runs."""
+    begin = np.empty(row.size + 1, np.int64)
+    n = 0
     for i in range(row.size):
-        base = first[row[i]] * side + first[column[i]]
-        for a in range(4):
+        if i == 0 or row[i] != row[i - 1] or spline.first[column[i]] != spline.first[column[i - 1]]:
+            begin[n] = i
+            n += 1
+    begin[n] = row.size
+    return Runs(row, column, begin[: n + 1])
+
+
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def scene_at(runs: Runs, spline: SceneSpline, scene: Array) -> Array:  # pragma: no cover
+    """The surface (N,) at the samples."""
+    out, across = np.empty(runs.row.size), spline.values
+    down = np.empty(4)
+    for r in range(runs.begin.size - 1):
+        start = runs.begin[r]
+        base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
+        for b in range(4):
+            down[b] = 0.0
+            for a in range(4):
+                down[b] += spline.values[runs.row[start], a] * scene[base + a * spline.side + b]
+        for i in range(start, runs.begin[r + 1]):
+            s = runs.column[i]
+            out[i] = 0.0
             for b in range(4):
-                out[i] += values[row[i], a] * values[column[i], b] * scene[base + a * side + b]
+                out[i] += across[s, b] * down[b]
     return out
 
 
-@njit(cache=True)
-def scene_sums(
-    row: NDArray[np.int64],
-    column: NDArray[np.int64],
-    first: NDArray[np.int64],
-    values: Array,
-    side: int,
-    share: Array,
-    weight: Array,
-    others: Array,
-    square: bool,
-) -> tuple[Array, Array]:  # pragma: no cover
-    """Weighted sums of the scene's columns, each sample's times `share`, with themselves and with `others` (N, m).
-
-    Returns (n, n), left zero unless `square` is asked for, and (n, m).
-    """
-    n, m = side * side, others.shape[1]
-    own, cross = np.zeros((n, n)), np.zeros((n, m))
-    index, value = np.empty(16, np.int64), np.empty(16)
-    for i in range(row.size):
-        if weight[i] == 0.0:
-            continue
-        base = first[row[i]] * side + first[column[i]]
-        for a in range(4):
-            for b in range(4):
-                index[4 * a + b] = base + a * side + b
-                value[4 * a + b] = values[row[i], a] * values[column[i], b] * share[i]
-        for a in range(16):
-            weighted = weight[i] * value[a]
-            for j in range(m):
-                cross[index[a], j] += weighted * others[i, j]
-            if square:
-                for b in range(a + 1):
-                    own[index[a], index[b]] += weighted * value[b]
-    if square:
-        for a in range(n):
-            for b in range(a):
-                own[b, a] = own[a, b]
-    return own, cross
-
-
-@njit(cache=True)
-def scene_rows_times(
-    row: NDArray[np.int64],
-    column: NDArray[np.int64],
-    first: NDArray[np.int64],
-    values: Array,
-    side: int,
-    share: Array,
-    right: Array,
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def scene_cross(
+    runs: Runs, spline: SceneSpline, share: Array, weight: Array, others: Array, plain: NDArray[np.bool_]
 ) -> Array:  # pragma: no cover
-    """The scene's columns, each sample's times `share`, times `right` (n, m): (N, m)."""
-    out = np.zeros((row.size, right.shape[1]))
-    for i in range(row.size):
-        base = first[row[i]] * side + first[column[i]]
-        for a in range(4):
+    """Weighted sums (n, N_COLUMNS) of the scene's columns, each sample's times `share`, with `others` (N, N_COLUMNS).
+
+    Where a sample is `plain` all but the last of its others are zero and passed over.
+    """
+    out, across = np.zeros((spline.side**2, N_COLUMNS)), spline.values
+    part = np.empty((4, N_COLUMNS))
+    for r in range(runs.begin.size - 1):
+        start = runs.begin[r]
+        part[:] = 0.0
+        for i in range(start, runs.begin[r + 1]):
+            s = runs.column[i]
             for b in range(4):
-                value = values[row[i], a] * values[column[i], b] * share[i]
-                for j in range(right.shape[1]):
-                    out[i, j] += value * right[base + a * side + b, j]
+                weighted = weight[i] * share[i] * across[s, b]
+                if plain[i]:
+                    part[b, N_COLUMNS - 1] += weighted * others[i, N_COLUMNS - 1]
+                else:
+                    for j in range(N_COLUMNS):
+                        part[b, j] += weighted * others[i, j]
+        base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
+        for a in range(4):
+            down = spline.values[runs.row[start], a]
+            for b in range(4):
+                for j in range(N_COLUMNS):
+                    out[base + a * spline.side + b, j] += down * part[b, j]
+    return out
+
+
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def scene_square(runs: Runs, spline: SceneSpline, share: Array, weight: Array) -> Array:  # pragma: no cover
+    """Weighted sums (n, n) of the products of the scene's columns, each sample's times `share`: the upper triangle."""
+    out, across = np.zeros((spline.side**2, spline.side**2)), spline.values
+    part = np.empty((4, 4))
+    for r in range(runs.begin.size - 1):
+        start = runs.begin[r]
+        part[:] = 0.0
+        for i in range(start, runs.begin[r + 1]):
+            s = runs.column[i]
+            weighted = weight[i] * share[i] * share[i]
+            for b in range(4):
+                for d in range(4):
+                    part[b, d] += weighted * across[s, b] * across[s, d]
+        base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
+        for a in range(4):
+            for c in range(a, 4):
+                down = spline.values[runs.row[start], a] * spline.values[runs.row[start], c]
+                for b in range(4):
+                    for d in range(4):
+                        out[base + a * spline.side + b, base + c * spline.side + d] += down * part[b, d]
     return out

@@ -11,7 +11,6 @@ from calib.sweep.chain import ChainNormals, solve_chain
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov
-from calib.sweep.smallsolve import factor, solve
 from calib.sweep.smoothness import find_smoothness
 
 
@@ -55,15 +54,6 @@ def test_the_chain_gives_the_dense_solution_and_the_blocks_of_the_dense_inverse(
         np.testing.assert_allclose(got.cov_border[k], inverse[p, end], atol=1e-9)
     for k, (p, q) in enumerate(pairwise(part)):
         np.testing.assert_allclose(got.cov_next[k], inverse[p, q], atol=1e-9)
-
-
-def test_the_small_solver_solves_and_refuses_what_is_not_positive():
-    rng = np.random.default_rng(2)
-    rows = rng.normal(size=(30, 9))
-    matrix, right = rows.T @ rows, rng.normal(size=(9, 3))
-    np.testing.assert_allclose(solve(factor(matrix), right), np.linalg.solve(matrix, right), atol=1e-10)
-    with pytest.raises(ValueError, match="positive definite"):
-        factor(-np.eye(3))
 
 
 @pytest.mark.parametrize(

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from calib.sweep.candidates import CrossPixels, cross_score, fill_gaps
-from calib.sweep.cross import CrossShape, coverage
+from calib.sweep.cross import FAR, CrossShape, cover, edge, is_bare
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
 from calib.sweep.marks import Sought, mark_table
 from calib.sweep.model import StripSweep
@@ -20,6 +21,13 @@ HALF = 38
 PRIORS = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=12)
 LINE, SAMPLE = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
 TO_FILM = np.array([[0.0, STEP_MM], [STEP_MM, 0.0]])
+
+
+def coverage(u, v, tilt, shape):
+    """Coverage (N,) of a cross at film places (u, v) from its centre, and its derivatives (N, 6)."""
+    sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
+    rows = np.array([cover(*place, tilt, sizes) for place in zip(np.ravel(u), np.ravel(v), strict=True)])
+    return rows[:, 0], rows[:, 1:]
 
 
 def covered(place, tilt=(0.0, 0.0), shape=SHAPE):
@@ -37,6 +45,22 @@ def window(values, noise, guess=(0.0, 0.0), sigma=None):
 def offset(fit):
     """Fitted place from the window's middle."""
     return fit.place - [100, 200]
+
+
+def test_a_blurred_edge_is_the_normal_distribution():
+    t = np.random.default_rng(3).uniform(-FAR - 0.5, FAR + 0.5, 4000)
+    share, density = np.array([edge(x) for x in t]).T
+    np.testing.assert_allclose(share, norm.cdf(t), atol=2e-12)
+    np.testing.assert_allclose(density, norm.pdf(t), atol=3e-10)
+
+
+def test_where_no_stroke_is_said_to_be_there_is_none():
+    rng = np.random.default_rng(5)
+    sizes = (SHAPE.arm_mm, SHAPE.width_mm / 2, SHAPE.blur_x_mm, SHAPE.blur_y_mm)
+    places = rng.uniform(-0.25, 0.25, (2000, 2))
+    bare = np.array([is_bare(u, v, (0.03, -0.02), sizes) for u, v in places])
+    assert 0.2 < bare.mean() < 0.9
+    assert all(cover(u, v, (0.03, -0.02), sizes) == (0.0,) * 7 for u, v in places[bare])
 
 
 def test_coverage_is_the_union_of_two_bars():

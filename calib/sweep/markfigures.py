@@ -1,0 +1,133 @@
+"""What a fitted mark's window says of the mark, compiled: which half arms are seen, how well the model holds."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.coordinates import Array
+from calib.sweep.cross import Sizes
+from calib.sweep.markmodel import Model, Pixels
+from calib.sweep.scene import N_COLUMNS
+
+N_PARTS = 8  # half arms
+CELLS_PX = (6, 12)  # residuals may hang together within cells of either size
+BY_CHANCE = 1.4  # ratio of variances that white noise may give
+COVERED = 0.05  # least coverage of a sample that tells how well the model holds
+LEAST_PART = 0.3  # of a half arm's area that must carry signal
+
+
+class MarkFigures(NamedTuple):
+    """Factor by which clumped residuals widen the place's variance, and chi2, misfit, contrast, rise of `MarkFit`."""
+
+    clumping: float
+    chi2: float
+    misfit: float
+    contrast: float
+    rise: float
+
+
+@njit(cache=True, nogil=True)
+def part_of(model: Model, sizes: Sizes) -> NDArray[np.int64]:  # pragma: no cover
+    """Which half arm a sample belongs to, 0..7 (right, left, lower, upper; inner then outer), or -1."""
+    arm, width = sizes[0], 2.0 * sizes[1]
+    out = np.full(model.u_mm.size, -1)
+    for i in range(out.size):
+        for axis in range(2):
+            along, across = model.u_mm[i], model.v_mm[i]
+            if axis == 1:
+                along, across = across, along
+            reach = abs(along)
+            if abs(across) < 1.5 * width and width < reach < arm + width:
+                out[i] = 4 * axis + (2 if along < 0 else 0) + (1 if reach > (arm + width) / 2 else 0)
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def visible_parts(pixels: Pixels, model: Model, sizes: Sizes) -> Array:  # pragma: no cover
+    """Share (8,) of the expected contrast found in each half arm; 0 where too little of it carries signal."""
+    part, part_sum = part_of(model, sizes), np.zeros((N_PARTS, 4))
+    covered, square, most, product = part_sum[:, 0], part_sum[:, 1], part_sum[:, 2], part_sum[:, 3]
+    for i in range(part.size):
+        if part[i] >= 0:
+            m = model.mark_part[i]
+            covered[part[i]] += model.covered[i]
+            square[part[i]] += m * m
+            most[part[i]] = max(most[part[i]], 2.0 * abs(m))
+    for i in range(part.size):
+        if part[i] >= 0:
+            m, limit = model.mark_part[i], most[part[i]]
+            product[part[i]] += m * min(max(m + model.others[i, N_COLUMNS - 1], -limit), limit)
+    # The film area of a sample, from the spread of film places in the window.
+    area = _spread(model.u_mm) * _spread(model.v_mm) / (_spread(pixels.line) + 1) / (_spread(pixels.sample) + 1)
+    full = (sizes[0] - 2.0 * sizes[1]) * sizes[1]
+    found = np.zeros(N_PARTS)
+    for k in range(N_PARTS):
+        if covered[k] * area > LEAST_PART * full and square[k] > 0:
+            found[k] = product[k] / square[k]
+    return found
+
+
+@njit(cache=True, nogil=True)
+def _spread(values: Array) -> float:  # pragma: no cover
+    """Largest less smallest."""
+    return values.max() - values.min()
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def figures_of(pixels: Pixels, model: Model, weight: Array, gain: Array) -> MarkFigures:  # pragma: no cover
+    """The figures of a finished fit; `gain` (N, 2) is what a sample's residual moves the place by."""
+    count, residual2, chi2, excess, rise2 = 0, 0.0, 0.0, 0.0, 0.0
+    strength = agreed = level = area = 0.0
+    for i in range(weight.size):
+        m, c = model.mark_part[i], model.covered[i]
+        residual = model.others[i, N_COLUMNS - 1]
+        strength += weight[i] * m * m
+        agreed += weight[i] * m * (m + residual)
+        level += weight[i] * c * m
+        area += weight[i] * c * c
+        if c > COVERED and weight[i] > 0:
+            count += 1
+            residual2, sigma2 = residual * residual, pixels.sigma[i] ** 2
+            chi2 += residual2 / sigma2
+            excess += residual2 - sigma2
+            rise2 += m * m
+    return MarkFigures(
+        _clumping(pixels, model, weight, gain),
+        chi2 / count if count else np.inf,
+        np.sqrt(max(excess, 0.0) / rise2) if rise2 > 0 else np.inf,
+        agreed / np.sqrt(strength) if strength > 0 else 0.0,
+        level / max(area, 1e-300),
+    )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> float:  # pragma: no cover
+    """Factor by which residuals that hang together within cells widen the place's variance; 1 for white noise.
+
+    The place's error is a weighted sum of residuals; its variance from the sums over cells is set against that from
+    single samples, for two sizes of cells. Ratios that white noise gives by chance do not count.
+    """
+    expected = np.zeros(2)
+    for i in range(weight.size):
+        if weight[i] > 0:
+            for axis in range(2):
+                expected[axis] += gain[i, axis] ** 2 / max(weight[i], 1e-300)
+    most = 1.0
+    first_row, first_column = pixels.row.min(), pixels.column.min()
+    for size in CELLS_PX:
+        n_rows, n_columns = (pixels.row.max() - first_row) // size + 1, (pixels.column.max() - first_column) // size + 1
+        sums = np.zeros((n_rows, n_columns, 2))
+        for i in range(weight.size):
+            row, column = (pixels.row[i] - first_row) // size, (pixels.column[i] - first_column) // size
+            for axis in range(2):
+                sums[row, column, axis] += gain[i, axis] * model.others[i, N_COLUMNS - 1]
+        ratio = 0.0
+        for axis in range(2):
+            for row in range(n_rows):
+                for column in range(n_columns):
+                    ratio += sums[row, column, axis] ** 2 / max(expected[axis], 1e-300) / 2
+        if ratio > BY_CHANCE:
+            most = max(most, ratio)
+    return most

@@ -1,0 +1,76 @@
+"""The scene's sums and the small systems of the mark fit, against the same written out as whole matrices."""
+
+import numpy as np
+import pytest
+
+from calib.sweep.scene import N_COLUMNS, runs_of, scene_at, scene_cross, scene_spline, scene_square
+from calib.sweep.smallsolve import factor, inverse_of, solve, times, trace_of_solution
+
+HALF = 20
+
+
+def banded(n, band, rng):
+    """A random positive definite matrix with nothing beyond a band."""
+    rows = np.where(np.abs(np.arange(n)[:, None] - np.arange(n)) <= band, rng.normal(size=(n, n)), 0.0)
+    rows = np.tril(rows)
+    return rows @ rows.T + 0.1 * np.eye(n)
+
+
+@pytest.mark.parametrize("band", [1, 4, 11])
+def test_the_small_solver_agrees_with_the_library(band):
+    rng = np.random.default_rng(2)
+    matrix, right = banded(12, band, rng), rng.normal(size=(12, 3))
+    upper, possible = factor(matrix, band)
+    assert possible
+    np.testing.assert_allclose(solve(upper, band, right), np.linalg.solve(matrix, right), rtol=1e-8)
+    sparse = np.where(rng.random((12, 12)) < 0.3, rng.normal(size=(12, 12)), 0.0)
+    sparse = sparse + sparse.T
+    want = np.trace(np.linalg.solve(matrix, sparse))
+    assert trace_of_solution(upper, band, sparse) == pytest.approx(want, rel=1e-8)
+    np.testing.assert_allclose(times(matrix, right[:, 0].copy()), matrix @ right[:, 0], rtol=1e-12)
+
+
+def test_the_small_solver_says_what_cannot_be_solved():
+    assert not factor(-np.eye(3), 2)[1]
+    assert not factor(np.array([[1.0, 2.0], [2.0, 1.0]]), 1)[1]
+    assert not inverse_of(np.array([[1.0, 2.0], [2.0, 4.0]]))[1]
+    assert not inverse_of(np.array([[np.nan, 0.0], [0.0, 1.0]]))[1]
+
+
+def test_an_inverse_needs_no_positive_definite_matrix():
+    matrix = np.array([[0.0, 2.0, 1.0], [2.0, -1.0, 0.5], [1.0, 0.5, 3.0]])
+    inverse, invertible = inverse_of(matrix)
+    assert invertible
+    np.testing.assert_allclose(inverse @ matrix, np.eye(3), atol=1e-14)
+
+
+def test_the_scenes_sums_are_those_of_its_whole_matrix():
+    rng = np.random.default_rng(6)
+    spline = scene_spline(HALF)
+    row, column = np.nonzero(rng.random((2 * HALF + 1,) * 2) < 0.4)
+    runs = runs_of(row, column, spline)
+    n = row.size
+    design = np.column_stack([scene_at(runs, spline, unit) for unit in np.eye(spline.side**2)])
+    np.testing.assert_allclose(design.sum(axis=1), 1.0, atol=1e-12)
+    share, weight, others = rng.random(n), rng.random(n), rng.normal(size=(n, N_COLUMNS))
+    plain = rng.random(n) < 0.5
+    others[plain, :-1] = 0.0
+    shared = design * share[:, None]
+    cross = scene_cross(runs, spline, share, weight, others, plain)
+    np.testing.assert_allclose(cross, shared.T @ (weight[:, None] * others), atol=1e-10)
+    square = shared.T @ (weight[:, None] * shared)
+    np.testing.assert_allclose(np.triu(scene_square(runs, spline, share, weight)), np.triu(square), atol=1e-10)
+    line, across = np.indices(square.shape)
+    assert not square[np.abs(line - across) > spline.band].any()
+    assert not spline.penalty[np.abs(line - across) > spline.band].any()
+
+
+def test_planes_and_their_product_cost_nothing():
+    spline = scene_spline(HALF)
+    row, column = np.indices((2 * HALF + 1,) * 2).reshape(2, -1)
+    runs = runs_of(row, column, spline)
+    design = np.column_stack([scene_at(runs, spline, unit) for unit in np.eye(spline.side**2)])
+    for surface in (np.ones(row.size), row - HALF, column - HALF, (row - HALF) * (column - HALF) / HALF):
+        scene = np.linalg.lstsq(design, surface, rcond=None)[0]
+        np.testing.assert_allclose(design @ scene, surface, atol=1e-9)
+        assert scene @ spline.penalty @ scene == pytest.approx(1e-9 * scene @ scene, abs=1e-9)
