@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.chain import ChainSolution, solve_chain
 from calib.sweep.layout import GROUPS, Layout
-from calib.sweep.normals import Batch, fitted_values, normal_equations
+from calib.sweep.normals import Batch, Sums, by_strip, fitted_values, normal_equations, sum_up, with_priors
 from calib.sweep.spread import fit_covariance
 
 MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
@@ -53,21 +53,21 @@ def join(parts: Sequence[Observations]) -> Observations:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """The fit: unknowns with covariance, prior variances by group, and for each observation (N,) its state.
+    """The fit: unknowns with covariance, next prior variances by group, and for each observation (N,) its state.
 
-    `residual` (N, 2) is value less fit in px, `fit_cov` (N, 2, 2) the fit's covariance there, `weight` the robust
-    weight, `scale` (KINDS,) the factor on each kind's stated variances; `misfit` is minus twice the logarithm of the
-    restricted likelihood, but for a constant, of the variances, scale and weights that the solution was made with.
+    `residual` (N, 2) is value less fit in px, `fit_cov` (N, 2, 2) the fit's covariance on the axes seen, `weight` the
+    robust weight, `scale` (KINDS,) the factor on each kind's stated variances; `prior` are the variances by group that
+    the solution was made with.
     """
 
     layout: Layout
     solution: ChainSolution
+    prior: Array
     variances: Array
     scale: Array
     residual: Array
     fit_cov: Array
     weight: Array
-    misfit: float
 
 
 def adjust(
@@ -83,6 +83,8 @@ def adjust(
     `weight` (N,) starts the robust weights.
     """
     batches = make_batches(layout, observations)
+    seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
+    layout = layout.cut_to([[(rows, seen[b.index]) for b, rows in mine] for mine in by_strip(layout, batches)])
     scale = np.ones(KINDS)
     start = variances
     fit = None
@@ -103,7 +105,9 @@ def make_batches(layout: Layout, observations: Observations) -> list[Batch]:
     """Group the observations by the blocks of unknowns they touch."""
     o = observations
     owner = {mark: k for k, marks in enumerate(layout.places) for mark in marks}
-    borrowed = np.array([owner.get(m, a) != a for m, a in zip(o.mark.tolist(), o.a.tolist(), strict=True)], bool)
+    held = np.flatnonzero(o.mark >= 0)
+    borrowed = np.zeros(len(o), bool)
+    borrowed[held] = [owner.get(m, a) != a for m, a in zip(o.mark[held].tolist(), o.a[held].tolist(), strict=True)]
     batches = []
     for k in range(len(layout.strips)):
         mine = o.a == k
@@ -130,34 +134,28 @@ def solve_weighted(
 ) -> Adjustment:
     """One weighted solution with its residuals."""
     information = o.information * (weight / scale[o.kind])[:, None, None]
-    solution, residual, misfit = solve_once(layout, o.value, information, batches, variances)
+    sums = sum_up(layout, o.value, information, batches)
+    solution = solve_chain(with_priors(layout, normal_equations(layout, sums), variances))
+    residual = o.value - fitted_values(layout, solution, batches, len(o))
     fit_cov = fit_covariance(layout, solution, batches, len(o))
-    return Adjustment(layout, solution, variances, scale, residual, fit_cov, weight, misfit)
-
-
-def solve_once(
-    layout: Layout, value: Array, information: Array, batches: list[Batch], variances: Array
-) -> tuple[ChainSolution, Array, float]:
-    """The solution for observed values (N, 2) with their information as it is to count; residuals (N, 2); misfit."""
-    solution = solve_chain(normal_equations(layout, value, information, batches, variances))
-    residual = value - fitted_values(layout, solution, batches, len(value))
-    return solution, residual, _misfit(layout, solution, variances, residual, information)
-
-
-def _misfit(layout: Layout, solution: ChainSolution, variances: Array, residual: Array, information: Array) -> float:
-    """Minus twice the logarithm of the restricted likelihood: of the data's and the priors' squares, and of the normal
-    matrix's determinant over theirs."""
-    prior = variances[_all_groups(layout)]
-    unknowns = np.concatenate([*solution.unknowns, solution.shared])
-    p, r = information[:, 0, 0], information[:, 1, 1]
-    det = np.where((p > 0) & (r > 0), p * r - information[:, 0, 1] ** 2, np.maximum(p, r))
-    squares = np.einsum("ni,nij,nj->", residual, information, residual) + np.sum(unknowns**2 / prior)
-    return float(squares + solution.log_det + np.log(prior).sum() - np.log(det[det > 0]).sum())
+    return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight)
 
 
 def _all_groups(layout: Layout) -> NDArray[np.int64]:
     """Prior group of every unknown, strip by strip and then the shared ones."""
     return np.concatenate([*(layout.groups(k) for k in range(len(layout.strips))), layout.shared_groups()])
+
+
+def misfit(layout: Layout, solution: ChainSolution, sums: Sums, variances: Array) -> float:
+    """Minus twice the logarithm of the restricted likelihood, but for a constant, of prior variances with which a
+    solution was made: of the data's and the priors' squares, and of the normal matrix's determinant over theirs."""
+    pulled = sums.squares
+    for k, own in enumerate(solution.unknowns):
+        few = [layout.onto_few(k, i, own[layout.columns(k, i)], solution.shared) for i in range(2)]
+        splines = [layout.onto_splines(k, i, own[layout.columns(k, i)]) for i in range(2)]
+        pulled -= sum(float(few[i] @ sums.few[k][:, i] + splines[i] @ sums.splines[k][:, i]) for i in range(2))
+    prior = np.log(variances[_all_groups(layout)]).sum()
+    return float(pulled + solution.log_det + prior - sums.log_information)
 
 
 def _root(information: Array) -> Array:

@@ -64,9 +64,8 @@ def solve_chain(normals: ChainNormals) -> ChainSolution:
     for k in reversed(range(count - 1)):
         towards = inverse[k][:, meeting[k]]
         solved[k] = solved[k] - towards @ (couplings[k] @ solved[k + 1])
-        across = couplings[k] @ inverse[k + 1]
-        inverse_next[k] = -towards @ across
-        inverse[k] = inverse[k] + towards @ (across @ couplings[k].T) @ towards.T
+        inverse_next[k] = -towards @ (couplings[k] @ inverse[k + 1])
+        inverse[k] = inverse[k] - (inverse_next[k] @ couplings[k].T) @ towards.T
     log_det = -2 * sum(float(np.log(np.diag(root)).sum()) for root in roots)
     return _with_border(normals, solved, halves, inverse, inverse_next, log_det)
 

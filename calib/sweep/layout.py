@@ -16,14 +16,14 @@ design is kept as terms; `Layout` takes sums over terms to the unknowns (`onto_o
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.sweep.modes import Kernel, SmoothModes, smooth_modes
-from calib.sweep.rows import REACH, Rows, spline_weights
+from calib.sweep.rows import REACH, Rows, spline_values, spline_weights
 
 GROUPS = (
     "common", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place_x", "place_y",
@@ -61,17 +61,20 @@ class Layout:
     """Columns of every strip's and of the shared unknowns.
 
     The modes along the lines, of the wander in x and in y, are those of the longest strip. `places[k]` are the marks
-    whose stated-position error is an unknown (two columns) in strip k's block.
+    whose stated-position error is an unknown (two columns) in strip k's block. `wander[k]` are the splines'
+    coefficients (n_splines, n) of the wander's unknowns in strip k, in x and in y: the modes, or (`cut_to`) fewer
+    combinations of them.
     """
 
     strips: tuple[StripShape, ...]
     line_modes: tuple[SmoothModes, SmoothModes]
     sample_modes: SmoothModes
     places: tuple[tuple[int, ...], ...]
+    wander: tuple[tuple[Array, Array], ...]
 
     def groups(self, strip: int) -> NDArray[np.int64]:
         """Prior group (index into GROUPS) of each column of a strip's block: what moves x, then what moves y."""
-        (n_x, n_y), n_s = (modes.n_modes for modes in self.line_modes), self.sample_modes.n_modes
+        (n_x, n_y), n_s = (part.shape[1] for part in self.wander[strip]), self.sample_modes.n_modes
         n_places = len(self.places[strip])
         counts = {"a": 1, "slope_x": 1, "Wx": n_x, "Sk_line": 1, "Sk": n_s, "place_x": n_places, "b": 1, "slope_y": 1,
                   "Wy": n_y, "shear": 1, "place_y": n_places}  # fmt: skip
@@ -97,8 +100,9 @@ class Layout:
     def columns(self, strip: int, axis: int) -> slice:
         """Columns of a strip's block that move an axis (0: x, 1: y)."""
         n_places = len(self.places[strip])
-        n_x = 3 + self.sample_modes.n_modes + self.line_modes[0].n_modes + n_places
-        return slice(0, n_x) if axis == 0 else slice(n_x, n_x + 3 + self.line_modes[1].n_modes + n_places)
+        x, y = (part.shape[1] for part in self.wander[strip])
+        n_x = 3 + self.sample_modes.n_modes + x + n_places
+        return slice(0, n_x) if axis == 0 else slice(n_x, n_x + 3 + y + n_places)
 
     def shared_columns(self, strip: int, axis: int) -> NDArray[np.int64]:
         """Shared column (n_few,) that each of the few terms has in a strip on an axis."""
@@ -141,16 +145,36 @@ class Layout:
     def onto_few(self, strip: int, axis: int, own: Array, shared: Array) -> Array:
         """Coefficients (f, K) of a strip's few terms on an axis, from its own unknowns of that axis (n, K) and the
         shared ones (n_shared, K)."""
-        used, after = self._few_used(axis), 2 + self.line_modes[axis].n_modes
+        used, after = self._few_used(axis), 2 + self.wander[strip][axis].shape[1]
         few = np.concatenate([shared[self.shared_columns(strip, axis)], own[after + used - 2 :]])
         few[:2] += own[:2]
         few[2:used] += own[after : after + used - 2]
         return few
 
-    def onto_splines(self, axis: int, own: Array) -> Array:
+    def onto_splines(self, strip: int, axis: int, own: Array) -> Array:
         """Coefficients (splines, K) of the splines of the line, from a strip's own unknowns of an axis (n, K)."""
+        wander = self.wander[strip][axis]
+        return np.asarray(wander @ own[2 : 2 + wander.shape[1]])
+
+    def cut_to(self, evidence: Sequence[Sequence[tuple[Rows, NDArray[np.bool_]]]]) -> "Layout":
+        """The same fit with no more of the wander's unknowns in a strip than evidence sees, by strip: rows, and on
+        which axes (N, 2) they are seen.
+
+        All modes have the same prior, so in any turned set of axes they are as independent and as likely. Few rows see
+        only as many directions of the modes' space as they are; what is across to all of them stays at its prior and
+        need not be solved for: solution and likelihood are the same. Away from the evidence it adds to the variance.
+        """
+        wander = (tuple(self._seen(mine, axis) for axis in range(2)) for mine in evidence)
+        return replace(self, wander=tuple((x, y) for x, y in wander))
+
+    def _seen(self, evidence: Sequence[tuple[Rows, NDArray[np.bool_]]], axis: int) -> Array:
+        """The splines' coefficients of the combinations of modes that evidence sees on an axis, or of all."""
         modes = self.line_modes[axis]
-        return np.asarray(modes.coefficients @ own[2 : 2 + modes.n_modes])
+        count = sum(int(seen[:, axis].sum()) for _, seen in evidence)
+        if count == 0 or count >= modes.n_modes:
+            return modes.coefficients
+        at = [spline_values(rows.cell, rows.weight, modes.coefficients)[seen[:, axis]] for rows, seen in evidence]
+        return np.ascontiguousarray(modes.coefficients @ np.linalg.qr(np.concatenate(at).T)[0])
 
     def _few_used(self, axis: int) -> int:
         """How many of the few terms have an unknown of the strip's own: only x has a sweep of each strip's own."""
@@ -165,4 +189,5 @@ def make_layout(
     most = int(np.clip(longest // LINES_PER_MODE, 6, MODES_MOST))
     line_modes = (smooth_modes(longest, most, smoothness.wander_x), smooth_modes(longest, most, smoothness.wander_y))
     sample_modes = smooth_modes(strips[0].n_samples, SAMPLE_MODES, smoothness.sweep)
-    return Layout(tuple(strips), line_modes, sample_modes, tuple(places))
+    wander = (line_modes[0].coefficients, line_modes[1].coefficients)
+    return Layout(tuple(strips), line_modes, sample_modes, tuple(places), (wander,) * len(strips))

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame, ReseauMarks
 from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
-from calib.sweep.layout import StripShape
+from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 from calib.sweep.normals import place_values
 from calib.sweep.spread import place_covariance
@@ -71,7 +71,8 @@ def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
 
 def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
     """Variance (N, 2) of the fitted departure, px^2."""
-    cov = place_covariance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample))
+    wander = fit.prior[[GROUPS.index("Wx"), GROUPS.index("Wy")]]
+    cov = place_covariance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), wander)
     return np.diagonal(cov, axis1=1, axis2=2)
 
 

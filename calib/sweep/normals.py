@@ -1,7 +1,7 @@
 """The normal equations of the sweep fit, summed over sparse rows of terms and then taken to the unknowns."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,10 +14,10 @@ from calib.sweep.rows import (
     Products,
     Rows,
     add_products,
+    add_to_splines,
     band_of,
     band_product,
     empty_products,
-    spline_sums,
     spline_values,
 )
 
@@ -49,53 +49,84 @@ def seams(batches: Sequence[Batch]) -> dict[tuple[int, int], list[Batch]]:
     return found
 
 
-def normal_equations(
-    layout: Layout, value: Array, information: Array, batches: Sequence[Batch], variances: Array
-) -> ChainNormals:
-    """Normal equations: the priors' diagonal, and what values (N, 2) with their information (N, 2, 2) add."""
-    normals = _priors(layout, variances)
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """What a fit needs to know of its evidence, summed over its rows; whatever the modes of the wander are.
+
+    `own` by strip and `seams` by neighbouring strips: terms times terms, None where there is no evidence; `few` (f, 2)
+    and `splines` (n, 2), by strip: what pulls at terms in x and in y; `squares`: that of all values by their
+    information; `log_information`: of its determinants.
+    """
+
+    own: list[Products | None]
+    seams: dict[tuple[int, int], Products]
+    few: list[Array]
+    splines: list[Array]
+    squares: float
+    log_information: float
+
+
+def sum_up(layout: Layout, value: Array, information: Array, batches: Sequence[Batch]) -> Sums:
+    """The sums over values (N, 2) with their information (N, 2, 2) as it is to count."""
     pull = np.matmul(information, value[:, :, None])[:, :, 0]
+    own, few, splines = [], [], []
     for k, mine in enumerate(by_strip(layout, batches)):
-        pairs = [(rows, rows, batch.index) for batch, rows in mine]
-        _add_block(layout, normals, (k, k), _summed(layout, pairs, information))
+        own.append(
+            _products(layout, [(rows, rows, batch.index) for batch, rows in mine], information) if mine else None
+        )
+        few.append(np.zeros((layout.n_few + len(layout.places[k]), 2)))
+        splines.append(np.zeros((layout.n_splines, 2)))
         for batch, rows in mine:
-            _add_right(layout, normals, k, rows, pull[batch.index])
-    for blocks, seam in seams(batches).items():
-        pairs = [(batch.rows[0], batch.rows[1], batch.index) for batch in seam]
-        _add_block(layout, normals, blocks, _summed(layout, pairs, information))
+            few[k] += rows.few.T @ pull[batch.index]
+            add_to_splines(splines[k], rows.cell, rows.weight, pull[batch.index])
+    between = {
+        blocks: _products(layout, [(batch.rows[0], batch.rows[1], batch.index) for batch in seam], information)
+        for blocks, seam in seams(batches).items()
+    }
+    p, r = information[:, 0, 0], information[:, 1, 1]
+    det = np.where((p > 0) & (r > 0), p * r - information[:, 0, 1] ** 2, np.maximum(p, r))
+    return Sums(own, between, few, splines, float(np.sum(pull * value)), float(np.log(det[det > 0]).sum()))
+
+
+def normal_equations(layout: Layout, sums: Sums) -> ChainNormals:
+    """Normal equations of the evidence alone, without any prior."""
+    sizes, m = [len(layout.groups(k)) for k in range(len(layout.strips))], len(layout.shared_groups())
+    normals = ChainNormals(
+        diagonal=[np.zeros((n, n)) for n in sizes],
+        next_to=[np.zeros((n, after)) for n, after in pairwise(sizes)],
+        border=[np.zeros((n, m)) for n in sizes],
+        shared=np.zeros((m, m)),
+        right=[np.zeros(n) for n in sizes],
+        right_shared=np.zeros(m),
+    )
+    for k, products in enumerate(sums.own):
+        if products is not None:
+            _add_block(layout, normals, (k, k), products)
+        _add_right(layout, normals, k, sums.few[k], sums.splines[k])
+    for blocks, products in sums.seams.items():
+        _add_block(layout, normals, blocks, products)
     return normals
 
 
-def _summed(
-    layout: Layout, pairs: Sequence[tuple[Rows, Rows, NDArray[np.int64]]], information: Array
-) -> Products | None:
-    """Sums over terms of one strip times those of another, or its own; None without any rows."""
-    if not pairs:
-        return None
+def with_priors(layout: Layout, normals: ChainNormals, variances: Array) -> ChainNormals:
+    """Normal equations with the priors of the unknowns, whose variances by group are given, on the diagonal."""
+    priors = [np.diag(1.0 / variances[layout.groups(k)]) for k in range(len(layout.strips))]
+    diagonal = [block + prior for block, prior in zip(normals.diagonal, priors, strict=True)]
+    return replace(normals, diagonal=diagonal, shared=normals.shared + np.diag(1.0 / variances[layout.shared_groups()]))
+
+
+def _products(layout: Layout, pairs: Sequence[tuple[Rows, Rows, NDArray[np.int64]]], information: Array) -> Products:
+    """Sums over terms of one strip times those of another, or its own, for one or more sets of rows in both."""
+    left, right, _ = pairs[0]
     band = band_of([pair[:2] for pair in pairs], layout.n_splines)
-    sums = empty_products(3, pairs[0][0].few.shape[1], pairs[0][1].few.shape[1], band)
+    sums = empty_products(3, (left.few.shape[1], right.few.shape[1]), band)
     for left, right, index in pairs:
         add_products(sums, left, right, information[index])
     return sums
 
 
-def _priors(layout: Layout, variances: Array) -> ChainNormals:
-    """The normal equations without any evidence."""
-    groups, shared = [layout.groups(k) for k in range(len(layout.strips))], layout.shared_groups()
-    return ChainNormals(
-        diagonal=[np.diag(1.0 / variances[g]) for g in groups],
-        next_to=[np.zeros((len(g), len(h))) for g, h in pairwise(groups)],
-        border=[np.zeros((len(g), len(shared))) for g in groups],
-        shared=np.diag(1.0 / variances[shared]),
-        right=[np.zeros(len(g)) for g in groups],
-        right_shared=np.zeros(len(shared)),
-    )
-
-
-def _add_block(layout: Layout, normals: ChainNormals, blocks: tuple[int, int], sums: Products | None) -> None:
+def _add_block(layout: Layout, normals: ChainNormals, blocks: tuple[int, int], sums: Products) -> None:
     """Add the sums of one strip's terms times its own or its neighbour's."""
-    if sums is None:
-        return
     k, other = blocks
     target = normals.diagonal[k] if k == other else normals.next_to[k]
     for i in range(2):
@@ -104,15 +135,15 @@ def _add_block(layout: Layout, normals: ChainNormals, blocks: tuple[int, int], s
             if k == other and i > j:
                 target[here, there] = target[there, here].T
             else:
-                target[here, there] += _over_own(layout, sums, i, j)
+                target[here, there] += _over_own(layout, blocks, sums, i, j)
             _add_border(layout, normals, (k, i), (other, j), sums.few[i + j], sums.left[i + j])
             if k != other:
                 _add_border(layout, normals, (other, j), (k, i), sums.few[i + j].T, sums.right[i + j])
 
 
-def _over_own(layout: Layout, sums: Products, i: int, j: int) -> Array:
+def _over_own(layout: Layout, blocks: tuple[int, int], sums: Products, i: int, j: int) -> Array:
     """Sums over the unknowns that move axis i of the left strip times those that move axis j of the right one."""
-    left, right = (layout.line_modes[axis].coefficients for axis in (i, j))
+    left, right = layout.wander[blocks[0]][i], layout.wander[blocks[1]][j]
     few, beside = sums.few[i + j], sums.left[i + j]
     top = layout.onto_own(j, few.T, right.T @ sums.right[i + j])
     down = layout.onto_own(j, beside.T, band_product(sums.near[i + j], sums.low, right).T)
@@ -126,17 +157,15 @@ def _add_border(
     shared unknowns; `own`, `shared`: strip and axis."""
     n_few = layout.n_few
     at, by = layout.shared_columns(*own), layout.shared_columns(*shared)
-    wander = layout.line_modes[own[1]].coefficients.T @ beside[:, :n_few]
+    wander = layout.wander[own[0]][own[1]].T @ beside[:, :n_few]
     normals.border[own[0]][layout.columns(*own), by] += layout.onto_own(own[1], few[:, :n_few], wander)
     normals.shared[np.ix_(at, by)] += few[:n_few, :n_few]
 
 
-def _add_right(layout: Layout, normals: ChainNormals, strip: int, rows: Rows, pull: Array) -> None:
-    """Add what evidence pulls (N, 2) at a strip's and the shared unknowns."""
-    few = rows.few.T @ pull
-    splines = spline_sums(rows.cell, rows.weight, pull, layout.n_splines)
+def _add_right(layout: Layout, normals: ChainNormals, strip: int, few: Array, splines: Array) -> None:
+    """Add what pulls at a strip's terms."""
     for i in range(2):
-        wander = layout.line_modes[i].coefficients.T @ splines[:, i]
+        wander = layout.wander[strip][i].T @ splines[:, i]
         normals.right[strip][layout.columns(strip, i)] += layout.onto_own(i, few[:, i], wander)
         normals.right_shared[layout.shared_columns(strip, i)] += few[: layout.n_few, i]
 
@@ -154,5 +183,5 @@ def place_values(layout: Layout, solution: ChainSolution, strip: int, rows: Rows
     """The fit's departures (N, 2) at places in one strip."""
     axes = [solution.unknowns[strip][layout.columns(strip, i)] for i in range(2)]
     few = np.stack([layout.onto_few(strip, i, own, solution.shared) for i, own in enumerate(axes)], axis=1)
-    splines = np.stack([layout.onto_splines(i, own) for i, own in enumerate(axes)], axis=1)
+    splines = np.stack([layout.onto_splines(strip, i, own) for i, own in enumerate(axes)], axis=1)
     return np.asarray(rows.few @ few + spline_values(rows.cell, rows.weight, splines))

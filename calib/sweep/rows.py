@@ -47,10 +47,10 @@ class Products:
     low: NDArray[np.int64]
 
 
-def empty_products(planes: int, n_left: int, n_right: int, band: tuple[NDArray[np.int64], int]) -> Products:
-    """Zeros for strips with these numbers of few terms; `band` is `low` and the width."""
+def empty_products(planes: int, n_few: tuple[int, int], band: tuple[NDArray[np.int64], int]) -> Products:
+    """Zeros for two strips with these numbers of few terms; `band` is `low` and the width."""
     low, width = band
-    n = low.size
+    n, (n_left, n_right) = low.size, n_few
     return Products(
         np.zeros((planes, n_left, n_right)), np.zeros((planes, n, n_right)), np.zeros((planes, n, n_left)),
         np.zeros((planes, n, width)), low,
@@ -143,14 +143,12 @@ def _add_near(out, low, cell_a, weight_a, cell_b, weight_b, factor):  # type: ig
 
 
 @njit(cache=True, nogil=True)
-def spline_sums(cell, weight, factor, n_splines):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Sums (n_splines, 2) over rows, weighted by `factor` (N, 2)."""
-    out = np.zeros((n_splines, 2))
+def add_to_splines(out, cell, weight, factor):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Add the splines of N rows, weighted by `factor` (N, 2), to `out` (n_splines, 2)."""
     for n in range(cell.size):
         for c in range(REACH):
             out[cell[n] + c, 0] += factor[n, 0] * weight[n, c]
             out[cell[n] + c, 1] += factor[n, 1] * weight[n, c]
-    return out
 
 
 def forms(products: Products, plane: int, left: Rows, right: Rows) -> Array:

@@ -9,9 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from calib.coordinates import Array
-from calib.sweep.adjust import Adjustment, Observations, make_batches, next_variances, solve_once
+from calib.sweep.adjust import Adjustment, Observations, make_batches, misfit, next_variances
+from calib.sweep.chain import solve_chain
 from calib.sweep.layout import Smoothness, make_layout
 from calib.sweep.modes import Kernel
+from calib.sweep.normals import Sums, normal_equations, sum_up, with_priors
 
 # Where the evidence says little, the smoother side of what is likely: the search moves for a gain only.
 FIRST = Smoothness(wander_x=Kernel(3, 0.5), wander_y=Kernel(3, 0.5), sweep=Kernel(3, 1.0))
@@ -29,11 +31,13 @@ BETTER = 0.5  # of the misfit: less is not worth a step
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Trial:
-    """A smoothness with the misfit of the data under it and the prior variances found."""
+    """A smoothness with the misfit of the data under it, the prior variances found, and the data's sums, which are the
+    same for every wander."""
 
     smoothness: Smoothness
     misfit: float
     variances: Array
+    sums: Sums
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +53,7 @@ class _Search:
 def find_smoothness(o: Observations, fit: Adjustment, start: Array, free: Sequence[str]) -> Smoothness:
     """The smoothness under which evidence weighted as in `fit` is most likely; `start`, `free` as in `adjust`."""
     search = _Search(o, fit, start, free)
-    best = _try(search, FIRST, fit.variances)
+    best = _try(search, FIRST, fit.variances, None)
     for part in ("wander_y", "sweep", "wander_x"):
         if part == "wander_x":
             best = min(best, _moved(search, best, part, best.smoothness.wander_y), key=lambda trial: trial.misfit)
@@ -82,16 +86,19 @@ def _climb(search: _Search, best: _Trial, part: str) -> _Trial:
 
 def _moved(search: _Search, from_here: _Trial, part: str, kernel: Kernel) -> _Trial:
     """The trial with another kernel for one part."""
-    return _try(search, replace(from_here.smoothness, **{part: kernel}), from_here.variances)
+    sums = None if part == "sweep" else from_here.sums
+    return _try(search, replace(from_here.smoothness, **{part: kernel}), from_here.variances, sums)
 
 
-def _try(search: _Search, smoothness: Smoothness, variances: Array) -> _Trial:
-    """The misfit under a smoothness once the prior variances have settled."""
+def _try(search: _Search, smoothness: Smoothness, variances: Array, sums: Sums | None) -> _Trial:
+    """The misfit under a smoothness once the prior variances have settled; `sums` where they are known."""
     o, fit = search.o, search.fit
     layout = make_layout(fit.layout.strips, fit.layout.places, smoothness)
-    batches = make_batches(layout, o)
-    information = o.information * (fit.weight / fit.scale[o.kind])[:, None, None]
+    if sums is None:
+        information = o.information * (fit.weight / fit.scale[o.kind])[:, None, None]
+        sums = sum_up(layout, o.value, information, make_batches(layout, o))
+    normals = normal_equations(layout, sums)
     for _ in range(ROUNDS):
-        solution, _, misfit = solve_once(layout, o.value, information, batches, variances)
-        variances = next_variances(layout, solution, variances, search.start, search.free)
-    return _Trial(smoothness, misfit, variances)
+        solution = solve_chain(with_priors(layout, normals, variances))
+        before, variances = variances, next_variances(layout, solution, variances, search.start, search.free)
+    return _Trial(smoothness, misfit(layout, solution, sums, before), variances, sums)

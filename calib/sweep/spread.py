@@ -33,9 +33,20 @@ def fit_covariance(layout: Layout, solution: ChainSolution, batches: Sequence[Ba
     return total
 
 
-def place_covariance(layout: Layout, solution: ChainSolution, strip: int, rows: Rows) -> Array:
-    """Covariance (N, 2, 2) of the fitted departures at places in one strip."""
-    return _own_covariance(_spread(layout, solution, (strip, strip), band_of([(rows, rows)], layout.n_splines)), rows)
+def place_covariance(layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array) -> Array:
+    """Covariance (N, 2, 2) of the fitted departures at places in one strip.
+
+    `wander` (2,) is the prior variance of the wander's modes that the solution was made with: what evidence has not
+    seen of them (`Layout.cut_to`) has it still.
+    """
+    spread = _spread(layout, solution, (strip, strip), band_of([(rows, rows)], layout.n_splines))
+    for plane, axis in ((0, 0), (2, 1)):
+        whole, seen = layout.line_modes[axis].coefficients, layout.wander[strip][axis]
+        if seen is not whole:
+            unseen = np.zeros_like(spread.near[plane])
+            band_of_product(unseen, spread.low, np.hstack([whole, -seen]), np.hstack([whole, seen]))
+            spread.near[plane] += wander[axis] * unseen
+    return _own_covariance(spread, rows)
 
 
 def _own_covariance(spread: Products, rows: Rows) -> Array:
@@ -55,15 +66,15 @@ def _spread(
     below = np.concatenate([solution.cov_border[other].T, solution.cov_shared], axis=1)
     planes = AXES if k == other else PLANES
     n_few = layout.n_few
-    spread = empty_products(len(planes), n_few + len(layout.places[k]), n_few + len(layout.places[other]), band)
+    spread = empty_products(len(planes), (n_few + len(layout.places[k]), n_few + len(layout.places[other])), band)
     few = [layout.onto_few(k, i, joint[layout.columns(k, i)], below) for i in range(2)]
-    splines = [layout.onto_splines(i, joint[layout.columns(k, i)]) for i in range(2)]
+    splines = [layout.onto_splines(k, i, joint[layout.columns(k, i)]) for i in range(2)]
     for plane, (i, j) in enumerate(planes):
         there, n = layout.columns(other, j), own.shape[1]
-        modes = layout.line_modes[j].coefficients
+        modes = layout.wander[other][j]
         spread.few[plane] = layout.onto_few(other, j, few[i][:, there].T, few[i][:, n:].T).T
         spread.left[plane] = layout.onto_few(other, j, splines[i][:, there].T, splines[i][:, n:].T).T
-        spread.right[plane] = layout.onto_splines(j, few[i][:, there].T)
+        spread.right[plane] = layout.onto_splines(other, j, few[i][:, there].T)
         wander = np.ascontiguousarray(splines[i][:, there][:, 2 : 2 + modes.shape[1]])
         band_of_product(spread.near[plane], spread.low, wander, modes)
     return spread

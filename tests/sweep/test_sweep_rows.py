@@ -1,13 +1,16 @@
 """The sparse sums of the sweep fit against the fit written out with dense matrices; its splines against SciPy's."""
 
+from dataclasses import fields, replace
+
 import numpy as np
 import pytest
 from scipy.interpolate import BSpline, CubicSpline
 
-from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Observations, adjust, make_batches, solve_weighted
+from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Observations, adjust, make_batches, misfit, solve_weighted
 from calib.sweep.layout import GROUPS, Smoothness, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov
+from calib.sweep.normals import sum_up
 from calib.sweep.rows import spline_values, spline_weights
 
 N_LINES, N_SAMPLES = 420, 90
@@ -91,16 +94,17 @@ def test_the_sparse_fit_is_the_dense_one():
     np.testing.assert_allclose(fit.fit_cov, design @ inverse @ design.transpose(0, 2, 1), atol=1e-10)
     _, known = np.linalg.slogdet(information[(o.kind != EDGE) & (o.kind != EDGE_X)])
     lone = information[o.kind == EDGE][:, 1, 1], information[o.kind == EDGE_X][:, 0, 0]
-    misfit = np.einsum("ni,nij,nj->", residual, information, residual) + np.sum(unknowns**2 / variances[groups])
-    misfit += np.linalg.slogdet(matrix)[1] + np.log(variances[groups]).sum() - known.sum()
-    assert fit.misfit == pytest.approx(misfit - np.log(np.concatenate(lone)).sum(), abs=1e-7)
+    want = np.einsum("ni,nij,nj->", residual, information, residual) + np.sum(unknowns**2 / variances[groups])
+    want += np.linalg.slogdet(matrix)[1] + np.log(variances[groups]).sum() - known.sum()
+    sums = sum_up(layout, o.value, information, make_batches(layout, o))
+    got = misfit(layout, fit.solution, sums, variances)
+    assert got == pytest.approx(want - np.log(np.concatenate(lone)).sum(), abs=1e-7)
 
 
 def test_departures_and_their_variances_are_those_of_the_dense_design():
     rng = np.random.default_rng(4)
     layout, o = frame_layout(), evidence(rng)
-    start = np.ones(len(GROUPS))
-    fit = adjust(layout, o, start, (), np.ones(len(o)), rounds=1)
+    fit = solve_weighted(layout, o, make_batches(layout, o), np.ones(len(GROUPS)), np.ones(4), np.ones(len(o)))
     line, sample = np.array([-3.0, 0.0, 77.7, 419.0]), np.array([4.0, 89.0, 40.2, 0.0])
     for k in range(3):
         for n in range(4):
@@ -111,6 +115,27 @@ def test_departures_and_their_variances_are_those_of_the_dense_design():
             at = line[[n]], sample[[n]]
             np.testing.assert_allclose(departure(fit, k, *at)[0], own @ s.unknowns[k] + shared @ s.shared, atol=1e-10)
             np.testing.assert_allclose(departure_cov(fit, k, *at)[0], np.diag(cov), atol=1e-10)
+
+
+def test_what_few_marks_do_not_see_of_the_wander_is_left_out_and_changes_nothing():
+    rng = np.random.default_rng(5)
+    layout, o = make_layout([StripShape(9000, N_SAMPLES, k == 1) for k in range(3)], [(1,), (4,), ()]), evidence(rng)
+    o = replace(o, line_a=rng.uniform(0, 9000, len(o)), line_b=rng.uniform(0, 9000, len(o)))
+    seen = o.kind != TIE
+    o = Observations(*(getattr(o, f.name)[seen] for f in fields(o)))
+    start, weight = rng.uniform(0.3, 3, len(GROUPS)), np.ones(len(o))
+    whole = solve_weighted(layout, o, make_batches(layout, o), start, np.ones(4), weight)
+    fit = adjust(layout, o, start, (), weight, rounds=1)
+    line, sample = rng.uniform(-50, 9050, 300), rng.uniform(0, N_SAMPLES, 300)
+    for k in range(3):
+        assert len(fit.solution.unknowns[k]) < 0.3 * len(whole.solution.unknowns[k])
+        np.testing.assert_allclose(departure(fit, k, line, sample), departure(whole, k, line, sample), atol=1e-9)
+        np.testing.assert_allclose(
+            departure_cov(fit, k, line, sample), departure_cov(whole, k, line, sample), atol=1e-9
+        )
+    np.testing.assert_allclose(fit.residual, whole.residual, atol=1e-9)
+    both = (o.kind == MARK)[:, None, None]
+    np.testing.assert_allclose(fit.fit_cov * both, whole.fit_cov * both, atol=1e-9)
 
 
 @pytest.mark.parametrize(("length", "points"), [(6250, 321), (90, 90), (5, 5), (2, 2)])
