@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints, ScanPoints
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
 
 COUPLING_LIMIT = 0.25  # how far one axis may leak into the other, in steps: the inverse stays a contraction
+TURNS = 60  # at most, in which the two axes are inverted in turn,
+SETTLED = 1e-12  # until the line changes by no more than this part of it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,28 +100,75 @@ def to_scan(sweep: StripSweep, points: FilmPoints) -> ScanPoints:
     geometrically; with the slow motions of a real strip it takes three or four turns.
     """
     x_mm, y_mm = np.broadcast_arrays(np.asarray(points.x_mm, np.float64), np.asarray(points.y_mm, np.float64))
-    falling = sweep.y_line_mm[0] > sweep.y_line_mm[-1]
-    y_rising = -sweep.y_line_mm if falling else sweep.y_line_mm
-    sign = -1.0 if falling else 1.0
-    sample = np.full(x_mm.shape, (sweep.n_samples - 1) / 2)
-    line = _index_of(y_rising, sign * (y_mm - _at(sweep.y_sample_mm, sample)))
-    for _ in range(60):
-        sample = _index_of(sweep.x_sample_mm, x_mm - _at(sweep.x_line_mm, line))
-        previous, line = line, _index_of(y_rising, sign * (y_mm - _at(sweep.y_sample_mm, sample)))
-        if np.all(np.abs(line - previous) <= 1e-11 * (1.0 + np.abs(line))):
-            break
-    return ScanPoints(line=line, sample=sample)
+    tables = sweep.x_sample_mm, sweep.x_line_mm, sweep.y_line_mm, sweep.y_sample_mm
+    line, sample = _inverted(*tables, x_mm.ravel(), y_mm.ravel())
+    return ScanPoints(line=line.reshape(x_mm.shape), sample=sample.reshape(x_mm.shape))
 
 
 def _at(table: Array, index: Array) -> Array:
     """Values of a table at fractional indices, linear between and beyond its entries."""
-    low = np.clip(np.floor(index), 0, table.size - 2).astype(np.intp)
-    start = table[low]
-    return start + (index - low) * (table[low + 1] - start)
+    return np.asarray(_values(table, index.ravel()).reshape(index.shape))
 
 
-def _index_of(rising: Array, value: Array) -> Array:
-    """Fractional index at which a rising table takes a value, linear between and beyond its entries."""
-    low = np.clip(np.searchsorted(rising, value, side="right") - 1, 0, rising.size - 2)
-    start = rising[low]
-    return low + (value - start) / (rising[low + 1] - start)
+@njit(cache=True, nogil=True, inline="always")
+def _step_before(index, size):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The entry of a table from which its line at a fractional index goes on; some entry where that is not finite."""
+    if not index >= 1.0:
+        return 0
+    return int(index) if index < size - 2 else size - 2
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _value(table, index):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """A table's value at a fractional index, linear between and beyond its entries."""
+    low = _step_before(index, table.size)
+    return table[low] + (index - low) * (table[low + 1] - table[low])
+
+
+@njit(cache=True, nogil=True)
+def _values(table, index):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """A table's values at fractional indices (N,)."""
+    out = np.empty(index.size)
+    for n in range(index.size):
+        out[n] = _value(table, index[n])
+    return out
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _index_of(table, sign, value, near):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fractional index at which `sign` times a table, which rises, takes a value, looked for from an index near it."""
+    low = _step_before(near, table.size)
+    while low < table.size - 2 and sign * table[low + 1] <= value:
+        low += 1
+    while low > 0 and sign * table[low] > value:
+        low -= 1
+    start = sign * table[low]
+    return low + (value - start) / (sign * table[low + 1] - start)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _guess(table, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fractional index at which a table takes a value, by two secants: one over all of it and one from there."""
+    last = table.size - 1
+    index = (value - table[0]) / (table[last] - table[0]) * last
+    inside = min(max(index, 0.0), float(last))
+    return index + (value - _value(table, inside)) / (table[last] - table[0]) * last if inside == index else index
+
+
+@njit(cache=True, nogil=True)
+def _inverted(x_sample, x_line, y_line, y_sample, x_mm, y_mm):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Lines and samples (N,) of film places (N,)."""
+    line, sample = np.empty(x_mm.size), np.empty(x_mm.size)
+    sign = -1.0 if y_line[0] > y_line[-1] else 1.0
+    for n in range(x_mm.size):
+        s = (x_sample.size - 1) / 2
+        aim = y_mm[n] - _value(y_sample, s)
+        at = _index_of(y_line, sign, sign * aim, _guess(y_line, aim))
+        s = _guess(x_sample, x_mm[n] - _value(x_line, at))
+        for _ in range(TURNS):
+            s = _index_of(x_sample, 1.0, x_mm[n] - _value(x_line, at), s)
+            before, at = at, _index_of(y_line, sign, sign * (y_mm[n] - _value(y_sample, s)), at)
+            if abs(at - before) <= SETTLED * (1.0 + abs(at)):
+                break
+        line[n], sample[n] = at, s
+    return line, sample

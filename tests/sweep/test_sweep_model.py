@@ -63,6 +63,20 @@ def test_inverse_keeps_a_long_strip_to_a_billionth_of_a_pixel():
     np.testing.assert_allclose(back.sample, at.sample + 0 * at.line, atol=1e-9)
 
 
+def test_a_place_is_inverted_alike_alone_and_among_others_and_no_number_stays_none():
+    rng = np.random.default_rng(1)
+    sweep = sweep_of(
+        rng.uniform(0.3, 3, 30), rng.uniform(0.3, 3, 50), rng.normal(0, 0.03, 50), rng.normal(0, 0.03, 30), True
+    )
+    film = to_film(sweep, ScanPoints(rng.uniform(-9, 60, 40), rng.uniform(-9, 40, 40)))
+    film.x_mm[7], film.y_mm[9] = np.nan, np.inf
+    back = to_scan(sweep, film)
+    for n in range(40):
+        alone = to_scan(sweep, FilmPoints(film.x_mm[n], film.y_mm[n]))
+        np.testing.assert_array_equal([alone.line, alone.sample], [back.line[n], back.sample[n]])
+    assert np.flatnonzero(~np.isfinite(back.line + back.sample)).tolist() == [7, 9]
+
+
 @pytest.mark.parametrize("is_reversed", [False, True])
 def test_nominal_sweep_is_the_description_of_the_scan(is_reversed):
     scan = SimpleNamespace(
