@@ -9,6 +9,7 @@ from calib.frame.frame import Frame
 from calib.ordered import in_order
 from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
+from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
 from calib.sweep.combine import Combined, fit_all, fit_marks, likeliest_smoothness
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs, search_spans
@@ -20,7 +21,7 @@ from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import Nominal, fitted_sweeps, make_nominal, marks_in_reach, strip_shapes
 from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTable
-from calib.sweep.ties import Ties, join_ties, measure_ties, tie_observations, tie_table, unsettled_seams
+from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
 BENT_PX = 0.02  # a sweep that bends a mark's arms by more than before: the mark is measured again
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
@@ -57,11 +58,11 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
     rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     for _ in range(TIE_ROUNDS):
-        unsure = unsettled_seams(ties, _tie_weights(found, ties), rough.sweeps, nominal.px_mm)
-        if not unsure:
+        weight = _tie_weights(found, ties)
+        again = measure_again(read, found.sweeps, rough.sweeps, nominal.px_mm, ties, weight, threads)
+        if again is None:
             break
-        again = measure_ties(read, found.sweeps, nominal.px_mm, unsure, threads)
-        ties = join_ties([ties.without(unsure), again])
+        ties = again
         rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     smoothness = likeliest_smoothness(frame, nominal, found)
     smooth = fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)], smoothness)

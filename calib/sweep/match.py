@@ -98,7 +98,9 @@ def _right_at(
 
 
 @njit(cache=True, nogil=True)
-def _spline_at(coefficients: Picture, line: int, sample: int, t: float, u: float) -> float:  # pragma: no cover
+def _spline_at(
+    coefficients: Picture, line: int, sample: int, t: np.float32, u: np.float32
+) -> np.float32:  # pragma: no cover
     """Value of a cubic spline the parts t, u of a step beyond a sample."""
     n_l, n_s = coefficients.shape
     a, b, c, d = _bspline(u)
@@ -115,7 +117,7 @@ def _spline_at(coefficients: Picture, line: int, sample: int, t: float, u: float
 
 
 @njit(cache=True, nogil=True)
-def _bspline(t: float) -> tuple[float, float, float, float]:  # pragma: no cover
+def _bspline(t: np.float32) -> tuple[np.float32, np.float32, np.float32, np.float32]:  # pragma: no cover
     """The four cubic B-spline weights at t between two knots."""
     one, sixth = np.float32(1), np.float32(1 / 6)
     s = one - t

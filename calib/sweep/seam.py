@@ -22,6 +22,7 @@ from calib.sweep.tables import ReadWindow
 WINDOW_LINES = 48
 READ_LINES = 1024  # read at once
 LEAST_WIDTH = 6  # samples of overlap below which nothing is compared
+MARGIN_LINES = 12  # read on either side of some rows: the farthest shift, the Gaussian's reach and the spline's
 GUARD = 6  # samples kept beyond the overlap, so that a shifted window still finds its picture
 
 
@@ -35,19 +36,22 @@ class Side:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Overlap:
-    """The overlap of strip `seam` and its right neighbour, which see the film with the sweeps `left` and `right`.
+    """The overlap of strip `seam` and its right neighbour, which see the film with the sweeps `left` and `right`, or
+    some lines of it.
 
-    `samples` of the left strip are compared; `left_side` begins at its sample `near`, `right_side` at the right one's
-    first.
+    `lines` and `samples` of the left strip are compared, whole windows of lines; the sides begin at their strip's
+    (line, sample) `left_corner` and `right_corner`.
     """
 
     seam: int
     left: StripSweep
     right: StripSweep
+    lines: NDArray[np.int64]
     samples: NDArray[np.int64]
-    near: int
     left_side: Side
+    left_corner: tuple[int, int]
     right_side: Side
+    right_corner: tuple[int, int]
 
 
 class SeamPictures(NamedTuple):
@@ -96,6 +100,11 @@ def _columns(left: StripSweep, right: StripSweep) -> _Columns | None:
     return _Columns(max(first - GUARD, 0), first, stop, far) if far >= LEAST_WIDTH else None
 
 
+def whole_windows(left: StripSweep) -> int:
+    """How many rows of windows a strip's lines make; what is left of them is not compared."""
+    return left.n_lines // WINDOW_LINES
+
+
 def overlaps(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seams: Iterable[int], pool: Executor, most: int
 ) -> Iterator[Overlap]:
@@ -111,47 +120,79 @@ def overlaps(
             None if as_right is None else slice(0, as_right.far),
             None if as_left is None else slice(as_left.near, sweeps[strip].n_samples),
         )
-        return _read_sides(read[strip], sweeps[strip], wanted)
+        return _read_sides(read[strip], (0, sweeps[strip].n_lines), wanted)
 
     left_side = None
     for strip, (right_side, next_left) in zip(strips, in_order_on(pool, sides, strips, most), strict=True):
         k = strip - 1
         if left_side is not None and right_side is not None:
-            samples = np.arange(chosen[k].first, chosen[k].stop)
-            yield Overlap(k, sweeps[k], sweeps[strip], samples, chosen[k].near, left_side, right_side)
+            took, lines = chosen[k], np.arange(whole_windows(sweeps[k]) * WINDOW_LINES)
+            samples = np.arange(took.first, took.stop)
+            corners = (0, took.near), (0, 0)
+            yield Overlap(k, sweeps[k], sweeps[strip], lines, samples, left_side, corners[0], right_side, corners[1])
         left_side = next_left
 
 
+def overlap_rows(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seam: int, rows: range) -> Overlap | None:
+    """Some neighbouring rows of windows of one seam, read with the lines about them; None where there is no overlap or
+    the right strip has none of these lines."""
+    left, right = sweeps[seam], sweeps[seam + 1]
+    columns = _columns(left, right)
+    if columns is None:
+        return None
+    first, stop = rows.start * WINDOW_LINES, rows.stop * WINDOW_LINES
+    samples = np.arange(columns.first, columns.stop)
+    there = counterparts(left, right, np.array([first, stop - 1]), samples)[0]
+    low, high = max(int(there.min()) - MARGIN_LINES, 0), min(int(there.max()) + MARGIN_LINES + 1, right.n_lines)
+    if high - low < WINDOW_LINES:
+        return None
+    begin, end = max(first - MARGIN_LINES, 0), min(stop + MARGIN_LINES, left.n_lines)
+    left_side, _ = _read_sides(read[seam], (begin, end), (slice(columns.near, left.n_samples), None))
+    right_side, _ = _read_sides(read[seam + 1], (low, high), (slice(0, columns.far), None))
+    if left_side is None or right_side is None:
+        return None
+    corners = (begin, columns.near), (low, 0)
+    return Overlap(seam, left, right, np.arange(first, stop), samples, left_side, corners[0], right_side, corners[1])
+
+
 def _read_sides(
-    read: ReadWindow, sweep: StripSweep, wanted: tuple[slice | None, slice | None]
+    read: ReadWindow, lines: tuple[int, int], wanted: tuple[slice | None, slice | None]
 ) -> tuple[Side | None, Side | None]:
-    """Some columns of all lines of a strip, twice, None where none are wanted."""
-    shapes = [None if part is None else (sweep.n_lines, part.stop - part.start) for part in wanted]
-    made = [None if s is None else Side(np.empty(s, np.float32), np.empty(s, np.float32)) for s in shapes]
-    for first in range(0, sweep.n_lines, READ_LINES):
-        stop = min(first + READ_LINES, sweep.n_lines)
+    """Some columns of the lines from the first to before the last of `lines`, twice, None where none are wanted."""
+    sides = [None if part is None else _no_side(lines[1] - lines[0], part.stop - part.start) for part in wanted]
+    for first in range(*lines, READ_LINES):
+        stop = min(first + READ_LINES, lines[1])
         values, sigma = read(first, stop)
-        for part, side in zip(wanted, made, strict=True):
+        at = slice(first - lines[0], stop - lines[0])
+        for part, side in zip(wanted, sides, strict=True):
             if part is not None and side is not None:
-                side.values[first:stop], side.sigma[first:stop] = values[:, part], sigma[:, part]
-    return made[0], made[1]
+                side.values[at], side.sigma[at] = values[:, part], sigma[:, part]
+    return sides[0], sides[1]
+
+
+def _no_side(n_lines: int, n_samples: int) -> Side:
+    """Room for a side."""
+    return Side(np.empty((n_lines, n_samples), np.float32), np.empty((n_lines, n_samples), np.float32))
 
 
 def seam_pictures(overlap: Overlap, blur_px: float) -> SeamPictures:
-    """Both sides of an overlap smoothed by a Gaussian of `blur_px`; lines beyond the last whole window are left out."""
-    n_lines = overlap.left.n_lines // WINDOW_LINES * WINDOW_LINES
-    inside = slice(overlap.samples[0] - overlap.near, overlap.samples[-1] + 1 - overlap.near)
+    """Both sides of an overlap smoothed by a Gaussian of `blur_px`."""
+    inside = tuple(
+        slice(at[0] - corner, at[-1] + 1 - corner)
+        for at, corner in zip((overlap.lines, overlap.samples), overlap.left_corner, strict=True)
+    )
     left = smooth(overlap.left_side.values, overlap.left_side.sigma, blur_px)
     right = smooth(overlap.right_side.values, overlap.right_side.sigma, blur_px)
+    there = counterparts(overlap.left, overlap.right, overlap.lines, overlap.samples)
+    there -= np.array(overlap.right_corner)[:, None, None]
     noise2 = _variance(overlap.right_side)
     sums = np.zeros((2, len(noise2) + 1))
     np.cumsum(noise2.sum(axis=1, dtype=np.float64), out=sums[0, 1:])
     np.cumsum(np.count_nonzero(noise2, axis=1), out=sums[1, 1:])
     return SeamPictures(
-        *(np.ascontiguousarray(part[:n_lines, inside]) for part in (left.values, left.signal)),
-        spline_coefficients(right.values), right.signal,
-        counterparts(overlap.left, overlap.right, np.arange(n_lines), overlap.samples),
-        np.ascontiguousarray(_variance(overlap.left_side)[:n_lines, inside]), sums,
+        np.ascontiguousarray(left.values[inside]), np.ascontiguousarray(left.signal[inside]),
+        spline_coefficients(right.values), right.signal, there,
+        np.ascontiguousarray(_variance(overlap.left_side)[inside]), sums,
     )  # fmt: skip
 
 

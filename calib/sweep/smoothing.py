@@ -53,7 +53,7 @@ def spline_coefficients(values: Picture) -> Picture:
 
 @njit(cache=True, nogil=True)
 def _smooth(
-    filled: Picture, good: Array, kernel: Picture, smoothed: Picture, signal: Picture
+    filled: Picture, good: NDArray[np.bool_], kernel: Picture, smoothed: Picture, signal: Picture
 ) -> None:  # pragma: no cover
     n_l, n_s = filled.shape
     half = kernel.size // 2
@@ -73,7 +73,7 @@ def _smooth(
 
 
 @njit(cache=True, nogil=True)
-def _blurred(picture: Array, line: int, kernel: Picture, wide: Picture, out: Picture) -> None:  # pragma: no cover
+def _blurred(picture: NDArray, line: int, kernel: Picture, wide: Picture, out: Picture) -> None:  # pragma: no cover
     """Fill one line `out` of a picture smoothed along both axes; `wide` is room for a line with its margins."""
     n_l, n_s = picture.shape
     half = kernel.size // 2

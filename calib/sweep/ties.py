@@ -6,9 +6,9 @@ the whole seam (what is left of the banding). The covariance counts the noise's 
 noise's own gradients out of the information, and is widened by the residual scatter where that exceeds the noise.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -20,9 +20,9 @@ from calib.sweep.adjust import TIE, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import needs_search, search_shift
-from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, seam_pictures
+from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, seam_pictures, whole_windows
 from calib.sweep.tables import ReadWindow, TieTable
-from calib.sweep.windows import Matches, match_seam
+from calib.sweep.windows import Matches, column_profile, match_seam
 
 BLUR_PX = 1.0
 COARSE_BLUR_PX = 2.5
@@ -30,15 +30,12 @@ PART_SAMPLES = 8  # least width of a part of the overlap,
 MOST_PARTS = 3  # of so many at most
 SURE_PX = 1.5  # relative 1-sigma of two strips beyond which their shift is searched for,
 CLOSE_PX = 0.5  # and beyond which it is matched in coarse pictures first
-FAR_PX = 0.8
-LEAST_WEIGHT = 0.4
-MOST_SIGMA_PX = 1.0  # a tie worse than this along its best direction is left out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ties:
     """Ties (T,): left strip, place (line, sample) there and the matching one in the right strip, shift found (T, 2) in
-    left px and its covariance (T, 2, 2)."""
+    left px and its covariance (T, 2, 2). `profiles`, by left strip: what was added to its columns (n_samples,)."""
 
     strip: NDArray[np.int64]
     line: Array
@@ -47,34 +44,40 @@ class Ties:
     sample_right: Array
     shift: Array
     cov: Array
+    profiles: dict[int, Array]
 
     def __len__(self) -> int:
         return self.strip.size
 
-    def without(self, seams: Sequence[int]) -> "Ties":
-        """The ties of all other seams."""
-        keep = ~np.isin(self.strip, seams)
-        return Ties(*(getattr(self, f.name)[keep] for f in fields(self)))
+    @property
+    def row(self) -> NDArray[np.int64]:
+        """The row of windows that each tie comes from."""
+        return (self.line // WINDOW_LINES).astype(np.int64)
+
+    def select(self, keep: NDArray[np.bool_]) -> "Ties":
+        """Those that are to be kept, and all profiles."""
+        return replace(self, **{name: getattr(self, name)[keep] for name in COLUMNS})
 
 
-NO_TIES = Ties(np.zeros(0, np.int64), *np.zeros((4, 0)), np.zeros((0, 2)), np.zeros((0, 2, 2)))
-
-
-def unsettled_seams(ties: Ties, weight: Array, sweeps: Sequence[StripSweep], px_mm: Array) -> list[int]:
-    """Seams, by their left strip, to be measured again from better sweeps: where the strips' place was uncertain, or
-    where a tie was far from it or has lost its robust weight (T,) in the fit since."""
-    uncertain = {k for k in range(len(sweeps) - 1) if needs_search(sweeps[k], sweeps[k + 1], px_mm, CLOSE_PX)}
-    far = (np.abs(ties.shift).max(axis=1) > FAR_PX) | (weight < LEAST_WEIGHT)
-    return sorted(uncertain | set(ties.strip[far].tolist()))
+COLUMNS = ("strip", "line", "sample", "line_right", "sample_right", "shift", "cov")
+_NONE = np.zeros(0)
+NO_TIES = Ties(np.zeros(0, np.int64), _NONE, _NONE, _NONE, _NONE, np.zeros((0, 2)), np.zeros((0, 2, 2)), {})
 
 
 def join_ties(parts: Sequence[Ties]) -> Ties:
-    """Several sets of ties as one."""
-    return Ties(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Ties)))
+    """Several sets of ties as one; of several profiles of a seam the last one counts."""
+    profiles = {seam: profile for part in parts for seam, profile in part.profiles.items()}
+    columns = {name: np.concatenate([getattr(part, name) for part in parts]) for name in COLUMNS}
+    return Ties(profiles=profiles, **columns)
+
+
+def is_uncertain(left: StripSweep, right: StripSweep, px_mm: Array) -> bool:
+    """Whether two strips' relative place is too uncertain for their overlap to be matched in parts."""
+    return needs_search(left, right, px_mm, CLOSE_PX)
 
 
 def measure_ties(
-    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Sequence[int], threads: int = 1
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Iterable[int], threads: int = 1
 ) -> Ties:
     """Ties of the given seams, looked at on `threads` threads. Where the strips' relative place is uncertain the shift
     is searched for, and matched in strongly smoothed pictures, before it is measured over the width of the overlap."""
@@ -91,34 +94,50 @@ def _seam_ties(overlap: Overlap, px_mm: Array) -> Ties:
     if needs_search(left, right, px_mm, SURE_PX):
         found = search_shift(overlap, px_mm)
         start = start if found is None else found
-    guess = np.broadcast_to(start, (left.n_lines // WINDOW_LINES, 1, 2))
-    if needs_search(left, right, px_mm, CLOSE_PX):
-        guess, parts = _matches(overlap, COARSE_BLUR_PX, guess, 1).shift, 1
-    matches = _matches(overlap, BLUR_PX, guess, parts)
-    found = matches.found
-    place, shift = matches.place[found], matches.shift[found]
-    here = ScanPoints(place[:, 0] + shift[:, 0], place[:, 1] + shift[:, 1])
-    there = to_scan(right, to_film(left, here))
-    strip = np.full(len(place), overlap.seam)
-    return Ties(strip, place[:, 0], place[:, 1], there.line, there.sample, shift, matches.cov[found])
+    guess = np.broadcast_to(start, (whole_windows(left), 1, 2))
+    if is_uncertain(left, right, px_mm):
+        matches, _ = _matches(overlap, COARSE_BLUR_PX, guess, 1)
+        guess, parts = np.where(matches.found[:, :, None], matches.shift, guess), 1
+    matches, columns = _matches(overlap, BLUR_PX, guess, parts)
+    profile = np.zeros(left.n_samples)
+    profile[overlap.samples] = columns
+    return replace(_ties_of(overlap, matches), profiles={overlap.seam: profile})
 
 
-def _matches(overlap: Overlap, blur_px: float, guess: Array, most_parts: int) -> Matches:
-    """Windows matched in pictures smoothed by `blur_px`, starting from shifts `guess` (R, 1, 2); places are the left
-    strip's. Where a window has no match, its shift is the guess.
+def ties_of_rows(overlap: Overlap, profile: Array) -> Ties:
+    """Ties of some rows of a seam that has settled, its column profile (n_samples,) known."""
+    bounds = part_bounds(len(overlap.samples), MOST_PARTS)
+    start = np.zeros((len(overlap.lines) // WINDOW_LINES, len(bounds) - 1, 2))
+    pictures = seam_pictures(overlap, BLUR_PX)
+    return _ties_of(overlap, match_seam(pictures, BLUR_PX, start, bounds, profile[overlap.samples]))
 
-    The overlap is matched in parts of its width, `most_parts` if it is wide enough, for the sweeps may be bent against
-    each other; the matches then say so.
+
+def part_bounds(width: int, most_parts: int) -> NDArray[np.int64]:
+    """Where the parts of an overlap's width begin and end.
+
+    It is matched in parts, `most_parts` if it is wide enough, for the sweeps may be bent against each other; the
+    matches then say so.
     """
-    width = len(overlap.samples)
     parts = int(np.clip(width // PART_SAMPLES, 1, most_parts))
-    bounds = np.array([width * i // parts for i in range(parts + 1)])
-    matches = match_seam(seam_pictures(overlap, blur_px), blur_px, np.repeat(guess, parts, axis=1), bounds)
-    middle = (matches.cov[..., 0, 0] + matches.cov[..., 1, 1]) / 2
-    half = np.hypot((matches.cov[..., 0, 0] - matches.cov[..., 1, 1]) / 2, matches.cov[..., 0, 1])
-    found = matches.found & (middle - half <= MOST_SIGMA_PX**2)
-    shift = np.where(found[:, :, None], matches.shift, guess)
-    return Matches(found, shift, matches.cov, matches.place + np.array([0, overlap.samples[0]]))
+    return np.array([width * i // parts for i in range(parts + 1)])
+
+
+def _matches(overlap: Overlap, blur_px: float, guess: Array, most_parts: int) -> tuple[Matches, Array]:
+    """Windows matched in pictures smoothed by `blur_px`, from shifts `guess` (R, 1, 2) on, and the column profile."""
+    pictures, bounds = seam_pictures(overlap, blur_px), part_bounds(len(overlap.samples), most_parts)
+    columns, start = column_profile(pictures, blur_px, np.repeat(guess, len(bounds) - 1, axis=1), bounds)
+    return match_seam(pictures, blur_px, start, bounds, columns), columns
+
+
+def _ties_of(overlap: Overlap, matches: Matches) -> Ties:
+    """Matches as ties."""
+    found = matches.found
+    place = matches.place[found] + np.array([overlap.lines[0], overlap.samples[0]])
+    shift = matches.shift[found]
+    here = ScanPoints(place[:, 0] + shift[:, 0], place[:, 1] + shift[:, 1])
+    there = to_scan(overlap.right, to_film(overlap.left, here))
+    strip = np.full(len(place), overlap.seam)
+    return Ties(strip, place[:, 0], place[:, 1], there.line, there.sample, shift, matches.cov[found], {})
 
 
 def tie_observations(ties: Ties, nominal: Nominal) -> Observations:

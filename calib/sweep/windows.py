@@ -15,6 +15,9 @@ from calib.sweep.match import ROOM, match_window, robust_scatter
 from calib.sweep.seam import WINDOW_LINES, SeamPictures
 from calib.sweep.smoothing import Picture, gaussian_weights
 
+PLACE_PX = 0.3  # 1-sigma of place within a window that a sample's say on the column profile allows for
+TINY = 1e-30
+MOST_SIGMA_PX = 1.0  # a match worse than this along its best direction is left out
 NEARLY_PX = 0.05  # a turn's move at which a window is matched well enough to tell the profile,
 SETTLED_PX = 2e-3  # and at which it is matched
 
@@ -34,21 +37,31 @@ class Matches:
     place: Array
 
 
-def match_seam(pictures: SeamPictures, blur_px: float, guess: Array, bounds: NDArray[np.int64]) -> Matches:
-    """Match every window, starting from shifts `guess` (R, P, 2), in P parts of the overlap's width with `bounds`
-    (P + 1,), `blur_px` being the pictures'."""
-    n_rows, parts = guess.shape[:2]
-    n_s = pictures.left.shape[1]
-    shift, found = guess.copy(), np.zeros((n_rows, parts), np.bool_)
-    sums = np.zeros((2, n_s))
-    _profile(pictures, bounds, blur_px, shift, found, sums)
-    columns = sums[0] / np.maximum(sums[1], 1.0)
-    columns -= np.average(columns)
-    start = np.where(found[:, :, None], shift, guess)
-    cov, place = np.zeros((n_rows, parts, 2, 2)), np.zeros((n_rows, parts, 2))
+def column_profile(
+    pictures: SeamPictures, blur_px: float, guess: Array, bounds: NDArray[np.int64]
+) -> tuple[Array, Array]:
+    """What is to be added to each column (n_s,) of the left picture, `blur_px` being its blur, to make it the right
+    one's, and nearly the shifts (R, P, 2) of all windows.
+
+    Windows are matched from shifts `guess` (R, P, 2) on, in P parts of the overlap's width with `bounds` (P + 1,).
+    Where a window has no match, its shift is the guess.
+    """
+    shift, found = guess.copy(), np.zeros(guess.shape[:2], np.bool_)
+    sums = np.zeros((2, pictures.left.shape[1]))
+    _add_columns(pictures, bounds, blur_px, shift, found, sums)
+    columns = sums[0] / np.maximum(sums[1], TINY)
+    return columns - columns.mean(), np.where(found[:, :, None], shift, guess)
+
+
+def match_seam(
+    pictures: SeamPictures, blur_px: float, start: Array, bounds: NDArray[np.int64], columns: Array
+) -> Matches:
+    """Match every window, starting from shifts `start` (R, P, 2), with `columns` (n_s,) added to the left picture."""
+    found, shift = np.zeros(start.shape[:2], np.bool_), start.copy()
+    cov, place = np.zeros((*start.shape, 2)), np.zeros(start.shape)
     kernel = gaussian_weights(blur_px).astype(np.float32)
-    _measure(pictures, bounds, blur_px, kernel, columns, start, found, cov, place)
-    return Matches(found, start, cov, place)
+    _measure(pictures, bounds, blur_px, kernel, columns, shift, found, cov, place)
+    return Matches(found, shift, cov, place)
 
 
 @njit(cache=True, nogil=True)
@@ -62,8 +75,19 @@ def _own_noise(noise2: float, blur_px: float) -> float:  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def _profile(
-    pictures: SeamPictures, bounds: Array, blur_px: float, shift: Array, found: Array, sums: Array
+def _smoothed_noise2(noise2: float, blur_px: float) -> float:  # pragma: no cover
+    """Variance that smoothing leaves of the noise."""
+    return noise2 / (4 * np.pi * blur_px**2)
+
+
+@njit(cache=True, nogil=True)
+def _add_columns(
+    pictures: SeamPictures,
+    bounds: NDArray[np.int64],
+    blur_px: float,
+    shift: Array,
+    found: NDArray[np.bool_],
+    sums: Array,
 ) -> None:  # pragma: no cover
     """Fill shifts, where they begin being given, whether there are matches, and `sums` (2, n_s) over the lines of what
     is to be added to the left picture and of the samples that tell it."""
@@ -74,24 +98,32 @@ def _profile(
         for part in range(shift.shape[1]):
             samples = slice(bounds[part], bounds[part + 1])
             room = all_room[:, :, samples]
-            own_noise = _own_noise(_mean_noise2(pictures, lines, samples), blur_px)
+            noise2 = _mean_noise2(pictures, lines, samples)
             found[row, part] = match_window(
                 pictures.left[lines, samples], pictures.left_signal[lines, samples], pictures.coefficients,
-                pictures.right_signal, pictures.there[:, lines, samples], offsets[samples], own_noise, NEARLY_PX,
-                shift[row, part], information, room,
+                pictures.right_signal, pictures.there[:, lines, samples], offsets[samples],
+                _own_noise(noise2, blur_px), NEARLY_PX, shift[row, part], information, room,
             )  # fmt: skip
             if found[row, part]:
-                good, residual = room[1], room[4]
-                for i in range(WINDOW_LINES):
-                    for j in range(good.shape[1]):
-                        sums[0, bounds[part] + j] -= good[i, j] * residual[i, j]
-                        sums[1, bounds[part] + j] += good[i, j]
+                _add_window(room, _smoothed_noise2(noise2, blur_px), sums[:, samples])
+
+
+@njit(cache=True, nogil=True)
+def _add_window(room: Picture, noise2: float, sums: Array) -> None:  # pragma: no cover
+    """Add a window to the sums over lines: the plainer its picture, the more it says, for where the picture is steep
+    the places' errors show, and they are the same for many lines at the edge of a format or wedge."""
+    good, residual, slope = room[1], room[4], room[6]
+    for i in range(good.shape[0]):
+        for j in range(good.shape[1]):
+            weight = good[i, j] / (noise2 + (PLACE_PX * slope[i, j]) ** 2 + TINY)
+            sums[0, j] -= weight * residual[i, j]
+            sums[1, j] += weight
 
 
 @njit(cache=True, nogil=True)
 def _measure(
-    pictures: SeamPictures, bounds: Array, blur_px: float, kernel: Picture, offsets: Array,
-    shift: Array, found: Array, cov: Array, place: Array,
+    pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array, shift: Array,
+    found: NDArray[np.bool_], cov: Array, place: Array,
 ) -> None:  # pragma: no cover  # fmt: skip
     """Fill shifts, where they begin being given, whether there are matches, covariances and places."""
     information = np.empty((2, 2))
@@ -109,6 +141,7 @@ def _measure(
             )  # fmt: skip
             if found[row, part]:
                 _covariance(information, noise2, blur_px, kernel, room, cov[row, part])
+                found[row, part] = _least_variance(cov[row, part]) <= MOST_SIGMA_PX**2
                 _texture_center(room[1], room[6], place[row, part])
                 place[row, part, 0] += lines.start
                 place[row, part, 1] += samples.start
@@ -140,7 +173,7 @@ def _covariance(
     """Fill the covariance of a shift for noise that smoothing has correlated: N^-1 (sum of smoothed gradients^2) N^-1,
     N the information, times the noise's variance or what the scatter of the residuals makes of it."""
     good, residual, slope = room[1], room[4], room[5:]
-    expected = noise2 / (4 * np.pi * blur_px**2)
+    expected = _smoothed_noise2(noise2, blur_px)
     scatter = robust_scatter(residual, good) ** 2
     variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
     p, q, r = information[0, 0], information[0, 1], information[1, 1]
@@ -152,6 +185,13 @@ def _covariance(
             for c in range(2):
                 for d in range(2):
                     out[a, b] += inverse[a, c] * middle[c, d] * inverse[d, b] * variance
+
+
+@njit(cache=True, nogil=True)
+def _least_variance(cov: Array) -> float:  # pragma: no cover
+    """Variance along the best direction."""
+    half = np.sqrt(((cov[0, 0] - cov[1, 1]) / 2) ** 2 + cov[0, 1] ** 2)
+    return float((cov[0, 0] + cov[1, 1]) / 2 - half)
 
 
 @njit(cache=True, nogil=True)

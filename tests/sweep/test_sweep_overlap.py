@@ -1,16 +1,17 @@
 """Neighbouring strips see the same film: ties and the search for a lost strip."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 
+from calib.sweep.again import measure_again
 from calib.sweep.model import StripSweep
 from calib.sweep.overlap import search_shift
 from calib.sweep.seam import overlaps
-from calib.sweep.ties import measure_ties
+from calib.sweep.ties import COLUMNS, measure_ties
 
 STEP_MM = 0.0075
 LINES, SAMPLES, OVERLAP = 480, 120, 28
@@ -131,11 +132,15 @@ def three_strips():
     return [counted(k, read) for k, read in enumerate((left, middle, right))], (*sweeps, third), counts
 
 
+def same_bytes(one, other):
+    for name in COLUMNS:
+        assert getattr(one, name).tobytes() == getattr(other, name).tobytes()
+
+
 def test_ties_do_not_depend_on_the_number_of_threads_and_every_line_is_read_once():
     one, several = (measure_ties(*three_strips()[:2], PX_MM, [0, 1], threads) for threads in (1, 3))
     assert set(one.strip.tolist()) == {0, 1}
-    for field in fields(one):
-        assert getattr(one, field.name).tobytes() == getattr(several, field.name).tobytes()
+    same_bytes(one, several)
     readers, sweeps, counts = three_strips()
     measure_ties(readers, sweeps, PX_MM, [0, 1])
     assert np.all(counts == 1)
@@ -149,3 +154,37 @@ def test_a_shift_is_the_same_wherever_the_search_begins():
     assert len(here) == len(there) > 20
     assert np.abs((here.line_right - there.line_right) / sigma[:, 0]).max() < 0.25
     assert np.sqrt(np.mean(((here.line_right - there.line_right) / sigma[:, 0]) ** 2)) < 0.05
+
+
+def stretched(sweep, px):
+    """A sweep whose lines lie farther apart by so many px in all, and 1-sigma of a twentieth of a px."""
+    y_mm = sweep.y_line_mm + px * STEP_MM * (np.arange(LINES) / (LINES - 1) - 0.5)
+    sigma_mm = np.full(LINES, 0.05 * STEP_MM)
+    return replace(sweep, y_line_mm=y_mm, sigma_x_mm=sigma_mm, sigma_y_mm=sigma_mm)
+
+
+def test_nothing_is_measured_again_where_better_sweeps_change_nothing():
+    readers, (left, right) = pair((0.3, 0.2), 13)
+    ties = measure_ties(readers, (left, right), PX_MM, [0])
+    weight = np.ones(len(ties))
+    weight[:4] = 0.1
+    assert measure_again(readers, (left, right), (left, right), PX_MM, ties, weight) is None
+    assert measure_again(readers, (left, stretched(right, 0.15)), (left, right), PX_MM, ties, weight) is None
+
+
+def test_windows_that_were_bent_or_contradict_the_fit_are_measured_again_the_others_stay():
+    readers, (left, right) = pair((0.0, 0.0), 14)
+    rough = (left, stretched(right, 6.0))
+    ties = measure_ties(readers, rough, PX_MM, [0])
+    straight = measure_again(readers, (left, right), rough, PX_MM, ties, np.ones(len(ties)))
+    assert len(straight) == 3 * (LINES // 48)
+    assert np.abs(ties.shift).max() > 2
+    assert np.abs(straight.shift).max() < 0.15
+    moved = replace(right, y_line_mm=right.y_line_mm + 0.3 * STEP_MM)
+    weight = np.where(straight.row == 4, 0.1, 1.0)
+    again = measure_again(readers, (left, moved), (left, right), PX_MM, straight, weight)
+    same_bytes(again.select(again.row != 4), straight.select(straight.row != 4))
+    found = again.select(again.row == 4)
+    assert len(found) == 3
+    np.testing.assert_allclose(found.shift[:, 0], 0.3, atol=0.15)
+    np.testing.assert_allclose(found.line_right, found.line, atol=0.15)

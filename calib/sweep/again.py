@@ -1,0 +1,93 @@
+"""Ties measured again from better sweeps, where that can change them.
+
+A tie is a pair of places and stays true when the sweeps get better. It is measured anew where the sweeps had been bent
+or stretched against each other within its window, and where it was far off or contradicts the fit and the search for
+it can now begin elsewhere.
+"""
+
+from collections.abc import Sequence
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.ordered import in_order
+from calib.sweep.counterpart import counterparts
+from calib.sweep.model import StripSweep
+from calib.sweep.seam import WINDOW_LINES, overlap_rows, overlap_samples, whole_windows
+from calib.sweep.tables import ReadWindow
+from calib.sweep.ties import MOST_PARTS, NO_TIES, Ties, is_uncertain, join_ties, measure_ties, part_bounds, ties_of_rows
+
+FAR_PX = 0.8  # a shift beyond; also what a window without a tie must have moved to be looked at again
+LEAST_WEIGHT = 0.4  # robust, of a tie that agrees with the fit
+MOVED_PX = 0.1  # a window that better sweeps put elsewhere
+BENT_PX = 0.2  # more at one corner of a window than at another
+GAP_ROWS = 2  # rows between those looked at again that are read with them
+
+
+def measure_again(
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], rough: Sequence[StripSweep], px_mm: Array, ties: Ties,
+    weight: Array, threads: int = 1,
+) -> Ties | None:  # fmt: skip
+    """The ties, those that may change from `rough` sweeps to better ones measured again; None where there are none.
+
+    `weight` (T,) is their robust weight in the fit since. Seams whose strips' relative place was uncertain are measured
+    anew as a whole.
+    """
+    whole = [k for k in range(len(sweeps) - 1) if is_uncertain(rough[k], rough[k + 1], px_mm)]
+    rows = {
+        k: _unsettled_rows(ties, weight, k, (rough[k], rough[k + 1]), (sweeps[k], sweeps[k + 1]))
+        for k in sorted(set(ties.profiles) - set(whole))
+    }
+    pieces = [(k, piece) for k, unsettled in rows.items() for piece in _pieces(unsettled)]
+    if not whole and not pieces:
+        return None
+    keep = ~np.isin(ties.strip, whole)
+    for k, piece in pieces:
+        keep &= ~((ties.strip == k) & (ties.row >= piece.start) & (ties.row < piece.stop))
+    again = in_order(partial(_piece_ties, read, sweeps, ties), pieces, threads)
+    return join_ties([ties.select(keep), measure_ties(read, sweeps, px_mm, whole, threads), *again])
+
+
+def _piece_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], ties: Ties, piece: tuple[int, range]) -> Ties:
+    """Ties of some rows of a seam."""
+    overlap = overlap_rows(read, sweeps, *piece)
+    return NO_TIES if overlap is None else ties_of_rows(overlap, ties.profiles[piece[0]])
+
+
+def _unsettled_rows(
+    ties: Ties, weight: Array, seam: int, before: tuple[StripSweep, StripSweep], after: tuple[StripSweep, StripSweep]
+) -> NDArray[np.bool_]:
+    """Whether a row of windows of a seam is to be measured again, with better sweeps (left, right) than before."""
+    n_rows = whole_windows(before[0])
+    moved, bent = _moves(before, after, n_rows)
+    mine = ties.strip == seam
+    far = mine & ((np.abs(ties.shift).max(axis=1) > FAR_PX) | (weight < LEAST_WEIGHT))
+    doubtful, empty = np.zeros(n_rows, bool), np.ones(n_rows, bool)
+    doubtful[ties.row[far]] = True
+    empty[ties.row[mine]] = False
+    return np.asarray((bent > BENT_PX) | (doubtful & (moved > MOVED_PX)) | (empty & (moved > FAR_PX)))
+
+
+def _moves(
+    before: tuple[StripSweep, StripSweep], after: tuple[StripSweep, StripSweep], n_rows: int
+) -> tuple[Array, Array]:
+    """By how much sweeps move the counterparts of each row of windows (n_rows,), and by how much more some corners of
+    a window than others, px."""
+    first, stop = overlap_samples(*before)
+    lines = np.minimum(np.arange(n_rows + 1) * WINDOW_LINES, before[0].n_lines - 1)
+    samples = np.minimum(first + part_bounds(stop - first, MOST_PARTS), stop - 1)
+    move = counterparts(*after, lines, samples) - counterparts(*before, lines, samples)
+    corners = np.stack([move[:, :-1, :-1], move[:, 1:, :-1], move[:, :-1, 1:], move[:, 1:, 1:]])
+    return np.abs(corners).max(axis=(0, 1, 3)), np.ptp(corners, axis=0).max(axis=(0, 2))
+
+
+def _pieces(rows: NDArray[np.bool_]) -> list[range]:
+    """Runs of rows to be measured again, joined where few rows lie between them."""
+    chosen = np.flatnonzero(rows)
+    if not chosen.size:
+        return []
+    ends = np.flatnonzero(np.diff(chosen) > GAP_ROWS + 1)
+    starts = chosen[np.append(0, ends + 1)].tolist()
+    return [range(start, stop + 1) for start, stop in zip(starts, chosen[np.append(ends, -1)].tolist(), strict=True)]
