@@ -6,13 +6,13 @@ profiles, their power by wavelength estimated from the measurements; the estimat
 variance (Wiener 1949; kriging), with its covariance.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct, idct
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrf, dpotri
 
 from calib.coordinates import Array
 
@@ -37,29 +37,42 @@ class SceneVote:
     weight: Array
 
 
-def estimate_profiles(measured: Array, variance: Array, votes: Sequence[SceneVote | None]) -> Profiles:
-    """Profiles from measured banding (K, n) and its error variances, not finite where nothing was measured."""
+def estimate_profiles(measured: Array, variance: Array, votes: Iterable[SceneVote | None]) -> Profiles:
+    """Profiles from measured banding (K, n) and its error variances, not finite where nothing was measured.
+
+    With `W` the weights of a strip's measurements, `P` the inverse covariance of its own part and ``N = (P + W)^-1``,
+    what it says of the common part is ``W - W N W = P - P N P`` and, of its weighted measurements `t`, ``P N t``.
+    """
     own_power, common_power = powers(measured, variance)
     own_prior, common_prior = precision_of(own_power), precision_of(common_power)
     n = measured.shape[1]
-    precision, right = common_prior.copy(), np.zeros(n)
+    known, right = np.zeros((n, n)), np.zeros(n)
     parts = []
     for value, error, vote in zip(measured, variance, votes, strict=True):
         weight, total = _evidence(value, error, vote)
-        inner = cho_solve(cho_factor(own_prior + weight, check_finite=False), np.eye(n), check_finite=False)
-        gain = weight @ inner  # so that weight - gain @ weight is the evidence on the common part
-        precision += weight - gain @ weight
-        right += total - gain @ total
-        parts.append((inner, weight, total))
-    factor = cho_factor((precision + precision.T) / 2, check_finite=False)
-    common = cho_solve(factor, right, check_finite=False)
-    covariance = cho_solve(factor, np.eye(n), check_finite=False)
+        inner = inverse_of(own_prior + weight)
+        known += inner
+        right += inner @ total
+        parts.append((inner, total))
+    said = len(parts) * own_prior - own_prior @ known @ own_prior
+    covariance = inverse_of(common_prior + (said + said.T) / 2)
+    common = covariance @ (own_prior @ right)
+    shared = own_prior @ covariance @ own_prior
     banding, sigma = np.empty_like(measured), np.empty_like(measured)
-    for strip, (inner, weight, total) in enumerate(parts):
-        banding[strip] = common + inner @ (total - weight @ common)
-        rest = np.eye(n) - inner @ weight
-        sigma[strip] = np.sqrt(np.diag(inner) + np.einsum("ij,jk,ik->i", rest, covariance, rest, optimize=True))
+    for strip, (inner, total) in enumerate(parts):
+        banding[strip] = inner @ (total + own_prior @ common)
+        sigma[strip] = np.sqrt(np.diag(inner) + ((inner @ shared) * inner).sum(axis=1))
     return Profiles(banding, sigma, common, np.sqrt(np.diag(covariance)))
+
+
+def inverse_of(matrix: Array) -> Array:
+    """Inverse of a symmetric positive definite matrix. Raises LinAlgError where it is not one."""
+    factor, failed = dpotrf(matrix, lower=1)
+    if failed:
+        raise np.linalg.LinAlgError(f"not positive definite in row {failed}")
+    inverse, _ = dpotri(factor, lower=1)
+    lower = np.tril(inverse, -1)
+    return np.asarray(lower + lower.T + np.diag(np.diag(inverse)))
 
 
 def _evidence(value: Array, variance: Array, vote: SceneVote | None) -> tuple[Array, Array]:

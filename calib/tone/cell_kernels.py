@@ -7,7 +7,7 @@ from calib.compiled import njit
 FOG, SCENE, NOTHING = 20000, 20001, -1
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, box_label, half, margin_x, margin_line):  # type: ignore[no-untyped-def]
     """Label (n_lines, n_samples) int16 of every sample of a strip; `boxes` rows are (left, right, top, bottom) in mm.
 
@@ -25,6 +25,11 @@ def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, bo
             if boxes[box, 2] - slack < y_line[line] < boxes[box, 3] + slack:
                 near[n_near] = box
                 n_near += 1
+        if n_near == 0 and abs(y_line[line]) + slack < half[1] - margin_y:  # deep inside along y: only x matters
+            for sample in range(n_samples):
+                out = abs(x_sample[sample] + x_line[line]) - half[0]
+                label[line, sample] = FOG if out > margin_x else (SCENE if out < -margin_x else NOTHING)
+            continue
         for sample in range(n_samples):
             x = x_sample[sample] + x_line[line]
             y = y_line[line] + y_sample[sample] + skew_line[line] * (x - center)
@@ -44,32 +49,35 @@ def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, bo
     return label
 
 
-@njit(cache=True)
-def hide(label, lost, low, high, dn, rows):  # type: ignore[no-untyped-def]
-    """Take the label from lost and clipped samples, and from the scene inside boxes of (line, line, sample, sample)."""
-    for line in range(label.shape[0]):
+@njit(cache=True, nogil=True)
+def hide(label, lines, lost, low, high, dn, boxes):  # type: ignore[no-untyped-def]
+    """Take the label from lost and clipped samples, and from the scene inside boxes of (line, line, sample, sample).
+
+    `label` is that of the `lines` of a strip, in rising order; `lost` and `dn` are the whole strip's.
+    """
+    for row, line in enumerate(lines):
         for sample in range(label.shape[1]):
             if lost[line, sample] or dn[line, sample] <= low or dn[line, sample] >= high:
-                label[line, sample] = NOTHING
-    for row in range(len(rows)):
-        for line in range(rows[row, 0], rows[row, 1]):
-            for sample in range(rows[row, 2], rows[row, 3]):
-                if label[line, sample] == SCENE:
-                    label[line, sample] = NOTHING
+                label[row, sample] = NOTHING
+    for box in range(len(boxes)):
+        for row in range(np.searchsorted(lines, boxes[box, 0]), np.searchsorted(lines, boxes[box, 1])):
+            for sample in range(boxes[box, 2], boxes[box, 3]):
+                if label[row, sample] == SCENE:
+                    label[row, sample] = NOTHING
 
 
-@njit(cache=True)
-def gather(dn, label, n_patches, block, centre, limit):  # type: ignore[no-untyped-def]
-    """Sums per cell: a patch, or unexposed film of a block of lines, at one sample.
+@njit(cache=True, nogil=True)
+def gather(dn, lines, label, n_patches, block, centre, limit):  # type: ignore[no-untyped-def]
+    """Sums per cell: a patch, or unexposed film of a block of lines, at one sample; `label` is that of the `lines`.
 
     Returns (cells, n_samples, 4): count, sum of DN, of squared DN about `centre`, and of the line. Samples further
     than `limit` from their cell's `centre` are left out (both (cells, n_samples)).
     """
     n_lines, n_samples = dn.shape
     sums = np.zeros((n_patches + (n_lines + block - 1) // block, n_samples, 4))
-    for line in range(n_lines):
+    for row, line in enumerate(lines):
         for sample in range(n_samples):
-            which = label[line, sample]
+            which = label[row, sample]
             if which == FOG:
                 which = n_patches + line // block
             elif which < 0 or which >= n_patches:
@@ -83,18 +91,21 @@ def gather(dn, label, n_patches, block, centre, limit):  # type: ignore[no-untyp
     return sums
 
 
-@njit(cache=True)
-def gather_scene(dn, label, density_of_dn, first_dn, last_dn, block):  # type: ignore[no-untyped-def]
-    """Counts and mean densities (blocks, n_samples) of the scene, by a table, for DN within a span; NaN where empty."""
-    n_lines, n_samples = dn.shape
-    n_blocks = (n_lines + block - 1) // block
+@njit(cache=True, nogil=True)
+def gather_scene(dn, lines, label, density_of_dn, first_dn, last_dn, block):  # type: ignore[no-untyped-def]
+    """Counts and mean densities (blocks, n_samples) of the scene, by a table, for DN within a span; NaN where empty.
+
+    Each `block` of the `lines` that follow each other, whose labels are given, makes one block.
+    """
+    n_samples = dn.shape[1]
+    n_blocks = (len(lines) + block - 1) // block
     count, total = np.zeros((n_blocks, n_samples)), np.zeros((n_blocks, n_samples))
-    for line in range(n_lines):
+    for row, line in enumerate(lines):
         for sample in range(n_samples):
             value = dn[line, sample]
-            if label[line, sample] == SCENE and first_dn <= value <= last_dn:
-                count[line // block, sample] += 1.0
-                total[line // block, sample] += density_of_dn[value]
+            if label[row, sample] == SCENE and first_dn <= value <= last_dn:
+                count[row // block, sample] += 1.0
+                total[row // block, sample] += density_of_dn[value]
     for row in range(n_blocks):
         for sample in range(n_samples):
             total[row, sample] = total[row, sample] / count[row, sample] if count[row, sample] > 0 else np.nan

@@ -59,8 +59,26 @@ def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
     return Cells(*(getattr(cells, field.name)[keep] for field in fields(cells)))
 
 
-def label_samples(known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace]) -> NDArray[np.int16]:
-    """Which known film each sample of a strip lies on, with the wedge where it was found."""
+def lines_of_known_film(
+    known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace]
+) -> NDArray[np.int64]:
+    """The lines of a strip that may hold samples of patches or of unexposed film; on all others there are none."""
+    shift, skew, _ = _wedge_motion(known, sweep, places)
+    y = sweep.y_line_mm + shift
+    wander = np.abs(sweep.x_line_mm).max()
+    wide = np.abs(sweep.x_sample_mm - known.center_mm[strip]).max() + wander
+    reach = np.abs(sweep.y_sample_mm).max() + np.abs(skew) * wide
+    near = np.abs(y) + reach > known.half_format_mm[1]
+    near |= np.abs(sweep.x_sample_mm).max() + np.abs(sweep.x_line_mm) > known.half_format_mm[0]
+    for top, bottom in known.patch_y_mm:
+        near |= (y + reach > top) & (y - reach < bottom)
+    return np.flatnonzero(near)
+
+
+def label_samples(
+    known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace], lines: NDArray[np.int64]
+) -> NDArray[np.int16]:
+    """Which known film each sample of some lines of a strip lies on, with the wedge where it was found."""
     shift, skew, sigma = _wedge_motion(known, sweep, places)
     in_view = (strip - 1, strip, strip + 1)
     boxes, labels = [], []
@@ -76,16 +94,16 @@ def label_samples(known: KnownFilm, sweep: StripSweep, strip: int, places: Seque
     margin_x = CLEAR_SAMPLES * sample_mm + 2.0 * float(np.median(sweep.sigma_x_mm))
     return cell_kernels.label_strip(
         sweep.x_sample_mm,
-        sweep.x_line_mm,
-        sweep.y_line_mm + shift,
+        sweep.x_line_mm[lines],
+        (sweep.y_line_mm + shift)[lines],
         sweep.y_sample_mm,
-        skew,
+        skew[lines],
         known.center_mm[strip],
         np.array(boxes, dtype=np.float64).reshape(-1, 4),
         np.array(labels, dtype=np.int16),
         np.array(known.half_format_mm),
         margin_x,
-        _clear_of_edges(known, sigma, line_mm),
+        _clear_of_edges(known, sigma, line_mm)[lines],
     )
 
 
@@ -117,13 +135,18 @@ def _wedge_motion(known: KnownFilm, sweep: StripSweep, places: Sequence[WedgePla
     return shift, skew, sigma
 
 
-def gather_cells(dn: NDArray, label: NDArray[np.int16], known: KnownFilm) -> tuple[Cells, PatchMeans]:
-    """Cells of one strip, robust against single bad samples, and what its patches come to."""
+def gather_cells(
+    dn: NDArray, lines: NDArray[np.int64], label: NDArray[np.int16], known: KnownFilm
+) -> tuple[Cells, PatchMeans]:
+    """Cells of one strip `dn`, robust against single bad samples, and what its patches come to.
+
+    `lines` are those that may hold known film, `label` theirs.
+    """
     n = known.n_patches
     n_cells, n_samples = n + (dn.shape[0] + FOG_BLOCK - 1) // FOG_BLOCK, dn.shape[1]
     centre, limit = np.zeros((n_cells, n_samples)), np.full((n_cells, n_samples), np.inf)
     for _ in range(3):
-        sums = cell_kernels.gather(dn, label, n, FOG_BLOCK, centre, limit)
+        sums = cell_kernels.gather(dn, lines, label, n, FOG_BLOCK, centre, limit)
         count = np.maximum(sums[..., 0], 1.0)
         mean = centre + sums[..., 1] / count
         spread = sums[..., 2] / count - (sums[..., 1] / count) ** 2
@@ -139,7 +162,7 @@ def gather_cells(dn: NDArray, label: NDArray[np.int16], known: KnownFilm) -> tup
         dn=mean[cell, sample],
         doubt_dn=np.zeros(cell.size),
     )
-    return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], label)
+    return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], _lines_of_patches(lines, label, n))
 
 
 def _scatter_of_rows(variance: Array, count: Array, whole: NDArray[np.bool_]) -> Array:
@@ -156,19 +179,25 @@ def _scatter_of_rows(variance: Array, count: Array, whole: NDArray[np.bool_]) ->
 
 
 def _patch_means(
-    mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, label: NDArray[np.int16]
+    mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, spans: NDArray[np.int64]
 ) -> PatchMeans:
     n = len(mean)
     dn = np.full(n, np.nan)
-    first, stop = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
+    seen = np.asarray(whole.any(axis=1))
+    first, stop = np.where(seen[:, np.newaxis], spans, 0).T
     reasons = []
     for patch in range(n):
-        columns = whole[patch]
-        if not columns.any():
-            reasons.append("not seen")
-            continue
-        dn[patch] = np.median(mean[patch, columns])
-        lines = np.flatnonzero((label == patch).any(axis=1))
-        first[patch], stop[patch] = lines[0], lines[-1] + 1
-        reasons.append("")
+        if seen[patch]:
+            dn[patch] = np.median(mean[patch, whole[patch]])
+        reasons.append("" if seen[patch] else "not seen")
     return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, tuple(reasons))
+
+
+def _lines_of_patches(lines: NDArray[np.int64], label: NDArray[np.int16], n: int) -> NDArray[np.int64]:
+    """First and stop line of each patch's samples, (n, 2); zeros where it has none."""
+    spans = np.zeros((n, 2), dtype=np.int64)
+    for patch in range(n):
+        rows = np.flatnonzero((label == patch).any(axis=1))
+        if rows.size:
+            spans[patch] = lines[rows[0]], lines[rows[-1]] + 1
+    return spans

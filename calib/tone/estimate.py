@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.ordered import in_order
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, adjust, evidence_of
 from calib.tone.banding import estimate_profiles
@@ -24,7 +25,7 @@ from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.strokes import stroke_sigma, whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
-from calib.tone.survey import SCENE_BLOCK, StripSurvey, label_scene, usable_patches
+from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
 from calib.tone.tables import Banding, curve_density, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import Layout, Stated
@@ -49,10 +50,11 @@ def fit_tone(
 
     `sweeps` say where the samples lie on the film (a wedge is found within the scan's tolerance of where they put it),
     `dropouts` what the tape lost; a `previous` fit of the frame lends its scales. A strip without a usable wedge
-    borrows and says so in its `reason`; where no strip has one, all samples lie beyond every strip's span.
+    borrows and says so in its `reason`; where no strip has one, all samples lie beyond every strip's span. Strips are
+    looked at on `threads` threads; what is found does not depend on their number.
     """
     known = known_film(frame)
-    passes = survey_frame(frame, known, sweeps, dropouts)
+    passes = survey_frame(frame, known, sweeps, dropouts, threads)
     if passes.typical is None:
         return _nothing_known(frame, known, passes)
     curves = _curves(frame, known, passes, passes.typical)
@@ -61,20 +63,23 @@ def fit_tone(
     start = previous.scales if previous is not None else None
     fit = adjust(curves, _evidence(curves, known, passes), stated, N_KINDS, start, threads)
     known = replace(known, patch_sigma=stated.sigma_of_patches(fit.scales))
-    readings = [read_banding(curves, fit, survey.index) for survey in passes.surveys]
+    strips = range(len(frame.strips))
+    readings = list(in_order(partial(read_banding, curves, fit), strips, threads))
     measured = np.stack([each.banding for each in readings])
     variance = np.stack([each.variance for each in readings])
-    scenes = [_scene_of(frame, known, curves, fit, survey, sweeps, dropouts) for survey in passes.surveys]
-    profiles = estimate_profiles(measured, variance, votes_of(scenes, measured, variance))
+    look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
+    scenes = list(in_order(look, passes.surveys, threads))
+    profiles = estimate_profiles(measured, variance, votes_of(scenes, measured, variance, threads))
     bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
-    strips = tuple(
-        _tone_of(frame, known, curves, fit, survey, banding)
-        for survey, banding in zip(passes.surveys, bandings, strict=True)
-    )
-    patches = patch_table(known, curves, fit, passes, strips)
+
+    def finish(strip: int) -> StripTone:
+        return _tone_of(frame, known, curves, fit, passes.surveys[strip], bandings[strip])
+
+    tones = tuple(in_order(finish, strips, threads))
+    patches = patch_table(known, curves, fit, passes, tones)
     common = profiles.common - profiles.common.mean()
-    figures = figures_of(known, curves, fit, passes, patches, strips, common)
-    return ToneFit(strips, common, profiles.common_sigma, patches, figures, passes.warnings, fit.residuals, fit.scales)
+    figures = figures_of(known, curves, fit, passes, patches, tones, common)
+    return ToneFit(tones, common, profiles.common_sigma, patches, figures, passes.warnings, fit.residuals, fit.scales)
 
 
 def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:
@@ -125,9 +130,9 @@ def _scene_of(
     known: KnownFilm,
     curves: Curves,
     fit: Adjustment,
-    survey: StripSurvey,
     sweeps: Sequence[StripSweep],
     dropouts: Sequence[Dropouts],
+    survey: StripSurvey,
 ) -> ColumnMeans | None:
     """Column means of one strip's scene by its fitted curve and drift; None where there is nothing to see."""
     usable = usable_patches(survey)
@@ -135,13 +140,14 @@ def _scene_of(
         return None
     raster, strip = frame.strips[survey.index], survey.index
     dn = raster.read(0, raster.n_lines)
-    label = label_scene(known, sweeps[strip], survey, dn, dropouts[strip])
+    lines, block = scene_lines(raster.n_lines)
+    label = label_scene(known, sweeps[strip], survey, dn, dropouts[strip], lines)
     table = curve_density(curves, fit, strip, np.arange(np.iinfo(raster.dtype).max + 1, dtype=np.float64))
     low, high = known.patch_density[usable].min(), known.patch_density[usable].max()
     inside = np.flatnonzero((table >= low) & (table <= high))
     if inside.size == 0:
         return None
-    count, density = gather_scene(dn, label, table, int(inside[0]), int(inside[-1]), SCENE_BLOCK)
+    count, density = gather_scene(dn, lines, label, table, int(inside[0]), int(inside[-1]), block)
     return column_means(count, density)
 
 

@@ -9,13 +9,12 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.sweep.model import StripSweep, to_film, to_scan
+from calib.tone.overlap_kernels import overlap_cells
 
 MOST_POINTS = 48_000  # of one overlap that are compared: enough for its columns, whatever the strip's length
 BLOCK_POINTS = 24  # lines compared per cell
-FEWEST = 8
 PLACED = 1.5  # samples: strips placed less surely relative to each other are not compared
 COLUMN_FLOOR = 3e-4  # density: what interpolation and placing leave in all cells of a column alike
-OUTLIER = 4.0  # differences further off, in their scatter, are left out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,28 +136,13 @@ def _cubic(image: NDArray[np.float32], line: Array, sample: Array) -> Array:
 
 def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: ScanPoints) -> Array:
     """The fields of `OverlapCells` as rows of a table."""
-    difference = own - other
     smoothed = _kept_variance(place.line) * _kept_variance(place.sample)
     n_blocks = max(len(lines) // BLOCK_POINTS, 1)
-    found = []
-    for part in np.array_split(np.arange(len(lines)), n_blocks):
-        block = difference[part]
-        if not np.isfinite(block).any():
-            continue
-        median = np.nanmedian(np.where(np.isfinite(block).any(axis=0), block, 0.0), axis=0)
-        scatter = max(1.4826 * float(np.nanmedian(np.abs(block - median))), 1e-6)
-        good = np.abs(block - median) < OUTLIER * scatter  # not where NaN
-        columns = np.flatnonzero(good.sum(axis=0) >= FEWEST)
-        if columns.size == 0:
-            continue
-        good = good[:, columns]
-        weight = good / good.sum(axis=0)
-        fields = (place.sample, place.line, own, other, smoothed)
-        means = [(weight * np.where(good, field[np.ix_(part, columns)], 0.0)).sum(axis=0) for field in fields]
-        sigma = np.hypot(scatter / np.sqrt(good.sum(axis=0)), COLUMN_FLOOR * np.sqrt(n_blocks))
-        line = (weight * lines[part][:, None]).sum(axis=0)
-        found.append(np.stack([samples[columns], means[0], line, *means[1:4], sigma, 1.0 / (1.0 + means[4])]))
-    return np.concatenate(found, axis=1) if found else np.zeros((8, 0))
+    edges = np.array([part[0] for part in np.array_split(np.arange(len(lines)), n_blocks)] + [len(lines)])
+    fields = np.stack([place.sample, place.line, own, other, smoothed])
+    table = overlap_cells(own - other, fields, lines, samples, edges)
+    sigma = np.hypot(table[6], COLUMN_FLOOR * np.sqrt(n_blocks))
+    return np.stack([*table[:6], sigma, 1.0 / (1.0 + table[7])])
 
 
 def _kept_variance(place: Array) -> Array:

@@ -1,15 +1,17 @@
-"""The passes over a frame's strips that gather all evidence: each strip in turn, one or two in memory at a time."""
+"""The passes over a frame's strips that gather all evidence: on each thread one or two strips in memory at a time."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.ordered import in_order
 from calib.sweep.model import StripSweep
 from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typical_noise
 from calib.tone.cell_kernels import FOG
@@ -36,28 +38,33 @@ class Passes:
     warnings: tuple[str, ...]
 
 
-def survey_frame(frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts]) -> Passes:
-    """Survey every strip, then lend curves to those without, then compare all overlaps."""
-    surveys = []
-    for raster, sweep, lost in zip(frame.strips, sweeps, dropouts, strict=True):
-        clip = clip_of(raster, frame.scan.saturation)
-        surveys.append(survey_strip(raster, known, sweep, lost, clip, frame.scan.tolerance_mm))
-    whole = [survey for survey in surveys if survey.curve is not None and not survey.reason]
-    some = whole or [survey for survey in surveys if survey.curve is not None]
+def survey_frame(
+    frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
+) -> Passes:
+    """Survey every strip, then lend curves to those without, then compare all overlaps; on `threads` threads."""
+
+    def survey(strip: int) -> StripSurvey:
+        raster, clip = frame.strips[strip], clip_of(frame.strips[strip], frame.scan.saturation)
+        return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, frame.scan.tolerance_mm)
+
+    surveys = list(in_order(survey, range(len(frame.strips)), threads))
+    whole = [each for each in surveys if each.curve is not None and not each.reason]
+    some = whole or [each for each in surveys if each.curve is not None]
     if not some:
         return Passes(tuple(surveys), (None,) * (len(surveys) - 1), None, ())
     grain = agreed_grain(np.array([s.noise.grain for s in some if s.noise is not None]), _stated_grain(frame))
-    surveys = [with_grain(survey, known, grain.per_density) for survey in surveys]
-    some = [surveys[survey.index] for survey in some]
-    kin = kinship_of([survey.curve for survey in some if survey.curve is not None])
-    noise = typical_noise([survey.noise for survey in some if survey.noise is not None])
+    surveys = [with_grain(each, known, grain.per_density) for each in surveys]
+    some = [surveys[each.index] for each in some]
+    kin = kinship_of([each.curve for each in some if each.curve is not None])
+    noise = typical_noise([each.noise for each in some if each.noise is not None])
     edges = _Edges(frame, sweeps, dropouts)
     for index in _lending_order(surveys):
-        survey = surveys[index]
+        needy = surveys[index]
         dn, density = _lent(edges, surveys, known, index)
         curve = borrowed_curve(dn, density, kin)
-        surveys[index] = replace(survey, curve=curve, noise=survey.noise or noise, reason=_reason(survey, dn.size > 0))
-    overlaps = tuple(edges.compare(surveys[k], surveys[k + 1]) for k in range(len(surveys) - 1))
+        surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
+    seams = range(len(surveys) - 1)
+    overlaps = tuple(in_order(lambda k: edges.compare(surveys[k], surveys[k + 1]), seams, threads))
     return Passes(tuple(surveys), overlaps, kin.typical, (*_warnings(frame, surveys), *filter(None, [grain.warning])))
 
 
@@ -132,6 +139,12 @@ def unbiased_density(curve: FirstCurve, noise: NoiseModel | None, dn: Array) -> 
     return np.asarray(density - 0.5 * curve.curvature(density) * noise.variance_dn(density))
 
 
+@lru_cache(maxsize=8)
+def _density_table(curve: FirstCurve, noise: NoiseModel | None, n_dn: int) -> NDArray[np.float32]:
+    """Unbiased densities of all DN; a strip's table is wanted for both of its neighbours."""
+    return unbiased_density(curve, noise, np.arange(n_dn, dtype=np.float64)).astype(np.float32)
+
+
 class _Edges:
     """Reads the edges of strips, as DN or as first-order density."""
 
@@ -149,10 +162,10 @@ class _Edges:
         dn, bad = self._read(survey.index, samples, survey.clip)
         if survey.curve is None:
             raise ValueError(f"strip {survey.index} has no curve yet")
-        table = unbiased_density(survey.curve, survey.noise, np.arange(np.iinfo(dn.dtype).max + 1, dtype=np.float64))
+        table = _density_table(survey.curve, survey.noise, np.iinfo(dn.dtype).max + 1)
         inside = BEYOND - EDGE_MARGIN
         span = survey.curve.lightest + inside, survey.curve.deepest - inside
-        return Edge(samples.start, np.where(bad, np.nan, table[dn]).astype(np.float32), span)
+        return Edge(samples.start, np.where(bad, np.float32(np.nan), table[dn]), span)
 
     def raw(self, survey: StripSurvey, samples: slice) -> Edge:
         """DN of some samples; NaN where lost or clipped."""

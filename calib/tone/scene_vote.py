@@ -8,17 +8,17 @@ never outvoted, only refined where the scene agrees with it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct, idct
-from scipy.linalg import cho_factor, cho_solve
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from calib.coordinates import Array
-from calib.tone.banding import SMALLEST, SceneVote, by_octaves, components_of_octave, covariance_of, fill
+from calib.ordered import in_order
+from calib.tone.banding import SMALLEST, SceneVote, by_octaves, components_of_octave, covariance_of, fill, inverse_of
 
 FEWEST_BLOCKS = 12
 HALF_SEEN = 0.5  # of a block's lines must show the scene for a sample's mean to count
@@ -62,59 +62,73 @@ def column_means(count: Array, density: Array) -> ColumnMeans:
 
 def _trimmed(values: Array, seen: NDArray[np.bool_], enough: NDArray[np.bool_]) -> Array:
     """Trimmed means of the columns that have `enough` values, each block levelled first; zero in the others."""
-    levelled = np.stack([_levelled(row) for row in np.where(seen, values, np.nan)])
-    n, ordered = seen.sum(axis=0), np.sort(levelled, axis=0)  # NaN last
-    mean = np.zeros(n.size)
-    for sample in np.flatnonzero(enough):
-        cut = int(TRIMMED * n[sample])
-        mean[sample] = ordered[cut : n[sample] - cut, sample].mean()
-    return mean
+    n, ordered = seen.sum(axis=0), np.sort(np.where(seen, _levelled(values, seen), np.inf), axis=0)
+    cut, place = (TRIMMED * n).astype(np.int64), np.arange(len(values))[:, None]
+    kept = (place >= cut) & (place < n - cut)
+    total = np.where(kept, ordered, 0.0).sum(axis=0)
+    return np.where(enough, total / np.maximum(n - 2 * cut, 1), 0.0)
 
 
 def _fast(values: Array, seen: NDArray[np.bool_]) -> Array:
     """Mean of what varies within `FAST_SAMPLES`, weighted by one over its local mean square, found in turn with it."""
-    fast = np.where(seen, values - _mean_about(values, seen, (0.0, FAST_SAMPLES)), 0.0)
+    fast = np.where(
+        seen, values - _mean_about(values, _share_about(seen, (0.0, FAST_SAMPLES)), (0.0, FAST_SAMPLES)), 0.0
+    )
+    share = _share_about(seen, TEXTURE_REACH)
     mean = fast.sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
     for _ in range(3):
-        loud = _mean_about(np.where(seen, fast - mean, 0.0) ** 2, seen, TEXTURE_REACH)
+        loud = _mean_about(np.where(seen, fast - mean, 0.0) ** 2, share, TEXTURE_REACH)
         weight = np.where(seen, 1.0 / (loud + QUIETEST * np.median(loud[seen]) + SMALLEST), 0.0)
         mean = (weight * fast).sum(axis=0) / np.maximum(weight.sum(axis=0), SMALLEST)
     return np.asarray(mean)
 
 
-def _mean_about(values: Array, seen: NDArray[np.bool_], reach: tuple[float, float]) -> Array:
-    """Gaussian mean of the values seen about each place; `values` are zero elsewhere."""
-    share = gaussian_filter(seen.astype(np.float64), reach)
-    return np.asarray(gaussian_filter(values, reach) / np.maximum(share, 1e-3))
+def _share_about(seen: NDArray[np.bool_], reach: tuple[float, float]) -> Array:
+    """Gaussian share of the places about each that were seen."""
+    return np.maximum(gaussian_filter(seen.astype(np.float64), reach), 1e-3)
 
 
-def _levelled(row: Array) -> Array:
-    known = np.isfinite(row)
-    at = np.linspace(-1, 1, row.size)
-    return row - np.polyval(np.polyfit(at[known], row[known], 1), at)
+def _mean_about(values: Array, share: Array, reach: tuple[float, float]) -> Array:
+    """Gaussian mean of the values seen about each place, their `share` known; `values` are zero elsewhere."""
+    return np.asarray(gaussian_filter(values, reach) / share)
 
 
-def votes_of(scenes: Sequence[ColumnMeans | None], measured: Array, variance: Array) -> list[SceneVote | None]:
-    """The vote of each strip's scene, beside banding (K, n) measured on known film with its variance."""
+def _levelled(values: Array, seen: NDArray[np.bool_]) -> Array:
+    """Blocks (blocks, n_samples) less the straight line through what was seen of each."""
+    at = np.linspace(-1, 1, values.shape[1])
+    n = np.maximum(seen.sum(axis=1), 1)
+    off = at - (seen @ at / n)[:, None]
+    mean = np.where(seen, values, 0.0).sum(axis=1) / n
+    spread = np.where(seen, off**2, 0.0).sum(axis=1)
+    slope = np.where(seen, off * values, 0.0).sum(axis=1) / np.maximum(spread, SMALLEST)
+    return np.asarray(values - mean[:, None] - slope[:, None] * off)
+
+
+def votes_of(
+    scenes: Sequence[ColumnMeans | None], measured: Array, variance: Array, threads: int = 1
+) -> Iterator[SceneVote | None]:
+    """The vote of each strip's scene, beside banding (K, n) measured on known film with its variance.
+
+    They are large, so they are made on `threads` threads as they are taken.
+    """
     differences = [
         None if scene is None else _difference(scene, row, error)
         for scene, row, error in zip(scenes, measured, variance, strict=True)
     ]
-    spectra = [None if off is None else dct(off, norm="ortho") ** 2 for off in differences]
-    alive = [spectrum for spectrum in spectra if spectrum is not None]
-    if not alive:
-        return [None] * len(scenes)
-    shared = by_octaves(np.mean(alive, axis=0))
-    votes: list[SceneVote | None] = []
-    for scene, off, spectrum, error in zip(scenes, differences, spectra, variance, strict=True):
-        if scene is None or off is None or spectrum is None:
-            votes.append(None)
-            continue
+    alive = [dct(off, norm="ortho") ** 2 for off in differences if off is not None]
+    shared = by_octaves(np.mean(alive, axis=0)) if alive else np.zeros(0)
+
+    def vote(strip: int) -> SceneVote | None:
+        scene, off, error = scenes[strip], differences[strip], variance[strip]
+        if scene is None or off is None:
+            return None
         noise = float(np.median(error[np.isfinite(error)]))
+        spectrum = dct(off, norm="ortho") ** 2
         total = np.maximum(_cautious(by_octaves(spectrum)), _cautious(shared))
         power = np.maximum(total - noise, LEAST_SHARE * noise)
-        votes.append(_vote(scene, off, power, noise))
-    return votes
+        return _vote(scene, off, power, noise)
+
+    return in_order(vote, range(len(scenes)), threads)
 
 
 def _difference(scene: ColumnMeans, measured: Array, variance: Array) -> Array | None:
@@ -137,8 +151,7 @@ def _vote(scene: ColumnMeans, difference: Array, power: Array, noise: float) -> 
     covariance = covariance_of(power)
     silent = ~np.isfinite(scene.density) | _features(difference, power, noise)
     covariance[np.diag_indices_from(covariance)] += np.where(silent, NO_VOTE, 0.0)
-    inverse = cho_solve(cho_factor(covariance, check_finite=False), np.eye(power.size), check_finite=False)
-    return SceneVote(np.where(np.isfinite(scene.density), scene.density, 0.0), (inverse + inverse.T) / 2)
+    return SceneVote(np.where(np.isfinite(scene.density), scene.density, 0.0), inverse_of(covariance))
 
 
 def _features(difference: Array, power: Array, noise: float) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from calib.coordinates import FilmPoints
+from calib.coordinates import Array, FilmPoints
 from calib.sweep.model import StripSweep, to_scan
 from calib.tone.cells import FEWEST, Cells, select
 from calib.tone.known_film import KnownFilm
@@ -45,13 +45,13 @@ def gather_strokes(
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
     place = to_scan(sweep, FilmPoints(x_mm=known.mark_x_mm, y_mm=known.mark_y_mm))
-    columns: list[list[float]] = []
+    found = [np.zeros((0, 6))]
     for mark in np.flatnonzero(_in_view(place.line, place.sample, dn.shape)).tolist():
         line = int(np.clip(round(float(place.line[mark])), 0, dn.shape[0] - 1))
         if sweep.sigma_x_mm[line] > PLACED * sample_mm or sweep.sigma_y_mm[line] > PLACED * line_mm:
             continue
-        columns += _cells_of_mark(dn, lost, sweep, known, mark, (line, float(place.sample[mark])), clip)
-    table = np.array(columns, dtype=np.float64).reshape(-1, 6)
+        found.append(_cells_of_mark(dn, lost, sweep, known, mark, (line, float(place.sample[mark])), clip))
+    table = np.concatenate(found)
     label = np.full(len(table), STROKE)
     cells = Cells(label, table[:, 1].astype(np.int64), *table[:, 2:].T)
     return cells, table[:, 0].astype(np.int64)
@@ -69,7 +69,7 @@ def _cells_of_mark(
     mark: int,
     place: tuple[int, float],
     clip: tuple[int, int],
-) -> list[list[float]]:
+) -> Array:
     """Rows (mark, sample, mean line, count, mean DN, its doubt) of one cross, its samples averaged column by column."""
     step_x = float(np.median(np.diff(sweep.x_sample_mm)))
     step_y = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
@@ -84,19 +84,17 @@ def _cells_of_mark(
     sound = ~lost[rows, part] & (window > clip[0]) & (window < clip[1])
     use, beside = cross.inner & sound, cross.beside & sound
     if use.sum() < FEWEST or beside.sum() < FEWEST:
-        return []
+        return np.zeros((0, 6))
     leak = cross.leak
     off = float(np.median(window[beside])) - window
     window = window - leak / (1 - leak) * off
     use &= _ordinary(window, use)
-    found = []
-    lines = np.arange(rows.start, rows.stop)
-    for column in np.flatnonzero(use.any(axis=0)):
-        chosen = use[:, column]
-        values = window[chosen, column]
-        doubt = LEAK_DOUBT * abs(float((leak * off)[chosen, column].mean()))
-        found.append([mark, part.start + column, lines[chosen].mean(), values.size, values.mean(), doubt])
-    return found
+    count = use.sum(axis=0)
+    columns = np.flatnonzero(count)
+    means = [(each * use).sum(axis=0)[columns] / count[columns] for each in (window, leak * off)]
+    line = (np.arange(rows.start, rows.stop)[:, None] * use).sum(axis=0)[columns] / count[columns]
+    doubt = LEAK_DOUBT * np.abs(means[1])
+    return np.stack([np.full(columns.size, mark), part.start + columns, line, count[columns], means[0], doubt], axis=1)
 
 
 class _Cross:

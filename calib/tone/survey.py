@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
-from calib.tone.cells import Cells, PatchMeans, gather_cells, label_samples
+from calib.tone.cells import Cells, PatchMeans, gather_cells, label_samples, lines_of_known_film
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel, fit_noise
@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
 
 LOST_STRIP = 0.98  # a strip of which this part dropped out carries nothing
-SCENE_BLOCK = 16  # lines of the scene averaged together: about as far as its texture is alike
+SCENE_BLOCK = 16  # lines of the scene averaged together at least: about as far as its texture is alike
+MOST_SCENE_LINES, MOST_SCENE_BLOCKS = 6144, 192  # of a strip
 FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
 BLUR_SAMPLES = 3  # on each side of a stroke that its light may reach
 OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
@@ -64,13 +65,15 @@ def survey_strip(
     """Survey a strip: read it, find its wedge, gather its cells."""
     dn = raster.read(0, raster.n_lines)
     lost = dropouts.mask(0, raster.n_lines)
-    is_lost = bool(lost.mean() > LOST_STRIP)
+    is_lost = dropouts.n_lost > LOST_STRIP * lost.size
     groups = range(int(known.group.max()) + 1)
     places = tuple(locate_group(dn, lost, sweep, known, raster.index, group, tolerance_mm) for group in groups)
     if is_lost:
         places = tuple(replace(place, found=False) for place in places)
-    label = _labelled(known, sweep, raster.index, places, dn, lost, clip)
-    cells, patches = gather_cells(dn, label, known)
+    lines = lines_of_known_film(known, sweep, raster.index, places)
+    label = label_samples(known, sweep, raster.index, places, lines)
+    cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, np.zeros((0, 4), dtype=np.int64))
+    cells, patches = gather_cells(dn, lines, label, known)
     stroke_cells, stroke_mark = gather_strokes(dn, lost, sweep, known, clip)
     curve, noise, spoilt, reason = first_tone(known, patches)
     return StripSurvey(
@@ -78,25 +81,29 @@ def survey_strip(
     )
 
 
+def scene_lines(n_lines: int) -> tuple[NDArray[np.int64], int]:
+    """The lines of a strip whose scene is looked at, `MOST_SCENE_LINES` evenly along it at most, and those of a block.
+
+    The scene's vote is never believed much further than the known film, whose samples are far fewer: what still more
+    lines would add could hardly be used.
+    """
+    n_used = min(n_lines, MOST_SCENE_LINES)
+    lines = (np.arange(n_used) * n_lines + n_lines // 2) // n_used if n_used < n_lines else np.arange(n_lines)
+    return lines, max(SCENE_BLOCK, -(-n_used // MOST_SCENE_BLOCKS))
+
+
 def label_scene(
-    known: KnownFilm, sweep: StripSweep, survey: StripSurvey, dn: NDArray, dropouts: Dropouts
-) -> NDArray[np.int16]:
-    """Labels of a surveyed strip's samples, once more."""
-    lost = dropouts.mask(0, len(dn))
-    return _labelled(known, sweep, survey.index, survey.places, dn, lost, survey.clip)
-
-
-def _labelled(
     known: KnownFilm,
     sweep: StripSweep,
-    strip: int,
-    places: tuple[WedgePlace, ...],
+    survey: StripSurvey,
     dn: NDArray,
-    lost: NDArray[np.bool_],
-    clip: tuple[int, int],
+    dropouts: Dropouts,
+    lines: NDArray[np.int64],
 ) -> NDArray[np.int16]:
-    label = label_samples(known, sweep, strip, places)
-    cell_kernels.hide(label, lost, clip[0], clip[1], dn, stroke_boxes(known, sweep, dn.shape))
+    """Labels of the samples of some lines of a surveyed strip `dn`, strokes hidden."""
+    label = label_samples(known, sweep, survey.index, survey.places, lines)
+    boxes, lost = stroke_boxes(known, sweep, dn.shape), dropouts.mask(0, len(dn))
+    cell_kernels.hide(label, lines, lost, survey.clip[0], survey.clip[1], dn, boxes)
     return label
 
 

@@ -101,21 +101,26 @@ def fit_first_curve(dn: Array, density: Array, sigma_dn: Array, prior: "FirstCur
 def _best_of(
     dn: Array, density: Array, sigma: Array, exponents: Array, bends: tuple[float, ...]
 ) -> tuple[float, tuple[float, float], float, float]:
-    """The best (cost, (dark, gain), exponent, bend) over a lattice of shapes; offset and gain are linear."""
-    best = (np.inf, (0.0, 1.0), 1.0, 0.0)
-    for exponent in exponents:
-        u = 10.0 ** (-exponent * density)
-        for bend in bends:
-            design = np.stack([np.ones_like(u), u / (1.0 + bend * u)], axis=1)
-            weight = 1.0 / sigma
-            for _ in range(4):
-                linear = np.linalg.lstsq(design * weight[:, None], dn * weight, rcond=None)[0]
-                off = np.abs(dn - design @ linear) / sigma
-                weight = np.sqrt(1.0 / (1.0 + (off / 3.0) ** 2)) / sigma
-            cost = float(np.log1p((off / 3.0) ** 2).sum()) + 1e-4 * bend
-            if cost < best[0] and linear[1] != 0.0:
-                best = (cost, (float(linear[0]), float(linear[1])), float(exponent), float(bend))
-    return best
+    """The best (cost, (dark, gain), exponent, bend) over a lattice of shapes; offset and gain are linear.
+
+    All shapes are fitted at once, each by the straight line through its light and the DN, reweighted three times.
+    """
+    exponent, bend = (each.ravel() for each in np.meshgrid(exponents, np.array(bends), indexing="ij"))
+    u = power_of_ten(-exponent[:, None] * density)
+    light = u / (1.0 + bend[:, None] * u)
+    off = np.zeros_like(light)
+    for _ in range(4):
+        weight = 1.0 / (1.0 + (off / 3.0) ** 2) / sigma**2
+        total = weight.sum(axis=1, keepdims=True)
+        middle, mean = ((weight * each).sum(axis=1, keepdims=True) / total for each in (light, dn))
+        spread = (weight * (light - middle) ** 2).sum(axis=1, keepdims=True)
+        gain = (weight * (light - middle) * (dn - mean)).sum(axis=1, keepdims=True) / np.maximum(spread, 1e-300)
+        dark = mean - gain * middle
+        off = (dn - dark - gain * light) / sigma
+    cost = np.log1p((off / 3.0) ** 2).sum(axis=1) + 1e-4 * bend
+    cost[gain[:, 0] == 0.0] = np.inf
+    best = int(np.argmin(cost))
+    return float(cost[best]), (float(dark[best, 0]), float(gain[best, 0])), float(exponent[best]), float(bend[best])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

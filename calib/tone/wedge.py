@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone.known_film import KnownFilm
+from calib.tone.wedge_misfit import COLUMN_GROUPS, wedge_misfit
 
-COLUMN_GROUPS = 6
 EDGE_SAMPLES = 4.0  # kept clear of a wedge's side edges, in samples
-ROBUST = 6.0  # a profile point further off than this, in its scatter, counts no more
 MARGIN_LINES, LEAST_MARGIN, MARGIN_SHARE = 2.5, 1.5, 0.25  # lines kept clear of a step; this part of a low patch
 SLOPES = (-0.012, 0.0, 0.012)  # stretches of the sweep tried in the search
 VETO = 1e5  # cost of a placing that contradicts the order of the patches or the sameness of unexposed film
@@ -153,6 +152,8 @@ def _match(
     prior = max(2.0 * float(np.median(sweep.sigma_y_mm[near])) if near.any() else tolerance_mm, 2.0 * line_mm)
     pattern = _pattern(known, group, margin_lines(known, group, line_mm) * line_mm)
     whole = 1.15 * tolerance_mm + 2 * line_mm
+    order = np.argsort(profile.y_mm, kind="stable")
+    profile = _Profile(profile.x_mm[order], profile.y_mm[order], profile.dn[order], profile.noise)
     close = min(4.0 * prior + 3 * line_mm, whole)
     for reach in (close, whole):  # a sweep that claims to know is believed only where the pattern bears it out
         best, best_cost, best_share = _search(profile, pattern, start, reach, prior, line_mm)
@@ -172,8 +173,10 @@ def _search(
         for shift in middle + shifts:
             for slope in SLOPES:
                 place = replace(start, shift_mm=float(shift), slope=slope, sigma_mm=1.5 * line_mm, found=True)
-                cost, share = _misfit(profile, pattern, place, line_mm)
+                cost, share, level = _misfit(profile, pattern, place, line_mm)
                 cost += 0.5 * min((shift / prior) ** 2, 50.0) + (slope / 0.01) ** 2
+                if cost < best_cost:  # contradictions only add to it
+                    cost += VETO * _contradictions(level, pattern, profile.noise)
                 if cost < best_cost:
                     best, best_cost, best_share = place, cost, share
     return best, best_cost, best_share
@@ -210,26 +213,17 @@ def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
     return _Pattern(np.array(rows), density, np.arange(len(rows)) < len(chosen))
 
 
-def _misfit(profile: _Profile, pattern: _Pattern, place: WedgePlace, line_mm: float) -> tuple[float, float]:
-    """Robust misfit of all profile points that a placing puts on known film, and the share of patches in view."""
+def _misfit(profile: _Profile, pattern: _Pattern, place: WedgePlace, line_mm: float) -> tuple[float, float, Array]:
+    """Robust misfit of all points of a profile sorted by y that a placing without skew puts on known film.
+
+    With it the share of the patches in view, and the DN of each stretch of the pattern.
+    """
     y = place.corrected(profile.x_mm, profile.y_mm)
-    order = np.argsort(y, kind="stable")
-    first, last = np.searchsorted(y[order], pattern.y_mm[:, 0]), np.searchsorted(y[order], pattern.y_mm[:, 1])
     room = np.maximum(pattern.y_mm[:, 1] - pattern.y_mm[:, 0], line_mm) * COLUMN_GROUPS / line_mm
-    cost, seen = 0.0, 0
+    first, last = np.searchsorted(y, pattern.y_mm[:, 0]), np.searchsorted(y, pattern.y_mm[:, 1])
     level = np.full(len(room), np.nan)
-    for index in range(len(room)):
-        values = profile.dn[order[first[index] : last[index]]]
-        if pattern.is_patch[index]:  # lost lines are in view, lines beyond the strip's end are not
-            seen += values.size
-            cost += 0.5 * ROBUST**2 * max(0.5 * room[index] - values.size, 0.0)
-        values = values[np.isfinite(values)]
-        if values.size >= COLUMN_GROUPS:
-            level[index] = np.median(values)
-            off = (values - level[index]) / (2.0 * profile.noise)
-            cost += float(0.5 * np.minimum(off**2, ROBUST**2).sum())
-    cost += VETO * _contradictions(level, pattern, profile.noise)
-    return cost, seen / room[pattern.is_patch].sum()
+    cost, seen = wedge_misfit(profile.dn, first, last, room, pattern.is_patch, profile.noise, level)
+    return cost, seen / room[pattern.is_patch].sum(), level
 
 
 def _contradictions(level: Array, pattern: _Pattern, noise: float) -> int:

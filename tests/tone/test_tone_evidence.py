@@ -27,7 +27,7 @@ SMALL = scenario("small")
 def surveyed(what=SMALL) -> Passes:  # type: ignore[no-untyped-def]
     frame, truth = made(what)
     dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
-    return survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts)
+    return survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, threads=1)
 
 
 def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.MonkeyPatch) -> None:

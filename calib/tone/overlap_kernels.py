@@ -1,0 +1,54 @@
+"""The loops over an overlap's samples that gather differences into cells, compiled."""
+
+import numpy as np
+
+from calib.compiled import njit
+
+FEWEST = 8  # samples of a cell
+OUTLIER = 4.0  # differences further off, in their scatter, are left out
+TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
+LEAST_SCATTER = 1e-6
+
+
+@njit(cache=True, nogil=True)
+def overlap_cells(difference, fields, lines, samples, edges):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Cells of `difference` (lines, samples): one sample of the lines between two `edges`, robustly.
+
+    Returns rows (8, cells): sample, mean of field 0, mean line, means of fields 1 to 3, 1-sigma of the mean difference
+    by its scatter, mean of field 4; `fields` is (5, lines, samples).
+    """
+    n_samples, n_blocks = len(samples), len(edges) - 1
+    table = np.empty((8, n_samples * n_blocks))
+    n = 0
+    for block in range(n_blocks):
+        first, stop = edges[block], edges[block + 1]
+        middle, scatter = _middle_and_scatter(difference[first:stop])
+        for sample in range(n_samples):
+            count, sums = 0, np.zeros(6)
+            for row in range(first, stop):
+                if abs(difference[row, sample] - middle[sample]) < OUTLIER * scatter:  # false where not a number
+                    count += 1
+                    sums[5] += lines[row]
+                    for field in range(5):
+                        sums[field] += fields[field, row, sample]
+            if count >= FEWEST:
+                sums /= count
+                table[0, n], table[1, n], table[2, n] = samples[sample], sums[0], sums[5]
+                table[3, n], table[4, n], table[5, n] = sums[1], sums[2], sums[3]
+                table[6, n], table[7, n] = scatter / np.sqrt(count), sums[4]
+                n += 1
+    return table[:, :n]
+
+
+@njit(cache=True, nogil=True)
+def _middle_and_scatter(block):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Median of each column, not a number where it has none, and the scatter of all values about theirs."""
+    middle, off, n = np.full(block.shape[1], np.nan), np.empty(block.size), 0
+    for column in range(block.shape[1]):
+        values = block[:, column][np.isfinite(block[:, column])]
+        if values.size == 0:
+            continue
+        middle[column] = np.median(values)
+        off[n : n + values.size] = np.abs(values - middle[column])
+        n += values.size
+    return middle, max(TO_SIGMA * np.median(off[:n]), LEAST_SCATTER) if n else LEAST_SCATTER
