@@ -1,11 +1,13 @@
 """One blurred border between two even parts of the film: where it is."""
 
-from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
+from calib.sweep.cross import edge
+from calib.sweep.smallsolve import inverse_of, times
 
 LEAST_STEP = 8.0  # of a border's step over its 1-sigma
 LEAST_SAMPLES = 40
@@ -14,50 +16,101 @@ SETTLED = 0.03  # of the shift's 1-sigma: no larger step, and it has settled
 TRIM = 3.0
 
 
-def fit_border(
-    t_mm: Array,
-    light: Array,
-    noise: Array,
-    inside: NDArray[np.bool_],
-    profile: Callable[[Array], Array],
-    blur_mm: float,
-    start_mm: float = 0.0,
-) -> tuple[float, float] | None:
-    """Shift (mm) of a border along t and its variance; None where it does not stand out.
+class Feature(NamedTuple):
+    """What is looked for along t: a border where the light steps, or where `half_mm` is not zero a gap of that half
+    width; blurred by the spot, whose rms radius is `blur_mm`."""
 
-    Model: light = a + b profile(t - shift), `profile` the blurred border at 0, `noise` the 1-sigma of the light, inf
-    without signal. Weights fall off for samples far from the model, scatter beyond the noise widens the variance.
+    blur_mm: float
+    half_mm: float
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def profile(d_mm: float, feature: Feature) -> tuple[float, float]:  # pragma: no cover
+    """The feature's light, 0 .. 1, at a distance from its middle, and its derivative."""
+    sharp = 1.0 / feature.blur_mm
+    if feature.half_mm == 0.0:
+        share, density = edge(d_mm * sharp)
+        return share, density * sharp
+    share, density = edge((d_mm + feature.half_mm) * sharp)
+    less, dense = edge((d_mm - feature.half_mm) * sharp)
+    return share - less, (density - dense) * sharp
+
+
+def fit_border(
+    t_mm: Array, light: Array, noise: Array, reach_mm: float, feature: Feature, start_mm: float = 0.0
+) -> tuple[float, float] | None:
+    """Shift (mm) of a border or gap along t and its variance; None where it does not stand out.
+
+    Model: light = a + b profile(t - shift), looked at within `reach_mm` of the start; `noise` is the 1-sigma of the
+    light, inf without signal. Weights fall off for samples far from the model, scatter beyond the noise widens the
+    variance.
     """
+    inside = np.abs(t_mm - start_mm) < reach_mm
     good = inside & np.isfinite(noise)
-    if good.sum() < max(LEAST_SAMPLES, 0.5 * inside.sum()):
+    if np.count_nonzero(good) < max(LEAST_SAMPLES, 0.5 * np.count_nonzero(inside)):
         return None
-    t, light, noise = t_mm[good], light[good], noise[good]
-    shift, weight = start_mm, 1 / noise**2
-    for turn in range(TURNS):
-        f = profile(t - shift)
-        slope = (profile(t - shift - 0.05 * blur_mm) - profile(t - shift + 0.05 * blur_mm)) / (0.1 * blur_mm)
-        if turn == 0:
-            flat = np.column_stack([np.ones_like(f), f])
-            levels = np.linalg.lstsq(flat / noise[:, None], light / noise, rcond=None)[0]
-        design = np.column_stack([np.ones_like(f), f, levels[1] * slope])
-        residual = light - levels[0] - levels[1] * f
-        if turn > 1:
-            weight = _trimmed(residual, noise)
-        normal = (design * weight[:, None]).T @ design
-        normal[np.diag_indices(3)] *= 1 + 1e-9
-        step = np.linalg.solve(normal, design.T @ (weight * residual))
-        levels = levels + step[:2]
-        shift += float(np.clip(step[2], -3 * blur_mm, 3 * blur_mm))
-        if turn > 2 and abs(step[2]) < SETTLED * np.sqrt(1 / normal[2, 2]):
-            break
-    cov = np.linalg.inv(normal)
-    if not abs(levels[1]) > LEAST_STEP * np.sqrt(cov[1, 1]) or cov[2, 2] > blur_mm**2:
+    possible, shift, step, cov = _fit(t_mm[good], light[good], noise[good], feature, start_mm)
+    if not possible or not abs(step) > LEAST_STEP * np.sqrt(cov[1, 1]) or cov[2, 2] > feature.blur_mm**2:
         return None
     return shift, float(cov[2, 2])
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fit(
+    t: Array, light: Array, noise: Array, feature: Feature, start_mm: float
+) -> tuple[bool, float, float, Array]:  # pragma: no cover
+    """Gauss-Newton: whether it was possible, shift, step of the light, covariance of level, step and shift."""
+    shift, level, step = start_mm, 0.0, 0.0
+    weight, residual, design = 1.0 / noise**2, np.empty(t.size), np.empty((t.size, 3))
+    cov = np.zeros((3, 3))
+    for turn in range(-1, TURNS):  # before the first turn the light's level and step are found
+        for i in range(t.size):
+            share, slope = profile(t[i] - shift, feature)
+            design[i, 0], design[i, 1], design[i, 2] = 1.0, share, -step * slope
+            residual[i] = light[i] - level - step * share
+        if turn > 1:
+            _trim(residual, noise, weight)
+        normal, right = _sums(design, residual, weight)
+        if turn < 0:
+            normal[2, 2] = 1.0
+        for k in range(3):
+            normal[k, k] *= 1.0 + 1e-9
+        cov, possible = inverse_of(normal)
+        if not possible:
+            return False, shift, step, cov
+        change = times(cov, right)
+        level, step = level + change[0], step + change[1]
+        if turn >= 0:
+            shift += min(max(change[2], -3.0 * feature.blur_mm), 3.0 * feature.blur_mm)
+        if turn > 2 and abs(change[2]) < SETTLED * np.sqrt(1.0 / normal[2, 2]):
+            break
+    return True, shift, step, cov
+
+
+@njit(cache=True, nogil=True)
+def _sums(design: Array, residual: Array, weight: Array) -> tuple[Array, Array]:  # pragma: no cover
+    """Weighted sums of the design's products (3, 3) and with the residual (3,)."""
+    normal, right = np.zeros((3, 3)), np.zeros(3)
+    for i in range(weight.size):
+        for a in range(3):
+            weighted = weight[i] * design[i, a]
+            right[a] += weighted * residual[i]
+            for b in range(3):
+                normal[a, b] += weighted * design[i, b]
+    return normal, right
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _trim(residual: Array, noise: Array, out: Array) -> None:  # pragma: no cover
+    """Inverse variances, the noise widened to the scatter found, less for samples far from the model."""
+    ratio2 = (residual / noise) ** 2
+    factor = max(1.0, np.median(ratio2) / 0.6745**2)
+    for i in range(out.size):
+        out[i] = min(1.0, TRIM * TRIM * factor / max(ratio2[i], 1e-12)) / (noise[i] * noise[i] * factor)
+
+
 def search_border(
-    t_mm: Array, light: Array, noise: Array, profile: Callable[[Array], Array], flank_mm: float, reach_mm: float
+    t_mm: Array, light: Array, noise: Array, feature: Feature, flank_mm: float, reach_mm: float
 ) -> float | None:
     """Rough shift (mm) of a border across columns within `reach_mm`, from the columns' mean light: where the profile
     explains most of what lies within `flank_mm` of it. t (n_lines, n_columns) mm. None where no column has signal."""
@@ -70,19 +123,24 @@ def search_border(
     mean = np.where(good, light, 0.0).sum(axis=0)[columns] / count[columns]
     step = float(np.median(np.diff(t))) / 2
     shifts = np.arange(-np.ceil(reach_mm / step), np.ceil(reach_mm / step) + 1) * step
-    explained = [_explained(t - shift, mean, profile, flank_mm) for shift in shifts]
+    explained = [_explained(t - shift, mean, feature, flank_mm) for shift in shifts]
     return float(shifts[int(np.argmax(explained))])
 
 
-def _explained(t: Array, mean: Array, profile: Callable[[Array], Array], flank_mm: float) -> float:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _explained(t: Array, mean: Array, feature: Feature, flank_mm: float) -> float:  # pragma: no cover
     """Sum of squares that a level and a step of the profile explain, over what they leave; 0 where columns lack."""
     near = np.abs(t) < flank_mm
-    if near.sum() < 6 or t[0] > -0.8 * flank_mm or t[-1] < 0.8 * flank_mm:
+    count = np.count_nonzero(near)
+    if count < 6 or t[0] > -0.8 * flank_mm or t[-1] < 0.8 * flank_mm:
         return 0.0
-    f, m = profile(t[near]), mean[near] - mean[near].mean()
-    f = f - f.mean()
-    explained = float(f @ m) ** 2 / max(float(f @ f), 1e-30)
-    return explained / (float(m @ m) - explained + 0.02 * float(m @ m) + 1e-30)
+    f, m = np.empty(count), mean[near]
+    for i, d in enumerate(t[near]):
+        f[i] = profile(d, feature)[0]
+    f, m = f - np.mean(f), m - np.mean(m)
+    explained = np.sum(f * m) ** 2 / max(np.sum(f * f), 1e-30)
+    whole = np.sum(m * m)
+    return explained / (whole - explained + 0.02 * whole + 1e-30)
 
 
 def mixing_exponent(rise: Array, bend: Array, bend_sigma: Array) -> float:
@@ -117,10 +175,3 @@ def mixed_value(density: Array, sigma: Array, power: float) -> tuple[Array, Arra
 def light_of_dn(dn: Array, sigma: Array) -> tuple[Array, Array]:
     """The video's DN taken as they are: near enough to light for a first look."""
     return dn.astype(float), np.where(np.isfinite(sigma), np.maximum(sigma, 1e-6), np.inf)
-
-
-def _trimmed(residual: Array, noise: Array) -> Array:
-    """Inverse variances, the noise widened to the scatter found, less for samples far from the model."""
-    ratio2 = (residual / noise) ** 2
-    factor = max(1.0, float(np.median(ratio2)) / 0.6745**2)
-    return np.minimum(1.0, TRIM**2 * factor / np.maximum(ratio2, 1e-12)) / (noise**2 * factor)

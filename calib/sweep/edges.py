@@ -9,18 +9,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
+from calib.ordered import in_order
 from calib.sweep.adjust import EDGE, EDGE_X, Observations
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import fit_border, light_of_dn, mixed_value, search_border
+from calib.sweep.edgefit import Feature, fit_border, light_of_dn, mixed_value, search_border
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import ReadWindow
-from calib.sweep.wedge import Border, Placed, place_wedge, wedges
+from calib.sweep.wedge import Border, Placed, Wedge, place_wedge, wedges
 
 Row = tuple[float, ...]
 ReadLight = Callable[[int, int], tuple[Array, Array]]
@@ -51,23 +51,28 @@ class Edges:
 
 
 def find_edges(
-    frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape, power: float
+    frame: Frame,
+    read: Sequence[ReadWindow],
+    sweeps: Sequence[StripSweep],
+    shape: CrossShape,
+    power: float,
+    threads: int,
 ) -> Edges:
     """Measure all borders, in density, in all strips that the wedge's whole pattern places.
 
     `power` of the light is what half covered samples average (`edgefit.mixing_exponent`).
     """
     lit = [_lit(reader, lambda density, sigma: mixed_value(density, sigma, power)) for reader in read]
-    edges = _find(frame, lit, read, sweeps, shape)
+    edges = _find(frame, lit, read, sweeps, shape, threads)
     trust_mm = max(frame.film.reseau.sigma_mm or 0.0, TRUST_BLURS * min(shape.blur_x_mm, shape.blur_y_mm))
     return replace(edges, variance=edges.variance + trust_mm**2)
 
 
 def find_edges_in_dn(
-    frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
+    frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape, threads: int
 ) -> Edges:
     """The same before the tone is known: the video's curve shifts a border a little, which the variance allows for."""
-    edges = _find(frame, [_lit(reader, light_of_dn) for reader in read], read, sweeps, shape)
+    edges = _find(frame, [_lit(reader, light_of_dn) for reader in read], read, sweeps, shape, threads)
     return replace(edges, variance=edges.variance + (DN_SIGMA_BLURS * max(shape.blur_x_mm, shape.blur_y_mm)) ** 2)
 
 
@@ -86,30 +91,30 @@ class _Strip:
     center_mm: float
     placed: Placed
 
-    def film(self, lines: tuple[int, int], samples: NDArray[np.int64]) -> FilmPoints:
-        """Film places of a block of samples, (n_lines, n_samples)."""
-        line, sample = np.meshgrid(np.arange(*lines, dtype=float), samples.astype(float), indexing="ij")
-        return to_film(self.sweep, ScanPoints(line, sample))
-
 
 def _find(
-    frame: Frame, lit: Sequence[ReadLight], read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape
+    frame: Frame,
+    lit: Sequence[ReadLight],
+    read: Sequence[ReadWindow],
+    sweeps: Sequence[StripSweep],
+    shape: CrossShape,
+    threads: int,
 ) -> Edges:
     """All borders of all wedges in all strips."""
-    rows: list[Row] = []
     scan = frame.scan
-    for wedge in wedges(frame):
-        for k, sweep in enumerate(sweeps):
-            placed = place_wedge(wedge, read[k], sweep, scan.line_mm, scan.tolerance_mm)
-            if placed is None:
-                continue
-            strip = _Strip(lit[k], sweep, k, scan.first_center_mm + k * scan.pitch_mm, placed)
-            for border in wedge.borders:
-                rows += _along(strip, border, shape.blur_y_mm)
-            sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
-            for patch in wedge.patches:
-                rows += _gaps(strip, patch, scan.pitch_mm, shape.blur_x_mm, sides)
-    table = np.array(rows, float).reshape(-1, 6)
+
+    def in_strip(task: tuple[Wedge, int]) -> list[Row]:
+        wedge, k = task
+        placed = place_wedge(wedge, read[k], sweeps[k], scan.line_mm, scan.tolerance_mm)
+        if placed is None:
+            return []
+        strip = _Strip(lit[k], sweeps[k], k, scan.first_center_mm + k * scan.pitch_mm, placed)
+        rows = [row for border in wedge.borders for row in _along(strip, border, shape.blur_y_mm)]
+        sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
+        return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan.pitch_mm, shape.blur_x_mm, sides)]
+
+    tasks = [(wedge, k) for wedge in wedges(frame) for k in range(len(sweeps))]
+    table = np.array([row for rows in in_order(in_strip, tasks, threads) for row in rows], float).reshape(-1, 6)
     return Edges(table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3].astype(np.int64), *table[:, 4:].T)
 
 
@@ -128,10 +133,8 @@ def _along(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
     light, noise = strip.read(*lines)
     rows: list[Row] = []
     for samples in np.array_split(inside, GROUPS_ACROSS):
-        t = strip.film(lines, samples).y_mm - seen_mm
-        found = fit_border(
-            t, light[:, samples], noise[:, samples], np.abs(t) < reach, lambda d: np.asarray(ndtr(d / blur_mm)), blur_mm
-        )
+        t = sweep.y_line_mm[slice(*lines), None] + sweep.y_sample_mm[samples] - seen_mm
+        found = fit_border(t, light[:, samples], noise[:, samples], reach, Feature(blur_mm, 0.0))
         if found is not None and abs(found[0]) < MOST_SHIFT * even:
             at_s = float(samples.mean())
             x_here = float(to_film(sweep, ScanPoints(np.array(np.mean(lines)), np.array(at_s))).x_mm)
@@ -150,9 +153,7 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
     if lines is None or not 0 < half < WIDEST_GAP_BLURS * blur_mm:
         return []
 
-    def gap(d: Array) -> Array:
-        return np.asarray(ndtr((d + half) / blur_mm) - ndtr((d - half) / blur_mm))
-
+    gap = Feature(blur_mm, half)
     light, noise = strip.read(*lines)
     rows: list[Row] = []
     for side in sides:
@@ -162,12 +163,11 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
         samples = np.flatnonzero(np.abs(x_mm) < reach + slack)
         if samples.size < 8:
             continue
-        t = strip.film(lines, samples).x_mm - at_mm
+        t = sweep.x_line_mm[slice(*lines), None] + sweep.x_sample_mm[samples] - at_mm
         start = search_border(t, light[:, samples], noise[:, samples], gap, reach, slack)
         if start is None or x_mm[0] > start - reach or x_mm[-1] < start + reach:
             continue
-        inside = np.abs(t - start) < reach
-        found = fit_border(t, light[:, samples], noise[:, samples], inside, gap, blur_mm, start)
+        found = fit_border(t, light[:, samples], noise[:, samples], reach, gap, start)
         if found is not None and abs(found[0] - start) < half:
             at_l = np.array((lines[0] + lines[1] - 1) / 2)
             y_here = to_film(sweep, ScanPoints(at_l, np.array(samples.mean()))).y_mm

@@ -40,7 +40,7 @@ def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> Fi
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.02)
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors, threads), coarse)
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table))
-    edges = find_edges_in_dn(frame, read, marks.sweeps, shape)
+    edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)])
     return FirstLook(both.sweeps, _placing_warnings(frame, both.table) + both.warnings)
 
@@ -53,7 +53,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     """
     nominal = make_nominal(frame)
     found, shape, power = _marks_again(frame, nominal, read, first, threads)
-    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power), nominal)
+    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
     found = fit_all(frame, nominal, found, [edges])
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
     rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
@@ -70,7 +70,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
-    sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]))
+    sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), threads)
     figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power, "line_jitter_px": jitter_px}
     return SweepFit(
         sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table) + found.warnings

@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import ReadWindow
@@ -37,6 +38,12 @@ class Profile:
         first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
         return np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0), np.asarray(high - low)
 
+    def costs_between(self, one_mm: Array, other_mm: Array, variance: float, out: Array) -> None:
+        """Fill (N, M) with what the pieces between film y and others cost, as in `Profiles.unevenness`."""
+        begins = self._lines_at(one_mm, 1), self._lines_at(other_mm, 1)
+        ends = self._lines_at(one_mm, -1), self._lines_at(other_mm, -1)
+        _fill_costs(one_mm, other_mm, begins, ends, (self._first, self._second), 1 / variance / 2, out)
+
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Mean of the profile between two film y less the margins, NaN where no line is left."""
         low, high = self._lines(low_mm, high_mm)
@@ -45,8 +52,12 @@ class Profile:
 
     def _lines(self, low_mm: Array, high_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """First and stop index of the lines between two film y less the margins."""
-        low = np.searchsorted(self.y_mm, low_mm + self.margin_mm)
-        return low, np.maximum(np.searchsorted(self.y_mm, high_mm - self.margin_mm), low)
+        low = self._lines_at(low_mm, 1)
+        return low, np.maximum(self._lines_at(high_mm, -1), low)
+
+    def _lines_at(self, y_mm: Array, side: int) -> NDArray[np.int64]:
+        """Index of the first line not before film y, a margin further on (side 1) or back (side -1)."""
+        return np.searchsorted(self.y_mm, y_mm + side * self.margin_mm).astype(np.int64)
 
 
 class Profiles:
@@ -63,6 +74,13 @@ class Profiles:
             scatter, lines = profile.scatter(low_mm, high_mm)
             costs.append(np.minimum(scatter / variance / 2, MOST_UNEVEN * lines))
         return np.sort(costs, axis=0)[:TRUSTED].mean(axis=0)
+
+    def unevenness_between(self, one_mm: Array, other_mm: Array, variance: float) -> Array:
+        """The same between every one of some film y (N,) and every one of others (M,): (N, M)."""
+        costs = np.empty((len(self._all), one_mm.size, other_mm.size))
+        for profile, cost in zip(self._all, costs, strict=True):
+            profile.costs_between(one_mm, other_mm, variance, cost)
+        return np.asarray(_mean_of_least(costs))
 
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Median over the profiles of their means between two film y, NaN where no line is left."""
@@ -94,5 +112,57 @@ def read_profiles(
         whole = np.isfinite(group).mean(axis=1) > 0.5
         if whole.sum() >= LEAST_LINES:
             y_mm = sweep.y_line_mm[first:last][whole] + np.mean(sweep.y_sample_mm[near:far])
-            found.append(Profile(y_mm, np.nanmedian(group[whole], axis=1).astype(float), margin_mm))
+            found.append(Profile(y_mm, _medians(group[whole]), margin_mm))
     return Profiles(found) if len(found) >= TRUSTED else None
+
+
+@njit(cache=True, nogil=True)
+def _medians(rows: NDArray[np.float32]) -> Array:  # pragma: no cover
+    """Median of each row's finite values, of which every row has some."""
+    out = np.empty(rows.shape[0])
+    for i in range(rows.shape[0]):
+        out[i] = np.median(rows[i][np.isfinite(rows[i])])
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill_costs(
+    one_mm: Array,
+    other_mm: Array,
+    begins: tuple[NDArray[np.int64], NDArray[np.int64]],
+    ends: tuple[NDArray[np.int64], NDArray[np.int64]],
+    sums: tuple[Array, Array],
+    scale: float,
+    out: Array,
+) -> None:  # pragma: no cover
+    """Costs of all pieces between two film y from running sums; `begins` and `ends` are the first and the stop line of
+    a piece that begins or ends at one and the other film y."""
+    first, second = sums
+    for i in range(one_mm.size):
+        for j in range(other_mm.size):
+            if one_mm[i] <= other_mm[j]:
+                low, high = begins[0][i], ends[1][j]
+            else:
+                low, high = begins[1][j], ends[0][i]
+            high = max(low, high)
+            total = first[high] - first[low]
+            scatter = max(second[high] - second[low] - total * total / max(high - low, 1), 0.0)
+            out[i, j] = min(scatter * scale, MOST_UNEVEN * (high - low))
+
+
+@njit(cache=True, nogil=True)
+def _mean_of_least(costs: Array) -> Array:  # pragma: no cover
+    """Mean (N, M) of the TRUSTED least of costs (P, N, M)."""
+    out = np.zeros((costs.shape[1], costs.shape[2]))
+    least = np.empty(TRUSTED)
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            least[:] = np.inf
+            for p in range(costs.shape[0]):
+                value = costs[p, i, j]
+                for k in range(TRUSTED):
+                    if value < least[k]:
+                        value, least[k] = least[k], value
+            for k in range(TRUSTED):
+                out[i, j] += least[k] / TRUSTED
+    return out

@@ -118,9 +118,8 @@ def place_wedge(wedge: Wedge, read: ReadWindow, sweep: StripSweep, line_mm: floa
     cost = sums.unevenness(*_outside(outer, borders[1], offsets), noise2)
     back = []
     for one, other in pairwise(borders):
-        left, right = one.at_mm + offsets[:, None], other.at_mm + offsets[None, :]
         drift = (change / _drift_mm(sweep, one, other, inner, line_mm)) ** 2 / 2
-        piece = sums.unevenness(np.minimum(left, right), np.maximum(left, right), noise2)
+        piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, noise2)
         total = cost[:, None] + piece + drift
         back.append(total.argmin(axis=0))
         cost = total.min(axis=0)

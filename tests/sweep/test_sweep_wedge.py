@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from calib.sweep.edgefit import fit_border, mixed_value, mixing_exponent, search_border
+from calib.sweep.edgefit import Feature, fit_border, mixed_value, mixing_exponent, profile, search_border
 from calib.sweep.model import StripSweep
 from calib.sweep.wedge import place_wedge, wedges
 
@@ -94,9 +94,22 @@ def test_there_is_no_wedge_in_a_picture():
 BLUR_MM = 0.006
 
 
+BORDER = Feature(BLUR_MM, 0.0)
+
+
 def edge(d):
     """A border blurred by the spot."""
     return ndtr(d / BLUR_MM)
+
+
+@pytest.mark.parametrize("half_mm", [0.0, 0.02])
+def test_a_features_profile_is_made_of_blurred_edges(half_mm):
+    d, h = np.linspace(-0.06, 0.06, 101), 1e-6
+    want = edge(d + half_mm) - edge(d - half_mm) if half_mm else edge(d)
+    value, slope = np.array([profile(x, Feature(BLUR_MM, half_mm)) for x in d]).T
+    np.testing.assert_allclose(value, want, atol=1e-11)
+    ahead, behind = (np.array([profile(x + s, Feature(BLUR_MM, half_mm))[0] for x in d]) for s in (h, -h))
+    np.testing.assert_allclose(slope, (ahead - behind) / (2 * h), atol=1e-4)
 
 
 def test_a_border_is_found_at_the_bound_of_an_edge():
@@ -106,7 +119,7 @@ def test_a_border_is_found_at_the_bound_of_an_edge():
     for _ in range(150):
         shift = rng.uniform(-0.004, 0.004)
         light = 0.3 + 0.2 * edge(t - shift) + rng.normal(0, 0.02, t.shape)
-        found = fit_border(t, light, np.full(t.shape, 0.02), np.abs(t) < 0.15, edge, BLUR_MM)
+        found = fit_border(t, light, np.full(t.shape, 0.02), 0.15, BORDER)
         errors.append(found[0] - shift)
         variances.append(found[1])
     slope = 0.2 * (edge(t + 1e-6) - edge(t - 1e-6)) / 2e-6
@@ -121,7 +134,7 @@ def test_a_border_without_a_step_is_none():
     rng = np.random.default_rng(5)
     t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
     light = 0.3 + rng.normal(0, 0.02, t.shape)
-    assert fit_border(t, light, np.full(t.shape, 0.02), np.abs(t) < 0.15, edge, BLUR_MM) is None
+    assert fit_border(t, light, np.full(t.shape, 0.02), 0.15, BORDER) is None
 
 
 def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
@@ -132,7 +145,7 @@ def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
         return edge(d + 0.02) - edge(d - 0.02)
 
     light = 0.1 + 0.5 * gap(t - 0.11) + rng.normal(0, 0.02, t.shape)
-    start = search_border(t, light, np.full(t.shape, 0.02), gap, 0.1, 0.15)
+    start = search_border(t, light, np.full(t.shape, 0.02), Feature(BLUR_MM, 0.02), 0.1, 0.15)
     assert start == pytest.approx(0.11, abs=0.008)
 
 
