@@ -12,21 +12,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import solveh_banded
-from scipy.ndimage import gaussian_filter1d
 
 from calib.coordinates import Array
+from calib.ordered import in_order
+from calib.sweep.linestep import line_steps
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import ReadWindow
 
 PARTS = 4  # of a line's samples
-BLUR_PX = 1.0  # along the lines, before they are compared
 PIECES, PIECE_LINES = 6, 128  # of a strip, in which jitter is looked for first
 BLOCK_LINES = 1024
 SURE = 6.0  # the variance found over its own 1-sigma
-LEAST_SIGNAL = 0.7  # of a part's samples
-MOST_PX = 2.0  # a shift beyond is something else
 WORST = 4.0  # a shift whose variance is more times the jitter's says nothing of it
-MARGIN_PX = 3  # samples at a strip's sides that smoothing has spoilt
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,27 +36,28 @@ class LineShifts:
 
 
 def with_jitter(
-    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sample_mm: float
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sample_mm: float, threads: int = 1
 ) -> tuple[tuple[StripSweep, ...], float]:
     """The sweeps with each line's own offset added to `x_line_mm`, and the largest rms jitter of a strip, px; 0 and
-    sweeps unchanged where none is sure."""
-    out, largest = [], 0.0
-    for reader, sweep in zip(read, sweeps, strict=True):
-        if jitter_variance(_some_shifts(reader, sweep, sample_mm)) == 0.0:
-            out.append(sweep)
-            continue
-        shifts = measure_shifts(reader, sweep, sample_mm, 0, sweep.n_lines)
-        variance = jitter_variance([shifts])
-        offset, left = line_offsets(shifts, variance)
-        largest = max(largest, float(np.sqrt(variance)))
-        out.append(
-            replace(
-                sweep,
-                x_line_mm=sweep.x_line_mm + offset * sample_mm,
-                sigma_x_mm=np.hypot(sweep.sigma_x_mm, np.sqrt(left) * sample_mm),
-            )
-        )
-    return tuple(out), largest
+    sweeps unchanged where none is sure. Strips are looked at on `threads` threads."""
+    strips = zip(read, sweeps, strict=True)
+    found = list(in_order(lambda strip: _with_jitter(*strip, sample_mm), strips, threads))
+    return tuple(sweep for sweep, _ in found), max(rms_px for _, rms_px in found)
+
+
+def _with_jitter(read: ReadWindow, sweep: StripSweep, sample_mm: float) -> tuple[StripSweep, float]:
+    """One strip's sweep with its lines' own offsets, and their rms, px."""
+    if jitter_variance(_some_shifts(read, sweep, sample_mm)) == 0.0:
+        return sweep, 0.0
+    shifts = measure_shifts(read, sweep, sample_mm, 0, sweep.n_lines)
+    variance = jitter_variance([shifts])
+    offset, left = line_offsets(shifts, variance)
+    moved = replace(
+        sweep,
+        x_line_mm=sweep.x_line_mm + offset * sample_mm,
+        sigma_x_mm=np.hypot(sweep.sigma_x_mm, np.sqrt(left) * sample_mm),
+    )
+    return moved, float(np.sqrt(variance))
 
 
 def _some_shifts(read: ReadWindow, sweep: StripSweep, sample_mm: float) -> list[LineShifts]:
@@ -72,53 +70,11 @@ def _some_shifts(read: ReadWindow, sweep: StripSweep, sample_mm: float) -> list[
 def measure_shifts(read: ReadWindow, sweep: StripSweep, sample_mm: float, first: int, stop: int) -> LineShifts:
     """Shifts between the lines first .. stop-1, less what the sweep knows of them."""
     parts = [
-        _shifts(*(np.asarray(part, np.float64) for part in read(low, min(low + BLOCK_LINES + 1, stop))))
-        for low in range(first, stop - 1, BLOCK_LINES)
+        line_steps(*read(low, min(low + BLOCK_LINES + 1, stop)), PARTS) for low in range(first, stop - 1, BLOCK_LINES)
     ]
     shift, variance = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     known = np.diff(sweep.x_line_mm[first:stop]) / sample_mm
     return LineShifts(shift - known[:, None], variance)
-
-
-def _shifts(values: Array, sigma: Array) -> tuple[Array, Array]:
-    """Shifts of lines against those before them, and their variances, (n - 1, PARTS)."""
-    good = np.isfinite(sigma) & np.isfinite(values)
-    weight = gaussian_filter1d(good.astype(float), BLUR_PX, axis=1, mode="constant")
-    smooth = gaussian_filter1d(np.where(good, values, 0.0).astype(float), BLUR_PX, axis=1, mode="constant")
-    smooth = np.where(weight > 0.5, smooth / np.maximum(weight, 0.5), 0.0)
-    seen = weight > 1 - 1e-9
-    seen[:, :MARGIN_PX] = seen[:, -MARGIN_PX:] = False
-    both = seen[1:] & seen[:-1]
-    slope = np.gradient((smooth[1:] + smooth[:-1]) / 2, axis=1)
-    step = np.diff(smooth, axis=0)
-    square = np.where(good, sigma, 0.0).astype(float) ** 2
-    noise2 = square[1:] + square[:-1]
-    shift, variance = np.zeros((2, len(step), PARTS))
-    for i, columns in enumerate(np.array_split(np.arange(values.shape[1]), PARTS)):
-        part = slice(columns[0], columns[-1] + 1)
-        shift[:, i], variance[:, i] = _part(slope[:, part], step[:, part], noise2[:, part], both[:, part])
-    return shift, variance
-
-
-def _part(slope: Array, step: Array, noise2: Array, seen: Array) -> tuple[Array, Array]:
-    """Shift and its variance by noise, of every line in one part; the level is free."""
-    count = seen.sum(axis=1)
-    many = np.maximum(count, 1)
-
-    def centered(values: Array) -> Array:
-        return np.where(seen, values - (np.where(seen, values, 0.0).sum(axis=1) / many)[:, None], 0.0)
-
-    slope, step = centered(slope), centered(step)
-    noise = np.where(seen, noise2, 0.0).sum(axis=1) / many
-    # The mean of two lines, smoothed along one axis, has gradients of variance noise/4 / (4 sqrt(pi) b^3) from noise.
-    square = (slope**2).sum(axis=1)
-    information = np.maximum(square - count * noise / 4 / (4 * np.sqrt(np.pi) * BLUR_PX**3), 0.1 * square)
-    spread = (gaussian_filter1d(slope, BLUR_PX, axis=1, mode="constant") ** 2).sum(axis=1)
-    told = (count > LEAST_SIGNAL * slope.shape[1]) & (information > 0) & (noise > 0)
-    safe = np.where(told, information, 1.0)
-    shift = np.where(told, (slope * step).sum(axis=1) / safe, 0.0)
-    told &= np.abs(shift) < MOST_PX
-    return np.where(told, shift, 0.0), np.where(told, noise * spread / safe**2, np.inf)
 
 
 def jitter_variance(pieces: Sequence[LineShifts]) -> float:

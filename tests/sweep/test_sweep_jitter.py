@@ -80,3 +80,15 @@ def test_lost_lines_break_the_chain_but_not_the_rest():
     assert np.all(np.isfinite(found.x_line_mm))
     assert np.array_equal(found.x_line_mm[7::50], sweep.x_line_mm[7::50])
     assert left.std() < 0.65 * jitter.std()
+
+
+def test_the_number_of_threads_changes_nothing():
+    jitter = np.random.default_rng(9).normal(0, 0.2, LINES)
+    strips = [scan(jitter, 5), scan(np.zeros(LINES), 6), scan(jitter, 7)]
+    read, sweeps = [strip[0] for strip in strips], [strip[1] for strip in strips]
+    (one, rms_px), (several, again_px) = (with_jitter(read, sweeps, STEP_MM, threads) for threads in (1, 3))
+    assert rms_px == again_px > 0
+    for a, b in zip(one, several, strict=True):
+        assert a.x_line_mm.tobytes() == b.x_line_mm.tobytes()
+        assert a.sigma_x_mm.tobytes() == b.sigma_x_mm.tobytes()
+    assert one[1] is several[1] is sweeps[1]

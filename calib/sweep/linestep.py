@@ -1,0 +1,119 @@
+"""By how much each line's picture is shifted against the one before, in several parts of the line: compiled."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.coordinates import Array
+from calib.sweep.smoothing import gaussian_weights
+
+BLUR_PX = 1.0  # along the lines, before they are compared
+LEAST_SIGNAL = 0.7  # of a part's samples
+MOST_PX = 2.0  # a shift beyond is something else
+WHOLE = 1 - 1e-9  # weight of samples that smoothing has reached nothing without signal from, nor the strip's sides
+LEAST_KEPT = 0.1  # of the information, whatever of it is noise
+
+
+def line_steps(values: NDArray[np.float32], sigma: NDArray[np.float32], parts: int) -> tuple[Array, Array]:
+    """Shifts of lines (n, n_samples) against those before them, px, and their variances by noise alone, (n - 1, parts);
+    variance inf and shift 0 where a part carries too little."""
+    n_s = values.shape[1]
+    bounds = np.append(0, np.cumsum([len(part) for part in np.array_split(np.arange(n_s), parts)]))
+    shift = np.zeros((len(values) - 1, parts))
+    variance = np.full(shift.shape, np.inf)
+    _steps(values, sigma, gaussian_weights(BLUR_PX), bounds, shift, variance)
+    return shift, variance
+
+
+@njit(cache=True, nogil=True)
+def _steps(
+    values: NDArray[np.float32], sigma: NDArray[np.float32], kernel: Array, bounds: NDArray[np.int64],
+    shift: Array, variance: Array,
+) -> None:  # pragma: no cover  # fmt: skip
+    """Fill the shifts and variances that are told."""
+    n_s = values.shape[1]
+    before, line = np.zeros((3, n_s)), np.zeros((3, n_s))
+    pair, room = np.zeros((4, n_s)), np.zeros((3, n_s + kernel.size - 1))
+    for i in range(values.shape[0]):
+        before, line = line, before
+        _smoothed_line(values[i], sigma[i], kernel, room[:2], line)
+        if i == 0:
+            continue
+        for j in range(n_s):
+            last, after = max(j - 1, 0), min(j + 1, n_s - 1)
+            pair[0, j] = (line[0, after] + before[0, after] - line[0, last] - before[0, last]) / 2 / (after - last)
+            pair[1, j] = line[0, j] - before[0, j]
+            pair[2, j] = line[2, j] + before[2, j]
+            pair[3, j] = line[1, j] * before[1, j]
+        for part in range(bounds.size - 1):
+            found, spread = _part(pair[:, bounds[part] : bounds[part + 1]], kernel, room[2])
+            if spread < np.inf and abs(found) < MOST_PX:
+                shift[i - 1, part], variance[i - 1, part] = found, spread
+
+
+@njit(cache=True, nogil=True)
+def _smoothed_line(
+    values: NDArray[np.float32], sigma: NDArray[np.float32], kernel: Array, wide: Array, out: Array
+) -> None:  # pragma: no cover
+    """Fill a line smoothed by the kernel, 1 where nothing but signal went into it (else 0), and its noise variance
+    before smoothing. `wide` (2, n_s + kernel's size - 1) is room."""
+    n_s, half = values.size, kernel.size // 2
+    for j in range(half):
+        for row in range(2):
+            wide[row, j] = wide[row, n_s + 2 * half - 1 - j] = 0.0
+    for j in range(n_s):
+        wide[0, j + half] = wide[1, j + half] = out[0, j] = out[1, j] = 0.0
+        if np.isfinite(sigma[j]) and np.isfinite(values[j]):
+            wide[0, j + half], wide[1, j + half] = values[j], 1.0
+            out[2, j] = float(sigma[j]) ** 2
+        else:
+            out[2, j] = 0.0
+    for k in range(kernel.size):
+        weight = kernel[k]
+        for j in range(n_s):
+            out[0, j] += weight * wide[0, j + k]
+            out[1, j] += weight * wide[1, j + k]
+    for j in range(n_s):
+        share = out[1, j]
+        out[0, j] = out[0, j] / share if share > 0.5 else 0.0
+        out[1, j] = 1.0 if share > WHOLE else 0.0
+
+
+@njit(cache=True, nogil=True)
+def _part(pair: Array, kernel: Array, wide: Array) -> tuple[float, float]:  # pragma: no cover
+    """Shift of one part of a line, the level being free, and its variance by noise; inf where it is not told.
+
+    `pair` (4, n): slope of two lines' mean, the step between them, the sum of their noise variances, which samples
+    count. `wide` is room for a line with margins.
+    """
+    slope, step, noise2, seen = pair[0], pair[1], pair[2], pair[3]
+    n, half = slope.size, kernel.size // 2
+    count, slopes, steps, noise = 0.0, 0.0, 0.0, 0.0
+    for j in range(n):
+        count += seen[j]
+        slopes += seen[j] * slope[j]
+        steps += seen[j] * step[j]
+        noise += seen[j] * noise2[j]
+    if not (count > LEAST_SIGNAL * n and noise > 0):
+        return 0.0, np.inf
+    slopes, steps, noise = slopes / count, steps / count, noise / count
+    square, product = 0.0, 0.0
+    for j in range(half):
+        wide[j] = wide[n + half + j] = 0.0
+    for j in range(n):
+        centered = seen[j] * (slope[j] - slopes)
+        wide[j + half] = centered
+        square += centered * centered
+        product += centered * (step[j] - steps)
+    # The mean of two lines, smoothed along one axis, has gradients of variance noise/4 / (4 sqrt(pi) b^3) from noise.
+    own = count * noise / 4 / (4 * np.sqrt(np.pi) * BLUR_PX**3)
+    information = max(square - own, LEAST_KEPT * square)
+    if not information > 0:
+        return 0.0, np.inf
+    spread = 0.0
+    for j in range(n):
+        total = 0.0
+        for k in range(kernel.size):
+            total += kernel[k] * wide[j + k]
+        spread += total * total
+    return product / information, noise * spread / information**2
