@@ -18,6 +18,6 @@ class Turned:
 
 def turned(table: ValueTable, density: np.ndarray, noise: np.ndarray, systematic: np.ndarray) -> Turned:
     """Densities (any shape) with their 1-sigmas by a table, linear between its rows and held beyond them."""
-    at = table.first + np.arange(len(table.table)) / table.per_density
-    value, of_noise, of_error, end = (np.interp(density, at, column) for column in table.table.T)
+    at = table.first + np.arange(len(table.value)) / table.per_density
+    value, of_noise, of_error, end = (np.interp(density, at, column) for column in (table.value, *table.spread.T))
     return Turned(value, of_noise * noise, np.hypot(of_error * systematic, end))

@@ -1,20 +1,40 @@
-"""What a sample's own noise says of its uncertainty, and what the doubt of its place adds to it.
+"""How uncertain a sample is: its noise, what it shares with its neighbours, and the doubt of its place.
 
-A sigma that is read off a noisy sample is as noisy itself, and errs with it: where a curve bends, samples that came out
-low would be believed too much. So it is the mean over the samples about each one. The place of a sample is known to
-the sweep's sigma only; where the picture has a gradient that doubt is one of its value, shared with its neighbours.
+All that varies slowly beside the samples themselves, so it is worked out for cells of CELL lines and samples. A sigma
+that is read off a noisy sample is as noisy itself, and errs with it: where a curve bends, samples that came out low
+would be believed too much. So it is read off the mean of a cell. The place of a sample is known to the sweep's sigma
+only; where the picture has a gradient that doubt is one of its value, shared with its neighbours.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
-from calib.film.spans import Spans
+from calib.film.spans import EMPTY, Spans
 from calib.quality import DROPOUT, FILLED
 from calib.sweep.model import StripSweep
+from calib.tone.apply import Prepared
+from calib.tone.model import StripTone
 
-REACH = 1  # samples about each one that are looked at
+CELL = 2  # lines and samples; a cell begins at a whole multiple of it, whatever the block
 NOT_ITSELF = np.uint16(DROPOUT | FILLED)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Doubt:
+    """What a strip's uncertainty is read from: its tone, and what density is turned into.
+
+    `spread` (N, 3) over densities from `first` on, `per_density` rows to one density: factors of noise and of
+    systematic error, and what is added in squares to the latter; none where density is taken as it is.
+    """
+
+    known: Prepared
+    tone: StripTone
+    spread: NDArray[np.float32]
+    first: float
+    per_density: float
 
 
 def place_sigma(sweep: StripSweep, first: int, count: int) -> NDArray[np.float32]:
@@ -25,60 +45,141 @@ def place_sigma(sweep: StripSweep, first: int, count: int) -> NDArray[np.float32
     return np.stack([along, across], axis=1).astype(np.float32)
 
 
-def with_doubt(
-    value: NDArray[np.float32],
-    pairs: NDArray[np.float32],
-    quality: NDArray[np.uint16],
+def cell_spans(at: Spans) -> Spans:
+    """Cells that hold the samples nearest to places between a sample of `at` and the next."""
+    first, last = at.first // CELL, at.stop // CELL
+    low, high = np.full(last - first + 1, EMPTY, np.int32), np.full(last - first + 1, -EMPTY, np.int32)
+    for after in (0, 1):
+        row = (at.first + after + np.arange(at.low.size)) // CELL - first
+        wanted = at.low <= at.high
+        np.minimum.at(low, row[wanted], at.low[wanted] // CELL)
+        np.maximum.at(high, row[wanted], (at.high[wanted] + 1) // CELL)
+    return Spans(first, low, high)
+
+
+def cells_of_strip(
+    dn: NDArray,
+    first: int,
+    n_lines: int,
+    doubt: Doubt,
     place: NDArray[np.float32],
-    need: Spans,
-    left: int,
-) -> NDArray[np.float32]:
-    """The pairs (rows, columns, 2) of variance and systematic error with the doubt of place, for the samples `need`.
+    cells: Spans,
+    samples: tuple[NDArray[np.float32], NDArray[np.uint16], int, int],
+    out: NDArray[np.float32],
+) -> None:
+    """Fill in variance and systematic error of the `cells`; `out` (cells down, cells across, 2) begins with `samples`.
 
-    `place` (rows, 2) is the 1-sigma of each row's place. About every sample of `need`, all arrays hold `REACH` more.
+    `dn` holds whole lines from `first` on of a strip of `n_lines`, `place` (rows, 2) the 1-sigma of each row's place,
+    `samples` values and quality bits (rows, columns) from the even line and sample on that follow them.
     """
-    made, scatter = pairs.copy(), np.empty(quality.shape, np.float32)
-    low, high = need.low - left, need.high - left
-    _scatter_of(pairs, quality, low, high, NOT_ITSELF, scatter)
-    _spread(value, pairs, scatter, place, low, high, made)
-    return made
+    value, quality, top, left = samples
+    tone, known, last = doubt.tone, doubt.known, first + len(dn) - 1
+    lines = slice(first, last + 1)
+    rows = tone.line_density[lines].astype(np.float32), np.square(tone.line_sigma[lines])
+    _cells(
+        dn, first, min(last, n_lines - 1), known.table, known.column_density, known.column_variance, *rows,
+        doubt.spread, doubt.first, doubt.per_density, place, cells.first, cells.low, cells.high,
+        value, quality, top, left, NOT_ITSELF, np.uint16(FILLED), out,
+    )  # fmt: skip
+
+
+def cells_of_window(
+    noise: NDArray[np.float32], systematic: NDArray[np.float32], cells: Spans, top: int, left: int,
+    out: NDArray[np.float32],
+) -> None:  # fmt: skip
+    """The same for a whole picture whose 1-sigmas are known, (lines, samples)."""
+    _mean_cells(noise, systematic, cells.first, cells.low, cells.high, top // CELL, left // CELL, out)
 
 
 @njit(cache=True, nogil=True)
-def _scatter_of(pairs, quality, low, high, not_itself, scatter):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """1-sigma of the samples about the wanted ones; negative where there is none, or only what was bridged."""
-    for i in range(scatter.shape[0]):
-        first, last = scatter.shape[1], -1
-        for row in range(max(i - 2 * REACH, 0), min(i + 1, low.size)):
-            first, last = min(first, low[row] - REACH), max(last, high[row] + REACH)
-        for j in range(first, last + 1):
-            known = not quality[i, j] & not_itself and np.isfinite(pairs[i, j, 0])
-            scatter[i, j] = np.sqrt(pairs[i, j, 0]) if known else np.float32(-1)
-
-
-@njit(cache=True, nogil=True)
-def _spread(value, pairs, scatter, place, low, high, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for row in range(low.size):
-        i = row + REACH
-        along, across = place[i, 0] * place[i, 0], place[i, 1] * place[i, 1]
-        for j in range(low[row], high[row] + 1):
-            if scatter[i, j] < 0:
-                continue
-            total, count = np.float32(0), 0
-            for a in range(i - REACH, i + REACH + 1):
-                for b in range(j - REACH, j + REACH + 1):
-                    if scatter[a, b] >= 0:
-                        total += scatter[a, b]
-                        count += 1
-            made[i, j, 0] = (total / np.float32(count)) ** 2
-            down = _square_slope(value, pairs, i - 1, j, i + 1, j)
-            right = _square_slope(value, pairs, i, j - 1, i, j + 1)
-            made[i, j, 1] = np.sqrt(pairs[i, j, 1] * pairs[i, j, 1] + along * down + across * right)
+def raise_cells(rows, columns, pairs, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Raise the cells of bridged samples (n,) to what is known of these, `pairs` (n, 2)."""
+    for n in range(rows.size):
+        i, j = rows[n] // CELL, columns[n] // CELL
+        for part in range(2):
+            out[i, j, part] = max(out[i, j, part], pairs[n, part])
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _square_slope(value, pairs, a, b, c, d):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Squared slope between two samples two steps apart, less what their noise makes of it; none where unknown."""
-    rise = value[c, d] - value[a, b]
-    square = np.float32(0.25) * (rise * rise - pairs[a, b, 0] - pairs[c, d, 0])
+def spread_at(spread, first, per_density, density, noise, systematic):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Variance and systematic error of what a density is turned into."""
+    if spread.shape[0] == 0:
+        return np.float32(noise * noise), np.float32(systematic)
+    end = spread.shape[0] - 2
+    place = min(max((density - first) * per_density, 0.0), end + 1.0)
+    index = min(np.int64(place), end)
+    share, at = np.float32(place - index), np.uint64(index)
+    after = at + np.uint64(1)
+    scatter = noise * (spread[at, 0] + share * (spread[after, 0] - spread[at, 0]))
+    shown = systematic * (spread[at, 1] + share * (spread[after, 1] - spread[at, 1]))
+    ends = spread[at, 2] + share * (spread[after, 2] - spread[at, 2])
+    return np.float32(scatter * scatter), np.float32(np.sqrt(shown * shown + ends * ends))
+
+
+@njit(cache=True, nogil=True)
+def _cells(  # type: ignore[no-untyped-def]
+    dn, first_line, last_line, tone, column_density, column_variance, line_density, line_variance,
+    spread, first, per_density, place, first_cell, low, high, value, quality, top, left, not_itself, bridged, out,
+):  # fmt: skip  # pragma: no cover
+    last_sample = dn.shape[1] - 1
+    for row in range(low.size):
+        one = min(max((row + first_cell) * CELL, first_line), last_line)
+        two = min(max((row + first_cell) * CELL + 1, first_line), last_line)
+        a, b, u, v = np.uint64(one - first_line), np.uint64(two - first_line), one - top, two - top
+        along, across = place[u, 0] * place[u, 0], place[u, 1] * place[u, 1]
+        drift = np.float32(0.5) * (line_density[a] + line_density[b])
+        for cell in range(low[row], high[row] + 1):
+            c, d = max(cell * CELL, 0), min(cell * CELL + 1, last_sample)
+            c = min(c, d)
+            p, q, i, j = c - left, d - left, row + first_cell - top // CELL, cell - left // CELL
+            if quality[u, p] & quality[u, q] & quality[v, p] & quality[v, q] & bridged:
+                out[i, j, 0] = out[i, j, 1] = np.float32(0)  # they will say
+                continue
+            number = _mean_dn(dn, quality, a, b, np.uint64(c), np.uint64(d), u, v, p, q, not_itself)
+            density = tone[number, 0] - (np.float32(0.5) * (column_density[c] + column_density[d]) + drift)
+            curve = tone[number, 2]
+            shared = np.sqrt(curve * curve + np.float32(column_variance[c] + line_variance[a]))
+            variance, shared = spread_at(spread, first, per_density, density, tone[number, 1], shared)
+            down = _square_slope(value[u, p] + value[u, q], value[v, p] + value[v, q], variance)
+            right = _square_slope(value[u, p] + value[v, p], value[u, q] + value[v, q], variance)
+            out[i, j, 0], out[i, j, 1] = variance, np.sqrt(shared * shared + along * down + across * right)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _mean_dn(dn, quality, a, b, c, d, u, v, p, q, not_itself):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mean DN, rounded, of the cell's samples that are themselves; of all of them where none is."""
+    total = np.uint64(dn[a, c]) + np.uint64(dn[a, d]) + np.uint64(dn[b, c]) + np.uint64(dn[b, d])
+    bits = quality[u, p] | quality[u, q] | quality[v, p] | quality[v, q]
+    if not bits & not_itself:
+        return (total + np.uint64(2)) // np.uint64(4)
+    some, count = np.uint64(0), np.uint64(0)
+    for line, row in ((a, u), (b, v)):
+        for sample, column in ((c, p), (d, q)):
+            if not quality[row, column] & not_itself:
+                some += np.uint64(dn[line, sample])
+                count += np.uint64(1)
+    return (some + count // np.uint64(2)) // count if count else (total + np.uint64(2)) // np.uint64(4)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _square_slope(before, after, variance):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Squared slope between two sums of two samples, less what their noise makes of it; none where unknown."""
+    rise = np.float32(0.5) * (after - before)
+    square = rise * rise - variance
     return square if square > 0 else np.float32(0)  # NaN compares false
+
+
+@njit(cache=True, nogil=True)
+def _mean_cells(noise, systematic, first_cell, low, high, top, left, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    n_lines, n_samples = noise.shape
+    for row in range(low.size):
+        for cell in range(low[row], high[row] + 1):
+            variance = shared = 0.0
+            for line in range(CELL):
+                for sample in range(CELL):
+                    i = min(max((row + first_cell) * CELL + line, 0), n_lines - 1)
+                    j = min(max(cell * CELL + sample, 0), n_samples - 1)
+                    variance += noise[i, j] * noise[i, j]
+                    shared += systematic[i, j]
+            out[row + first_cell - top, cell - left, 0] = variance / CELL**2
+            out[row + first_cell - top, cell - left, 1] = shared / CELL**2

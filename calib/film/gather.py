@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
+from calib.film.doubt import CELL
 from calib.film.kernels import LANES, PHASES, AxisWeights
 from calib.film.landing import Landing
-from calib.film.lanes import weighted_block, weighted_pairs
-from calib.film.packed import CELL, MARKED, UNSOUND, Packed
+from calib.film.lanes import weighted_block
+from calib.film.packed import MARKED, UNSOUND, Packed
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, SEAM
 
 FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
@@ -56,14 +57,14 @@ def gather(
     rest = np.empty(at.index.size, np.int32)
     first = packed.top + along.before, packed.left + across.before
     place = (at.index, at.line, at.sample, at.line_phase, at.sample_phase, *first, n_samples)
-    tables = (along.values, across.values, along.pairs, across.pairs)
-    taps = (along.taps, along.pairs_from, across.pairs_from, along.before, across.before)
-    samples = (packed.value, packed.pairs, packed.quality, packed.unsound)
+    tables = (along.values, across.values, along.squares, across.squares)
+    taps = (along.taps, across.taps, along.before, across.before)
+    samples = (packed.value, packed.doubts, packed.quality, packed.unsound)
     size = along.taps if max(along.taps, across.taps) <= LANES else ANY
     count = SOUND_LOOPS[size](place, tables, taps, samples, sums.totals, sums.bits, rest)
     if count:
         CAREFUL_LOOPS[size](
-            rest[:count], place, tables, taps, samples, across.taps, fill,
+            rest[:count], place, tables, taps, samples, fill,
             sums.totals, sums.bits, bridged.totals, bridged.bits, sums.lost,
         )  # fmt: skip
 
@@ -82,53 +83,33 @@ def _add(sound, bits, k, c0, n_samples, value, variance, systematic, flags):  # 
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _sums_at(i, j, p, q, tables, taps, size, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What all taps sum to: value, variance, systematic error. `size`: lines of a kernel of at most eight samples."""
-    along, across, along_pairs, across_pairs = tables
+def _value_at(i, j, p, q, along, across, tall, size, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What all taps sum to. `size`: lines of a kernel of at most eight samples; else `tall` lines of any width."""
     width = np.uint64(value.shape[1])
-    start = i * width + j
-    inner = start + np.uint64(taps[1]) * width + np.uint64(taps[2])
-    down, right = np.uint64(32) * np.uint64(p), np.uint64(32) * np.uint64(q)
-    at, stride = np.uint64(value.ctypes.data) + np.uint64(4) * start, np.uint64(4) * width
-    to_l, to_s = np.uint64(along.ctypes.data) + down, np.uint64(across.ctypes.data) + right
+    at, stride = np.uint64(value.ctypes.data) + np.uint64(4) * (i * width + j), np.uint64(4) * width
+    to_l = np.uint64(along.ctypes.data) + np.uint64(4 * along.shape[1]) * np.uint64(p)
+    to_s = np.uint64(across.ctypes.data) + np.uint64(4 * across.shape[1]) * np.uint64(q)
     if size == 6:
-        v = weighted_block(at, stride, to_l, to_s, 6)
-    elif size == 8:
-        v = weighted_block(at, stride, to_l, to_s, 8)
-    elif size == 4:
-        v = weighted_block(at, stride, to_l, to_s, 4)
-    else:
-        return _any_size(i, j, p, q, tables, taps, value, pairs)
-    at, stride = np.uint64(pairs.ctypes.data) + np.uint64(8) * inner, np.uint64(8) * width
-    to_l, to_s = np.uint64(along_pairs.ctypes.data) + down, np.uint64(across_pairs.ctypes.data) + right
-    variance, shared = weighted_pairs(at, stride, to_l, to_s, 4)
-    return v, variance, shared
-
-
-@njit(cache=True, nogil=True)
-def _any_size(i, j, p, q, tables, taps, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The same for kernels of any size."""
-    along, across, along_pairs, across_pairs = tables
-    width, start = np.uint64(value.shape[1]), i * np.uint64(value.shape[1]) + j
-    inner = start + np.uint64(taps[1]) * width + np.uint64(taps[2])
-    one, v, variance, shared = np.uint64(0), np.float32(0), np.float32(0), np.float32(0)
-    down = np.uint64(along.ctypes.data) + np.uint64(4 * along.shape[1]) * np.uint64(p)
-    right = np.uint64(across.ctypes.data) + np.uint64(4 * across.shape[1]) * np.uint64(q)
-    for row in range(taps[0]):
-        at = np.uint64(value.ctypes.data) + np.uint64(4) * (start + np.uint64(row) * width)
+        return weighted_block(at, stride, to_l, to_s, 6)
+    if size == 8:
+        return weighted_block(at, stride, to_l, to_s, 8)
+    if size == 4:
+        return weighted_block(at, stride, to_l, to_s, 4)
+    total = np.float32(0)
+    for row in range(tall):
         for chunk in range(across.shape[1] // LANES):
             step = np.uint64(4 * LANES * chunk)
-            v += weighted_block(at + step, one, down + np.uint64(4 * row), right + step, 1)
-    down = np.uint64(along_pairs.ctypes.data) + np.uint64(8 * along_pairs.shape[1]) * np.uint64(p)
-    right = np.uint64(across_pairs.ctypes.data) + np.uint64(8 * across_pairs.shape[1]) * np.uint64(q)
-    for row in range(min(along_pairs.shape[1], taps[0] - taps[1])):  # the tables are filled up, the samples are not
-        at = np.uint64(pairs.ctypes.data) + np.uint64(8) * (inner + np.uint64(row) * width)
-        for chunk in range(across_pairs.shape[1] * 2 // LANES):
-            step = np.uint64(4 * LANES * chunk)
-            a, b = weighted_pairs(at + step, one, down + np.uint64(8 * row), right + step, 1)
-            variance += a
-            shared += b
-    return v, variance, shared
+            here = at + np.uint64(row) * stride + step
+            total += weighted_block(here, np.uint64(0), to_l + np.uint64(4 * row), to_s + step, 1)
+    return total
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _doubt_at(i, j, p, q, before_l, before_s, squares_l, squares_s, doubts):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Variance and systematic error of the sum, from the cell of the nearest sample."""
+    cell = (i + np.uint64(before_l + (2 * p >= PHASES))) // np.uint64(CELL)
+    beside = (j + np.uint64(before_s + (2 * q >= PHASES))) // np.uint64(CELL)
+    return doubts[cell, beside, 0] * (squares_l[p] * squares_s[q]), doubts[cell, beside, 1]
 
 
 def _sound_loop(size):  # type: ignore[no-untyped-def]
@@ -140,14 +121,14 @@ def _sound_loop(size):  # type: ignore[no-untyped-def]
     ):  # fmt: skip  # pragma: no cover
         """The loop over places about which all is sound; what is not is listed in `rest`."""
         index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
-        value, pairs, quality, unsound = samples
-        before_l, before_s = taps[3], taps[4]
-        down, right = np.uint64((first_line - before_l) % CELL), np.uint64((first_sample - before_s) % CELL)
+        value, doubts, quality, unsound = samples
+        along, across, squares_l, squares_s = tables
+        tall, _, before_l, before_s = taps
         count = 0
         for m in range(index.size):
             i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
             p, q = line_phase[m], sample_phase[m]
-            how, flags = unsound[(i + down) // np.uint64(CELL), (j + right) // np.uint64(CELL)], np.uint16(0)
+            how, flags = unsound[i // np.uint64(CELL), j // np.uint64(CELL)], np.uint16(0)
             if how == UNSOUND:
                 rest[count] = m
                 count += 1
@@ -155,7 +136,8 @@ def _sound_loop(size):  # type: ignore[no-untyped-def]
             if how == MARKED:
                 near_l, near_s = before_l + (2 * p >= PHASES), before_s + (2 * q >= PHASES)
                 flags = quality[i + np.uint64(near_l), j + np.uint64(near_s)]
-            v, variance, shared = _sums_at(i, j, p, q, tables, taps, size, value, pairs)
+            v = _value_at(i, j, p, q, along, across, tall, size, value)
+            variance, shared = _doubt_at(i, j, p, q, before_l, before_s, squares_l, squares_s, doubts)
             c0 = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
             _add(sound, bits, index[m], c0, n_samples, v, variance, shared, flags)
         return count
@@ -168,12 +150,13 @@ def _careful_loop(size):  # type: ignore[no-untyped-def]
 
     @njit(cache=True, nogil=True)
     def loop(  # type: ignore[no-untyped-def]
-        rest, place, tables, taps, samples, wide, fill, sound, bits, bridged, bridged_bits, lost
+        rest, place, tables, taps, samples, fill, sound, bits, bridged, bridged_bits, lost
     ):  # fmt: skip  # pragma: no cover
         """The loop over the other places."""
         index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
-        value, pairs, quality, _ = samples
-        tall, before_l, before_s = taps[0], taps[3], taps[4]
+        value, doubts, quality, _ = samples
+        tall, wide, before_l, before_s = taps
+        squares_l, squares_s = tables[2], tables[3]
         for m in rest:
             k, p, q = index[m], line_phase[m], sample_phase[m]
             i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
@@ -187,9 +170,11 @@ def _careful_loop(size):  # type: ignore[no-untyped-def]
             if coverage < LEAST_THERE:
                 lost[k] |= gone if gone else np.uint16(DROPOUT)
                 continue
-            v, variance, shared = _sums_at(i, j, p, q, tables, taps, size, value, pairs)
-            if not (np.isfinite(v) and np.isfinite(variance)):
-                v, variance, shared = _of_those_there(i, j, along, across, tall, wide, missing, value, pairs)
+            v = _value_at(i, j, p, q, tables[0], tables[1], tall, size, value)
+            variance, shared = _doubt_at(i, j, p, q, before_l, before_s, squares_l, squares_s, doubts)
+            if not np.isfinite(v):
+                v, more = _of_those_there(i, j, along, across, tall, wide, missing, value)
+                variance *= more / (squares_l[p] * squares_s[q])
             flags = nearest & np.uint16(MARK | FILLED)
             if shares[1] > 0.5 * shares[0]:
                 flags |= np.uint16(LOW_DENSITY)
@@ -262,18 +247,18 @@ def _bits_of(i, j, along, across, tall, wide, value, quality):  # type: ignore[n
 
 
 @njit(cache=True, nogil=True)
-def _of_those_there(i, j, along, across, tall, wide, missing, value, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean over the known taps, its variance and systematic error; if some are missing, by weights above zero only."""
-    total = v = variance = shared = 0.0
+def _of_those_there(i, j, along, across, tall, wide, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mean over the known taps, and what it multiplies independent noise by; if some are missing, by weights above zero
+    only."""
+    total = v = squares = 0.0
     for row in range(tall):
         for column in range(wide):
             w, down, right = along[row] * across[column], i + np.uint64(row), j + np.uint64(column)
             if (w > 0.0 or (w < 0.0 and not missing)) and np.isfinite(value[down, right]):
                 total += w
                 v += w * value[down, right]
-                variance += w * w * pairs[down, right, 0]
-                shared += w * pairs[down, right, 1]
-    return np.float32(v / total), np.float32(variance / (total * total)), np.float32(shared / total)
+                squares += w * w
+    return np.float32(v / total), np.float32(squares / (total * total))
 
 
 @njit(cache=True, nogil=True)

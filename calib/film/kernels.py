@@ -32,7 +32,7 @@ from calib.coordinates import Array
 
 LANES = 8  # samples that the inner sums take at once: tables are filled up to whole ones
 PHASES = 512  # a place is rounded to the nearest of so many parts of a sample: by a thousandth of one at most
-INNER = 4  # taps along each axis that carry the uncertainty, see `AxisWeights.pairs`
+LEAST_HALF = 2  # taps to each side: with one, a place at a sample has no other to balance it
 SCALE_STEPS = 64  # a stretch is rounded to such a part
 DEFAULT_KERNEL = "six-point"
 
@@ -50,16 +50,13 @@ class AxisWeights:
     """Weights along one axis: row p of each table for a place that is p / PHASES of a sample beyond a sample's centre.
 
     `taps` samples count, from `before` samples before that sample on. `values` (PHASES + 1, whole LANES) sums to 1,
-    the last entries 0. `pairs` (PHASES + 1, whole LANES / 2, 2) holds the weights of variance (squared) and of
-    systematic error (plain) from tap `pairs_from` on: where the kernel is hardly stretched of the `INNER` central taps
-    only, raised to the sums over all; the others hold 0.2 % of the variance, 1.7 % where it is stretched by a third.
+    the last entries 0; `squares` (PHASES + 1,) are the sums of its squares: what independent noise is multiplied by.
     """
 
     taps: int
     before: int
     values: NDArray[np.float32]
-    pairs: NDArray[np.float32]
-    pairs_from: int
+    squares: NDArray[np.float32]
 
 
 def _bilinear(d: Array) -> Array:
@@ -118,13 +115,12 @@ def axis_weights(name: str, scale: float) -> AxisWeights:
 @lru_cache(maxsize=256)
 def _axis_weights(name: str, scale: float) -> AxisWeights:
     kernel = KERNELS[name]
-    half = max(ceil(kernel.support * scale), INNER // 2)
+    half = max(ceil(kernel.support * scale), LEAST_HALF)
     away = np.arange(1 - half, half + 1) - np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     weights = _centred(kernel.weight(away / scale), away)
     values = np.zeros((PHASES + 1, -(-2 * half // LANES) * LANES), np.float32)
     values[:, : 2 * half] = weights
-    inner = INNER if 2 * half <= LANES else 2 * half
-    return AxisWeights(2 * half, half - 1, values, _pairs(weights, inner), half - inner // 2)
+    return AxisWeights(2 * half, half - 1, values, np.sum(weights**2, axis=1).astype(np.float32))
 
 
 def _centred(weights: Array, away: Array) -> Array:
@@ -133,16 +129,6 @@ def _centred(weights: Array, away: Array) -> Array:
     lean = 1.0 + np.cos(np.pi * np.clip(away / (weights.shape[1] / 2), -1.0, 1.0))
     lean *= away - np.sum(lean * away, axis=1, keepdims=True) / lean.sum(axis=1, keepdims=True)
     return weights - lean * (np.sum(weights * away, axis=1) / np.sum(lean * away, axis=1))[:, np.newaxis]
-
-
-def _pairs(weights: Array, taps: int) -> NDArray[np.float32]:
-    """Squared and plain weights of the central taps, raised to the sums over all of them."""
-    cut = (weights.shape[1] - taps) // 2
-    inner = weights[:, cut : cut + taps]
-    pairs = np.zeros((len(weights), -(-2 * taps // LANES) * LANES // 2, 2))
-    pairs[:, :taps] = np.stack([inner**2, inner], axis=-1)
-    whole = np.stack([np.sum(weights**2, axis=1), np.sum(weights, axis=1)], axis=-1)
-    return np.ascontiguousarray(pairs * (whole / pairs.sum(axis=1))[:, np.newaxis, :], dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,23 @@ are repeated, and a coarse mask says where the taps about a place hold anything 
 loop needs no test of its own.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
-from calib.film.doubt import REACH, place_sigma, with_doubt
+from calib.film.doubt import (
+    CELL,
+    Doubt,
+    cell_spans,
+    cells_of_strip,
+    cells_of_window,
+    place_sigma,
+    raise_cells,
+    spread_at,
+)
 from calib.film.fill import bridge
 from calib.film.runs import flag_bits, flag_mask, gap_spans, listed, within
 from calib.film.source import StripSource, StripWindow
@@ -19,8 +29,9 @@ from calib.film.spans import Spans, clipped, widened
 from calib.film.strokes import marked_runs
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.tone.apply import CalibratedLines, calibrate_lines, prepared
+from calib.tone.model import StripTone
 
-CELL = 2  # samples a cell of the coarse mask is wide
+REACH = 1  # samples about each wanted one that share a cell with it
 SOUND, MARKED, UNSOUND = 0, 1, 2
 
 
@@ -29,11 +40,12 @@ class ValueTable:
     """What density is turned into before it is interpolated: a table over densities from `first` on, `per_density` rows
     to one density.
 
-    `table` (N, 4): value, factors of noise and of systematic error, and what is added in squares to the latter; held at
-    its ends. At and beyond the densities `span` nothing can be calibrated.
+    `value` (N,), and `spread` (N, 3): factors of noise and of systematic error, and what is added in squares to the
+    latter; held at their ends. At and beyond the densities `span` nothing can be calibrated.
     """
 
-    table: NDArray[np.float32]
+    value: NDArray[np.float32]
+    spread: NDArray[np.float32]
     first: float
     per_density: float
     span: tuple[float, float]
@@ -41,20 +53,21 @@ class ValueTable:
 
 def density_itself(span: tuple[float, float]) -> ValueTable:
     """Density is interpolated as it is."""
-    return ValueTable(np.zeros((0, 4), np.float32), 0.0, 0.0, span)
+    return ValueTable(np.zeros(0, np.float32), np.zeros((0, 3), np.float32), 0.0, 0.0, span)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Packed:
-    """Samples for the inner loop, row 0 and column 0 being line `top` and sample `left`; all (rows, columns).
+    """Samples for the inner loop, row 0 and column 0 being line `top` and sample `left`, both even; (rows, columns).
 
-    `pairs` (rows, columns, 2): squared noise and systematic error. `unsound` (cells down, cells across): SOUND, or
-    whether the taps of a place whose first tap lies in the cell hold marks alone, or more than that.
+    Cells of CELL lines and samples hold what need not be known of every sample: `doubts` (cells down, cells across, 2)
+    variance and systematic error, by the cell of a place's nearest sample; `unsound` (cells down, cells across) SOUND,
+    or whether the taps of a place whose first tap lies in the cell hold marks alone, or more than that.
     """
 
     value: NDArray[np.float32]
-    pairs: NDArray[np.float32]
     quality: NDArray[np.uint16]
+    doubts: NDArray[np.float32]
     unsound: NDArray[np.uint8]
     top: int
     left: int
@@ -63,60 +76,61 @@ class Packed:
     def empty(cls, need: Spans) -> "Packed":
         """Room for the samples `need`."""
         left, right = need.samples
-        size = (need.low.size, right - left)
+        top, left = need.first // CELL * CELL, left // CELL * CELL
+        size = (need.stop - top, right - left)
+        cells = (size[0] // CELL + 2, size[1] // CELL + 2)
         return cls(
-            np.empty(size, np.float32),
-            np.empty((*size, 2), np.float32),
-            np.empty(size, np.uint16),
-            np.zeros((size[0] // CELL + 2, size[1] // CELL + 2), np.uint8),
-            need.first,
-            left,
-        )
+            np.empty(size, np.float32), np.empty(size, np.uint16), np.empty((*cells, 2), np.float32),
+            np.zeros(cells, np.uint8), top, left,
+        )  # fmt: skip
 
 
 def packed_strip(
-    source: StripSource, values: ValueTable, need: Spans, taps: tuple[int, int], *, fill_marks: bool
+    source: StripSource, values: ValueTable, at: Spans, need: Spans, taps: tuple[int, int], *, fill_marks: bool
 ) -> Packed:
-    """The samples `need` of a strip, gaps bridged as `read_window` does, with `fill_marks` marks too.
+    """The samples `need` of a strip for places at the samples `at`, gaps bridged as `read_window` does, with
+    `fill_marks` marks too.
 
     `taps` = (lines, samples) that a place reaches from its first tap on.
     """
-    asked, need = need, widened(need, *(REACH,) * 4)
+    need = widened(need, *(REACH,) * 4)
     made = Packed.empty(need)
-    inside = clipped(need, source.raster.n_lines, source.raster.n_samples)
+    n_lines, n_samples = source.raster.n_lines, source.raster.n_samples
+    inside = clipped(need, n_lines, n_samples)
     reach = source.reach + 1
-    first, stop = max(inside.first - reach, 0), min(inside.stop + reach, source.raster.n_lines)
+    first, stop = max(inside.first - reach, 0), min(inside.stop + reach, n_lines)
     dn = source.raster.read(first, stop)
-    _one_pass(source, values, dn, first, inside, made, taps)
+    _one_pass(source, values, dn[inside.first - first :], inside, made, taps)
     runs = {DROPOUT: source.dropouts.runs, MARK: marked_runs(source.marks, source.sweep)}
     near = {bit: within(rows, first, stop) for bit, rows in runs.items()}
     for bit, rows in near.items():
         flag_bits(rows, *_ends(inside), made.top, made.left, np.uint16(bit), made.quality)
     to_fill = [near[DROPOUT], near[MARK]] if fill_marks else [near[DROPOUT]]
-    _bridge_gaps(source, values, dn, first, inside, made, np.concatenate(to_fill))
+    bridged = _bridge_gaps(source, values, dn, first, inside, made, np.concatenate(to_fill))
     for rows in near.values():
         _mark(rows, *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound)
     _repeat(
-        need.low, need.high, made.top, made.left, source.raster.n_lines, source.raster.n_samples, *taps,
-        made.value, made.pairs, made.quality, made.unsound,
+        *_ends(need), made.top, made.left, n_lines, n_samples, *taps, made.value, made.quality, made.unsound,
     )  # fmt: skip
+    doubt = Doubt(prepared(source.tone), source.tone, values.spread, values.first, values.per_density)
     place = place_sigma(source.sweep, made.top, made.value.shape[0])
-    return replace(made, pairs=with_doubt(made.value, made.pairs, made.quality, place, asked, made.left))
+    samples = (made.value, made.quality, made.top, made.left)
+    cells_of_strip(dn, first, n_lines, doubt, place, cell_spans(at), samples, made.doubts)
+    raise_cells(*bridged, made.doubts)
+    return made
 
 
-def packed_window(window: StripWindow, need: Spans, taps: tuple[int, int]) -> Packed:
-    """The samples `need` of a window that holds a whole picture."""
+def packed_window(window: StripWindow, at: Spans, need: Spans, taps: tuple[int, int]) -> Packed:
+    """The samples `need` of a window that holds a whole picture, for places at the samples `at`."""
     made = Packed.empty(need)
     n_lines, n_samples = window.value.shape
     inside = clipped(need, n_lines, n_samples)
     _copy(
-        window.value, window.noise, window.systematic, window.quality, *_ends(inside), made.top, made.left, *taps,
-        made.value, made.pairs, made.quality, made.unsound,
+        window.value, window.quality, *_ends(inside), made.top, made.left, *taps,
+        made.value, made.quality, made.unsound,
     )  # fmt: skip
-    _repeat(
-        need.low, need.high, made.top, made.left, n_lines, n_samples, *taps,
-        made.value, made.pairs, made.quality, made.unsound,
-    )  # fmt: skip
+    _repeat(*_ends(need), made.top, made.left, n_lines, n_samples, *taps, made.value, made.quality, made.unsound)
+    cells_of_window(window.noise, window.systematic, cell_spans(at), made.top, made.left, made.doubts)
     return made
 
 
@@ -124,16 +138,21 @@ def _ends(spans: Spans) -> tuple[int, NDArray[np.int32], NDArray[np.int32]]:
     return spans.first, spans.low, spans.high
 
 
+@lru_cache(maxsize=128)
+def _density_of_dn(tone: StripTone) -> NDArray[np.float32]:
+    """By itself and half as wide as it is kept, it stays in the nearer cache."""
+    return tone.density_of_dn.astype(np.float32)
+
+
 def _one_pass(
-    source: StripSource, values: ValueTable, dn: NDArray, first: int, inside: Spans, made: Packed, taps: tuple[int, int]
+    source: StripSource, values: ValueTable, dn: NDArray, inside: Spans, made: Packed, taps: tuple[int, int]
 ) -> None:
-    tone = prepared(source.tone)
-    lines = slice(inside.first, inside.stop)
-    rows = source.tone.line_density[lines].astype(np.float32), np.square(source.tone.line_sigma[lines])
+    tone, known = source.tone, prepared(source.tone)
+    line_density = tone.line_density[inside.first : inside.stop].astype(np.float32)
     _calibrate(
-        dn[inside.first - first :], tone.table, tone.column_density, tone.column_variance, *rows,
-        values.table, values.first, values.per_density, *values.span, *_ends(inside), made.top, made.left, *taps,
-        made.value, made.pairs, made.quality, made.unsound,
+        dn, _density_of_dn(tone), known.table, known.column_density, line_density, *tone.dn_span,
+        values.value, np.float32(values.first), np.float32(values.per_density), *(np.float32(d) for d in values.span),
+        *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound,
     )  # fmt: skip
 
 
@@ -145,12 +164,15 @@ def _bridge_gaps(
     inside: Spans,
     made: Packed,
     gaps: NDArray[np.int32],
-) -> None:
-    """Bridge the gaps (runs) as far as they lie inside; density is worked out about them only."""
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
+    """Bridge the gaps (runs) as far as they lie inside; density is worked out about them only.
+
+    Returns rows and columns of the samples bridged, and their variance and systematic error (n, 2).
+    """
     wanted = gap_spans(gaps, *_ends(inside))
     lines = np.flatnonzero(wanted.low <= wanted.high)
     if lines.size == 0:
-        return
+        return np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros((0, 2), np.float32)
     part = slice(lines[0], lines[-1] + 1)
     wanted = Spans(wanted.first + int(lines[0]), wanted.low[part], wanted.high[part])
     about = clipped(widened(wanted, *(source.reach + 1,) * 4), source.raster.n_lines, source.raster.n_samples)
@@ -163,26 +185,27 @@ def _bridge_gaps(
     flag_mask(gaps, about.first, left, bad)
     rows, columns = listed(gaps, *_ends(wanted), about.first, left)
     filled = bridge(room.density, room.noise, bad, rows, columns, source.reach)
+    pairs = np.empty((rows.size, 2), np.float32)
     _put(
         rows, columns, filled, room.density, room.noise, room.systematic, about.first - made.top, left - made.left,
-        values.table, values.first, values.per_density, *values.span, made.value, made.pairs, made.quality,
+        values.value, values.spread, values.first, values.per_density, *values.span, made.value, made.quality, pairs,
     )  # fmt: skip
+    return rows[filled] + (about.first - made.top), columns[filled] + (left - made.left), pairs[filled]
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _unsound_at(i, j, top, left, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _unsound_at(i, j, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mark the cells of all places that have this sample among their taps."""
-    down, right = top % CELL, left % CELL  # a cell begins at a whole multiple of its size, whatever the block
-    for cell_i in range((max(i - tall + 1, 0) + down) // CELL, (i + down) // CELL + 1):
-        for cell_j in range((max(j - wide + 1, 0) + right) // CELL, (j + right) // CELL + 1):
+    for cell_i in range(max(i - tall + 1, 0) // CELL, i // CELL + 1):
+        for cell_j in range(max(j - wide + 1, 0) // CELL, j // CELL + 1):
             unsound[cell_i, cell_j] = max(unsound[cell_i, cell_j], how)
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _look_at(i, j, top, left, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _look_at(i, j, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     if quality[i, j] != 0 or not np.isfinite(value[i, j]):
         plain = quality[i, j] == MARK and np.isfinite(value[i, j])
-        _unsound_at(i, j, top, left, tall, wide, np.uint8(MARKED if plain else UNSOUND), unsound)
+        _unsound_at(i, j, tall, wide, np.uint8(MARKED if plain else UNSOUND), unsound)
 
 
 @njit(cache=True, nogil=True)
@@ -191,110 +214,93 @@ def _mark(runs, first, low, high, top, left, tall, wide, value, quality, unsound
         row = runs[n, 0] - first
         if 0 <= row < low.size:
             for sample in range(max(runs[n, 1], low[row]), min(runs[n, 2] - 1, high[row]) + 1):
-                _look_at(runs[n, 0] - top, sample - left, top, left, tall, wide, value, quality, unsound)
+                _look_at(runs[n, 0] - top, sample - left, tall, wide, value, quality, unsound)
 
 
 @njit(cache=True, nogil=True)
 def _copy(  # type: ignore[no-untyped-def]
-    value, noise, systematic, quality, first, low, high, top, left, tall, wide,
-    out_value, out_pairs, out_quality, unsound,
+    value, quality, first, low, high, top, left, tall, wide, out_value, out_quality, unsound,
 ):  # fmt: skip  # pragma: no cover
     for line in range(first, first + low.size):
         for sample in range(low[line - first], high[line - first] + 1):
             i, j = line - top, sample - left
             out_value[i, j], out_quality[i, j] = value[line, sample], quality[line, sample]
-            out_pairs[i, j, 0] = noise[line, sample] * noise[line, sample]
-            out_pairs[i, j, 1] = systematic[line, sample]
-            _look_at(i, j, top, left, tall, wide, out_value, out_quality, unsound)
+            _look_at(i, j, tall, wide, out_value, out_quality, unsound)
 
 
 @njit(cache=True, nogil=True)
-def _repeat(  # type: ignore[no-untyped-def]
-    low, high, top, left, n_lines, n_samples, tall, wide, value, pairs, quality, unsound
-):  # fmt: skip  # pragma: no cover
+def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Fill what lies beyond the strip with its outermost lines and samples."""
-    for i in range(low.size):
-        a = min(max(i + top, 0), n_lines - 1) - top
+    for row in range(low.size):
+        line = row + first
+        from_line = min(max(line, 0), n_lines - 1)
+        i, a = line - top, from_line - top
         if a != i:
-            _repeat_part(low[i], high[i] + 1, i, a, top, left, n_samples, tall, wide, value, pairs, quality, unsound)
+            _repeat_part(low[row], high[row] + 1, i, a, left, n_samples, tall, wide, value, quality, unsound)
         else:
-            _repeat_part(low[i], 0, i, a, top, left, n_samples, tall, wide, value, pairs, quality, unsound)
-            _repeat_part(n_samples, high[i] + 1, i, a, top, left, n_samples, tall, wide, value, pairs, quality, unsound)
+            _repeat_part(low[row], 0, i, a, left, n_samples, tall, wide, value, quality, unsound)
+            _repeat_part(n_samples, high[row] + 1, i, a, left, n_samples, tall, wide, value, quality, unsound)
 
 
 @njit(cache=True, nogil=True)
-def _repeat_part(start, stop, i, a, top, left, n_samples, tall, wide, value, pairs, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _repeat_part(start, stop, i, a, left, n_samples, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     for sample in range(start, stop):
         b, j = min(max(sample, 0), n_samples - 1) - left, sample - left
         value[i, j], quality[i, j] = value[a, b], quality[a, b]
-        pairs[i, j, 0], pairs[i, j, 1] = pairs[a, b, 0], pairs[a, b, 1]
-        _look_at(i, j, top, left, tall, wide, value, quality, unsound)
-
-
-@njit(cache=True, nogil=True, inline="always")
-def _turned(density, noise, systematic, table, first, per_density):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Value, squared noise and systematic error of what a density is turned into."""
-    end = table.shape[0] - 2
-    place = min(max((density - first) * per_density, 0.0), end + 1.0)
-    index = min(np.int64(place), end)
-    share = np.float32(place - index)
-    at = np.uint64(index)
-    after = at + np.uint64(1)
-    value = table[at, 0] + share * (table[after, 0] - table[at, 0])
-    scatter = noise * (table[at, 1] + share * (table[after, 1] - table[at, 1]))
-    shown = systematic * (table[at, 2] + share * (table[after, 2] - table[at, 2]))
-    end = table[at, 3] + share * (table[after, 3] - table[at, 3])
-    return value, scatter * scatter, np.sqrt(shown * shown + end * end)
+        _look_at(i, j, tall, wide, value, quality, unsound)
 
 
 @njit(cache=True, nogil=True)
 def _calibrate(  # type: ignore[no-untyped-def]
-    dn, tone, column_density, column_variance, line_density, line_variance, table, first_density, per_density,
-    span_low, span_high, first, low, high, top, left, tall, wide, value, pairs, quality, unsound,
+    dn, density_of_dn, tone, column_density, line_density, dn_first, dn_last, values, first_density, per_density,
+    span_low, span_high, first, low, high, top, left, tall, wide, value, quality, unsound,
 ):  # fmt: skip  # pragma: no cover
-    turn = table.shape[0] > 0
+    turn, end = values.size > 0, np.float32(values.size - 2)
     for row in range(low.size):
-        i = np.uint64(row + first - top)
+        i, drift = np.uint64(row + first - top), line_density[row]
         for sample in range(low[row], high[row] + 1):
-            number, j, s = np.uint64(dn[row, sample]), np.uint64(sample - left), np.uint64(sample)
-            density = tone[number, 0] - (column_density[s] + line_density[row])
-            noise, curve = tone[number, 1], tone[number, 2]
-            shared = np.sqrt(curve * curve + np.float32(column_variance[s] + line_variance[row]))
-            bits = np.uint16(tone[number, 3])
-            if density <= span_low:
-                bits |= np.uint16(LOW_DENSITY)
-            elif density >= span_high:
-                bits |= np.uint16(HIGH_DENSITY)
+            s, j = np.uint64(sample), np.uint64(sample - left)
+            number = dn[row, s]
+            density = density_of_dn[np.uint64(number)] - (column_density[s] + drift)
+            value[i, j], quality[i, j] = density, np.uint16(0)
             if turn:
-                density, variance, shared = _turned(density, noise, shared, table, first_density, per_density)
-            else:
-                variance = noise * noise
-            value[i, j], quality[i, j] = density, bits
-            pairs[i, j, 0], pairs[i, j, 1] = variance, shared
-            if bits:
-                _unsound_at(row + first - top, sample - left, top, left, tall, wide, np.uint8(UNSOUND), unsound)
+                value[i, j] = _table_at(values, (density - first_density) * per_density, end)
+            if number < dn_first or number > dn_last or density <= span_low or density >= span_high:
+                bits = np.uint16(tone[np.uint64(number), 3])
+                bits |= np.uint16(LOW_DENSITY if density <= span_low else 0)
+                bits |= np.uint16(HIGH_DENSITY if density >= span_high else 0)
+                quality[i, j] = bits
+                _unsound_at(row + first - top, sample - left, tall, wide, np.uint8(UNSOUND), unsound)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _table_at(table, place, end):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """A table between its entries, held beyond them; `end` is its last but one."""
+    place = min(max(place, np.float32(0)), end + np.float32(1))
+    low = min(np.floor(place), end)
+    at = np.uint64(low)
+    return table[at] + (place - low) * (table[at + np.uint64(1)] - table[at])
 
 
 @njit(cache=True, nogil=True)
 def _put(  # type: ignore[no-untyped-def]
-    rows, columns, filled, density, noise, systematic, down, right, table, first_density, per_density,
-    span_low, span_high, value, pairs, quality,
+    rows, columns, filled, density, noise, systematic, down, right, values, spread, first, per_density,
+    span_low, span_high, value, quality, pairs,
 ):  # fmt: skip  # pragma: no cover
-    """Bridged samples into their places; NaN where one could not be bridged."""
+    """Bridged samples into their places, NaN where one could not be bridged; their variance and systematic error."""
     for n in range(rows.size):
         row, column = rows[n], columns[n]
-        i, j = row + down, column + right
-        d, scatter, shared = density[row, column], noise[row, column], systematic[row, column]
+        i, j, d = row + down, column + right, density[row, column]
         if not filled[n]:
-            value[i, j] = pairs[i, j, 0] = pairs[i, j, 1] = np.nan
+            value[i, j] = np.nan
             continue
         bits = (quality[i, j] & np.uint16(DROPOUT | MARK)) | np.uint16(FILLED)  # the others went with what was bridged
         if d <= span_low:
             bits |= np.uint16(LOW_DENSITY)
         elif d >= span_high:
             bits |= np.uint16(HIGH_DENSITY)
-        quality[i, j] = bits
-        if table.shape[0] > 0:
-            value[i, j], pairs[i, j, 0], pairs[i, j, 1] = _turned(d, scatter, shared, table, first_density, per_density)
-        else:
-            value[i, j], pairs[i, j, 0], pairs[i, j, 1] = d, scatter * scatter, shared
+        quality[i, j], value[i, j] = bits, d
+        if values.size > 0:
+            place = (np.float32(d) - np.float32(first)) * np.float32(per_density)
+            value[i, j] = _table_at(values, place, np.float32(values.size - 2))
+        pairs[n, 0], pairs[n, 1] = spread_at(spread, first, per_density, d, noise[row, column], systematic[row, column])

@@ -48,9 +48,8 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     variance = np.maximum(variance + DAMPED * (variance - _mean(variance, at, noise)), LEAST_SHARE * variance)
     slope = np.abs(np.gradient(mean, step))
     end = _dark_end(stated[past : past + NODES], (at - low) / noise, (high - at) / noise)
-    columns = [value, np.sqrt(variance) / noise, slope[inside], end]
-    table = np.ascontiguousarray(np.stack(columns, axis=1), dtype=np.float32)
-    return ValueTable(table, float(at[0]), 1.0 / step, (low, high))
+    spread = np.stack([np.sqrt(variance) / noise, slope[inside], end], axis=1)
+    return ValueTable(value.astype(np.float32), spread.astype(np.float32), float(at[0]), 1.0 / step, (low, high))
 
 
 def _dark_end(exposure: Array, above_low: Array, below_high: Array) -> Array:

@@ -1,68 +1,134 @@
-"""Uncertainty of samples: the scatter about each one, and the doubt of its place where the picture has a slope."""
+"""Uncertainty of cells of samples: their noise, and the doubt of their place where the picture has a slope."""
+
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from calib.film.doubt import place_sigma, with_doubt
-from calib.film.spans import Spans
+from calib.film.doubt import CELL, Doubt, cell_spans, cells_of_strip, cells_of_window, place_sigma, raise_cells
+from calib.film.spans import EMPTY, Spans
 from calib.quality import DROPOUT, FILLED, MARK
 from calib.sweep.model import StripSweep
+from calib.tone.apply import Prepared
 
 SHAPE = (12, 14)
+ALL = Spans(0, np.zeros(6, np.int32), np.full(6, 6, np.int32))
+DN = np.arange(256)
 
 
-def inner() -> Spans:
-    return Spans(1, np.full(SHAPE[0] - 2, 1, np.int32), np.full(SHAPE[0] - 2, SHAPE[1] - 2, np.int32))
+def doubt_of(noise: np.ndarray, curve: float = 0.0, spread: np.ndarray | None = None) -> Doubt:
+    """A strip without banding or drift whose density is a hundredth of its DN."""
+    table = np.stack([DN / 100, np.broadcast_to(noise, 256), np.full(256, curve), np.zeros(256)], axis=1)
+    known = Prepared(table.astype(np.float32), np.zeros(SHAPE[1], np.float32), np.zeros(SHAPE[1]))
+    tone = SimpleNamespace(line_density=np.zeros(SHAPE[0]), line_sigma=np.zeros(SHAPE[0]))
+    rows = np.zeros((0, 3), np.float32) if spread is None else spread.astype(np.float32)
+    return Doubt(known, tone, rows, 0.0, 100.0)  # type: ignore[arg-type]
 
 
-def pairs_of(variance: np.ndarray, systematic: float = 0.0) -> np.ndarray:
-    return np.stack([variance, np.full(SHAPE, systematic)], axis=-1).astype(np.float32)
-
-
-def doubted(
-    value: np.ndarray, pairs: np.ndarray, place: tuple[float, float], quality: np.ndarray | None = None
+def cells(
+    doubt: Doubt,
+    place: tuple[float, float],
+    *,
+    value: np.ndarray | None = None,
+    dn: np.ndarray | None = None,
+    quality: np.ndarray | None = None,
 ) -> np.ndarray:
-    bits = np.zeros(SHAPE, np.uint16) if quality is None else quality
-    rows = np.tile(np.array(place, np.float32), (SHAPE[0], 1))
-    return with_doubt(value.astype(np.float32), pairs, bits, rows, inner(), 0)[1:-1, 1:-1]
+    """Variance and systematic error of all cells of a whole strip."""
+    size = SHAPE if dn is None else dn.shape
+    raw = np.full(size, 50, np.uint8) if dn is None else dn
+    seen = np.zeros(size, np.float32) if value is None else value.astype(np.float32)
+    bits = np.zeros(size, np.uint16) if quality is None else quality
+    rows = np.tile(np.array(place, np.float32), (size[0], 1))
+    out = np.full((8, 9, 2), np.nan, np.float32)
+    cells_of_strip(raw, 0, size[0], doubt, rows, ALL, (seen, bits, 0, 0), out)
+    return out[:6, :7]
 
 
 def test_doubt_of_place_is_the_slope_times_its_sigma() -> None:
     """0.1 samples across a slope of 0.5 a sample, 0.2 lines along one of 0.3 a line, beside a systematic 0.04."""
     line, sample = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
-    found = doubted(0.3 * line + 0.5 * sample, pairs_of(np.zeros(SHAPE), 0.04), (0.2, 0.1))
+    found = cells(doubt_of(np.zeros(1), 0.04), (0.2, 0.1), value=0.3 * line + 0.5 * sample)
     assert found[..., 1] == pytest.approx(np.sqrt(0.06**2 + 0.05**2 + 0.04**2), rel=1e-4)
 
 
 def test_noise_alone_adds_next_to_nothing() -> None:
-    """Differences of noise are not slopes: with places known to 0.1 they add less than 8 % of the noise."""
+    """Differences of noise are not slopes: with places known to 0.1 they add less than a tenth of the noise."""
     chance = np.random.default_rng(1)
-    spread = [
-        doubted(0.05 * chance.standard_normal(SHAPE), pairs_of(np.full(SHAPE, 0.05**2)), (0.1, 0.1))[..., 1]
-        for _ in range(40)
-    ]
-    assert np.sqrt(np.mean(np.square(spread))) < 0.08 * 0.05
+    noise = doubt_of(np.full(256, 0.05))
+    spread = [cells(noise, (0.1, 0.1), value=0.05 * chance.standard_normal(SHAPE))[..., 1] for _ in range(40)]
+    assert np.sqrt(np.mean(np.square(spread))) < 0.1 * 0.05
 
 
-def test_sigma_is_the_mean_about_a_sample_and_bridged_ones_keep_theirs() -> None:
-    variance = np.ones(SHAPE)
-    variance[5, 5] = 100.0
+def test_a_cell_s_noise_is_read_off_the_mean_of_its_own_samples() -> None:
+    dn = np.full(SHAPE, 50, np.uint8)
+    dn[4:6, 8:10] = [[10, 20], [30, 42]]
+    dn[0:2, 0:2] = [[10, 20], [30, 250]]
+    dn[2:4, 2:4] = 200
     quality = np.zeros(SHAPE, np.uint16)
-    quality[5, 5] = DROPOUT | FILLED
+    quality[1, 1] = DROPOUT | FILLED
+    quality[2:4, 2:4] = DROPOUT
     quality[8, 8] = MARK
-    variance[8, 8] = 10.0
-    found = doubted(np.zeros(SHAPE), pairs_of(variance), (0.0, 0.0), quality)[..., 0]
-    assert found[4, 4] == 100.0
-    assert found[4, 5] == 1.0
-    assert found[7, 7] == pytest.approx(((8 + 10**0.5) / 9) ** 2)
+    found = cells(doubt_of(DN / 1000), (0.0, 0.0), dn=dn, quality=quality)[..., 0]
+    assert found[2, 4] == pytest.approx(0.026**2)
+    assert found[0, 0] == pytest.approx(0.020**2)
+    assert found[1, 1] == pytest.approx(0.200**2)  # none is itself: better theirs than nothing
+    assert found[4, 4] == pytest.approx(0.050**2)
 
 
-def test_unknown_neighbours_leave_a_sample_what_it_has() -> None:
-    value, variance = np.zeros(SHAPE), np.ones(SHAPE)
-    value[5, 6] = variance[5, 6] = np.nan
-    found = doubted(value, pairs_of(variance, 0.02), (1.0, 1.0))
-    assert found[4, 4, 1] == np.float32(0.02)
-    assert found[4, 4, 0] == 1.0
+def test_a_table_scales_noise_and_error_and_adds_what_the_curve_s_end_does() -> None:
+    spread = np.tile([3.0, 2.0, 0.1], (200, 1))
+    found = cells(doubt_of(np.full(256, 0.02), 0.05, spread), (0.0, 0.0))
+    assert found[..., 0] == pytest.approx(0.06**2)
+    assert found[..., 1] == pytest.approx(np.hypot(0.1, 0.1))
+
+
+def test_a_cell_that_the_strip_s_edge_cuts_is_read_off_what_there_is() -> None:
+    dn = np.full((11, 13), 50, np.uint8)
+    dn[10, :], dn[:, 12] = 90, 120
+    found = cells(doubt_of(DN / 1000), (0.0, 0.0), dn=dn)[..., 0]
+    assert found[5, 0] == pytest.approx(0.09**2)
+    assert found[0, 6] == pytest.approx(0.12**2)
+
+
+def test_a_cell_with_an_unknown_sample_has_no_slope() -> None:
+    value = np.zeros(SHAPE)
+    value[4:6, 6:8] = [[np.nan, 1.0], [5.0, 9.0]]
+    assert cells(doubt_of(np.zeros(1), 0.02), (1.0, 1.0), value=value)[2, 3, 1] == np.float32(0.02)
+
+
+def test_bridged_samples_raise_their_cells_and_never_lower_them() -> None:
+    out = np.full((3, 3, 2), 0.5, np.float32)
+    pairs = np.array([[0.7, 0.2], [0.9, 0.6], [0.1, 0.1]], np.float32)
+    raise_cells(np.array([2, 3, 5]), np.array([4, 5, 0]), pairs, out)
+    assert out[1, 2].tolist() == [np.float32(0.9), np.float32(0.6)]
+    assert out[2, 0].tolist() == [0.5, 0.5]
+
+
+def test_a_picture_s_cells_are_means_and_go_on_beyond_its_edge() -> None:
+    noise, shared = np.arange(15, dtype=np.float32).reshape(3, 5), np.ones((3, 5), np.float32)
+    out = np.zeros((4, 5, 2), np.float32)
+    cells_of_window(noise, shared, Spans(-1, np.full(3, -1, np.int32), np.full(3, 2, np.int32)), -2, -2, out)
+    assert out[1, 1, 0] == pytest.approx(np.mean(noise[:2, :2] ** 2))
+    assert out[0, 0, 0] == noise[0, 0] ** 2
+    assert out[2, 3, 0] == noise[2, 4] ** 2
+    assert out[1, 1, 1] == 1.0
+
+
+@given(st.lists(st.tuples(st.integers(-1, 9), st.integers(-1, 9)), min_size=1, max_size=12))
+@settings(max_examples=100, deadline=None)
+def test_the_cell_of_every_place_s_nearest_sample_is_wanted(places: list[tuple[int, int]]) -> None:
+    lines = [line for line, _ in places]
+    first, n = min(lines), max(lines) - min(lines) + 1
+    low, high = np.full(n, EMPTY, np.int32), np.full(n, -EMPTY, np.int32)
+    for line, sample in places:
+        low[line - first], high[line - first] = min(low[line - first], sample), max(high[line - first], sample)
+    wanted = cell_spans(Spans(first, low, high))
+    for line, sample in places:
+        for nearest, beside in ((line, sample), (line + 1, sample + 1)):
+            row = nearest // CELL - wanted.first
+            assert wanted.low[row] <= beside // CELL <= wanted.high[row]
 
 
 def test_the_doubt_of_a_line_s_place_is_its_own_in_samples_and_held_beyond_the_strip() -> None:

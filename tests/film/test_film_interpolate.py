@@ -15,10 +15,9 @@ from scipy.ndimage import binary_dilation
 from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
-from calib.film.doubt import with_doubt
 from calib.film.interpolate import KernelScale, sample_strips
-from calib.film.source import StripSource, read_window
-from calib.film.spans import Spans
+from calib.film.packed import ValueTable
+from calib.film.source import StripSource, StripWindow, read_window
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.light.curve import film_curve
@@ -220,13 +219,38 @@ def test_a_window_is_the_same_whatever_block_it_is_read_in(small) -> None:  # ty
     assert np.array_equal(part.quality, whole.quality[203:260])
 
 
-def stated_sigma(value: np.ndarray, noise: np.ndarray, systematic: np.ndarray, quality: np.ndarray) -> np.ndarray:
-    """What the samples of a window say of their uncertainty, but for its outermost ones; their places are known."""
-    pairs = np.stack([np.square(noise), systematic], axis=-1)
-    n_lines, n_samples = value.shape
-    inner = Spans(1, np.full(n_lines - 2, 1, np.int32), np.full(n_lines - 2, n_samples - 2, np.int32))
-    pairs = with_doubt(value, pairs, quality, np.zeros((n_lines, 2), np.float32), inner, 0)
-    return np.sqrt(pairs[..., 0] + pairs[..., 1] ** 2)
+def over_cells(values: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """Mean over cells of two lines and samples of those that are `own`, (lines, samples), given to all of a cell."""
+
+    def sums(a: np.ndarray) -> np.ndarray:
+        return a.reshape(a.shape[0] // 2, 2, a.shape[1] // 2, 2).sum(axis=(1, 3)).repeat(2, 0).repeat(2, 1)
+
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return sums(np.where(own, values, 0.0)) / sums(own.astype(float))
+
+
+def stated_sigma(source: StripSource, window: StripWindow, table: ValueTable | None = None) -> np.ndarray:
+    """What the plainest reading says of a strip's uncertainty, from its even first line on: that of the cell's mean DN,
+    and no less than that of its bridged samples, or theirs alone; (lines, samples).
+    """
+    lines, bridged = slice(window.first, window.first + len(window.value)), (window.quality & FILLED) != 0
+    own = (window.quality & np.uint16(DROPOUT | FILLED)) == 0
+    raw, tone = source.raster.read(lines.start, lines.stop).astype(float), source.tone
+    mean = over_cells(raw, own)
+    dn = np.floor(np.where(np.isnan(mean), over_cells(raw, own | ~own), mean) + 0.5).astype(int)
+    density = tone.density_of_dn[dn] - over_cells(tone.column_density + tone.line_density[lines, None], own | ~own)
+    column, line = tone.column_sigma[0::2].repeat(2), tone.line_sigma[lines][0::2].repeat(2)
+    shared = np.sqrt(tone.curve_sigma[dn] ** 2 + column**2 + line[:, None] ** 2)
+    noise = tone.noise_density[dn]
+    told = [(noise, shared), (np.where(bridged, window.noise, 0), np.where(bridged, window.systematic, 0))]
+    if table is not None:
+        told = [
+            (t.noise, t.systematic) for t in (turned(table, density, *told[0]), turned(table, window.value, *told[1]))
+        ]
+    of_bridged = [np.where(bridged & np.isfinite(part), part, 0.0) for part in told[1]]
+    most = [part.reshape(len(part) // 2, 2, -1, 2).max(axis=(1, 3)).repeat(2, 0).repeat(2, 1) for part in of_bridged]
+    alone = over_cells(bridged, own | ~own) == 1.0
+    return np.hypot(*(np.maximum(np.where(alone, 0.0, mine), other) for mine, other in zip(told[0], most, strict=True)))
 
 
 @pytest.mark.parametrize("fill", [True, False])
@@ -241,7 +265,7 @@ def test_what_a_place_is_made_of_is_what_a_window_holds(small, fill: bool) -> No
     known = np.isfinite(value) if fill else (bits & DROPOUT) == 0
     assert np.array_equal(np.isfinite(got.value), known)
     assert np.allclose(got.value[known], value[known], atol=1e-5)
-    sigma = stated_sigma(window.value, window.noise, window.systematic, window.quality)[at].ravel()
+    sigma = stated_sigma(source, window)[at].ravel()
     assert np.allclose(got.sigma[known], sigma[known], rtol=1e-4)
     of_place = np.uint16(DROPOUT | FILLED | MARK)
     assert np.array_equal(got.quality[known] & of_place, bits[known] & of_place)
@@ -257,11 +281,11 @@ def test_exposure_of_a_place_is_that_of_its_samples(small) -> None:  # type: ign
     line, sample = (a.ravel().astype(float) for a in np.mgrid[280:320, 20:140])
     places = film_places(source, line, sample)
     got = sample_strips([source], places, scale=KernelScale(), fill=True, values=[table])
-    window = read_window(source, 279, 321, fill_marks=True)
-    told = turned(table, *(part[:, 19:141] for part in (window.value, window.noise, window.systematic)))
-    assert np.allclose(got.value, told.value[1:-1, 1:-1].ravel(), rtol=1e-4)
-    sigma = stated_sigma(told.value, told.noise, told.systematic, window.quality[:, 19:141])
-    assert np.allclose(got.sigma, sigma[1:-1, 1:-1].ravel(), rtol=1e-3)
+    window = read_window(source, 280, 320, fill_marks=True)
+    told = turned(table, window.value, window.noise, window.systematic)
+    assert np.allclose(got.value, told.value[:, 20:140].ravel(), rtol=1e-4)
+    sigma = stated_sigma(source, window, table)
+    assert np.allclose(got.sigma, sigma[:, 20:140].ravel(), rtol=1e-3)
 
 
 def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: ignore[no-untyped-def]

@@ -76,8 +76,8 @@ def test_film_at_the_dark_end_may_have_seen_no_light_at_all() -> None:
 def test_the_table_reaches_six_sigma_beyond_the_curve_and_goes_on_straight() -> None:
     """A chord at both ends: what is further off is no noise."""
     table, (low, high) = table_of(0.01), CURVE.span
-    last = table.first + (len(table.table) - 1) / table.per_density
+    last = table.first + (len(table.value) - 1) / table.per_density
     assert table.first == pytest.approx(low - 0.06, abs=1e-3)
     assert last == pytest.approx(high + 0.06, abs=1e-3)
-    assert table.table[0, 0] < exposure_of(CURVE, low)
-    assert table.table[-1, 0] > exposure_of(CURVE, high)
+    assert table.value[0] < exposure_of(CURVE, low)
+    assert table.value[-1] > exposure_of(CURVE, high)
