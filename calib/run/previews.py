@@ -64,25 +64,33 @@ class Preview:
 
 @njit(cache=True, nogil=True)
 def _add_means(values, row, column, factor, total, count):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Down the columns first: sums side by side need not wait for each other."""
+    sums, known = np.zeros(values.shape[1]), np.zeros(values.shape[1], np.int32)
     for i in range(values.shape[0]):
-        down, start = (row + i) // factor, 0
-        for across in range(column // factor, (column + values.shape[1] - 1) // factor + 1):
-            stop = min((across + 1) * factor - column, values.shape[1])
-            known, mean = 0, 0.0
-            for j in range(start, stop):
-                if np.isfinite(values[i, j]):
-                    mean += values[i, j]
-                    known += 1
-            total[down, across] += mean
-            count[down, across] += known
-            start = stop
+        for j in range(values.shape[1]):
+            seen = np.isfinite(values[i, j])
+            sums[j] += values[i, j] if seen else 0.0
+            known[j] += np.int32(seen)
+        if i + 1 < values.shape[0] and (row + i + 1) % factor != 0:
+            continue
+        down = (row + i) // factor
+        for j in range(values.shape[1]):
+            total[down, (column + j) // factor] += sums[j]
+            count[down, (column + j) // factor] += known[j]
+            sums[j], known[j] = 0.0, 0
 
 
 @njit(cache=True, nogil=True)
 def _count_bits(values, bit_values, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add to `counts` how many pixels carry each bit; runs of one value are counted at once."""
+    """Add to `counts` how many pixels carry each bit; rows and runs of one value are counted at once."""
     for i in range(values.shape[0]):
-        run, held = 0, values[i, 0]
+        run, held, differs = 0, values[i, 0], np.uint16(0)
+        for j in range(values.shape[1]):
+            differs |= values[i, j] ^ held
+        if not differs:
+            for n in range(bit_values.size):
+                counts[n] += values.shape[1] if held & bit_values[n] else 0
+            continue
         for j in range(values.shape[1] + 1):
             if j < values.shape[1] and values[i, j] == held:
                 run += 1
