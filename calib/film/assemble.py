@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
+from calib.film.landing import Raster, node_places
 from calib.film.packed import density_itself
 from calib.film.source import StripSource
 from calib.frame.description import Scan
@@ -95,8 +96,18 @@ def film_block(
 
     `curve_span` is the lowest and highest density of the characteristic curve: beyond it nothing can be calibrated.
     """
-    x, y = np.meshgrid(grid.x_mm(np.arange(columns.start, columns.stop)), grid.y_mm(np.arange(rows.start, rows.stop)))
 
-    places, tables = FilmPoints(x.ravel(), y.ravel()), [density_itself(curve_span)] * len(sources)
-    sampled = sample_strips(sources, places, scale=scale, fill=False, values=tables, kernel=kernel)
-    return FilmBlock(sampled.value.reshape(x.shape), sampled.sigma.reshape(x.shape), sampled.quality.reshape(x.shape))
+    def places(row: NDArray[np.float64], column: NDArray[np.float64]) -> FilmPoints:
+        return FilmPoints(*np.meshgrid(grid.x_mm(column), grid.y_mm(row)))
+
+    pixels = places(
+        np.arange(rows.start, rows.stop, dtype=np.float64), np.arange(columns.start, columns.stop, dtype=np.float64)
+    )
+    node_rows, node_columns, offset = node_places(rows, columns)
+    raster, tables = (
+        Raster(pixels, places(node_rows, node_columns), offset),
+        [density_itself(curve_span)] * len(sources),
+    )
+    made = sample_strips(sources, raster, scale=scale, fill=False, values=tables, kernel=kernel)
+    shape = pixels.x_mm.shape
+    return FilmBlock(made.value.reshape(shape), made.sigma.reshape(shape), made.quality.reshape(shape))

@@ -7,6 +7,7 @@ only; where the picture has a gradient that doubt is one of its value, shared wi
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +41,14 @@ class Doubt:
 def place_sigma(sweep: StripSweep, first: int, count: int) -> NDArray[np.float32]:
     """1-sigma of place of `count` lines from `first` on, in lines and samples, (count, 2); held beyond the strip."""
     line = np.clip(np.arange(first, first + count), 0, sweep.n_lines - 1)
-    along = sweep.sigma_y_mm[line] / abs(float(np.median(np.diff(sweep.y_line_mm))))
-    across = sweep.sigma_x_mm[line] / abs(float(np.median(np.diff(sweep.x_sample_mm))))
+    return _place_sigma(sweep)[line]
+
+
+@lru_cache(maxsize=128)
+def _place_sigma(sweep: StripSweep) -> NDArray[np.float32]:
+    """Of all lines, made once a strip: a sweep is the same only if it is the same object."""
+    along = sweep.sigma_y_mm / abs(float(np.median(np.diff(sweep.y_line_mm))))
+    across = sweep.sigma_x_mm / abs(float(np.median(np.diff(sweep.x_sample_mm))))
     return np.stack([along, across], axis=1).astype(np.float32)
 
 

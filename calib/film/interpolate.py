@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints
 from calib.film.gather import Sums, close, gather
 from calib.film.kernels import DEFAULT_KERNEL, axis_weights
-from calib.film.landing import extent_of, landing, landing_of_scan
+from calib.film.landing import Raster, extent_of, landing, landing_of_raster, landing_of_scan
 from calib.film.packed import ValueTable, density_itself, packed_strip, packed_window
 from calib.film.source import StripSource, StripWindow
 from calib.quality import OUTSIDE
@@ -43,14 +43,15 @@ class KernelScale:
 
 def sample_strips(
     sources: Sequence[StripSource],
-    places: FilmPoints,
+    places: FilmPoints | Raster,
     *,
     scale: KernelScale,
     fill: bool,
     values: Sequence[ValueTable] | None = None,
     kernel: str = DEFAULT_KERNEL,
 ) -> Sampled:
-    """Values at `places` (N,) from every strip that covers them; a place that is NaN is outside.
+    """Values at `places` (N,), or at the pixels of a raster row by row, from every strip that covers them; a place that
+    is NaN is outside.
 
     With `fill`, marks and short dropouts are bridged (for a map); without, marks stay as they are on the film and
     places whose nearest sample dropped out in every strip are NaN. What a dropout spoilt serves only where no other
@@ -58,10 +59,14 @@ def sample_strips(
     that what is averaged is linear in what is wanted (averaging density and then taking the antilogarithm is biased).
     """
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
-    sums, bridged = Sums.none_at(places.x_mm.size), Sums.none_at(places.x_mm.size)
-    extent, taps = extent_of(places), (along.taps, across.values.shape[1])
+    points = places.pixels if isinstance(places, Raster) else places
+    sums, bridged = Sums.none_at(points.x_mm.size), Sums.none_at(points.x_mm.size)
+    extent, taps = extent_of(points), (along.taps, across.values.shape[1])
     for source, table in zip(sources, values or repeat(DENSITY), strict=values is not None):
-        at = landing(source.sweep, places, extent)
+        if isinstance(places, Raster):
+            at = landing_of_raster(source.sweep, places, extent)
+        else:
+            at = landing(source.sweep, places, extent)
         if at is not None:
             packed = packed_strip(source, table, at.spans, at.needed(along, across), taps, fill_marks=fill)
             gather(packed, source.raster.n_samples, at, along, across, fill, sums, bridged)

@@ -1,24 +1,27 @@
 """Where places on the film fall on one strip, and which of its samples they need.
 
-The sweep is inverted place by place in compiled code, exactly as `sweep.model.to_scan` does it, to `NEAR` of a sample;
-a place is then a sample and the nearest of PHASES parts of the step to the next. All that follows reads only the
-samples about these places: a map turned against the strips needs far less than the rectangle about them.
+The sweep is inverted for each place by itself, or where the places are those of a raster's pixels and the sweep is
+smooth, for nodes of it. A place is then a sample and the nearest of PHASES parts of the step to the next. All that
+follows reads only the samples about these places: a map turned against the strips needs far less than the rectangle
+about them.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
+from calib.film.inverse import Inverse, even_sample, inverse_of, scan_place, smooth_places
 from calib.film.kernels import PHASES, AxisWeights
 from calib.film.spans import EMPTY, Spans, widened
+from calib.lattice import good_cells
 from calib.sweep.model import StripSweep
 
-NEAR = 5e-5  # samples: how closely the sweep's inverse is iterated
-TURNS = 60
+BITS = PHASES.bit_length() - 1
+HALF = 16  # pixels between the nodes of a raster
+SMOOTH = 0.002  # samples: how well a place is interpolated between nodes, a small part of what the sweep is known to
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,49 +58,49 @@ class Landing:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Inverse:
-    """A strip's tables ready to be inverted, those of one axis side by side; line positions are made to rise.
+class Raster:
+    """Film places of a block of pixels (rows, columns), NaN where a pixel has none, and of the nodes about it.
 
-    `by_line` (lines, 4): y_line, 1 / its step, x_line, its step; `by_sample` (samples, 4): x_sample, 1 / its step,
-    y_sample, its step. `line_bounds`, `sample_bounds`: where each step begins, without end at both ends.
+    The nodes (R, C) lie at whole multiples of HALF pixels, the first `offset` = (rows, columns) before the block's
+    first pixel; one that has no place is NaN, and what lies about it is worked out pixel by pixel.
     """
 
-    by_line: Array
-    by_sample: Array
-    line_bounds: Array
-    sample_bounds: Array
-    sign: float
-    leak: float
-    box: Array
+    pixels: FilmPoints
+    nodes: FilmPoints
+    offset: tuple[int, int]
 
 
-@lru_cache(maxsize=128)
-def _inverse(sweep: StripSweep) -> _Inverse:
-    """Made once a strip: a sweep is the same only if it is the same object."""
-    sign = -1.0 if sweep.y_line_mm[0] > sweep.y_line_mm[-1] else 1.0
-    by_line = _side_by_side(sign * sweep.y_line_mm, sweep.x_line_mm)
-    by_sample = _side_by_side(sweep.x_sample_mm, sweep.y_sample_mm)
-    margin_x, margin_y = 1.0 / by_sample[0, 1], 1.0 / by_line[0, 1]
-    box = np.array([
-        sweep.x_sample_mm.min() + sweep.x_line_mm.min() - margin_x,
-        sweep.x_sample_mm.max() + sweep.x_line_mm.max() + margin_x,
-        sweep.y_line_mm.min() + sweep.y_sample_mm.min() - margin_y,
-        sweep.y_line_mm.max() + sweep.y_sample_mm.max() + margin_y,
-    ])  # fmt: skip
-    leak = np.abs(by_line[:, 3]).max() * np.abs(by_sample[:, 3]).max() * by_line[:, 1].max() * by_sample[:, 1].max()
-    return _Inverse(by_line, by_sample, _bounds(by_line[:, 0]), _bounds(by_sample[:, 0]), sign, float(leak), box)
+def node_places(rows: slice, columns: slice) -> tuple[Array, Array, tuple[int, int]]:
+    """Rows (R,) and columns (C,) of the nodes that a `Raster` of those pixels wants, and its `offset`."""
+    at, offset = [], []
+    for part in (rows, columns):
+        first, last = part.start // (2 * HALF), -(-part.stop // (2 * HALF))
+        at.append(HALF * np.arange(2 * first, 2 * last + 1, dtype=np.float64))
+        offset.append(part.start - 2 * HALF * first)
+    return at[0], at[1], (offset[0], offset[1])
 
 
-def _side_by_side(rising: Array, other: Array) -> Array:
-    steps = (np.append(d, d[-1]) for d in (np.diff(rising), np.diff(other)))
-    rise, leak = steps
-    return np.ascontiguousarray(np.stack([rising, 1.0 / rise, other, leak], axis=1))
+def landing_of_raster(sweep: StripSweep, raster: Raster, extent: tuple[float, float, float, float]) -> Landing | None:
+    """Which pixels of a raster lie on a strip, to half a sample beyond its outermost ones; None where none does.
 
-
-def _bounds(rising: Array) -> Array:
-    bounds = rising.copy()
-    bounds[0], bounds[-1] = -np.inf, np.inf
-    return bounds
+    Between nodes about which a strip wanders smoothly, which those half way between others say, places are interpolated
+    to `SMOOTH` of a sample; elsewhere they are those of `landing`. `extent` is that of the pixels.
+    """
+    inverse = inverse_of(sweep)
+    if not _meet(extent, inverse):
+        return None
+    nodes = smooth_places(sweep, raster.nodes)
+    good, _ = good_cells(nodes, 4 * SMOOTH * np.array([1.0, 1.0 / inverse.by_sample[:, 1].max()]))
+    good &= inverse.even.size > 0
+    x, y = raster.pixels.x_mm, raster.pixels.y_mm
+    found, low, high = _Found.empty(x.size), *_no_spans(sweep.n_lines)
+    rest = np.empty(x.size, np.int32)
+    count, n_rest = _land_between(
+        x, nodes, good, HALF, *raster.offset, inverse.even, inverse.by_sample[0, 0], inverse.per_mm,
+        sweep.n_lines, sweep.n_samples, *found.fields, low, high, rest,
+    )  # fmt: skip
+    count = _land(rest[:n_rest], x.ravel(), y.ravel(), inverse.box, inverse.tables, count, *found.fields, low, high)
+    return found.cut(count, low, high) if count else None
 
 
 def landing(sweep: StripSweep, places: FilmPoints, extent: tuple[float, float, float, float]) -> Landing | None:
@@ -105,33 +108,63 @@ def landing(sweep: StripSweep, places: FilmPoints, extent: tuple[float, float, f
 
     `extent` is that of the places, from `extent_of`.
     """
-    inverse = _inverse(sweep)
+    inverse = inverse_of(sweep)
+    if not _meet(extent, inverse):
+        return None
+    found, low, high = _Found.empty(places.x_mm.size), *_no_spans(sweep.n_lines)
+    every = np.arange(places.x_mm.size, dtype=np.int32)
+    count = _land(every, places.x_mm, places.y_mm, inverse.box, inverse.tables, 0, *found.fields, low, high)
+    return found.cut(count, low, high) if count else None
+
+
+def _meet(extent: tuple[float, float, float, float], inverse: Inverse) -> bool:
+    """Whether places of that extent can lie on a strip."""
     x_low, x_high, y_low, y_high = extent
-    if not (x_high >= inverse.box[0] and x_low <= inverse.box[1]):
-        return None
-    if not (y_high >= inverse.box[2] and y_low <= inverse.box[3]):
-        return None
-    n, n_lines = places.x_mm.size, sweep.n_lines
-    index, line, sample = (np.empty(n, np.int32) for _ in range(3))
-    line_phase, sample_phase = np.empty(n, np.uint16), np.empty(n, np.uint16)
-    low, high = np.full(n_lines + 1, EMPTY, np.int32), np.full(n_lines + 1, -EMPTY, np.int32)
-    count = _land(
-        places.x_mm, places.y_mm, inverse.box, inverse.by_line, inverse.by_sample, inverse.line_bounds,
-        inverse.sample_bounds, inverse.sign, inverse.leak, index, line, sample, line_phase, sample_phase, low, high,
-    )  # fmt: skip
-    if count == 0:
-        return None
-    return _cut(count, index, line, sample, line_phase, sample_phase, low, high)
+    beside_x = x_high >= inverse.box[0] and x_low <= inverse.box[1]
+    return bool(beside_x and y_high >= inverse.box[2] and y_low <= inverse.box[3])
+
+
+def _no_spans(n_lines: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Spans that want nothing of the lines of a strip and of the one before it."""
+    return np.full(n_lines + 1, EMPTY, np.int32), np.full(n_lines + 1, -EMPTY, np.int32)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """Room for the places on a strip, as in `Landing`."""
+
+    index: NDArray[np.int32]
+    line: NDArray[np.int32]
+    sample: NDArray[np.int32]
+    line_phase: NDArray[np.uint16]
+    sample_phase: NDArray[np.uint16]
+
+    @classmethod
+    def empty(cls, n: int) -> "_Found":
+        index, line, sample = (np.empty(n, np.int32) for _ in range(3))
+        return cls(index, line, sample, np.empty(n, np.uint16), np.empty(n, np.uint16))
+
+    @property
+    def fields(self) -> tuple[NDArray, NDArray, NDArray, NDArray, NDArray]:
+        return self.index, self.line, self.sample, self.line_phase, self.sample_phase
+
+    def cut(self, count: int, low: NDArray[np.int32], high: NDArray[np.int32]) -> Landing:
+        """The first `count` of them, one at least, with the spans of each line, the one before the strip's first
+        included."""
+        rows = np.flatnonzero(low <= high)
+        part = slice(rows[0], rows[-1] + 1)
+        spans = Spans(int(rows[0]) - 1, low[part], high[part])
+        phases = self.line_phase[:count], self.sample_phase[:count]
+        return Landing(self.index[:count], self.line[:count], self.sample[:count], *phases, spans)
 
 
 def landing_of_scan(line: Array, sample: Array, n_lines: int) -> Landing:
     """The same for fractional places (N,) of a picture that are known already."""
-    index = np.arange(line.size, dtype=np.int32)
     (base_l, phase_l), (base_s, phase_s) = _base_and_phase(line), _base_and_phase(sample)
-    low, high = np.full(n_lines + 1, EMPTY, np.int32), np.full(n_lines + 1, -EMPTY, np.int32)
+    low, high = _no_spans(n_lines)
     np.minimum.at(low, base_l + 1, base_s)
     np.maximum.at(high, base_l + 1, base_s)
-    return _cut(line.size, index, base_l, base_s, phase_l, phase_s, low, high)
+    return _Found(np.arange(line.size, dtype=np.int32), base_l, base_s, phase_l, phase_s).cut(line.size, low, high)
 
 
 def _base_and_phase(place: Array) -> tuple[NDArray[np.int32], NDArray[np.uint16]]:
@@ -139,17 +172,9 @@ def _base_and_phase(place: Array) -> tuple[NDArray[np.int32], NDArray[np.uint16]
     return base.astype(np.int32), np.rint((place - base) * PHASES).astype(np.uint16)
 
 
-def _cut(count: int, index: NDArray, line: NDArray, sample: NDArray, line_phase: NDArray, sample_phase: NDArray,
-         low: NDArray, high: NDArray) -> Landing:  # fmt: skip
-    rows = np.flatnonzero(low <= high)
-    part = slice(rows[0], rows[-1] + 1)
-    spans = Spans(int(rows[0]) - 1, low[part], high[part])
-    return Landing(index[:count], line[:count], sample[:count], line_phase[:count], sample_phase[:count], spans)
-
-
 def extent_of(places: FilmPoints) -> tuple[float, float, float, float]:
     """Least and greatest x, least and greatest y of places, NaN left out; nothing meets the extent of no places."""
-    x_low, x_high, y_low, y_high = _extent(places.x_mm, places.y_mm)
+    x_low, x_high, y_low, y_high = _extent(places.x_mm.ravel(), places.y_mm.ravel())
     return x_low, x_high, y_low, y_high
 
 
@@ -171,58 +196,86 @@ def _extent(x, y):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The step that holds a value, sought from `step` on."""
-    one = np.uint64(1)
-    while value >= bounds[step + one]:
-        step += one
-    while value < bounds[step]:
-        step -= one
-    return step
+def _note(k, line, sample, index, out_line, out_sample, line_phase, sample_phase, count):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Note a place that lies on the strip; its line and sample, as whole ones."""
+    at, half = np.uint64(count), PHASES + 0.5
+    whole_l, whole_s = np.int64(line * PHASES + half), np.int64(sample * PHASES + half)
+    index[at], out_line[at], out_sample[at] = k, (whole_l >> BITS) - 1, (whole_s >> BITS) - 1
+    line_phase[at], sample_phase[at] = whole_l & (PHASES - 1), whole_s & (PHASES - 1)
+    return out_line[at], out_sample[at]
 
 
 @njit(cache=True, nogil=True)
 def _land(  # type: ignore[no-untyped-def]
-    x, y, box, by_line, by_sample, line_bounds, sample_bounds, sign, leak,
-    index, out_line, out_sample, line_phase, sample_phase, low, high,
+    wanted, x, y, box, tables, count, index, out_line, out_sample, line_phase, sample_phase, low, high,
 ):  # fmt: skip  # pragma: no cover
-    n_lines, n_samples = by_line.shape[0], by_sample.shape[0]
-    y_middle, y_first = sign * by_sample[(n_samples - 1) // 2, 2], by_line[0, 0]
-    per_y = (n_lines - 1) / (by_line[n_lines - 1, 0] - y_first)
+    """Note those of the `wanted` places that lie on the strip, behind `count` that are noted; how many are then."""
+    by_line, by_sample, line_bounds, sample_bounds, sign, leak = tables
+    last_line, last_sample = by_line.shape[0] - 0.5, by_sample.shape[0] - 0.5
     x_low, x_high, y_low, y_high = box[0], box[1], box[2], box[3]
     i = j = np.uint64(0)
-    count = np.uint64(0)
-    for k in range(x.size):
-        xk, yk = x[k], y[k]
-        if not (xk >= x_low and xk <= x_high and yk >= y_low and yk <= y_high):
+    for k in wanted:
+        if not (x[k] >= x_low and x[k] <= x_high and y[k] >= y_low and y[k] <= y_high):
             continue
-        yk *= sign
-        # a first guess from a straight sweep, the same whatever place came before
-        line = min(max((yk - y_middle - y_first) * per_y, 0.0), n_lines - 1.0)
-        guess = np.uint64(line)
-        across = by_line[guess, 2] + (line - guess) * by_line[guess, 3]
-        for _ in range(TURNS):
-            j = _step_of(sample_bounds, xk - across, j)
-            share = (xk - across - by_sample[j, 0]) * by_sample[j, 1]
-            target = yk - sign * (by_sample[j, 2] + share * by_sample[j, 3])
-            i = _step_of(line_bounds, target, i)
-            share = (target - by_line[i, 0]) * by_line[i, 1]
-            before, line = line, i + share
-            across = by_line[i, 2] + share * by_line[i, 3]
-            if leak * abs(line - before) <= NEAR:
-                break
-        j = _step_of(sample_bounds, xk - across, j)  # the line has moved since: so does the sample
-        sample = j + (xk - across - by_sample[j, 0]) * by_sample[j, 1]
-        if not (line >= -0.5 and line <= n_lines - 0.5 and sample >= -0.5 and sample <= n_samples - 0.5):
-            continue
-        base_l, base_s = int(line + 1.0) - 1, int(sample + 1.0) - 1
-        index[count], out_line[count], out_sample[count] = k, base_l, base_s
-        line_phase[count] = int((line - base_l) * PHASES + 0.5)
-        sample_phase[count] = int((sample - base_s) * PHASES + 0.5)
-        row = np.uint64(base_l + 1)
-        if base_s < low[row]:
-            low[row] = base_s
-        if base_s > high[row]:
-            high[row] = base_s
-        count += np.uint64(1)
+        line, sample, i, j = scan_place(x[k], y[k], by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
+        if line >= -0.5 and line <= last_line and sample >= -0.5 and sample <= last_sample:
+            a, b = _note(k, line, sample, index, out_line, out_sample, line_phase, sample_phase, count)
+            low[a + 1], high[a + 1] = min(low[a + 1], b), max(high[a + 1], b)
+            count += 1
     return count
+
+
+@njit(cache=True, nogil=True)
+def _land_between(  # type: ignore[no-untyped-def]
+    x, nodes, good, half, offset_r, offset_c, even, first_x, per_mm, n_lines, n_samples,
+    index, out_line, out_sample, line_phase, sample_phase, low, high, rest,
+):  # fmt: skip  # pragma: no cover
+    """Note the pixels between nodes; list those of cells that are not good in `rest`. How many there are of both."""
+    rows, columns = x.shape
+    last_line, last_sample = n_lines - 0.5, n_samples - 0.5
+    count = left_over = 0
+    for i in range(rows):
+        r = (i + offset_r) // half
+        v = (i + offset_r - r * half) / half
+        for c in range(offset_c // half, (columns - 1 + offset_c) // half + 1):
+            start, stop = max(c * half - offset_c, 0), min((c + 1) * half - offset_c, columns)
+            if not good[r // 2, c // 2]:
+                for j in range(start, stop):
+                    rest[left_over] = i * columns + j
+                    left_over += 1
+                continue
+            first_l, step_l = _between(nodes[0], r, c, v, half)
+            left_x, step_x = _between(nodes[1], r, c, v, half)
+            first = even_sample(even, first_x, per_mm, left_x)
+            end = even_sample(even, first_x, per_mm, left_x + half * step_x)
+            if max(first, end) < -0.5 or min(first, end) > last_sample:
+                continue
+            before = count
+            for j in range(start, stop):
+                t = j + offset_c - c * half
+                line = first_l + t * step_l
+                sample = even_sample(even, first_x, per_mm, left_x + t * step_x)
+                inside = line >= -0.5 and line <= last_line and sample >= -0.5 and sample <= last_sample
+                if inside and not np.isnan(x[i, j]):
+                    k = i * columns + j
+                    _note(k, line, sample, index, out_line, out_sample, line_phase, sample_phase, count)
+                    count += 1
+            if count > before:
+                _hold(out_line, out_sample, before, count - 1, low, high)
+    return count, left_over
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _between(nodes, r, c, v, half):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Where a row, `v` of the way from nodes `r` to the next, begins between nodes `c` and the next, and its step."""
+    left = nodes[r, c] + v * (nodes[r + 1, c] - nodes[r, c])
+    right = nodes[r, c + 1] + v * (nodes[r + 1, c + 1] - nodes[r, c + 1])
+    return left, (right - left) / half
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _hold(line, sample, first, last, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Widen the spans to hold all samples between two places of a row."""
+    a, b = min(sample[first], sample[last]), max(sample[first], sample[last])
+    for row in range(min(line[first], line[last]) + 1, max(line[first], line[last]) + 2):
+        low[row], high[row] = min(low[row], a), max(high[row], b)

@@ -151,7 +151,7 @@ def _one_pass(
     line_density = tone.line_density[inside.first : inside.stop].astype(np.float32)
     _calibrate(
         dn, _density_of_dn(tone), known.table, known.column_density, line_density, *tone.dn_span,
-        values.value, np.float32(values.first), np.float32(values.per_density), *(np.float32(d) for d in values.span),
+        values.value, np.float32(values.first), np.float32(values.per_density), *values.span,
         *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound,
     )  # fmt: skip
 

@@ -20,10 +20,10 @@ from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.grid import MapGrid, pixel_to_map, to_ground
 from calib.ground.hidden import hidden_pixels
-from calib.ground.lattice import Lattice, good_cells, lattice
 from calib.ground.sphere import unit, up
 from calib.ground.terrain import Terrain, node_heights_km, nodes_of
 from calib.ground.view import View, seen_from
+from calib.lattice import Lattice, good_cells, lattice
 from calib.light.geometry import photometric_angles, sun_direction
 from calib.moon import RADIUS_KM, SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
@@ -102,6 +102,14 @@ class Placed:
     film: FilmPoints
     quality: NDArray[np.uint16]
     lattice: Lattice | None
+
+    def film_at(self, row: Array, column: Array) -> FilmPoints:
+        """Film places of rows (N,) and columns (M,) about the block, counted from its first pixel, whether inside the
+        format or not: (N, M), NaN where the lattice does not say.
+        """
+        if self.lattice is None:
+            return FilmPoints(*np.full((2, row.size, column.size), np.nan))
+        return FilmPoints(*self.lattice.at(self.lattice.nodes[:2], row, column))
 
 
 def placed(where: Locator, rows: slice, columns: slice) -> Placed:

@@ -1,7 +1,6 @@
 """film/density.tif and film/quality.tif, written block by block."""
 
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from calib.film.assemble import FilmBlock, FilmGrid, blocks, film_block, film_grid, kernel_scale
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.light.curve import film_curve
-from calib.ordered import in_order_on
+from calib.ordered import in_order_on, workers
 from calib.products.pyramid import rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import RasterLayout
@@ -70,7 +69,7 @@ def write_film(
     density_spec = value_spec(folder / "density.tif", density_layout, exact=exact)
     quality_spec = RasterSpec(folder / "quality.tif", _layout(grid, np.dtype("uint16"), "quality bits", texts))
     with (
-        ThreadPoolExecutor(threads) as pool,
+        workers(threads) as pool,
         raster(density_spec, pool) as density,
         raster(quality_spec, pool) as quality,
     ):

@@ -6,13 +6,14 @@ pixel's factor is worked out by itself.
 """
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.camera.interior import film_to_direction
 from calib.coordinates import Array, FilmPoints
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
-from calib.ground.lattice import good_cells
 from calib.ground.locate import Locator, Placed, block
+from calib.lattice import Lattice, good_cells
 from calib.light.film_table import FilmTable, film_table
 from calib.light.functions import to_standard
 from calib.light.radiometry import reflectance_per_exposure
@@ -32,20 +33,35 @@ def reflectance_table(frame: Frame, sun: Sun) -> FilmTable:
     return film_table(factor, camera.format_mm)
 
 
+def reflectance_factor(table: FilmTable, seen: Placed) -> Array:
+    """Radiance factor per lux second of each pixel, (rows, columns)."""
+    if seen.lattice is None:
+        return table.at(seen.film).astype(np.float64)
+    at_nodes = table.at(FilmPoints(*seen.lattice.nodes[:2])).astype(np.float64)
+    factor, open_ = _smooth(at_nodes, seen, seen.lattice)
+    if open_.any():
+        factor[open_] = table.at(FilmPoints(seen.film.x_mm[open_], seen.film.y_mm[open_]))
+    return factor
+
+
 def standard_ratio(standard: str, where: Locator, seen: Placed, rows: slice, columns: slice) -> Array:
     """What brings each pixel's reflectance to the standard geometry, as a factor; NaN where nothing is seen."""
-    on = (seen.quality & np.uint16(OUTSIDE)) == 0
-    ratio = np.full(on.shape, np.nan)
-    open_ = on
+    open_ = (seen.quality & np.uint16(OUTSIDE)) == 0
+    ratio = np.full(open_.shape, np.nan)
     if seen.lattice is not None:
-        at_nodes = to_standard(standard, *seen.lattice.nodes[2:])[np.newaxis]
-        good = good_cells(at_nodes, RATIO_TOLERANCE * np.abs(at_nodes[:, 1::2, 1::2]))[0] & seen.lattice.good
-        ratio = seen.lattice.interpolated(at_nodes, good)[0]
-        if good.all():
-            return ratio
-        open_ = on & ~seen.lattice.cell_of_pixels(good)
+        ratio, open_ = _smooth(to_standard(standard, *seen.lattice.nodes[2:]), seen, seen.lattice)
     if open_.any():
         located = block(where, rows, columns)
         angles = (angle[open_] for angle in (located.incidence_deg, located.emission_deg, located.phase_deg))
         ratio[open_] = to_standard(standard, *angles)
     return ratio
+
+
+def _smooth(at_nodes: Array, seen: Placed, lattice: Lattice) -> tuple[Array, NDArray[np.bool_]]:
+    """A factor between its values at the nodes, and the pixels seen where that is not good enough."""
+    values = at_nodes[np.newaxis]
+    good = good_cells(values, RATIO_TOLERANCE * np.abs(values[:, 1::2, 1::2]))[0] & lattice.good
+    factor = lattice.interpolated(values, good)[0]
+    if good.all():
+        return factor, np.zeros(factor.shape, np.bool_)
+    return factor, ((seen.quality & np.uint16(OUTSIDE)) == 0) & ~lattice.cell_of_pixels(good)

@@ -1,7 +1,6 @@
 """map/reflectance.tif and its companions: each map pixel from the raw samples by one interpolation."""
 
 from collections.abc import Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
 from math import hypot
@@ -11,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
-from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
+from calib.film.landing import Raster, node_places
 from calib.film.packed import ValueTable
 from calib.film.source import StripSource
 from calib.ground.dem import view_over
@@ -24,13 +23,13 @@ from calib.light.curve import FilmCurve, film_curve
 from calib.light.exposure import exposure_table
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
-from calib.ordered import in_order_on
+from calib.ordered import in_order_on, workers
 from calib.products.pyramid import rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
 from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
 from calib.run.fit import FrameFits
-from calib.run.map_light import reflectance_table, standard_ratio
+from calib.run.map_light import reflectance_factor, reflectance_table, standard_ratio
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
 from calib.run.rounding import sigma_spec, value_spec
@@ -100,11 +99,13 @@ def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
         return made
     scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
-    places = FilmPoints(seen.film.x_mm.ravel(), seen.film.y_mm.ravel())
-    sampled = sample_strips(maker.sources, places, scale=scale, fill=True, values=maker.exposures, kernel=maker.kernel)
+    node_rows, node_columns, offset = node_places(rows, columns)
+    raster = Raster(seen.film, seen.film_at(node_rows - rows.start, node_columns - columns.start), offset)
+    sampled = sample_strips(maker.sources, raster, scale=scale, fill=True, values=maker.exposures, kernel=maker.kernel)
+    factor = reflectance_factor(maker.factor, seen)
     ratio = standard_ratio(maker.standard, maker.where, seen, rows, columns)
     _put(
-        sampled.value, sampled.sigma, sampled.quality, maker.factor.at(places), ratio.ravel(), BEYOND,
+        sampled.value, sampled.sigma, sampled.quality, factor.ravel(), ratio.ravel(), BEYOND,
         made.reflectance.ravel(), made.sigma.ravel(), made.normal.ravel(), made.quality.ravel(),
     )  # fmt: skip
     return made
@@ -174,7 +175,7 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *
         return (*place, made if exact else _rounded(made))
 
     places = list(tiles(grid))
-    with ThreadPoolExecutor(threads) as pool, ExitStack() as stack:
+    with workers(threads) as pool, ExitStack() as stack:
         writers = {name: stack.enter_context(raster(spec, pool)) for name, spec in specs.items()}
         made_in_order = in_order_on(pool, work, places, 2 * threads)
         for rows, columns, made in tracked(made_in_order, len(places), "making the map", progress):

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from calib.coordinates import FilmPoints
 from calib.film.kernels import PHASES, axis_weights
-from calib.film.landing import Landing, extent_of, landing
+from calib.film.landing import HALF, SMOOTH, Landing, Raster, extent_of, landing, landing_of_raster, node_places
 from calib.film.spans import EMPTY, Spans, clipped, widened
 from calib.sweep.model import StripSweep, to_scan
 
@@ -76,6 +76,62 @@ def test_a_place_lands_the_same_in_any_company() -> None:
         alone = landed(sweep, FilmPoints(places.x_mm[at], places.y_mm[at]))
         assert (alone.line[0], alone.line_phase[0]) == (whole.line[k], whole.line_phase[k])
         assert (alone.sample[0], alone.sample_phase[0]) == (whole.sample[k], whole.sample_phase[k])
+
+
+def raster_over(sweep: StripSweep, turn_deg: float, rows: slice, columns: slice) -> Raster:
+    """Pixels of 1.03 samples in a grid turned over a strip; the first three of each row have no place."""
+    c, s = 1.03 * SAMPLE_MM * np.cos(np.radians(turn_deg)), 1.03 * SAMPLE_MM * np.sin(np.radians(turn_deg))
+    x0, y0 = sweep.x_sample_mm[0] - 0.2, sweep.y_line_mm.min() + 1.0
+
+    def places(row: np.ndarray, column: np.ndarray) -> FilmPoints:
+        column, row = np.meshgrid(column, row)
+        return FilmPoints(x0 + c * column - s * row, y0 + s * column + c * row)
+
+    pixels = places(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop))
+    pixels.x_mm[:, : max(3 - columns.start, 0)] = np.nan
+    node_rows, node_columns, offset = node_places(rows, columns)
+    return Raster(pixels, places(node_rows, node_columns), offset)
+
+
+def by_pixel(found: Landing | None, n: int) -> np.ndarray:
+    """Line and sample (2, n) of each pixel, NaN where it does not lie on the strip."""
+    out = np.full((2, n), np.nan)
+    if found is not None:
+        out[0, found.index] = found.line + found.line_phase / PHASES
+        out[1, found.index] = found.sample + found.sample_phase / PHASES
+    return out
+
+
+@given(st.integers(0, 10**6), st.floats(-180, 180), st.sampled_from([0.0, 0.05]), st.booleans())
+@settings(max_examples=40, deadline=None)
+def test_a_raster_s_pixels_land_where_each_would_alone(seed: int, turn: float, jitter: float, falling: bool) -> None:
+    """With jitter the strip is not smooth: its pixels are worked out one by one."""
+    sweep = strip(seed, wander=5.0, jitter=jitter, falling=falling)
+    raster = raster_over(sweep, turn, slice(0, 90), slice(0, 150))
+    flat = FilmPoints(raster.pixels.x_mm.ravel(), raster.pixels.y_mm.ravel())
+    extent = extent_of(flat)
+    found = by_pixel(landing_of_raster(sweep, raster, extent), flat.x_mm.size)
+    alone = by_pixel(landing(sweep, flat, extent), flat.x_mm.size)
+    both = np.isfinite(found) & np.isfinite(alone)
+    assert np.abs(found - alone)[both].max(initial=0) <= SMOOTH + 1.01 / PHASES
+    one_sided = np.isfinite(found[0]) != np.isfinite(alone[0])
+    true = to_scan(sweep, FilmPoints(flat.x_mm[one_sided], flat.y_mm[one_sided]))
+    beyond = [np.abs(np.abs(at - (n - 1) / 2) - n / 2) for at, n in ((true.line, LINES), (true.sample, SAMPLES))]
+    assert np.min(beyond, axis=0).max(initial=0) <= SMOOTH  # at the very edge the two may differ
+    assert not np.isfinite(found.reshape(2, 90, 150)[:, :, :3]).any()
+
+
+@pytest.mark.parametrize("jitter", [0.0, 0.1])
+def test_a_pixel_lands_the_same_in_any_block(jitter: float) -> None:
+    sweep = strip(11, wander=5.0, jitter=jitter)
+    whole_of, part_of = (slice(0, 6 * HALF), slice(0, 9 * HALF)), (slice(13, 71), slice(29, 140))
+    whole, part = (raster_over(sweep, 20.0, *block) for block in (whole_of, part_of))
+    found, again = (
+        by_pixel(landing_of_raster(sweep, one, extent_of(one.pixels)), one.pixels.x_mm.size) for one in (whole, part)
+    )
+    found, again = (at.reshape(2, *one.pixels.x_mm.shape) for at, one in ((found, whole), (again, part)))
+    assert np.isfinite(again).any()
+    assert np.array_equal(again, found[:, part_of[0], part_of[1]], equal_nan=True)
 
 
 def test_places_beside_the_strip_and_no_places_at_all_do_not_land() -> None:

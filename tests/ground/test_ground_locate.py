@@ -16,8 +16,8 @@ from calib.camera.interior import within_format
 from calib.coordinates import FilmPoints, GroundPoints
 from calib.frame.description import Distortion, MapRequest, Scan
 from calib.ground.dem import read_terrain
-from calib.ground.grid import choose_grid, to_map
-from calib.ground.locate import block, block_ground, film_scale, locator
+from calib.ground.grid import choose_grid, pixel_to_map, to_ground, to_map
+from calib.ground.locate import block, block_ground, film_scale, locator, placed
 from calib.ground.sphere import emission_deg, ground_to_moon, unit, up
 from calib.ground.terrain import heights_km
 from calib.ground.view import View, before_horizon, film_to_ground, film_to_moon, ground_to_film, on_ground
@@ -273,3 +273,29 @@ def test_heights_of_the_model_are_those_of_the_ground(view, write_dem):
     assert ground.height_km[0] == pytest.approx(0.3, abs=1e-7)
     assert isinstance(on_ground(view(), np.zeros(2), np.zeros(2)), GroundPoints)
     assert heights_km(terrain, np.zeros(1), np.zeros(1))[0] == pytest.approx(0.3, abs=1e-7)
+
+
+@pytest.mark.parametrize("name", ["near nadir", "antimeridian"])
+def test_places_of_nodes_are_as_good_as_those_of_pixels_and_go_on_about_the_block(view, name):
+    """Rows and columns before, inside and behind a block, against collinearity; none is invented."""
+    keys, request = FRAMES[name]
+    _, where = prepared(view(**keys), request)
+    middle = where.grid.rows // 2, where.grid.columns // 2
+    rows, columns = slice(middle[0], middle[0] + 50), slice(middle[1], middle[1] + 81)
+    row, column = np.arange(-8.0, 58.0, 8.0), np.arange(-18.0, 94.0, 8.0)
+    film = placed(where, rows, columns).film_at(row, column)
+    far = np.meshgrid(row + rows.start, column + columns.start, indexing="ij")
+    true = ground_to_film(where.view, to_ground(where.grid, pixel_to_map(where.grid, *far)))
+    off = np.hypot(film.x_mm - true.x_mm, film.y_mm - true.y_mm)
+    known = np.isfinite(film.x_mm)
+    assert known.any()
+    assert off[known].max() <= SHARE * SAMPLE_MM
+
+
+def test_over_terrain_no_node_has_a_place(view, write_dem):
+    flat = write_dem(np.zeros((90, 90), np.float32), (0.005, 0, -77.2, 0, -0.005, 19.4), "IAU_2015:30100")
+    model = read_terrain(flat, FRAME)
+    _, where = prepared(view(terrain=model), MapRequest(pixel_m=14.0))
+    film = placed(where, slice(0, 64), slice(0, 64)).film_at(np.arange(0.0, 64.0, 16.0), np.arange(0.0, 32.0, 16.0))
+    assert film.x_mm.shape == (4, 2)
+    assert np.isnan(film.x_mm).all()

@@ -36,11 +36,33 @@ class Lattice:
         )
         return cells[np.ix_(row, column)]
 
+    def at(self, values: Array, row: Array, column: Array) -> Array:
+        """Values (K, R, C) at the nodes for rows (N,) and columns (M,) from the block's first pixel on: (K, N, M).
+
+        They may lie beyond the block, within the nodes; NaN beyond these and in cells that are not good.
+        """
+        (r, v, known_r), (c, u, known_c) = (
+            _between(at + first, self.half, size)
+            for at, first, size in zip((row, column), self.offset, values.shape[1:], strict=True)
+        )
+        v = v[:, np.newaxis]
+        above, below = values[:, r], values[:, r + 1]
+        left, right = (above[..., c + k] + v * (below[..., c + k] - above[..., c + k]) for k in (0, 1))
+        known = np.logical_and.outer(known_r, known_c) & self.good[np.ix_(r // 2, c // 2)]
+        return np.where(known, left + u * (right - left), np.nan)
+
     def interpolated(self, values: Array, good: NDArray[np.bool_]) -> Array:
         """Values (K, R, C) at the nodes for each pixel (K, rows, columns); NaN in cells that are not `good`."""
         out = np.empty((len(values), *self.shape))
         _interpolate(np.ascontiguousarray(values), good, self.half, *self.offset, out)
         return out
+
+
+def _between(pixel: Array, half: int, n_nodes: int) -> tuple[NDArray[np.intp], Array, NDArray[np.bool_]]:
+    """The node before each pixel counted from the first node, the share of the way to the next, and if there is one."""
+    node = np.clip(pixel // half, 0, n_nodes - 2).astype(np.intp)
+    share = pixel / half - node
+    return node, share, (share >= 0) & (share <= 1)
 
 
 def lattice(
