@@ -65,7 +65,7 @@ def solve_chain(normals: ChainNormals) -> ChainSolution:
         towards = inverse[k][:, meeting[k]]
         solved[k] = solved[k] - towards @ (couplings[k] @ solved[k + 1])
         inverse_next[k] = -towards @ (couplings[k] @ inverse[k + 1])
-        inverse[k] = inverse[k] - (inverse_next[k] @ couplings[k].T) @ towards.T
+        inverse[k] -= (inverse_next[k] @ couplings[k].T) @ towards.T
     log_det = -2 * sum(float(np.log(np.diag(root)).sum()) for root in roots)
     return _with_border(normals, solved, halves, inverse, inverse_next, log_det)
 
@@ -100,11 +100,16 @@ def _with_border(
     schur = (schur + schur.T) / 2
     cov_shared = np.asarray(np.linalg.inv(schur), np.float64)
     shared = cov_shared @ right
+    for k, x in enumerate(spread):  # in place: these blocks are most of what a fit holds in memory
+        gain = x @ cov_shared
+        inverse[k] += gain @ x.T
+        if k + 1 < len(spread):
+            inverse_next[k] += gain @ spread[k + 1].T
     return ChainSolution(
         unknowns=[s[:, -1] - x @ shared for s, x in zip(solved, spread, strict=True)],
         shared=shared,
-        cov=[v + x @ cov_shared @ x.T for v, x in zip(inverse, spread, strict=True)],
-        cov_next=[v + spread[k] @ cov_shared @ spread[k + 1].T for k, v in enumerate(inverse_next)],
+        cov=inverse,
+        cov_next=inverse_next,
         cov_border=[-x @ cov_shared for x in spread],
         cov_shared=cov_shared,
         log_det=log_det + float(np.linalg.slogdet(schur)[1]),

@@ -14,6 +14,7 @@ from calib.sweep.normals import place_values
 from calib.sweep.spread import place_covariance
 
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
+FLATTEST = 1e-9  # of the product of an information's two entries: below, its determinant is not trusted
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,11 +90,23 @@ def prediction_weights(fit: Adjustment, o: Observations) -> Array:
                 strip = int(k) + shift
                 residual[mine] += sign * departure(fit, strip, line[mine], sample[mine])
                 variance[mine] += departure_cov(fit, strip, line[mine], sample[mine])
-    own = np.linalg.pinv(o.information, hermitian=True)
     seen = np.diagonal(o.information, axis1=1, axis2=2) > 0
+    own = _inverted(o.information)
     total = own + variance[:, :, None] * np.eye(2)
     white = np.linalg.solve(total + ~seen[:, :, None] * np.eye(2), (residual * seen)[:, :, None])[:, :, 0]
     return student_weights(np.sum(white * residual * seen, axis=1), o.information)
+
+
+def _inverted(information: Array) -> Array:
+    """Covariances (N, 2, 2) on the axes that are seen, zero on others."""
+    p, q, r = information[:, 0, 0], information[:, 0, 1], information[:, 1, 1]
+    det = p * r - q**2
+    whole = det > FLATTEST * p * r
+    cov = np.empty_like(information)
+    adjoint = np.stack([r, -q, -q, p], axis=1).reshape(-1, 2, 2)
+    cov[whole] = adjoint[whole] / det[whole, None, None]
+    cov[~whole] = np.linalg.pinv(information[~whole], hermitian=True)
+    return cov
 
 
 def _sigma(fit: Adjustment, strip: int, base: StripSweep) -> Array:

@@ -110,9 +110,15 @@ def normal_equations(layout: Layout, sums: Sums) -> ChainNormals:
 
 def with_priors(layout: Layout, normals: ChainNormals, variances: Array) -> ChainNormals:
     """Normal equations with the priors of the unknowns, whose variances by group are given, on the diagonal."""
-    priors = [np.diag(1.0 / variances[layout.groups(k)]) for k in range(len(layout.strips))]
-    diagonal = [block + prior for block, prior in zip(normals.diagonal, priors, strict=True)]
-    return replace(normals, diagonal=diagonal, shared=normals.shared + np.diag(1.0 / variances[layout.shared_groups()]))
+    diagonal = [_raised(block, 1.0 / variances[layout.groups(k)]) for k, block in enumerate(normals.diagonal)]
+    return replace(normals, diagonal=diagonal, shared=_raised(normals.shared, 1.0 / variances[layout.shared_groups()]))
+
+
+def _raised(matrix: Array, by: Array) -> Array:
+    """The matrix with something added to its diagonal."""
+    raised = matrix.copy()
+    raised[np.diag_indices(len(by))] += by
+    return raised
 
 
 def _products(layout: Layout, pairs: Sequence[tuple[Rows, Rows, NDArray[np.int64]]], information: Array) -> Products:
@@ -136,9 +142,9 @@ def _add_block(layout: Layout, normals: ChainNormals, blocks: tuple[int, int], s
                 target[here, there] = target[there, here].T
             else:
                 target[here, there] += _over_own(layout, blocks, sums, i, j)
-            _add_border(layout, normals, (k, i), (other, j), sums.few[i + j], sums.left[i + j])
-            if k != other:
-                _add_border(layout, normals, (other, j), (k, i), sums.few[i + j].T, sums.right[i + j])
+        _add_border(layout, normals, (k, i), other, sums.few[i : i + 2], sums.left[i : i + 2])
+        if k != other:
+            _add_border(layout, normals, (other, i), k, sums.few[i : i + 2].transpose(0, 2, 1), sums.right[i : i + 2])
 
 
 def _over_own(layout: Layout, blocks: tuple[int, int], sums: Products, i: int, j: int) -> Array:
@@ -151,15 +157,17 @@ def _over_own(layout: Layout, blocks: tuple[int, int], sums: Products, i: int, j
 
 
 def _add_border(
-    layout: Layout, normals: ChainNormals, own: tuple[int, int], shared: tuple[int, int], few: Array, beside: Array
+    layout: Layout, normals: ChainNormals, own: tuple[int, int], other: int, few: Array, beside: Array
 ) -> None:
-    """Add sums of a strip's few terms and splines times the few terms of the same or another strip, which stand for the
-    shared unknowns; `own`, `shared`: strip and axis."""
-    n_few = layout.n_few
-    at, by = layout.shared_columns(*own), layout.shared_columns(*shared)
-    wander = layout.wander[own[0]][own[1]].T @ beside[:, :n_few]
-    normals.border[own[0]][layout.columns(*own), by] += layout.onto_own(own[1], few[:, :n_few], wander)
-    normals.shared[np.ix_(at, by)] += few[:n_few, :n_few]
+    """Add sums of a strip's few terms (2, f, g) and splines (2, n, g) times the few terms of the same or another strip
+    on either axis, which stand for the shared unknowns; `own`: strip and axis."""
+    n_few, at = layout.n_few, layout.shared_columns(*own)
+    by = np.concatenate([layout.shared_columns(other, axis) for axis in range(2)])
+    top = np.concatenate([few[0, :, :n_few], few[1, :, :n_few]], axis=1)
+    down = np.concatenate([beside[0, :, :n_few], beside[1, :, :n_few]], axis=1)
+    wander = layout.wander[own[0]][own[1]].T @ down
+    normals.border[own[0]][layout.columns(*own), by] += layout.onto_own(own[1], top, wander)
+    normals.shared[np.ix_(at, by)] += top[:n_few]
 
 
 def _add_right(layout: Layout, normals: ChainNormals, strip: int, few: Array, splines: Array) -> None:

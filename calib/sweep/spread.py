@@ -69,8 +69,9 @@ def _spread(
     spread = empty_products(len(planes), (n_few + len(layout.places[k]), n_few + len(layout.places[other])), band)
     few = [layout.onto_few(k, i, joint[layout.columns(k, i)], below) for i in range(2)]
     splines = [layout.onto_splines(k, i, joint[layout.columns(k, i)]) for i in range(2)]
+    n = own.shape[1]
     for plane, (i, j) in enumerate(planes):
-        there, n = layout.columns(other, j), own.shape[1]
+        there = layout.columns(other, j)
         modes = layout.wander[other][j]
         spread.few[plane] = layout.onto_few(other, j, few[i][:, there].T, few[i][:, n:].T).T
         spread.left[plane] = layout.onto_few(other, j, splines[i][:, there].T, splines[i][:, n:].T).T
