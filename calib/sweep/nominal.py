@@ -83,13 +83,15 @@ def prediction_weights(fit: Adjustment, o: Observations) -> Array:
     What the earlier fit could not know (it was far from any evidence) is no outlier; what it knew better is.
     """
     residual, variance = o.value.copy(), np.zeros_like(o.value)
-    for sign, shift, line, sample in ((-1.0, 0, o.line_a, o.sample_a), (1.0, 1, o.line_b, o.sample_b)):
-        for k in np.unique(o.a):
-            mine = np.flatnonzero((o.a == k) & ((o.kind == TIE) | (shift == 0)))
-            if mine.size:
-                strip = int(k) + shift
-                residual[mine] += sign * departure(fit, strip, line[mine], sample[mine])
-                variance[mine] += departure_cov(fit, strip, line[mine], sample[mine])
+    for k in range(len(fit.layout.strips)):
+        here, there = np.flatnonzero(o.a == k), np.flatnonzero((o.a == k - 1) & (o.kind == TIE))
+        both = np.concatenate([here, there])
+        if both.size:
+            line = np.concatenate([o.line_a[here], o.line_b[there]])
+            sample = np.concatenate([o.sample_a[here], o.sample_b[there]])
+            sign = np.repeat([-1.0, 1.0], [here.size, there.size])
+            residual[both] += sign[:, None] * departure(fit, k, line, sample)
+            variance[both] += departure_cov(fit, k, line, sample)
     seen = np.diagonal(o.information, axis1=1, axis2=2) > 0
     own = _inverted(o.information)
     total = own + variance[:, :, None] * np.eye(2)
