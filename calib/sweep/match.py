@@ -5,6 +5,7 @@ thousands of windows and each is small.
 """
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
@@ -164,7 +165,10 @@ def _solve(
     if not det > FLATTEST * total * total:
         return False
     # what level and drift explain of both gradients and of the wanted, in this order
-    of_level, of_drift = (twice * level - once * drift) / det, (total * drift - once * level) / det
+    of_level, of_drift = np.empty(3), np.empty(3)
+    for c in range(3):
+        of_level[c] = (twice * level[c] - once * drift[c]) / det
+        of_drift[c] = (total * drift[c] - once * level[c]) / det
     p = products[0] - of_level[0] * level[0] - of_drift[0] * drift[0]
     q = products[1] - of_level[0] * level[1] - of_drift[0] * drift[1]
     r = products[2] - of_level[1] * level[1] - of_drift[1] * drift[1]
@@ -261,4 +265,26 @@ def robust_scatter(residual: Picture, good: Picture) -> float:  # pragma: no cov
             if good[i, j] > 0:
                 size[n] = abs(residual[i, j])
                 n += 1
-    return float(np.median(size[:n]) / 0.6745)
+    return float(_middle(size, n) / np.float32(0.6745))
+
+
+@njit(cache=True, nogil=True)
+def _middle(values: NDArray[np.float32], n: int) -> np.float32:  # pragma: no cover
+    """The middle one of the first n values, the upper one of two, by Hoare's selection; their order changes."""
+    low, high, middle = 0, n - 1, n // 2
+    while low < high:
+        pivot, i, j = values[middle], low, high
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if j < middle:
+            low = i
+        if middle < i:
+            high = j
+    return values[middle]

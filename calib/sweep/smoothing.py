@@ -16,6 +16,8 @@ Picture = NDArray[np.float32]
 REACH = 4.0  # sigmas at which the Gaussian ends
 LEAST_NEAR = 1e-3  # share of signal below which there is nothing to be smoothed
 POLE = np.float32(np.sqrt(3.0) - 2.0)  # of the recursion that makes samples the coefficients of a cubic spline
+LAST = np.float32(POLE / (POLE * POLE - 1))  # its way back begins so
+GAIN = np.float32(((1 - POLE) * (1 - 1 / POLE)) ** 2)  # of both axes
 RING = 16  # samples after which the recursion has forgotten where it began: POLE^16 < 1e-9
 
 
@@ -55,18 +57,21 @@ def spline_coefficients(values: Picture) -> Picture:
 def _smooth(
     filled: Picture, good: NDArray[np.bool_], kernel: Picture, smoothed: Picture, signal: Picture
 ) -> None:  # pragma: no cover
+    """Fill the smoothed picture and the share of signal behind each sample."""
     n_l, n_s = filled.shape
     half = kernel.size // 2
-    whole = np.empty(n_l, np.bool_)
+    lost = np.zeros(n_l + 1, np.int64)  # samples without signal before each line
     for i in range(n_l):
-        whole[i] = good[i].all()
-    wide, share = np.empty(n_s + 2 * half, np.float32), np.empty(n_s + 2 * half, np.float32)
+        lost[i + 1] = lost[i]
+        for j in range(n_s):
+            lost[i + 1] += not good[i, j]
+    wide = np.empty(n_s + 2 * half, np.float32)
     for i in range(n_l):
         _blurred(filled, i, kernel, wide, smoothed[i])
-        if whole[max(i - half, 0) : i + half + 1].all():
+        if lost[min(i + half + 1, n_l)] == lost[max(i - half, 0)]:
             signal[i] = 1.0
             continue
-        _blurred(good, i, kernel, share, signal[i])
+        _blurred(good, i, kernel, wide, signal[i])
         for j in range(n_s):
             near = signal[i, j]
             smoothed[i, j] = smoothed[i, j] / near if near > LEAST_NEAR else np.float32(0.0)
@@ -92,41 +97,31 @@ def _blurred(picture: NDArray, line: int, kernel: Picture, wide: Picture, out: P
 
 @njit(cache=True, nogil=True)
 def _prefilter(c: Picture) -> None:  # pragma: no cover
-    """Samples made spline coefficients in place, along both axes; mirrored at the edges."""
+    """Samples made spline coefficients in place, along both axes; what lies before an edge is its mirror picture."""
     n_l, n_s = c.shape
-    gain = (1 - POLE) * (1 - 1 / POLE)
-    last = POLE / (POLE * POLE - 1)
-    first = np.empty(n_s, np.float32)
     for i in range(n_l):
-        _begin(c[i : i + 1].T, first[:1])
-        c[i, 0] = first[0]
+        power = POLE
+        for k in range(1, min(RING, n_s)):
+            c[i, 0] += power * c[i, k]
+            power *= POLE
         for j in range(1, n_s):
             c[i, j] += POLE * c[i, j - 1]
-        c[i, n_s - 1] = last * (c[i, n_s - 1] + POLE * c[i, n_s - 2])
+        c[i, n_s - 1] = LAST * (c[i, n_s - 1] + POLE * c[i, n_s - 2])
         for j in range(n_s - 2, -1, -1):
             c[i, j] = POLE * (c[i, j + 1] - c[i, j])
-    _begin(c, first)
-    c[0] = first
+    power = POLE
+    for k in range(1, min(RING, n_l)):
+        for j in range(n_s):
+            c[0, j] += power * c[k, j]
+        power *= POLE
     for i in range(1, n_l):
         for j in range(n_s):
             c[i, j] += POLE * c[i - 1, j]
     for j in range(n_s):
-        c[n_l - 1, j] = last * (c[n_l - 1, j] + POLE * c[n_l - 2, j])
+        c[n_l - 1, j] = LAST * (c[n_l - 1, j] + POLE * c[n_l - 2, j])
     for i in range(n_l - 2, -1, -1):
         for j in range(n_s):
             c[i, j] = POLE * (c[i + 1, j] - c[i, j])
-    for i in range(n_l):
-        for j in range(n_s):
-            c[i, j] *= gain * gain
-
-
-@njit(cache=True, nogil=True)
-def _begin(c: Picture, first: Picture) -> None:  # pragma: no cover
-    """Fill the recursion's first values along axis 0, what lies before the edge being its mirror picture."""
-    n = c.shape[0]
-    for j in range(c.shape[1]):
-        total, power = c[0, j], POLE
-        for k in range(1, min(RING, n)):
-            total += power * c[k, j]
-            power *= POLE
-        first[j] = total
+            c[i + 1, j] *= GAIN
+    for j in range(n_s):
+        c[0, j] *= GAIN

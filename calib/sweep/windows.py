@@ -162,8 +162,8 @@ def _mean_noise2(pictures: SeamPictures, lines: slice, samples: slice) -> float:
     last = pictures.noise_sums.shape[1] - 1
     low = min(max(int(min(ends)), 0), last)
     high = min(max(int(np.ceil(max(ends))) + 1, low), last)
-    others = pictures.noise_sums[:, high] - pictures.noise_sums[:, low]
-    return mine / max(count, 1) + others[0] / max(others[1], 1.0)
+    sums = pictures.noise_sums
+    return mine / max(count, 1) + (sums[0, high] - sums[0, low]) / max(sums[1, high] - sums[1, low], 1.0)
 
 
 @njit(cache=True, nogil=True)
@@ -177,14 +177,11 @@ def _covariance(
     scatter = robust_scatter(residual, good) ** 2
     variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
     p, q, r = information[0, 0], information[0, 1], information[1, 1]
-    inverse = np.array([[r, -q], [-q, p]]) / (p * r - q * q)
-    middle = _smoothed_products(slope, good, kernel)
-    for a in range(2):
-        for b in range(2):
-            out[a, b] = 0.0
-            for c in range(2):
-                for d in range(2):
-                    out[a, b] += inverse[a, c] * middle[c, d] * inverse[d, b] * variance
+    factor = variance / (p * r - q * q) ** 2
+    a, b, c = _smoothed_products(slope, good, kernel)
+    out[0, 0] = factor * (r * r * a - 2 * q * r * b + q * q * c)
+    out[1, 1] = factor * (q * q * a - 2 * q * p * b + p * p * c)
+    out[0, 1] = out[1, 0] = factor * (-q * r * a + (p * r + q * q) * b - p * q * c)
 
 
 @njit(cache=True, nogil=True)
@@ -208,8 +205,11 @@ def _texture_center(good: Picture, slope: Picture, out: Array) -> None:  # pragm
 
 
 @njit(cache=True, nogil=True)
-def _smoothed_products(slope: Picture, good: Picture, kernel: Picture) -> Array:  # pragma: no cover
-    """Sums (2, 2) of products of the gradients smoothed by a symmetric kernel along both axes, nothing beyond edges."""
+def _smoothed_products(
+    slope: Picture, good: Picture, kernel: Picture
+) -> tuple[float, float, float]:  # pragma: no cover
+    """Sums of products (00, 01, 11) of the gradients smoothed by a symmetric kernel along both axes, nothing beyond
+    edges."""
     _, n_l, n_s = slope.shape
     half = kernel.size // 2
     once, line = np.zeros((2, n_l, n_s), np.float32), np.empty((2, n_s), np.float32)
@@ -218,7 +218,7 @@ def _smoothed_products(slope: Picture, good: Picture, kernel: Picture) -> Array:
             for k in range(-half, half + 1):
                 for j in range(max(-k, 0), min(n_s - k, n_s)):
                     once[part, i, j] += kernel[k + half] * slope[part, i, j + k] * good[i, j + k]
-    out = np.zeros((2, 2))
+    first, mixed, second = 0.0, 0.0, 0.0
     for i in range(n_l):
         line[:] = 0.0
         for k in range(max(-half, -i), min(half, n_l - 1 - i) + 1):
@@ -226,8 +226,7 @@ def _smoothed_products(slope: Picture, good: Picture, kernel: Picture) -> Array:
                 for j in range(n_s):
                     line[part, j] += kernel[k + half] * once[part, i + k, j]
         for j in range(n_s):
-            out[0, 0] += line[0, j] * line[0, j]
-            out[0, 1] += line[0, j] * line[1, j]
-            out[1, 1] += line[1, j] * line[1, j]
-    out[1, 0] = out[0, 1]
-    return out
+            first += line[0, j] * line[0, j]
+            mixed += line[0, j] * line[1, j]
+            second += line[1, j] * line[1, j]
+    return first, mixed, second
