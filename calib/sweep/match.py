@@ -35,7 +35,7 @@ def match_window(
     samples count, their weights, what is to be explained, what is left of it, and the gradients along both axes.
     """
     right, good, weight, wanted, residual, slope = room[0], room[1], room[2], room[3], room[4], room[5:]
-    move, step = np.zeros(4), _local_step(there)
+    move, step = np.zeros(4), local_step(there)
     first_line, first_sample = shift[0], shift[1]
     for turn in range(TURNS):
         move_l = step[0, 0] * shift[0] + step[0, 1] * shift[1]
@@ -61,7 +61,7 @@ def match_window(
 
 
 @njit(cache=True, nogil=True)
-def _local_step(there: Array) -> Array:  # pragma: no cover
+def local_step(there: Array) -> Array:  # pragma: no cover
     """Right-strip (line, sample) px per left-strip (line, sample) px over a window (2, n_l, n_s), (2, 2)."""
     step = np.empty((2, 2))
     for axis in range(2):

@@ -9,8 +9,9 @@ from scipy.ndimage import map_coordinates, uniform_filter
 from scipy.signal import fftconvolve
 
 from calib.coordinates import Array
+from calib.sweep.match import local_step
 from calib.sweep.model import StripSweep
-from calib.sweep.seam import WINDOW_LINES, Overlap, SeamPictures, local_step, seam_pictures
+from calib.sweep.seam import WINDOW_LINES, Overlap, SeamPictures, seam_pictures
 
 BLUR_PX = 1.5
 SURE = 6.0  # the peak of the summed correlation over its scatter

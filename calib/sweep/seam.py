@@ -200,11 +200,3 @@ def _variance(side: Side) -> Picture:
     """Noise variance of each sample, 0 without signal."""
     good = np.isfinite(side.sigma) & np.isfinite(side.values)
     return np.square(np.where(good, side.sigma, np.float32(0)))
-
-
-def local_step(there: Array) -> Array:
-    """Right-strip (line, sample) px per left-strip (line, sample) px over a window (2, n_l, n_s)."""
-    n_l, n_s = there.shape[1] - 1, there.shape[2] - 1
-    along = (there[:, -1].mean(axis=1) - there[:, 0].mean(axis=1)) / n_l
-    across = (there[:, :, -1].mean(axis=1) - there[:, :, 0].mean(axis=1)) / n_s
-    return np.column_stack([along, across])

@@ -65,16 +65,6 @@ def match_seam(
 
 
 @njit(cache=True, nogil=True)
-def _own_noise(noise2: float, blur_px: float) -> float:  # pragma: no cover
-    """The noise's own part in the squared gradients of the mean of two smoothed pictures.
-
-    A mean of two pictures whose noise variances add up to `noise2`, smoothed by a Gaussian of rms b, has gradients of
-    variance noise2/4 / (8 pi b^4) by noise alone.
-    """
-    return noise2 / 4 / (8 * np.pi * blur_px**4)
-
-
-@njit(cache=True, nogil=True)
 def _smoothed_noise2(noise2: float, blur_px: float) -> float:  # pragma: no cover
     """Variance that smoothing leaves of the noise."""
     return noise2 / (4 * np.pi * blur_px**2)
@@ -98,14 +88,29 @@ def _add_columns(
         for part in range(shift.shape[1]):
             samples = slice(bounds[part], bounds[part + 1])
             room = all_room[:, :, samples]
-            noise2 = _mean_noise2(pictures, lines, samples)
-            found[row, part] = match_window(
-                pictures.left[lines, samples], pictures.left_signal[lines, samples], pictures.coefficients,
-                pictures.right_signal, pictures.there[:, lines, samples], offsets[samples],
-                _own_noise(noise2, blur_px), NEARLY_PX, shift[row, part], information, room,
-            )  # fmt: skip
+            found[row, part], noise2 = _match(
+                pictures, lines, samples, blur_px, offsets, NEARLY_PX, shift[row, part], information, room
+            )
             if found[row, part]:
                 _add_window(room, _smoothed_noise2(noise2, blur_px), sums[:, samples])
+
+
+@njit(cache=True, nogil=True)
+def _match(
+    pictures: SeamPictures, lines: slice, samples: slice, blur_px: float, offsets: Array, settled_px: float,
+    shift: Array, information: Array, room: Picture,
+) -> tuple[bool, float]:  # pragma: no cover  # fmt: skip
+    """Match one window of a seam (see `match_window`); whether there is a match, and the noise variance."""
+    noise2 = _mean_noise2(pictures, lines, samples)
+    # The mean of two pictures whose noise variances add up to noise2, smoothed by a Gaussian of rms b, has gradients of
+    # variance noise2/4 / (8 pi b^4) by noise alone.
+    own_noise = noise2 / 4 / (8 * np.pi * blur_px**4)
+    found = match_window(
+        pictures.left[lines, samples], pictures.left_signal[lines, samples], pictures.coefficients,
+        pictures.right_signal, pictures.there[:, lines, samples], offsets[samples], own_noise, settled_px, shift,
+        information, room,
+    )  # fmt: skip
+    return found, noise2
 
 
 @njit(cache=True, nogil=True)
@@ -133,12 +138,9 @@ def _measure(
         for part in range(shift.shape[1]):
             samples = slice(bounds[part], bounds[part + 1])
             room = all_room[:, :, samples]
-            noise2 = _mean_noise2(pictures, lines, samples)
-            found[row, part] = match_window(
-                pictures.left[lines, samples], pictures.left_signal[lines, samples], pictures.coefficients,
-                pictures.right_signal, pictures.there[:, lines, samples], offsets[samples],
-                _own_noise(noise2, blur_px), SETTLED_PX, shift[row, part], information, room,
-            )  # fmt: skip
+            found[row, part], noise2 = _match(
+                pictures, lines, samples, blur_px, offsets, SETTLED_PX, shift[row, part], information, room
+            )
             if found[row, part]:
                 _covariance(information, noise2, blur_px, kernel, room, cov[row, part])
                 found[row, part] = _least_variance(cov[row, part]) <= MOST_SIGMA_PX**2
