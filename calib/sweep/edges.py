@@ -23,7 +23,7 @@ from calib.sweep.tables import ReadWindow
 from calib.sweep.wedge import Border, Placed, Wedge, place_wedge, wedges
 
 Row = tuple[float, ...]
-ReadLight = Callable[[int, int], tuple[Array, Array]]
+Convert = Callable[[Array, Array], tuple[Array, Array]]
 GROUPS_ACROSS = 8
 TRUST_BLURS = 0.04  # 1-sigma, in spot radii, that no border is trusted beyond
 DN_SIGMA_BLURS = 1.5  # 1-sigma, in spot radii, of a border's place taken from DN
@@ -62,8 +62,7 @@ def find_edges(
 
     `power` of the light is what half covered samples average (`edgefit.mixing_exponent`).
     """
-    lit = [_lit(reader, lambda density, sigma: mixed_value(density, sigma, power)) for reader in read]
-    edges = _find(frame, lit, read, sweeps, shape, threads)
+    edges = _find(frame, lambda density, sigma: mixed_value(density, sigma, power), read, sweeps, shape, threads)
     trust_mm = max(frame.film.reseau.sigma_mm or 0.0, TRUST_BLURS * min(shape.blur_x_mm, shape.blur_y_mm))
     return replace(edges, variance=edges.variance + trust_mm**2)
 
@@ -72,43 +71,54 @@ def find_edges_in_dn(
     frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape, threads: int
 ) -> Edges:
     """The same before the tone is known: the video's curve shifts a border a little, which the variance allows for."""
-    edges = _find(frame, [_lit(reader, light_of_dn) for reader in read], read, sweeps, shape, threads)
+    edges = _find(frame, light_of_dn, read, sweeps, shape, threads)
     return replace(edges, variance=edges.variance + (DN_SIGMA_BLURS * max(shape.blur_x_mm, shape.blur_y_mm)) ** 2)
-
-
-def _lit(read: ReadWindow, convert: Callable[[Array, Array], tuple[Array, Array]]) -> ReadLight:
-    """Read light instead of values."""
-    return lambda first, stop: convert(*(np.asarray(part, np.float64) for part in read(first, stop)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Strip:
-    """One strip with a wedge placed in it: what is read, its sweep, its index, its centre line's film x, the place."""
+    """One strip with a wedge placed in it: its sweep, its index, its centre line's film x, the samples' film x from it,
+    the wedge's place; the light and its 1-sigma on the lines about the wedge, the first of which is `first`."""
 
-    read: ReadLight
     sweep: StripSweep
     index: int
     center_mm: float
+    x_mm: Array
     placed: Placed
+    first: int
+    light: Array
+    noise: Array
+
+    def lit(self, lines: tuple[int, int], samples: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Light and 1-sigma of some samples on some lines."""
+        rows = slice(lines[0] - self.first, lines[1] - self.first)
+        return self.light[rows, samples], self.noise[rows, samples]
 
 
 def _find(
     frame: Frame,
-    lit: Sequence[ReadLight],
+    convert: Convert,
     read: Sequence[ReadWindow],
     sweeps: Sequence[StripSweep],
     shape: CrossShape,
     threads: int,
 ) -> Edges:
-    """All borders of all wedges in all strips."""
+    """All borders of all wedges in all strips; the lines about a wedge are read once."""
     scan = frame.scan
 
     def in_strip(task: tuple[Wedge, int]) -> list[Row]:
         wedge, k = task
-        placed = place_wedge(wedge, read[k], sweeps[k], scan.line_mm, scan.tolerance_mm)
+        lines = _lines_about(wedge, sweeps[k], scan.tolerance_mm)
+        if lines is None:
+            return []
+        values, sigma = read[k](*lines)
+        placed = place_wedge(wedge, lines[0], values, sigma, sweeps[k], scan.line_mm, scan.tolerance_mm)
         if placed is None:
             return []
-        strip = _Strip(lit[k], sweeps[k], k, scan.first_center_mm + k * scan.pitch_mm, placed)
+        center_mm = scan.first_center_mm + k * scan.pitch_mm
+        x_mm = sweeps[k].x_sample_mm + np.median(sweeps[k].x_line_mm) - center_mm
+        lit = convert(values.astype(np.float64), sigma.astype(np.float64))
+        strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *lit)
         rows = [row for border in wedge.borders for row in _along(strip, border, shape.blur_y_mm)]
         sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
         return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan.pitch_mm, shape.blur_x_mm, sides)]
@@ -116,6 +126,14 @@ def _find(
     tasks = [(wedge, k) for wedge in wedges(frame) for k in range(len(sweeps))]
     table = np.array([row for rows in in_order(in_strip, tasks, threads) for row in rows], float).reshape(-1, 6)
     return Edges(table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3].astype(np.int64), *table[:, 4:].T)
+
+
+def _lines_about(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int, int] | None:
+    """First and stop line on which a wedge may lie at any sample, borders within `reach_mm` of where the sweep puts
+    them; None where there is none."""
+    low_mm, high_mm = wedge.borders[0].low_mm - reach_mm, wedge.borders[-1].high_mm + reach_mm
+    lines = _lines_seeing(sweep, low_mm, high_mm)
+    return (int(lines[0]), int(lines[-1]) + 1) if lines.size else None
 
 
 def _along(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
@@ -126,21 +144,22 @@ def _along(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
     seen_mm = strip.placed.seen_mm(border.at_mm)
     lines = _lines(sweep, seen_mm, reach)
     across = np.array(border.across_mm) + np.array([1, -1]) * MARGIN_BLURS * blur_mm
-    x_mm = sweep.x_sample_mm + np.median(sweep.x_line_mm) - strip.center_mm
-    inside = np.flatnonzero((x_mm > across[0]) & (x_mm < across[1]))
+    inside = np.flatnonzero((strip.x_mm > across[0]) & (strip.x_mm < across[1]))
     if inside.size < GROUPS_ACROSS or reach < blur_mm or lines is None:
         return []
-    light, noise = strip.read(*lines)
-    rows: list[Row] = []
+    middle, shift, variance = [], [], []
     for samples in np.array_split(inside, GROUPS_ACROSS):
         t = sweep.y_line_mm[slice(*lines), None] + sweep.y_sample_mm[samples] - seen_mm
-        found = fit_border(t, light[:, samples], noise[:, samples], reach, Feature(blur_mm, 0.0))
+        found = fit_border(t, *strip.lit(lines, samples), reach, Feature(blur_mm, 0.0))
         if found is not None and abs(found[0]) < MOST_SHIFT * even:
-            at_s = float(samples.mean())
-            x_here = float(to_film(sweep, ScanPoints(np.array(np.mean(lines)), np.array(at_s))).x_mm)
-            at = to_scan(sweep, FilmPoints(np.array(x_here), np.array(seen_mm + found[0])))
-            rows.append((strip.index, float(at.line), float(at.sample), 1, border.at_mm, found[1]))
-    return rows
+            middle.append(samples.mean())
+            shift.append(found[0])
+            variance.append(found[1])
+    sample = np.array(middle, float)
+    x_here = to_film(sweep, ScanPoints(np.full(sample.size, np.mean(lines)), sample)).x_mm
+    at = to_scan(sweep, FilmPoints(x_here, seen_mm + np.array(shift, float)))
+    places = zip(at.line.tolist(), at.sample.tolist(), variance, strict=True)
+    return [(strip.index, line, sample, 1, border.at_mm, v) for line, sample, v in places]
 
 
 def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
@@ -152,9 +171,7 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
     reach = half + GAP_FLANK_BLURS * blur_mm
     if lines is None or not 0 < half < WIDEST_GAP_BLURS * blur_mm:
         return []
-
     gap = Feature(blur_mm, half)
-    light, noise = strip.read(*lines)
     rows: list[Row] = []
     for side in sides:
         at_mm = strip.center_mm + (left + right + side * pitch_mm) / 2
@@ -164,10 +181,11 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
         if samples.size < 8:
             continue
         t = sweep.x_line_mm[slice(*lines), None] + sweep.x_sample_mm[samples] - at_mm
-        start = search_border(t, light[:, samples], noise[:, samples], gap, reach, slack)
+        light, noise = strip.lit(lines, samples)
+        start = search_border(t, light, noise, gap, reach, slack)
         if start is None or x_mm[0] > start - reach or x_mm[-1] < start + reach:
             continue
-        found = fit_border(t, light[:, samples], noise[:, samples], reach, gap, start)
+        found = fit_border(t, light, noise, reach, gap, start)
         if found is not None and abs(found[0] - start) < half:
             at_l = np.array((lines[0] + lines[1] - 1) / 2)
             y_here = to_film(sweep, ScanPoints(at_l, np.array(samples.mean()))).y_mm
@@ -178,24 +196,28 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
 
 def _lines(sweep: StripSweep, y_mm: float, reach_mm: float) -> tuple[int, int] | None:
     """First and stop line within `reach_mm` of a film y at any sample; None where the strip does not reach so far."""
-    low, high = float(sweep.y_sample_mm.min()), float(sweep.y_sample_mm.max())
-    near = (sweep.y_line_mm + high > y_mm - reach_mm) & (sweep.y_line_mm + low < y_mm + reach_mm)
-    lines = np.flatnonzero(near)
+    lines = _lines_seeing(sweep, y_mm - reach_mm, y_mm + reach_mm)
     if lines.size < 4 or lines[0] == 0 or lines[-1] == sweep.n_lines - 1:
         return None
     return int(lines[0]), int(lines[-1]) + 1
+
+
+def _lines_seeing(sweep: StripSweep, low_mm: float, high_mm: float) -> NDArray[np.int64]:
+    """Lines that see some film y between two at any sample."""
+    least, most = float(sweep.y_sample_mm.min()), float(sweep.y_sample_mm.max())
+    return np.flatnonzero((sweep.y_line_mm + most > low_mm) & (sweep.y_line_mm + least < high_mm))
 
 
 def edge_observations(edges: Edges, nominal: Nominal) -> Observations:
     """Borders as evidence on the axis they see."""
     n = len(edges)
     value, information = np.zeros((n, 2)), np.zeros((n, 2, 2))
-    for i in range(n):
-        axis = int(edges.axis[i])
-        at = to_film(nominal.sweeps[int(edges.strip[i])], ScanPoints(edges.line[i], edges.sample[i]))
-        px_mm = nominal.px_mm[axis]
-        value[i, axis] = (edges.film_mm[i] - (at.x_mm, at.y_mm)[axis]) / px_mm
-        information[i, axis, axis] = px_mm**2 / edges.variance[i]
+    for k in np.unique(edges.strip):
+        at = to_film(nominal.sweeps[int(k)], ScanPoints(edges.line, edges.sample))
+        for axis, (film_mm, px_mm) in enumerate(zip((at.x_mm, at.y_mm), nominal.px_mm, strict=True)):
+            mine = (edges.strip == k) & (edges.axis == axis)
+            value[mine, axis] = (edges.film_mm[mine] - film_mm[mine]) / px_mm
+            information[mine, axis, axis] = px_mm**2 / edges.variance[mine]
     zero = np.zeros(n)
     return Observations(
         kind=np.where(edges.axis == 0, EDGE_X, EDGE), a=edges.strip, line_a=edges.line, sample_a=edges.sample,

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
-from calib.sweep.tables import ReadWindow
 
 PROFILES = 5
 TRUSTED = 3  # of them, the least uneven, say how even a piece is
@@ -95,23 +94,30 @@ class Profiles:
         return float(np.median(shares))
 
 
-def read_profiles(
-    read: ReadWindow, sweep: StripSweep, span_mm: tuple[float, float], margin_mm: float
+def make_profiles(
+    first_line: int,
+    values: NDArray[np.float32],
+    sigma: NDArray[np.float32],
+    sweep: StripSweep,
+    span_mm: tuple[float, float],
+    margin_mm: float,
 ) -> Profiles | None:
-    """Medians over groups of samples, line by line between two film y; None where the strip has too few lines there."""
-    along = sweep.y_line_mm + np.median(sweep.y_sample_mm)
+    """Medians over groups of samples, line by line between two film y, of lines of a strip from `first_line` on; None
+    where too few of them lie there."""
+    along = sweep.y_line_mm[first_line : first_line + len(values)] + np.median(sweep.y_sample_mm)
     lines = np.flatnonzero((along > span_mm[0]) & (along < span_mm[1]))
     if lines.size < LEAST_LINES:
         return None
-    first, last = int(lines.min()), int(lines.max()) + 1
-    values, sigma = read(first, last)
+    some = slice(int(lines.min()), int(lines.max()) + 1)
+    values, sigma = values[some], sigma[some]
+    y_line_mm = sweep.y_line_mm[first_line + some.start : first_line + some.stop]
     bounds = np.linspace(ACROSS[0] * sweep.n_samples, ACROSS[1] * sweep.n_samples, PROFILES + 1).astype(int).tolist()
     found = []
     for near, far in pairwise(bounds):
         group = np.where(np.isfinite(sigma[:, near:far]), values[:, near:far], np.nan)
         whole = np.isfinite(group).mean(axis=1) > 0.5
         if whole.sum() >= LEAST_LINES:
-            y_mm = sweep.y_line_mm[first:last][whole] + np.mean(sweep.y_sample_mm[near:far])
+            y_mm = y_line_mm[whole] + np.mean(sweep.y_sample_mm[near:far])
             found.append(Profile(y_mm, _medians(group[whole]), margin_mm))
     return Profiles(found) if len(found) >= TRUSTED else None
 

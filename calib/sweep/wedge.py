@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
-from calib.sweep.evenness import read_profiles
+from calib.sweep.evenness import make_profiles
 from calib.sweep.model import StripSweep
-from calib.sweep.tables import ReadWindow
 
 TOUCH_MM = 1e-6
 LEAST_EVEN_LINES = 4.0  # a border with less even film on either side is not looked at
@@ -102,12 +102,21 @@ def _borders(group: Sequence[WedgePatch], ends: Sequence[float], least_mm: float
     )  # fmt: skip
 
 
-def place_wedge(wedge: Wedge, read: ReadWindow, sweep: StripSweep, line_mm: float, reach_mm: float) -> Placed | None:
-    """Find a wedge in a strip, its borders within `reach_mm` of where the sweep puts them; None where it is not seen or
-    another place, half a patch off or more at the border nearest the picture, does nearly as well."""
+def place_wedge(
+    wedge: Wedge,
+    first_line: int,
+    values: NDArray[np.float32],
+    sigma: NDArray[np.float32],
+    sweep: StripSweep,
+    line_mm: float,
+    reach_mm: float,
+) -> Placed | None:
+    """Find a wedge in lines of a strip from `first_line` on, its borders within `reach_mm` of where the sweep puts
+    them; None where it is not seen or another place, half a patch off or more at the border nearest the picture, does
+    nearly as well."""
     borders = sorted(wedge.borders, key=lambda b: -abs(b.at_mm - wedge.pivot_mm))
     span = (wedge.borders[0].low_mm - reach_mm, wedge.borders[-1].high_mm + reach_mm)
-    sums = read_profiles(read, sweep, span, MARGIN_LINES * line_mm)
+    sums = make_profiles(first_line, values, sigma, sweep, span, MARGIN_LINES * line_mm)
     if sums is None or len(borders) < 2:
         return None
     offsets = np.arange(-np.floor(reach_mm / line_mm), np.floor(reach_mm / line_mm) + 1) * line_mm

@@ -50,16 +50,11 @@ def strip(offset_px, sigma_px, seed=0):
     return values, sigma, sweep
 
 
-def reader(values, sigma):
-    """Lines of the strip."""
-    return lambda i, j: (values[i:j], sigma[i:j])
-
-
 @pytest.mark.parametrize("offset_px", [(0, 0), (14, -3), (-25, -6)])
 def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
     values, sigma, sweep = strip(offset_px, 3.0)
     wedge = wedges(frame())[0]
-    placed = place_wedge(wedge, reader(values, sigma), sweep, LINE_MM, 0.4)
+    placed = place_wedge(wedge, 0, values, sigma, sweep, LINE_MM, 0.4)
     assert placed is not None
     for border in wedge.borders:
         line = np.interp(border.at_mm, sweep.y_line_mm, np.arange(N_LINES))
@@ -70,7 +65,7 @@ def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
 def test_a_lost_strip_is_not_placed_one_patch_too_far():
     values, sigma, sweep = strip((32, 32), 20.0)
     wedge = wedges(frame())[0]
-    placed = place_wedge(wedge, reader(values, sigma), sweep, LINE_MM, 0.4)
+    placed = place_wedge(wedge, 0, values, sigma, sweep, LINE_MM, 0.4)
     assert placed is not None
     assert (placed.seen_mm(TOP_MM) - TOP_MM) / LINE_MM == pytest.approx(32, abs=2)
 
@@ -79,7 +74,7 @@ def test_blots_on_a_patch_do_not_shift_the_wedge():
     values, sigma, sweep = strip((2, 2), 1.0)
     values[150:175, 40:75] = 0.2
     values[220:236, 20:60] = 2.2
-    placed = place_wedge(wedges(frame())[0], reader(values, sigma), sweep, LINE_MM, 0.4)
+    placed = place_wedge(wedges(frame())[0], 0, values, sigma, sweep, LINE_MM, 0.4)
     assert placed is not None
     np.testing.assert_allclose(placed.offset_mm / LINE_MM, 2, atol=NEAR_PX)
 
@@ -88,7 +83,7 @@ def test_there_is_no_wedge_in_a_picture():
     rng = np.random.default_rng(3)
     _, sigma, sweep = strip((0, 0), 3.0)
     values = 1 + 0.5 * np.sin(np.arange(N_LINES) / 7)[:, None] + rng.normal(0, 0.03, (N_LINES, N_SAMPLES))
-    assert place_wedge(wedges(frame())[0], reader(values, sigma), sweep, LINE_MM, 0.4) is None
+    assert place_wedge(wedges(frame())[0], 0, values, sigma, sweep, LINE_MM, 0.4) is None
 
 
 BLUR_MM = 0.006
