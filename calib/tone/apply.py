@@ -30,24 +30,45 @@ class DensityWindow:
 def quality_of_dn(tone: StripTone) -> NDArray[np.uint16]:
     """The low- and high-density bits that go with each DN of a strip, shape of its tables."""
     quality = np.zeros(tone.density_of_dn.size, dtype=np.uint16)
-    first, last = tone.dn_span
-    below, above = (LOW_DENSITY, HIGH_DENSITY) if tone.rising else (HIGH_DENSITY, LOW_DENSITY)
+    (first, last), (below, above) = _span_bits(tone)
     quality[:first] = below
     quality[last + 1 :] = above
     return quality
 
 
-def density_window(raster: StripRaster, tone: StripTone, dropouts: Dropouts, first: int, stop: int) -> DensityWindow:
-    """Lines `first` to `stop` (exclusive) of a strip as density.
+def density_window(
+    raster: StripRaster,
+    tone: StripTone,
+    dropouts: Dropouts,
+    first: int,
+    stop: int,
+    *,
+    first_sample: int = 0,
+    stop_sample: int | None = None,
+) -> DensityWindow:
+    """Lines `first` to `stop`, samples `first_sample` to `stop_sample` (both exclusive, all by default) as density.
 
     Where a quality bit is set the density is only held, not measured; the caller leaves such samples out.
     """
-    dn = raster.read(first, stop)
-    low, high = np.zeros(len(dn), np.int32), np.full(len(dn), dn.shape[1] - 1, np.int32)
-    made = CalibratedLines.empty(dn.shape)
-    calibrate_lines(dn, tone, first, 0, low, high, made)
-    flag_runs(made.quality, dropouts.runs, first, 0, low, high, DROPOUT)
-    return DensityWindow(made.density, made.noise, made.quality)
+    columns = slice(first_sample, tone.n_samples if stop_sample is None else stop_sample)
+    dn = raster.read(first, stop)[:, columns]
+    density, sigma = np.empty(dn.shape, np.float32), np.empty(dn.shape, np.float32)
+    quality = np.empty(dn.shape, np.uint16)
+    low, high = np.full(len(dn), columns.start, np.int32), np.full(len(dn), columns.stop - 1, np.int32)
+    column_density = tone.column_density[columns].astype(np.float32)
+    line_density = tone.line_density[first:stop].astype(np.float32)
+    _density_and_noise(
+        dn, tone.density_of_dn, tone.noise_density, column_density, line_density, *_span_bits(tone),
+        density, sigma, quality,
+    )  # fmt: skip
+    flag_runs(quality, dropouts.runs, first, columns.start, low, high, DROPOUT)
+    return DensityWindow(density, sigma, quality)
+
+
+def _span_bits(tone: StripTone) -> tuple[tuple[int, int], tuple[np.uint16, np.uint16]]:
+    """The DN between which a tone is known, and the quality bits of those below and above."""
+    bits = np.uint16(LOW_DENSITY), np.uint16(HIGH_DENSITY)
+    return tone.dn_span, bits if tone.rising else bits[::-1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,6 +159,18 @@ def _calibrate(  # type: ignore[no-untyped-def]
             curve = table[value, 2]
             systematic[i, column] = np.sqrt(curve * curve + np.float32(column_variance[sample] + line_variance[i]))
             quality[i, column] = np.uint16(table[value, 3])
+
+
+@njit(cache=True, nogil=True)
+def _density_and_noise(  # type: ignore[no-untyped-def]
+    dn, density_of_dn, noise_of_dn, column_density, line_density, span, bits, density, noise, quality
+):  # fmt: skip  # pragma: no cover
+    for i in range(dn.shape[0]):
+        for column in range(dn.shape[1]):
+            value = np.uint32(dn[i, column])
+            density[i, column] = density_of_dn[value] - (column_density[column] + line_density[i])
+            noise[i, column] = noise_of_dn[value]
+            quality[i, column] = bits[0] if value < span[0] else (bits[1] if value > span[1] else 0)
 
 
 @njit(cache=True, nogil=True)

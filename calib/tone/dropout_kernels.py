@@ -177,6 +177,13 @@ def runs_of(lost):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def fill_runs(runs, first, lost):  # type: ignore[no-untyped-def]
+    """Set the runs (line, first, stop) of lines from `first` on in a mask."""
+    for run in range(runs.shape[0]):
+        lost[runs[run, 0] - first, runs[run, 1] : runs[run, 2]] = True
+
+
+@njit(cache=True, nogil=True)
 def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
     """Whether exactly the samples `first` to `stop` of a line hold one value, no more to either side."""
     for sample in range(first, stop):

@@ -41,8 +41,7 @@ class Dropouts:
         """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
         lost = np.zeros((stop - first, self.n_samples), dtype=np.bool_)
         low, high = np.searchsorted(self.runs[:, 0], (first, stop))
-        for line, begin, end in self.runs[low:high]:
-            lost[line - first, begin:end] = True
+        kernels.fill_runs(self.runs[low:high], first, lost)
         return lost
 
     @property

@@ -1,12 +1,12 @@
 """The tone of a whole frame against the truth that was put in, and the laws that no frame may break."""
 
-from dataclasses import replace
+from dataclasses import astuple, fields, replace
 
 import numpy as np
 import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.scenario import Scenario
-from frames import altered, curve_error, fit, fit_of_made, made
+from frames import altered, curve_error, fit, fit_of_made, made, sweeps_of
 
 from calib.sweep.model import nominal_sweep
 from calib.tone.apply import density_window
@@ -244,3 +244,19 @@ def test_wedge_values_of_unstated_sigma_are_not_taken_for_exact() -> None:
         [error / sigma for error, sigma in (curve_error(t, truth, k) for k, t in enumerate(found.strips))]
     )
     assert np.sqrt(np.mean(z**2)) < 2.0
+
+
+def test_threads_do_not_change_a_bit() -> None:
+    """Strips are looked at side by side, but all sums are made in their order."""
+    frame, truth = made()
+    dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
+    one, three = (fit_tone(frame, sweeps_of(frame, truth), dropouts, threads=n) for n in (1, 3))
+    assert one.scales is not None
+    assert three.scales is not None
+    assert astuple(one.scales) == astuple(three.scales)
+    assert one.figures == three.figures
+    for strip, other in zip(one.strips, three.strips, strict=True):
+        for field in fields(strip):
+            np.testing.assert_array_equal(getattr(strip, field.name), getattr(other, field.name))
+    for field in fields(one.residuals):
+        np.testing.assert_array_equal(getattr(one.residuals, field.name), getattr(three.residuals, field.name))

@@ -4,6 +4,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from calib.tone.scene_vote import column_means
+from calib.tone.survey import MOST_SCENE_LINES, SCENE_BLOCK, scene_lines
 
 BLOCKS, SAMPLES, LINES = 120, 200, 16
 
@@ -44,3 +45,37 @@ def test_columns_that_were_hardly_seen_have_no_mean() -> None:
     found = column_means(count, np.zeros((BLOCKS, SAMPLES))).density
     assert np.isnan(found[:7]).all()
     assert np.isfinite(found[7:]).all()
+
+
+def test_lines_of_a_long_strip_are_taken_evenly_and_all_of_a_short_one() -> None:
+    """A real strip has three times as many lines as the vote needs."""
+    lines, block = scene_lines(1500)
+    np.testing.assert_array_equal(lines, np.arange(1500))
+    assert block == SCENE_BLOCK
+    lines, block = scene_lines(16_000)
+    assert lines.size == MOST_SCENE_LINES
+    assert set(np.diff(lines).tolist()) == {2, 3}
+    assert lines[0] < 3
+    assert lines[-1] > 16_000 - 4
+    assert lines.size / block <= 192
+
+
+def test_means_of_the_sampled_lines_are_those_of_all() -> None:
+    """Ground alike over some lines, loud in places, and grain: a sample errs a third as much as known film at most."""
+    chance, n_lines, samples = np.random.default_rng(14), 16_000, 60
+    banding = 0.01 * chance.standard_normal(samples)
+    ground = gaussian_filter(chance.standard_normal((n_lines, samples)), (6, 1.5), mode="wrap")
+    loud = gaussian_filter(chance.standard_normal((n_lines, samples)), (40, 8), mode="wrap")
+    ground *= np.where(loud > np.quantile(loud, 0.8), 0.05, 0.004) / ground.std()
+    density = banding + ground + 0.025 * chance.standard_normal(ground.shape)
+
+    def means(lines: np.ndarray, block: int) -> np.ndarray:
+        rows = density[lines[: lines.size // block * block]].reshape(-1, block, samples).mean(axis=1)
+        return column_means(np.full(rows.shape, float(block)), rows).density
+
+    sampled, whole = means(*scene_lines(n_lines)), means(np.arange(n_lines), SCENE_BLOCK)
+    off = [each - banding for each in (sampled, whole)]
+    error = [float(np.std(each - gaussian_filter(each, 8))) for each in off]
+    known_film = 0.025 / np.sqrt(8 * 10)  # eight patches of ten lines
+    assert error[0] < known_film / 3
+    assert error[0] < 2.0 * error[1]
