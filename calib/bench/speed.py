@@ -1,7 +1,8 @@
-"""How fast film and map are made, beside what the raster library needs to warp one ready image of the same size.
+"""How fast a frame goes from raw strips to its map, beside what the raster library needs to warp one ready image.
 
 Everything runs in the same process in turns, each round in another order, and ratios are taken within a round: on a
-shared machine seconds say little, ratios much. All figures are medians over the rounds.
+shared machine seconds say little, ratios much. All figures are medians over the rounds. The whole job is timed as it
+is run, fits and all; film, map and kernel also by themselves, with the simulator's own fits.
 """
 
 import multiprocessing
@@ -16,18 +17,24 @@ from pathlib import Path
 import numpy as np
 
 from calib.bench.figure import Figure, Reach
+from calib.bench.scene import PACKAGE
 from calib.bench.speed_input import speed_input
-from calib.bench.speed_rivals import chain, ready_picture, spline_warp, warp
+from calib.bench.speed_rivals import affine_warp, chain, ready_picture, spline_warp, warp
+from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
 from calib.ordered import in_order
 from calib.run.film_product import write_film
+from calib.run.fit import fit_frame
+from calib.run.frame_job import run_frame
 from calib.run.map_product import map_block, map_maker, tiles, write_map
-from calib.run.progress import Progress, silent
+from calib.run.progress import Progress, Stopwatch, silent
 
 SIZES_MPX = (10.0, 40.0)
 ROUNDS = 5
+JOB, FITS = "whole job", "fits"
 MAP, FILM, KERNEL, EXACT = "map, written", "film, written", "map, kernel alone", "map, written, every digit"
-NODATA, FAST, CHAIN, SPLINE, COPY = "warp, no-data", "warp", "conventional chain", "SciPy spline", "memory copy"
+NODATA, FAST, CHAIN, COPY = "warp, no-data", "warp", "conventional chain", "memory copy"
+SPLINE, CUBIC = "SciPy spline", "scikit-image warp"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +62,17 @@ def bench_speed(mpx: float, folder: Path, *, threads: int, rounds: int, progress
         for _ in in_order(lambda place: map_block(maker, *place), places, threads):
             pass
 
+    package, fitted = folder / PACKAGE, []
+
+    def whole_job() -> None:
+        watch = Stopwatch()
+        fits = fit_frame(read_frame(package), threads=threads)
+        watch.lap(FITS)
+        fitted.append(watch.seconds[FITS])
+        write_map(map_maker(fits, DEFAULT_MODEL), _emptied(out), threads, silent)
+
     jobs: dict[str, Callable[[], object]] = {
+        JOB: whole_job,
         MAP: lambda: write_map(maker, _emptied(out), threads, silent),
         EXACT: lambda: write_map(maker, _emptied(out), threads, silent, exact=True),
         FILM: lambda: write_film(made_of.fits, _emptied(out), threads, silent),
@@ -64,14 +81,16 @@ def bench_speed(mpx: float, folder: Path, *, threads: int, rounds: int, progress
         FAST: lambda: warp(ready, threads, nodata=False),
         CHAIN: lambda: chain(made_of, ready, threads, _emptied(out) / "chain.tif"),
         SPLINE: lambda: spline_warp(ready),
+        CUBIC: lambda: affine_warp(ready),
         COPY: lambda: np.copyto(room, ready.out),
     }
     timed = in_turns(jobs, rounds, progress)
     sizes = dict.fromkeys(jobs, maker.grid.rows * maker.grid.columns / 1e6) | {FILM: made_of.film_mpx}
-    sizes[SPLINE] = spline_warp(ready) / 1e6
+    sizes[SPLINE], sizes[CUBIC] = spline_warp(ready) / 1e6, affine_warp(ready) / 1e6
     shutil.rmtree(out, ignore_errors=True)
     found = {name: Timed(*seconds, sizes[name]) for name, seconds in timed.items()}
-    return figures_of(f"{mpx:g} Mpx", found, peak_memory(mpx, folder, threads))
+    found[FITS] = Timed(tuple(fitted[1:]), tuple(fitted[1:]), sizes[MAP])
+    return figures_of(f"{mpx:g} Mpx", found, peak_memory(package, out, threads))
 
 
 def in_turns(
@@ -105,13 +124,16 @@ def figures_of(scene: str, found: Mapping[str, Timed], peak_gb: float) -> list[F
     pace = [Figure(scene, name, one.mpx / one.median, "Mpx/s", beside=_beside(one)) for name, one in found.items()]
     return [
         *pace,
-        ratio("map written / warp with no-data", MAP, NODATA, Reach(high=0.5)),
-        ratio("map written / warp without no-data", MAP, FAST, Reach(high=1.0)),
-        ratio("map written / conventional chain", MAP, CHAIN, Reach(high=0.15)),
+        ratio("whole job / warp with no-data", JOB, NODATA, Reach(high=0.5)),
+        ratio("whole job / warp without no-data", JOB, FAST, Reach(high=1.0)),
+        ratio("whole job / conventional chain", JOB, CHAIN, Reach(high=0.15)),
+        ratio("fits / whole job", FITS, JOB, Reach(high=0.35)),
+        ratio("map written / warp with no-data", MAP, NODATA, None),
+        ratio("map written / conventional chain", MAP, CHAIN, None),
         ratio("kernel alone / warp with no-data", KERNEL, NODATA, Reach(high=0.2)),
         ratio("rounding by sigma / every digit", MAP, EXACT, None),
         ratio("kernel alone / memory copy", KERNEL, COPY, None),
-        Figure(scene, "peak memory of film and map", peak_gb, "GB", Reach(high=2.0)),
+        Figure(scene, "peak memory, all products", peak_gb, "GB", Reach(high=2.0)),
     ]
 
 
@@ -121,28 +143,29 @@ def _beside(one: Timed) -> dict[str, float]:
 
 
 def growth(by_size: Mapping[float, list[Figure]]) -> list[Figure]:
-    """Cost of a pixel of the written map at the largest size over that at the smallest."""
-    pace = {mpx: next(f.found for f in figures if f.name == MAP) for mpx, figures in by_size.items()}
-    small, large = min(pace), max(pace)
+    """Cost of a pixel at the largest size over that at the smallest: of the whole job, and of the written map."""
+    small, large = min(by_size), max(by_size)
     if small == large:
         return []
-    name = f"cost of a pixel over that at {small:g} Mpx"
-    return [Figure(f"{large:g} Mpx", name, pace[small] / pace[large], "", Reach(high=1.05))]
+    found = []
+    for job, reach in ((JOB, Reach(high=1.05)), (MAP, None)):
+        before, after = (next(f.found for f in by_size[mpx] if f.name == job) for mpx in (small, large))
+        found.append(
+            Figure(f"{large:g} Mpx", f"{job}: cost of a pixel over that at {small:g} Mpx", before / after, "", reach)
+        )
+    return found
 
 
-def peak_memory(mpx: float, folder: Path, threads: int) -> float:
-    """Peak resident gigabytes of a process of its own that makes film and map."""
+def peak_memory(package: Path, out: Path, threads: int) -> float:
+    """Peak resident gigabytes of a process of its own that makes all products of a frame, and removes them."""
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as alone:
-        return alone.submit(_made_alone, mpx, folder, threads).result()
+        return alone.submit(_made_alone, package, out, threads).result()
 
 
-def _made_alone(mpx: float, folder: Path, threads: int) -> float:
-    fits, out = speed_input(mpx, folder, silent).fits, folder / "made"
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    write_film(fits, _emptied(out), threads, silent)
-    write_map(map_maker(fits, DEFAULT_MODEL), _emptied(out), threads, silent)
+def _made_alone(package: Path, out: Path, threads: int) -> float:
+    run_frame(package, out, threads=threads, overwrite=True, standard=DEFAULT_MODEL)
     shutil.rmtree(out)
-    return max(before, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss) / 2**20
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
 
 
 def _emptied(folder: Path) -> Path:

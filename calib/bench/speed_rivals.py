@@ -17,6 +17,8 @@ from rasterio.enums import Resampling
 from rasterio.shutil import copy as copy_raster
 from rasterio.warp import reproject
 from scipy.ndimage import map_coordinates
+from skimage.transform import AffineTransform
+from skimage.transform import warp as skimage_warp
 
 from calib.bench.speed_input import PITCH_SAMPLES, SpeedInput
 from calib.ground.grid import MapGrid, pixel_to_map, to_ground
@@ -101,4 +103,12 @@ def spline_warp(ready: Ready) -> int:
     n = min(CROP, *ready.picture.shape)
     row, column = np.mgrid[:n, :n] * 0.97 + 0.3
     map_coordinates(np.nan_to_num(ready.picture[:n, :n]), [row, column], order=3, mode="nearest")
+    return n * n
+
+
+def affine_warp(ready: Ready) -> int:
+    """scikit-image's cubic warp of the same crop by an affine map; how many pixels."""
+    n = min(CROP, *ready.picture.shape)
+    moved = AffineTransform(scale=0.97, translation=(0.3, 0.3))
+    skimage_warp(np.nan_to_num(ready.picture[:n, :n]), moved, order=3, mode="edge")
     return n * n

@@ -1,4 +1,4 @@
-"""`calib bench speed`: film and map against the raster library's warp of one ready image of the same size."""
+"""`calib bench speed`: from raw strips to the map, against the raster library's warp of one ready image."""
 
 from contextlib import nullcontext
 from pathlib import Path
@@ -28,7 +28,7 @@ from calib.cli.options import threads_option
 @threads_option
 @json_option
 def command(sizes: tuple[float, ...], rounds: int, out: Path | None, threads: int, json_path: Path | None) -> None:
-    """Make film and map of invented frames, in turns with what others need for less; no time goes into fits."""
+    """Calibrate and map invented frames, in turns with what others need for less."""
     found: dict[float, list[Figure]] = {}
     with TemporaryDirectory() if out is None else nullcontext(out) as folder:
         for mpx in sizes:

@@ -32,19 +32,22 @@ def test_every_job_runs_in_every_round_and_once_before() -> None:
 
 def test_ratios_are_those_of_the_rounds_and_growth_that_of_the_sizes() -> None:
     """The machine halves its pace in the second round: seconds change, ratios do not."""
-    pace = dict.fromkeys((speed.MAP, speed.FILM, speed.KERNEL, speed.EXACT, speed.CHAIN, speed.SPLINE, speed.COPY), 1.0)
-    pace |= {speed.MAP: 3.0, speed.NODATA: 6.0, speed.FAST: 1.5}
+    others = (speed.FILM, speed.KERNEL, speed.EXACT, speed.CHAIN, speed.SPLINE, speed.CUBIC, speed.COPY)
+    pace = dict.fromkeys(others, 1.0) | {speed.MAP: 3.0, speed.NODATA: 6.0, speed.FAST: 1.5}
+    pace |= {speed.JOB: 3.0, speed.FITS: 1.2}
     found = {name: Timed((p, 2 * p, p), (p, p, p), 12.0) for name, p in pace.items()}
     figures = {figure.name: figure for figure in figures_of("12 Mpx", found, 1.5)}
-    assert figures["map written / warp with no-data"].found == pytest.approx(0.5)
-    assert figures["map written / warp with no-data"].reached
-    assert figures["map written / warp without no-data"].found == pytest.approx(2.0)
-    assert not figures["map written / warp without no-data"].reached
+    assert figures["whole job / warp with no-data"].found == pytest.approx(0.5)
+    assert figures["whole job / warp with no-data"].reached
+    assert figures["whole job / warp without no-data"].found == pytest.approx(2.0)
+    assert not figures["whole job / warp without no-data"].reached
+    assert figures["fits / whole job"].found == pytest.approx(0.4)
+    assert not figures["fits / whole job"].reached
     assert figures[speed.MAP].found == pytest.approx(4.0)
     assert figures[speed.MAP].beside["ns/px"] == pytest.approx(250.0)
     slower = {name: Timed((2.5 * p,) * 3, (p,) * 3, 24.0) for name, p in pace.items()}
     by_size = {12.0: list(figures.values()), 24.0: figures_of("24 Mpx", slower, 1.5)}
-    assert growth(by_size)[0].found == pytest.approx(1.25)
+    assert [figure.found for figure in growth(by_size)] == pytest.approx([1.25, 1.25])
     assert growth({12.0: by_size[12.0]}) == []
 
 
@@ -66,6 +69,12 @@ def test_the_command_prints_and_writes_its_figures(tmp_path: Path) -> None:
     done = CliRunner().invoke(commands, [*told, "--json", str(tmp_path / "found.json")])
     assert done.exit_code == 0, done.output
     rows = json.loads((tmp_path / "found.json").read_text())
-    assert {row["name"] for row in rows} >= {speed.MAP, speed.NODATA, "peak memory of film and map"}
+    assert {row["name"] for row in rows} >= {
+        speed.MAP,
+        speed.NODATA,
+        "peak memory, all products",
+        speed.JOB,
+        speed.FITS,
+    }
     assert all(row["found"] > 0 for row in rows)
     assert sorted(p.name for p in (tmp_path / "kept" / "speed-1").iterdir()) == ["frame", "truth.npz"]
