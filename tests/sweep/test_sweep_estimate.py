@@ -1,5 +1,7 @@
 """The whole stage on simulated frames, against the simulator's truth."""
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from calib_demo.catalogue import scenario
@@ -97,6 +99,14 @@ def test_the_first_look_places_every_strip_without_knowing_the_tone(placed):
     assert np.abs(error).max() < 2.0
     assert np.all(rms(ratio) < 1.5)
     assert first.warnings == ()
+
+
+def test_a_first_look_on_two_threads_is_the_same_to_the_last_bit(small_frame):
+    _, frame, (dn, _) = small_frame
+    one, two = first_look(frame, dn), first_look(frame, dn, threads=2)
+    for a, b in zip(one.sweeps, two.sweeps, strict=True):
+        for field in fields(a):
+            np.testing.assert_array_equal(getattr(a, field.name), getattr(b, field.name))
 
 
 def test_the_refined_sweeps_hold_over_the_whole_picture_and_their_sigma_is_true(placed):
