@@ -26,6 +26,7 @@ DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candida
 WIDE = {"common": 1e4, "S": 100.0, "Y": 1.0, "a": 1e3, "b": 1e3, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
         "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-8,
         "border_y": 1e-8}  # fmt: skip
+MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 
 
@@ -149,11 +150,12 @@ def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float) -> A
             continue
         order = mine[np.argsort(pairs.mark[mine], kind="stable")]
         starts = np.flatnonzero(np.r_[True, np.diff(pairs.mark[order]) != 0])
-        centers = departure[mine]
+        centers, others = departure[mine], departure[order]
         votes = np.empty(len(mine))
-        for i, center in enumerate(centers):
-            near = np.exp(-0.5 * np.sum((departure[order] - center) ** 2, axis=1) / reach_px**2)
-            votes[i] = np.maximum.reduceat(near * strength[order], starts).sum()
+        for part in np.array_split(np.arange(mine.size), 1 + mine.size**2 // MOST_AT_ONCE):
+            far2 = np.sum((others - centers[part, None]) ** 2, axis=2)
+            near = np.exp(-0.5 * far2 / reach_px**2) * strength[order]
+            votes[part] = np.maximum.reduceat(near, starts, axis=1).sum(axis=1)
         shift[mine] = centers[votes.argmax()]
     return shift
 

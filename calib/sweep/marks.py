@@ -220,25 +220,23 @@ def observations(
     `place_sigma_mm` of the stated places is added where it is not an unknown of its own (`places`).
     """
     rows = np.flatnonzero(table.used)
-    sigma_px = place_sigma_mm / nominal.px_mm
+    strip, mark, line, sample = table.strip[rows], table.mark[rows], table.line[rows], table.sample[rows]
+    stated = FilmPoints(frame.marks.x_mm[mark], frame.marks.y_mm[mark])
     own = {(k + step, m) for k, marks in enumerate(places) for m in marks for step in (0, 1)}
-    value, information = np.empty((rows.size, 2)), np.empty((rows.size, 2, 2))
-    mark = np.full(rows.size, -1)
-    for i, row in enumerate(rows):
-        k, m = int(table.strip[row]), int(table.mark[row])
-        film = FilmPoints(np.array([frame.marks.x_mm[m]]), np.array([frame.marks.y_mm[m]]))
-        value[i] = nominal.departure_px(k, ScanPoints(table.line[[row]], table.sample[[row]]), film)[0]
-        across = nominal.line_sign(k) * table.cov[row]
-        cov = np.array([[table.var_sample[row], across], [across, table.var_line[row]]])
-        if (k, m) in own:
-            mark[i] = m
-        else:
-            cov = cov + np.diag(sigma_px**2)
-        information[i] = np.linalg.inv(cov)
+    is_own = np.array([place in own for place in zip(strip.tolist(), mark.tolist(), strict=True)], bool)
+    value, cov = np.empty((rows.size, 2)), np.zeros((rows.size, 2, 2))
+    cov[:, 0, 0], cov[:, 1, 1] = table.var_sample[rows], table.var_line[rows]
+    for k in np.unique(strip):
+        mine = strip == k
+        film = FilmPoints(stated.x_mm[mine], stated.y_mm[mine])
+        value[mine] = nominal.departure_px(int(k), ScanPoints(line[mine], sample[mine]), film)
+        cov[mine, 0, 1] = cov[mine, 1, 0] = nominal.line_sign(int(k)) * table.cov[rows][mine]
+    cov[~is_own] += np.diag((place_sigma_mm / nominal.px_mm) ** 2)
     zero = np.zeros(rows.size)
     return Observations(
-        kind=np.full(rows.size, MARK), a=table.strip[rows], line_a=table.line[rows], sample_a=table.sample[rows],
-        line_b=zero, sample_b=zero, value=value, information=information, mark=mark,
+        kind=np.full(rows.size, MARK), a=strip, line_a=line, sample_a=sample,
+        line_b=zero, sample_b=zero, value=value, information=np.asarray(np.linalg.inv(cov), np.float64),
+        mark=np.where(is_own, mark, -1),
     ), rows  # fmt: skip
 
 
