@@ -13,7 +13,7 @@ from calib.tone.model import Scales, ToneResiduals
 from calib.tone.system import NormalEquations, Rows, Share, Solution
 from calib.tone.unknowns import Stated, add_priors, first_scales, updated_scales
 
-TURNS, TURNS_AGAIN = 5, 3  # the latter when the scales of an earlier fit are at hand
+TURNS, TURNS_AGAIN = 6, 4  # the latter when the scales of an earlier fit are at hand
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
 LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; below 1 only the fit itself speaks
 
