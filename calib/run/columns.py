@@ -5,8 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.film.source import StripSource, read_window
+from calib.compiled import njit
+from calib.film.runs import flag_mask, within
+from calib.film.source import StripSource
+from calib.film.strokes import marked_runs
 from calib.frame.frame import Frame
+from calib.ordered import in_order
 from calib.products.report_data import ColumnSpectrum
 
 LINES = 1024
@@ -25,26 +29,42 @@ class ColumnMeans:
     floor: NDArray[np.float64]
 
 
-def column_means(frame: Frame, sources: tuple[StripSource, ...]) -> ColumnMeans:
+def column_means(frame: Frame, sources: tuple[StripSource, ...], threads: int = 1) -> ColumnMeans:
     """Measure every strip's columns over the exposed format, marks and dropouts left out."""
-    after, floor = (np.concatenate(parts) for parts in zip(*(_strip(frame, s) for s in sources), strict=True))
+    strips = in_order(lambda source: _strip(frame, source), sources, threads)
+    after, floor = (np.concatenate(parts) for parts in zip(*strips, strict=True))
     banding = np.concatenate([source.tone.column_density for source in sources])
     return ColumnMeans(after, after + banding, floor)
 
 
 def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    half_y = frame.camera.format_mm[1] / 2
-    total, variance, count = (np.zeros(source.raster.n_samples) for _ in range(3))
-    lines = np.flatnonzero(np.abs(source.sweep.y_line_mm) < half_y)
+    tone, n_samples = source.tone, source.raster.n_samples
+    total, variance, count = (np.zeros(n_samples) for _ in range(3))
+    lines = np.flatnonzero(np.abs(source.sweep.y_line_mm) < frame.camera.format_mm[1] / 2)
+    marks, noise = marked_runs(source.marks, source.sweep), np.square(tone.noise_density)
     for first in range(lines[0], lines[-1] + 1, LINES) if lines.size else ():
-        window = read_window(source, first, min(first + LINES, lines[-1] + 1), fill_marks=False)
-        good = window.quality == 0
-        total += np.where(good, window.value, 0).sum(axis=0, dtype=np.float64)
-        variance += np.where(good, np.square(window.noise), 0).sum(axis=0, dtype=np.float64)
-        count += good.sum(axis=0)
+        stop = min(first + LINES, lines[-1] + 1)
+        bad = source.dropouts.mask(first, stop)
+        flag_mask(within(marks, first, stop), first, 0, bad)
+        drift = tone.line_density[first:stop]
+        dn = source.raster.read(first, stop)
+        _add_up(dn, bad, tone.density_of_dn, noise, drift, *tone.dn_span, total, variance, count)
     enough = count > SHARE_GOOD * max(lines.size, 1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(enough, total / count, np.nan), np.where(enough, np.sqrt(variance) / count, np.nan)
+        after, floor = total / count - tone.column_density, np.sqrt(variance) / count
+    return np.where(enough, after, np.nan), np.where(enough, floor, np.nan)
+
+
+@njit(cache=True, nogil=True)
+def _add_up(dn, bad, density, noise, drift, first_dn, last_dn, total, variance, count):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Sums down the columns of a strip's density, banding left in, and of its noise variance, over good samples."""
+    for i in range(dn.shape[0]):
+        for j in range(dn.shape[1]):
+            number = np.uint64(dn[i, j])
+            if not bad[i, j] and first_dn <= dn[i, j] <= last_dn:
+                total[j] += density[number] - drift[i]
+                variance[j] += noise[number]
+                count[j] += 1.0
 
 
 def joined_columns(frame: Frame, sources: tuple[StripSource, ...], means: ColumnMeans) -> ColumnMeans:

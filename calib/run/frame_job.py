@@ -85,7 +85,7 @@ def run_frame(
         write_angles(maker, out / "map", threads, progress)
     watch.lap("map")
     progress("checking and reporting", 0.0)
-    seams, columns = check_seams(fits), column_means(frame, maker.sources)
+    seams, columns = check_seams(fits, threads), column_means(frame, maker.sources, threads)
     figures = figures_of(fits, seams, columns)
     record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
     write_fits(out / "fits.nc", record)

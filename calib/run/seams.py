@@ -14,11 +14,14 @@ from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, Sampled, sample_strips
 from calib.film.source import StripSource
 from calib.frame.frame import Frame
+from calib.ordered import in_order
 from calib.quality import OUTSIDE
 from calib.run.fit import FrameFits
 
 JUMPS = 4.0  # times its noise: a seam that a viewer would see
 BLOCK_ROWS = 64
+AT_ONCE = 1024  # rows looked at together: whole blocks
+LEAST_SEEN = 16  # places of a block
 STEP_SAMPLES = 2  # places two samples apart share few raw samples, so their noise counts as independent
 
 
@@ -47,10 +50,10 @@ def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
     return tuple(said)
 
 
-def check_seams(fits: FrameFits) -> SeamCheck:
+def check_seams(fits: FrameFits, threads: int = 1) -> SeamCheck:
     """Measure every seam of a frame inside the exposed format; strips that do not overlap have no rows."""
     sources = [noise_alone(source) for source in fits.sources()]
-    found = [_seam(fits.frame, left, right) for left, right in pairwise(sources)]
+    found = list(in_order(lambda pair: _seam(fits.frame, *pair), pairwise(sources), threads))
     strip = np.concatenate([np.full(len(rows), k) for k, rows in enumerate(found)]) if found else np.zeros(0)
     rows = np.array([row for rows in found for row in rows], dtype=float).reshape(-1, 3)
     return SeamCheck(strip.astype(np.int64), rows[:, 0], rows[:, 1], rows[:, 2])
@@ -75,25 +78,27 @@ def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[flo
     x_low = right.sweep.x_sample_mm[0] + float(np.median(right.sweep.x_line_mm))
     x_high = left.sweep.x_sample_mm[-1] + float(np.median(left.sweep.x_line_mm))
     x = np.arange(x_low + 2 * sample_mm, x_high - 2 * sample_mm, STEP_SAMPLES * sample_mm)
-    rows = []
-    for top in np.arange(-half_y, half_y, BLOCK_ROWS * line_mm):
-        y = np.arange(top, min(top + BLOCK_ROWS * line_mm, half_y), STEP_SAMPLES * line_mm)
-        if x.size and y.size:
-            row = _jump(left, right, *np.meshgrid(x, y))
-            if row is not None:
-                rows.append((float(y.mean()), *row))
+    y = np.arange(-half_y, half_y, STEP_SAMPLES * line_mm)
+    rows: list[tuple[float, float, float]] = []
+    for first in range(0, y.size if x.size else 0, AT_ONCE):
+        rows += _jumps(left, right, x, y[first : first + AT_ONCE])
     return rows
 
 
-def _jump(left: StripSource, right: StripSource, x: NDArray, y: NDArray) -> tuple[float, float] | None:
-    places = FilmPoints(x.ravel(), y.ravel())
-    a, b = (_alone(source, places) for source in (left, right))
+def _jumps(left: StripSource, right: StripSource, x: NDArray, y: NDArray) -> list[tuple[float, float, float]]:
+    """Place, jump and its floor of each block of rows that both strips see enough of."""
+    columns, rows = np.meshgrid(x, y)
+    a, b = (_alone(source, FilmPoints(columns.ravel(), rows.ravel())) for source in (left, right))
     good = (a.quality == 0) & (b.quality == 0)
-    if good.sum() < 16:
-        return None
-    difference = a.value[good] - b.value[good]
-    floor = np.sqrt(np.sum(a.sigma[good] ** 2.0 + b.sigma[good] ** 2.0)) / good.sum()
-    return float(difference.mean()), float(floor)
+    difference = np.where(good, a.value - b.value, 0.0).reshape(columns.shape)
+    variance = np.where(good, a.sigma.astype(float) ** 2 + b.sigma.astype(float) ** 2, 0.0).reshape(columns.shape)
+    firsts = np.arange(0, y.size, BLOCK_ROWS // STEP_SAMPLES)
+    count = np.add.reduceat(good.reshape(columns.shape).sum(axis=1), firsts)
+    total, square = (np.add.reduceat(part.sum(axis=1, dtype=float), firsts) for part in (difference, variance))
+    middle = np.add.reduceat(y, firsts) / np.diff(np.append(firsts, y.size))
+    enough = count >= LEAST_SEEN
+    blocks = zip(middle[enough], total[enough], square[enough], count[enough], strict=True)
+    return [(float(at), float(t / n), float(np.sqrt(v) / n)) for at, t, v, n in blocks]
 
 
 def _alone(source: StripSource, places: FilmPoints) -> Sampled:
