@@ -2,8 +2,8 @@
 
 All that varies slowly beside the samples themselves, so it is worked out for cells of CELL lines and samples. A sigma
 that is read off a noisy sample is as noisy itself, and errs with it: where a curve bends, samples that came out low
-would be believed too much. So it is read off the mean of a cell. The place of a sample is known to the sweep's sigma
-only; where the picture has a gradient that doubt is one of its value, shared with its neighbours.
+would be believed too much. So it is the mean over a cell. The place of a sample is known to the sweep's sigma only;
+where the picture has a gradient that doubt is one of its value, shared with its neighbours.
 """
 
 from dataclasses import dataclass
@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
+from calib.film.kernels import CELL
 from calib.film.spans import EMPTY, Spans
 from calib.quality import DROPOUT, FILLED
 from calib.sweep.model import StripSweep
 from calib.tone.apply import Prepared
 from calib.tone.model import StripTone
 
-CELL = 2  # lines and samples; a cell begins at a whole multiple of it, whatever the block
 NOT_ITSELF = np.uint16(DROPOUT | FILLED)
 
 
@@ -52,15 +52,13 @@ def _place_sigma(sweep: StripSweep) -> NDArray[np.float32]:
     return np.stack([along, across], axis=1).astype(np.float32)
 
 
-def cell_spans(at: Spans) -> Spans:
-    """Cells that hold the samples nearest to places between a sample of `at` and the next."""
-    first, last = at.first // CELL, at.stop // CELL
+def cell_spans(need: Spans) -> Spans:
+    """Cells that hold the samples `need`; a cell begins at a whole multiple of its size, whatever the block."""
+    first, last = need.first // CELL, (need.stop - 1) // CELL
     low, high = np.full(last - first + 1, EMPTY, np.int32), np.full(last - first + 1, -EMPTY, np.int32)
-    for after in (0, 1):
-        row = (at.first + after + np.arange(at.low.size)) // CELL - first
-        wanted = at.low <= at.high
-        np.minimum.at(low, row[wanted], at.low[wanted] // CELL)
-        np.maximum.at(high, row[wanted], (at.high[wanted] + 1) // CELL)
+    row, wanted = (need.first + np.arange(need.low.size)) // CELL - first, need.low <= need.high
+    np.minimum.at(low, row[wanted], need.low[wanted] // CELL)
+    np.maximum.at(high, row[wanted], need.high[wanted] // CELL)
     return Spans(first, low, high)
 
 
@@ -85,7 +83,7 @@ def cells_of_strip(
     rows = tone.line_density[lines].astype(np.float32), np.square(tone.line_sigma[lines])
     _cells(
         dn, first, min(last, n_lines - 1), known.table, known.column_density, known.column_variance, *rows,
-        doubt.spread, doubt.first, doubt.per_density, place, cells.first, cells.low, cells.high,
+        doubt.spread, np.float32(doubt.first), np.float32(doubt.per_density), place, cells.first, cells.low, cells.high,
         value, quality, top, left, NOT_ITSELF, np.uint16(FILLED), out,
     )  # fmt: skip
 
@@ -108,19 +106,14 @@ def raise_cells(rows, columns, pairs, out):  # type: ignore[no-untyped-def]  # p
 
 
 @njit(cache=True, nogil=True, inline="always")
-def spread_at(spread, first, per_density, density, noise, systematic):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Variance and systematic error of what a density is turned into."""
+def spread_at(spread, first, per_density, density, noise, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Noise and squared systematic error of what a density is turned into, from those of the density."""
     if spread.shape[0] == 0:
-        return np.float32(noise * noise), np.float32(systematic)
-    end = spread.shape[0] - 2
-    place = min(max((density - first) * per_density, 0.0), end + 1.0)
-    index = min(np.int64(place), end)
-    share, at = np.float32(place - index), np.uint64(index)
-    after = at + np.uint64(1)
-    scatter = noise * (spread[at, 0] + share * (spread[after, 0] - spread[at, 0]))
-    shown = systematic * (spread[at, 1] + share * (spread[after, 1] - spread[at, 1]))
-    ends = spread[at, 2] + share * (spread[after, 2] - spread[at, 2])
-    return np.float32(scatter * scatter), np.float32(np.sqrt(shown * shown + ends * ends))
+        return noise, shared
+    place = (density - first) * per_density + np.float32(0.5)
+    at = np.uint64(min(max(place, np.float32(0)), np.float32(spread.shape[0] - 1)))  # rows are finer than they change
+    scatter, slope, ends = noise * spread[at, 0], spread[at, 1], spread[at, 2]
+    return scatter, slope * slope * shared + ends * ends
 
 
 @njit(cache=True, nogil=True)
@@ -132,9 +125,8 @@ def _cells(  # type: ignore[no-untyped-def]
     for row in range(low.size):
         one = min(max((row + first_cell) * CELL, first_line), last_line)
         two = min(max((row + first_cell) * CELL + 1, first_line), last_line)
-        a, b, u, v = np.uint64(one - first_line), np.uint64(two - first_line), one - top, two - top
+        u, v = one - top, two - top
         along, across = place[u, 0] * place[u, 0], place[u, 1] * place[u, 1]
-        drift = np.float32(0.5) * (line_density[a] + line_density[b])
         for cell in range(low[row], high[row] + 1):
             c, d = max(cell * CELL, 0), min(cell * CELL + 1, last_sample)
             c = min(c, d)
@@ -142,37 +134,40 @@ def _cells(  # type: ignore[no-untyped-def]
             if quality[u, p] & quality[u, q] & quality[v, p] & quality[v, q] & bridged:
                 out[i, j, 0] = out[i, j, 1] = np.float32(0)  # they will say
                 continue
-            number = _mean_dn(dn, quality, a, b, np.uint64(c), np.uint64(d), u, v, p, q, not_itself)
-            density = tone[number, 0] - (np.float32(0.5) * (column_density[c] + column_density[d]) + drift)
-            curve = tone[number, 2]
-            shared = np.sqrt(curve * curve + np.float32(column_variance[c] + line_variance[a]))
-            variance, shared = spread_at(spread, first, per_density, density, tone[number, 1], shared)
-            down = _square_slope(value[u, p] + value[u, q], value[v, p] + value[v, q], variance)
-            right = _square_slope(value[u, p] + value[v, p], value[u, q] + value[v, q], variance)
-            out[i, j, 0], out[i, j, 1] = variance, np.sqrt(shared * shared + along * down + across * right)
-
-
-@njit(cache=True, nogil=True, inline="always")
-def _mean_dn(dn, quality, a, b, c, d, u, v, p, q, not_itself):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean DN, rounded, of the cell's samples that are themselves; of all of them where none is."""
-    total = np.uint64(dn[a, c]) + np.uint64(dn[a, d]) + np.uint64(dn[b, c]) + np.uint64(dn[b, d])
-    bits = quality[u, p] | quality[u, q] | quality[v, p] | quality[v, q]
-    if not bits & not_itself:
-        return (total + np.uint64(2)) // np.uint64(4)
-    some, count = np.uint64(0), np.uint64(0)
-    for line, row in ((a, u), (b, v)):
-        for sample, column in ((c, p), (d, q)):
-            if not quality[row, column] & not_itself:
-                some += np.uint64(dn[line, sample])
-                count += np.uint64(1)
-    return (some + count // np.uint64(2)) // count if count else (total + np.uint64(2)) // np.uint64(4)
+            some = not quality[u, p] & not_itself or not quality[u, q] & not_itself
+            some = some or not quality[v, p] & not_itself or not quality[v, q] & not_itself
+            skipped = not_itself if some else np.uint16(0)  # where none is itself, better all than none
+            mean, square, count = np.float32(0), np.float32(0), np.float32(0)
+            for line in (one, two):
+                a, drift = np.uint64(line - first_line), line_density[line - first_line]
+                for sample in (c, d):
+                    if quality[line - top, sample - left] & skipped:
+                        continue
+                    s = np.uint64(sample)
+                    number = np.uint64(dn[a, s])
+                    shared = tone[number, 2] * tone[number, 2] + np.float32(column_variance[s] + line_variance[a])
+                    density = tone[number, 0] - (column_density[s] + drift)
+                    noise, shared = spread_at(spread, first, per_density, density, tone[number, 1], shared)
+                    mean += noise
+                    square += shared
+                    count += np.float32(1)
+            variance, square = (mean / count) ** 2, square / count
+            above, below = max(u - 1, first_line - top), min(v + 1, last_line - top)
+            before, after = max(p - 1, -left), min(q + 1, last_sample - left)
+            down = _square_slope(value[above, p] + value[above, q], value[v, p] + value[v, q], variance)
+            down += _square_slope(value[u, p] + value[u, q], value[below, p] + value[below, q], variance)
+            right = _square_slope(value[u, before] + value[v, before], value[u, q] + value[v, q], variance)
+            right += _square_slope(value[u, p] + value[v, p], value[u, after] + value[v, after], variance)
+            out[i, j, 0], out[i, j, 1] = variance, np.sqrt(square + along * down + across * right)
 
 
 @njit(cache=True, nogil=True, inline="always")
 def _square_slope(before, after, variance):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Squared slope between two sums of two samples, less what their noise makes of it; none where unknown."""
-    rise = np.float32(0.5) * (after - before)
-    square = rise * rise - variance
+    """Half the squared slope between sums of two samples two steps apart, less what their noise makes of it; none where
+    it is unknown.
+    """
+    rise = np.float32(0.25) * (after - before)
+    square = np.float32(0.5) * rise * rise - np.float32(0.125) * variance
     return square if square > 0 else np.float32(0)  # NaN compares false
 
 

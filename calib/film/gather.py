@@ -11,10 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
-from calib.film.doubt import CELL
-from calib.film.kernels import LANES, PHASES, AxisWeights
+from calib.film.kernels import CELL, LANES, PHASES, AxisWeights
 from calib.film.landing import Landing
-from calib.film.lanes import weighted_block
+from calib.film.lanes import weighted_block, weighted_pairs
 from calib.film.packed import MARKED, UNSOUND, Packed
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, SEAM
 
@@ -57,7 +56,7 @@ def gather(
     rest = np.empty(at.index.size, np.int32)
     first = packed.top + along.before, packed.left + across.before
     place = (at.index, at.line, at.sample, at.line_phase, at.sample_phase, *first, n_samples)
-    tables = (along.values, across.values, along.squares, across.squares)
+    tables = (along.values, across.values, along.cells, across.cells)
     taps = (along.taps, across.taps, along.before, across.before)
     samples = (packed.value, packed.doubts, packed.quality, packed.unsound)
     size = along.taps if max(along.taps, across.taps) <= LANES else ANY
@@ -105,11 +104,27 @@ def _value_at(i, j, p, q, along, across, tall, size, value):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _doubt_at(i, j, p, q, before_l, before_s, squares_l, squares_s, doubts):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Variance and systematic error of the sum, from the cell of the nearest sample."""
-    cell = (i + np.uint64(before_l + (2 * p >= PHASES))) // np.uint64(CELL)
-    beside = (j + np.uint64(before_s + (2 * q >= PHASES))) // np.uint64(CELL)
-    return doubts[cell, beside, 0] * (squares_l[p] * squares_s[q]), doubts[cell, beside, 1]
+def _doubt_at(i, j, p, q, along, across, doubts):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Variance and systematic error of the sum, from the cells in which the taps lie."""
+    cell = np.uint64(CELL)
+    down, right = i // cell, j // cell
+    width, chunk = np.uint64(doubts.shape[1]), np.uint64(4 * LANES)
+    at, stride = np.uint64(doubts.ctypes.data) + np.uint64(8) * (down * width + right), np.uint64(8) * width
+    size_l, size_s = np.uint64(8 * along.shape[2]), np.uint64(8 * across.shape[2])
+    row_l = (i % cell) * np.uint64(along.shape[1]) + np.uint64(p)
+    row_s = (j % cell) * np.uint64(across.shape[1]) + np.uint64(q)
+    to_l = np.uint64(along.ctypes.data) + size_l * row_l
+    to_s = np.uint64(across.ctypes.data) + size_s * row_s
+    if size_l == chunk and size_s == chunk:
+        return weighted_pairs(at, stride, to_l, to_s, 4)
+    variance, shared = np.float32(0), np.float32(0)
+    for row in range(along.shape[2]):
+        for part in range(across.shape[2] * 2 // LANES):
+            step, line = chunk * np.uint64(part), np.uint64(row)
+            a, b = weighted_pairs(at + line * stride + step, np.uint64(0), to_l + np.uint64(8) * line, to_s + step, 1)
+            variance += a
+            shared += b
+    return variance, shared
 
 
 def _sound_loop(size):  # type: ignore[no-untyped-def]
@@ -122,7 +137,7 @@ def _sound_loop(size):  # type: ignore[no-untyped-def]
         """The loop over places about which all is sound; what is not is listed in `rest`."""
         index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
         value, doubts, quality, unsound = samples
-        along, across, squares_l, squares_s = tables
+        along, across, cells_l, cells_s = tables
         tall, _, before_l, before_s = taps
         count = 0
         for m in range(index.size):
@@ -137,7 +152,7 @@ def _sound_loop(size):  # type: ignore[no-untyped-def]
                 near_l, near_s = before_l + (2 * p >= PHASES), before_s + (2 * q >= PHASES)
                 flags = quality[i + np.uint64(near_l), j + np.uint64(near_s)]
             v = _value_at(i, j, p, q, along, across, tall, size, value)
-            variance, shared = _doubt_at(i, j, p, q, before_l, before_s, squares_l, squares_s, doubts)
+            variance, shared = _doubt_at(i, j, p, q, cells_l, cells_s, doubts)
             c0 = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
             _add(sound, bits, index[m], c0, n_samples, v, variance, shared, flags)
         return count
@@ -156,7 +171,7 @@ def _careful_loop(size):  # type: ignore[no-untyped-def]
         index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
         value, doubts, quality, _ = samples
         tall, wide, before_l, before_s = taps
-        squares_l, squares_s = tables[2], tables[3]
+        cells_l, cells_s = tables[2], tables[3]
         for m in rest:
             k, p, q = index[m], line_phase[m], sample_phase[m]
             i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
@@ -171,10 +186,10 @@ def _careful_loop(size):  # type: ignore[no-untyped-def]
                 lost[k] |= gone if gone else np.uint16(DROPOUT)
                 continue
             v = _value_at(i, j, p, q, tables[0], tables[1], tall, size, value)
-            variance, shared = _doubt_at(i, j, p, q, before_l, before_s, squares_l, squares_s, doubts)
+            variance, shared = _doubt_at(i, j, p, q, cells_l, cells_s, doubts)
             if not np.isfinite(v):
                 v, more = _of_those_there(i, j, along, across, tall, wide, missing, value)
-                variance *= more / (squares_l[p] * squares_s[q])
+                variance *= more
             flags = nearest & np.uint16(MARK | FILLED)
             if shares[1] > 0.5 * shares[0]:
                 flags |= np.uint16(LOW_DENSITY)
@@ -248,17 +263,18 @@ def _bits_of(i, j, along, across, tall, wide, value, quality):  # type: ignore[n
 
 @njit(cache=True, nogil=True)
 def _of_those_there(i, j, along, across, tall, wide, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean over the known taps, and what it multiplies independent noise by; if some are missing, by weights above zero
-    only."""
-    total = v = squares = 0.0
+    """Mean over the known taps, and how many times the variance of all it has; if some are missing, by weights above
+    zero only."""
+    total = v = squares = every = 0.0
     for row in range(tall):
         for column in range(wide):
             w, down, right = along[row] * across[column], i + np.uint64(row), j + np.uint64(column)
+            every += w * w
             if (w > 0.0 or (w < 0.0 and not missing)) and np.isfinite(value[down, right]):
                 total += w
                 v += w * value[down, right]
                 squares += w * w
-    return np.float32(v / total), np.float32(squares / (total * total))
+    return np.float32(v / total), np.float32(squares / (total * total * every))
 
 
 @njit(cache=True, nogil=True)

@@ -68,7 +68,7 @@ def sample_strips(
         else:
             at = landing(source.sweep, places, extent)
         if at is not None:
-            packed = packed_strip(source, table, at.spans, at.needed(along, across), taps, fill_marks=fill)
+            packed = packed_strip(source, table, at.needed(along, across), taps, fill_marks=fill)
             gather(packed, source.raster.n_samples, at, along, across, fill, sums, bridged)
     return _closed(sums, bridged)
 
@@ -80,7 +80,7 @@ def interpolate_window(
     sums, bridged = Sums.none_at(line.size), Sums.none_at(line.size)
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
     at = landing_of_scan(line, sample, window.value.shape[0])
-    packed = packed_window(window, at.spans, at.needed(along, across), (along.taps, across.values.shape[1]))
+    packed = packed_window(window, at.needed(along, across), (along.taps, across.values.shape[1]))
     gather(packed, window.value.shape[1], at, along, across, False, sums, bridged)
     return _closed(sums, bridged)
 

@@ -32,6 +32,7 @@ from calib.coordinates import Array
 
 LANES = 8  # samples that the inner sums take at once: tables are filled up to whole ones
 PHASES = 512  # a place is rounded to the nearest of so many parts of a sample: by a thousandth of one at most
+CELL = 2  # lines and samples whose uncertainty is worked out together
 LEAST_HALF = 2  # taps to each side: with one, a place at a sample has no other to balance it
 SCALE_STEPS = 64  # a stretch is rounded to such a part
 DEFAULT_KERNEL = "six-point"
@@ -51,12 +52,15 @@ class AxisWeights:
 
     `taps` samples count, from `before` samples before that sample on. `values` (PHASES + 1, whole LANES) sums to 1,
     the last entries 0; `squares` (PHASES + 1,) are the sums of its squares: what independent noise is multiplied by.
+    `cells` (CELL, PHASES + 1, whole LANES / 2, 2) are the weights of variance (squared) and of systematic error (plain)
+    summed over the taps in a cell, by where in a cell the first tap lies; of eight taps the last cell takes the rest.
     """
 
     taps: int
     before: int
     values: NDArray[np.float32]
     squares: NDArray[np.float32]
+    cells: NDArray[np.float32]
 
 
 def _bilinear(d: Array) -> Array:
@@ -120,7 +124,21 @@ def _axis_weights(name: str, scale: float) -> AxisWeights:
     weights = _centred(kernel.weight(away / scale), away)
     values = np.zeros((PHASES + 1, -(-2 * half // LANES) * LANES), np.float32)
     values[:, : 2 * half] = weights
-    return AxisWeights(2 * half, half - 1, values, np.sum(weights**2, axis=1).astype(np.float32))
+    squares = np.sum(weights**2, axis=1).astype(np.float32)
+    return AxisWeights(2 * half, half - 1, values, squares, _by_cells(weights))
+
+
+def _by_cells(weights: Array) -> NDArray[np.float32]:
+    """Weights of variance and of systematic error of the cells that the taps lie in."""
+    taps = weights.shape[1]
+    together = LANES // 2
+    count = together if taps <= LANES else -(-(taps // CELL + 1) // together) * together
+    cells = np.zeros((CELL, len(weights), count, 2))
+    for first in range(CELL):
+        for tap in range(taps):
+            cell = min((tap + first) // CELL, count - 1)
+            cells[first, :, cell] += np.stack([weights[:, tap] ** 2, weights[:, tap]], axis=-1)
+    return np.ascontiguousarray(cells, dtype=np.float32)
 
 
 def _centred(weights: Array, away: Array) -> Array:

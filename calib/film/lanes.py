@@ -13,7 +13,7 @@ from numba.extending import intrinsic
 
 from calib.film.kernels import LANES
 
-_FLOAT, _INDEX, _ADDRESS = ir.FloatType(), ir.IntType(32), ir.IntType(64)
+_FLOAT, _PAIR, _INDEX, _ADDRESS = ir.FloatType(), ir.DoubleType(), ir.IntType(32), ir.IntType(64)
 _VECTOR = ir.VectorType(_FLOAT, LANES)
 
 
@@ -77,3 +77,26 @@ def weighted_block(typingctx, source, stride, along, across, n_rows):  # type: i
         return builder.extract_element(_folded(builder, total, 1), ir.Constant(_INDEX, 0))
 
     return types.float32(types.uint64, types.uint64, types.uint64, types.uint64, n_rows), codegen
+
+
+@intrinsic
+def weighted_pairs(typingctx, source, stride, along, across, n_rows):  # type: ignore[no-untyped-def]
+    """The same over four pairs of float32 a row, every weight being a pair too; gives the pair of sums."""
+    if not isinstance(n_rows, types.IntegerLiteral):
+        return None
+    count = n_rows.literal_value
+
+    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
+        source, stride, along, across, _ = args
+
+        def weight(row: int) -> Any:
+            pair = _load(builder, _after(builder, along, 8 * row), _PAIR)
+            return builder.bitcast(_spread(builder, pair, _PAIR, LANES // 2), _VECTOR)
+
+        total = builder.fmul(_rows(builder, source, stride, count, weight), _load(builder, across, _VECTOR))
+        sums = _folded(builder, total, 2)
+        both = [builder.extract_element(sums, ir.Constant(_INDEX, lane)) for lane in (0, 1)]
+        return context.make_tuple(builder, signature.return_type, both)
+
+    both = types.UniTuple(types.float32, 2)
+    return both(types.uint64, types.uint64, types.uint64, types.uint64, n_rows), codegen

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.film.doubt import (
-    CELL,
     Doubt,
     cell_spans,
     cells_of_strip,
@@ -23,6 +22,7 @@ from calib.film.doubt import (
     spread_at,
 )
 from calib.film.fill import bridge
+from calib.film.kernels import CELL
 from calib.film.runs import flag_bits, flag_mask, gap_spans, listed, within
 from calib.film.source import StripSource, StripWindow
 from calib.film.spans import Spans, clipped, widened
@@ -31,7 +31,7 @@ from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.tone.apply import CalibratedLines, calibrate_lines, prepared
 from calib.tone.model import StripTone
 
-REACH = 1  # samples about each wanted one that share a cell with it
+REACH = 2  # samples about each wanted one that its cell's uncertainty is told by
 SOUND, MARKED, UNSOUND = 0, 1, 2
 
 
@@ -61,7 +61,7 @@ class Packed:
     """Samples for the inner loop, row 0 and column 0 being line `top` and sample `left`, both even; (rows, columns).
 
     Cells of CELL lines and samples hold what need not be known of every sample: `doubts` (cells down, cells across, 2)
-    variance and systematic error, by the cell of a place's nearest sample; `unsound` (cells down, cells across) SOUND,
+    variance and systematic error; `unsound` (cells down, cells across) SOUND,
     or whether the taps of a place whose first tap lies in the cell hold marks alone, or more than that.
     """
 
@@ -78,22 +78,21 @@ class Packed:
         left, right = need.samples
         top, left = need.first // CELL * CELL, left // CELL * CELL
         size = (need.stop - top, right - left)
-        cells = (size[0] // CELL + 2, size[1] // CELL + 2)
+        cells = (size[0] // CELL + 4, size[1] // CELL + 4)  # the taps of a last place read a few beyond
         return cls(
-            np.empty(size, np.float32), np.empty(size, np.uint16), np.empty((*cells, 2), np.float32),
+            np.empty(size, np.float32), np.empty(size, np.uint16), np.zeros((*cells, 2), np.float32),
             np.zeros(cells, np.uint8), top, left,
         )  # fmt: skip
 
 
 def packed_strip(
-    source: StripSource, values: ValueTable, at: Spans, need: Spans, taps: tuple[int, int], *, fill_marks: bool
+    source: StripSource, values: ValueTable, need: Spans, taps: tuple[int, int], *, fill_marks: bool
 ) -> Packed:
-    """The samples `need` of a strip for places at the samples `at`, gaps bridged as `read_window` does, with
-    `fill_marks` marks too.
+    """The samples `need` of a strip, gaps bridged as `read_window` does, with `fill_marks` marks too.
 
     `taps` = (lines, samples) that a place reaches from its first tap on.
     """
-    need = widened(need, *(REACH,) * 4)
+    cells, need = cell_spans(need), widened(need, *(REACH,) * 4)
     made = Packed.empty(need)
     n_lines, n_samples = source.raster.n_lines, source.raster.n_samples
     inside = clipped(need, n_lines, n_samples)
@@ -115,13 +114,13 @@ def packed_strip(
     doubt = Doubt(prepared(source.tone), source.tone, values.spread, values.first, values.per_density)
     place = place_sigma(source.sweep, made.top, made.value.shape[0])
     samples = (made.value, made.quality, made.top, made.left)
-    cells_of_strip(dn, first, n_lines, doubt, place, cell_spans(at), samples, made.doubts)
+    cells_of_strip(dn, first, n_lines, doubt, place, cells, samples, made.doubts)
     raise_cells(*bridged, made.doubts)
     return made
 
 
-def packed_window(window: StripWindow, at: Spans, need: Spans, taps: tuple[int, int]) -> Packed:
-    """The samples `need` of a window that holds a whole picture, for places at the samples `at`."""
+def packed_window(window: StripWindow, need: Spans, taps: tuple[int, int]) -> Packed:
+    """The samples `need` of a window that holds a whole picture."""
     made = Packed.empty(need)
     n_lines, n_samples = window.value.shape
     inside = clipped(need, n_lines, n_samples)
@@ -130,7 +129,7 @@ def packed_window(window: StripWindow, at: Spans, need: Spans, taps: tuple[int, 
         made.value, made.quality, made.unsound,
     )  # fmt: skip
     _repeat(*_ends(need), made.top, made.left, n_lines, n_samples, *taps, made.value, made.quality, made.unsound)
-    cells_of_window(window.noise, window.systematic, cell_spans(at), made.top, made.left, made.doubts)
+    cells_of_window(window.noise, window.systematic, cell_spans(need), made.top, made.left, made.doubts)
     return made
 
 
@@ -188,7 +187,8 @@ def _bridge_gaps(
     pairs = np.empty((rows.size, 2), np.float32)
     _put(
         rows, columns, filled, room.density, room.noise, room.systematic, about.first - made.top, left - made.left,
-        values.value, values.spread, values.first, values.per_density, *values.span, made.value, made.quality, pairs,
+        values.value, values.spread, np.float32(values.first), np.float32(values.per_density), *values.span,
+        made.value, made.quality, pairs,
     )  # fmt: skip
     return rows[filled] + (about.first - made.top), columns[filled] + (left - made.left), pairs[filled]
 
@@ -301,6 +301,7 @@ def _put(  # type: ignore[no-untyped-def]
             bits |= np.uint16(HIGH_DENSITY)
         quality[i, j], value[i, j] = bits, d
         if values.size > 0:
-            place = (np.float32(d) - np.float32(first)) * np.float32(per_density)
-            value[i, j] = _table_at(values, place, np.float32(values.size - 2))
-        pairs[n, 0], pairs[n, 1] = spread_at(spread, first, per_density, d, noise[row, column], systematic[row, column])
+            value[i, j] = _table_at(values, (d - first) * per_density, np.float32(values.size - 2))
+        shared = systematic[row, column] * systematic[row, column]
+        scatter, square = spread_at(spread, first, per_density, d, noise[row, column], shared)
+        pairs[n, 0], pairs[n, 1] = scatter * scatter, np.sqrt(square)

@@ -230,27 +230,24 @@ def over_cells(values: np.ndarray, own: np.ndarray) -> np.ndarray:
 
 
 def stated_sigma(source: StripSource, window: StripWindow, table: ValueTable | None = None) -> np.ndarray:
-    """What the plainest reading says of a strip's uncertainty, from its even first line on: that of the cell's mean DN,
-    and no less than that of its bridged samples, or theirs alone; (lines, samples).
+    """What the plainest reading says of a strip's uncertainty, from its even first line on: the means of a cell's own
+    samples, and no less than what its bridged samples have, or theirs alone; (lines, samples).
     """
     lines, bridged = slice(window.first, window.first + len(window.value)), (window.quality & FILLED) != 0
-    own = (window.quality & np.uint16(DROPOUT | FILLED)) == 0
-    raw, tone = source.raster.read(lines.start, lines.stop).astype(float), source.tone
-    mean = over_cells(raw, own)
-    dn = np.floor(np.where(np.isnan(mean), over_cells(raw, own | ~own), mean) + 0.5).astype(int)
-    density = tone.density_of_dn[dn] - over_cells(tone.column_density + tone.line_density[lines, None], own | ~own)
-    column, line = tone.column_sigma[0::2].repeat(2), tone.line_sigma[lines][0::2].repeat(2)
-    shared = np.sqrt(tone.curve_sigma[dn] ** 2 + column**2 + line[:, None] ** 2)
-    noise = tone.noise_density[dn]
-    told = [(noise, shared), (np.where(bridged, window.noise, 0), np.where(bridged, window.systematic, 0))]
+    own, tone = (window.quality & np.uint16(DROPOUT | FILLED)) == 0, source.tone
+    own |= ~own & np.isnan(over_cells(np.ones(own.shape), own))  # where none is itself, all are asked
+    dn = source.raster.read(lines.start, lines.stop)
+    density = tone.density_of_dn[dn] - tone.column_density - tone.line_density[lines, None]
+    shared = np.sqrt(tone.curve_sigma[dn] ** 2 + tone.column_sigma**2 + tone.line_sigma[lines, None] ** 2)
+    told, of_bridged = (tone.noise_density[dn], shared), (window.noise, window.systematic)
     if table is not None:
-        told = [
-            (t.noise, t.systematic) for t in (turned(table, density, *told[0]), turned(table, window.value, *told[1]))
-        ]
-    of_bridged = [np.where(bridged & np.isfinite(part), part, 0.0) for part in told[1]]
+        both = turned(table, density, *told), turned(table, window.value, *of_bridged)
+        told, of_bridged = ((one.noise, one.systematic) for one in both)
+    of_bridged = [np.where(bridged & np.isfinite(part), part, 0.0) for part in of_bridged]
     most = [part.reshape(len(part) // 2, 2, -1, 2).max(axis=(1, 3)).repeat(2, 0).repeat(2, 1) for part in of_bridged]
     alone = over_cells(bridged, own | ~own) == 1.0
-    return np.hypot(*(np.maximum(np.where(alone, 0.0, mine), other) for mine, other in zip(told[0], most, strict=True)))
+    mine = over_cells(told[0], own), np.sqrt(over_cells(np.square(told[1]), own))
+    return np.hypot(*(np.maximum(np.where(alone, 0.0, part), other) for part, other in zip(mine, most, strict=True)))
 
 
 @pytest.mark.parametrize("fill", [True, False])

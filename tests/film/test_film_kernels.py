@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.film.interpolate import KernelScale, interpolate_window
-from calib.film.kernels import DEFAULT_KERNEL, KERNELS, PHASES, axis_weights, kernel_called, kernel_figures
+from calib.film.kernels import CELL, DEFAULT_KERNEL, KERNELS, PHASES, axis_weights, kernel_called, kernel_figures
 from calib.film.source import StripWindow
 from calib.quality import DROPOUT, OBLIQUE
 
@@ -39,6 +39,26 @@ def test_weights_sum_to_one_and_balance_about_the_place(name: str, scale: float)
     assert np.abs((values * away).sum(axis=1)).max() < 1e-6
     assert not weights.values[:, weights.taps :].any()
     assert weights.squares == pytest.approx((values**2).sum(axis=1), rel=1e-5)
+    assert weights.cells[..., 0].sum(axis=2) == pytest.approx(np.tile((values**2).sum(axis=1), (CELL, 1)), rel=1e-5)
+    assert weights.cells[..., 1].sum(axis=2) == pytest.approx(1.0, rel=1e-5)
+
+
+@pytest.mark.parametrize("scale", [1.0, 1.2, 2.7])
+def test_variance_is_the_sum_of_squared_weights_times_that_of_each_sample(scale: float) -> None:
+    """Against the plain double sum, with a variance that differs from cell to cell a hundredfold."""
+    chance = np.random.default_rng(3)
+    noise = (10 ** chance.uniform(-1, 1, (20, 22))).repeat(CELL, 0).repeat(CELL, 1).astype(np.float32)
+    nothing = np.zeros(noise.shape, np.float32)
+    window = StripWindow(0, nothing, noise, nothing, np.zeros(noise.shape, np.uint16))
+    line, sample = (np.round(at * PHASES) / PHASES for at in everywhere(noise.shape, 300, 4 * scale))
+    got = interpolate_window(window, line, sample, KernelScale(scale, scale)).sigma
+    weights = axis_weights(DEFAULT_KERNEL, scale)
+    taps = np.arange(weights.taps) - weights.before
+    for k, (at, beside) in enumerate(zip(line, sample, strict=True)):
+        low, left = int(at), int(beside)
+        along, across = (weights.values[round((x - int(x)) * PHASES), : weights.taps] for x in (at, beside))
+        true = (along**2) @ noise[np.ix_(low + taps, left + taps)] ** 2 @ across**2
+        assert got[k] == pytest.approx(np.sqrt(true), rel=1e-4 if weights.taps <= 6 or weights.taps > 8 else 0.05)
 
 
 @pytest.mark.parametrize(
