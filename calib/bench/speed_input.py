@@ -23,6 +23,7 @@ from calib.sweep.estimate import SweepFit
 from calib.tone.model import ToneFit
 
 SAMPLES, PITCH_SAMPLES, SAMPLE_MM = 440, 400, 0.0075
+WIDE = 2.4  # times as wide as it is long: 96 strips of 16,000 lines
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,8 +35,8 @@ class SpeedInput:
 
 
 def scene_of(mpx: float) -> Scenario:
-    """A nearly square frame of so many million pixels of film, strips as wide as the real ones, north up."""
-    strips = max(2, round(sqrt(mpx * 1e6) / PITCH_SAMPLES))
+    """A frame of so many million pixels of film, of a real one's shape, strips as wide as the real ones, north up."""
+    strips = max(2, round(sqrt(mpx * 1e6 * WIDE) / PITCH_SAMPLES))
     lines = round(mpx * 1e6 / (strips * PITCH_SAMPLES))
     base = scenario("full")
     scan = StripScan(strips, lines, SAMPLES, pitch_mm=PITCH_SAMPLES * SAMPLE_MM, sample_mm=SAMPLE_MM, tolerance_mm=0.6)

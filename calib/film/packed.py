@@ -6,7 +6,6 @@ loop needs no test of its own.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +28,6 @@ from calib.film.spans import Spans, clipped, widened
 from calib.film.strokes import marked_runs
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.tone.apply import CalibratedLines, calibrate_lines, prepared
-from calib.tone.model import StripTone
 
 REACH = 2  # samples about each wanted one that its cell's uncertainty is told by
 SOUND, MARKED, UNSOUND = 0, 1, 2
@@ -137,19 +135,13 @@ def _ends(spans: Spans) -> tuple[int, NDArray[np.int32], NDArray[np.int32]]:
     return spans.first, spans.low, spans.high
 
 
-@lru_cache(maxsize=128)
-def _density_of_dn(tone: StripTone) -> NDArray[np.float32]:
-    """By itself and half as wide as it is kept, it stays in the nearer cache."""
-    return tone.density_of_dn.astype(np.float32)
-
-
 def _one_pass(
     source: StripSource, values: ValueTable, dn: NDArray, inside: Spans, made: Packed, taps: tuple[int, int]
 ) -> None:
     tone, known = source.tone, prepared(source.tone)
     line_density = tone.line_density[inside.first : inside.stop].astype(np.float32)
     _calibrate(
-        dn, _density_of_dn(tone), known.table, known.column_density, line_density, *tone.dn_span,
+        dn, tone.density_of_dn, known.table, known.column_density, line_density, *tone.dn_span,
         values.value, np.float32(values.first), np.float32(values.per_density), *values.span,
         *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound,
     )  # fmt: skip

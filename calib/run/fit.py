@@ -18,6 +18,7 @@ from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import in_order
+from calib.quality import DROPOUT
 from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
@@ -149,7 +150,7 @@ def _density_readers(frame: Frame, tones: Sequence[StripTone], dropouts: Sequenc
     def reader(strip: StripRaster, tone: StripTone, lost: Dropouts):  # type: ignore[no-untyped-def]
         def read(first: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
             window = density_window(strip, tone, lost, first, stop)
-            bad = lost.mask(first, stop) | ~np.isfinite(window.density)
+            bad = (window.quality & np.uint16(DROPOUT)) != 0
             return np.where(bad, 0, window.density), np.where(bad, np.float32(np.inf), window.sigma)
 
         return read

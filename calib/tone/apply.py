@@ -36,32 +36,22 @@ def quality_of_dn(tone: StripTone) -> NDArray[np.uint16]:
     return quality
 
 
-def density_window(
-    raster: StripRaster,
-    tone: StripTone,
-    dropouts: Dropouts,
-    first: int,
-    stop: int,
-    *,
-    first_sample: int = 0,
-    stop_sample: int | None = None,
-) -> DensityWindow:
-    """Lines `first` to `stop`, samples `first_sample` to `stop_sample` (both exclusive, all by default) as density.
+def density_window(raster: StripRaster, tone: StripTone, dropouts: Dropouts, first: int, stop: int) -> DensityWindow:
+    """Lines `first` to `stop` (exclusive) of a strip as density.
 
     Where a quality bit is set the density is only held, not measured; the caller leaves such samples out.
     """
-    columns = slice(first_sample, tone.n_samples if stop_sample is None else stop_sample)
-    dn = raster.read(first, stop)[:, columns]
+    dn = raster.read(first, stop)
     density, sigma = np.empty(dn.shape, np.float32), np.empty(dn.shape, np.float32)
     quality = np.empty(dn.shape, np.uint16)
-    low, high = np.full(len(dn), columns.start, np.int32), np.full(len(dn), columns.stop - 1, np.int32)
-    column_density = tone.column_density[columns].astype(np.float32)
+    low, high = np.zeros(len(dn), np.int32), np.full(len(dn), tone.n_samples - 1, np.int32)
+    column_density = tone.column_density.astype(np.float32)
     line_density = tone.line_density[first:stop].astype(np.float32)
     _density_and_noise(
         dn, tone.density_of_dn, tone.noise_density, column_density, line_density, *_span_bits(tone),
         density, sigma, quality,
     )  # fmt: skip
-    flag_runs(quality, dropouts.runs, first, columns.start, low, high, DROPOUT)
+    flag_runs(quality, dropouts.runs, first, 0, low, high, DROPOUT)
     return DensityWindow(density, sigma, quality)
 
 
