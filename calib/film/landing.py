@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
-from calib.film.inverse import Inverse, even_sample, inverse_of, scan_place, smooth_places
 from calib.film.kernels import PHASES, AxisWeights
 from calib.film.spans import EMPTY, Spans, widened
 from calib.lattice import good_cells
+from calib.sweep.inverse import Inverse, even_sample, inverse_of, scan_place, smooth_places
 from calib.sweep.model import StripSweep
 
 BITS = PHASES.bit_length() - 1

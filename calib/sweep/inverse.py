@@ -14,7 +14,7 @@ from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
 from calib.sweep.model import StripSweep
 
-NEAR = 5e-5  # samples: how closely the inverse is iterated
+NEAR = 1e-8  # lines or samples: how closely the inverse is iterated
 TURNS = 60
 TABLE = 5e-5  # samples: how closely an even table of samples must meet the sweep's own
 FINEST = 64  # of its entries to a sample: a sweep that needs more has none
