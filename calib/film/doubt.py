@@ -128,8 +128,7 @@ def _cells(  # type: ignore[no-untyped-def]
         u, v = one - top, two - top
         along, across = place[u, 0] * place[u, 0], place[u, 1] * place[u, 1]
         for cell in range(low[row], high[row] + 1):
-            c, d = max(cell * CELL, 0), min(cell * CELL + 1, last_sample)
-            c = min(c, d)
+            c, d = min(max(cell * CELL, 0), last_sample), min(max(cell * CELL + 1, 0), last_sample)
             p, q, i, j = c - left, d - left, row + first_cell - top // CELL, cell - left // CELL
             if quality[u, p] & quality[u, q] & quality[v, p] & quality[v, q] & bridged:
                 out[i, j, 0] = out[i, j, 1] = np.float32(0)  # they will say

@@ -72,13 +72,13 @@ class Packed:
 
     @classmethod
     def empty(cls, need: Spans) -> "Packed":
-        """Room for the samples `need`."""
+        """Room for the samples `need`, all zero: what does not count is multiplied by 0, and must be a number."""
         left, right = need.samples
         top, left = need.first // CELL * CELL, left // CELL * CELL
         size = (need.stop - top, right - left)
         cells = (size[0] // CELL + 4, size[1] // CELL + 4)  # the taps of a last place read a few beyond
         return cls(
-            np.empty(size, np.float32), np.empty(size, np.uint16), np.zeros((*cells, 2), np.float32),
+            np.zeros(size, np.float32), np.zeros(size, np.uint16), np.zeros((*cells, 2), np.float32),
             np.zeros(cells, np.uint8), top, left,
         )  # fmt: skip
 

@@ -103,6 +103,23 @@ def test_a_cell_that_the_strip_s_edge_cuts_is_read_off_what_there_is() -> None:
     assert found[0, 6] == pytest.approx(0.12**2)
 
 
+def test_cells_beyond_the_strip_are_those_at_its_edge() -> None:
+    """Above, below and beside it: its outermost samples alone are told, whatever lies about them in memory."""
+    dn = np.arange(SHAPE[0] * SHAPE[1], dtype=np.uint8).reshape(SHAPE)
+    value, bits = np.zeros((SHAPE[0] + 4, SHAPE[1] + 4), np.float32), np.zeros((SHAPE[0] + 4, SHAPE[1] + 4), np.uint16)
+    about = Spans(-1, np.full(8, -1, np.int32), np.full(8, 7, np.int32))
+    out = np.full((10, 11, 2), np.nan, np.float32)
+    rows = np.zeros((len(value), 2), np.float32)
+    cells_of_strip(dn, 0, SHAPE[0], doubt_of(DN / 1000), rows, about, (value, bits, -2, -2), out)
+    noise = dn / 1000
+    assert out[0, 0, 0] == pytest.approx(noise[0, 0] ** 2, abs=1e-9)
+    assert out[7, 8, 0] == pytest.approx(noise[-1, -1] ** 2)
+    assert out[0, 3, 0] == pytest.approx(noise[0, 4:6].mean() ** 2)
+    assert out[3, 0, 0] == pytest.approx(noise[4:6, 0].mean() ** 2)
+    assert out[3, 8, 0] == pytest.approx(noise[4:6, -1].mean() ** 2)
+    assert out[1:7, 1:8] == pytest.approx(cells(doubt_of(DN / 1000), (0.0, 0.0), dn=dn))
+
+
 def test_where_a_picture_is_unknown_it_has_no_slope() -> None:
     value = np.zeros(SHAPE)
     value[4:6, 6:8] = np.nan

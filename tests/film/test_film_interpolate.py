@@ -194,12 +194,16 @@ def test_the_assembled_film_is_the_true_density_within_its_noise(small) -> None:
     made = [[film_block(sources, grid, *place, **told) for place in row] for row in blocks(grid)]
     density = np.block([[block.density for block in row] for row in made])
     quality = np.block([[block.quality for block in row] for row in made])
+    sigma = np.block([[block.sigma for block in row] for row in made])
     assert not (np.isnan(density) & (quality == 0)).any()
+    assert np.array_equal(np.isfinite(sigma), np.isfinite(density))
+    assert np.nanmin(sigma) > 0
     assert (quality & MARK).any()
     assert (quality & DROPOUT).any()
     again = film_block(sources, grid, slice(100, 131), slice(40, 333), **told)
     assert np.array_equal(again.density, density[100:131, 40:333], equal_nan=True)
     assert np.array_equal(again.quality, quality[100:131, 40:333])
+    assert np.array_equal(again.sigma, sigma[100:131, 40:333], equal_nan=True)
     k, line, sample = 1, np.arange(250.0, 620.0, 3), np.arange(30.0, 130.0, 3)
     ll, ss = (a.ravel() for a in np.meshgrid(line, sample, indexing="ij"))
     got = sample_strips([sources[k]], film_places(sources[k], ll, ss), scale=KernelScale(), fill=False)
