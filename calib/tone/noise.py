@@ -16,6 +16,7 @@ A48_MM2 = np.pi * 0.024**2  # aperture of RMS granularity, ISO 10505: 48 um acro
 ROUNDING_VARIANCE = 1.0 / 12.0
 TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
 BELIEVED = 3.0  # standard errors
+LIGHTEST = -10.0  # density: what reads lighter lies on a curve's tangent, far beyond all film
 ODD_GRAIN = 0.1  # of the stated grain's variance: a difference that does not matter
 
 
@@ -37,7 +38,7 @@ class NoiseModel:
 
     def variance_dn(self, density: Array) -> Array:
         """The video's part of it, in DN squared."""
-        return self.video_dn2 + self.shot_dn2 * 10.0 ** -np.asarray(density)
+        return self.video_dn2 + self.shot_dn2 * 10.0 ** -np.maximum(density, LIGHTEST)
 
 
 def selwyn_variance(granularity: float, area_mm2: float) -> float:

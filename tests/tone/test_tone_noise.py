@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calib.tone.cells import _scatter_of_rows
-from calib.tone.noise import agreed_grain, fit_noise, grain_bias, rounding_variance, selwyn_variance
+from calib.tone.noise import NoiseModel, agreed_grain, fit_noise, grain_bias, rounding_variance, selwyn_variance
 from calib.tone.transfer import FirstCurve
 
 DATA = Path(__file__).parent.parent / "data" / "tone"
@@ -78,6 +78,16 @@ def test_rounding_bias_has_the_stated_size(scatter: float) -> None:
 
 def _normal(x: np.ndarray) -> np.ndarray:
     return np.array([0.5 * (1 + erf(value / np.sqrt(2))) for value in x])
+
+
+def test_tones_far_from_all_film_have_finite_noise() -> None:
+    """Video of seven bits in a strip of sixteen: the tangent reaches densities whose light no float holds."""
+    curve = FirstCurve(2.0, 120.0, 0.7, 1.0, 2.45, -0.35)
+    density = curve.density_of(np.arange(65536.0))
+    assert density[-1] < -400
+    noise = NoiseModel(1e-4, 0.3, 0.1)
+    assert np.isfinite(noise.variance_dn(density)).all()
+    assert noise.variance_dn(np.array([1.0])) == pytest.approx(0.31)
 
 
 def test_scatter_of_few_lines_is_not_taken_too_small() -> None:
