@@ -142,14 +142,17 @@ def _raster_box(
 def first_tone(
     known: KnownFilm, patches: PatchMeans, prior: FirstCurve | None = None
 ) -> tuple[FirstCurve | None, NoiseModel | None, NDArray[np.bool_], str]:
-    """First curve and noise from the patch means; which patches are spoilt; why there is none, or not a whole one."""
+    """First curve and noise from the patch means; which patches are spoilt; why there is none, or not a whole one.
+
+    Patches that differ by no more than a single sample scatters are none: a dead channel has noise, but no tone.
+    """
     seen = np.isfinite(patches.dn) & np.isfinite(known.patch_density)
     spoilt = np.zeros(known.n_patches, dtype=np.bool_)
     density = np.where(np.isfinite(known.patch_density), known.patch_density, 0.0)
     curve = None
     for _ in range(3):
         use = seen & ~spoilt
-        if len(np.unique(density[use])) < 2 or np.ptp(patches.dn[use]) == 0:
+        if len(np.unique(density[use])) < 2 or np.ptp(patches.dn[use]) <= np.median(patches.scatter_dn[use]):
             return None, None, spoilt, "no wedge could be measured"
         sigma_dn = np.maximum(patches.scatter_dn[use], 0.3) / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
         curve = fit_first_curve(patches.dn[use], density[use], sigma_dn, prior)

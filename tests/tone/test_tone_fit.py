@@ -121,6 +121,17 @@ def test_a_frame_without_any_wedge_says_so() -> None:
     assert found.figures["strips_calibrated"] == 0
 
 
+def test_a_channel_of_noise_alone_has_no_wedge() -> None:
+    """A curve can be drawn through patches that noise alone sets apart; it would calibrate nothing."""
+    frame, truth = made()
+
+    def dead(strip: int, dn: np.ndarray) -> np.ndarray:
+        return np.rint(np.random.default_rng(strip).normal(40.0, 1.5, dn.shape)).astype(dn.dtype)
+
+    found = fit(altered(frame, dead), truth)
+    assert found.warnings == ("no strip shows a step wedge that could be measured",)
+
+
 def test_a_spoilt_patch_is_left_out_and_named() -> None:
     """A smear over most of a patch must not bend the curve."""
     frame, truth = made()
