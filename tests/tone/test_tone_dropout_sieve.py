@@ -33,8 +33,15 @@ def strips(draw: st.DrawFn) -> np.ndarray:
     return dn
 
 
-@given(dn=strips(), scatter=st.sampled_from([0.29, 1.0, 40.0, 900.0]), all_values=st.booleans())
-def test_lines_that_are_passed_over_are_whole(dn: np.ndarray, scatter: float, all_values: bool) -> None:
+@given(
+    dn=strips(),
+    scatter=st.sampled_from([0.29, 1.0, 40.0, 900.0]),
+    all_values=st.booleans(),
+    ends=st.sampled_from([(0.0, 1.0), (0.08, 0.9)]),
+)
+def test_lines_that_are_passed_over_are_whole(
+    dn: np.ndarray, scatter: float, all_values: bool, ends: tuple[float, float]
+) -> None:
     """Searching the lines that the quick look leaves finds, to the bit, what searching all lines does."""
     top = int(np.iinfo(dn.dtype).max)
     scale = np.full(((len(dn) + TILE - 1) // TILE, (dn.shape[1] + TILE - 1) // TILE), scatter)
@@ -42,7 +49,7 @@ def test_lines_that_are_passed_over_are_whole(dn: np.ndarray, scatter: float, al
     value = np.arange(top + 1)
     likely = np.ones(top + 1, dtype=bool) if all_values else (value > 0.2 * top) & (value < 0.6 * top)
     chance = np.log(0.45 / (top + 1) + 0.45 * likely / likely.sum() + 0.05 * ((value == 0) | (value == top)))
-    clip = (0, top)
+    clip = (int(ends[0] * top), int(ends[1] * top))
     lost = np.zeros(dn.shape, dtype=bool)
     kernels.mark_clipped_blocks(dn, scale, *clip, lost)
     search = lines_to_search(dn, scale, chance, *clip, kernels.lines_near(lost))

@@ -12,6 +12,8 @@ from calib.sweep.model import to_scan
 from calib.tone import adjust
 from calib.tone.adjust import Evidence, _factors, evidence_about
 from calib.tone.banding import SceneVote
+from calib.tone.cell_kernels import NOTHING, SCENE
+from calib.tone.cells import label_samples, lines_of_known_film
 from calib.tone.dropouts import find_dropouts
 from calib.tone.estimate import _curves
 from calib.tone.evidence import Placing, first_placing, known_rows, placed
@@ -20,6 +22,7 @@ from calib.tone.noise import selwyn_variance
 from calib.tone.passes import Passes, survey_frame
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.survey import stroke_boxes
+from calib.tone.wedge import WedgePlace
 
 SMALL = scenario("small")
 
@@ -81,6 +84,24 @@ def test_patch_residuals_do_not_hold_what_grain_adds() -> None:
     patches = fit(frame, truth).patches
     dense = patches.used & (patches.density > 1.5)
     assert abs(float(np.mean(patches.residual_density[dense]))) < 0.003
+
+
+@pytest.mark.parametrize("reversed_strips", ["none", "odd"])
+def test_lines_that_are_not_labelled_hold_no_known_film(reversed_strips: str) -> None:
+    """Under a sweep that wanders and is skewed, and a skewed wedge: the labels of some lines are those of all."""
+    frame, truth = made(replace(SMALL, scan=replace(SMALL.scan, reversed=reversed_strips)))
+    known, true = known_film(frame), sweeps_of(frame, truth)[1]
+    ramp = np.linspace(-1, 1, true.y_sample_mm.size)
+    sweep = replace(true, y_sample_mm=0.06 * ramp, x_line_mm=true.x_line_mm + 0.1)
+    top, bottom = known.group_span_mm(0)
+    place = WedgePlace(0.11, 0.01, -0.05, (top + bottom) / 2, float(known.center_mm[1]), 0.01, found=True)
+    lines = lines_of_known_film(known, sweep, 1, [place])
+    every = label_samples(known, sweep, 1, [place], np.arange(sweep.n_lines))
+    np.testing.assert_array_equal(label_samples(known, sweep, 1, [place], lines), every[lines])
+    others = np.setdiff1d(np.arange(sweep.n_lines), lines)
+    assert 0.5 * sweep.n_lines < others.size
+    assert np.isin(every[others], (SCENE, NOTHING)).all()
+    assert len(np.unique(every)) > known.n_patches
 
 
 def test_boxes_hold_the_strokes_and_leave_the_ground_between_the_arms() -> None:
