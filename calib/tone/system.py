@@ -108,7 +108,7 @@ class NormalEquations:
             for n in sizes
         ]
 
-    def share_of(self, strip: int, rows: Rows, weight: Array) -> "Share":
+    def share_of(self, strip: int, rows: Rows, weight: Array) -> Share:
         """What evidence on a strip (and its follower) with weights (N,) adds; shares can be worked out side by side."""
         n, m, n_samples = len(self.right[strip]), self.right_common.size, self.columns[strip].right.size
         weighted, has = rows.value * weight, rows.column >= 0
@@ -135,7 +135,7 @@ class NormalEquations:
             chain,
         )
 
-    def add(self, share: "Share") -> None:
+    def add(self, share: Share) -> None:
         """Add what some evidence makes."""
         strip = share.strip
         self._add_block(strip, *share.own)
