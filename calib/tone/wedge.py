@@ -113,9 +113,15 @@ def _profile(
     alike = _without_banding(np.array(values))
     if np.isfinite(alike).sum() < 2 * alike.shape[1]:  # most column groups are lost
         return None
-    noise = np.nanmedian(np.abs(np.diff(alike, axis=1))) / 0.954
-    dn_of = alike.ravel()
-    return _Profile(np.concatenate(x), np.concatenate(y), dn_of, max(float(noise), 0.05))
+    return _Profile(np.concatenate(x), np.concatenate(y), alike.ravel(), _noise_of(alike))
+
+
+def _noise_of(values: Array) -> float:
+    """1-sigma scatter in profiles (groups, lines) of one line about the next, or next seen if none has a neighbour."""
+    steps = np.abs(np.diff(values, axis=1)).ravel()
+    if not np.isfinite(steps).any():  # as where every other line is lost
+        steps = np.concatenate([np.abs(np.diff(row[np.isfinite(row)])) for row in values])
+    return max(float(np.nanmedian(steps)) / 0.954, 0.05)
 
 
 def _without_banding(values: Array) -> Array:

@@ -10,7 +10,8 @@ from frames import altered, curve_error, fit, fit_of_made, made, sweeps_of
 
 from calib.sweep.model import nominal_sweep
 from calib.tone.apply import density_window
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_kernels import runs_of
+from calib.tone.dropouts import Dropouts, find_dropouts
 from calib.tone.estimate import fit_tone
 
 SMALL = scenario("small")
@@ -109,6 +110,21 @@ def test_a_constant_strip_is_survived() -> None:
     found = fit(altered(frame, lambda k, dn: np.full_like(dn, 1234) if k == 2 else dn), truth)
     assert found.strips[2].reason == "all of it dropped out"
     assert "strip 2 (002.tif): all of it dropped out" in found.warnings
+    error, sigma = curve_error(found.strips[1], truth, 1)
+    assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.6
+
+
+@pytest.mark.parametrize("pattern", ["lines", "chequer"])
+def test_a_strip_of_which_every_other_line_was_lost_shows_its_wedge(pattern: str) -> None:
+    """No line has a neighbour to tell the noise by; what was read still measures the curve."""
+    frame, truth = made()
+    dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
+    line, sample = np.mgrid[: frame.strips[1].n_lines, : frame.strips[1].n_samples]
+    lost = (line + (sample if pattern == "chequer" else 0)) % 2 == 0
+    lost |= dropouts[1].mask(0, len(lost))
+    dropouts[1] = Dropouts(runs_of(lost), *lost.shape)
+    found = fit_tone(frame, sweeps_of(frame, truth), dropouts)
+    assert not found.strips[1].reason
     error, sigma = curve_error(found.strips[1], truth, 1)
     assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.6
 
