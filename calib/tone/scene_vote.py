@@ -136,7 +136,7 @@ def _difference(scene: ColumnMeans, measured: Array, variance: Array) -> Array |
     known = np.isfinite(scene.density) & np.isfinite(variance)
     if known.any():
         known &= variance < DOUBTFUL * np.median(variance[known])
-    if known.sum() < 0.5 * known.size:
+    if known.sum() < max(0.5 * known.size, SMOOTH_MODES + 1):
         return None
     off = fill(scene.density - measured, known)
     return off - off[known].mean()

@@ -135,3 +135,12 @@ def test_samples_that_known_film_hardly_measured_do_not_silence_the_scene() -> N
     for vote in votes_of(scenes, measured, variance):
         assert isinstance(vote, SceneVote)
         assert np.median(np.diag(vote.weight)[20:-20]) > 0.25 / sigma**2
+
+
+@pytest.mark.parametrize("n", [5, 8])
+def test_strips_of_a_few_samples_have_no_vote(n: int) -> None:
+    """Nothing of them varies fast enough to be told from the Moon."""
+    chance = np.random.default_rng(n)
+    measured = 0.01 * chance.standard_normal((3, n))
+    scenes = [ColumnMeans(row) for row in measured]
+    assert list(votes_of(scenes, measured, np.full((3, n), 1e-6))) == [None] * 3
