@@ -34,11 +34,11 @@ _SHARE, _DENSITY = ndtr(_T), np.exp(-0.5 * _T * _T) / np.sqrt(2 * np.pi)
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def edge(t: float) -> tuple[float, float]:  # pragma: no cover
     """Share of a unit Gaussian below t, to 1e-12, and its density there, to 2e-10: Taylor's series about the nearest
-    entry of a table."""
+    entry of a table; NaN for NaN."""
     if t > FAR:
         return 1.0, 0.0
-    if t < -FAR:
-        return 0.0, 0.0
+    if not t >= -FAR:
+        return (0.0, 0.0) if t < 0.0 else (t, t)
     entry = np.uint64((t + FAR) * PER_UNIT + 0.5)
     at = entry / PER_UNIT - FAR
     d, density = t - at, _DENSITY[entry]

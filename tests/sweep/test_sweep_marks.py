@@ -54,6 +54,12 @@ def test_a_blurred_edge_is_the_normal_distribution():
     np.testing.assert_allclose(density, norm.pdf(t), atol=3e-10)
 
 
+def test_a_place_that_is_no_number_has_no_share():
+    assert np.all(np.isnan(edge(np.nan)))
+    assert edge(-np.inf) == (0.0, 0.0)
+    assert edge(np.inf) == (1.0, 0.0)
+
+
 def test_where_no_stroke_is_said_to_be_there_is_none():
     rng = np.random.default_rng(5)
     sizes = (SHAPE.arm_mm, SHAPE.width_mm / 2, SHAPE.blur_x_mm, SHAPE.blur_y_mm)
