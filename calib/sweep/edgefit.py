@@ -164,8 +164,9 @@ def mixing_exponent(rise: Array, bend: Array, bend_sigma: Array) -> float:
 
 
 def mixed_value(density: Array, sigma: Array, power: float) -> tuple[Array, Array]:
-    """Densities as the value that mixes linearly, light to a power relative to the median's, and its 1-sigma."""
-    good = np.isfinite(sigma)
+    """Densities as the value that mixes linearly, light to a power relative to the median's, and its 1-sigma, which is
+    inf without signal."""
+    good = np.isfinite(sigma) & np.isfinite(density)
     d = np.where(good, density, 0.0) - (np.median(density[good]) if good.any() else 0.0)
     rate = max(power, 1e-3) * np.log(10)
     light = np.exp(-rate * np.clip(d, -6.0, 6.0)) / rate
@@ -173,5 +174,6 @@ def mixed_value(density: Array, sigma: Array, power: float) -> tuple[Array, Arra
 
 
 def light_of_dn(dn: Array, sigma: Array) -> tuple[Array, Array]:
-    """The video's DN taken as they are: near enough to light for a first look."""
-    return dn.astype(float), np.where(np.isfinite(sigma), np.maximum(sigma, 1e-6), np.inf)
+    """The video's DN taken as they are, near enough to light for a first look; 1-sigma is inf without signal."""
+    good = np.isfinite(sigma) & np.isfinite(dn)
+    return dn.astype(float), np.where(good, np.maximum(sigma, 1e-6), np.inf)

@@ -131,8 +131,8 @@ def _find(
 def _lines_about(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int, int] | None:
     """First and stop line on which a wedge may lie at any sample, borders within `reach_mm` of where the sweep puts
     them; None where there is none."""
-    low_mm, high_mm = wedge.borders[0].low_mm - reach_mm, wedge.borders[-1].high_mm + reach_mm
-    lines = _lines_seeing(sweep, low_mm, high_mm)
+    low_mm, high_mm = wedge.span_mm
+    lines = _lines_seeing(sweep, low_mm - reach_mm, high_mm + reach_mm)
     return (int(lines[0]), int(lines[-1]) + 1) if lines.size else None
 
 

@@ -115,7 +115,7 @@ def make_profiles(
     found = []
     for near, far in pairwise(bounds):
         group = np.where(np.isfinite(sigma[:, near:far]), values[:, near:far], np.nan)
-        whole = np.isfinite(group).mean(axis=1) > 0.5
+        whole = np.count_nonzero(np.isfinite(group), axis=1) > 0.5 * (far - near)
         if whole.sum() >= LEAST_LINES:
             y_mm = y_line_mm[whole] + np.mean(sweep.y_sample_mm[near:far])
             found.append(Profile(y_mm, _medians(group[whole]), margin_mm))

@@ -53,6 +53,12 @@ class Wedge:
         return min((b.at_mm for b in self.borders), key=abs)
 
     @property
+    def span_mm(self) -> tuple[float, float]:
+        """Lowest and highest film y of its patches and of the even film beside them."""
+        low = min(*(b.low_mm for b in self.borders), *(p.y_mm[0] for p in self.patches))
+        return low, max(*(b.high_mm for b in self.borders), *(p.y_mm[1] for p in self.patches))
+
+    @property
     def patch_mm(self) -> float:
         """Height of the lowest patch."""
         return float(min(p.y_mm[1] - p.y_mm[0] for p in self.patches))
@@ -115,7 +121,7 @@ def place_wedge(
     them; None where it is not seen or another place, half a patch off or more at the border nearest the picture, does
     nearly as well."""
     borders = sorted(wedge.borders, key=lambda b: -abs(b.at_mm - wedge.pivot_mm))
-    span = (wedge.borders[0].low_mm - reach_mm, wedge.borders[-1].high_mm + reach_mm)
+    span = (wedge.span_mm[0] - reach_mm, wedge.span_mm[1] + reach_mm)
     sums = make_profiles(first_line, values, sigma, sweep, span, MARGIN_LINES * line_mm)
     if sums is None or len(borders) < 2:
         return None

@@ -1,12 +1,16 @@
 """The step wedge: where it lies in a strip, and its borders to a small part of a pixel."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from calib.sweep.edgefit import Feature, fit_border, mixed_value, mixing_exponent, profile, search_border
+from calib.sweep.cross import CrossShape
+from calib.sweep.edgefit import Feature, fit_border, light_of_dn, mixed_value, mixing_exponent, profile, search_border
+from calib.sweep.edges import find_edges_in_dn
+from calib.sweep.evenness import make_profiles
 from calib.sweep.model import StripSweep
 from calib.sweep.wedge import place_wedge, wedges
 
@@ -86,7 +90,38 @@ def test_there_is_no_wedge_in_a_picture():
     assert place_wedge(wedges(frame())[0], 0, values, sigma, sweep, LINE_MM, 0.4) is None
 
 
+@pytest.mark.parametrize(("n_samples", "enough"), [(5, True), (3, False)])
+def test_groups_without_any_sample_make_no_profile(n_samples, enough):
+    values, sigma, whole = strip((0, 0), 1.0)
+    tables = (whole.x_sample_mm[:n_samples], whole.x_line_mm, whole.y_line_mm, whole.y_sample_mm[:n_samples])
+    sweep = StripSweep(*tables, whole.sigma_x_mm, whole.sigma_y_mm)
+    found = make_profiles(0, values[:, :n_samples], sigma[:, :n_samples], sweep, (-9.0, 9.0), 0.02)
+    assert (found is not None) == enough
+
+
 BLUR_MM = 0.006
+
+
+def test_gaps_beside_a_patch_beyond_the_last_border_are_looked_at_where_they_are():
+    # the last patch stands beside the others' column and ends with the film: neither of its borders is looked at
+    wide, last_mm = frame(), TOP_MM + (PATCHES - 1) * PATCH_MM
+    patches = wide.film.wedge.patches
+    for patch in patches:
+        patch.across_mm = (-0.4, -0.02)
+    patches[-1].across_mm = (0.02, 0.4)
+    wide.camera.format_mm = (5.0, -2 * (last_mm + PATCH_MM + 0.01))
+    wide.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=0.1, first_center_mm=0.0, pitch_mm=0.44)
+    values, sigma, sweep = strip((0, 0), 1.0)
+    y_mm, x_mm = sweep.y_line_mm[:, None], sweep.x_sample_mm
+    gap = np.clip(0.5 - (np.abs(x_mm + 0.01) - 0.03) / BLUR_MM, 0, 1)  # that of the last patch to its left neighbour
+    values = values + 3 * gap * ((y_mm > last_mm) & (y_mm < last_mm + PATCH_MM))
+    other = replace(sweep, x_sample_mm=x_mm + wide.scan.pitch_mm)
+    edges = find_edges_in_dn(
+        wide, [lambda first, stop: (values[first:stop], sigma[first:stop])] * 2, [sweep, other],
+        CrossShape(0.12, 0.04, BLUR_MM, BLUR_MM), 1,
+    )  # fmt: skip
+    found_mm = np.interp(edges.line[(edges.axis == 0) & (edges.strip == 1)], np.arange(N_LINES), sweep.y_line_mm)
+    assert np.any(np.abs(found_mm - last_mm - PATCH_MM / 2) < PATCH_MM / 2)
 
 
 BORDER = Feature(BLUR_MM, 0.0)
@@ -142,6 +177,18 @@ def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
     light = 0.1 + 0.5 * gap(t - 0.11) + rng.normal(0, 0.02, t.shape)
     start = search_border(t, light, np.full(t.shape, 0.02), Feature(BLUR_MM, 0.02), 0.1, 0.15)
     assert start == pytest.approx(0.11, abs=0.008)
+
+
+def test_samples_that_are_no_numbers_carry_no_light_and_spoil_no_others():
+    values, sigma = np.array([[0.3, np.nan, 1.7]]), np.full((1, 3), 0.01)
+    some = np.array([True, False, True])
+    for light, noise in (mixed_value(values, sigma, 1.0), light_of_dn(values, sigma)):
+        assert np.isinf(noise[0, 1])
+        assert np.all(np.isfinite(light[0, some]))
+        assert np.all(np.isfinite(noise[0, some]))
+    np.testing.assert_array_equal(
+        mixed_value(values, sigma, 1.0)[0][0, some], mixed_value(values[:, some], sigma[:, some], 1.0)[0][0]
+    )
 
 
 @pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
