@@ -67,8 +67,13 @@ def fit_marks(frame: Frame, nominal: Nominal, table: MarkTable) -> Combined:
         for _ in range(PLACE_ROUNDS):
             sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
             chosen, fit, evidence = _fit(frame, nominal, chosen, (), np.ones(0), sigma_mm, ROUGH)
+    return Combined(chosen, fit, evidence, sweeps_by_marks(frame, nominal, fit), (), sigma_mm, ROUGH)
+
+
+def sweeps_by_marks(frame: Frame, nominal: Nominal, fit: Adjustment) -> tuple[StripSweep, ...]:
+    """The sweeps of a fit to marks alone; CalibError where they bend back on themselves, for nothing else is known."""
     try:
-        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm, ROUGH)
+        return fitted_sweeps(nominal, fit)
     except ValueError as error:
         raise CalibError(f"{frame.path}: the reseau marks found lie on no continuous sweep ({error})") from error
 

@@ -11,7 +11,7 @@ from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
 from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
-from calib.sweep.combine import Combined, fit_all, fit_marks, likeliest_smoothness
+from calib.sweep.combine import Combined, fit_all, fit_marks, likeliest_smoothness, sweeps_by_marks
 from calib.sweep.constellation import Constellation, find_constellation, make_pairs, search_spans
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
@@ -19,7 +19,7 @@ from calib.sweep.jitter import with_jitter
 from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep, to_scan
-from calib.sweep.nominal import Nominal, fitted_sweeps, make_nominal, marks_in_reach, strip_shapes
+from calib.sweep.nominal import Nominal, make_nominal, marks_in_reach, strip_shapes
 from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTable
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
@@ -33,7 +33,7 @@ def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> Fi
     """Place every strip from its reseau marks, in whatever units `read` gives."""
     nominal = make_nominal(frame)
     found = _constellation(frame, nominal, read, threads)
-    coarse = fitted_sweeps(nominal, found.fit)
+    coarse = sweeps_by_marks(frame, nominal, found.fit)
     sought = _sought(frame, coarse, found)
     shape = _first_shape(frame)
     shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape, threads)
@@ -102,7 +102,7 @@ def _marks_again(
         None if bend else known.get((k, m))
         for k, m, bend in zip(sought.strip.tolist(), sought.mark.tolist(), bent.tolist(), strict=True)
     ]
-    unsure = sought.select(np.array([fit is None for fit in keep]))
+    unsure = sought.select(np.array([fit is None for fit in keep], bool))
     anew = iter(marking.measure(read, found.sweeps, unsure, shape, priors, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
     found = fit_marks(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps)))

@@ -1,6 +1,6 @@
 """The whole stage on simulated frames, against the simulator's truth."""
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -8,6 +8,8 @@ from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 
 from calib.coordinates import FilmPoints, ScanPoints
+from calib.errors import CalibError
+from calib.frame.frame import ReseauMarks
 from calib.frame.read import read_frame
 from calib.sweep.estimate import first_look, refine
 from calib.sweep.model import StripSweep, to_film, to_scan
@@ -193,3 +195,22 @@ def test_a_frame_without_any_mark_in_sight_is_left_at_its_nominal_place(small_fr
     error, ratio = errors_px(truth, frame, first.sweeps)
     assert np.all(rms(ratio) < 1.5)
     assert np.abs(error).max() < 2 * frame.scan.tolerance_mm / frame.scan.line_mm
+
+
+def test_a_reseau_beside_all_strips_leaves_the_sweeps_to_borders_and_ties(small_frame):
+    _, frame, (dn, density) = small_frame
+    frame = replace(frame, marks=ReseauMarks(("far",), np.array([900.0]), np.array([900.0])))
+    first = first_look(frame, dn)
+    fit = refine(frame, density, first.sweeps)
+    assert len(fit.marks) == 0
+    assert len(fit.ties) > 5 * (len(frame.strips) - 1)
+    assert all("no usable reseau mark" in line for line in fit.warnings)
+
+
+def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame):
+    # strips so narrow that whatever looks like marks bends them as it likes
+    _, frame, (dn, _) = small_frame
+    narrow = replace(frame, strips=tuple(replace(strip, n_samples=40) for strip in frame.strips))
+    some = [lambda first, stop, read=read: tuple(part[:, :40].copy() for part in read(first, stop)) for read in dn]
+    with pytest.raises(CalibError, match="lie on no continuous sweep"):
+        first_look(narrow, some)
