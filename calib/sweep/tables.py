@@ -1,7 +1,7 @@
 """What the sweep stage hands on: the marks and ties it measured, and the sweeps it fitted to them."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any, Self
 
 import numpy as np
@@ -55,12 +55,6 @@ class MarkTable:
     def with_columns(self, **columns: Any) -> Self:
         """The same table with some columns replaced."""
         return replace(self, **columns)
-
-    def select(self, keep: NDArray[np.bool_]) -> Self:
-        """The rows where `keep` is true."""
-        reason = tuple(text for text, kept in zip(self.reason, keep, strict=True) if kept)
-        arrays = {f.name: getattr(self, f.name)[keep] for f in fields(self) if f.name != "reason"}
-        return replace(self, reason=reason, **arrays)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
