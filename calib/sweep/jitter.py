@@ -51,6 +51,8 @@ def _with_jitter(read: ReadWindow, sweep: StripSweep, sample_mm: float) -> tuple
         return sweep, 0.0
     shifts = measure_shifts(read, sweep, sample_mm, 0, sweep.n_lines)
     variance = jitter_variance([shifts])
+    if variance == 0.0:  # pieces of a short strip share lines, and are then surer than they should be
+        return sweep, 0.0
     offset, left = line_offsets(shifts, variance)
     moved = replace(
         sweep,

@@ -55,6 +55,18 @@ def test_where_no_line_jitters_nothing_is_changed(case):
         assert rms_px == 0.0
 
 
+def test_a_short_strip_whose_pieces_are_surer_of_jitter_than_the_whole_is_left_as_it_is():
+    read, long = scan(np.random.default_rng(0).normal(0, 0.06, LINES), 0)
+    n = 140
+    short = StripSweep(
+        long.x_sample_mm, long.x_line_mm[:n], long.y_line_mm[:n], long.y_sample_mm, long.sigma_x_mm[:n],
+        long.sigma_y_mm[:n],
+    )  # fmt: skip
+    (found,), rms_px = with_jitter([read], [short], STEP_MM)
+    assert found is short
+    assert rms_px == 0.0
+
+
 def test_lines_without_texture_stay_exactly_where_they_are():
     jitter = np.random.default_rng(7).normal(0, 0.2, LINES)
     read, sweep = scan(jitter, 3, flat=slice(300, 400))
