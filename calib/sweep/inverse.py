@@ -16,7 +16,8 @@ from calib.sweep.model import StripSweep
 
 NEAR = 1e-8  # lines or samples: how closely the inverse is iterated
 TURNS = 60
-TABLE = 5e-5  # samples: how closely an even table of samples must meet the sweep's own
+TABLE = 5e-5  # samples: how closely an even table of samples must meet the sweep's own,
+# before single precision rounds it: by 1e-7 of its number, 5e-4 of a sample some thousands from the first
 FINEST = 64  # of its entries to a sample: a sweep that needs more has none
 
 
