@@ -59,7 +59,7 @@ def fit_tone(
         return _nothing_known(frame, known, passes)
     curves = _curves(frame, known, passes, passes.typical)
     strokes = stroke_sigma(known, frame.scan.sample_mm)
-    stated = Stated(known.patch_sigma, strokes, np.nan_to_num(known.patch_slope), known.is_sigma_stated)
+    stated = Stated(known.patch_sigma, strokes, known.patch_slope, known.is_sigma_stated)
     start = previous.scales if previous is not None else None
     fit = adjust(curves, _evidence(curves, known, passes), stated, N_KINDS, start, threads)
     known = replace(known, patch_sigma=stated.sigma_of_patches(fit.scales))
@@ -135,7 +135,7 @@ def _scene_of(
     survey: StripSurvey,
 ) -> ColumnMeans | None:
     """Column means of one strip's scene by its fitted curve and drift; None where there is nothing to see."""
-    usable = usable_patches(survey)
+    usable = usable_patches(survey, known)
     if survey.is_lost or not usable.any():
         return None
     raster, strip = frame.strips[survey.index], survey.index

@@ -26,8 +26,9 @@ APART = 1.5  # patches further apart than this multiple of a patch's height belo
 class KnownFilm:
     """The film's places of known density, the same in every strip but for its centre line.
 
-    `patch_density`, `patch_sigma` (P,) by what is stated, `patch_slope` (P,) of density against a stated value,
-    `is_sigma_stated` whether that says anything of their errors; `patch_y_mm`, `patch_across_mm` (P, 2), `group` (P,)
+    `patch_density` (P,) by what is stated, NaN where the film's curve does not reach, `patch_sigma` (P,) its 1-sigma,
+    `patch_slope` (P,) its slope against a stated value (0 where it is NaN), `is_sigma_stated` whether anything is said
+    of their errors; `patch_y_mm`, `patch_across_mm` (P, 2), `group` (P,)
     numbers the patches that lie together. `stroke_density` is None where it is not stated.
     """
 
@@ -68,6 +69,7 @@ def known_film(frame: Frame) -> KnownFilm:
     density, slope = value, np.ones_like(value)
     if film.wedge.quantity == "log_exposure":
         density, slope = density_of_exposure(film.characteristic, value)
+        slope = np.nan_to_num(slope)
     y_mm = np.array([patch.y_mm for patch in patches], dtype=np.float64)
     reseau = film.reseau
     return KnownFilm(

@@ -85,7 +85,7 @@ def _lending_order(surveys: Sequence[StripSurvey]) -> list[int]:
 def _lent(edges: _Edges, surveys: Sequence[StripSurvey], known: KnownFilm, index: int) -> tuple[Array, Array]:
     """DN and density of a strip's own patches, if any, and of its overlaps with neighbours whose curve is known."""
     survey = surveys[index]
-    own = usable_patches(survey)
+    own = usable_patches(survey, known)
     dn, density = [survey.patches.dn[own]], [known.patch_density[own]]
     for same_film in (_fog, _strokes):  # of one density in all strips
         here = same_film(survey)

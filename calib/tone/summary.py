@@ -25,7 +25,7 @@ def patch_table(
     for survey in passes.surveys:
         if survey.curve is not None and not survey.is_lost:
             measured[survey.index], sigma[survey.index] = _measured(known, curves, fit, survey, strips[survey.index])
-    used = np.array([usable_patches(survey) for survey in passes.surveys])
+    used = np.array([usable_patches(survey, known) for survey in passes.surveys])
     return _table(known, passes, measured - known.patch_density, sigma, used)
 
 
@@ -76,7 +76,7 @@ def _measured(
         - _bias_of_grain(known, curves, survey)
     )
     values, sigma = np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
-    for patch in np.flatnonzero(usable_patches(survey)):
+    for patch in np.flatnonzero(usable_patches(survey, known)):
         chosen = cells.label == patch
         values[patch] = np.median(density[chosen])
         scatter = 1.4826 * float(np.median(np.abs(density[chosen] - values[patch])))
@@ -114,7 +114,7 @@ def figures_of(
     residual = residual[np.isfinite(residual)]
     alive = [survey.index for survey in passes.surveys if survey.curve is not None and not survey.is_lost]
     own = np.stack([strips[index].column_density for index in alive]) - common
-    middle = (float(np.min(known.patch_density)) + float(np.max(known.patch_density))) / 2
+    middle = (float(np.nanmin(known.patch_density)) + float(np.nanmax(known.patch_density))) / 2
     noise = [_noise_at(strips[index], middle) for index in alive]
     sigma = np.concatenate([strips[index].column_sigma for index in alive])
     return {

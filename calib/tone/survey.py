@@ -190,7 +190,7 @@ def with_grain(survey: StripSurvey, known: KnownFilm, grain: float) -> StripSurv
     """A survey with its noise fitted again about the grain that all strips share."""
     if survey.curve is None or survey.noise is None:
         return survey
-    use = usable_patches(survey) & np.isfinite(known.patch_density)
+    use = usable_patches(survey, known)
     return replace(survey, noise=_noise_of(survey.curve, survey.patches, known.patch_density, use, grain))
 
 
@@ -204,6 +204,6 @@ def _what_is_missing(known: KnownFilm, use: NDArray[np.bool_]) -> str:
     return ""
 
 
-def usable_patches(survey: StripSurvey) -> NDArray[np.bool_]:
-    """Which patches of a strip count."""
-    return np.isfinite(survey.patches.dn) & ~survey.spoilt
+def usable_patches(survey: StripSurvey, known: KnownFilm) -> NDArray[np.bool_]:
+    """Which patches of a strip count: seen, of known density, and in line with the others."""
+    return np.isfinite(survey.patches.dn) & np.isfinite(known.patch_density) & ~survey.spoilt

@@ -237,7 +237,9 @@ def _contradictions(level: Array, pattern: _Pattern, noise: float) -> int:
 
     Unexposed film has about the density of the characteristic curve's first knot; its steps may break the order, or
     differ between above and below, by a part of the wedge's range: the readout's drift and banding are in them.
+    Patches of unknown density have no place in the order.
     """
+    level = np.where(np.isfinite(pattern.density), level, np.nan)
     patches = level[pattern.is_patch & np.isfinite(level)]
     if patches.size < 2:
         return 0

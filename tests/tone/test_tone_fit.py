@@ -148,6 +148,26 @@ def test_a_channel_of_noise_alone_has_no_wedge() -> None:
     assert found.warnings == ("no strip shows a step wedge that could be measured",)
 
 
+@pytest.mark.parametrize("beyond", [(0,), (11,), (0, 5, 11)])
+def test_patches_beyond_the_characteristic_curve_are_left_out(beyond: tuple[int, ...]) -> None:
+    """Their densities are not known; the frame's reader warns of them and goes on, and so must the fit."""
+    frame, truth = made(KINDS["log exposure"])
+    film = frame.film
+    patches = list(film.wedge.patches)
+    for index in beyond:
+        patches[index] = patches[index].model_copy(update={"value": film.characteristic.log_exposure[-1] + 1.0})
+    wedge = film.wedge.model_copy(update={"patches": tuple(patches)})
+    frame = replace(frame, film=film.model_copy(update={"wedge": wedge}))
+    found = fit(frame, truth)
+    assert not found.patches.used[np.isin(found.patches.patch, beyond)].any()
+    assert found.patches.used[~np.isin(found.patches.patch, beyond)].all()
+    assert np.isfinite(list(found.figures.values())).all()
+    for strip, tone in enumerate(found.strips):
+        assert not tone.reason
+        error, sigma = curve_error(tone, truth, strip)
+        assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.6
+
+
 def test_a_spoilt_patch_is_left_out_and_named() -> None:
     """A smear over most of a patch must not bend the curve."""
     frame, truth = made()
