@@ -19,7 +19,7 @@ def raw_mosaic(frame: Frame, grid: FilmGrid) -> NDArray[np.float32]:
         for first in range(0, rows.size if columns.size else 0, ROWS):
             part = lines[first : first + ROWS]
             block = strip.read(int(part.min()), int(part.max()) + 1)[part - part.min()][:, samples]
-            preview.add_mean(int(rows[first]), int(columns[0]), block.astype(np.float64))
+            preview.add_mean(int(rows[first]), int(columns[0]), block.astype(np.float32))
     return preview.mean()
 
 
