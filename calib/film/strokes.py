@@ -13,7 +13,7 @@ from calib.sweep.model import StripSweep, to_film, to_scan
 
 CROSSING = 1.5  # strokes: the way out beside the crossing, along a diagonal, in widths of a stroke
 BLUR_SAMPLES = 2.5  # a clear stroke's light spreads over dense film: nearer than this it still shows (tested)
-LINES = 512  # worked on at once
+LINES = 4096  # worked on at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,20 +84,21 @@ def strip_marks(frame: Frame) -> StripMarks:
 def marked(marks: StripMarks, sweep: StripSweep, first: int, stop: int) -> NDArray[np.bool_]:
     """Which samples of lines `first`..`stop` - 1 carry a mark or the wedge, shape (stop - first, samples)."""
     mask = marks.strokes(sweep, first, stop)
-    rows, columns = slice(first, stop), slice(0, mask.shape[1])
-    y = sweep.y_line_mm[rows]
-    if y.max() + sweep.y_sample_mm.max() < marks.boxes_mm[:, 2].min():
-        return mask
-    if y.min() + sweep.y_sample_mm.min() > marks.boxes_mm[:, 3].max():
-        return mask
-    place = _film_of_block(sweep, rows, columns)
-    near = (marks.boxes_mm[:, 1] >= place.x_mm.min()) & (marks.boxes_mm[:, 0] <= place.x_mm.max())
-    for x_low, x_high, low, high in marks.boxes_mm[near]:
-        mask |= (place.x_mm >= x_low) & (place.x_mm <= x_high) & (place.y_mm >= low) & (place.y_mm <= high)
+    x, y, tilt = sweep.x_sample_mm, sweep.y_line_mm[first:stop], sweep.y_sample_mm
+    in_reach = (marks.boxes_mm[:, 1] >= x[0] + sweep.x_line_mm.min()) & (
+        marks.boxes_mm[:, 0] <= x[-1] + sweep.x_line_mm.max()
+    )
+    for x_low, x_high, low, high in marks.boxes_mm[in_reach]:
+        lines = np.flatnonzero((y + tilt.max() >= low) & (y + tilt.min() <= high))
+        if lines.size == 0:
+            continue
+        rows = slice(int(lines[0]), int(lines[-1]) + 1)
+        place = _film_of_block(sweep, slice(first + rows.start, first + rows.stop), slice(0, x.size))
+        mask[rows] |= (place.x_mm >= x_low) & (place.x_mm <= x_high) & (place.y_mm >= low) & (place.y_mm <= high)
     return mask
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=512)
 def marked_runs(marks: StripMarks, sweep: StripSweep) -> NDArray[np.int32]:
     """The same for a whole strip as runs, rows of (line, first sample, stop sample) in the order of the lines.
 
