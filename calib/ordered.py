@@ -1,7 +1,8 @@
 """Pieces of work done by several threads, handed over in order, only a few of them alive at a time.
 
 Threads that work on arrays get and free megabytes all the time. The C library would return them to the system and have
-them back zeroed, page by page, which takes a quarter of the time of making a map; so it is told to keep them.
+them back zeroed, page by page, which takes a quarter of the time of making a map; so it is told to keep some, and what
+it keeps is given back between the steps of a job, which need theirs in other sizes.
 """
 
 import ctypes
@@ -16,7 +17,7 @@ Result = TypeVar("Result")
 
 
 TRIM_THRESHOLD, MMAP_THRESHOLD = -1, -3  # options of mallopt(3), numbered as in malloc.h of the GNU C library
-KEPT = 2**30  # bytes that may lie free
+KEPT = 2**28  # bytes that may lie free at the end of a piece of memory
 LARGEST = 2**25  # bytes of a piece of memory that is kept: more than any array of a block
 
 
@@ -26,12 +27,22 @@ def workers(threads: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads)
 
 
+def give_back() -> None:
+    """Return to the system what lies free."""
+    _tell("malloc_trim", 0)
+
+
 @cache
 def _keep_memory() -> None:
-    tell = getattr(ctypes.CDLL(None), "mallopt", None)  # other C libraries have none, and their own ways
-    if tell is not None:
-        tell(TRIM_THRESHOLD, KEPT)
-        tell(MMAP_THRESHOLD, LARGEST)
+    _tell("mallopt", TRIM_THRESHOLD, KEPT)
+    _tell("mallopt", MMAP_THRESHOLD, LARGEST)
+
+
+def _tell(name: str, *numbers: int) -> None:
+    """Call a function of the GNU C library; other C libraries have none of that name, and their own ways."""
+    call = getattr(ctypes.CDLL(None), name, None)
+    if call is not None:
+        call(*numbers)
 
 
 def in_order(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> Iterator[Result]:

@@ -17,7 +17,7 @@ from calib.film.strokes import strip_marks
 from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
-from calib.ordered import in_order
+from calib.ordered import give_back, in_order
 from calib.quality import DROPOUT
 from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
@@ -75,6 +75,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("finding the marks", 0.0)
     first = first_look(frame, raw, threads)
     progress("finding the marks", 1.0)
+    give_back()
     watch.lap("first look")
     progress("fitting the tone", 0.0)
     tone = fit_tone(frame, first.sweeps, dropouts, threads=threads)
@@ -83,9 +84,11 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the sweep", 0.0)
     sweep = refine(frame, _density_readers(frame, tone.strips, dropouts), first.sweeps, threads)
     progress("fitting the sweep", 1.0)
+    give_back()
     watch.lap("sweep")
     tone = fit_tone(frame, sweep.sweeps, dropouts, previous=tone, threads=threads)
     progress("fitting the tone", 1.0)
+    give_back()
     watch.lap("tone")
     return with_pointing(frame, dropouts, sweep, tone)
 

@@ -12,6 +12,7 @@ from calib.film.assemble import film_grid
 from calib.film.kernels import DEFAULT_KERNEL, kernel_called
 from calib.frame.read import read_frame
 from calib.light.functions import photometric_function
+from calib.ordered import give_back
 from calib.products.fits import FitsFile, write_fits
 from calib.products.provenance import Provenance, RefinedPointing, Timings, digests, write_run
 from calib.products.report import write_report
@@ -79,6 +80,7 @@ def run_frame(
     fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
     maker = map_maker(fits, standard, kernel)
     film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
+    give_back()
     watch.lap("film")
     pictures = write_map(maker, out / "map", threads, progress, exact=exact)
     if angles:
