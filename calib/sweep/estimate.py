@@ -56,14 +56,14 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
     found = fit_all(frame, nominal, found, [edges])
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
-    rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
+    rough, found = found.sweeps, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     for _ in range(TIE_ROUNDS):
         weight = _tie_weights(found, ties)
-        again = measure_again(read, found.sweeps, rough.sweeps, nominal.px_mm, ties, weight, threads)
+        again = measure_again(read, found.sweeps, rough, nominal.px_mm, ties, weight, threads)
         if again is None:
             break
         ties = again
-        rough, found = found, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
+        rough, found = found.sweeps, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
     smoothness = likeliest_smoothness(frame, nominal, found)
     smooth = fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)], smoothness)
     found = found if smooth.warnings else smooth
