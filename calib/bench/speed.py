@@ -6,7 +6,6 @@ is run, fits and all; film, map and kernel also by themselves, with the simulato
 """
 
 import multiprocessing
-import resource
 import shutil
 import time
 from collections.abc import Callable, Mapping
@@ -23,6 +22,7 @@ from calib.bench.speed_rivals import affine_warp, chain, ready_picture, spline_w
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
 from calib.ordered import in_order
+from calib.products.provenance import peak_memory_mb
 from calib.run.film_product import write_film
 from calib.run.fit import fit_frame
 from calib.run.frame_job import run_frame
@@ -165,7 +165,7 @@ def peak_memory(package: Path, out: Path, threads: int) -> float:
 def _made_alone(package: Path, out: Path, threads: int) -> float:
     run_frame(package, out, threads=threads, overwrite=True, standard=DEFAULT_MODEL)
     shutil.rmtree(out)
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    return peak_memory_mb() / 1024
 
 
 def _emptied(folder: Path) -> Path:

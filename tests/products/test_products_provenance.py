@@ -2,12 +2,23 @@
 
 import hashlib
 import json
+import subprocess
+import sys
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
-from calib.products.provenance import Provenance, RefinedPointing, Timings, digests, plain, versions, write_run
+from calib.products.provenance import (
+    Provenance,
+    RefinedPointing,
+    Timings,
+    digests,
+    peak_memory_mb,
+    plain,
+    versions,
+    write_run,
+)  # fmt: skip
 
 
 def run(**changes) -> Provenance:
@@ -61,3 +72,12 @@ def test_digests_are_those_of_the_bytes_by_relative_path(tmp_path):
 def test_a_value_json_has_no_word_for_is_an_error():
     with pytest.raises(TypeError, match="cannot hold a set"):
         plain({"a": {1}})
+
+
+def test_the_peak_of_memory_is_this_program_s_own() -> None:
+    """A small program that a large one starts has not had the large one's memory."""
+    held = np.ones(40 * 10**6)
+    said = "from calib.products.provenance import peak_memory_mb; print(peak_memory_mb())"
+    child = int(subprocess.run([sys.executable, "-c", said], check=True, capture_output=True, text=True).stdout)
+    assert peak_memory_mb() > held.nbytes / 2**20
+    assert 0 < child < held.nbytes / 2**20
