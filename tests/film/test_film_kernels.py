@@ -167,3 +167,16 @@ def taps_used(name: str, place: float, n: int) -> np.ndarray:
 def test_an_unknown_kernel_is_named_with_those_there_are() -> None:
     with pytest.raises(ValueError, match="kernel 'sinc': expected one of bilinear, cubic, lanczos, six-point"):
         kernel_called("sinc")
+
+
+def test_beside_a_gap_the_noise_is_that_of_the_taps_that_are_there() -> None:
+    """Halfway between samples with one of the inner taps missing: weights above zero only, raised to a sum of one."""
+    value = np.zeros((16, 16))
+    value[7, 7] = np.nan
+    got = interpolate_window(window_of(value, systematic=0.0), np.array([7.5]), np.array([7.5]), KernelScale())
+    weights = axis_weights(DEFAULT_KERNEL, 1.0)
+    along = weights.values[PHASES // 2, : weights.taps].astype(float)
+    product = np.outer(along, along)
+    product[weights.before, weights.before] = 0.0
+    kept = product[product > 0]
+    assert got.sigma[0] == pytest.approx(np.sqrt((kept**2).sum()) / kept.sum(), rel=1e-4)

@@ -1,5 +1,7 @@
 """Where places fall on a strip: as the sweep's own inverse says, in any company; and which samples they need."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -24,7 +26,7 @@ def strip(
     line, sample = np.arange(float(LINES)), np.arange(float(SAMPLES))
     y = line + wander * np.sin(line / 150 + chance.uniform(0, 6)) + jitter * chance.uniform(-1, 1, LINES)
     x = sample + 2.0 * np.sin(sample / 60 + chance.uniform(0, 6))
-    x_line = np.sin(line / 90) + jitter * chance.uniform(-1, 1, LINES)
+    x_line = min(wander, 1.0) * np.sin(line / 90) + jitter * chance.uniform(-1, 1, LINES)
     zero = np.zeros(LINES)
     y = y[::-1].copy() if falling else y
     return StripSweep(x * SAMPLE_MM, x_line * SAMPLE_MM, y * SAMPLE_MM, skew * sample * SAMPLE_MM, zero, zero)
@@ -102,15 +104,24 @@ def by_pixel(found: Landing | None, n: int) -> np.ndarray:
     return out
 
 
-@given(st.integers(0, 10**6), st.floats(-180, 180), st.sampled_from([0.0, 0.05]), st.booleans())
-@settings(max_examples=40, deadline=None)
-def test_a_raster_s_pixels_land_where_each_would_alone(seed: int, turn: float, jitter: float, falling: bool) -> None:
-    """With jitter the strip is not smooth: its pixels are worked out one by one."""
-    sweep = strip(seed, wander=5.0, jitter=jitter, falling=falling)
+@given(
+    st.integers(0, 10**6), st.floats(-180, 180), st.sampled_from([(0.3, 0.0), (5.0, 0.0), (1.0, 0.05)]), st.booleans()
+)
+@settings(max_examples=60, deadline=None)
+def test_a_raster_s_pixels_land_where_each_would_alone(
+    seed: int, turn: float, moves: tuple[float, float], falling: bool
+) -> None:
+    """Smooth everywhere, in places, or, with jitter, nowhere: there pixels are worked out one by one."""
+    sweep = strip(seed, wander=moves[0], jitter=moves[1], falling=falling)
     raster = raster_over(sweep, turn, slice(0, 90), slice(0, 150))
     flat = FilmPoints(raster.pixels.x_mm.ravel(), raster.pixels.y_mm.ravel())
     extent = extent_of(flat)
-    found = by_pixel(landing_of_raster(sweep, raster, extent), flat.x_mm.size)
+    landed_raster = landing_of_raster(sweep, raster, extent)
+    if landed_raster is not None:
+        row = landed_raster.line - landed_raster.first_line
+        assert (landed_raster.spans.low[row] <= landed_raster.sample).all()
+        assert (landed_raster.sample <= landed_raster.spans.high[row]).all()
+    found = by_pixel(landed_raster, flat.x_mm.size)
     alone = by_pixel(landing(sweep, flat, extent), flat.x_mm.size)
     both = np.isfinite(found) & np.isfinite(alone)
     assert np.abs(found - alone)[both].max(initial=0) <= SMOOTH + 1.01 / PHASES
@@ -121,9 +132,24 @@ def test_a_raster_s_pixels_land_where_each_would_alone(seed: int, turn: float, j
     assert not np.isfinite(found.reshape(2, 90, 150)[:, :, :3]).any()
 
 
+@pytest.mark.parametrize(("bend", "jitter"), [(0.3, 0.0), (0.0, 0.4)])
+def test_a_sweep_as_uneven_as_it_likes_is_read_as_it_is(bend: float, jitter: float) -> None:
+    """Steps that change by a third of a sample over nine samples, or by chance from one to the next."""
+    sweep, sample = strip(2, wander=0.3, jitter=0.0), np.arange(float(SAMPLES))
+    steps = 1.0 + bend * np.cos(sample / 9) + jitter * np.random.default_rng(4).uniform(-1, 1, SAMPLES)
+    sweep = replace(sweep, x_sample_mm=sweep.x_sample_mm[0] + SAMPLE_MM * np.cumsum(steps))
+    raster = raster_over(sweep, 3.0, slice(0, 64), slice(0, 160))
+    flat = FilmPoints(raster.pixels.x_mm.ravel(), raster.pixels.y_mm.ravel())
+    found = by_pixel(landing_of_raster(sweep, raster, extent_of(flat)), flat.x_mm.size)
+    true = to_scan(sweep, flat)
+    on = np.isfinite(found[0])
+    assert on.sum() > 5000
+    assert np.abs(found[1] - true.sample)[on].max() <= SMOOTH + 1.01 / PHASES
+
+
 @pytest.mark.parametrize("jitter", [0.0, 0.1])
 def test_a_pixel_lands_the_same_in_any_block(jitter: float) -> None:
-    sweep = strip(11, wander=5.0, jitter=jitter)
+    sweep = strip(11, wander=1.0, jitter=jitter)
     whole_of, part_of = (slice(0, 6 * HALF), slice(0, 9 * HALF)), (slice(13, 71), slice(29, 140))
     whole, part = (raster_over(sweep, 20.0, *block) for block in (whole_of, part_of))
     found, again = (

@@ -289,6 +289,8 @@ def test_places_of_nodes_are_as_good_as_those_of_pixels_and_go_on_about_the_bloc
     off = np.hypot(film.x_mm - true.x_mm, film.y_mm - true.y_mm)
     known = np.isfinite(film.x_mm)
     assert known.any()
+    beyond = placed(where, rows, columns).film_at(np.array([5000.0, -5000.0]), column)
+    assert np.isnan(beyond.x_mm).all()
     assert off[known].max() <= SHARE * SAMPLE_MM
 
 
