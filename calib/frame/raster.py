@@ -105,8 +105,8 @@ def _checked(path: Path, page: tifffile.TiffPage, size: int) -> Storage:
     if page.dtype not in (np.uint8, np.uint16):
         raise InputError(path, KEY, f"samples of {page.dtype or 'an unknown type'}", A_STRIP)
     n_lines, n_samples = map(index, page.shape)  # a damaged header may hold anything; index() takes whole numbers only
-    if n_lines < 2 or n_samples < 2:
-        raise InputError(path, KEY, f"{n_lines} lines of {n_samples} samples", "two or more of each")
+    if n_lines < 3 or n_samples < 3:
+        raise InputError(path, KEY, f"{n_lines} lines of {n_samples} samples", "three or more of each")
     offsets, lengths = list(map(index, page.dataoffsets)), list(map(index, page.databytecounts))
     plain = bool(page.is_contiguous) and page.bitspersample == 8 * page.dtype.itemsize
     if plain:

@@ -199,7 +199,8 @@ BROKEN = [
     (ramp(200, 36, np.uint8), {}, "samples of uint8", "uint16, as 000.tif has"),
     (ramp(200, 36).astype(np.int16), {}, "samples of int16", "a TIFF with one band of uint8 or uint16"),
     (ramp(200, 36).astype(np.float32), {}, "samples of float32", "a TIFF with one band of uint8 or uint16"),
-    (np.zeros((1, 36), np.uint16), {}, "1 lines of 36 samples", "two or more of each"),
+    (np.zeros((2, 36), np.uint16), {}, "2 lines of 36 samples", "three or more of each"),
+    (np.zeros((36, 2), np.uint16), {}, "36 lines of 2 samples", "three or more of each"),
     (np.zeros((200, 36), bool), {}, "samples of bool", "a TIFF with one band of uint8 or uint16"),
     (np.zeros((200, 36, 3), np.uint8), {"photometric": "rgb"}, "3 bands", "a TIFF with one band"),
     (
