@@ -65,7 +65,6 @@ def cell_spans(need: Spans) -> Spans:
 def cells_of_strip(
     dn: NDArray,
     first: int,
-    n_lines: int,
     doubt: Doubt,
     place: NDArray[np.float32],
     cells: Spans,
@@ -74,7 +73,7 @@ def cells_of_strip(
 ) -> None:
     """Fill in variance and systematic error of the `cells`; `out` (cells down, cells across, 2) begins with `samples`.
 
-    `dn` holds whole lines from `first` on of a strip of `n_lines`, `place` (rows, 2) the 1-sigma of each row's place,
+    `dn` holds whole lines from `first` on, `place` (rows, 2) the 1-sigma of each row's place,
     `samples` values and quality bits (rows, columns) from the even line and sample on that follow them.
     """
     value, quality, top, left = samples
@@ -82,7 +81,7 @@ def cells_of_strip(
     lines = slice(first, last + 1)
     rows = tone.line_density[lines].astype(np.float32), np.square(tone.line_sigma[lines])
     _cells(
-        dn, first, min(last, n_lines - 1), known.table, known.column_density, known.column_variance, *rows,
+        dn, first, last, known.table, known.column_density, known.column_variance, *rows,
         doubt.spread, np.float32(doubt.first), np.float32(doubt.per_density), place, cells.first, cells.low, cells.high,
         value, quality, top, left, NOT_ITSELF, np.uint16(FILLED), out,
     )  # fmt: skip

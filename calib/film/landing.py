@@ -19,6 +19,7 @@ from calib.lattice import good_cells
 from calib.sweep.inverse import Inverse, even_sample, inverse_of, scan_place, smooth_places
 from calib.sweep.model import StripSweep
 
+Fields = tuple[NDArray, NDArray, NDArray, NDArray, NDArray]
 BITS = PHASES.bit_length() - 1
 HALF = 16  # pixels between the nodes of a raster
 SMOOTH = 0.002  # samples: how well a place is interpolated between nodes, a small part of what the sweep is known to
@@ -93,14 +94,14 @@ def landing_of_raster(sweep: StripSweep, raster: Raster, extent: tuple[float, fl
     good, _ = good_cells(nodes, 4 * SMOOTH * np.array([1.0, 1.0 / inverse.by_sample[:, 1].max()]))
     good &= inverse.even.size > 0
     x, y = raster.pixels.x_mm, raster.pixels.y_mm
-    found, low, high = _Found.empty(x.size), *_no_spans(sweep.n_lines)
+    found, (low, high) = _room(x.size), _no_spans(sweep.n_lines)
     rest = np.empty(x.size, np.int32)
     count, n_rest = _land_between(
         x, nodes, good, HALF, *raster.offset, inverse.even, inverse.by_sample[0, 0], inverse.per_mm,
-        sweep.n_lines, sweep.n_samples, *found.fields, low, high, rest,
+        sweep.n_lines, sweep.n_samples, *found, low, high, rest,
     )  # fmt: skip
-    count = _land(rest[:n_rest], x.ravel(), y.ravel(), inverse.box, inverse.tables, count, *found.fields, low, high)
-    return found.cut(count, low, high) if count else None
+    count = _land(rest[:n_rest], x.ravel(), y.ravel(), inverse.box, inverse.tables, count, *found, low, high)
+    return _landed(found, count, low, high) if count else None
 
 
 def landing(sweep: StripSweep, places: FilmPoints, extent: tuple[float, float, float, float]) -> Landing | None:
@@ -111,10 +112,10 @@ def landing(sweep: StripSweep, places: FilmPoints, extent: tuple[float, float, f
     inverse = inverse_of(sweep)
     if not _meet(extent, inverse):
         return None
-    found, low, high = _Found.empty(places.x_mm.size), *_no_spans(sweep.n_lines)
+    found, (low, high) = _room(places.x_mm.size), _no_spans(sweep.n_lines)
     every = np.arange(places.x_mm.size, dtype=np.int32)
-    count = _land(every, places.x_mm, places.y_mm, inverse.box, inverse.tables, 0, *found.fields, low, high)
-    return found.cut(count, low, high) if count else None
+    count = _land(every, places.x_mm, places.y_mm, inverse.box, inverse.tables, 0, *found, low, high)
+    return _landed(found, count, low, high) if count else None
 
 
 def _meet(extent: tuple[float, float, float, float], inverse: Inverse) -> bool:
@@ -129,33 +130,18 @@ def _no_spans(n_lines: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     return np.full(n_lines + 1, EMPTY, np.int32), np.full(n_lines + 1, -EMPTY, np.int32)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """Room for the places on a strip, as in `Landing`."""
+def _room(n: int) -> Fields:
+    """Room for `n` places on a strip: the fields of a `Landing` but its spans."""
+    index, line, sample = (np.empty(n, np.int32) for _ in range(3))
+    return index, line, sample, np.empty(n, np.uint16), np.empty(n, np.uint16)
 
-    index: NDArray[np.int32]
-    line: NDArray[np.int32]
-    sample: NDArray[np.int32]
-    line_phase: NDArray[np.uint16]
-    sample_phase: NDArray[np.uint16]
 
-    @classmethod
-    def empty(cls, n: int) -> "_Found":
-        index, line, sample = (np.empty(n, np.int32) for _ in range(3))
-        return cls(index, line, sample, np.empty(n, np.uint16), np.empty(n, np.uint16))
-
-    @property
-    def fields(self) -> tuple[NDArray, NDArray, NDArray, NDArray, NDArray]:
-        return self.index, self.line, self.sample, self.line_phase, self.sample_phase
-
-    def cut(self, count: int, low: NDArray[np.int32], high: NDArray[np.int32]) -> Landing:
-        """The first `count` of them, one at least, with the spans of each line, the one before the strip's first
-        included."""
-        rows = np.flatnonzero(low <= high)
-        part = slice(rows[0], rows[-1] + 1)
-        spans = Spans(int(rows[0]) - 1, low[part], high[part])
-        phases = self.line_phase[:count], self.sample_phase[:count]
-        return Landing(self.index[:count], self.line[:count], self.sample[:count], *phases, spans)
+def _landed(found: Fields, count: int, low: NDArray[np.int32], high: NDArray[np.int32]) -> Landing:
+    """The first `count` places found, one at least, with the spans of each line from the one before the strip's on."""
+    rows = np.flatnonzero(low <= high)
+    part = slice(rows[0], rows[-1] + 1)
+    index, line, sample, line_phase, sample_phase = (field[:count] for field in found)
+    return Landing(index, line, sample, line_phase, sample_phase, Spans(int(rows[0]) - 1, low[part], high[part]))
 
 
 def landing_of_scan(line: Array, sample: Array, n_lines: int) -> Landing:
@@ -164,7 +150,7 @@ def landing_of_scan(line: Array, sample: Array, n_lines: int) -> Landing:
     low, high = _no_spans(n_lines)
     np.minimum.at(low, base_l + 1, base_s)
     np.maximum.at(high, base_l + 1, base_s)
-    return _Found(np.arange(line.size, dtype=np.int32), base_l, base_s, phase_l, phase_s).cut(line.size, low, high)
+    return _landed((np.arange(line.size, dtype=np.int32), base_l, base_s, phase_l, phase_s), line.size, low, high)
 
 
 def _base_and_phase(place: Array) -> tuple[NDArray[np.int32], NDArray[np.uint16]]:

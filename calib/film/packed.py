@@ -59,8 +59,8 @@ class Packed:
     """Samples for the inner loop, row 0 and column 0 being line `top` and sample `left`, both even; (rows, columns).
 
     Cells of CELL lines and samples hold what need not be known of every sample: `doubts` (cells down, cells across, 2)
-    variance and systematic error; `unsound` (cells down, cells across) SOUND,
-    or whether the taps of a place whose first tap lies in the cell hold marks alone, or more than that.
+    variance and systematic error; `unsound` (cells down, cells across) SOUND, or whether the taps of a place whose
+    first tap lies in the cell hold marks alone, or more than that.
     """
 
     value: NDArray[np.float32]
@@ -112,7 +112,7 @@ def packed_strip(
     doubt = Doubt(prepared(source.tone), source.tone, values.spread, values.first, values.per_density)
     place = place_sigma(source.sweep, made.top, made.value.shape[0])
     samples = (made.value, made.quality, made.top, made.left)
-    cells_of_strip(dn, first, n_lines, doubt, place, cells, samples, made.doubts)
+    cells_of_strip(dn, first, doubt, place, cells, samples, made.doubts)
     raise_cells(*bridged, made.doubts)
     return made
 

@@ -84,23 +84,29 @@ def _add_columns(
     offsets, information = np.zeros(sums.shape[1]), np.empty((2, 2))
     all_room = np.empty((ROOM, WINDOW_LINES, sums.shape[1]), np.float32)
     for row in range(shift.shape[0]):
-        lines = slice(row * WINDOW_LINES, (row + 1) * WINDOW_LINES)
         for part in range(shift.shape[1]):
-            samples = slice(bounds[part], bounds[part + 1])
-            room = all_room[:, :, samples]
+            window = _window(bounds, row, part)
+            room = all_room[:, :, window[1]]
             found[row, part], noise2 = _match(
-                pictures, lines, samples, blur_px, offsets, NEARLY_PX, shift[row, part], information, room
+                pictures, window, blur_px, offsets, NEARLY_PX, shift[row, part], information, room
             )
             if found[row, part]:
-                _add_window(room, _smoothed_noise2(noise2, blur_px), sums[:, samples])
+                _add_window(room, _smoothed_noise2(noise2, blur_px), sums[:, window[1]])
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _window(bounds: NDArray[np.int64], row: int, part: int) -> tuple[slice, slice]:  # pragma: no cover
+    """Lines and samples of a window of a seam."""
+    return slice(row * WINDOW_LINES, (row + 1) * WINDOW_LINES), slice(bounds[part], bounds[part + 1])
 
 
 @njit(cache=True, nogil=True)
 def _match(
-    pictures: SeamPictures, lines: slice, samples: slice, blur_px: float, offsets: Array, settled_px: float,
+    pictures: SeamPictures, window: tuple[slice, slice], blur_px: float, offsets: Array, settled_px: float,
     shift: Array, information: Array, room: Picture,
 ) -> tuple[bool, float]:  # pragma: no cover  # fmt: skip
     """Match one window of a seam (see `match_window`); whether there is a match, and the noise variance."""
+    lines, samples = window
     noise2 = _mean_noise2(pictures, lines, samples)
     # The mean of two pictures whose noise variances add up to noise2, smoothed by a Gaussian of rms b, has gradients of
     # variance noise2/4 / (8 pi b^4) by noise alone.
@@ -134,19 +140,18 @@ def _measure(
     information = np.empty((2, 2))
     all_room = np.empty((ROOM, WINDOW_LINES, offsets.size), np.float32)
     for row in range(shift.shape[0]):
-        lines = slice(row * WINDOW_LINES, (row + 1) * WINDOW_LINES)
         for part in range(shift.shape[1]):
-            samples = slice(bounds[part], bounds[part + 1])
-            room = all_room[:, :, samples]
+            window = _window(bounds, row, part)
+            room = all_room[:, :, window[1]]
             found[row, part], noise2 = _match(
-                pictures, lines, samples, blur_px, offsets, SETTLED_PX, shift[row, part], information, room
+                pictures, window, blur_px, offsets, SETTLED_PX, shift[row, part], information, room
             )
             if found[row, part]:
                 _covariance(information, noise2, blur_px, kernel, room, cov[row, part])
                 found[row, part] = _least_variance(cov[row, part]) <= MOST_SIGMA_PX**2
                 _texture_center(room[1], room[6], place[row, part])
-                place[row, part, 0] += lines.start
-                place[row, part, 1] += samples.start
+                place[row, part, 0] += window[0].start
+                place[row, part, 1] += window[1].start
 
 
 @njit(cache=True, nogil=True)

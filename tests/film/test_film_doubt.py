@@ -43,7 +43,7 @@ def cells(
     bits = np.zeros(size, np.uint16) if quality is None else quality
     rows = np.tile(np.array(place, np.float32), (size[0], 1))
     out = np.full((8, 9, 2), np.nan, np.float32)
-    cells_of_strip(raw, 0, size[0], doubt, rows, ALL, (seen, bits, 0, 0), out)
+    cells_of_strip(raw, 0, doubt, rows, ALL, (seen, bits, 0, 0), out)
     return out[:6, :7]
 
 
@@ -110,7 +110,7 @@ def test_cells_beyond_the_strip_are_those_at_its_edge() -> None:
     about = Spans(-1, np.full(8, -1, np.int32), np.full(8, 7, np.int32))
     out = np.full((10, 11, 2), np.nan, np.float32)
     rows = np.zeros((len(value), 2), np.float32)
-    cells_of_strip(dn, 0, SHAPE[0], doubt_of(DN / 1000), rows, about, (value, bits, -2, -2), out)
+    cells_of_strip(dn, 0, doubt_of(DN / 1000), rows, about, (value, bits, -2, -2), out)
     noise = dn / 1000
     assert out[0, 0, 0] == pytest.approx(noise[0, 0] ** 2, abs=1e-9)
     assert out[7, 8, 0] == pytest.approx(noise[-1, -1] ** 2)
