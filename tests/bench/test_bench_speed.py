@@ -64,7 +64,11 @@ def test_the_rival_warps_the_same_ground_onto_the_same_grid(tmp_path: Path) -> N
     assert np.all(np.diff(rows[np.isfinite(rows)]) < 0)
 
 
-def test_the_command_prints_and_writes_its_figures(tmp_path: Path) -> None:
+def test_the_command_prints_and_writes_its_figures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    timed: dict[str, Timed] = {}
+    monkeypatch.setattr(
+        speed, "figures_of", lambda scene, found, gb: timed.update(found) or figures_of(scene, found, gb)
+    )
     told = ["bench", "speed", "--mpx", "1", "--rounds", "1", "--threads", "1", "--out", str(tmp_path / "kept")]
     done = CliRunner().invoke(commands, [*told, "--json", str(tmp_path / "found.json")])
     assert done.exit_code == 0, done.output
@@ -77,4 +81,6 @@ def test_the_command_prints_and_writes_its_figures(tmp_path: Path) -> None:
         speed.FITS,
     }
     assert all(row["found"] > 0 for row in rows)
+    assert {len(one.seconds) for one in timed.values()} == {len(one.busy) for one in timed.values()} == {1}
+    assert timed[speed.FITS].seconds[0] < timed[speed.JOB].seconds[0]
     assert sorted(p.name for p in (tmp_path / "kept" / "speed-1").iterdir()) == ["frame", "truth.npz"]

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import resource
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -80,4 +81,5 @@ def test_the_peak_of_memory_is_this_program_s_own() -> None:
     said = "from calib.products.provenance import peak_memory_mb; print(peak_memory_mb())"
     child = int(subprocess.run([sys.executable, "-c", said], check=True, capture_output=True, text=True).stdout)
     assert peak_memory_mb() > held.nbytes / 2**20
+    assert peak_memory_mb() <= resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 + 1  # resident, not reserved
     assert 0 < child < held.nbytes / 2**20
