@@ -40,7 +40,7 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
     tie_sigma = np.concatenate([ties.sigma_x_mm[tie] / scan.sample_mm, ties.sigma_y_mm[tie] / scan.line_mm])
     return [
         ReportFigure("reseau marks used", "marks measured and believed", float(used.sum()), ""),
-        ReportFigure("reseau marks left out", "damaged, cut, or at odds with the sweep", float((~used).sum()), ""),
+        ReportFigure("reseau marks left out", "damaged, cut or beyond an edge, or at odds", float((~used).sum()), ""),
         ReportFigure(
             "mark residual",
             "measured less fitted place, rms per axis",
