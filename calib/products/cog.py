@@ -24,16 +24,18 @@ _COPY_BYTES = 2**24
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """One resolution: its tags, the file its tiles lie in, and where (in row-major order of the tiles)."""
+    """One resolution: its tags, and where in a spool file its tiles lie, in row-major order of the tiles."""
 
     tags: tuple[Tag, ...]
-    spool: Path
     offsets: NDArray[np.int64]
     byte_counts: NDArray[np.int64]
 
 
-def assemble(path: Path, levels: Sequence[Level]) -> None:
-    """Write the file from its levels, full resolution first. The same tiles give the same bytes."""
+def assemble(path: Path, spool: Path, levels: Sequence[Level]) -> None:
+    """Write the file from its levels, full resolution first, and from their tiles in `spool`, and see it to the disk.
+
+    The same tiles give the same bytes, in whatever order they lie in the spool.
+    """
     data_bytes = sum(int(level.byte_counts.sum()) for level in levels)
     header_bytes = sum(16 * level.byte_counts.size + 4096 for level in levels)
     form = _Form(big=data_bytes + header_bytes > _CLASSIC_LIMIT)
@@ -43,13 +45,15 @@ def assemble(path: Path, levels: Sequence[Level]) -> None:
         counts = levels[index].byte_counts
         places[index] = at + np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
         at += int(counts.sum())
-    with path.open("wb") as out:
+    with path.open("wb") as out, spool.open("rb") as source:
         out.write(form.header())
         for index, level in enumerate(levels):
             is_last = index == len(levels) - 1
             out.write(form.directory(level, places[index], out.tell(), is_last=is_last))
         for index in reversed(range(len(levels))):
-            _copy_tiles(levels[index], out)
+            _copy_tiles(levels[index], source, out)
+        out.flush()
+        os.fsync(out.fileno())
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,14 +110,13 @@ class _Form:
         ]
 
 
-def _copy_tiles(level: Level, out: BinaryIO) -> None:
+def _copy_tiles(level: Level, source: BinaryIO, out: BinaryIO) -> None:
     """Copy the tiles in order; tiles that already lie one behind the other go in one piece."""
     ends = level.offsets + level.byte_counts
     breaks = np.flatnonzero(level.offsets[1:] != ends[:-1]) + 1
     firsts, lasts = np.concatenate([[0], breaks]), np.concatenate([breaks, [level.offsets.size]]) - 1
-    with level.spool.open("rb") as spool:
-        for first, last in zip(firsts, lasts, strict=True):
-            _copy(spool, int(level.offsets[first]), int(ends[last]), out)
+    for first, last in zip(firsts, lasts, strict=True):
+        _copy(source, int(level.offsets[first]), int(ends[last]), out)
 
 
 def _copy(source: BinaryIO, start: int, stop: int, out: BinaryIO) -> None:

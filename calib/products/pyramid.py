@@ -1,5 +1,7 @@
 """Halving a raster for its overviews, and trimming the digits that are noise."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,46 +11,67 @@ FLOAT32_MANTISSA_BITS = 23
 SIGMA_SHARE = 1 / 16  # a power of two
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """A rectangle of an array: `rows` x `cols` from (`top`, `left`) on. The array lies row by row in one piece."""
+
+    values: NDArray
+    top: int
+    left: int
+    rows: int
+    cols: int
+
+    @property
+    def box(self) -> tuple[int, int, int, int]:
+        return self.top, self.left, self.rows, self.cols
+
+
+def halve(piece: Piece, out: NDArray, down: int = 0, across: int = 0) -> None:
+    """Write a piece at half its resolution, ceil(rows/2) x ceil(cols/2), into `out` from (`down`, `across`) on.
+
+    Floats: the mean of the finite pixels of each 2 x 2, NaN only where none is finite. Integers are bit masks: the
+    union of the bits, so that no flag is lost in an overview and every NaN of the float raster keeps one.
+    """
+    halved = _mean_of_finite if piece.values.dtype == np.float32 else _union_of_bits
+    halved(piece.values, *piece.box, out, down, across)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[misc,unused-ignore]
-def _mean_of_finite(values, halved):  # type: ignore[no-untyped-def]
-    rows, cols = values.shape
-    for i in range(halved.shape[0]):
-        top, bottom = 2 * i, min(2 * i + 1, rows - 1)
-        for j in range(halved.shape[1]):
-            left, right = 2 * j, min(2 * j + 1, cols - 1)
-            # At an odd edge the two rows or columns are the same one, and the mean is what it should be.
-            a, b, c, d = values[top, left], values[top, right], values[bottom, left], values[bottom, right]
+def _mean_of_finite(values, top, left, rows, cols, out, down, across):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whole rows first, as if all pixels were finite; only rows where one is not are gone through again."""
+    for i in range((rows + 1) // 2):
+        # At an odd edge the two rows or columns are the same one, and the mean is what it should be.
+        upper = values[top + 2 * i, left : left + cols]
+        lower = values[top + min(2 * i + 1, rows - 1), left : left + cols]
+        row, unknown = out[down + i, across : across + (cols + 1) // 2], 0
+        for j in range(cols // 2):
+            row[j] = np.float32(0.25) * ((upper[2 * j] + upper[2 * j + 1]) + (lower[2 * j] + lower[2 * j + 1]))
+        for j in range(cols // 2):
+            unknown |= not np.isfinite(row[j])
+        for j in range(0 if unknown else cols // 2, row.size):
+            first, second = 2 * j, min(2 * j + 1, cols - 1)
+            total, count = np.float32(0.0), np.float32(0.0)
+            a, b, c, d = upper[first], upper[second], lower[first], lower[second]
             mean = np.float32(0.25) * ((a + b) + (c + d))
             if not np.isfinite(mean):
-                total, count = np.float32(0.0), np.float32(0.0)
                 for value in (a, b, c, d):
                     if np.isfinite(value):
                         total += value
                         count += np.float32(1.0)
                 mean = total / count
-            halved[i, j] = mean
+            row[j] = mean
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
-def _union_of_bits(values, halved):  # type: ignore[no-untyped-def]
-    rows, cols = values.shape
-    for i in range(halved.shape[0]):
-        top, bottom = 2 * i, min(2 * i + 1, rows - 1)
-        for j in range(halved.shape[1]):
-            left, right = 2 * j, min(2 * j + 1, cols - 1)
-            halved[i, j] = values[top, left] | values[top, right] | values[bottom, left] | values[bottom, right]
-
-
-@njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
-def _round_patterns(patterns, drop, out):  # type: ignore[no-untyped-def]
-    half, keep = np.uint32((1 << (drop - 1)) - 1), ~np.uint32((1 << drop) - 1)
-    exponent = np.uint32(0x7F800000)
-    for i in range(patterns.shape[0]):
-        for j in range(patterns.shape[1]):
-            pattern = patterns[i, j]
-            odd = (pattern >> np.uint32(drop)) & np.uint32(1)
-            is_finite = (pattern & exponent) != exponent
-            out[i, j] = (pattern + (half + odd)) & keep if is_finite else pattern
+def _union_of_bits(values, top, left, rows, cols, out, down, across):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for i in range((rows + 1) // 2):
+        upper = values[top + 2 * i, left : left + cols]
+        lower = values[top + min(2 * i + 1, rows - 1), left : left + cols]
+        row = out[down + i, across : across + (cols + 1) // 2]
+        for j in range(cols // 2):
+            row[j] = upper[2 * j] | upper[2 * j + 1] | lower[2 * j] | lower[2 * j + 1]
+        if cols % 2:
+            row[-1] = upper[-1] | lower[-1]
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
@@ -67,34 +90,6 @@ def _round_by_sigma(patterns, sigma_patterns, share_bits, out):  # type: ignore[
                 keep = ~((np.uint32(1) << shift) - np.uint32(1))
                 pattern = (pattern + (half + odd)) & keep
             out[i, j] = pattern
-
-
-def halved(values: NDArray) -> NDArray:
-    """A raster (R, C) at half the resolution, (ceil(R/2), ceil(C/2)).
-
-    Float rasters: the mean of the finite pixels of each 2 x 2, NaN only where none is finite. Integer rasters are bit
-    masks: the union of the bits, so that no flag is lost in an overview and every NaN of the float raster keeps one.
-    """
-    rows, cols = values.shape
-    out = np.empty(((rows + 1) // 2, (cols + 1) // 2), dtype=values.dtype)
-    if np.issubdtype(values.dtype, np.floating):
-        _mean_of_finite(values, out)
-    else:
-        _union_of_bits(values, out)
-    return out
-
-
-def rounded(values: NDArray[np.float32], mantissa_bits: int) -> NDArray[np.float32]:
-    """Float32 values to `mantissa_bits` bits behind the leading one, to nearest, ties to even.
-
-    The relative error is at most 2^-(mantissa_bits + 1); NaN stays NaN and infinity infinity. What is dropped is
-    below the noise and would only be stored at great length.
-    """
-    if mantissa_bits >= FLOAT32_MANTISSA_BITS:
-        return values
-    out = np.empty_like(values)
-    _round_patterns(values.view(np.uint32), FLOAT32_MANTISSA_BITS - mantissa_bits, out.view(np.uint32))
-    return out
 
 
 def rounded_by_sigma(values: NDArray[np.float32], sigma: NDArray[np.float32]) -> NDArray[np.float32]:

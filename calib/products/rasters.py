@@ -5,20 +5,22 @@ they came in nor on the number of threads.
 """
 
 from collections import deque
-from collections.abc import Iterator
-from concurrent.futures import Executor, Future
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor, Future, wait
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.products.atomic import whole
-from calib.products.cog import Level, assemble
+from calib.products.cog import assemble
 from calib.products.packing import packed
-from calib.products.pyramid import FLOAT32_MANTISSA_BITS, halved, rounded
-from calib.products.tiles import TILE, RasterLayout, Tag, overview_tags, raster_tags
+from calib.products.pyramid import FLOAT32_MANTISSA_BITS, Piece, halve
+from calib.products.tile_store import FullTiles, HalvedTiles, Spool
+from calib.products.tiles import TILE, RasterLayout, overview_tags, raster_tags
 
 MOST_WAITING = 16  # tiles of one raster that are being compressed or about to be
 
@@ -49,18 +51,21 @@ class RasterSpec:
 class RasterWriter:
     """Takes a raster's blocks in any order; call it from one thread at a time.
 
-    A tile is compressed as soon as all its pixels have come, by the pool's threads where there is a pool; so memory is
-    the tiles that are begun and not complete: blocks that are whole tiles leave none in the full resolution.
+    A tile is compressed and spooled as soon as all its pixels have come, by the pool's threads where there is a pool,
+    and so are the overviews' tiles above it. Memory is the tiles that are begun and not complete: blocks that are whole
+    tiles leave none in the full resolution.
     """
 
     def __init__(self, spec: RasterSpec, aside: Path, pool: Executor | None) -> None:
         self._spec, self._aside, self._pool = spec, aside, pool
-        self._levels = [_LevelWriter(aside, 0, spec.layout.rows, spec.layout.cols, spec.layout.dtype)]
-        while max(self._levels[-1].rows, self._levels[-1].cols) > TILE:
-            above = self._levels[-1]
-            rows, cols = (above.rows + 1) // 2, (above.cols + 1) // 2
-            self._levels.append(_LevelWriter(aside, len(self._levels), rows, cols, spec.layout.dtype))
-        self._waiting: deque[tuple[int, int, int, Future[_Ready]]] = deque()
+        self._spool = Spool(aside.with_name(f"{aside.name}.tiles"))
+        rows, cols = spec.layout.rows, spec.layout.cols
+        self._full = FullTiles(rows, cols, spec.layout.dtype, self._spool)
+        self._overviews: list[HalvedTiles] = []
+        while max(rows, cols) > TILE:
+            rows, cols = (rows + 1) // 2, (cols + 1) // 2
+            self._overviews.append(HalvedTiles(rows, cols, spec.layout.dtype, self._spool))
+        self._waiting: deque[Future[None]] = deque()
 
     def write_block(self, row: int, col: int, values: NDArray) -> None:
         """Put `values` (R, C) with its first pixel at (`row`, `col`). Every pixel is written once.
@@ -69,125 +74,46 @@ class RasterWriter:
         """
         if values.dtype != self._spec.layout.dtype:
             raise ValueError(f"values: found {values.dtype}, the raster holds {self._spec.layout.dtype}")
-        self._put(0, row, col, values)
-        self._take(MOST_WAITING)
-
-    def _put(self, index: int, row: int, col: int, values: NDArray) -> None:
-        bits = self._spec.mantissa_bits if index == 0 else self._spec.overview_bits
-        is_last = index + 1 == len(self._levels)
-        for down, across, tile in self._levels[index].complete_tiles(row, col, values):
+        for down, across, tile in self._full.complete(row, col, np.ascontiguousarray(values)):
             if self._pool is None:
-                self._store(index, down, across, _ready(tile, bits, is_last))
+                self._finish_tile(down, across, tile)
             else:
-                self._waiting.append((index, down, across, self._pool.submit(_ready, tile, bits, is_last)))
+                self._waiting.append(self._pool.submit(self._finish_tile, down, across, tile))
+        self._wait(MOST_WAITING)
 
-    def _take(self, most: int) -> None:
+    def _finish_tile(self, down: int, across: int, tile: Piece) -> None:
+        """Compress a tile, and each overview's tile above it whose last part it is."""
+        self._full.store(down, across, packed(tile, TILE, self._spec.mantissa_bits))
+        for overview in self._overviews:
+            into = overview.place(down, across)
+            halve(tile, into.tile, into.down, into.across)
+            down, across = down // 2, across // 2
+            if not overview.has_all(down, across):
+                return
+            tile = Piece(into.tile, 0, 0, *into.tile.shape)
+            overview.store(down, across, packed(tile, TILE, self._spec.overview_bits))
+
+    def _wait(self, most: int) -> None:
         """Wait until at most so many tiles are being compressed."""
         while len(self._waiting) > most:
-            index, down, across, future = self._waiting.popleft()
-            self._store(index, down, across, future.result())
+            self._waiting.popleft().result()
 
-    def _store(self, index: int, down: int, across: int, made: "_Ready") -> None:
-        self._levels[index].store(down, across, made.content)
-        if made.half is not None:
-            self._put(index + 1, down * TILE // 2, across * TILE // 2, made.half)
-
-    def finish(self) -> None:
-        """Put the file together; pixels that never came are an error."""
-        self._take(0)
-        first, *others = self._levels
-        tags = [raster_tags(self._spec.layout)]
-        tags += [overview_tags(level.rows, level.cols, self._spec.layout.dtype) for level in others]
-        assemble(self._aside, [level.as_level(t) for level, t in zip((first, *others), tags, strict=True)])
+    def finish(self) -> Callable[[], None]:
+        """What puts the file together; pixels that never came are an error."""
+        self._wait(0)
+        layout = self._spec.layout
+        levels = [self._full.as_level(raster_tags(layout))]
+        levels += [level.as_level(overview_tags(level.rows, level.cols, layout.dtype)) for level in self._overviews]
+        return partial(assemble, self._aside, self._spool.path, levels)
 
     def close(self) -> None:
-        """Let go of the spooled tiles."""
-        for *_, future in self._waiting:
+        """Let go of the spooled tiles; a tile that a thread is at is waited for."""
+        for future in self._waiting:
             future.cancel()
-        for level in self._levels:
-            level.close()
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Ready:
-    """A tile as it goes into the file, and at half its resolution where there is an overview to take it."""
-
-    content: bytes
-    half: NDArray | None
-
-
-def _ready(tile: NDArray, bits: int, is_last: bool) -> _Ready:
-    kept = rounded(tile, bits) if tile.dtype == np.float32 else tile
-    return _Ready(packed(kept, TILE), None if is_last else halved(tile))
-
-
-class _LevelWriter:
-    """The tiles of one resolution, compressed into a spool file as they become complete."""
-
-    def __init__(self, aside: Path, index: int, rows: int, cols: int, dtype: np.dtype) -> None:
-        self.rows, self.cols, self._dtype = rows, cols, dtype
-        down, across = -(-rows // TILE), -(-cols // TILE)
-        self._path = aside.with_name(f"{aside.name}.{index}")
-        self._spool = self._path.open("wb")
-        self._complete = np.zeros((down, across), dtype=np.bool_)
-        self._offsets, self._byte_counts = (np.zeros((down, across), dtype=np.int64) for _ in range(2))
-        self._begun: dict[tuple[int, int], tuple[NDArray, NDArray[np.bool_]]] = {}
-
-    def complete_tiles(self, row: int, col: int, values: NDArray) -> Iterator[tuple[int, int, NDArray]]:
-        """Take a block in; give each tile that it completed, with its place among the tiles."""
-        rows, cols = values.shape
-        if row < 0 or col < 0 or row + rows > self.rows or col + cols > self.cols:
-            raise ValueError(
-                f"values: a block of {rows} x {cols} at ({row}, {col}) does not fit in {self.rows} x {self.cols}"
-            )
-        for down in range(row // TILE, -(-(row + rows) // TILE)):
-            for across in range(col // TILE, -(-(col + cols) // TILE)):
-                top, left = down * TILE, across * TILE
-                inside = np.s_[max(row, top) - row : top + TILE - row, max(col, left) - col : left + TILE - col]
-                tile = self._joined(down, across, max(row - top, 0), max(col - left, 0), values[inside])
-                if tile is not None:
-                    self._complete[down, across] = True
-                    yield down, across, tile
-
-    def _joined(self, down: int, across: int, first_row: int, first_col: int, part: NDArray) -> NDArray | None:
-        """Put a piece into its tile; the tile where that makes it complete."""
-        top, left = down * TILE, across * TILE
-        shape = (min(TILE, self.rows - top), min(TILE, self.cols - left))
-        where = f"rows {top} to {top + shape[0] - 1}, columns {left} to {left + shape[1] - 1}"
-        if self._complete[down, across]:
-            raise ValueError(f"values: the tile of {where} was complete before the block")
-        if part.shape == shape and (down, across) not in self._begun:
-            return part
-        tile, has_come = self._begun.pop((down, across), (None, None))
-        if tile is None or has_come is None:
-            tile, has_come = np.empty(shape, dtype=self._dtype), np.zeros(shape, dtype=np.bool_)
-        place = np.s_[first_row : first_row + part.shape[0], first_col : first_col + part.shape[1]]
-        if has_come[place].any():
-            raise ValueError(f"values: some pixels of the block in {where} came before")
-        tile[place], has_come[place] = part, True
-        if has_come.all():
-            return tile
-        self._begun[down, across] = tile, has_come
-        return None
-
-    def store(self, down: int, across: int, content: bytes) -> None:
-        """Spool a compressed tile."""
-        self._offsets[down, across], self._byte_counts[down, across] = self._spool.tell(), len(content)
-        self._spool.write(content)
-
-    def as_level(self, tags: tuple[Tag, ...]) -> Level:
-        """What the file is put together from."""
-        lacking = np.argwhere(~self._complete)
-        if lacking.size:
-            row, col = lacking[0] * TILE
-            raise ValueError(f"finish: the tile from row {row}, column {col} on is not complete")
-        self._spool.flush()
-        return Level(tags, self._path, self._offsets.ravel(), self._byte_counts.ravel())
-
-    def close(self) -> None:
-        """Remove the spool file."""
+        for future in self._waiting:
+            if not future.cancelled():
+                future.exception()
         self._spool.close()
-        self._path.unlink(missing_ok=True)
 
 
 @contextmanager
@@ -196,10 +122,25 @@ def raster(spec: RasterSpec, pool: Executor | None = None) -> Iterator[RasterWri
 
     The threads of `pool` compress; without one, the caller's own does.
     """
-    with whole(spec.path) as aside:
-        writer = RasterWriter(spec, aside, pool)
-        try:
-            yield writer
-            writer.finish()
-        finally:
-            writer.close()
+    with rasters({"": spec}, pool) as writers:
+        yield writers[""]
+
+
+@contextmanager
+def rasters(specs: Mapping[str, RasterSpec], pool: Executor | None = None) -> Iterator[dict[str, RasterWriter]]:
+    """The same for several rasters at once, which are put together at once."""
+    with ExitStack() as stack:
+        writers = {}
+        for name, spec in specs.items():
+            writers[name] = RasterWriter(spec, stack.enter_context(whole(spec.path)), pool)
+            stack.callback(writers[name].close)
+        yield writers
+        parts = [writer.finish() for writer in writers.values()]
+        if pool is None:
+            for part in parts:
+                part()
+            return
+        futures = [pool.submit(part) for part in parts]
+        wait(futures)  # none may still be writing when another has failed
+        for future in futures:
+            future.result()

@@ -4,7 +4,6 @@ The angles are those of the level ground, also over terrain: the normal is the z
 where they do. They are known wherever the ground lies in the format, also where the film carries no tone there.
 """
 
-from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,8 +12,8 @@ from numpy.typing import NDArray
 
 from calib.ground.grid import MapGrid
 from calib.ground.locate import Locator, block
-from calib.ordered import in_order
-from calib.products.rasters import RasterSpec, raster
+from calib.ordered import in_order_on, workers
+from calib.products.rasters import RasterSpec, rasters
 from calib.products.stac import Asset
 from calib.products.tiles import RasterLayout
 from calib.run.map_product import MapMaker, tiles
@@ -52,9 +51,9 @@ def write_angles(maker: MapMaker, folder: Path, threads: int, progress: Progress
         return (*place, angle_block(maker.where, *place))
 
     places = list(tiles(maker.grid))
-    with ExitStack() as stack:
-        writers = {name: stack.enter_context(raster(spec)) for name, spec in specs.items()}
-        made = tracked(in_order(work, places, threads), len(places), "working out the angles", progress)
+    with workers(threads) as pool, rasters(specs, pool) as writers:
+        made_in_order = in_order_on(pool, work, places, 2 * threads)
+        made = tracked(made_in_order, len(places), "working out the angles", progress)
         for rows, columns, angles in made:
             for name, writer in writers.items():
                 writer.write_block(rows.start, columns.start, getattr(angles, name))

@@ -12,7 +12,7 @@ from calib.film.kernels import DEFAULT_KERNEL
 from calib.light.curve import film_curve
 from calib.ordered import in_order_on, workers
 from calib.products.pyramid import rounded_by_sigma
-from calib.products.rasters import RasterSpec, raster
+from calib.products.rasters import RasterSpec, rasters
 from calib.products.tiles import RasterLayout
 from calib.run.fit import FrameFits
 from calib.run.previews import Preview
@@ -68,16 +68,12 @@ def write_film(
     density_layout = _layout(grid, np.dtype("float32"), "density of the film, -log10 T", texts)
     density_spec = value_spec(folder / "density.tif", density_layout, exact=exact)
     quality_spec = RasterSpec(folder / "quality.tif", _layout(grid, np.dtype("uint16"), "quality bits", texts))
-    with (
-        workers(threads) as pool,
-        raster(density_spec, pool) as density,
-        raster(quality_spec, pool) as quality,
-    ):
+    with workers(threads) as pool, rasters({"density": density_spec, "quality": quality_spec}, pool) as writers:
         made = tracked(in_order_on(pool, work, places, 2 * threads), len(places), "assembling the film", progress)
         for rows, columns, values, bits in made:
             place = (rows.start, columns.start)
-            density.write_block(*place, values)
-            quality.write_block(*place, bits)
+            writers["density"].write_block(*place, values)
+            writers["quality"].write_block(*place, bits)
             pictures.density.add_mean(*place, values)
             pictures.quality.add_nearest(*place, bits)
     return pictures

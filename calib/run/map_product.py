@@ -1,7 +1,6 @@
 """map/reflectance.tif and its companions: each map pixel from the raw samples by one interpolation."""
 
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack
 from dataclasses import dataclass
 from math import hypot
 from pathlib import Path
@@ -25,7 +24,7 @@ from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
 from calib.ordered import in_order_on, workers
 from calib.products.pyramid import rounded_by_sigma
-from calib.products.rasters import RasterSpec, raster
+from calib.products.rasters import RasterSpec, rasters
 from calib.products.tiles import TILE, RasterLayout
 from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
 from calib.run.fit import FrameFits
@@ -175,8 +174,7 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *
         return (*place, made if exact else _rounded(made))
 
     places = list(tiles(grid))
-    with workers(threads) as pool, ExitStack() as stack:
-        writers = {name: stack.enter_context(raster(spec, pool)) for name, spec in specs.items()}
+    with workers(threads) as pool, rasters(specs, pool) as writers:
         made_in_order = in_order_on(pool, work, places, 2 * threads)
         for rows, columns, made in tracked(made_in_order, len(places), "making the map", progress):
             for name, writer in writers.items():

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from rio_cogeo.cogeo import cog_validate
 
 from calib.products import cog, rasters
-from calib.products.pyramid import SIGMA_SHARE, halved, rounded, rounded_by_sigma
+from calib.products.packing import differences
+from calib.products.pyramid import SIGMA_SHARE, Piece, halve, rounded_by_sigma
 from calib.products.rasters import RasterSpec, raster
 from calib.products.readback import read_raster
 from calib.products.tiles import RasterLayout, center_transform, corner_transform
@@ -134,7 +135,18 @@ def test_halving_is_the_mean_of_the_finite_and_the_union_of_the_bits(rows, cols,
     values = rng.normal(size=(rows, cols)).astype(np.float32)
     values[rng.random(values.shape) < gaps] = np.nan
     mask = rng.integers(0, 512, (rows, cols)).astype(np.uint16)
-    mean, union = halved(values), halved(mask)
+    around = np.pad(values, 2, constant_values=np.inf), np.pad(mask, 2, constant_values=512)
+    mean, union = (np.empty((rows // 2 + 4, cols // 2 + 4), kind) for kind in (np.float32, np.uint16))
+    for whole, out in zip(around, (mean, union), strict=True):
+        out[:] = 7
+        halve(Piece(whole, 2, 2, rows, cols), out, 1, 2)
+    place = np.s_[1 : 1 + (rows + 1) // 2, 2 : 2 + (cols + 1) // 2]
+    for out in (mean, union):
+        inside = out[place].copy()
+        out[place] = 7
+        assert (out == 7).all()  # nothing is written beside the place
+        out[place] = inside
+    mean, union = mean[place], union[place]
     for i, j in np.ndindex(mean.shape):
         below = values[2 * i : 2 * i + 2, 2 * j : 2 * j + 2]
         finite = below[np.isfinite(below)]
@@ -145,9 +157,18 @@ def test_halving_is_the_mean_of_the_finite_and_the_union_of_the_bits(rows, cols,
         assert union[i, j] == np.bitwise_or.reduce(mask[2 * i : 2 * i + 2, 2 * j : 2 * j + 2], axis=None)
 
 
-@given(value=st.floats(width=32), bits=st.integers(1, 22))
+def undone(stored: np.ndarray) -> np.ndarray:
+    """Values of the floating-point predictor's bytes, after the text of TIFF Technical Note 3."""
+    planes = np.cumsum(stored, axis=1, dtype=np.uint8).reshape(len(stored), 4, -1)
+    return np.ascontiguousarray(planes.transpose(0, 2, 1)).view(">f4")[..., 0].astype(np.float32)
+
+
+@given(value=st.floats(width=32), bits=st.integers(1, 23))
 def test_rounding_keeps_the_promised_digits(value, bits):
-    kept = rounded(np.array([[value]], np.float32), bits)[0, 0]
+    one = np.full((3, 4), value, np.float32)
+    kept = undone(differences(Piece(one, 1, 2, 2, 2), 3, bits))
+    assert np.array_equal(kept, np.full((3, 3), kept[0, 0]), equal_nan=True)
+    kept = kept[0, 0]
     if not np.isfinite(value):
         assert np.array_equal(kept, np.float32(value), equal_nan=True)
     elif np.finfo(np.float32).tiny <= abs(value) < 2.0**127:
