@@ -72,7 +72,8 @@ def _by_weight(patterns, top, left, rows, cols, drop, out):  # type: ignore[no-u
                 to[j] = np.uint8(row[j] >> shift) - np.uint8(row[j - 1] >> shift)
             before = np.uint8(row[size - 1] >> shift)
     for i in range(rows, size):
-        out[i] = out[rows - 1]
+        for j in range(out.shape[1]):
+            out[i, j] = out[rows - 1, j]
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
@@ -84,4 +85,5 @@ def _horizontal(values, top, left, rows, cols, out):  # type: ignore[no-untyped-
             out[i, j] = given[j] - given[j - 1]
         out[i, cols:] = 0
     for i in range(rows, out.shape[0]):
-        out[i] = out[rows - 1]
+        for j in range(out.shape[1]):
+            out[i, j] = out[rows - 1, j]

@@ -7,7 +7,18 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 STAGES = ["frame", "sweep", "tone", "film", "light", "camera", "ground", "products", "run", "bench", "cli"]
-VOCABULARY = {"compiled", "coordinates", "errors", "folder_lock", "lattice", "moon", "ordered", "published", "quality"}
+VOCABULARY = {
+    "compiled",
+    "coordinates",
+    "errors",
+    "folder_lock",
+    "lattice",
+    "median",
+    "moon",
+    "ordered",
+    "published",
+    "quality",
+}
 ESTIMATE = {"sweep.estimate", "tone.estimate", "camera.resection"}
 MODULES = sorted((ROOT / "calib").rglob("*.py"))
 

@@ -8,11 +8,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from calib.coordinates import FilmPoints
 from calib.film.source import read_window
 from calib.ground.locate import Placed
 from calib.lattice import lattice
+from calib.median import median_of
 from calib.ordered import give_back, in_order
 from calib.quality import OUTSIDE as OUTSIDE_MAP
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
@@ -203,3 +206,12 @@ def test_seams_are_told_block_by_block_down_the_format(calibrated) -> None:  # t
         assert np.all(steps > 0)
         assert np.median(steps) == pytest.approx(1.0)
     np.testing.assert_array_equal(check_seams(fits, threads=2).jump, found.jump)
+
+
+@given(values=st.lists(st.floats(-1e6, 1e6) | st.integers(0, 3).map(float), min_size=1, max_size=40))
+@settings(deadline=None)
+def test_the_compiled_median_is_numpys(values: list[float]) -> None:
+    given_values = np.array(values)
+    assert median_of(given_values) == np.median(given_values)
+    assert given_values.tolist() == values
+    assert np.isnan(median_of(np.zeros(0)))
