@@ -16,6 +16,7 @@ import pyproj
 import rasterio
 from numpy.typing import NDArray
 
+from calib.ordered import in_order
 from calib.products.atomic import write_text
 
 _LIBRARIES = (
@@ -66,14 +67,17 @@ class Provenance:
     products: Mapping[str, str] = field(default_factory=dict)
 
 
-def digests(paths: Iterable[str | Path], folder: str | Path) -> dict[str, str]:
+def digests(paths: Iterable[str | Path], folder: str | Path, threads: int = 1) -> dict[str, str]:
     """SHA-256 of each file by its path relative to `folder`, sorted; `..` where a file lies beside the folder."""
-    out = {}
-    for path in paths:
-        with Path(path).open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-        out[Path(os.path.relpath(path, folder)).as_posix()] = digest
-    return dict(sorted(out.items()))
+    # The largest first, so that no thread is left with one while the others have nothing to do.
+    ordered = sorted((Path(path) for path in paths), key=lambda path: path.stat().st_size, reverse=True)
+    found = zip(ordered, in_order(_sha256, ordered, threads), strict=True)
+    return dict(sorted((Path(os.path.relpath(path, folder)).as_posix(), digest) for path, digest in found))
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def versions() -> dict[str, str]:

@@ -4,9 +4,8 @@ GeoJSON takes longitude and latitude for those of the Earth. Here they are plane
 east, in the mean-Earth/polar-axis frame (IAU_2015:30100), as catalogues of other bodies do; the item says so.
 """
 
-import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -84,14 +83,17 @@ class MapItem:
     version: str
 
 
-def write_item(path: str | Path, item: MapItem) -> None:
-    """Write item.json beside the products it lists (they must be there), whole or not at all; no clock in it."""
-    table = as_item(item, Path(path).parent)
+def write_item(path: str | Path, item: MapItem, digests: Mapping[str, str]) -> None:
+    """Write item.json beside the products it lists (they must be there), whole or not at all; no clock in it.
+
+    `digests`: the SHA-256 of each product by its path relative to item.json.
+    """
+    table = as_item(item, Path(path).parent, digests)
     write_text(path, json.dumps(table, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
 
 
-def as_item(item: MapItem, folder: Path) -> dict[str, Any]:
-    """The STAC Item as a table; sizes and checksums are those of the files in `folder`."""
+def as_item(item: MapItem, folder: Path, digests: Mapping[str, str]) -> dict[str, Any]:
+    """The STAC Item as a table; sizes are those of the files in `folder`, checksums the given ones."""
     geometry, bbox = geojson(item.footprint_lon_deg, item.footprint_lat_deg)
     stac = pystac.Item(
         id=item.frame,
@@ -102,7 +104,7 @@ def as_item(item: MapItem, folder: Path) -> dict[str, Any]:
         stac_extensions=[PROJECTION, VIEW, FILE, CLASSIFICATION],
     )
     for asset in item.assets:
-        stac.add_asset(asset.key, _asset(asset, folder))
+        stac.add_asset(asset.key, _asset(asset, folder, digests[asset.href]))
     return stac.to_dict(include_self_link=False, transform_hrefs=False)
 
 
@@ -164,10 +166,8 @@ def _uncertainty(u: PlaceUncertainty) -> dict[str, Any]:
     return found
 
 
-def _asset(asset: Asset, folder: Path) -> pystac.Asset:
+def _asset(asset: Asset, folder: Path, digest: str) -> pystac.Asset:
     content = folder / asset.href
-    with content.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
     fields: dict[str, Any] = {
         "file:size": content.stat().st_size,
         "file:checksum": "1220" + digest,  # multihash: SHA2-256, 32 bytes

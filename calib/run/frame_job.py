@@ -31,7 +31,8 @@ from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
 from calib.run.seams import SeamCheck, check_seams, seam_warnings
 
-PRODUCTS = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS), "item.json")
+PRODUCTS = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS))
+ITEM = "item.json"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,12 +100,13 @@ def run_frame(
         *map_warnings(pictures),
     )
     settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
-    provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), figures)
+    provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), figures, threads)
     checks = _Checks(seams, columns, figures, record, provenance)
-    write_report(out / "report.html", _report(maker, film, pictures, checks))
-    write_item(out / "item.json", build.map_item(maker, out, version("calib")))
+    write_report(out / "report.html", _report(maker, film, pictures, checks, threads))
     made = (*PRODUCTS, *(asset.href for asset in ANGLE_ASSETS)) if angles else PRODUCTS
-    products = digests([out / name for name in made], out)
+    products = digests([out / name for name in made], out, threads)
+    write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
+    products = dict(sorted((products | digests([out / ITEM], out)).items()))
     watch.lap("report")
     timings = Timings(started, dict(watch.seconds))
     write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
@@ -123,7 +125,7 @@ class _Checks:
     provenance: Provenance
 
 
-def _report(maker: MapMaker, film: FilmPictures, pictures: MapPictures, checks: _Checks) -> ReportData:
+def _report(maker: MapMaker, film: FilmPictures, pictures: MapPictures, checks: _Checks, threads: int) -> ReportData:
     """All that the report shows."""
     fits, scan = maker.fits, maker.fits.frame.scan
     joined = joined_columns(fits.frame, maker.sources, checks.columns)
@@ -132,7 +134,7 @@ def _report(maker: MapMaker, film: FilmPictures, pictures: MapPictures, checks: 
         figures=checks.figures,
         provenance=checks.provenance,
         fits=checks.record,
-        pairs=(build.film_pair(fits, film_grid(maker.sources, scan.sample_mm), film),),
+        pairs=(build.film_pair(fits, film_grid(maker.sources, scan.sample_mm), film, threads),),
         seams=build.shown_seams(fits, checks.seams),
         residuals=build.tone_residuals(fits),
         noise=build.sample_noise(fits),
@@ -149,12 +151,13 @@ def _provenance(
     warnings: tuple[str, ...],
     timings: Timings,
     figures: tuple[ReportFigure, ...],
+    threads: int,
 ) -> Provenance:
     frame = fits.frame
     model = photometric_function(settings["standard"])
     return Provenance(
         frame=frame.name,
-        inputs=digests(frame.inputs, frame.path.parent),
+        inputs=digests(frame.inputs, frame.path.parent, threads),
         settings=settings,
         timings=timings,
         figures={figure.name: asdict(figure) for figure in figures},

@@ -1,26 +1,51 @@
 """The frame as it came: raw strips side by side at their nominal places, small, for the report's before-picture."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.film.assemble import FilmGrid
 from calib.frame.frame import Frame, StripRaster
+from calib.ordered import in_order
 from calib.run.previews import Preview
 
-ROWS = 1024  # of the film grid, worked on at a time
+LINES = 8  # read for each row of the picture, where it stands for more: lost lines still weigh about what they should
 
 
-def raw_mosaic(frame: Frame, grid: FilmGrid) -> NDArray[np.float32]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Part:
+    """What a strip adds to the picture: sums and counts at its rows `down` and columns `across`."""
+
+    down: NDArray[np.intp]
+    across: NDArray[np.intp]
+    total: NDArray[np.float64]
+    count: NDArray[np.int64]
+
+
+def raw_mosaic(frame: Frame, grid: FilmGrid, threads: int = 1) -> NDArray[np.float32]:
     """DN on the preview of `grid`, each strip cut at the middle of its overlaps; NaN where nothing was scanned."""
     preview = Preview.of(grid.rows, grid.columns)
-    for strip in frame.strips:
-        columns, samples = _own_columns(frame, strip, grid)
-        rows, lines = _own_rows(frame, strip, grid)
-        for first in range(0, rows.size if columns.size else 0, ROWS):
-            part = lines[first : first + ROWS]
-            block = strip.read(int(part.min()), int(part.max()) + 1)[part - part.min()][:, samples]
-            preview.add_mean(int(rows[first]), int(columns[0]), block.astype(np.float32))
+    for part in in_order(lambda strip: _part(frame, strip, grid, preview.factor), frame.strips, threads):
+        preview.total[np.ix_(part.down, part.across)] += part.total
+        preview.count[np.ix_(part.down, part.across)] += part.count
     return preview.mean()
+
+
+def _part(frame: Frame, strip: StripRaster, grid: FilmGrid, factor: int) -> _Part:
+    columns, samples = _own_columns(frame, strip, grid)
+    rows, lines = _own_rows(frame, strip, grid)
+    shown = np.isin(rows % factor, np.linspace(0, factor - 1, LINES).round())
+    rows, lines = rows[shown], lines[shown]
+    (down, top, height), (across, left, width) = (
+        np.unique(places // factor, return_index=True, return_counts=True) for places in (rows, columns)
+    )
+    if not rows.size or not columns.size:
+        return _Part(down[:0], across[:0], np.zeros((0, 0)), np.zeros((0, 0), np.int64))
+    first = int(lines.min())
+    block = strip.read(first, int(lines.max()) + 1)[lines - first][:, samples]
+    total = np.add.reduceat(np.add.reduceat(block, top, axis=0, dtype=np.float64), left, axis=1)
+    return _Part(down, across, total, np.outer(height, width))
 
 
 def _own_columns(frame: Frame, strip: StripRaster, grid: FilmGrid) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -84,9 +84,9 @@ def _slope_at(density_of_dn: NDArray[np.float32], dn: float) -> float:
     return abs(float(density_of_dn[high]) - float(density_of_dn[low])) / (high - low)
 
 
-def film_pair(fits: FrameFits, grid: FilmGrid, pictures: FilmPictures) -> PicturePair:
+def film_pair(fits: FrameFits, grid: FilmGrid, pictures: FilmPictures, threads: int) -> PicturePair:
     """The frame as read out and as calibrated, both with what was bright on the Moon shown bright."""
-    raw, density = raw_mosaic(fits.frame, grid), pictures.density.mean()
+    raw, density = raw_mosaic(fits.frame, grid, threads), pictures.density.mean()
     curve = fits.frame.film.characteristic.density
     bright_is_dense = curve[-1] > curve[0]
     dn_with_density = np.median([tone.rising for tone in fits.tone.strips]) > 0.5

@@ -60,7 +60,8 @@ def folder(tmp_path):
 
 
 def written(folder, what: MapItem) -> dict:
-    write_item(folder / "item.json", what)
+    sums = {a.href: hashlib.sha256(a.key.encode()).hexdigest() for a in what.assets}
+    write_item(folder / "item.json", what, sums)
     return json.loads((folder / "item.json").read_text())
 
 
