@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.film.packed import ValueTable
+from calib.film.ready import ValueTable
 
 
 @dataclass(frozen=True)

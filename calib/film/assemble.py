@@ -11,7 +11,7 @@ from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.film.landing import Raster, node_places
-from calib.film.packed import density_itself
+from calib.film.ready import density_itself
 from calib.film.source import StripSource
 from calib.frame.description import Scan
 

@@ -6,7 +6,6 @@ would be believed too much. So it is the mean over a cell. The place of a sample
 where the picture has a gradient that doubt is one of its value, shared with its neighbours.
 """
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -14,28 +13,12 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.film.kernels import CELL
+from calib.film.ready import Read, four
 from calib.film.spans import EMPTY, Spans
-from calib.quality import DROPOUT, FILLED
+from calib.quality import DROPOUT, FILLED, MARK
 from calib.sweep.model import StripSweep
-from calib.tone.apply import Prepared
-from calib.tone.model import StripTone
 
 NOT_ITSELF = np.uint16(DROPOUT | FILLED)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Doubt:
-    """What a strip's uncertainty is read from: its tone, and what density is turned into.
-
-    `spread` (N, 3) over densities from `first` on, `per_density` rows to one density: factors of noise and of
-    systematic error, and what is added in squares to the latter; none where density is taken as it is.
-    """
-
-    known: Prepared
-    tone: StripTone
-    spread: NDArray[np.float32]
-    first: float
-    per_density: float
 
 
 def place_sigma(sweep: StripSweep, first: int, count: int) -> NDArray[np.float32]:
@@ -63,9 +46,8 @@ def cell_spans(need: Spans) -> Spans:
 
 
 def cells_of_strip(
-    dn: NDArray,
-    first: int,
-    doubt: Doubt,
+    read: Read,
+    n_lines: int,
     place: NDArray[np.float32],
     cells: Spans,
     samples: tuple[NDArray[np.float32], NDArray[np.uint16], int, int],
@@ -73,17 +55,15 @@ def cells_of_strip(
 ) -> None:
     """Fill in variance and systematic error of the `cells`; `out` (cells down, cells across, 2) begins with `samples`.
 
-    `dn` holds whole lines from `first` on, `place` (rows, 2) the 1-sigma of each row's place,
-    `samples` values and quality bits (rows, columns) from the even line and sample on that follow them.
+    `place` (rows, 2) is the 1-sigma of each row's place, `samples` are values and quality bits (rows, columns) from the
+    even line and sample on that follow them; the strip has `n_lines`.
     """
     value, quality, top, left = samples
-    tone, known, last = doubt.tone, doubt.known, first + len(dn) - 1
-    lines = slice(first, last + 1)
-    rows = tone.line_density[lines].astype(np.float32), np.square(tone.line_sigma[lines])
+    known = read.known
     _cells(
-        dn, first, last, known.table, known.column_density, known.column_variance, *rows,
-        doubt.spread, np.float32(doubt.first), np.float32(doubt.per_density), place, cells.first, cells.low, cells.high,
-        value, quality, top, left, NOT_ITSELF, np.uint16(FILLED), out,
+        read.dn, read.first, n_lines, (known.row_of_dn, known.sums, known.shift, known.spread),
+        (known.columns, known.column_variance, known.cell_columns, known.cell_variance), (read.drift, read.variance),
+        place, cells.first, cells.low, cells.high, value, quality, top, left, out,
     )  # fmt: skip
 
 
@@ -105,68 +85,152 @@ def raise_cells(rows, columns, pairs, out):  # type: ignore[no-untyped-def]  # p
 
 
 @njit(cache=True, nogil=True, inline="always")
-def spread_at(spread, first, per_density, density, noise, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Noise and squared systematic error of what a density is turned into, from those of the density."""
-    if spread.shape[0] == 0:
-        return noise, shared
-    place = (density - first) * per_density + np.float32(0.5)
-    at = np.uint64(min(max(place, np.float32(0)), np.float32(spread.shape[0] - 1)))  # rows are finer than they change
-    scatter, slope, ends = noise * spread[at, 0], spread[at, 1], spread[at, 2]
-    return scatter, slope * slope * shared + ends * ends
+def spread_at(spread, row, variance, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Variance and squared systematic error of what density is turned into, from those of the density, in rows."""
+    nearest = max(row, np.float32(0)) + np.float32(0.5)  # rows are finer than they change
+    at = np.uint64(min(nearest, np.float32(spread.shape[0] - 1)))
+    return variance * spread[at, 0], shared * spread[at, 1] + spread[at, 2]
 
 
 @njit(cache=True, nogil=True)
 def _cells(  # type: ignore[no-untyped-def]
-    dn, first_line, last_line, tone, column_density, column_variance, line_density, line_variance,
-    spread, first, per_density, place, first_cell, low, high, value, quality, top, left, not_itself, bridged, out,
+    dn, first_line, n_lines, tables, of_columns, of_lines, place, first_cell, low, high, value, quality, top, left, out,
 ):  # fmt: skip  # pragma: no cover
-    last_sample = dn.shape[1] - 1
+    """Cells about which all lies in the strip without a test for each, then the others and those with any bit."""
+    n_whole = (dn.shape[1] - 1) // CELL
+    number, others = np.empty(dn.shape[1], np.uint32), np.empty(value.shape[1] + 2 * CELL, np.int64)
+    room = np.empty((5, value.shape[1]), np.float32)
     for row in range(low.size):
-        one = min(max((row + first_cell) * CELL, first_line), last_line)
-        two = min(max((row + first_cell) * CELL + 1, first_line), last_line)
-        u, v = one - top, two - top
-        along, across = place[u, 0] * place[u, 0], place[u, 1] * place[u, 1]
-        for cell in range(low[row], high[row] + 1):
-            c, d = min(max(cell * CELL, 0), last_sample), min(max(cell * CELL + 1, 0), last_sample)
-            p, q, i, j = c - left, d - left, row + first_cell - top // CELL, cell - left // CELL
-            if quality[u, p] & quality[u, q] & quality[v, p] & quality[v, q] & bridged:
-                out[i, j, 0] = out[i, j, 1] = np.float32(0)  # they will say
-                continue
-            some = not quality[u, p] & not_itself or not quality[u, q] & not_itself
-            some = some or not quality[v, p] & not_itself or not quality[v, q] & not_itself
-            skipped = not_itself if some else np.uint16(0)  # where none is itself, better all than none
-            mean, square, count = np.float32(0), np.float32(0), np.float32(0)
-            for line in (one, two):
-                a, drift = np.uint64(line - first_line), line_density[line - first_line]
-                for sample in (c, d):
-                    if quality[line - top, sample - left] & skipped:
-                        continue
-                    s = np.uint64(sample)
-                    number = np.uint64(dn[a, s])
-                    shared = tone[number, 2] * tone[number, 2] + np.float32(column_variance[s] + line_variance[a])
-                    density = tone[number, 0] - (column_density[s] + drift)
-                    noise, shared = spread_at(spread, first, per_density, density, tone[number, 1], shared)
-                    mean += noise
-                    square += shared
-                    count += np.float32(1)
-            variance, square = (mean / count) ** 2, square / count
-            above, below = max(u - 1, first_line - top), min(v + 1, last_line - top)
-            before, after = max(p - 1, -left), min(q + 1, last_sample - left)
-            down = _square_slope(value[above, p] + value[above, q], value[v, p] + value[v, q], variance)
-            down += _square_slope(value[u, p] + value[u, q], value[below, p] + value[below, q], variance)
-            right = _square_slope(value[u, before] + value[v, before], value[u, q] + value[v, q], variance)
-            right += _square_slope(value[u, p] + value[v, p], value[u, after] + value[v, after], variance)
-            out[i, j, 0], out[i, j, 1] = variance, np.sqrt(square + along * down + across * right)
+        line, i = (row + first_cell) * CELL, row + first_cell - top // CELL
+        start, stop = max(low[row], 1), min(high[row] + 1, n_whole)
+        if line < 1 or line + CELL >= n_lines or start >= stop:
+            start = stop = high[row] + 1
+        else:
+            a, u, j = line - first_line, line - top, start - left // CELL
+            drift, line_variance = of_lines[0][a : a + CELL].mean(), of_lines[1][a : a + CELL].mean()
+            p, q, n = CELL * start - left - 1, CELL * stop - left + 1, stop - start
+            _plain_cells(
+                dn[a, CELL * start : CELL * stop], dn[a + 1, CELL * start : CELL * stop],
+                (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), tables,
+                of_columns[2][start:stop], of_columns[3][start:stop], np.float32(drift), np.float32(line_variance),
+                place[u], number, room, out[i, j : j + n],
+            )  # fmt: skip
+        count = _list_others(quality, line - top, left, low[row], start, stop, high[row] + 1, number, others)
+        _careful_cells(
+            dn, first_line, n_lines, tables, of_columns, of_lines, place, line, others[:count],
+            value, quality, top, left, out[i],
+        )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def _list_others(quality, i, left, low, start, stop, end, room, others):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """List the cells from `low` on that lie outside `start` to `stop` - 1, and those inside that hold anything that its
+    own samples do not say, or say wrong; a mark is seen as it is. How many there are.
+    """
+    count = 0
+    for cell in range(low, start):
+        others[count], count = cell, count + 1
+    if start < stop:
+        p, q = CELL * start - left, CELL * stop - left
+        upper, lower = quality[i, p:q], quality[i + 1, p:q]
+        some, two, one, plain = np.uint32(0), np.uint64(2), np.uint64(1), ~np.uint32(MARK)
+        for c in range(np.uint64(stop - start)):
+            a, b = two * c, two * c + one
+            room[c] = np.uint32(upper[a] | upper[b] | lower[a] | lower[b]) & plain
+            some |= room[c]
+        if some:
+            for cell in range(start, stop):
+                if room[cell - start]:
+                    others[count], count = cell, count + 1
+    for cell in range(stop, end):
+        others[count], count = cell, count + 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _plain_cells(  # type: ignore[no-untyped-def]
+    dn_a, dn_b, value, tables, columns, column_variance, drift, line_variance, place, number, room, out
+):  # fmt: skip  # pragma: no cover
+    """Cells of two lines read off at the mean of their four DN, with the doubt of their place times the picture's
+    slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests.
+    """
+    _, sums, shift, spread = tables
+    v0, v1, v2, v3 = value
+    last, zero, one, two = np.uint32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
+    variance, shared, across, above, below = room[0], room[1], room[2], room[3], room[4]
+    cells = np.uint64(out.shape[0])
+    for c in range(cells):
+        p, q = two * c, two * c + one
+        number[c] = (np.uint32(dn_a[p]) + np.uint32(dn_a[q]) + np.uint32(dn_b[p]) + np.uint32(dn_b[q])) >> shift
+    for c in range(cells):
+        k = np.uint64(number[c])
+        row = sums[k, zero] - (columns[c] + drift) + np.float32(0.5)
+        at = np.uint64(min(np.uint32(np.int32(row)), last))
+        variance[c] = sums[k, one] * spread[at, zero]
+        shared[c] = (sums[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
+    for s in range(np.uint64(v0.size)):
+        across[s], above[s], below[s] = v1[s] + v2[s], v2[s] - v0[s], v3[s] - v1[s]
+    of_lines, of_samples = place[0] * place[0] / np.float32(32), place[1] * place[1] / np.float32(32)
+    for c in range(cells):
+        p, q, noise = two * c + one, two * c + two, np.float32(4) * variance[c]
+        a, b = _square_beyond(above[p] + above[q], noise), _square_beyond(below[p] + below[q], noise)
+        d, e = _square_beyond(across[q] - across[p - one], noise), _square_beyond(across[q + one] - across[p], noise)
+        shared[c] = np.sqrt(shared[c] + of_lines * (a + b) + of_samples * (d + e))
+    for c in range(cells):
+        out[c, zero], out[c, one] = variance[c], shared[c]
+
+
+@njit(cache=True, nogil=True)
+def _careful_cells(  # type: ignore[no-untyped-def]
+    dn, first_line, n_lines, tables, of_columns, of_lines, place, line, cells, value, quality, top, left, out,
+):  # fmt: skip  # pragma: no cover
+    """Some cells of two lines, sample by sample: only what lies in the strip, and of that what is itself, if any is."""
+    last_line, last_sample = n_lines - 1, dn.shape[1] - 1
+    row_of_dn, sums, shift, spread = tables
+    columns, column_variance, _, _ = of_columns
+    drift, line_variance = of_lines
+    one, two = min(max(line, 0), last_line), min(max(line + 1, 0), last_line)
+    u, v = one - top, two - top
+    above, below = max(u - 1, -top), min(v + 1, last_line - top)
+    for cell in cells:
+        c, d = min(max(cell * CELL, 0), last_sample), min(max(cell * CELL + 1, 0), last_sample)
+        p, q, j = c - left, d - left, cell - left // CELL
+        every = quality[u, p] & quality[u, q] & quality[v, p] & quality[v, q]
+        if every & FILLED:
+            out[j, 0] = out[j, 1] = np.float32(0)  # they will say
+            continue
+        some = not quality[u, p] & NOT_ITSELF or not quality[u, q] & NOT_ITSELF
+        some = some or not quality[v, p] & NOT_ITSELF or not quality[v, q] & NOT_ITSELF
+        skipped = NOT_ITSELF if some else np.uint16(0)  # where none is itself, better all than none
+        noise, square, count = np.float32(0), np.float32(0), np.float32(0)
+        for at in (one, two):
+            for sample in (c, d):
+                if quality[at - top, sample - left] & skipped:
+                    continue
+                a, number = at - first_line, np.uint64(dn[at - first_line, sample])
+                k = four(number, shift)
+                shared = sums[k, 2] + column_variance[sample] + line_variance[a]
+                row = row_of_dn[number] - (columns[sample] + drift[a])
+                variance, shared = spread_at(spread, row, sums[k, 1], shared)
+                noise, square, count = noise + np.sqrt(variance), square + shared, count + np.float32(1)
+        each = np.float32(1) / count
+        variance, square = (noise * each) * (noise * each), square * each
+        before, after, rise = max(p - 1, -left), min(q + 1, last_sample - left), np.float32(4) * variance
+        down = _square_beyond(value[v, p] + value[v, q] - value[above, p] - value[above, q], rise)
+        down += _square_beyond(value[below, p] + value[below, q] - value[u, p] - value[u, q], rise)
+        right = _square_beyond(value[u, q] + value[v, q] - value[u, before] - value[v, before], rise)
+        right += _square_beyond(value[u, after] + value[v, after] - value[u, p] - value[v, p], rise)
+        down, right = place[u, 0] * place[u, 0] * down, place[u, 1] * place[u, 1] * right
+        out[j, 0], out[j, 1] = variance, np.sqrt(square + (down + right) / np.float32(32))
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _square_slope(before, after, variance):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Half the squared slope between sums of two samples two steps apart, less what their noise makes of it; none where
-    it is unknown.
+def _square_beyond(rise, noise):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Square of the difference of two samples' sum from that two samples on, 32 times half the mean square slope's,
+    less what noise makes of it; none where it is unknown.
     """
-    rise = np.float32(0.25) * (after - before)
-    square = np.float32(0.5) * rise * rise - np.float32(0.125) * variance
-    return square if square > 0 else np.float32(0)  # NaN compares false
+    square = rise * rise - noise
+    return square if square > np.float32(0) else np.float32(0)  # NaN compares false
 
 
 @njit(cache=True, nogil=True)

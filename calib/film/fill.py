@@ -4,28 +4,32 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
+from calib.film.ready import Read, four
 
 STEPS = np.array([[0, 1], [1, 0], [1, 1], [1, -1]], dtype=np.int64)  # along the line, across the lines, both diagonals
 
 
 def bridge(
-    values: NDArray[np.float32],
-    noise: NDArray[np.float32],
+    read: Read,
     bad: NDArray[np.bool_],
     rows: NDArray[np.intp],
     columns: NDArray[np.intp],
     reach: int,
-) -> NDArray[np.bool_]:
-    """Bridge bad samples, in place, linearly between the nearest good ones on both sides, in four directions.
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+    """Bridge bad samples linearly between the nearest good ones on both sides, in four directions.
 
     A direction counts with one over its gap squared; a gap wider than `reach` samples is not bridged. The 1-sigma of a
     filled sample is the scatter of the ends it was made from, with their noise: no less is known of what stood there.
-    `values`, `noise` and `bad` have shape (lines, samples); the bad samples at `rows`, `columns` (N,) are filled, or
-    NaN where they could not be. Returns which of them were filled, (N,).
+    `bad` has the shape of what was read, (lines, samples). Returns row of the value table and 1-sigma in rows of the
+    bad samples at `rows`, `columns` (N,), NaN where they could not be bridged, and which were.
     """
-    filled = np.zeros(rows.size, dtype=np.bool_)
-    _bridge(values, noise, bad, rows, columns, reach, filled)
-    return filled
+    known, filled = read.known, np.zeros(rows.size, np.bool_)
+    row, noise = np.empty(rows.size, np.float32), np.empty(rows.size, np.float32)
+    _bridge(
+        read.dn, known.row_of_dn, known.columns, read.drift, known.sums, known.shift,
+        bad, rows, columns, reach, row, noise, filled,
+    )  # fmt: skip
+    return row, noise, filled
 
 
 @njit(cache=True, nogil=True)
@@ -40,33 +44,40 @@ def _end(bad: NDArray, row: int, column: int, down: int, right: int, reach: int)
     return 0
 
 
+@njit(cache=True, nogil=True, inline="always")
+def _told(dn, i, j, row_of_dn, of_column, of_line, sums, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Row of a sample and the variance of its noise."""
+    number = np.uint64(dn[i, j])
+    return row_of_dn[number] - (of_column[j] + of_line[i]), sums[four(number, shift), 1]
+
+
 @njit(cache=True, nogil=True)
-def _bridge(values, noise, bad, rows, columns, reach, filled):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _bridge(  # type: ignore[no-untyped-def]
+    dn, row_of_dn, of_column, of_line, sums, shift, bad, rows, columns, reach, out_row, out_noise, filled
+):  # fmt: skip  # pragma: no cover
     for n in range(rows.size):
         row, column = rows[n], columns[n]
         total = mean = second = variance = 0.0
         for d in range(4):
             down, right = STEPS[d, 0], STEPS[d, 1]
             before = _end(bad, row, column, -down, -right, reach)
-            after = _end(bad, row, column, down, right, reach)
-            gap = before + after
-            if before == 0 or after == 0 or gap - 1 > reach:
+            after = _end(bad, row, column, down, right, reach + 1 - before) if before else 0
+            if after == 0:
                 continue
-            a = values[row - before * down, column - before * right]
-            b = values[row + after * down, column + after * right]
-            noise_a = noise[row - before * down, column - before * right]
-            noise_b = noise[row + after * down, column + after * right]
+            gap = before + after
+            i, j = row - before * down, column - before * right
+            a, noise_a = _told(dn, i, j, row_of_dn, of_column, of_line, sums, shift)
+            i, j = row + after * down, column + after * right
+            b, noise_b = _told(dn, i, j, row_of_dn, of_column, of_line, sums, shift)
             weight = 1.0 / (gap * gap * (down * down + right * right))
             share = before / gap
             total += weight
             mean += weight * (a + share * (b - a))
             second += weight * ((1 - share) * a * a + share * b * b)
-            variance += weight * ((1 - share) * noise_a * noise_a + share * noise_b * noise_b)
+            variance += weight * ((1 - share) * noise_a + share * noise_b)
         if total > 0.0:
             mean /= total
-            values[row, column] = mean
-            noise[row, column] = np.sqrt(max(second / total - mean * mean, 0.0) + variance / total)
-            filled[n] = True
+            out_row[n], filled[n] = mean, True
+            out_noise[n] = np.sqrt(max(second / total - mean * mean, 0.0) + variance / total)
         else:
-            values[row, column] = np.nan
-            noise[row, column] = np.nan
+            out_row[n] = out_noise[n] = np.nan

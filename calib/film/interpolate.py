@@ -8,7 +8,6 @@ weights: the noise of samples averages down, their systematic error does not.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import repeat
-from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,11 +16,10 @@ from calib.coordinates import Array, FilmPoints
 from calib.film.gather import Sums, close, gather
 from calib.film.kernels import DEFAULT_KERNEL, axis_weights
 from calib.film.landing import Raster, extent_of, landing, landing_of_raster, landing_of_scan
-from calib.film.packed import ValueTable, density_itself, packed_strip, packed_window
+from calib.film.packed import packed_strip, packed_window
+from calib.film.ready import DENSITY, ValueTable
 from calib.film.source import StripSource, StripWindow
 from calib.quality import OUTSIDE
-
-DENSITY = density_itself((-inf, inf))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,47 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
-from calib.film.doubt import (
-    Doubt,
-    cell_spans,
-    cells_of_strip,
-    cells_of_window,
-    place_sigma,
-    raise_cells,
-    spread_at,
-)
+from calib.film.doubt import cell_spans, cells_of_strip, cells_of_window, place_sigma, raise_cells, spread_at
 from calib.film.fill import bridge
 from calib.film.kernels import CELL
-from calib.film.runs import flag_bits, flag_mask, gap_spans, listed, within
+from calib.film.ready import Read, ValueTable, four, read_lines
+from calib.film.runs import flag_bits, flag_mask, listed, within
 from calib.film.source import StripSource, StripWindow
 from calib.film.spans import Spans, clipped, widened
 from calib.film.strokes import marked_runs
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
-from calib.tone.apply import CalibratedLines, calibrate_lines, prepared
 
 REACH = 2  # samples about each wanted one that its cell's uncertainty is told by
 SOUND, MARKED, UNSOUND = 0, 1, 2
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ValueTable:
-    """What density is turned into before it is interpolated: a table over densities from `first` on, `per_density` rows
-    to one density.
-
-    `value` (N,), and `spread` (N, 3): factors of noise and of systematic error, and what is added in squares to the
-    latter; held at their ends. At and beyond the densities `span` nothing can be calibrated.
-    """
-
-    value: NDArray[np.float32]
-    spread: NDArray[np.float32]
-    first: float
-    per_density: float
-    span: tuple[float, float]
-
-
-def density_itself(span: tuple[float, float]) -> ValueTable:
-    """Density is interpolated as it is."""
-    return ValueTable(np.zeros(0, np.float32), np.zeros((0, 3), np.float32), 0.0, 0.0, span)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,23 +67,21 @@ def packed_strip(
     inside = clipped(need, n_lines, n_samples)
     reach = source.reach + 1
     first, stop = max(inside.first - reach, 0), min(inside.stop + reach, n_lines)
-    dn = source.raster.read(first, stop)
-    _one_pass(source, values, dn[inside.first - first :], inside, made, taps)
+    read = read_lines(source.raster, source.tone, values, first, stop)
+    _one_pass(read, inside, made, taps)
     runs = {DROPOUT: source.dropouts.runs, MARK: marked_runs(source.marks, source.sweep)}
     near = {bit: within(rows, first, stop) for bit, rows in runs.items()}
     for bit, rows in near.items():
         flag_bits(rows, *_ends(inside), made.top, made.left, np.uint16(bit), made.quality)
     to_fill = [near[DROPOUT], near[MARK]] if fill_marks else [near[DROPOUT]]
-    bridged = _bridge_gaps(source, values, dn, first, inside, made, np.concatenate(to_fill))
+    bridged = _bridge_gaps(source.reach, read, inside, made, np.concatenate(to_fill))
     for rows in near.values():
         _mark(rows, *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound)
     _repeat(
         *_ends(need), made.top, made.left, n_lines, n_samples, *taps, made.value, made.quality, made.unsound,
     )  # fmt: skip
-    doubt = Doubt(prepared(source.tone), source.tone, values.spread, values.first, values.per_density)
     place = place_sigma(source.sweep, made.top, made.value.shape[0])
-    samples = (made.value, made.quality, made.top, made.left)
-    cells_of_strip(dn, first, doubt, place, cells, samples, made.doubts)
+    cells_of_strip(read, n_lines, place, cells, (made.value, made.quality, made.top, made.left), made.doubts)
     raise_cells(*bridged, made.doubts)
     return made
 
@@ -135,54 +104,34 @@ def _ends(spans: Spans) -> tuple[int, NDArray[np.int32], NDArray[np.int32]]:
     return spans.first, spans.low, spans.high
 
 
-def _one_pass(
-    source: StripSource, values: ValueTable, dn: NDArray, inside: Spans, made: Packed, taps: tuple[int, int]
-) -> None:
-    tone, known = source.tone, prepared(source.tone)
-    line_density = tone.line_density[inside.first : inside.stop].astype(np.float32)
+def _one_pass(read: Read, inside: Spans, made: Packed, taps: tuple[int, int]) -> None:
+    known, skip = read.known, inside.first - read.first
     _calibrate(
-        dn, tone.density_of_dn, known.table, known.column_density, line_density, *tone.dn_span,
-        values.value, np.float32(values.first), np.float32(values.per_density), *values.span,
-        *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound,
+        read.dn[skip:], read.drift[skip:], known.row_of_dn, known.columns, known.values, *known.dn_span, *known.beyond,
+        *known.limits, *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound,
     )  # fmt: skip
 
 
 def _bridge_gaps(
-    source: StripSource,
-    values: ValueTable,
-    dn: NDArray,
-    first: int,
-    inside: Spans,
-    made: Packed,
-    gaps: NDArray[np.int32],
+    reach: int, read: Read, inside: Spans, made: Packed, gaps: NDArray[np.int32]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
-    """Bridge the gaps (runs) as far as they lie inside; density is worked out about them only.
+    """Bridge the gaps (runs) as far as they lie inside; their ends alone are looked at.
 
     Returns rows and columns of the samples bridged, and their variance and systematic error (n, 2).
     """
-    wanted = gap_spans(gaps, *_ends(inside))
-    lines = np.flatnonzero(wanted.low <= wanted.high)
-    if lines.size == 0:
-        return np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros((0, 2), np.float32)
-    part = slice(lines[0], lines[-1] + 1)
-    wanted = Spans(wanted.first + int(lines[0]), wanted.low[part], wanted.high[part])
-    about = clipped(widened(wanted, *(source.reach + 1,) * 4), source.raster.n_lines, source.raster.n_samples)
-    left, right = about.samples
-    room = CalibratedLines.empty((about.stop - about.first, right - left))
-    calibrate_lines(
-        dn[about.first - first : about.stop - first], source.tone, about.first, left, about.low, about.high, room
-    )
-    bad = np.zeros(room.density.shape, np.bool_)
-    flag_mask(gaps, about.first, left, bad)
-    rows, columns = listed(gaps, *_ends(wanted), about.first, left)
-    filled = bridge(room.density, room.noise, bad, rows, columns, source.reach)
+    rows, columns = listed(gaps, *_ends(inside), read.first)
     pairs = np.empty((rows.size, 2), np.float32)
+    if rows.size == 0:
+        return rows, columns, pairs
+    bad, known = np.zeros(read.dn.shape, np.bool_), read.known
+    flag_mask(gaps, read.first, 0, bad)
+    row, noise, filled = bridge(read, bad, rows, columns, reach)
+    down, right = read.first - made.top, -made.left
     _put(
-        rows, columns, filled, room.density, room.noise, room.systematic, about.first - made.top, left - made.left,
-        values.value, values.spread, np.float32(values.first), np.float32(values.per_density), *values.span,
-        made.value, made.quality, pairs,
+        read.dn, rows, columns, filled, row, noise, known.sums, known.shift, known.column_variance, read.variance,
+        known.values, known.spread, *known.limits, down, right, made.value, made.quality, pairs,
     )  # fmt: skip
-    return rows[filled] + (about.first - made.top), columns[filled] + (left - made.left), pairs[filled]
+    return rows[filled] + down, columns[filled] + right, pairs[filled]
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -224,76 +173,87 @@ def _copy(  # type: ignore[no-untyped-def]
 def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Fill what lies beyond the strip with its outermost lines and samples."""
     for row in range(low.size):
-        line = row + first
-        from_line = min(max(line, 0), n_lines - 1)
-        i, a = line - top, from_line - top
-        if a != i:
-            _repeat_part(low[row], high[row] + 1, i, a, left, n_samples, tall, wide, value, quality, unsound)
-        else:
-            _repeat_part(low[row], 0, i, a, left, n_samples, tall, wide, value, quality, unsound)
-            _repeat_part(n_samples, high[row] + 1, i, a, left, n_samples, tall, wide, value, quality, unsound)
-
-
-@njit(cache=True, nogil=True)
-def _repeat_part(start, stop, i, a, left, n_samples, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
-    for sample in range(start, stop):
-        b, j = min(max(sample, 0), n_samples - 1) - left, sample - left
-        value[i, j], quality[i, j] = value[a, b], quality[a, b]
-        _look_at(i, j, tall, wide, value, quality, unsound)
+        from_line, sample = min(max(row + first, 0), n_lines - 1), low[row]
+        i, a = row + first - top, from_line - top
+        while sample <= high[row]:
+            if a == i and 0 <= sample < n_samples:
+                sample = n_samples  # the line itself is there
+                continue
+            b, j = min(max(sample, 0), n_samples - 1) - left, sample - left
+            value[i, j], quality[i, j] = value[a, b], quality[a, b]
+            _look_at(i, j, tall, wide, value, quality, unsound)
+            sample += 1
 
 
 @njit(cache=True, nogil=True)
 def _calibrate(  # type: ignore[no-untyped-def]
-    dn, density_of_dn, tone, column_density, line_density, dn_first, dn_last, values, first_density, per_density,
-    span_low, span_high, first, low, high, top, left, tall, wide, value, quality, unsound,
+    dn, drift, row_of_dn, columns, values, dn_first, dn_last, below, above, least, most,
+    first, low, high, top, left, tall, wide, value, quality, unsound,
 ):  # fmt: skip  # pragma: no cover
-    turn, end = values.size > 0, np.float32(values.size - 2)
-    for row in range(low.size):
-        i, drift = np.uint64(row + first - top), line_density[row]
-        for sample in range(low[row], high[row] + 1):
-            s, j = np.uint64(sample), np.uint64(sample - left)
-            number = dn[row, s]
-            density = density_of_dn[np.uint64(number)] - (column_density[s] + drift)
-            value[i, j], quality[i, j] = density, np.uint16(0)
+    """Each line in two loops without a test; what cannot be calibrated is then sought where there is any."""
+    last, zero, one, turn = np.uint32(max(values.shape[0] - 1, 0)), np.uint64(0), np.uint64(1), values.size > 0
+    rows = np.empty(dn.shape[1], np.float32)
+    for line in range(low.size):
+        if low[line] > high[line]:
+            continue
+        start, n, i = low[line], np.uint64(high[line] + 1 - low[line]), line + first - top
+        numbers, off, here, out = dn[line, start:], columns[start:], drift[line], value[i, start - left :]
+        for s in range(n):
+            row = row_of_dn[np.uint64(numbers[s])] - (off[s] + here)
+            rows[s] = out[s] = row
             if turn:
-                value[i, j] = _table_at(values, (density - first_density) * per_density, end)
-            if number < dn_first or number > dn_last or density <= span_low or density >= span_high:
-                bits = np.uint16(tone[np.uint64(number), 3])
-                bits |= np.uint16(LOW_DENSITY if density <= span_low else 0)
-                bits |= np.uint16(HIGH_DENSITY if density >= span_high else 0)
-                quality[i, j] = bits
-                _unsound_at(row + first - top, sample - left, tall, wide, np.uint8(UNSOUND), unsound)
+                at = np.uint64(min(np.uint32(np.int32(row)), last))  # beyond the table's ends it is not held
+                out[s] = values[at, zero] + row * values[at, one]
+        some = np.uint32(0)
+        for s in range(n):
+            some |= np.uint32((rows[s] <= least) | (rows[s] >= most) | (numbers[s] < dn_first) | (numbers[s] > dn_last))
+        if some:
+            limits = dn_first, dn_last, below, above, least, most
+            _lost(numbers[:n], rows, limits, values, i, start - left, tall, wide, value, quality, unsound)
+
+
+@njit(cache=True, nogil=True)
+def _lost(numbers, rows, limits, values, i, j, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Give the samples of a line that cannot be calibrated their bits, and the value at the table's end."""
+    dn_first, dn_last, below, above, least, most = limits
+    for s in range(numbers.size):
+        number, row = numbers[s], rows[s]
+        if row > least and row < most and number >= dn_first and number <= dn_last:
+            continue
+        bits = below if number < dn_first else (above if number > dn_last else np.uint16(0))
+        bits |= np.uint16(LOW_DENSITY if row <= least else 0) | np.uint16(HIGH_DENSITY if row >= most else 0)
+        value[i, j + s], quality[i, j + s] = _value_at(values, row), bits
+        _unsound_at(i, j + s, tall, wide, np.uint8(UNSOUND), unsound)
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _table_at(table, place, end):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """A table between its entries, held beyond them; `end` is its last but one."""
-    place = min(max(place, np.float32(0)), end + np.float32(1))
-    low = min(np.floor(place), end)
-    at = np.uint64(low)
-    return table[at] + (place - low) * (table[at + np.uint64(1)] - table[at])
+def _value_at(values, row):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """A table's value at a row, held at its ends."""
+    if values.shape[0] == 0:
+        return row
+    row = min(max(row, np.float32(0)), np.float32(values.shape[0]))
+    at = min(np.int64(row), values.shape[0] - 1)
+    return values[at, 0] + row * values[at, 1]
 
 
 @njit(cache=True, nogil=True)
 def _put(  # type: ignore[no-untyped-def]
-    rows, columns, filled, density, noise, systematic, down, right, values, spread, first, per_density,
-    span_low, span_high, value, quality, pairs,
+    dn, rows, columns, filled, told, noise, sums, shift, column_variance, line_variance, values, spread,
+    least, most, down, right, value, quality, pairs,
 ):  # fmt: skip  # pragma: no cover
     """Bridged samples into their places, NaN where one could not be bridged; their variance and systematic error."""
     for n in range(rows.size):
-        row, column = rows[n], columns[n]
-        i, j, d = row + down, column + right, density[row, column]
+        line, sample = rows[n], columns[n]
+        i, j, row = line + down, sample + right, told[n]
         if not filled[n]:
             value[i, j] = np.nan
             continue
         bits = (quality[i, j] & np.uint16(DROPOUT | MARK)) | np.uint16(FILLED)  # the others went with what was bridged
-        if d <= span_low:
+        if row <= least:
             bits |= np.uint16(LOW_DENSITY)
-        elif d >= span_high:
+        elif row >= most:
             bits |= np.uint16(HIGH_DENSITY)
-        quality[i, j], value[i, j] = bits, d
-        if values.size > 0:
-            value[i, j] = _table_at(values, (d - first) * per_density, np.float32(values.size - 2))
-        shared = systematic[row, column] * systematic[row, column]
-        scatter, square = spread_at(spread, first, per_density, d, noise[row, column], shared)
-        pairs[n, 0], pairs[n, 1] = scatter * scatter, np.sqrt(square)
+        quality[i, j], value[i, j] = bits, _value_at(values, row)
+        shared = sums[four(dn[line, sample], shift), 2] + column_variance[sample] + line_variance[line]
+        pairs[n, 0], square = spread_at(spread, row, noise[n] * noise[n], shared)
+        pairs[n, 1] = np.sqrt(square)

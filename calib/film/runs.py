@@ -4,7 +4,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
-from calib.film.spans import EMPTY, Spans
 
 
 def within(runs: NDArray[np.int32], first: int, stop: int) -> NDArray[np.int32]:
@@ -13,26 +12,11 @@ def within(runs: NDArray[np.int32], first: int, stop: int) -> NDArray[np.int32]:
     return runs[start:end]
 
 
-def gap_spans(gaps: NDArray[np.int32], first: int, low: NDArray[np.int32], high: NDArray[np.int32]) -> Spans:
-    """From the first to the last sample of a gap on each line of the spans."""
-    gap_low, gap_high = np.full(low.size, EMPTY, np.int32), np.full(low.size, -EMPTY, np.int32)
-    _gap_ends(gaps, first, low, high, gap_low, gap_high)
-    return Spans(first, gap_low, gap_high)
-
-
 @njit(cache=True, nogil=True)
-def _gap_ends(gaps, first, low, high, gap_low, gap_high):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for n in range(gaps.shape[0]):
-        row = gaps[n, 0] - first
-        if 0 <= row < low.size:
-            start, end = max(gaps[n, 1], low[row]), min(gaps[n, 2] - 1, high[row])
-            if start <= end:
-                gap_low[row], gap_high[row] = min(gap_low[row], start), max(gap_high[row], end)
-
-
-@njit(cache=True, nogil=True)
-def listed(gaps, first, low, high, top, left):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Rows and columns of the samples of the gaps inside the spans; a sample in two gaps is named twice."""
+def listed(gaps, first, low, high, top):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows, counted from line `top`, and columns of the samples of the gaps inside the spans; a sample in two gaps is
+    named twice.
+    """
     count = 0
     for n in range(gaps.shape[0]):
         row = gaps[n, 0] - first
@@ -44,7 +28,7 @@ def listed(gaps, first, low, high, top, left):  # type: ignore[no-untyped-def]  
         row = gaps[n, 0] - first
         if 0 <= row < low.size:
             for sample in range(max(gaps[n, 1], low[row]), min(gaps[n, 2] - 1, high[row]) + 1):
-                rows[count], columns[count] = gaps[n, 0] - top, sample - left
+                rows[count], columns[count] = gaps[n, 0] - top, sample
                 count += 1
     return rows, columns
 

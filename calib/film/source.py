@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.film.fill import bridge
+from calib.film.ready import DENSITY, read_lines
 from calib.film.spans import everything
 from calib.film.strokes import StripMarks, marked_runs
 from calib.frame.frame import StripRaster
@@ -58,17 +59,16 @@ def read_window(source: StripSource, first: int, stop: int, *, fill_marks: bool)
     n_lines, n_samples = source.raster.n_lines, source.raster.n_samples
     halo = source.reach + 1
     low, high = max(0, first - halo), min(n_lines, stop + halo)
-    dn = source.raster.read(low, high)
+    read = read_lines(source.raster, source.tone, DENSITY, low, high)
     made, spans = CalibratedLines.empty((high - low, n_samples)), everything(low, high, n_samples)
-    calibrate_lines(dn, source.tone, low, 0, spans.low, spans.high, made)
+    calibrate_lines(read.dn, source.tone, low, 0, spans.low, spans.high, made)
     for runs, bit in ((source.dropouts.runs, DROPOUT), (marked_runs(source.marks, source.sweep), MARK)):
         flag_runs(made.quality, runs, low, 0, spans.low, spans.high, bit)
     bad = (made.quality & np.uint16(DROPOUT | MARK if fill_marks else DROPOUT)) != 0
-    rows, columns = np.nonzero(bad)
-    filled = bridge(made.density, made.noise, bad, rows, columns, source.reach)
-    at = rows[filled], columns[filled]
+    rows, columns = at = np.nonzero(bad)
+    made.density[at], made.noise[at], filled = bridge(read, bad, rows, columns, source.reach)
     of_what = made.quality[at] & np.uint16(DROPOUT | MARK)  # the other bits went with what was bridged
-    made.quality[at] = of_what | np.uint16(FILLED)
+    made.quality[at] = np.where(filled, of_what | np.uint16(FILLED), made.quality[at])
     inner = slice(max(first, 0) - low, min(stop, n_lines) - low)
     return StripWindow(
         max(first, 0), made.density[inner], made.noise[inner], made.systematic[inner], made.quality[inner]

@@ -11,7 +11,7 @@ right up to the ends too; values there serve in means only, and the caller flags
 import numpy as np
 
 from calib.coordinates import Array
-from calib.film.packed import ValueTable
+from calib.film.ready import ValueTable
 from calib.light.curve import FilmCurve, exposure_of
 
 NODES = 8193  # over the curve's span; linear interpolation between them is good to 6e-6 of the exposure (tested)

@@ -12,7 +12,7 @@ from calib.compiled import njit
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.film.landing import Raster, node_places
-from calib.film.packed import ValueTable
+from calib.film.ready import ValueTable
 from calib.film.source import StripSource
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid

@@ -1,21 +1,32 @@
 """Gaps are bridged only from both sides, exactly where the film is a plane, and never wider than the reach."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.film.fill import bridge
+from calib.film.ready import Read
 
 
 def fill_from_neighbours(
     values: np.ndarray, noise: np.ndarray, bad: np.ndarray, reach: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """All bad samples bridged: values, noise, and which were filled."""
+    """All bad samples bridged: values, noise, and which were filled. Every sample has a DN of its own."""
     out, sigma, filled = values.copy(), noise.copy(), np.zeros(values.shape, bool)
-    rows, columns = np.nonzero(bad)
-    filled[rows, columns] = bridge(out, sigma, bad, rows, columns, reach)
+    rows, columns = at = np.nonzero(bad)
+    out[at], sigma[at], filled[at] = bridge(read_of(values, noise), bad, rows, columns, reach)
     return out, sigma, filled
+
+
+def read_of(values: np.ndarray, noise: np.ndarray) -> Read:
+    """A strip without banding or drift that was read whole, each of its samples with a DN of its own."""
+    dn, none = np.arange(values.size, dtype=np.uint16).reshape(values.shape), np.zeros(values.size, np.float32)
+    sums = np.stack([values.ravel(), np.square(noise.ravel()), none], axis=1).astype(np.float32)
+    known = SimpleNamespace(row_of_dn=values.ravel(), columns=none, sums=sums, shift=np.uint32(2))
+    return Read(dn, 0, known, none, none)  # type: ignore[arg-type]
 
 
 def plane(rows: int, columns: int, a: float, b: float) -> np.ndarray:

@@ -1,0 +1,149 @@
+"""A strip's tone joined with what density is turned into: the tables that the inner loops read.
+
+Places in the table of values are counted in its rows, so that a sample is one look at its DN, one difference and one
+look at its row; uncertainties of density are counted in rows too. What density is left as it is has rows of one
+density.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import inf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.coordinates import Array
+from calib.frame.frame import StripRaster
+from calib.quality import HIGH_DENSITY, LOW_DENSITY
+from calib.tone.model import StripTone
+
+MOST_SUMS = 16384  # entries by the sum of four DN: a sigma changes by parts of a thousand from one to the next
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ValueTable:
+    """What density is turned into before it is interpolated: a table over densities from `first` on, `per_density` rows
+    to one density.
+
+    `value` (N,), and `spread` (N, 3): factors of noise and of systematic error, and what is added in squares to the
+    latter; held at their ends. At and beyond the densities `span` nothing can be calibrated.
+    """
+
+    value: NDArray[np.float32]
+    spread: NDArray[np.float32]
+    first: float
+    per_density: float
+    span: tuple[float, float]
+
+
+def density_itself(span: tuple[float, float]) -> ValueTable:
+    """Density is interpolated as it is."""
+    return ValueTable(np.zeros(0, np.float32), np.array([[1.0, 1.0, 0.0]], np.float32), 0.0, 1.0, span)
+
+
+DENSITY = density_itself((-inf, inf))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ready:
+    """Tables of one strip: a sample lies in row ``row_of_dn[DN] - (columns[sample] + drift)`` of the values.
+
+    `values` (N - 1, 2): value of row r between two rows is ``values[int(r), 0] + r * values[int(r), 1]``; none where it
+    is the row itself. `limits`: the rows at and beyond which nothing can be calibrated; `dn_span` and `beyond`: the DN
+    that can be, and the quality bits of those below and above. `sums` (K, 3): row, variance of noise, variance of the
+    curve by ``(sum of four DN) >> shift``; `spread` (N, 3): what these variances are multiplied by, and what is added
+    to the latter. `cell_columns`, `cell_variance`: `columns` and their `column_variance` as means over cells.
+    """
+
+    row_of_dn: NDArray[np.float32]
+    columns: NDArray[np.float32]
+    column_variance: NDArray[np.float32]
+    values: NDArray[np.float32]
+    limits: tuple[np.float32, np.float32]
+    dn_span: tuple[int, int]
+    beyond: tuple[np.uint16, np.uint16]
+    sums: NDArray[np.float32]
+    shift: np.uint32
+    spread: NDArray[np.float32]
+    cell_columns: NDArray[np.float32]
+    cell_variance: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Read:
+    """Whole lines of a strip as they were read, (lines, samples) from line `first` on, and the strip's tables; of each
+    line its drift and the drift's variance, in rows.
+    """
+
+    dn: NDArray
+    first: int
+    known: Ready
+    drift: NDArray[np.float32]
+    variance: NDArray[np.float32]
+
+
+def read_lines(raster: StripRaster, tone: StripTone, values: ValueTable, first: int, stop: int) -> Read:
+    """Lines `first` to `stop` - 1 of a strip."""
+    drift, sigma = (
+        (of_line[first:stop] * values.per_density).astype(np.float32)
+        for of_line in (tone.line_density, tone.line_sigma)
+    )
+    return Read(raster.read(first, stop), first, ready(tone, values), drift, np.square(sigma))
+
+
+@njit(cache=True, nogil=True, inline="always")
+def four(number, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Where `sums` has what is true of one DN."""
+    return (np.uint64(4) * np.uint64(number)) >> np.uint64(shift)
+
+
+@lru_cache(maxsize=128)
+def ready(tone: StripTone, values: ValueTable) -> Ready:
+    """Made once a strip: tone and values are the same only if they are the same objects."""
+    row, per = tone.density_of_dn, np.float32(values.per_density)
+    if values.value.size:
+        row = ((row - values.first) * values.per_density).astype(np.float32)
+    columns, variance = tone.column_density * per, np.square(tone.column_sigma * per)
+    bits = np.uint16(LOW_DENSITY), np.uint16(HIGH_DENSITY)
+    low, high = (np.float32((end - values.first) * values.per_density) for end in values.span)
+    sums, shift = _by_sum(row, np.square(tone.noise_density * per), np.square(tone.curve_sigma * per))
+    return Ready(
+        row_of_dn=row,
+        columns=columns.astype(np.float32),
+        column_variance=variance.astype(np.float32),
+        values=_straight(values.value),
+        limits=(low, high),
+        dn_span=tone.dn_span,
+        beyond=bits if tone.rising else bits[::-1],
+        sums=sums,
+        shift=np.uint32(shift),
+        spread=np.square(values.spread / np.array([per, per, 1.0], np.float32)),
+        cell_columns=_pairs(columns),
+        cell_variance=_pairs(variance),
+    )
+
+
+def _straight(value: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The straight line from each entry of a table to the next: what it is at entry 0, and its step."""
+    if value.size == 0:
+        return np.zeros((0, 2), np.float32)
+    exact = value.astype(np.float64)
+    step = np.diff(exact)
+    return np.stack([exact[:-1] - step * np.arange(step.size), step], axis=1).astype(np.float32)
+
+
+def _by_sum(*of_dn: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
+    """Tables over DN as tables over the sum of four, and by how many bits that is shifted."""
+    most, shift = 4 * (of_dn[0].size - 1), 0
+    while most >> shift >= MOST_SUMS:
+        shift += 1
+    middle = ((np.arange((most >> shift) + 1) << shift) + ((1 << shift) - 1) / 2) / 4
+    dn = np.arange(of_dn[0].size)
+    return np.stack([np.interp(middle, dn, table) for table in of_dn], axis=1).astype(np.float32), shift
+
+
+def _pairs(columns: Array) -> NDArray[np.float32]:
+    """Means of two neighbouring columns; an odd last one has none."""
+    whole = columns.size // 2 * 2
+    return (0.5 * (columns[0:whole:2] + columns[1:whole:2])).astype(np.float32)
