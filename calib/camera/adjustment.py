@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from calib.camera.collinearity import moon_to_film, sensitivity
 from calib.camera.exterior import Pose, moved, turn_between
@@ -126,7 +126,7 @@ def _with_covariance(o: Observations, used: NDArray[np.bool_], pose: Pose, resid
     inverse = o.unit[:, np.newaxis] * (right.T / singular) / scale[:, np.newaxis]
     freedom, square = len(residual) - 6, float(residual @ residual)
     factor = square / freedom if freedom else 1.0
-    widened = factor if freedom and square > chi2.isf(SIGNIFICANCE, freedom) else 1.0
+    widened = factor if freedom and square > chdtri(freedom, SIGNIFICANCE) else 1.0
     cofactor = inverse @ inverse.T
     return Adjusted(pose, cofactor, cofactor * widened, factor, square)
 

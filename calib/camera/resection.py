@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from calib.camera.adjustment import (
     SINGULAR,
@@ -44,7 +44,7 @@ LINEAR_TURNS = 3
 SEED = 20  # of the draw where there are more subsets than that
 LEAST_REDUNDANCY = 1e-3  # a residual with less of its variance left than this cannot be tested
 MOST_EXCESS = 10.0**2  # points may scatter up to ten times as much as stated (common practice, no source)
-MEDIAN_CHI2 = float(chi2.median(2))
+MEDIAN_CHI2 = float(chdtri(2, 0.5))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +87,7 @@ def resect(camera: Camera, control: Control, pose: Pose) -> Resection | NotPossi
         if not isinstance(fit, Adjusted):
             return fit
         test = _tested(o, fit, used)
-        critical = float(chi2.isf(SIGNIFICANCE / used.size, 2)) * _excess(test[used])
+        critical = float(chdtri(2, SIGNIFICANCE / used.size)) * _excess(test[used])
         change = _next_change(test, critical, used)
         if change is None or used.tobytes() in seen:
             if fit.variance_factor > MOST_EXCESS:
@@ -108,7 +108,7 @@ def _fit(o: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | No
     near, robust = adjust(o, used, o.given), adjust(o, used, start)
     if not (isinstance(near, Adjusted) and isinstance(robust, Adjusted)):
         return near if isinstance(near, Adjusted) else robust
-    return robust if near.square - robust.square > chi2.isf(SIGNIFICANCE, 6) else near
+    return robust if near.square - robust.square > chdtri(6, SIGNIFICANCE) else near
 
 
 def _result(o: Observations, fit: Adjusted, used: NDArray[np.bool_], test: Array, critical: float) -> Resection:
@@ -139,7 +139,7 @@ def _robust_start(o: Observations) -> tuple[NDArray[np.bool_], Pose]:
         if found is None or not np.isfinite(residuals(o, found[0])[imaged]).all():
             return imaged, everyone.pose
         pose, square = found
-    limit = chi2.isf(SIGNIFICANCE / imaged.size, 2) * _excess(square[imaged])
+    limit = chdtri(2, SIGNIFICANCE / imaged.size) * _excess(square[imaged])
     return np.asarray(imaged & (square <= limit)), pose
 
 

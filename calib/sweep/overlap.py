@@ -5,8 +5,8 @@ scatter so that the strips' tones need not agree; the correlations of all window
 """
 
 import numpy as np
+from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import map_coordinates, uniform_filter
-from scipy.signal import fftconvolve
 
 from calib.coordinates import Array
 from calib.sweep.match import local_step
@@ -70,10 +70,18 @@ def _correlation(pictures: SeamPictures, window: slice, reach: tuple[int, int]) 
     norm = np.sqrt(np.sum(template**2))
     if norm <= 0:
         return None
-    product = fftconvolve(around, template[::-1, ::-1], mode="valid")
+    product = _products(around, template)
     size = (n_l, n_s)
     corner = tuple(slice(n // 2, n // 2 + 2 * r + 1) for n, r in zip(size, reach, strict=True))
     mean = uniform_filter(around, size)[corner]
     variance = np.maximum(uniform_filter(around**2, size)[corner] - mean**2, 1e-30) * n_l * n_s
     share = uniform_filter(inside.astype(float), size)[corner]
     return np.asarray(np.where(share > 0.6, product / (norm * np.sqrt(variance)), 0.0))
+
+
+def _products(around: Array, template: Array) -> Array:
+    """Sums of products with a template at each whole shift that keeps it inside, by the Fourier transform."""
+    shape = [next_fast_len(n + m - 1, real=True) for n, m in zip(around.shape, template.shape, strict=True)]
+    whole = irfft2(rfft2(around, shape) * rfft2(template[::-1, ::-1], shape), shape)
+    (rows, cols), (high, wide) = around.shape, template.shape
+    return np.asarray(whole[high - 1 : rows, wide - 1 : cols])

@@ -2,7 +2,7 @@
 
 import numpy as np
 from scipy.fft import dct, idct
-from scipy.stats import f
+from scipy.special import fdtri
 
 from calib.coordinates import Array
 from calib.tone.banding import by_octaves, components_of_octave
@@ -46,7 +46,7 @@ def _whitened(profile: Array, moon: Array) -> Array:
     spectrum = dct(profile, norm="ortho")
     power = by_octaves(spectrum**2)
     freedom = components_of_octave(power.size)
-    sure = (power > moon * f.ppf(CONFIDENCE, freedom, freedom)) & (np.arange(power.size) >= SLOWEST)
+    sure = (power > moon * fdtri(freedom, freedom, CONFIDENCE)) & (np.arange(power.size) >= SLOWEST)
     white = np.where(sure, spectrum / np.sqrt(np.maximum(power, 1e-300)), 0.0)
     return np.asarray(idct(white, norm="ortho"))
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.fft import dct, idct
 from scipy.ndimage import median_filter
-from scipy.stats import f
+from scipy.special import fdtri
 
 from calib.coordinates import Array
 from calib.errors import NotPossible
@@ -144,7 +144,7 @@ def wiener(profile: Array, moon: Array) -> tuple[Array, Array]:
     spectrum = dct(profile, norm="ortho")
     power = by_octaves(spectrum**2)
     freedom = components_of_octave(power.size)
-    banding = np.maximum(power - moon * f.ppf(CONFIDENCE, freedom, freedom), 0.0)
+    banding = np.maximum(power - moon * fdtri(freedom, freedom, CONFIDENCE), 0.0)
     weight = np.where(power > 0, banding / np.maximum(power, 1e-300), 0.0)
     weight[0] = 0.0
     left = (1 - weight) ** 2 * np.maximum(power - moon, 0.0) + weight**2 * np.minimum(moon, power)
