@@ -1,11 +1,12 @@
 """What can go wrong, said in one line; and a fit that cannot be made, said with its reason."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 
 class CalibError(Exception):
-    """A mistake the user can mend; its text is one line and is all that the command line prints."""
+    """A mistake the user can mend; its text, a line for each mistake, is all that the command line prints."""
 
 
 class InputError(CalibError):
@@ -15,6 +16,17 @@ class InputError(CalibError):
         self.file, self.key, self.found, self.expected = str(file), key, found, expected
         where = f"{self.file}: {key}" if key else self.file
         super().__init__(" ".join(f"{where}: found {shown(found)}, expected {expected}".split()))
+
+
+class SeveralInputError(InputError):
+    """Several mistakes in the input, each said in a line of its own; file and key are those of the first."""
+
+    def __init__(self, mistakes: Sequence[InputError], left_out: int = 0) -> None:
+        self.file, self.key, self.found, self.expected = (
+            getattr(mistakes[0], name) for name in ("file", "key", "found", "expected")
+        )
+        more = (f"{self.file}: and {left_out} mistakes more",) if left_out else ()
+        CalibError.__init__(self, "\n".join((*map(str, mistakes), *more)))
 
 
 def shown(found: object, limit: int = 80) -> str:

@@ -45,9 +45,10 @@ def commands() -> None:
 
 
 def main() -> None:
-    """Run the command line. A mistake in the input is one line on standard error and exit status 2."""
+    """Run the command line. A mistake in the input is one line on standard error; the exit status is then 2."""
     try:
         commands()
     except CalibError as error:
-        click.echo(f"calib: {error}", err=True)
+        for line in str(error).splitlines():
+            click.echo(f"calib: {line}", err=True)
         sys.exit(2)

@@ -16,7 +16,7 @@ from calib.frame.description import (
 )
 from calib.frame.document import Document, read_document
 from calib.frame.fields import Table
-from calib.frame.mistakes import first_mistake
+from calib.frame.mistakes import all_of, mistakes_of
 
 
 class DensityImageDescription(Table):
@@ -44,9 +44,9 @@ Described = TypeVar("Described", DensityImageDescription, MappedImageDescription
 
 
 def read_alone(path: Path, model: type[Described]) -> tuple[Described, Document]:
-    """Read and validate a description of a single image. Raises `InputError`, one line."""
+    """Read and validate a description of a single image. Raises `InputError`, a line for each mistake."""
     document = read_document(path, model)
     try:
         return model.model_validate(document.values), document
     except ValidationError as error:
-        raise first_mistake(error, document, model) from None
+        raise all_of(mistakes_of(error, document, model)) from None

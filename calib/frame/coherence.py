@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.coordinates import Array
+from calib.errors import InputError
 from calib.frame.description import FrameDescription, Scan, WedgePatch
 from calib.frame.document import Document
 from calib.frame.frame import ControlPoints, ReseauMarks, StripRaster
@@ -35,10 +36,10 @@ def scanned_film(scan: Scan, strips: tuple[StripRaster, ...]) -> Scanned:
     )
 
 
-def check_on_film(
+def off_film(
     described: FrameDescription, marks: ReseauMarks, control: ControlPoints | None, scanned: Scanned, document: Document
-) -> None:
-    """Refuse a description none of whose marks, patches or points lie on the film that was scanned.
+) -> Iterator[InputError]:
+    """The mistakes of a description none of whose marks, patches or points lie on the film that was scanned.
 
     One or the other may miss it (that is odd, no mistake); if all do, a unit or an origin is wrong. The scan may be off
     by its tolerance.
@@ -47,18 +48,18 @@ def check_on_film(
     if not any(_is_scanned(patch, scanned, slack) for patch in described.film.wedge.patches):
         found = _range("y", [y for patch in described.film.wedge.patches for y in patch.y_mm])
         place = ("film", "wedge", "patches")
-        raise document.mistake(place, f"patches at {found} alone", f"one or more within {_range('y', scanned.y_mm)}")
+        yield document.mistake(place, f"patches at {found} alone", f"one or more within {_range('y', scanned.y_mm)}")
     within = f"{_range('x', scanned.x_mm)}, {_range('y', scanned.y_mm)}"
     if not _inside(marks.x_mm, marks.y_mm, scanned, slack).any():
         found = f"marks at {_range('x', marks.x_mm)}, {_range('y', marks.y_mm)} alone"
-        raise document.mistake(("film", "reseau", "marks"), found, f"one or more on the film scanned, {within}")
+        yield document.mistake(("film", "reseau", "marks"), found, f"one or more on the film scanned, {within}")
     if control is not None and not _inside(control.x_mm, control.y_mm, scanned, slack).any():
         found = f"points at {_range('x', control.x_mm)}, {_range('y', control.y_mm)} alone"
-        raise document.mistake(("control", "points"), found, f"one or more on the film scanned, {within}")
+        yield document.mistake(("control", "points"), found, f"one or more on the film scanned, {within}")
     width, height = described.camera.format_mm
     if not (_meet(scanned.x_mm, (-width / 2, width / 2)) and _meet(scanned.y_mm, (-height / 2, height / 2))):
         expected = f"a part of the film scanned, {within}"
-        raise document.mistake(("camera", "format_mm"), f"a format of {width:g} mm by {height:g} mm", expected)
+        yield document.mistake(("camera", "format_mm"), f"a format of {width:g} mm by {height:g} mm", expected)
 
 
 def oddities(

@@ -23,12 +23,14 @@ class Document:
     """The keys of a frame description, and the file in which each table stands.
 
     `values` are nested dicts, arrays as tuples; `origin` maps the place of a table to its file, the empty place to the
-    description itself; `root` is the folder that no path may leave.
+    description itself; `root` is the folder that no path may leave. `unread` maps the place of a table whose file could
+    not be read to the reason.
     """
 
     values: dict[str, Any]
     origin: Mapping[Place, Path]
     root: Path
+    unread: Mapping[Place, InputError]
 
     @property
     def files(self) -> tuple[Path, ...]:
@@ -47,9 +49,9 @@ class Document:
 def read_document(path: Path, model: type[BaseModel] = FrameDescription) -> Document:
     """Read `path`, which `model` describes, and every table that it gives by path. Raises `InputError`."""
     origin: dict[Place, Path] = {(): path}
-    reader = _Reader(territory(path), origin)
+    reader = _Reader(territory(path), origin, {})
     values = reader.whole_table(_toml(path), (model,), ())
-    return Document(values, origin, reader.root)
+    return Document(values, origin, reader.root, reader.unread)
 
 
 def _file_of(origin: Mapping[Place, Path], place: Place) -> Path:
@@ -75,6 +77,7 @@ class _Reader:
 
     root: Path
     origin: dict[Place, Path]
+    unread: dict[Place, InputError]
 
     def whole_table(
         self, table: Mapping[str, Any], models: tuple[type[BaseModel], ...], place: Place
@@ -95,12 +98,18 @@ class _Reader:
             return self._by_path(value, models, place)
         return self.whole_table(value, models, place) if isinstance(value, dict) else value
 
-    def _by_path(self, written: str, models: tuple[type[BaseModel], ...], place: Place) -> dict[str, Any]:
+    def _by_path(self, written: str, models: tuple[type[BaseModel], ...], place: Place) -> dict[str, Any] | str:
+        """The table in the file at a written path; the path itself, which is no table, where it cannot be read."""
         named_in = _file_of(self.origin, place)
         expected = "a table, or the relative path of a TOML file that holds its keys"
-        file = existing(written, self.root, named_in, dotted(place), expected)
+        try:
+            file = existing(written, self.root, named_in, dotted(place), expected)
+            table = _toml(file)
+        except InputError as mistake:
+            self.unread[place] = mistake
+            return written
         self.origin[place] = file
-        return self.whole_table(_toml(file), models, place)
+        return self.whole_table(table, models, place)
 
 
 def _toml(path: Path) -> dict[str, Any]:

@@ -1,33 +1,61 @@
-"""The first mistake that the validation of a description found, in our own words."""
+"""The mistakes that the validation of a description found, in our own words."""
 
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from calib.errors import InputError
+from calib.errors import InputError, SeveralInputError
 from calib.frame.description import FrameDescription
 from calib.frame.document import Document, Place, fields_of, models_in
 from calib.frame.fields import MismatchError
 from calib.frame.words import in_words
 
+MOST = 20  # lines: a unit that is wrong throughout need not be said a hundred times
 WRONG_FOR_A_TABLE = {"model_type", "model_attributes_type", "union_tag_not_found"}
 
 
-def first_mistake(error: ValidationError, document: Document, model: type[BaseModel] = FrameDescription) -> InputError:
-    """The mistake to mend first: an unknown key before any other, since it often is the missing one misspelt."""
-    details = error.errors(include_url=False)
-    first: Any = min(details, key=lambda detail: detail["type"] != "extra_forbidden")
-    place, expected, keys = _explained(first["loc"], model)
-    if first["type"] == "extra_forbidden":
+@contextmanager
+def noted(mistakes: list[InputError]) -> Iterator[None]:
+    """Add to `mistakes` the one that the block raises, if it does, and go on behind the block."""
+    try:
+        yield
+    except InputError as mistake:
+        mistakes.append(mistake)
+
+
+def all_of(mistakes: Iterable[InputError]) -> InputError:
+    """One error that says them all, each once; those beyond `MOST` are only counted."""
+    different = list({str(mistake): mistake for mistake in mistakes}.values())
+    if len(different) == 1:
+        return different[0]
+    return SeveralInputError(different[:MOST], max(len(different) - MOST, 0))
+
+
+def mistakes_of(
+    error: ValidationError, document: Document, model: type[BaseModel] = FrameDescription
+) -> Iterator[InputError]:
+    """The mistakes that the validation found, unknown keys before others: they often are the missing ones misspelt."""
+    details: list[Any] = error.errors(include_url=False)
+    for detail in sorted(details, key=lambda detail: detail["type"] != "extra_forbidden"):
+        yield _mistake(detail, document, model)
+
+
+def _mistake(detail: Any, document: Document, model: type[BaseModel]) -> InputError:
+    place, expected, keys = _explained(detail["loc"], model)
+    if place in document.unread:
+        return document.unread[place]
+    if detail["type"] == "extra_forbidden":
         return document.mistake(place, "an unknown key", f"one of {', '.join(keys)}")
-    if first["type"] == "missing":
+    if detail["type"] == "missing":
         return document.mistake(place, "nothing", expected)
-    refusal = first.get("ctx", {}).get("error")
+    refusal = detail.get("ctx", {}).get("error")
     if isinstance(refusal, MismatchError):
         return document.mistake((*place, *refusal.below), refusal.found, refusal.expected)
-    if first["type"] in WRONG_FOR_A_TABLE and not isinstance(first["input"], dict):
+    if detail["type"] in WRONG_FOR_A_TABLE and not isinstance(detail["input"], dict):
         expected += ", or the relative path of a TOML file that holds its keys"
-    return document.mistake(place, in_words(first["input"]), expected)
+    return document.mistake(place, in_words(detail["input"]), expected)
 
 
 def _explained(loc: Place, model: type[BaseModel]) -> tuple[Place, str, tuple[str, ...]]:

@@ -6,13 +6,13 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from calib.errors import InputError
-from calib.frame.coherence import check_on_film, oddities, scanned_film
+from calib.frame.coherence import oddities, off_film, scanned_film
 from calib.frame.description import FrameDescription
 from calib.frame.document import Document, read_document
 from calib.frame.files import existing
 from calib.frame.frame import ControlPoints, Frame, ReseauMarks
 from calib.frame.georeference import check_dem, check_map_crs
-from calib.frame.mistakes import first_mistake
+from calib.frame.mistakes import all_of, mistakes_of, noted
 from calib.frame.points import read_control, read_marks
 from calib.frame.strips import find_strips
 
@@ -22,20 +22,30 @@ DESCRIPTION = "frame.toml"
 def read_frame(path: str | Path) -> Frame:
     """Read and check a frame package: `path` is its `frame.toml`, or the folder that holds it.
 
-    Only the headers of the strips and of the terrain model are read. Raises `InputError`, one line that names the file,
-    the key, what was found and what was expected.
+    Only the headers of the strips and of the terrain model are read. Raises `InputError`, for each mistake one line
+    that names the file, the key, what was found and what was expected: those of the description, or where it has none
+    those of the files that it names, or where they have none what the one says against the other.
     """
     path = _description_file(Path(path))
     document = read_document(path)
     described = validated(document)
-    if described.map.crs is not None:
-        check_map_crs(described.map.crs, document)
-    marks_file, marks = _marks(described, document)
-    control_files, control = _control(described, document)
-    dem_files, dem_odd = check_dem(described.terrain.dem, document) if described.terrain else ((), ())
-    strips, strips_odd = find_strips(described.scan, document)
-    scanned = scanned_film(described.scan, strips)
-    check_on_film(described, marks, control, scanned, document)
+    mistakes: list[InputError] = []
+    with noted(mistakes):
+        if described.map.crs is not None:
+            check_map_crs(described.map.crs, document)
+    with noted(mistakes):
+        marks_file, marks = _marks(described, document)
+    with noted(mistakes):
+        control_files, control = _control(described, document)
+    with noted(mistakes):
+        dem_files, dem_odd = check_dem(described.terrain.dem, document) if described.terrain else ((), ())
+    with noted(mistakes):
+        strips, strips_odd = find_strips(described.scan, document)
+    if not mistakes:
+        scanned = scanned_film(described.scan, strips)
+        mistakes += off_film(described, marks, control, scanned, document)
+    if mistakes:
+        raise all_of(mistakes)
     inputs = (*document.files, marks_file, *control_files, *dem_files, *(strip.path for strip in strips))
     return Frame(
         path=path,
@@ -57,11 +67,11 @@ def read_frame(path: str | Path) -> Frame:
 
 
 def validated(document: Document) -> FrameDescription:
-    """The validated description of a document. Raises `InputError` for its first mistake."""
+    """The validated description of a document. Raises `InputError` for all its mistakes."""
     try:
         return FrameDescription.model_validate(document.values)
     except ValidationError as error:
-        raise first_mistake(error, document) from None
+        raise all_of(mistakes_of(error, document)) from None
 
 
 def _description_file(path: Path) -> Path:

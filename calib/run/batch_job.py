@@ -55,7 +55,7 @@ def do_frame(task: Task) -> Outcome:
             with threadpool_limits(1, user_api="blas"):
                 return _done(task)
         except CalibError as error:
-            reason = str(error)
+            reason = "; ".join(str(error).splitlines())
         except Exception as error:  # the other frames of the night go on, whatever befell this one
             reason = f"{type(error).__name__}: {error}"
         made = "" if finished_run(task.out) is None else task.made

@@ -48,16 +48,15 @@ def test_check_says_what_it_sees(package: Path, monkeypatch, capsys) -> None:  #
         assert label in out
 
 
-def test_a_mistake_is_one_line_with_status_2(package: Path, tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+def test_each_mistake_is_one_line_with_status_2(package: Path, tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
     broken = tmp_path / "frame.toml"
     broken.write_text((package / "frame.toml").read_text().replace("focal_length_mm", "focal_length_cm"))
     status, out, err = calib(["run", str(broken), "--out", str(tmp_path / "out")], monkeypatch, capsys)
     assert status == 2
     assert out == ""
-    last = err.strip().splitlines()[-1]
-    assert last.startswith("calib: ")
-    assert "focal_length_cm" in last
-    assert "expected" in last
+    misspelt, missing = (line for line in err.splitlines() if "expected" in line)
+    assert misspelt.startswith(f"calib: {broken}: camera.focal_length_cm: found an unknown key")
+    assert missing.startswith(f"calib: {broken}: camera.focal_length_mm: found nothing")
     assert not (tmp_path / "out").exists()
 
 
