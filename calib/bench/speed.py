@@ -143,17 +143,24 @@ def _beside(one: Timed) -> dict[str, float]:
 
 
 def growth(by_size: Mapping[float, list[Figure]]) -> list[Figure]:
-    """Cost of a pixel at the largest size over that at the smallest: of the whole job, and of the written map."""
-    small, large = min(by_size), max(by_size)
-    if small == large:
-        return []
-    found = []
-    for job, reach in ((JOB, Reach(high=1.05)), (MAP, None)):
-        before, after = (next(f.found for f in by_size[mpx] if f.name == job) for mpx in (small, large))
-        found.append(
-            Figure(f"{large:g} Mpx", f"{job}: cost of a pixel over that at {small:g} Mpx", before / after, "", reach)
+    """Cost of a pixel at each size over that at the smallest: of the whole job, its fits, the map and the film written."""
+    small, *larger = sorted(by_size)
+
+    def of(mpx: float, job: str) -> Figure:
+        return next(figure for figure in by_size[mpx] if figure.name == job)
+
+    return [
+        Figure(
+            f"{mpx:g} Mpx", f"{job}: cost of a pixel at {mpx:g} over that at {small:g} Mpx",
+            of(small, job).found / of(mpx, job).found, "", reach,
+            {
+                "by processor time": of(mpx, job).beside["ns/px"] / of(small, job).beside["ns/px"],
+                **{f"s at {size:g} Mpx": of(size, job).beside["s"] for size in (small, mpx)},
+            },
         )
-    return found
+        for job, reach in ((JOB, Reach(high=1.05)), (FITS, None), (MAP, None), (FILM, None))
+        for mpx in larger
+    ]  # fmt: skip
 
 
 def peak_memory(package: Path, out: Path, threads: int) -> float:

@@ -47,7 +47,13 @@ def test_ratios_are_those_of_the_rounds_and_growth_that_of_the_sizes() -> None:
     assert figures[speed.MAP].beside["ns/px"] == pytest.approx(250.0)
     slower = {name: Timed((2.5 * p,) * 3, (p,) * 3, 24.0) for name, p in pace.items()}
     by_size = {12.0: list(figures.values()), 24.0: figures_of("24 Mpx", slower, 1.5)}
-    assert [figure.found for figure in growth(by_size)] == pytest.approx([1.25, 1.25])
+    by_size[48.0] = figures_of("48 Mpx", {name: Timed((6 * p,) * 3, (5 * p,) * 3, 48.0) for name, p in pace.items()}, 2)
+    grown = {figure.name: figure for figure in growth(by_size)}
+    job = grown["whole job: cost of a pixel at 24 over that at 12 Mpx"]
+    assert (job.found, job.beside["by processor time"]) == pytest.approx((1.25, 0.5))
+    assert not job.reached
+    fits = grown["fits: cost of a pixel at 48 over that at 12 Mpx"]
+    assert (fits.found, fits.beside["by processor time"], fits.beside["s at 48 Mpx"]) == pytest.approx((1.5, 1.25, 7.2))
     assert growth({12.0: by_size[12.0]}) == []
 
 
@@ -79,6 +85,7 @@ def test_the_command_prints_and_writes_its_figures(tmp_path: Path, monkeypatch: 
         "peak memory, all products",
         speed.JOB,
         speed.FITS,
+        "calib --help / import numpy",
     }
     assert all(row["found"] > 0 for row in rows)
     assert {len(one.seconds) for one in timed.values()} == {len(one.busy) for one in timed.values()} == {1}
