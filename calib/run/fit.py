@@ -25,7 +25,7 @@ from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, first_look, refine
 from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts, find_dropouts
-from calib.tone.estimate import fit_tone
+from calib.tone.estimate import draft_tone, fit_tone
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.raw_noise import raw_noise_dn
 
@@ -78,16 +78,16 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     give_back()
     watch.lap("first look")
     progress("fitting the tone", 0.0)
-    tone = fit_tone(frame, first.sweeps, dropouts, threads=threads)
+    draft = draft_tone(frame, first.sweeps, dropouts, threads)
     give_back()
     progress("fitting the tone", 0.5)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
-    sweep = refine(frame, _density_readers(frame, tone.strips, dropouts), first.sweeps, threads)
+    sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), first.sweeps, threads)
     progress("fitting the sweep", 1.0)
     give_back()
     watch.lap("sweep")
-    tone = fit_tone(frame, sweep.sweeps, dropouts, previous=tone, threads=threads)
+    tone = fit_tone(frame, sweep.sweeps, dropouts, draft.scales, threads=threads)
     progress("fitting the tone", 1.0)
     give_back()
     watch.lap("tone")

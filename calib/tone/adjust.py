@@ -11,9 +11,8 @@ from calib.ordered import in_order
 from calib.tone.evidence import Curves, Placing, correction, placed
 from calib.tone.model import Scales, ToneResiduals
 from calib.tone.system import NormalEquations, Rows, Share, Solution
-from calib.tone.unknowns import Stated, add_priors, first_scales, updated_scales
+from calib.tone.unknowns import Stated, add_priors, updated_scales
 
-TURNS, TURNS_AGAIN = 6, 4  # the latter when the scales of an earlier fit are at hand
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
 LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; below 1 only the fit itself speaks
 
@@ -88,18 +87,16 @@ class _State:
 
 
 def adjust(
-    curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, start: Scales | None, threads: int
+    curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, scales: Scales, turns: int, threads: int
 ) -> Adjustment:
-    """Fit the unknowns to the evidence; `stated` is what is known beforehand, `start` the scales of an earlier fit."""
-    scales = first_scales() if start is None else start
+    """Fit the unknowns to the evidence in some turns; `stated` is what is known beforehand, `scales` the first ones."""
     factor = np.ones((len(curves.n_lines), n_kinds))
     state = _State(evidence, [_first_residuals(each) for each in evidence], factor)
-    turns = TURNS if start is None else TURNS_AGAIN
     for turn in range(turns):
         solution = _solve(curves, state, scales, stated, threads)
         state = _restate(curves, state, solution, threads)
         if turn + 1 < turns:
-            scales = updated_scales(solution, curves.layout, curves.basis, stated)
+            scales = updated_scales(solution, scales, curves.layout, curves.basis, stated)
     return Adjustment(solution, scales, state.factor, _residual_table(curves, state, solution))
 
 

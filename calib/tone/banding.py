@@ -6,7 +6,7 @@ profiles, their power by wavelength estimated from the measurements; the estimat
 variance (Wiener 1949; kriging), with its covariance.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ from scipy.fft import dct, idct
 from scipy.linalg.lapack import dpotrf, dpotri
 
 from calib.coordinates import Array
+from calib.ordered import in_order
 
 SMALLEST = 1e-9  # density squared: power below which a component is not worth telling from zero
 
@@ -37,32 +38,57 @@ class SceneVote:
     weight: Array
 
 
-def estimate_profiles(measured: Array, variance: Array, votes: Iterable[SceneVote | None]) -> Profiles:
+Votes = Callable[[int], SceneVote | None]
+
+
+def no_vote(strip: int) -> SceneVote | None:
+    """The vote of a scene that is not asked."""
+    return None
+
+
+def estimate_profiles(measured: Array, variance: Array, vote: Votes = no_vote, threads: int = 1) -> Profiles:
     """Profiles from measured banding (K, n) and its error variances, not finite where nothing was measured.
 
     With `W` the weights of a strip's measurements, `P` the inverse covariance of its own part and ``N = (P + W)^-1``,
     what it says of the common part is ``W - W N W = P - P N P`` and, of its weighted measurements `t`, ``P N t``.
+    A strip's `vote` is asked for when its turn comes, on one of the `threads`: votes are large.
     """
     own_power, common_power = powers(measured, variance)
     own_prior, common_prior = precision_of(own_power), precision_of(common_power)
-    n = measured.shape[1]
+    count, n = measured.shape
+
+    def alone(strip: int) -> tuple[Array, Array]:
+        return _by_itself(own_prior, measured[strip], variance[strip], vote(strip))
+
     known, right = np.zeros((n, n)), np.zeros(n)
     parts = []
-    for value, error, vote in zip(measured, variance, votes, strict=True):
-        weight, total = _evidence(value, error, vote)
-        inner = inverse_of(own_prior + weight)
+    for inner, total in in_order(alone, range(count), threads):
         known += inner
         right += inner @ total
         parts.append((inner, total))
-    said = len(parts) * own_prior - own_prior @ known @ own_prior
+    said = count * own_prior - own_prior @ known @ own_prior
     covariance = inverse_of(common_prior + (said + said.T) / 2)
     common = covariance @ (own_prior @ right)
-    shared = own_prior @ covariance @ own_prior
-    banding, sigma = np.empty_like(measured), np.empty_like(measured)
-    for strip, (inner, total) in enumerate(parts):
-        banding[strip] = inner @ (total + own_prior @ common)
-        sigma[strip] = np.sqrt(np.diag(inner) + ((inner @ shared) * inner).sum(axis=1))
+    shared, carried = own_prior @ covariance @ own_prior, own_prior @ common
+
+    def whole(part: tuple[Array, Array]) -> tuple[Array, Array]:
+        inner, total = part
+        return inner @ (total + carried), np.sqrt(np.diag(inner) + np.einsum("ij,ij->i", inner @ shared, inner))
+
+    banding, sigma = (np.stack(rows) for rows in zip(*in_order(whole, parts, threads), strict=True))
     return Profiles(banding, sigma, common, np.sqrt(np.diag(covariance)))
+
+
+def _by_itself(prior: Array, value: Array, variance: Array, vote: SceneVote | None) -> tuple[Array, Array]:
+    """Covariance of a strip's banding by its own measurements, a prior of zero, and their weighted sum."""
+    known = np.isfinite(variance) & np.isfinite(value)
+    single = np.where(known, 1.0 / np.where(known, variance, 1.0), 0.0)
+    weight, total = prior.copy(), single * np.where(known, value, 0.0)
+    weight[np.diag_indices_from(weight)] += single
+    if vote is not None:
+        weight += vote.weight
+        total += vote.weight @ vote.value
+    return inverse_of(weight), total
 
 
 def inverse_of(matrix: Array) -> Array:
@@ -73,16 +99,6 @@ def inverse_of(matrix: Array) -> Array:
     inverse, _ = dpotri(factor, lower=1)
     lower = np.tril(inverse, -1)
     return np.asarray(lower + lower.T + np.diag(np.diag(inverse)))
-
-
-def _evidence(value: Array, variance: Array, vote: SceneVote | None) -> tuple[Array, Array]:
-    """Weight matrix of a strip's measurements, and its product with them."""
-    known = np.isfinite(variance) & np.isfinite(value)
-    single = np.where(known, 1.0 / np.where(known, variance, 1.0), 0.0)
-    weight, total = np.diag(single), single * np.where(known, value, 0.0)
-    if vote is not None:
-        weight, total = weight + vote.weight, total + vote.weight @ vote.value
-    return weight, total
 
 
 def powers(measured: Array, variance: Array) -> tuple[Array, Array]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -12,15 +12,15 @@ import numpy as np
 from calib.ordered import in_order
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, adjust, evidence_of
-from calib.tone.banding import estimate_profiles
+from calib.tone.banding import Profiles, estimate_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.cell_kernels import gather_scene
 from calib.tone.cells import select
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, kinds_of, known_rows, overlap_edges, overlap_rows
 from calib.tone.known_film import KnownFilm, known_film
-from calib.tone.model import StripTone, ToneFit, ToneResiduals
-from calib.tone.passes import Passes, survey_frame
+from calib.tone.model import Scales, StripTone, ToneFit, ToneResiduals
+from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.strokes import stroke_sigma, whole_strokes
@@ -28,7 +28,7 @@ from calib.tone.summary import figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
 from calib.tone.tables import Banding, curve_density, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
-from calib.tone.unknowns import Layout, Stated
+from calib.tone.unknowns import Layout, Stated, first_scales
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
@@ -37,49 +37,105 @@ BASIS_MARGIN = 0.15  # density past the ends of the known that banding, drift an
 KNOT_STEP = 0.06  # density between knots: finer than any bend of a video chain; the roughness keeps them smooth
 FEWEST_SPLINES, MOST_SPLINES = 12, 48
 N_KINDS = OVERLAP_KIND + 1
+DRAFT_TURNS, TURNS = 3, 5  # the latter when the scales of a draft are at hand
+NO_WEDGE = "no strip shows a step wedge that could be measured"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToneDraft:
+    """The tone of all strips by their known film alone, and what a fit can start with; None where nothing is known."""
+
+    strips: tuple[StripTone, ...]
+    scales: Scales | None
+
+
+def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int = 1) -> ToneDraft:
+    """A tone good enough to measure places by, where `sweeps` are a first look's: by the known film of each strip.
+
+    Overlaps, which need better places, and the scene's vote are left to the fit that follows.
+    """
+    known = known_film(frame)
+    passes = survey_frame(frame, known, sweeps, dropouts, threads)
+    if passes.typical is None:
+        return ToneDraft(_lost_tones(frame, NO_WEDGE), None)
+    curves = _curves(frame, known, passes, passes.typical)
+    fit = _adjusted(frame, known, curves, passes, first_scales(), DRAFT_TURNS, threads)
+    _, bandings = _banded(curves, fit, (None,) * len(frame.strips), threads)
+    return ToneDraft(_tones(frame, known, passes, curves, fit, bandings, threads), fit.scales)
 
 
 def fit_tone(
     frame: Frame,
     sweeps: Sequence[StripSweep],
     dropouts: Sequence[Dropouts],
-    previous: ToneFit | None = None,
+    start: Scales | None = None,
     threads: int = 1,
 ) -> ToneFit:
     """Fit the tone of all strips of a frame together.
 
     `sweeps` say where the samples lie on the film (a wedge is found within the scan's tolerance of where they put it),
-    `dropouts` what the tape lost; a `previous` fit of the frame lends its scales. A strip without a usable wedge
-    borrows and says so in its `reason`; where no strip has one, all samples lie beyond every strip's span. Strips are
-    looked at on `threads` threads; what is found does not depend on their number.
+    `dropouts` what the tape lost; an earlier fit or draft of the frame lends its scales to `start` with. A strip
+    without a usable wedge borrows and says so in its `reason`; where no strip has one, all samples lie beyond every
+    strip's span. Strips are looked at on `threads` threads; what is found does not depend on their number.
     """
     known = known_film(frame)
-    passes = survey_frame(frame, known, sweeps, dropouts, threads)
-    if passes.typical is None:
-        return _nothing_known(frame, known, passes)
-    curves = _curves(frame, known, passes, passes.typical)
-    strokes = stroke_sigma(known, frame.scan.sample_mm)
-    stated = Stated(known.patch_sigma, strokes, known.patch_slope, known.is_sigma_stated)
-    start = previous.scales if previous is not None else None
-    fit = adjust(curves, _evidence(curves, known, passes), stated, N_KINDS, start, threads)
-    known = replace(known, patch_sigma=stated.sigma_of_patches(fit.scales))
-    strips = range(len(frame.strips))
-    readings = list(in_order(partial(read_banding, curves, fit), strips, threads))
-    measured = np.stack([each.banding for each in readings])
-    variance = np.stack([each.variance for each in readings])
+    surveyed = survey_frame(frame, known, sweeps, dropouts, threads)
+    if surveyed.typical is None:
+        return _nothing_known(frame, known, surveyed)
+    passes = with_overlaps(frame, surveyed, sweeps, dropouts, threads)
+    curves = _curves(frame, known, passes, surveyed.typical)
+    turns = TURNS + DRAFT_TURNS if start is None else TURNS
+    fit = _adjusted(frame, known, curves, passes, start or first_scales(), turns, threads)
+    known = replace(known, patch_sigma=_stated(frame, known).sigma_of_patches(fit.scales))
     look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
-    scenes = list(in_order(look, passes.surveys, threads))
-    profiles = estimate_profiles(measured, variance, votes_of(scenes, measured, variance, threads))
-    bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
-
-    def finish(strip: int) -> StripTone:
-        return _tone_of(frame, known, curves, fit, passes.surveys[strip], bandings[strip])
-
-    tones = tuple(in_order(finish, strips, threads))
+    profiles, bandings = _banded(curves, fit, tuple(in_order(look, passes.surveys, threads)), threads)
+    tones = _tones(frame, known, passes, curves, fit, bandings, threads)
     patches = patch_table(known, curves, fit, passes, tones)
     common = profiles.common - profiles.common.mean()
     figures = figures_of(known, curves, fit, passes, patches, tones, common)
     return ToneFit(tones, common, profiles.common_sigma, patches, figures, passes.warnings, fit.residuals, fit.scales)
+
+
+def _stated(frame: Frame, known: KnownFilm) -> Stated:
+    """What is stated of known densities."""
+    strokes = stroke_sigma(known, frame.scan.sample_mm)
+    return Stated(known.patch_sigma, strokes, known.patch_slope, known.is_sigma_stated)
+
+
+def _adjusted(
+    frame: Frame, known: KnownFilm, curves: Curves, passes: Passes, scales: Scales, turns: int, threads: int
+) -> Adjustment:
+    """The unknowns fitted to all that was gathered."""
+    evidence = _evidence(curves, known, passes)
+    return adjust(curves, evidence, _stated(frame, known), N_KINDS, scales, turns, threads)
+
+
+def _banded(
+    curves: Curves, fit: Adjustment, scenes: Sequence[ColumnMeans | None], threads: int
+) -> tuple[Profiles, list[Banding]]:
+    """The banding of all strips as they share it, and each strip's own."""
+    readings = list(in_order(partial(read_banding, curves, fit), range(len(scenes)), threads))
+    measured = np.stack([each.banding for each in readings])
+    variance = np.stack([each.variance for each in readings])
+    profiles = estimate_profiles(measured, variance, votes_of(scenes, measured, variance), threads)
+    return profiles, [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
+
+
+def _tones(
+    frame: Frame,
+    known: KnownFilm,
+    passes: Passes,
+    curves: Curves,
+    fit: Adjustment,
+    bandings: Sequence[Banding],
+    threads: int,
+) -> tuple[StripTone, ...]:
+    """The tables of all strips."""
+
+    def finish(strip: int) -> StripTone:
+        return _tone_of(frame, known, curves, fit, passes.surveys[strip], bandings[strip])
+
+    return tuple(in_order(finish, range(len(frame.strips)), threads))
 
 
 def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:
@@ -167,13 +223,17 @@ def _tone_of(
 
 def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:
     """The tone of a frame of which nothing can be calibrated: all its samples are beyond every strip's span."""
-    reason = "no strip shows a step wedge that could be measured"
-    strips = tuple(
-        lost_tone(raster.n_samples, raster.n_lines, int(np.iinfo(raster.dtype).max) + 1, reason)
-        for raster in frame.strips
-    )
     nothing = np.zeros(frame.strips[0].n_samples)
     figures = {"strips_calibrated": 0.0}
     no_rows = np.zeros(0, dtype=np.int64)
     unsaid = ToneResiduals(no_rows, no_rows, *(np.zeros(0) for _ in range(3)))
-    return ToneFit(strips, nothing, nothing, unmeasured_patches(known, passes), figures, (reason,), unsaid)
+    patches, strips = unmeasured_patches(known, passes), _lost_tones(frame, NO_WEDGE)
+    return ToneFit(strips, nothing, nothing, patches, figures, (NO_WEDGE,), unsaid)
+
+
+def _lost_tones(frame: Frame, reason: str) -> tuple[StripTone, ...]:
+    """Tones of strips of which nothing can be calibrated."""
+    return tuple(
+        lost_tone(raster.n_samples, raster.n_lines, int(np.iinfo(raster.dtype).max) + 1, reason)
+        for raster in frame.strips
+    )

@@ -41,7 +41,7 @@ class Passes:
 def survey_frame(
     frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
 ) -> Passes:
-    """Survey every strip, then lend curves to those without, then compare all overlaps; on `threads` threads."""
+    """Survey every strip, then lend curves to those without; no overlaps are compared yet. On `threads` threads."""
 
     def survey(strip: int) -> StripSurvey:
         raster, clip = frame.strips[strip], clip_of(frame.strips[strip], frame.scan.saturation)
@@ -50,8 +50,9 @@ def survey_frame(
     surveys = list(in_order(survey, range(len(frame.strips)), threads))
     whole = [each for each in surveys if each.curve is not None and not each.reason]
     some = whole or [each for each in surveys if each.curve is not None]
+    nothing = (None,) * (len(surveys) - 1)
     if not some:
-        return Passes(tuple(surveys), (None,) * (len(surveys) - 1), None, ())
+        return Passes(tuple(surveys), nothing, None, ())
     grain = agreed_grain(np.array([s.noise.grain for s in some if s.noise is not None]), _stated_grain(frame))
     surveys = [with_grain(each, known, grain.per_density) for each in surveys]
     some = [surveys[each.index] for each in some]
@@ -63,9 +64,17 @@ def survey_frame(
         dn, density = _lent(edges, surveys, known, index)
         curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
+    return Passes(tuple(surveys), nothing, kin.typical, (*_warnings(frame, surveys), *filter(None, [grain.warning])))
+
+
+def with_overlaps(
+    frame: Frame, passes: Passes, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
+) -> Passes:
+    """The same, with every overlap compared by the first curves of its two strips."""
+    edges, surveys = _Edges(frame, sweeps, dropouts), passes.surveys
     seams = range(len(surveys) - 1)
-    overlaps = tuple(in_order(lambda k: edges.compare(surveys[k], surveys[k + 1]), seams, threads))
-    return Passes(tuple(surveys), overlaps, kin.typical, (*_warnings(frame, surveys), *filter(None, [grain.warning])))
+    overlaps = in_order(lambda k: edges.compare(surveys[k], surveys[k + 1]), seams, threads)
+    return replace(passes, overlaps=tuple(overlaps))
 
 
 def _stated_grain(frame: Frame) -> float | None:

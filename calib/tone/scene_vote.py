@@ -8,7 +8,7 @@ never outvoted, only refined where the scene agrees with it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,8 +17,16 @@ from scipy.fft import dct, idct
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from calib.coordinates import Array
-from calib.ordered import in_order
-from calib.tone.banding import SMALLEST, SceneVote, by_octaves, components_of_octave, covariance_of, fill, inverse_of
+from calib.tone.banding import (
+    SMALLEST,
+    SceneVote,
+    Votes,
+    by_octaves,
+    components_of_octave,
+    covariance_of,
+    fill,
+    inverse_of,
+)
 
 FEWEST_BLOCKS = 12
 HALF_SEEN = 0.5  # of a block's lines must show the scene for a sample's mean to count
@@ -104,13 +112,8 @@ def _levelled(values: Array, seen: NDArray[np.bool_]) -> Array:
     return np.asarray(values - mean[:, None] - slope[:, None] * off)
 
 
-def votes_of(
-    scenes: Sequence[ColumnMeans | None], measured: Array, variance: Array, threads: int = 1
-) -> Iterator[SceneVote | None]:
-    """The vote of each strip's scene, beside banding (K, n) measured on known film with its variance.
-
-    They are large, so they are made on `threads` threads as they are taken.
-    """
+def votes_of(scenes: Sequence[ColumnMeans | None], measured: Array, variance: Array) -> Votes:
+    """The vote of each strip's scene, beside banding (K, n) measured on known film with its variance."""
     differences = [
         None if scene is None else _difference(scene, row, error)
         for scene, row, error in zip(scenes, measured, variance, strict=True)
@@ -128,7 +131,7 @@ def votes_of(
         power = np.maximum(total - noise, LEAST_SHARE * noise)
         return _vote(scene, off, power, noise)
 
-    return in_order(vote, range(len(scenes)), threads)
+    return vote
 
 
 def _difference(scene: ColumnMeans, measured: Array, variance: Array) -> Array | None:

@@ -30,6 +30,7 @@ FIRST_WEDGE = 0.005**2  # of a wedge value whose sigma is not stated (common pra
 WEDGE_SIGMA = (3e-4, 0.05)  # bounds of what a fit may find for it
 # No video chain bends its curve by more than about 0.02 in density within a few tenths; the wedge tells no more.
 MOST_COMMON_ROUGHNESS, MOST_OWN_ROUGHNESS, LEAST_ROUGHNESS = 0.03, 0.01, 1e-6
+FEWEST_TOLD = 0.1  # bends of a curve: with fewer their size is anybody's guess
 BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
 
 
@@ -152,27 +153,38 @@ def add_priors(
     corner[layout.stroke, layout.stroke] += 1 / stated.stroke_sigma**2
 
 
-def updated_scales(solution: Solution, layout: Layout, basis: CorrectionBasis, stated: Stated) -> Scales:
-    """Expectation-maximisation step: each variance is the mean square of its unknowns, their uncertainty included.
+def updated_scales(
+    solution: Solution, scales: Scales, layout: Layout, basis: CorrectionBasis, stated: Stated
+) -> Scales:
+    """The next step towards the variances of the greatest restricted likelihood (REML), from those of a solution.
 
-    Dempster, Laird and Rubin 1977, J. R. Stat. Soc. B 39:1; for a linear model its fixed point is the REML estimate.
+    For drift and wedge by expectation maximisation: the mean square of the unknowns, their uncertainty included
+    (Dempster, Laird and Rubin 1977, J. R. Stat. Soc. B 39:1). That creeps where the data tell few of the unknowns, as
+    of the splines; their square is shared among those alone that the data tell (MacKay 1992, Neural Comput. 4:415),
+    which has the same fixed point.
     """
     rough = basis.roughness()
     order = np.arange(1, DRIFT_MODES + 1)
-    own, drift = 0.0, 0.0
+    own, told, drift = 0.0, 0.0, 0.0
     alone = np.flatnonzero(~layout.borrowed)
     for values, covariance in ((solution.strips[k], solution.strip_covariance[k]) for k in alone):
-        own += _mean_square(values[layout.curve], covariance[layout.curve, layout.curve], rough)
+        own += float(values[layout.curve] @ rough @ values[layout.curve])
+        told += _n_told(covariance[layout.curve, layout.curve], rough / scales.own_roughness)
         drift += float((order**2 * (values[layout.drift] ** 2 + np.diag(covariance)[layout.drift])).mean())
-    common = solution.common_covariance[layout.curve, layout.curve]
-    shared = _mean_square(solution.common[layout.curve], common, rough)
-    n, freedom = max(alone.size, 1), layout.n_curve - 2
+    common = solution.common[layout.curve]
+    shared = float(common @ rough @ common)
+    told_shared = _n_told(solution.common_covariance[layout.curve, layout.curve], rough / scales.common_roughness)
     return Scales(
-        own_roughness=float(np.clip(own / n / freedom, LEAST_ROUGHNESS, MOST_OWN_ROUGHNESS)),
-        common_roughness=float(np.clip(shared / freedom, LEAST_ROUGHNESS, MOST_COMMON_ROUGHNESS)),
-        drift=max(drift / n, 1e-9),
+        own_roughness=float(np.clip(own / told, LEAST_ROUGHNESS, MOST_OWN_ROUGHNESS)) if told > 0 else LEAST_ROUGHNESS,
+        common_roughness=float(np.clip(shared / told_shared, LEAST_ROUGHNESS, MOST_COMMON_ROUGHNESS)),
+        drift=max(drift / max(alone.size, 1), 1e-9),
         wedge=_wedge_variance(solution, layout, stated),
     )
+
+
+def _n_told(covariance: Array, prior: Array) -> float:
+    """How many of some splines' bends the data tell: all, less what the prior alone makes of their covariance."""
+    return max(len(covariance) - 2 - float((prior * covariance).sum()), FEWEST_TOLD)
 
 
 def _wedge_variance(solution: Solution, layout: Layout, stated: Stated) -> float:
@@ -183,7 +195,3 @@ def _wedge_variance(solution: Solution, layout: Layout, stated: Stated) -> float
         return FIRST_WEDGE
     square = (solution.common[layout.patches] ** 2 + variance)[use] / stated.patch_slope[use] ** 2
     return float(np.clip(square.mean(), WEDGE_SIGMA[0] ** 2, WEDGE_SIGMA[1] ** 2))
-
-
-def _mean_square(values: Array, covariance: Array, form: Array) -> float:
-    return float(values @ form @ values + (form * covariance).sum())

@@ -19,7 +19,7 @@ from calib.tone.estimate import _curves
 from calib.tone.evidence import Placing, first_placing, known_rows, placed
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
-from calib.tone.passes import Passes, survey_frame
+from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.survey import stroke_boxes
 from calib.tone.wedge import WedgePlace
@@ -30,7 +30,9 @@ SMALL = scenario("small")
 def surveyed(what=SMALL) -> Passes:  # type: ignore[no-untyped-def]
     frame, truth = made(what)
     dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
-    return survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, threads=1)
+    sweeps = sweeps_of(frame, truth)
+    surveyed = survey_frame(frame, known_film(frame), sweeps, dropouts, threads=1)
+    return with_overlaps(frame, surveyed, sweeps, dropouts, threads=1)
 
 
 def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -132,7 +134,8 @@ def test_samples_that_known_film_hardly_measured_do_not_silence_the_scene() -> N
     measured = truth + np.sqrt(variance) * 1.5 * chance.standard_normal((6, n))
     measured[:, 20:-20] = truth[:, 20:-20] + sigma * chance.standard_normal((6, n - 40))
     scenes = [ColumnMeans(row + 0.001 * chance.standard_normal(n)) for row in truth]
-    for vote in votes_of(scenes, measured, variance):
+    votes = votes_of(scenes, measured, variance)
+    for vote in map(votes, range(6)):
         assert isinstance(vote, SceneVote)
         assert np.median(np.diag(vote.weight)[20:-20]) > 0.25 / sigma**2
 
@@ -143,4 +146,5 @@ def test_strips_of_a_few_samples_have_no_vote(n: int) -> None:
     chance = np.random.default_rng(n)
     measured = 0.01 * chance.standard_normal((3, n))
     scenes = [ColumnMeans(row) for row in measured]
-    assert list(votes_of(scenes, measured, np.full((3, n), 1e-6))) == [None] * 3
+    votes = votes_of(scenes, measured, np.full((3, n), 1e-6))
+    assert [votes(strip) for strip in range(3)] == [None] * 3

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, precision_of
+from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, no_vote, precision_of
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.system import FREE_BANDING, NormalEquations, Rows
 from calib.tone.terms import Terms
@@ -94,7 +94,7 @@ def test_profiles_beat_the_readings_and_know_how_well() -> None:
     variance[:, 70:75] = np.inf
     read = true + 0.004 * chance.standard_normal(true.shape)
     read[:, 70:75] = 0.0
-    found = estimate_profiles(read, variance, [None] * 10)
+    found = estimate_profiles(read, variance)
     off = (found.banding - found.banding.mean(axis=1, keepdims=True)) - (true - true.mean(axis=1, keepdims=True))
     seen = np.isfinite(variance)
     assert off[seen].std() < 0.8 * 0.004
@@ -120,7 +120,7 @@ def test_scene_refines_where_it_agrees_and_is_silent_where_it_does_not() -> None
     ridge = 0.05 * np.exp(-0.5 * ((np.arange(256) - 120) / 2.0) ** 2)
     quiet = votes_of([ColumnMeans(row) for row in true + moon], read, variance)
     bumpy = votes_of([ColumnMeans(row) for row in true + moon + ridge], read, variance)
-    alone, helped, kept = (estimate_profiles(read, variance, v).banding - true for v in ([None] * 8, quiet, bumpy))
+    alone, helped, kept = (estimate_profiles(read, variance, v).banding - true for v in (no_vote, quiet, bumpy))
     assert (helped - helped.mean(axis=1, keepdims=True)).std() < 0.85 * (
         alone - alone.mean(axis=1, keepdims=True)
     ).std()
@@ -134,6 +134,6 @@ def test_a_vote_is_a_weight() -> None:
     _, true = drawn_profiles(chance, 3, 64)
     variance = np.full(true.shape, 1e-6)
     silent = SceneVote(np.full(64, 5.0), np.zeros((64, 64)))
-    one = estimate_profiles(true, variance, [None] * 3)
-    two = estimate_profiles(true, variance, [silent] * 3)
+    one = estimate_profiles(true, variance)
+    two = estimate_profiles(true, variance, lambda _: silent)
     np.testing.assert_allclose(one.banding, two.banding, atol=1e-12)
