@@ -9,7 +9,7 @@ process can do without the lock.
 
 import os
 from collections.abc import Callable
-from functools import wraps
+from functools import partial, wraps
 from threading import RLock
 from typing import Any
 
@@ -18,7 +18,8 @@ from numba.core.caching import IndexDataCacheFile
 
 from calib.folder_lock import held
 
-__all__ = ["njit"]
+__all__ = ["bare", "njit"]
+bare = partial(njit, _nrt=False)  # for inner loops that make no array: none is counted each time it gets another name
 _OWN = RLock()  # of this process's threads
 _held: set[str] = set()  # folders that the thread with _OWN holds: unpickling code may look for other code
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
-from calib.film.landing import Raster, node_places
+from calib.film.raster import Raster, node_places
 from calib.film.ready import density_itself
 from calib.film.source import StripSource
 from calib.frame.description import Scan
@@ -100,14 +100,12 @@ def film_block(
     def places(row: NDArray[np.float64], column: NDArray[np.float64]) -> FilmPoints:
         return FilmPoints(*np.meshgrid(grid.x_mm(column), grid.y_mm(row)))
 
-    pixels = places(
-        np.arange(rows.start, rows.stop, dtype=np.float64), np.arange(columns.start, columns.stop, dtype=np.float64)
-    )
+    def pixels() -> FilmPoints:
+        return places(*(np.arange(part.start, part.stop, dtype=np.float64) for part in (rows, columns)))
+
     node_rows, node_columns, offset = node_places(rows, columns)
-    raster, tables = (
-        Raster(pixels, places(node_rows, node_columns), offset),
-        [density_itself(curve_span)] * len(sources),
-    )
+    shape = rows.stop - rows.start, columns.stop - columns.start
+    raster = Raster(shape, places(node_rows, node_columns), offset, None, pixels)
+    tables = [density_itself(curve_span)] * len(sources)
     made = sample_strips(sources, raster, scale=scale, fill=False, values=tables, kernel=kernel)
-    shape = pixels.x_mm.shape
     return FilmBlock(made.value.reshape(shape), made.sigma.reshape(shape), made.quality.reshape(shape))

@@ -1,8 +1,8 @@
-"""The inner loop: values at places from the samples about them, sound ones fast and the others with care.
+"""The inner loops: values at places from the samples about them, strip after strip into one result.
 
-Where the coarse mask of the packed samples says nothing, all taps are summed eight at a time; elsewhere tap by tap,
-with the same weights. Where taps are missing, only the weights above zero are used, so that the value lies within those
-of the taps that are there: a sharp kernel with a hole rings.
+A tile that one strip alone sees, whole and sound, is followed pixel by pixel without a test; all other places are
+listed and looked at one by one. A place takes the mean of what its strips say, weighted by the distance to their own
+edges, kept up to date as they come: sound samples before what a dropout spoilt, and that before nothing.
 """
 
 from dataclasses import dataclass
@@ -10,285 +10,198 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
-from calib.film.kernels import CELL, LANES, PHASES, AxisWeights
-from calib.film.landing import Landing
-from calib.film.lanes import weighted_block, weighted_pairs
-from calib.film.packed import MARKED, UNSOUND, Packed
-from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, SEAM
+from calib.compiled import bare
+from calib.film.careful import LOST, judge, of_those_there
+from calib.film.kernels import CELL, LANES, PHASE_BITS, PHASES, AxisWeights
+from calib.film.landing import Landing, Places
+from calib.film.packed import SOUND, Packed
+from calib.film.raster import HALF
+from calib.film.tiles import (
+    EDGE,
+    FRACTION_BITS,
+    INSIDE,
+    MARGIN,
+    box_of,
+    part_of,
+    phases_of,
+    row_of,
+    row_places,
+    sample_at,
+)
+from calib.film.weigh import ANY, SIZES, axes_of, doubt_at, row_at, value_at
+from calib.quality import OUTSIDE, SEAM
 
-FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
-LEAST_THERE = 0.5  # of the kernel's weight above zero: with less there is no value
-ANY = 0  # the size of kernels of more than eight samples
-EDGE = 1e-3  # samples: least weight of a strip where strips are blended
+TOGETHER = 2048  # places of tiles are listed before they are looked at: what the nearest cache holds
+LEAST_WEIGHT = 1e-3  # samples: least weight of a strip where strips are blended
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sums:
-    """Running sums over strips at N places: `totals` (N, 4) weight, value, variance, systematic
-    error; `bits` (N,) quality; `lost` (N,) the bits that say why a strip that covers a place has nothing to say of it.
+class Gathered:
+    """What the strips so far say at N places: `value` and `sigma`, NaN where there is none, and `quality` bits.
+
+    `rank` (N,) is what they are made of: NOTHING, LOST (a strip covers the place but has nothing to say of it), BRIDGED
+    or WHOLE; `parts` (N, 3) variance, systematic error and weight of places that more than one strip may see.
     """
 
-    totals: NDArray[np.float32]
-    bits: NDArray[np.uint16]
-    lost: NDArray[np.uint16]
+    value: NDArray[np.float32]
+    sigma: NDArray[np.float32]
+    quality: NDArray[np.uint16]
+    rank: NDArray[np.uint8]
+    parts: NDArray[np.float32]
 
     @classmethod
-    def none_at(cls, n: int) -> "Sums":
+    def nothing_at(cls, n: int) -> "Gathered":
         """Nothing known yet at `n` places."""
-        return cls(np.zeros((n, 4), np.float32), np.zeros(n, np.uint16), np.zeros(n, np.uint16))
+        value, sigma = np.full(n, np.nan, np.float32), np.full(n, np.nan, np.float32)
+        quality, parts = np.full(n, OUTSIDE, np.uint16), np.empty((n, 3), np.float32)
+        return cls(value, sigma, quality, np.zeros(n, np.uint8), parts)
 
 
 def gather(
-    packed: Packed,
-    n_samples: int,
-    at: Landing,
-    along: AxisWeights,
-    across: AxisWeights,
-    fill: bool,
-    sums: Sums,
-    bridged: Sums,
+    packed: Packed, n_samples: int, at: Landing, along: AxisWeights, across: AxisWeights, fill: bool, made: Gathered
 ) -> None:
-    """Add what the samples of a strip of `n_samples` say at the places `at` to the sums.
-
-    `sums` takes what comes from sound samples, `bridged` what a dropout spoilt.
-    """
-    rest = np.empty(at.index.size, np.int32)
-    first = packed.top + along.before, packed.left + across.before
-    place = (at.index, at.line, at.sample, at.line_phase, at.sample_phase, *first, n_samples)
-    tables = (along.values, across.values, along.cells, across.cells)
-    taps = (along.taps, across.taps, along.before, across.before)
+    """Add what the samples of a strip of `n_samples` say at the places `at` to what is known."""
+    first = packed.top + along.before, packed.left + across.before, n_samples, fill
+    axes = axes_of(along, across)
     samples = (packed.value, packed.doubts, packed.quality, packed.unsound)
+    into = (made.value, made.sigma, made.quality, made.rank, made.parts)
     size = along.taps if max(along.taps, across.taps) <= LANES else ANY
-    count = SOUND_LOOPS[size](place, tables, taps, samples, sums.totals, sums.bits, rest)
-    if count:
-        CAREFUL_LOOPS[size](
-            rest[:count], place, tables, taps, samples, fill,
-            sums.totals, sums.bits, bridged.totals, bridged.bits, sums.lost,
+    n = max(at.places.index.size, TOGETHER + at.tiles.raster.shape[1] if at.tiles is not None else 0)
+    verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_)
+    if at.places.index.size:
+        PLACE_LOOPS[size](at.places.fields, at.places.index.size, verdict, first, axes, samples, into)
+    if at.tiles is not None:
+        tiles, room = at.tiles, Places.room(n).fields
+        TILE_LOOPS[size](
+            tiles.geometry, tiles.grid, tiles.kind, tiles.served, tiles.outside,
+            np.empty(tiles.kind.shape[1], np.bool_), room, verdict, first, axes, samples, into,
         )  # fmt: skip
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _add(sound, bits, k, c0, n_samples, value, variance, systematic, flags):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Blend one strip's word in, weighted by the distance to the strip's own edges."""
-    edge = np.float32(min(c0 + np.float32(0.5), np.float32(n_samples) - np.float32(0.5) - c0) + np.float32(EDGE))
-    if sound[k, 0] > 0:
-        flags |= np.uint16(SEAM)
-    sound[k, 0] += edge
-    sound[k, 1] += edge * value
-    sound[k, 2] += edge * edge * variance
-    sound[k, 3] += edge * abs(systematic)
-    bits[k] |= flags
+@bare(cache=True, nogil=True, inline="always")
+def _blended(v, variance, shared, weight, known, known_variance, known_shared, known_weight):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """One strip's word blended into what is known: value, variance, systematic error, and the weight of both."""
+    both = known_weight + weight
+    left = known_weight / both
+    share = np.float32(1) - left
+    variance = left * left * known_variance + share * share * variance
+    return known + share * (v - known), variance, known_shared + share * (shared - known_shared), both
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _value_at(i, j, p, q, along, across, tall, size, value):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What all taps sum to. `size`: lines of a kernel of at most eight samples; else `tall` lines of any width."""
-    width = np.uint64(value.shape[1])
-    at, stride = np.uint64(value.ctypes.data) + np.uint64(4) * (i * width + j), np.uint64(4) * width
-    to_l = np.uint64(along.ctypes.data) + np.uint64(4 * along.shape[1]) * np.uint64(p)
-    to_s = np.uint64(across.ctypes.data) + np.uint64(4 * across.shape[1]) * np.uint64(q)
-    if size == 6:
-        return weighted_block(at, stride, to_l, to_s, 6)
-    if size == 8:
-        return weighted_block(at, stride, to_l, to_s, 8)
-    if size == 4:
-        return weighted_block(at, stride, to_l, to_s, 4)
-    total = np.float32(0)
-    for row in range(tall):
-        for chunk in range(across.shape[1] // LANES):
-            step = np.uint64(4 * LANES * chunk)
-            here = at + np.uint64(row) * stride + step
-            total += weighted_block(here, np.uint64(0), to_l + np.uint64(4 * row), to_s + step, 1)
-    return total
+def _place_loop(size):  # type: ignore[no-untyped-def]
+    """The loop over listed places, compiled for one size of kernel."""
 
-
-@njit(cache=True, nogil=True, inline="always")
-def _doubt_at(i, j, p, q, along, across, doubts):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Variance and systematic error of the sum, from the cells in which the taps lie."""
-    cell = np.uint64(CELL)
-    down, right = i // cell, j // cell
-    width, chunk = np.uint64(doubts.shape[1]), np.uint64(4 * LANES)
-    at, stride = np.uint64(doubts.ctypes.data) + np.uint64(8) * (down * width + right), np.uint64(8) * width
-    size_l, size_s = np.uint64(8 * along.shape[2]), np.uint64(8 * across.shape[2])
-    row_l = (i % cell) * np.uint64(along.shape[1]) + np.uint64(p)
-    row_s = (j % cell) * np.uint64(across.shape[1]) + np.uint64(q)
-    to_l = np.uint64(along.ctypes.data) + size_l * row_l
-    to_s = np.uint64(across.ctypes.data) + size_s * row_s
-    if size_l == chunk and size_s == chunk:
-        return weighted_pairs(at, stride, to_l, to_s, 4)
-    variance, shared = np.float32(0), np.float32(0)
-    for row in range(along.shape[2]):
-        for part in range(across.shape[2] * 2 // LANES):
-            step, line = chunk * np.uint64(part), np.uint64(row)
-            a, b = weighted_pairs(at + line * stride + step, np.uint64(0), to_l + np.uint64(8) * line, to_s + step, 1)
-            variance += a
-            shared += b
-    return variance, shared
-
-
-def _sound_loop(size):  # type: ignore[no-untyped-def]
-    """The loop over sound places, compiled for one size of kernel."""
-
-    @njit(cache=True, nogil=True)
-    def loop(  # type: ignore[no-untyped-def]
-        place, tables, taps, samples, sound, bits, rest
-    ):  # fmt: skip  # pragma: no cover
-        """The loop over places about which all is sound; what is not is listed in `rest`."""
-        index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
+    @bare(cache=True, nogil=True)
+    def loop(listed, count, verdict, first, axes, samples, into):  # type: ignore[no-untyped-def]  # pragma: no cover
+        index, line, sample, line_phase, sample_phase = listed
+        first_line, first_sample, n_samples, _ = first
         value, doubts, quality, unsound = samples
-        along, across, cells_l, cells_s = tables
-        tall, _, before_l, before_s = taps
-        count = 0
-        for m in range(index.size):
+        rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
+        out_value, sigma, bits, ranks, parts = into
+        verdict_ranks, verdict_bits, missing = verdict
+        judge(listed, count, first, axes, value, quality, unsound, verdict)
+        for m in range(np.uint64(count)):
             i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-            p, q = line_phase[m], sample_phase[m]
-            how, flags = unsound[i // np.uint64(CELL), j // np.uint64(CELL)], np.uint16(0)
-            if how == UNSOUND:
-                rest[count] = m
-                count += 1
-                continue
-            if how == MARKED:
-                near_l, near_s = before_l + (2 * p >= PHASES), before_s + (2 * q >= PHASES)
-                flags = quality[i + np.uint64(near_l), j + np.uint64(near_s)]
-            v = _value_at(i, j, p, q, along, across, tall, size, value)
-            variance, shared = _doubt_at(i, j, p, q, cells_l, cells_s, doubts)
-            c0 = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-            _add(sound, bits, index[m], c0, n_samples, v, variance, shared, flags)
-        return count
-
-    return loop
-
-
-def _careful_loop(size):  # type: ignore[no-untyped-def]
-    """The loop over the other places, compiled for one size of kernel."""
-
-    @njit(cache=True, nogil=True)
-    def loop(  # type: ignore[no-untyped-def]
-        rest, place, tables, taps, samples, fill, sound, bits, bridged, bridged_bits, lost
-    ):  # fmt: skip  # pragma: no cover
-        """The loop over the other places."""
-        index, line, sample, line_phase, sample_phase, first_line, first_sample, n_samples = place
-        value, doubts, quality, _ = samples
-        tall, wide, before_l, before_s = taps
-        cells_l, cells_s = tables[2], tables[3]
-        for m in rest:
-            k, p, q = index[m], line_phase[m], sample_phase[m]
-            i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-            near_l, near_s = before_l + (2 * p >= PHASES), before_s + (2 * q >= PHASES)
-            nearest = quality[i + np.uint64(near_l), j + np.uint64(near_s)]
-            if nearest & DROPOUT and not (fill and nearest & FILLED):
-                lost[k] |= nearest & np.uint16(DROPOUT | MARK)
-                continue
-            along, across = tables[0][p], tables[1][q]
-            missing, coverage, shares, gone = _bits_of(i, j, along, across, tall, wide, value, quality)
-            if coverage < LEAST_THERE:
-                lost[k] |= gone if gone else np.uint16(DROPOUT)
-                continue
-            v = _value_at(i, j, p, q, tables[0], tables[1], tall, size, value)
-            variance, shared = _doubt_at(i, j, p, q, cells_l, cells_s, doubts)
-            if not np.isfinite(v):
-                v, more = _of_those_there(i, j, along, across, tall, wide, missing, value)
+            k, p, q = np.uint64(index[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
+            rank, flags = verdict_ranks[m], verdict_bits[m]
+            along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
+            v = value_at(i, j, along, across, size, tall, lanes_s, value)
+            variance, shared = doubt_at(i, j, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts)
+            if rank > LOST and not np.isfinite(v):
+                v, more = of_those_there(i, j, p, q, axes, missing[m], value)
                 variance *= more
-            flags = nearest & np.uint16(MARK | FILLED)
-            if shares[1] > 0.5 * shares[0]:
-                flags |= np.uint16(LOW_DENSITY)
-            if shares[2] > 0.5 * shares[0]:
-                flags |= np.uint16(HIGH_DENSITY)
-            if shares[4] > FILLED_SHARE * shares[0]:
-                flags |= np.uint16(MARK | FILLED)
-            c0 = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-            if nearest & DROPOUT or shares[3] > FILLED_SHARE * shares[0]:
-                _add(bridged, bridged_bits, k, c0, n_samples, v, variance, shared, flags)
-            else:
-                _add(sound, bits, k, c0, n_samples, v, variance, shared, flags)
+            edge = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES) + np.float32(0.5)
+            weight, shared = min(edge, np.float32(n_samples) - edge) + np.float32(LEAST_WEIGHT), abs(shared)
+            if rank > ranks[k]:
+                ranks[k], bits[k] = rank, flags
+            elif rank == ranks[k]:
+                bits[k] |= flags
+                if rank > LOST:
+                    bits[k] |= np.uint16(SEAM)
+                    v, variance, shared, weight = _blended(
+                        v, variance, shared, weight, out_value[k], parts[k, 0], parts[k, 1], parts[k, 2]
+                    )
+            if rank == ranks[k] and rank > LOST:
+                out_value[k], sigma[k] = v, np.sqrt(variance + shared * shared)
+                parts[k, 0], parts[k, 1], parts[k, 2] = variance, shared, weight
 
     return loop
 
 
-SIZES = (4, 6, 8, ANY)
-SOUND_LOOPS = {size: _sound_loop(size) for size in SIZES}
-CAREFUL_LOOPS = {size: _careful_loop(size) for size in SIZES}
+@bare(cache=True, nogil=True)
+def _is_sound(geometry, r, c, first, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether nothing but sound samples is among the taps of a tile."""
+    line_low, line_high, sample_low, sample_high = box_of(geometry, r, c)
+    top, bottom = (np.int64(line_low) - first[0]) // CELL, (np.int64(line_high + 2 * MARGIN) - first[0]) // CELL
+    left, right = (np.int64(sample_low) - first[1]) // CELL, (np.int64(sample_high + 2 * MARGIN) - first[1]) // CELL
+    any_of_all = np.uint8(SOUND)
+    for i in range(np.uint64(top), np.uint64(bottom + 1)):
+        for j in range(np.uint64(left), np.uint64(right + 1)):
+            any_of_all |= unsound[i, j]
+    return any_of_all == SOUND
 
 
-@njit(cache=True, nogil=True)
-def _above_and_below(weights, taps):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Sums of the weights above and below zero, both positive."""
-    above = below = 0.0
-    for tap in range(taps):
-        above += max(weights[tap], 0.0)
-        below -= min(weights[tap], 0.0)
-    return above, below
+@bare(cache=True, nogil=True, inline="always")
+def _row_alone(  # type: ignore[no-untyped-def]
+    size, start, stop, even, line, line_step, entry, entry_step, first_line, first_sample, axes, value, doubts,
+    out_value, sigma, bits,
+):  # fmt: skip  # pragma: no cover
+    """Pixels `start` to `stop` - 1, which lie one behind the other on sound film that no other strip saw."""
+    rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
+    for k in range(start, stop):
+        whole_l, whole_s = phases_of(line, sample_at(even, np.uint64(entry >> FRACTION_BITS), entry))
+        i, j = np.uint64((whole_l >> PHASE_BITS) - first_line), np.uint64((whole_s >> PHASE_BITS) - first_sample)
+        along, across = row_at(rows_l, whole_l & (PHASES - 1), size), row_at(rows_s, whole_s & (PHASES - 1), size)
+        out_value[k] = value_at(i, j, along, across, size, tall, lanes_s, value)
+        variance, shared = doubt_at(i, j, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts)
+        sigma[k] = variance + shared * shared
+        line, entry = line + line_step, entry + entry_step
+    for k in range(start, stop):
+        sigma[k], bits[k] = np.sqrt(sigma[k]), np.uint16(0)
 
 
-@njit(cache=True, nogil=True)
-def _bits_of(i, j, along, across, tall, wide, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether a tap is missing; the share of the weight above zero that is known; the absolute weights of the known
-    taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without a value.
+def _tile_loop(size, place_loop):  # type: ignore[no-untyped-def]
+    """The loop over tiles, row by row as memory lies, compiled for one size of kernel."""
 
-    A tap without a value has a bit, so only taps with bits are looked at.
-    """
-    above_l, below_l = _above_and_below(along, tall)
-    above_s, below_s = _above_and_below(across, wide)
-    whole = known = above_l * above_s + below_l * below_s
-    size = (above_l + below_l) * (above_s + below_s)
-    low = high = dropped = marked = 0.0
-    missing, gone = False, np.uint16(0)
-    for row in range(tall):
-        for column in range(wide):
-            down, right = i + np.uint64(row), j + np.uint64(column)
-            bits = quality[down, right]
-            if bits == 0:
-                continue
-            w = along[row] * across[column]
-            a = abs(w)
-            if w == 0.0:
-                continue
-            if not np.isfinite(value[down, right]):
-                gone |= bits & np.uint16(DROPOUT | MARK)
-                missing = True
-                known -= max(w, 0.0)
-                size -= a
-                continue
-            if bits & LOW_DENSITY:
-                low += a
-            if bits & HIGH_DENSITY:
-                high += a
-            if bits & FILLED and bits & DROPOUT:
-                dropped += a
-            elif bits & FILLED:
-                marked += a
-    return missing, known / whole, (size, low, high, dropped, marked), gone
+    @bare(cache=True, nogil=True)
+    def loop(  # type: ignore[no-untyped-def]
+        geometry, grid, kind, served, outside, alone, room, verdict, first, axes, samples, into
+    ):  # fmt: skip  # pragma: no cover
+        nodes, even, first_x, per_mm, n_lines, n_samples = geometry
+        rows, columns, offset_r, offset_c = grid
+        value, doubts, _, unsound = samples
+        out_value, sigma, bits, _, _ = into
+        index, line_of, sample_of, line_phase, sample_phase = room
+        count = np.uint64(0)
+        for r in range(kind.shape[0]):
+            for c in range(kind.shape[1]):
+                alone[c] = kind[r, c] == INSIDE and served[r, c] == 1 and _is_sound(geometry, r, c, first, unsound)
+            top, bottom = part_of(r, offset_r, rows)
+            for row in range(top, bottom):
+                for c in range(kind.shape[1]):
+                    if alone[c]:
+                        left, right = part_of(c, offset_c, columns)
+                        line, line_step, entry, entry_step = row_of(
+                            nodes, first_x, per_mm, r, c, (row + offset_r - r * HALF) / HALF
+                        )
+                        t = left + offset_c - c * HALF
+                        _row_alone(
+                            size, np.uint64(row * columns + left), np.uint64(row * columns + right), even,
+                            line + t * line_step, line_step, entry + t * entry_step, entry_step, first[0], first[1],
+                            axes, value, doubts, out_value, sigma, bits,
+                        )  # fmt: skip
+                    elif kind[r, c] >= EDGE:
+                        count = row_places(
+                            nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row,
+                            outside, count, index, line_of, sample_of, line_phase, sample_phase,
+                        )  # fmt: skip
+                if count > TOGETHER:
+                    place_loop(room, count, verdict, first, axes, samples, into)
+                    count = np.uint64(0)
+        place_loop(room, count, verdict, first, axes, samples, into)
 
-
-@njit(cache=True, nogil=True)
-def _of_those_there(i, j, along, across, tall, wide, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean over the known taps, and how many times the variance of all it has; if some are missing, by weights above
-    zero only."""
-    total = v = squares = every = 0.0
-    for row in range(tall):
-        for column in range(wide):
-            w, down, right = along[row] * across[column], i + np.uint64(row), j + np.uint64(column)
-            every += w * w
-            if (w > 0.0 or (w < 0.0 and not missing)) and np.isfinite(value[down, right]):
-                total += w
-                v += w * value[down, right]
-                squares += w * w
-    return np.float32(v / total), np.float32(squares / (total * total * every))
+    return loop
 
 
-@njit(cache=True, nogil=True)
-def close(sound, bits, bridged, bridged_bits, lost, outside, value, sigma, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """End the sums: sound samples before bridged dropouts, and a bit wherever there is no value."""
-    for k in range(sound.shape[0]):
-        if sound[k, 0] > 0:
-            value[k] = sound[k, 1] / sound[k, 0]
-            sigma[k] = np.sqrt(sound[k, 2] + sound[k, 3] * sound[k, 3]) / sound[k, 0]
-            quality[k] = bits[k]
-        elif bridged[k, 0] > 0:
-            value[k] = bridged[k, 1] / bridged[k, 0]
-            sigma[k] = np.sqrt(bridged[k, 2] + bridged[k, 3] * bridged[k, 3]) / bridged[k, 0]
-            quality[k] = bridged_bits[k] | np.uint16(DROPOUT | FILLED)
-        else:
-            value[k] = sigma[k] = np.nan
-            quality[k] = lost[k] if lost[k] else outside
+PLACE_LOOPS = {size: _place_loop(size) for size in (*SIZES, ANY)}
+TILE_LOOPS = {size: _tile_loop(size, PLACE_LOOPS[size]) for size in (*SIZES, ANY)}

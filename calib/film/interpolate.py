@@ -5,21 +5,23 @@ that nothing aliases. Strips that overlap are blended by the distance to their o
 weights: the noise of samples averages down, their systematic error does not.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import repeat
+from math import prod
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints
-from calib.film.gather import Sums, close, gather
+from calib.film.gather import Gathered, gather
 from calib.film.kernels import DEFAULT_KERNEL, axis_weights
-from calib.film.landing import Raster, extent_of, landing, landing_of_raster, landing_of_scan
+from calib.film.landing import Landing, extent_of, landing, landing_in, landing_of_scan
 from calib.film.packed import packed_strip, packed_window
+from calib.film.raster import Raster
 from calib.film.ready import DENSITY, ValueTable
 from calib.film.source import StripSource, StripWindow
-from calib.quality import OUTSIDE
+from calib.film.tiles import tiles_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,37 +59,35 @@ def sample_strips(
     that what is averaged is linear in what is wanted (averaging density and then taking the antilogarithm is biased).
     """
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
-    points = places.pixels if isinstance(places, Raster) else places
-    sums, bridged = Sums.none_at(points.x_mm.size), Sums.none_at(points.x_mm.size)
-    extent, taps = extent_of(points), (along.taps, across.values.shape[1])
-    for source, table in zip(sources, values or repeat(DENSITY), strict=values is not None):
-        if isinstance(places, Raster):
-            at = landing_of_raster(source.sweep, places, extent)
-        else:
-            at = landing(source.sweep, places, extent)
+    taps = (along.taps, across.lanes)
+    made = Gathered.nothing_at(places.x_mm.size if isinstance(places, FilmPoints) else prod(places.shape))
+    landings = _landings(sources, places)
+    for source, table, at in zip(sources, values or repeat(DENSITY, len(sources)), landings, strict=True):
         if at is not None:
             packed = packed_strip(source, table, at.needed(along, across), taps, fill_marks=fill)
-            gather(packed, source.raster.n_samples, at, along, across, fill, sums, bridged)
-    return _closed(sums, bridged)
+            gather(packed, source.raster.n_samples, at, along, across, fill, made)
+    return Sampled(made.value, made.sigma, made.quality)
+
+
+def _landings(sources: Sequence[StripSource], places: FilmPoints | Raster) -> Iterator[Landing | None]:
+    """Where the places lie on each strip, worked out when it is asked for."""
+    sweeps = [source.sweep for source in sources]
+    if isinstance(places, FilmPoints):
+        extent = extent_of(places)
+        return (landing(sweep, places, extent) for sweep in sweeps)
+    known = np.isfinite(places.nodes.x_mm).all()
+    tiles = tiles_of(sweeps, places, extent_of(places.nodes if known else places.pixels()))
+    return (landing_in(one) if one is not None else None for one in tiles)
 
 
 def interpolate_window(
     window: StripWindow, line: Array, sample: Array, scale: KernelScale, kernel: str = DEFAULT_KERNEL
 ) -> Sampled:
     """Values at fractional places (N,) of one window that holds a whole picture."""
-    sums, bridged = Sums.none_at(line.size), Sums.none_at(line.size)
+    made = Gathered.nothing_at(line.size)
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
     at = landing_of_scan(line, sample, window.value.shape[0])
-    packed = packed_window(window, at.needed(along, across), (along.taps, across.values.shape[1]))
-    gather(packed, window.value.shape[1], at, along, across, False, sums, bridged)
-    return _closed(sums, bridged)
-
-
-def _closed(sums: Sums, bridged: Sums) -> Sampled:
-    n = sums.lost.size
-    made = Sampled(np.empty(n, np.float32), np.empty(n, np.float32), np.empty(n, np.uint16))
-    outside = np.uint16(OUTSIDE)
-    close(
-        sums.totals, sums.bits, bridged.totals, bridged.bits, sums.lost, outside, made.value, made.sigma, made.quality
-    )
-    return made
+    if at is not None:
+        packed = packed_window(window, at.needed(along, across), (along.taps, across.lanes))
+        gather(packed, window.value.shape[1], at, along, across, False, made)
+    return Sampled(made.value, made.sigma, made.quality)

@@ -31,7 +31,9 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 
 LANES = 8  # samples that the inner sums take at once: tables are filled up to whole ones
-PHASES = 512  # a place is rounded to the nearest of so many parts of a sample: by a thousandth of one at most
+ALIGNED = 16  # float32 to a line of the cache
+PHASE_BITS = 9
+PHASES = 1 << PHASE_BITS  # a place is rounded to the nearest of so many parts of a sample: by a thousandth at most
 CELL = 2  # lines and samples whose uncertainty is worked out together
 LEAST_HALF = 2  # taps to each side: with one, a place at a sample has no other to balance it
 SCALE_STEPS = 64  # a stretch is rounded to such a part
@@ -48,19 +50,30 @@ class Kernel:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class AxisWeights:
-    """Weights along one axis: row p of each table for a place that is p / PHASES of a sample beyond a sample's centre.
+    """Weights along one axis: row p of `rows` for a place that is p / PHASES of a sample beyond a sample's centre.
 
-    `taps` samples count, from `before` samples before that sample on. `values` (PHASES + 1, whole LANES) sums to 1,
-    the last entries 0; `squares` (PHASES + 1,) are the sums of its squares: what independent noise is multiplied by.
-    `cells` (CELL, PHASES + 1, whole LANES / 2, 2) are the weights of variance (squared) and of systematic error (plain)
-    summed over the taps in a cell, by where in a cell the first tap lies; of eight taps the last cell takes the rest.
+    `taps` samples count, from `before` samples before that sample on. A row (PHASES + 1, n) holds side by side what the
+    inner loop reads together: `lanes` values, whole LANES, the last of them 0; for each place in a cell at which the
+    first tap may lie, `cells` pairs of weights of variance (squared) and of systematic error (plain), summed over the
+    taps in a cell (of eight taps the last cell takes the rest); and the sums of the values above and below zero.
     """
 
     taps: int
     before: int
-    values: NDArray[np.float32]
-    squares: NDArray[np.float32]
-    cells: NDArray[np.float32]
+    lanes: int
+    cells: int
+    rows: NDArray[np.float32]
+
+    @property
+    def values(self) -> NDArray[np.float32]:
+        """The weights (PHASES + 1, taps), which sum to 1."""
+        return self.rows[:, : self.taps]
+
+    @property
+    def by_cell(self) -> NDArray[np.float32]:
+        """The pairs (PHASES + 1, CELL, cells, 2)."""
+        pairs = self.rows[:, self.lanes : self.lanes + CELL * 2 * self.cells]
+        return pairs.reshape(len(self.rows), CELL, self.cells, 2)
 
 
 def _bilinear(d: Array) -> Array:
@@ -122,23 +135,27 @@ def _axis_weights(name: str, scale: float) -> AxisWeights:
     half = max(ceil(kernel.support * scale), LEAST_HALF)
     away = np.arange(1 - half, half + 1) - np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     weights = _centred(kernel.weight(away / scale), away)
-    values = np.zeros((PHASES + 1, -(-2 * half // LANES) * LANES), np.float32)
-    values[:, : 2 * half] = weights
-    squares = np.sum(weights**2, axis=1).astype(np.float32)
-    return AxisWeights(2 * half, half - 1, values, squares, _by_cells(weights))
+    pairs = _by_cells(weights)
+    lanes, cells = -(-2 * half // LANES) * LANES, pairs.shape[2]
+    behind = lanes + CELL * 2 * cells
+    rows = np.zeros((PHASES + 1, -(-(behind + 2) // ALIGNED) * ALIGNED), np.float32)
+    rows[:, : 2 * half] = weights
+    rows[:, lanes:behind] = pairs.reshape(PHASES + 1, -1)
+    rows[:, behind], rows[:, behind + 1] = (np.maximum(part, 0.0).sum(axis=1) for part in (weights, -weights))
+    return AxisWeights(2 * half, half - 1, lanes, cells, rows)
 
 
-def _by_cells(weights: Array) -> NDArray[np.float32]:
-    """Weights of variance and of systematic error of the cells that the taps lie in."""
+def _by_cells(weights: Array) -> Array:
+    """Weights of variance and of systematic error of the cells that the taps lie in, (PHASES + 1, CELL, cells, 2)."""
     taps = weights.shape[1]
     together = LANES // 2
     count = together if taps <= LANES else -(-(taps // CELL + 1) // together) * together
-    cells = np.zeros((CELL, len(weights), count, 2))
+    cells = np.zeros((len(weights), CELL, count, 2))
     for first in range(CELL):
         for tap in range(taps):
             cell = min((tap + first) // CELL, count - 1)
-            cells[first, :, cell] += np.stack([weights[:, tap] ** 2, weights[:, tap]], axis=-1)
-    return np.ascontiguousarray(cells, dtype=np.float32)
+            cells[:, first, cell] += np.stack([weights[:, tap] ** 2, weights[:, tap]], axis=-1)
+    return cells
 
 
 def _centred(weights: Array, away: Array) -> Array:
@@ -161,7 +178,7 @@ class KernelFigures:
 def kernel_figures(name: str, cycles_per_sample: float = 0.25) -> KernelFigures:
     """Response to a wave of that frequency, and the factor on the variance of independent noise."""
     weights = axis_weights(name, 1.0)
-    w = weights.values[:-1, : weights.taps].astype(np.float64)
+    w = weights.values[:-1].astype(np.float64)
     away = np.arange(weights.taps) - weights.before - np.arange(PHASES)[:, np.newaxis] / PHASES
     response = np.sum(w * np.cos(2 * np.pi * cycles_per_sample * away), axis=1)
     return KernelFigures(float(response.mean()), float(response.min()), float(np.mean(np.sum(w**2, axis=1))))

@@ -49,12 +49,13 @@ def _folded(builder: Any, vector: Any, down_to: int) -> Any:
 
 
 def _rows(builder: Any, source: Any, stride: Any, n_rows: int, weight_of: Any) -> Any:
-    """Sum over rows of eight values times their row's weight."""
-    total = ir.Constant(_VECTOR, [0.0] * LANES)
+    """Sum over rows of eight values times their row's weight: even and odd rows apart, so that one sum need not wait
+    for the other."""
+    sums = [ir.Constant(_VECTOR, [0.0] * LANES)] * min(n_rows, 2)
     for row in range(n_rows):
         at = builder.add(source, builder.mul(stride, ir.Constant(_ADDRESS, row)))
-        total = _fma(builder, _load(builder, at, _VECTOR), weight_of(row), total)
-    return total
+        sums[row % 2] = _fma(builder, _load(builder, at, _VECTOR), weight_of(row), sums[row % 2])
+    return sums[0] if n_rows == 1 else builder.fadd(*sums)
 
 
 @intrinsic

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
-from calib.film.landing import Raster, node_places
+from calib.film.raster import Raster, node_places
 from calib.film.ready import ValueTable
 from calib.film.source import StripSource
 from calib.ground.dem import view_over
@@ -99,7 +99,9 @@ def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
     scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
     node_rows, node_columns, offset = node_places(rows, columns)
-    raster = Raster(seen.film, seen.film_at(node_rows - rows.start, node_columns - columns.start), offset)
+    nodes = seen.film_at(node_rows - rows.start, node_columns - columns.start)
+    outside = seen.quality & OFF_MAP
+    raster = Raster(shape, nodes, offset, outside if outside.any() else None, lambda: seen.film)
     sampled = sample_strips(maker.sources, raster, scale=scale, fill=True, values=maker.exposures, kernel=maker.kernel)
     factor = reflectance_factor(maker.factor, seen)
     ratio = standard_ratio(maker.standard, maker.where, seen, rows, columns)

@@ -10,15 +10,19 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
+from calib.compiled import bare
 from calib.coordinates import Array, FilmPoints
 from calib.sweep.model import StripSweep
 
 NEAR = 1e-8  # lines or samples: how closely the inverse is iterated
 TURNS = 60
-TABLE = 5e-5  # samples: how closely an even table of samples must meet the sweep's own,
-# before single precision rounds it: by 1e-7 of its number, 5e-4 of a sample some thousands from the first
+TABLE = 5e-5  # samples: how closely an even table of samples must meet the sweep's own
+EVEN_BITS = 16  # the table holds whole numbers of 2^-16 of a sample
+MOST_SAMPLES = 2**15  # of a line: more of such numbers are not held
 FINEST = 64  # of its entries to a sample: a sweep that needs more has none
+
+
+Extent = tuple[float, float, float, float]  # least and greatest x, least and greatest y, in mm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,8 +32,8 @@ class Inverse:
     `by_line` (lines, 4): y_line, 1 / its step, x_line, its step; `by_sample` (samples, 4): x_sample, 1 / its step,
     y_sample, its step. `line_bounds`, `sample_bounds`: where each step begins, without end at both ends. `leak` is what
     a line's error leaves of itself after a turn, `box` (x low, x high, y low, y high) holds all film the strip sees.
-    `even` (N, 2) are samples, and the steps to the next, at x from `x_sample[0]` on, `per_mm` to a millimetre; no rows
-    where the sweep is too uneven for that.
+    `even` (N, 2) are samples, and the steps to the next, in parts of 2^-EVEN_BITS, at x from `x_sample[0]` on, `per_mm`
+    rows to a millimetre; no rows where the sweep is too uneven for that, or too long.
     """
 
     by_line: Array
@@ -39,13 +43,18 @@ class Inverse:
     sign: float
     leak: float
     box: Array
-    even: NDArray[np.float32]
+    even: NDArray[np.int32]
     per_mm: float
 
     @property
     def tables(self) -> tuple[Array, Array, Array, Array, float, float]:
         """What `scan_place` reads."""
         return self.by_line, self.by_sample, self.line_bounds, self.sample_bounds, self.sign, self.leak
+
+    def may_see(self, extent: Extent) -> bool:
+        """Whether places of that extent can lie on the strip."""
+        beside_x = extent[1] >= self.box[0] and extent[0] <= self.box[1]
+        return bool(beside_x and extent[3] >= self.box[2] and extent[2] <= self.box[3])
 
 
 @lru_cache(maxsize=128)
@@ -66,17 +75,18 @@ def inverse_of(sweep: StripSweep) -> Inverse:
     return Inverse(by_line, by_sample, *bounds, sign, float(leak), box, *_even(sweep.x_sample_mm))
 
 
-def _even(rising: Array) -> tuple[NDArray[np.float32], float]:
+def _even(rising: Array) -> tuple[NDArray[np.int32], float]:
     """Table of the entry at which a table takes even values, as fine as it must be, and its rows to a unit of them."""
     entry, span, finer = np.arange(rising.size, dtype=np.float64), rising[-1] - rising[0], 1
-    while finer <= FINEST:
+    while finer <= FINEST and rising.size <= MOST_SAMPLES:
         n = finer * (rising.size - 1)
         at = np.interp(rising[0] + span / n * np.arange(n + 1), rising, entry)
         if np.abs(np.interp((rising - rising[0]) * (n / span), np.arange(n + 1.0), at) - entry).max() <= TABLE:
-            step = np.diff(at)
-            return np.stack([at, np.append(step, step[-1])], axis=1).astype(np.float32), float(n / span)
+            whole = np.rint(at * 2**EVEN_BITS).astype(np.int32)
+            step = np.diff(whole)
+            return np.stack([whole, np.append(step, step[-1])], axis=1), float(n / span)
         finer *= 2
-    return np.zeros((0, 2), np.float32), 0.0
+    return np.zeros((0, 2), np.int32), 0.0
 
 
 def _side_by_side(rising: Array, other: Array) -> Array:
@@ -99,7 +109,7 @@ def smooth_places(sweep: StripSweep, places: FilmPoints) -> Array:
     return out.reshape(2, *places.x_mm.shape)
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
 def _all_places(x, y, tables, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     by_line, by_sample, line_bounds, sample_bounds, sign, leak = tables
     i = j = np.uint64(0)
@@ -111,15 +121,15 @@ def _all_places(x, y, tables, out):  # type: ignore[no-untyped-def]  # pragma: n
             out[0, k] = out[1, k] = np.nan
 
 
-@njit(cache=True, nogil=True, inline="always")
+@bare(cache=True, nogil=True, inline="always")
 def even_sample(even, first, per_mm, x):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The sample at film x less what the line adds to it, straight on beyond the strip; from fields of an `Inverse`."""
     place = (x - first) * per_mm
-    at = np.uint64(min(max(place, 0.0), even.shape[0] - 2.0))
-    return even[at, 0] + np.float32(place - np.float64(at)) * even[at, 1]
+    at = np.int64(min(max(place, 0.0), even.size / 2 - 2.0))
+    return (even[2 * at] + (place - at) * even[2 * at + 1]) / (1 << EVEN_BITS)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@bare(cache=True, nogil=True, inline="always")
 def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The step that holds a value, sought from `step` on."""
     one = np.uint64(1)
@@ -130,7 +140,7 @@ def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no
     return step
 
 
-@njit(cache=True, nogil=True, inline="always")
+@bare(cache=True, nogil=True, inline="always")
 def _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Line of a finite film place, what it adds to x, and the steps that hold it, sought from steps `i`, `j` on."""
     n_lines, n_samples = by_line.shape[0], by_sample.shape[0]
@@ -154,7 +164,7 @@ def _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i
     return line, across, i, j
 
 
-@njit(cache=True, nogil=True, inline="always")
+@bare(cache=True, nogil=True, inline="always")
 def scan_place(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Line and sample of a finite film place, and the steps that hold them, sought from steps `i`, `j` on."""
     line, across, i, j = _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)

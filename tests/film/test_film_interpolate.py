@@ -17,8 +17,11 @@ from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
 from calib.film.interpolate import KernelScale, sample_strips
+from calib.film.kernels import PHASES
+from calib.film.raster import HALF, Raster, node_places
 from calib.film.ready import ValueTable
 from calib.film.source import StripSource, StripWindow, read_window
+from calib.film.tiles import SMOOTH
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.light.curve import film_curve
@@ -71,9 +74,14 @@ def saying(source: StripSource, dn: np.ndarray) -> StripSource:
     return told
 
 
+def lines_of(source: StripSource) -> np.ndarray:
+    """The line of each sample."""
+    return np.asarray(np.mgrid[: source.raster.n_lines, : source.raster.n_samples][0])
+
+
 def its_lines(source: StripSource) -> StripSource:
     """The strip whose samples say on which line they are."""
-    return saying(source, np.mgrid[: source.raster.n_lines, : source.raster.n_samples][0])
+    return saying(source, lines_of(source))
 
 
 @pytest.mark.parametrize("scale", [KernelScale(), KernelScale(2.5, 1.7)])
@@ -213,6 +221,46 @@ def test_the_assembled_film_is_the_true_density_within_its_noise(small) -> None:
     z = ((got.value - true) / noise)[got.quality == 0]
     assert 0.9 < z.std() < 1.1
     assert abs(z.mean()) < 0.1
+
+
+@pytest.mark.parametrize("pixel_samples", [0.8, 1.9])
+def test_a_raster_s_pixels_are_what_each_is_alone_and_in_any_company(small, pixel_samples: float) -> None:  # type: ignore[no-untyped-def]
+    """Every way through the loops tells the same: tiles that one strip alone sees, tiles with a pixel that has no place
+    (bit for bit), and places one by one (to what tiles are interpolated to)."""
+    frame, _, sources = small
+    pixel_mm, told = pixel_samples * frame.scan.sample_mm, [saying(source, lines_of(source)) for source in sources]
+    rows, columns = slice(0, 200), slice(0, 330)
+
+    def places(row: np.ndarray, column: np.ndarray) -> FilmPoints:
+        column, row = np.meshgrid(column, row)
+        return FilmPoints(-0.9 + pixel_mm * (column + 0.1 * row), -0.7 + pixel_mm * (row - 0.1 * column))
+
+    node_rows, node_columns, offset = node_places(rows, columns)
+    pixels = places(np.arange(200.0), np.arange(330.0))
+    nodes, flat = places(node_rows, node_columns), FilmPoints(pixels.x_mm.ravel(), pixels.y_mm.ravel())
+    holes = np.zeros((200, 330), np.uint16)
+    holes[::HALF, ::HALF] = 1
+    there = FilmPoints(*(np.where(holes, np.nan, part) for part in (pixels.x_mm, pixels.y_mm)))
+    scale = KernelScale(pixel_samples, pixel_samples)
+    whole, holed, alone = (
+        sample_strips(told, at, scale=scale, fill=True)
+        for at in (
+            Raster((200, 330), nodes, offset, None, lambda: pixels),
+            Raster((200, 330), nodes, offset, holes, lambda: there),
+            flat,
+        )
+    )
+    assert np.isfinite(whole.value).mean() > 0.6
+    assert (whole.quality == SEAM).any()
+    for name in ("value", "sigma", "quality"):
+        a, b = (getattr(one, name)[holes.ravel() == 0] for one in (whole, holed))
+        assert np.array_equal(a, b, equal_nan=True)
+    assert (holed.quality[holes.ravel() > 0] == OUTSIDE).all()
+    both = np.isfinite(whole.value) & np.isfinite(alone.value)
+    assert np.isfinite(whole.value).sum() - both.sum() < 5
+    one_strip = both & (whole.quality == 0) & (alone.quality == 0)
+    assert np.abs(whole.value - alone.value)[one_strip].max() < SMOOTH + 1.1 / PHASES + 3e-4  # and single precision
+    assert np.abs(whole.sigma / alone.sigma - 1)[one_strip].max() < 0.01
 
 
 def test_a_window_is_the_same_whatever_block_it_is_read_in(small) -> None:  # type: ignore[no-untyped-def]

@@ -9,8 +9,10 @@ from hypothesis import strategies as st
 
 from calib.coordinates import FilmPoints
 from calib.film.kernels import PHASES, axis_weights
-from calib.film.landing import HALF, SMOOTH, Landing, Raster, extent_of, landing, landing_of_raster, node_places
+from calib.film.landing import Landing, Places, extent_of, landing, landing_in
+from calib.film.raster import HALF, Raster, node_places
 from calib.film.spans import EMPTY, Spans, clipped, widened
+from calib.film.tiles import EDGE, INSIDE, SMOOTH, Tiles, row_places, tiles_of
 from calib.sweep.model import StripSweep, to_scan
 
 SAMPLE_MM = 0.0075
@@ -52,7 +54,7 @@ def test_a_place_lands_where_the_sweep_says(
 ) -> None:
     sweep = strip(seed, wander=wander, jitter=jitter, skew=skew, falling=falling)
     places = somewhere(sweep, seed)
-    true, found = to_scan(sweep, places), landed(sweep, places)
+    true, found = to_scan(sweep, places), landed(sweep, places).places
     line, sample = found.line + found.line_phase / PHASES, found.sample + found.sample_phase / PHASES
     assert np.abs(line - true.line[found.index]).max() <= ROUNDED
     assert np.abs(sample - true.sample[found.index]).max() <= ROUNDED
@@ -67,15 +69,15 @@ def test_a_place_lands_the_same_in_any_company() -> None:
     """Bytes must not depend on blocks: each place alone, and all of them in another order."""
     sweep = strip(3)
     places = somewhere(sweep, 4, 400)
-    whole = landed(sweep, places)
+    whole = landed(sweep, places).places
     order = np.random.default_rng(5).permutation(400)
-    again = landed(sweep, FilmPoints(places.x_mm[order], places.y_mm[order]))
+    again = landed(sweep, FilmPoints(places.x_mm[order], places.y_mm[order])).places
     back = np.argsort(order[again.index])
     for name in ("line", "sample", "line_phase", "sample_phase"):
         assert np.array_equal(getattr(again, name)[back], getattr(whole, name))
     for k in range(0, len(whole.index), 37):
         at = slice(whole.index[k], whole.index[k] + 1)
-        alone = landed(sweep, FilmPoints(places.x_mm[at], places.y_mm[at]))
+        alone = landed(sweep, FilmPoints(places.x_mm[at], places.y_mm[at])).places
         assert (alone.line[0], alone.line_phase[0]) == (whole.line[k], whole.line_phase[k])
         assert (alone.sample[0], alone.sample_phase[0]) == (whole.sample[k], whole.sample_phase[k])
 
@@ -90,18 +92,45 @@ def raster_over(sweep: StripSweep, turn_deg: float, rows: slice, columns: slice)
         return FilmPoints(x0 + c * column - s * row, y0 + s * column + c * row)
 
     pixels = places(np.arange(rows.start, rows.stop), np.arange(columns.start, columns.stop))
-    pixels.x_mm[:, : max(3 - columns.start, 0)] = np.nan
+    outside = np.zeros(pixels.x_mm.shape, np.uint16)
+    outside[:, : max(3 - columns.start, 0)] = 1
+    pixels.x_mm[outside > 0] = np.nan
     node_rows, node_columns, offset = node_places(rows, columns)
-    return Raster(pixels, places(node_rows, node_columns), offset)
+    return Raster(outside.shape, places(node_rows, node_columns), offset, outside, lambda: pixels)
+
+
+def tiles_on(sweep: StripSweep, raster: Raster) -> Tiles | None:
+    return tiles_of([sweep], raster, extent_of(raster.pixels()))[0]
+
+
+def all_places(tiles: Tiles) -> Landing | None:
+    """The landing of a raster with the places in its tiles listed too."""
+    found = landing_in(tiles)
+    if found is None:
+        return None
+    room, count = Places.room(tiles.raster.outside.size), np.uint64(0)
+    for r, c in np.argwhere(tiles.kind >= EDGE).tolist():
+        for row in range(*np.clip([r * HALF - tiles.grid[2], (r + 1) * HALF - tiles.grid[2]], 0, tiles.grid[0])):
+            count = row_places(
+                *tiles.geometry, *tiles.grid[1:], r, c, row, tiles.outside, np.uint64(count), *room.fields
+            )
+    both = zip(found.places.fields, room.first(count).fields, strict=True)
+    return replace(found, places=Places(*(np.concatenate(pair) for pair in both)))
 
 
 def by_pixel(found: Landing | None, n: int) -> np.ndarray:
     """Line and sample (2, n) of each pixel, NaN where it does not lie on the strip."""
     out = np.full((2, n), np.nan)
     if found is not None:
-        out[0, found.index] = found.line + found.line_phase / PHASES
-        out[1, found.index] = found.sample + found.sample_phase / PHASES
+        at = found.places
+        out[0, at.index] = at.line + at.line_phase / PHASES
+        out[1, at.index] = at.sample + at.sample_phase / PHASES
     return out
+
+
+def on_strip(sweep: StripSweep, raster: Raster) -> np.ndarray:
+    tiles = tiles_on(sweep, raster)
+    return by_pixel(None if tiles is None else all_places(tiles), raster.outside.size)
 
 
 @given(
@@ -114,15 +143,18 @@ def test_a_raster_s_pixels_land_where_each_would_alone(
     """Smooth everywhere, in places, or, with jitter, nowhere: there pixels are worked out one by one."""
     sweep = strip(seed, wander=moves[0], jitter=moves[1], falling=falling)
     raster = raster_over(sweep, turn, slice(0, 90), slice(0, 150))
-    flat = FilmPoints(raster.pixels.x_mm.ravel(), raster.pixels.y_mm.ravel())
-    extent = extent_of(flat)
-    landed_raster = landing_of_raster(sweep, raster, extent)
+    pixels = raster.pixels()
+    flat = FilmPoints(pixels.x_mm.ravel(), pixels.y_mm.ravel())
+    tiles = tiles_on(sweep, raster)
+    landed_raster = None if tiles is None else all_places(tiles)
     if landed_raster is not None:
-        row = landed_raster.line - landed_raster.first_line
-        assert (landed_raster.spans.low[row] <= landed_raster.sample).all()
-        assert (landed_raster.sample <= landed_raster.spans.high[row]).all()
+        at, spans = landed_raster.places, landed_raster.spans
+        assert (spans.low[at.line - spans.first] <= at.sample).all()
+        assert (at.sample <= spans.high[at.line - spans.first]).all()
+        inside = tiles.kind.repeat(HALF, 0).repeat(HALF, 1)[:90, :150] == INSIDE
+        assert np.isin(np.flatnonzero(inside), at.index).all()
     found = by_pixel(landed_raster, flat.x_mm.size)
-    alone = by_pixel(landing(sweep, flat, extent), flat.x_mm.size)
+    alone = by_pixel(landing(sweep, flat, extent_of(flat)), flat.x_mm.size)
     both = np.isfinite(found) & np.isfinite(alone)
     assert np.abs(found - alone)[both].max(initial=0) <= SMOOTH + 1.01 / PHASES
     one_sided = np.isfinite(found[0]) != np.isfinite(alone[0])
@@ -139,9 +171,8 @@ def test_a_sweep_as_uneven_as_it_likes_is_read_as_it_is(bend: float, jitter: flo
     steps = 1.0 + bend * np.cos(sample / 9) + jitter * np.random.default_rng(4).uniform(-1, 1, SAMPLES)
     sweep = replace(sweep, x_sample_mm=sweep.x_sample_mm[0] + SAMPLE_MM * np.cumsum(steps))
     raster = raster_over(sweep, 3.0, slice(0, 64), slice(0, 160))
-    flat = FilmPoints(raster.pixels.x_mm.ravel(), raster.pixels.y_mm.ravel())
-    found = by_pixel(landing_of_raster(sweep, raster, extent_of(flat)), flat.x_mm.size)
-    true = to_scan(sweep, flat)
+    found = on_strip(sweep, raster)
+    true = to_scan(sweep, FilmPoints(raster.pixels().x_mm.ravel(), raster.pixels().y_mm.ravel()))
     on = np.isfinite(found[0])
     assert on.sum() > 5000
     assert np.abs(found[1] - true.sample)[on].max() <= SMOOTH + 1.01 / PHASES
@@ -152,10 +183,7 @@ def test_a_pixel_lands_the_same_in_any_block(jitter: float) -> None:
     sweep = strip(11, wander=1.0, jitter=jitter)
     whole_of, part_of = (slice(0, 6 * HALF), slice(0, 9 * HALF)), (slice(13, 71), slice(29, 140))
     whole, part = (raster_over(sweep, 20.0, *block) for block in (whole_of, part_of))
-    found, again = (
-        by_pixel(landing_of_raster(sweep, one, extent_of(one.pixels)), one.pixels.x_mm.size) for one in (whole, part)
-    )
-    found, again = (at.reshape(2, *one.pixels.x_mm.shape) for at, one in ((found, whole), (again, part)))
+    found, again = (on_strip(sweep, one).reshape(2, *one.shape) for one in (whole, part))
     assert np.isfinite(again).any()
     assert np.array_equal(again, found[:, part_of[0], part_of[1]], equal_nan=True)
 
@@ -173,7 +201,7 @@ def test_the_samples_that_are_needed_hold_every_tap_of_every_place(scale: float)
     found, weights = landed(sweep, somewhere(sweep, 9, 60)), axis_weights("six-point", scale)
     need = found.needed(weights, weights)
     inside = clipped(need, LINES, SAMPLES)
-    for line, sample in zip(found.line, found.sample, strict=True):
+    for line, sample in zip(found.places.line, found.places.sample, strict=True):
         columns = sample - weights.before + np.arange(weights.taps)
         for row in line - weights.before + np.arange(weights.taps):
             k, c = row - need.first, min(max(row, 0), LINES - 1) - inside.first

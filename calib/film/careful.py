@@ -1,0 +1,119 @@
+"""What samples say at a place where not all of them are sound: tap by tap, with the kernel's weights.
+
+Where taps are missing, only the weights above zero are used, so that the value lies within those of the taps that are
+there: a sharp kernel with a hole rings.
+"""
+
+import numpy as np
+
+from calib.compiled import bare
+from calib.film.kernels import CELL, PHASE_BITS
+from calib.film.packed import SOUND, UNSOUND
+from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
+
+FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
+LEAST_THERE = 0.5  # of the kernel's weight above zero: with less there is no value
+NOTHING, LOST, BRIDGED, WHOLE = 0, 1, 2, 3
+
+
+@bare(cache=True, nogil=True)
+def judge(listed, count, first, axes, value, quality, unsound, verdict):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Say of listed places what their taps are worth: `verdict` holds ranks, bits (where a rank is LOST, they say why),
+    and whether any tap that counts is missing, each (M,).
+    """
+    _, line, sample, line_phase, sample_phase = listed
+    first_line, first_sample, _, fill = first
+    ranks, bits, missing = verdict
+    before_l, before_s, place = np.uint64(axes[2]), np.uint64(axes[7]), np.uint64(PHASE_BITS - 1)
+    for m in range(np.uint64(count)):
+        i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
+        how = unsound[i // np.uint64(CELL), j // np.uint64(CELL)]
+        ranks[m], bits[m], missing[m] = WHOLE, np.uint16(0), False
+        if how != SOUND:
+            p, q = np.uint64(line_phase[m]), np.uint64(sample_phase[m])
+            nearest = quality[i + before_l + (p >> place), j + before_s + (q >> place)]
+            bits[m] = nearest
+            if how == UNSOUND:
+                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, fill, value, quality)
+
+
+@bare(cache=True, nogil=True)
+def _judged(i, j, p, q, nearest, axes, fill, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The verdict on one place whose taps go from row `i`, column `j` on; `nearest` are the bits of the nearest."""
+    dropout, filled = np.uint16(DROPOUT), np.uint16(FILLED)
+    if nearest & dropout and not (fill and nearest & filled):
+        return LOST, nearest & np.uint16(DROPOUT | MARK), False
+    missing, coverage, shares, gone = _bits_of(i, j, p, q, axes, value, quality)
+    if coverage < LEAST_THERE:
+        return LOST, gone if gone else dropout, False
+    flags = nearest & np.uint16(MARK | FILLED)
+    if shares[1] > 0.5 * shares[0]:
+        flags |= np.uint16(LOW_DENSITY)
+    if shares[2] > 0.5 * shares[0]:
+        flags |= np.uint16(HIGH_DENSITY)
+    if shares[4] > FILLED_SHARE * shares[0]:
+        flags |= np.uint16(MARK | FILLED)
+    if nearest & dropout or shares[3] > FILLED_SHARE * shares[0]:
+        return BRIDGED, flags | np.uint16(DROPOUT | FILLED), missing
+    return WHOLE, flags, missing
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _bits_of(i, j, p, q, axes, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether a tap is missing; the share of the weight above zero that is known; the absolute weights of the known
+    taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without a value.
+
+    A tap without a value has a bit, so only taps with bits are looked at.
+    """
+    along, tall, across, wide = axes[0], axes[1], axes[5], axes[6]
+    behind_l, behind_s = axes[3] + 2 * CELL * axes[4], axes[8] + 2 * CELL * axes[9]
+    above_l, below_l = np.float64(along[p, behind_l]), np.float64(along[p, behind_l + 1])
+    above_s, below_s = np.float64(across[q, behind_s]), np.float64(across[q, behind_s + 1])
+    whole = known = above_l * above_s + below_l * below_s
+    size = (above_l + below_l) * (above_s + below_s)
+    low = high = dropped = marked = 0.0
+    missing, gone = False, np.uint16(0)
+    for row in range(np.uint64(tall)):
+        down, any_of_row = i + row, np.uint16(0)
+        for column in range(np.uint64(wide)):
+            any_of_row |= quality[down, j + column]
+        if any_of_row == 0:
+            continue
+        for column in range(np.uint64(wide)):
+            right = j + column
+            bits, w = quality[down, right], np.float64(along[p, row] * across[q, column])
+            if bits == 0 or w == 0.0:
+                continue
+            a = abs(w)
+            if not np.isfinite(value[down, right]):
+                gone |= bits & np.uint16(DROPOUT | MARK)
+                missing = True
+                known -= max(w, 0.0)
+                size -= a
+                continue
+            if bits & LOW_DENSITY:
+                low += a
+            if bits & HIGH_DENSITY:
+                high += a
+            if bits & FILLED and bits & DROPOUT:
+                dropped += a
+            elif bits & FILLED:
+                marked += a
+    return missing, known / whole, (size, low, high, dropped, marked), gone
+
+
+@bare(cache=True, nogil=True)
+def of_those_there(i, j, p, q, axes, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mean over the known taps, and how many times the variance of all it has; if some are missing, by weights above
+    zero only."""
+    along, tall, across, wide = axes[0], axes[1], axes[5], axes[6]
+    total = v = squares = every = 0.0
+    for row in range(np.uint64(tall)):
+        for column in range(np.uint64(wide)):
+            w, down, right = along[p, row] * across[q, column], i + row, j + column
+            every += w * w
+            if (w > 0.0 or (w < 0.0 and not missing)) and np.isfinite(value[down, right]):
+                total += w
+                v += w * value[down, right]
+                squares += w * w
+    return np.float32(v / total), np.float32(squares / (total * total * every))

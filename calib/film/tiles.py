@@ -1,0 +1,218 @@
+"""A raster's pixels on one strip, in tiles between the raster's nodes.
+
+A tile is HALF pixels high and wide; where the strip wanders smoothly about it, its pixels' places are a bilinear
+surface between four nodes, which the inner loop follows in whole numbers (`FRACTION` to one) as it goes: nothing is
+kept for each pixel.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import bare
+from calib.coordinates import Array
+from calib.film.kernels import PHASE_BITS, PHASES
+from calib.film.raster import HALF, Raster
+from calib.film.spans import EMPTY
+from calib.lattice import good_cells
+from calib.sweep.inverse import EVEN_BITS, Extent, Inverse, even_sample, inverse_of, smooth_places
+from calib.sweep.model import StripSweep
+
+SMOOTH = 0.002  # samples: how well a place is interpolated between nodes, a small part of what the sweep is known to
+OFF, EXACT, EDGE, INSIDE = 0, 1, 2, 3
+FRACTION_BITS = 32
+FRACTION = 1 << FRACTION_BITS
+TO_PHASE, EVEN_TO_PHASE = FRACTION_BITS - PHASE_BITS, EVEN_BITS - PHASE_BITS  # bits below those of a phase
+NO_MASK = np.zeros((0, 0), np.uint16)
+MARGIN = 1e-3  # lines, samples, entries: what rounding cannot bridge
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tiles:
+    """What the pixels of a raster are to a strip, tile by tile; `kind` (tiles down, tiles across).
+
+    OFF the strip; EXACT: to be worked out pixel by pixel; EDGE: some pixels may lie off the strip, or have no place;
+    INSIDE: all lie on it. `served` tells of the same tiles how many strips they may lie on. `nodes` (2, R, C) are line,
+    and x less what the line adds to it, at the tiles' corners; `low`, `high` which samples of each line, from the one
+    before the strip's on, are at or before the places of the EDGE and INSIDE ones.
+    """
+
+    raster: Raster
+    inverse: Inverse
+    nodes: Array
+    kind: NDArray[np.uint8]
+    served: NDArray[np.uint8]
+    low: NDArray[np.int32]
+    high: NDArray[np.int32]
+
+    @property
+    def grid(self) -> tuple[int, int, int, int]:
+        """Rows and columns of the block, and its offset from the first node."""
+        return (*self.raster.shape, *self.raster.offset)
+
+    @property
+    def geometry(self) -> tuple[Array, NDArray[np.int32], float, float, int, int]:
+        """What compiled code reads of a strip."""
+        by_line, by_sample = self.inverse.by_line, self.inverse.by_sample
+        return self.nodes, self.inverse.even.ravel(), by_sample[0, 0], self.inverse.per_mm, len(by_line), len(by_sample)
+
+    @property
+    def outside(self) -> NDArray[np.uint16]:
+        """That of the raster, empty where it has none."""
+        return NO_MASK if self.raster.outside is None else self.raster.outside
+
+    def exact_pixels(self) -> NDArray[np.int32]:
+        """The pixels of all EXACT tiles."""
+        exact = self.kind == EXACT
+        if not exact.any():
+            return np.zeros(0, np.int32)
+        sides = zip(self.raster.shape, self.raster.offset, strict=True)
+        row, column = ((np.arange(size) + offset) // HALF for size, offset in sides)
+        return np.flatnonzero(exact[np.ix_(row, column)]).astype(np.int32)
+
+
+def tiles_of(sweeps: Sequence[StripSweep], raster: Raster, extent: Extent) -> list[Tiles | None]:
+    """Where the tiles of a raster of that extent lie on each of the strips that may see any of it.
+
+    Between nodes about which a strip wanders smoothly, which those half way between others say, places are interpolated
+    to `SMOOTH` of a sample; other tiles are EXACT.
+    """
+    rows, columns = raster.nodes.x_mm.shape
+    served = np.zeros((rows - 1, columns - 1), np.uint8)
+    return [_tiles_of(sweep, raster, served) if inverse_of(sweep).may_see(extent) else None for sweep in sweeps]
+
+
+def _tiles_of(sweep: StripSweep, raster: Raster, served: NDArray[np.uint8]) -> Tiles:
+    inverse = inverse_of(sweep)
+    nodes = smooth_places(sweep, raster.nodes)
+    good, _ = good_cells(nodes, 4 * SMOOTH * np.array([1.0, 1.0 / inverse.by_sample[:, 1].max()]))
+    good &= inverse.even.size > 0
+    made = Tiles(raster, inverse, nodes, np.zeros_like(served), served, *no_spans(sweep.n_lines))
+    _sort(made.geometry, made.grid, good, made.outside, made.kind, made.low, made.high)
+    served += made.kind != OFF
+    return made
+
+
+def no_spans(n_lines: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+    """Spans that want nothing of the lines of a strip and of the one before it."""
+    return np.full(n_lines + 1, EMPTY, np.int32), np.full(n_lines + 1, -EMPTY, np.int32)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def part_of(tile, offset, size):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """First pixel of a row or column of tiles in the block, and the one behind its last."""
+    return max(tile * HALF - offset, 0), min((tile + 1) * HALF - offset, size)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def ends_of(nodes, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Least and greatest of a quantity in a tile."""
+    a, b, d, e = nodes[r, c], nodes[r, c + 1], nodes[r + 1, c], nodes[r + 1, c + 1]
+    return min(min(a, b), min(d, e)), max(max(a, b), max(d, e))
+
+
+@bare(cache=True, nogil=True, inline="always")
+def box_of(geometry, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Least and greatest line and sample at or before the places of a tile, or one beside them."""
+    nodes, even, first_x, per_mm, _, _ = geometry
+    line_low, line_high = ends_of(nodes[0], r, c)
+    x_low, x_high = ends_of(nodes[1], r, c)
+    sample_low, sample_high = even_sample(even, first_x, per_mm, x_low), even_sample(even, first_x, per_mm, x_high)
+    return line_low, line_high, sample_low, sample_high
+
+
+@bare(cache=True, nogil=True)
+def _sort(geometry, grid, good, outside, kind, low, high):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Say of each tile what it is, and widen the spans to hold its places."""
+    n_lines, n_samples = geometry[4], geometry[5]
+    rows, columns, offset_r, offset_c = grid
+    for r in range(kind.shape[0]):
+        top, bottom = part_of(r, offset_r, rows)
+        for c in range(kind.shape[1]):
+            left, right = part_of(c, offset_c, columns)
+            if top >= bottom or left >= right:
+                continue
+            if not good[r // 2, c // 2]:
+                kind[r, c] = EXACT
+                continue
+            first, last, before, behind = box_of(geometry, r, c)
+            if last < -0.5 - MARGIN or first > n_lines - 0.5 + MARGIN:
+                continue
+            if behind < -0.5 - MARGIN or before > n_samples - 0.5 + MARGIN:
+                continue
+            inside = first >= 0.0 and last <= n_lines - 1.0 and before >= MARGIN and behind <= n_samples - 1.0 - MARGIN
+            if inside and outside.size > 0:
+                for i in range(top, bottom):
+                    for j in range(left, right):
+                        inside = inside and outside[i, j] == 0
+            kind[r, c] = INSIDE if inside else EDGE
+            a, b = _before(before, n_samples), _before(behind + 2 * MARGIN, n_samples)
+            for row in range(_before(first, n_lines) + 1, _before(last + 2 * MARGIN, n_lines) + 2):
+                low[row], high[row] = min(low[row], a), max(high[row], b)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _before(place, n):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The line or sample at or before a place, brought to those that a place on the strip may have."""
+    return min(max(np.int64(np.floor(place)), -1), n - 1)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def row_of(nodes, first_x, per_mm, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Line and entry of the even table, and their steps from pixel to pixel, where a tile's row `v` of the way down
+    begins, in parts of FRACTION."""
+    line, line_step = _between(nodes[0], r, c, v)
+    x, x_step = _between(nodes[1], r, c, v)
+    entry, entry_step = (x - first_x) * (per_mm * FRACTION), x_step * (per_mm * FRACTION)
+    return np.int64(line * FRACTION), np.int64(line_step * FRACTION), np.int64(entry), np.int64(entry_step)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _between(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Where a row begins between nodes `c` and the next, and its step."""
+    left = nodes[r, c] + v * (nodes[r + 1, c] - nodes[r, c])
+    right = nodes[r, c + 1] + v * (nodes[r + 1, c + 1] - nodes[r, c + 1])
+    return left, (right - left) / HALF
+
+
+@bare(cache=True, nogil=True, inline="always")
+def sample_at(even, at, entry):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The sample at an entry of the even table, in parts of EVEN; from row `at` of it."""
+    beyond = (entry - (np.int64(at) << FRACTION_BITS)) >> EVEN_BITS
+    return even[np.uint64(2) * at] + ((beyond * even[np.uint64(2) * at + np.uint64(1)]) >> (FRACTION_BITS - EVEN_BITS))
+
+
+@bare(cache=True, nogil=True, inline="always")
+def row_places(  # type: ignore[no-untyped-def]
+    nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, outside, count,
+    index, out_line, out_sample, line_phase, sample_phase,
+):  # fmt: skip  # pragma: no cover
+    """Note the places of a tile's pixels in one row that lie on the strip, as in `landing.Places`, behind `count` that
+    are noted; how many are then."""
+    half, one = np.int64(1) << (FRACTION_BITS - 1), np.uint64(1)
+    sample_low, sample_high = -(1 << (EVEN_BITS - 1)), np.int64(2 * n_samples - 1) << (EVEN_BITS - 1)
+    line_high, last = (2 * n_lines - 1) * half, np.int64(even.size >> 1) - 2
+    line, line_step, entry, entry_step = row_of(nodes, first_x, per_mm, r, c, (row + offset_r - r * HALF) / HALF)
+    left, right = part_of(c, offset_c, columns)
+    t, masked = left + offset_c - c * HALF, outside.size > 0
+    line, entry = line + t * line_step, entry + t * entry_step
+    for j in range(left, right):
+        sample = sample_at(even, np.uint64(min(max(entry >> FRACTION_BITS, 0), last)), entry)
+        on = line >= -half and line <= line_high and sample >= sample_low and sample <= sample_high
+        if on and not (masked and outside[row, j] != 0):
+            whole_l, whole_s = phases_of(line, sample)
+            index[count] = row * columns + j
+            out_line[count], out_sample[count] = whole_l >> PHASE_BITS, whole_s >> PHASE_BITS
+            line_phase[count], sample_phase[count] = whole_l & (PHASES - 1), whole_s & (PHASES - 1)
+            count += one
+        line, entry = line + line_step, entry + entry_step
+    return count
+
+
+@bare(cache=True, nogil=True, inline="always")
+def phases_of(line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Line and sample to the nearest of PHASES parts."""
+    half_l, half_s = np.int64(1) << (TO_PHASE - 1), np.int64(1) << (EVEN_TO_PHASE - 1)
+    return (line + half_l) >> TO_PHASE, (sample + half_s) >> EVEN_TO_PHASE

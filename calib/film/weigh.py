@@ -1,0 +1,71 @@
+"""What the samples about one place sum to: the value, and how uncertain it is.
+
+`size` is that of a kernel of at most LANES samples, whose sums are written out; else it is ANY. `axes` are the tables
+of both axes (`kernels.AxisWeights`): rows, taps, taps before the place, lanes, cells of lines, and the same of samples.
+"""
+
+import numpy as np
+
+from calib.compiled import bare
+from calib.film.kernels import ALIGNED, CELL, LANES, AxisWeights
+from calib.film.lanes import weighted_block, weighted_pairs
+
+SIZES = (4, 6, 8)
+ANY = 0
+ROW, PAIRS = 4 * 2 * ALIGNED, 4 * LANES  # bytes of a row of the tables, and of its pairs, of a kernel of some size
+
+
+def axes_of(along: AxisWeights, across: AxisWeights) -> tuple:
+    """What compiled code reads of the weights."""
+    return tuple(part for one in (along, across) for part in (one.rows, one.taps, one.before, one.lanes, one.cells))
+
+
+@bare(cache=True, nogil=True, inline="always")
+def row_at(rows, phase, size):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Address of the weights of a phase."""
+    stride = np.uint64(ROW) if size != ANY else np.uint64(4 * rows.shape[1])
+    return np.uint64(rows.ctypes.data) + stride * np.uint64(phase)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def value_at(i, j, along, across, size, tall, lanes, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What all taps from row `i`, column `j` on sum to, with weights at the addresses `along` and `across`."""
+    width = np.uint64(value.shape[1])
+    at, stride = np.uint64(value.ctypes.data) + np.uint64(4) * (i * width + j), np.uint64(4) * width
+    if size == 6:
+        return weighted_block(at, stride, along, across, 6)
+    if size == 8:
+        return weighted_block(at, stride, along, across, 8)
+    if size == 4:
+        return weighted_block(at, stride, along, across, 4)
+    total = np.float32(0)
+    for row in range(tall):
+        for chunk in range(lanes // LANES):
+            step = np.uint64(4 * LANES * chunk)
+            here = at + np.uint64(row) * stride + step
+            total += weighted_block(here, np.uint64(0), along + np.uint64(4 * row), across + step, 1)
+    return total
+
+
+@bare(cache=True, nogil=True, inline="always")
+def doubt_at(i, j, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Variance and systematic error of the same sum, from the cells in which the taps lie."""
+    cell, width = np.uint64(CELL), np.uint64(doubts.shape[1])
+    at = np.uint64(doubts.ctypes.data) + np.uint64(8) * ((i // cell) * width + j // cell)
+    stride = np.uint64(8) * width
+    if size != ANY:
+        to_l = along + np.uint64(4 * LANES) + np.uint64(PAIRS) * (i % cell)
+        to_s = across + np.uint64(4 * LANES) + np.uint64(PAIRS) * (j % cell)
+        return weighted_pairs(at, stride, to_l, to_s, 4)
+    to_l = along + np.uint64(4 * lanes_l) + np.uint64(8 * cells_l) * (i % cell)
+    to_s = across + np.uint64(4 * lanes_s) + np.uint64(8 * cells_s) * (j % cell)
+    variance, shared = np.float32(0), np.float32(0)
+    for row in range(cells_l):
+        line = np.uint64(row)
+        for part in range(cells_s * 2 // LANES):
+            step = np.uint64(4 * LANES * part)
+            here = at + line * stride + step
+            a, b = weighted_pairs(here, np.uint64(0), to_l + np.uint64(8) * line, to_s + step, 1)
+            variance += a
+            shared += b
+    return variance, shared
