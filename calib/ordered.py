@@ -45,6 +45,18 @@ def _tell(name: str, *numbers: int) -> None:
         call(*numbers)
 
 
+def beside(work: Callable[[], Result], threads: int) -> Callable[[], Result]:
+    """What waits for the result of `work`, which begins at once on a thread of its own where more than one may be used,
+    and otherwise when it is waited for.
+    """
+    if threads < 2:
+        return work
+    with_one = ThreadPoolExecutor(1)
+    future = with_one.submit(work)
+    with_one.shutdown(wait=False)
+    return future.result
+
+
 def in_order(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> Iterator[Result]:
     """Results of `work` in the order of `tasks`; at most two for each thread wait to be taken."""
     with workers(threads) as pool:

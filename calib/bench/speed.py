@@ -143,7 +143,7 @@ def _beside(one: Timed) -> dict[str, float]:
 
 
 def growth(by_size: Mapping[float, list[Figure]]) -> list[Figure]:
-    """Cost of a pixel at each size over that at the smallest: of the whole job, its fits, the map and the film written."""
+    """Cost of a pixel at each size over that at the smallest: whole job, its fits, the map and the film written."""
     small, *larger = sorted(by_size)
 
     def of(mpx: float, job: str) -> Figure:

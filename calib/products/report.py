@@ -1,29 +1,23 @@
 """report.html: the page an operator looks at. One file, nothing fetched, the same bytes for the same run."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from markupsafe import Markup
-from matplotlib.figure import Figure
 
 from calib.products.atomic import write_text
 from calib.products.fits import FitsFile
 from calib.products.pages import shipped, template
 from calib.products.provenance import plain, versions
-from calib.products.report_checks import NORMAL_1, NORMAL_2, noise_figure, residual_figure, shares
-from calib.products.report_columns import banding_profiles, column_spectrum
-from calib.products.report_curves import chosen_curves
+from calib.products.report_checks import NORMAL_1, NORMAL_2, shares
 from calib.products.report_data import MapLayer, MapPicture, PicturePair, QualityPicture, ReportData, ReportFigure
-from calib.products.report_geometry import control_residuals, mark_residuals, seam_jumps
-from calib.products.report_globe import globe_figure
+from calib.products.report_drawings import fit_drawings, product_drawings
 from calib.products.report_map import map_lines
 from calib.products.report_pictures import COLORS, bit_png, grey_jpeg, grey_range, thinned
-from calib.products.report_plot import drawing, style
-from calib.products.report_sweep import sweep_curves
-from calib.products.report_tone import drift_picture, transfer_panels
 from calib.quality import BITS
 
 _NOTHING = "This run has nothing to show here."
@@ -41,13 +35,16 @@ class _FigureRow:
     bar_percent: float
 
 
-def write_report(path: str | Path, data: ReportData) -> None:
-    """Write report.html, whole or not at all."""
-    write_text(path, page(data))
+def write_report(path: str | Path, data: ReportData, drawn: Mapping[str, str] | None = None) -> None:
+    """Write report.html, whole or not at all; `drawn` as in `page`."""
+    write_text(path, page(data, drawn))
 
 
-def page(data: ReportData) -> str:
-    """The page as text."""
+def page(data: ReportData, drawn: Mapping[str, str] | None = None) -> str:
+    """The page as text; `drawn`: the drawings of the fits, where they have been made already."""
+    if drawn is None:
+        drawn = fit_drawings(data.fits, data.residuals, data.noise, data.globe)
+    drawings = {**drawn, **product_drawings(data.seams, data.spectrum)}
     run = data.provenance
     return template("report.html").render(
         css=Markup(shipped("report.css")),
@@ -57,7 +54,7 @@ def page(data: ReportData) -> str:
         warnings=run.warnings,
         rows=[figure_row(figure) for figure in data.figures],
         pairs=[_pair(pair) for pair in data.pairs],
-        drawings=_drawings(data),
+        drawings={name: Markup(drawing) for name, drawing in drawings.items()},
         shares=_shares(data),
         rejected_marks=_rejected_marks(data.fits),
         places=_places(data.fits),
@@ -116,47 +113,6 @@ def _pair(pair: PicturePair) -> dict[str, Any]:
         "width": cols,
         "height": rows,
     }
-
-
-def _drawings(data: ReportData) -> dict[str, Markup]:
-    """The plots there is something for, by name, as SVG."""
-    with style():
-        made = {**_tone_figures(data), **_geometry_figures(data)}
-        return {name: Markup(drawing(figure, name, words)) for name, (figure, words) in made.items()}
-
-
-def _tone_figures(data: ReportData) -> dict[str, tuple[Figure, str]]:
-    made: dict[str, tuple[Figure, str]] = {}
-    fits = data.fits
-    if fits is not None and fits.transfer is not None and np.isfinite(fits.transfer.density).any():
-        made["curves"] = chosen_curves(fits.transfer), "Transfer curves of some strips with confidence bands"
-        made["transfer"] = transfer_panels(fits.transfer), "Transfer curve of each strip with wedge points"
-        made["noise"] = noise_figure(fits.transfer, data.noise), "Noise of a sample against density"
-    if data.residuals is not None and data.residuals.residual.size:
-        made["residuals"] = residual_figure(data.residuals), "Tone residuals against density and in their own sigma"
-    if fits is not None and fits.banding is not None:
-        made["banding"] = banding_profiles(fits.banding), "Banding profiles, common and of each strip"
-    if fits is not None and fits.drift is not None:
-        made["drift"] = drift_picture(fits.drift, fits.line), "Gain drift of each strip along its lines"
-    if data.seams is not None and data.seams.jump.size:
-        made["seams"] = seam_jumps(data.seams), "Jump of density over each seam against the noise floor"
-    if data.spectrum is not None:
-        made["spectrum"] = column_spectrum(data.spectrum), "Power spectrum of the column means, before and after"
-    return made
-
-
-def _geometry_figures(data: ReportData) -> dict[str, tuple[Figure, str]]:
-    made: dict[str, tuple[Figure, str]] = {}
-    fits = data.fits
-    if fits is not None and fits.marks is not None and fits.marks.x_mm.size:
-        made["marks"] = mark_residuals(fits.marks), "Residuals of the reseau marks as arrows, before and after"
-    if fits is not None and fits.geometry is not None:
-        made["sweep"] = sweep_curves(fits.geometry, fits.line), "Sweep curves and wander of the strips with their bands"
-    if fits is not None and fits.control is not None and fits.control.x_mm.size:
-        made["control"] = control_residuals(fits.control), "Residuals of the control points, before and after"
-    if data.globe is not None and data.globe.footprint_lon_deg.size:
-        made["globe"] = globe_figure(data.globe), "The frame's footprint on the Moon, with night shaded"
-    return made
 
 
 def _shares(data: ReportData) -> list[dict[str, Any]]:

@@ -3,12 +3,12 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
 
 from calib.products.fits import Banding
 from calib.products.report_data import ColumnSpectrum
-from calib.products.report_plot import ACCENT, BAND, BEFORE, GRID, MUTED, SERIES, new_figure, some_of
+from calib.products.report_plot import ACCENT, BAND, BEFORE, GRID, MUTED, SERIES, new_figure, power_of_ten, some_of
 from calib.products.report_tone import DIVERGING, robust_reach
 
 _STRIPS = 3  # whose own profiles are drawn as curves
@@ -73,6 +73,9 @@ def column_spectrum(spectrum: ColumnSpectrum) -> Figure:
         ax.loglog(*_octave_parts(spectrum.frequency[shown], power[shown]), color=color, lw=1.5, label=label)
     if spectrum.noise_floor is not None:
         ax.axhline(spectrum.noise_floor, color=MUTED, lw=0.9, ls=(0, (4, 3)), label="noise of a column mean")
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_formatter(FuncFormatter(power_of_ten))
+        axis.set_minor_formatter(NullFormatter())
     ax.set(xlabel="cycles per column of the joined frame", ylabel="density² per bin")
     ax.set_xlim(float(spectrum.frequency[shown].min()), float(spectrum.frequency.max()))
     ax.legend(loc="lower left", ncols=4)

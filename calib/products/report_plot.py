@@ -103,6 +103,12 @@ def nice_up(value: float) -> float:
     return float(next(step * power for step in (1.0, 2.0, 5.0, 10.0) if step * power >= value * (1 - 1e-9)))
 
 
+def power_of_ten(value: float, _: int) -> str:
+    """A label of a logarithmic axis in plain letters: the library's own are formulas, which take long to set."""
+    digits = str(round(float(np.log10(value)))).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+    return f"10{digits}"
+
+
 def quiet(ax: Axes) -> None:
     """An axes that only gives the place: no ticks, no frame."""
     ax.set_xticks([])

@@ -1,31 +1,31 @@
 """One frame, from strips on disk to products on disk."""
 
+import importlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from calib.camera.exterior import quaternion_of
-from calib.film.assemble import film_grid
 from calib.film.kernels import DEFAULT_KERNEL, kernel_called
 from calib.frame.read import read_frame
 from calib.light.functions import photometric_function
-from calib.ordered import give_back
-from calib.products.fits import FitsFile, write_fits
+from calib.ordered import beside, give_back
+from calib.products.fits import write_fits
 from calib.products.provenance import Provenance, RefinedPointing, Timings, digests, write_run
-from calib.products.report import write_report
-from calib.products.report_data import ReportData, ReportFigure
+from calib.products.report_data import ReportFigure
 from calib.products.stac import write_item
 from calib.run import report_build as build
 from calib.run.angle_products import ANGLE_ASSETS, clear_angles, write_angles
-from calib.run.columns import ColumnMeans, column_means, column_spectrum, joined_columns
+from calib.run.columns import column_means
 from calib.run.figures import figures_of
-from calib.run.film_product import FilmPictures, write_film
+from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
-from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
+from calib.run.map_product import MapMaker, map_maker, map_warnings, write_map
 from calib.run.out_folder import LAST_WRITTEN, claim
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
@@ -80,6 +80,8 @@ def run_frame(
     watch.lap("reading the description")
     fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
     maker = map_maker(fits, standard, kernel)
+    record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
+    drawn = beside(lambda: _reporting().draw_fits(maker, record), threads)
     film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
     give_back()
     watch.lap("film")
@@ -90,7 +92,6 @@ def run_frame(
     progress("checking and reporting", 0.0)
     seams, columns = check_seams(fits, threads), column_means(frame, maker.sources, threads)
     figures = figures_of(fits, seams, columns)
-    record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
     write_fits(out / "fits.nc", record)
     watch.lap("checks")
     warnings = (
@@ -101,8 +102,9 @@ def run_frame(
     )
     settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
     provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), figures, threads)
-    checks = _Checks(seams, columns, figures, record, provenance)
-    write_report(out / "report.html", _report(maker, film, pictures, checks, threads))
+    reporting = _reporting()
+    found = reporting.Found(film, pictures, seams, columns, figures, provenance)
+    reporting.write(out / "report.html", maker, record, found, drawn(), threads)
     made = (*PRODUCTS, *(asset.href for asset in ANGLE_ASSETS)) if angles else PRODUCTS
     products = digests([out / name for name in made], out, threads)
     write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
@@ -114,35 +116,8 @@ def run_frame(
     return RunResult(out, fits, maker, seams, figures, warnings)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Checks:
-    """What a run says of its own products."""
-
-    seams: SeamCheck
-    columns: ColumnMeans
-    figures: tuple[ReportFigure, ...]
-    record: FitsFile
-    provenance: Provenance
-
-
-def _report(maker: MapMaker, film: FilmPictures, pictures: MapPictures, checks: _Checks, threads: int) -> ReportData:
-    """All that the report shows."""
-    fits, scan = maker.fits, maker.fits.frame.scan
-    joined = joined_columns(fits.frame, maker.sources, checks.columns)
-    return ReportData(
-        facts=build.facts_of(fits, maker),
-        figures=checks.figures,
-        provenance=checks.provenance,
-        fits=checks.record,
-        pairs=(build.film_pair(fits, film_grid(maker.sources, scan.sample_mm), film, threads),),
-        seams=build.shown_seams(fits, checks.seams),
-        residuals=build.tone_residuals(fits),
-        noise=build.sample_noise(fits),
-        spectrum=column_spectrum(joined, scan.pitch_mm / scan.sample_mm),
-        globe=build.globe_of(maker),
-        map=build.map_picture(maker, pictures),
-        quality=build.quality_pictures(film, pictures),
-    )
+def _reporting() -> ModuleType:
+    return importlib.import_module("calib.run.reporting")
 
 
 def _provenance(

@@ -20,20 +20,20 @@ def value_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:
     """A raster whose values are rounded by their own sigma before they are handed over."""
     share = f"1/{round(1 / SIGMA_SHARE)} of its 1-sigma"
     said = f"each value is off by at most {share}, in overviews by {_part(OVERVIEW_BITS)}"
-    return _spec(path, layout, FLOAT32_MANTISSA_BITS, said, exact)
+    return _spec(path, layout, FLOAT32_MANTISSA_BITS, OVERVIEW_BITS, said, exact)
 
 
 def sigma_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:
-    """A raster of sigmas."""
-    said = f"each sigma is off by at most {_part(SIGMA_BITS)}, in overviews by {_part(OVERVIEW_BITS)}"
-    return _spec(path, layout, SIGMA_BITS, said, exact)
+    """A raster of sigmas: those of an overview are worth no more digits than those that they are the means of."""
+    said = f"each sigma is off by at most {_part(SIGMA_BITS)}, in overviews too"
+    return _spec(path, layout, SIGMA_BITS, SIGMA_BITS, said, exact)
 
 
 def _part(bits: int) -> str:
     return f"1/{2 ** (bits + 1)} of itself"
 
 
-def _spec(path: Path, layout: RasterLayout, bits: int, said: str, exact: bool) -> RasterSpec:
+def _spec(path: Path, layout: RasterLayout, bits: int, overview_bits: int, said: str, exact: bool) -> RasterSpec:
     if exact:
         return RasterSpec(path, replace(layout, texts={**layout.texts, "rounding": "none"}))
-    return RasterSpec(path, replace(layout, texts={**layout.texts, "rounding": said}), bits, OVERVIEW_BITS)
+    return RasterSpec(path, replace(layout, texts={**layout.texts, "rounding": said}), bits, overview_bits)

@@ -41,6 +41,12 @@ def test_the_list_of_commands_imports_no_heavy_library() -> None:
     assert done.stdout.splitlines()[-1] == "[]"
 
 
+def test_a_run_begins_without_what_only_its_report_needs() -> None:
+    code = "import sys, calib.cli.run; print([n for n in ('matplotlib','jinja2','PIL') if n in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
+
+
 def test_check_says_what_it_sees(package: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
     status, out, err = calib(["check", str(package)], monkeypatch, capsys)
     assert (status, err) == (0, "")

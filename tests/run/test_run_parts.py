@@ -16,7 +16,7 @@ from calib.film.source import read_window
 from calib.ground.locate import Placed
 from calib.lattice import lattice
 from calib.median import median_of
-from calib.ordered import give_back, in_order
+from calib.ordered import beside, give_back, in_order
 from calib.quality import OUTSIDE as OUTSIDE_MAP
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted
@@ -42,6 +42,19 @@ def test_results_come_in_order_and_few_wait(threads: int) -> None:
         got.append(result)
         assert len(asked) <= len(got) + 2 * threads
     assert got == [task * task for task in range(20)]
+
+
+@pytest.mark.parametrize(("threads", "at_once"), [(1, False), (2, True)])
+def test_work_beside_begins_at_once_where_there_is_a_thread_for_it(threads: int, at_once: bool) -> None:
+    begun = threading.Event()
+
+    def work() -> int:
+        begun.set()
+        return 7
+
+    result = beside(work, threads)
+    assert begun.wait(5.0 if at_once else 0.0) == at_once
+    assert result() == 7
 
 
 def test_a_block_that_fails_ends_the_work_with_its_own_error() -> None:
