@@ -16,7 +16,8 @@ from calib.ordered import in_order
 from calib.products.readback import read_raster
 from calib.quality import SEAM
 from calib.run.fit import FrameFits
-from calib.run.map_product import MapBlock, MapMaker, map_block, map_maker, tiles
+from calib.run.map_finish import MapBlock
+from calib.run.map_product import MapMaker, map_block, map_maker, tiles
 
 Grid = NDArray[np.float32]
 BLOCK = 16  # map pixels

@@ -28,7 +28,7 @@ from calib.light.geometry import photometric_angles, sun_direction
 from calib.moon import RADIUS_KM, SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
 
-STEPS = (64, 32, 16, 8)
+STEPS = (128, 64, 32, 16, 8)
 TRIED = 12  # cells along each axis that are tried to choose the step
 ENOUGH = 0.9  # of those cells must be good enough
 ANGLE_DEG = 0.003  # tolerance of the angles; cells are interpolated at half the step it is tried at: to a quarter of it
@@ -96,12 +96,14 @@ def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: fl
 class Placed:
     """Film places of a block of the map and its quality bits as in `Located`, NaN and OUTSIDE where nothing is seen.
 
-    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none.
+    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none. `located`
+    is the whole block where it had to be worked out.
     """
 
     film: FilmPoints
     quality: NDArray[np.uint16]
     lattice: Lattice | None
+    located: Located | None
 
     def film_at(self, row: Array, column: Array) -> FilmPoints:
         """Film places of rows (N,) and columns (M,) about the block, counted from its first pixel, whether inside the
@@ -116,17 +118,17 @@ def placed(where: Locator, rows: slice, columns: slice) -> Placed:
     """The same as `block` without the angles of every pixel, which are worked out only where a bit depends on them."""
     if where.view.terrain is not None:
         located = block(where, rows, columns)
-        return Placed(located.film, located.quality, None)
+        return Placed(located.film, located.quality, None, located)
     nodes = lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
     steep = (nodes.nodes[2] >= 90.0) | (nodes.nodes[3] >= OBLIQUE_DEG)
     if steep.any() or not (nodes.good | nodes.empty).all():
         located = block(where, rows, columns)
-        return Placed(located.film, located.quality, nodes)
+        return Placed(located.film, located.quality, nodes, located)
     x, y = nodes.interpolated(nodes.nodes[:2], nodes.good)
     quality = np.empty(x.shape, np.uint16)
     half_x, half_y = (side / 2 for side in where.view.camera.format_mm)
     _cut_to_format(x, y, half_x, half_y, np.uint16(OUTSIDE), quality)
-    return Placed(FilmPoints(x, y), quality, nodes)
+    return Placed(FilmPoints(x, y), quality, nodes, None)
 
 
 @njit(cache=True, nogil=True)

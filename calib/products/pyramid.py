@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 
 FLOAT32_MANTISSA_BITS = 23
-SIGMA_SHARE = 1 / 16  # a power of two
+SHARE_BITS = 4
+SIGMA_SHARE = 1 / 2**SHARE_BITS
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,22 +75,20 @@ def _union_of_bits(values, top, left, rows, cols, out, down, across):  # type: i
             row[-1] = upper[-1] | lower[-1]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
-def _round_by_sigma(patterns, sigma_patterns, share_bits, out):  # type: ignore[no-untyped-def]
-    exponent, most = np.uint32(0x7F800000), np.int32(FLOAT32_MANTISSA_BITS - 1)
-    for i in range(patterns.shape[0]):
-        for j in range(patterns.shape[1]):
-            pattern = patterns[i, j]
-            value_power = np.int32((pattern & exponent) >> np.uint32(23))
-            sigma_power = np.int32((sigma_patterns[i, j] & exponent) >> np.uint32(23))
-            drop = min(np.int32(FLOAT32_MANTISSA_BITS + 1) + sigma_power - share_bits - value_power, most)
-            if drop > 0 and value_power != 255 and sigma_power != 255:
-                shift = np.uint32(drop)
-                odd = (pattern >> shift) & np.uint32(1)
-                half = (np.uint32(1) << (shift - np.uint32(1))) - np.uint32(1)
-                keep = ~((np.uint32(1) << shift) - np.uint32(1))
-                pattern = (pattern + (half + odd)) & keep
-            out[i, j] = pattern
+@njit(cache=True, nogil=True)
+def round_by_sigma(values, sigma):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """As `rounded_by_sigma` does it, in place, float32 (N,)."""
+    patterns, sigmas = values.view(np.uint32), sigma.view(np.uint32)
+    one, power, most = np.uint32(1), np.uint32(23), np.int32(FLOAT32_MANTISSA_BITS - 1)
+    for k in range(np.uint64(patterns.size)):
+        pattern = patterns[k]
+        of_value, of_sigma = np.int32(pattern << one >> one >> power), np.int32(sigmas[k] << one >> one >> power)
+        drop = min(np.int32(FLOAT32_MANTISSA_BITS + 1 - SHARE_BITS) + of_sigma - of_value, most)
+        rounds = (drop > 0) & (of_value != 255) & (of_sigma != 255)
+        shift = np.uint32(drop if rounds else np.int32(1))
+        half, odd = (one << (shift - one)) - one, (pattern >> shift) & one
+        kept = (pattern + (half + odd)) >> shift << shift
+        patterns[k] = kept if rounds else pattern
 
 
 def rounded_by_sigma(values: NDArray[np.float32], sigma: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -98,7 +97,6 @@ def rounded_by_sigma(values: NDArray[np.float32], sigma: NDArray[np.float32]) ->
     To nearest, ties to even, each pixel by its own sigma; one digit at least is kept. Where sigma is zero or not
     finite, the value stays as it is.
     """
-    out = np.empty_like(values)
-    share_bits = np.int32(-np.log2(SIGMA_SHARE))
-    _round_by_sigma(values.view(np.uint32), sigma.view(np.uint32), share_bits, out.view(np.uint32))
+    out = values.copy()
+    round_by_sigma(out.reshape(-1), sigma.reshape(-1))
     return out

@@ -5,6 +5,8 @@ parts in a hundred thousand; where a table does not hold (near the terminator, t
 pixel's factor is worked out by itself.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +15,7 @@ from calib.coordinates import Array, FilmPoints
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
 from calib.ground.locate import Locator, Placed, block
-from calib.lattice import Lattice, good_cells
+from calib.lattice import good_cells
 from calib.light.film_table import FilmTable, film_table
 from calib.light.functions import to_standard
 from calib.light.radiometry import reflectance_per_exposure
@@ -33,35 +35,37 @@ def reflectance_table(frame: Frame, sun: Sun) -> FilmTable:
     return film_table(factor, camera.format_mm)
 
 
-def reflectance_factor(table: FilmTable, seen: Placed) -> Array:
-    """Radiance factor per lux second of each pixel, (rows, columns)."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Light:
+    """The two factors of a block's pixels: radiance factor per lux second, and what brings that to standard geometry.
+
+    `nodes` (2, R, C) lie `half` pixels apart, the first `offset` = (rows, columns) before the block's first pixel.
+    Where they do not serve, `pixels` (2, rows, columns) does, NaN where nothing is seen; otherwise it is empty.
+    """
+
+    nodes: Array
+    half: int
+    offset: tuple[int, int]
+    pixels: NDArray[np.float32]
+
+
+def light_of(table: FilmTable, standard: str, where: Locator, seen: Placed, rows: slice, columns: slice) -> Light:
+    """The light of a block: by `table` and the photometric function called `standard`."""
     if seen.lattice is None:
-        return table.at(seen.film).astype(np.float64)
-    at_nodes = table.at(FilmPoints(*seen.lattice.nodes[:2])).astype(np.float64)
-    factor, open_ = _smooth(at_nodes, seen, seen.lattice)
+        open_, pixels = np.ones(seen.quality.shape, np.bool_), np.full((2, *seen.quality.shape), np.nan, np.float32)
+        nodes, half, offset = np.zeros((2, 0, 0)), 1, (0, 0)
+    else:
+        half, offset, (x, y, *angles) = seen.lattice.half, seen.lattice.offset, seen.lattice.nodes
+        nodes = np.stack([table.at(table.held(FilmPoints(x, y))), to_standard(standard, *angles)])
+        good = good_cells(nodes, RATIO_TOLERANCE * np.abs(nodes[:, 1::2, 1::2]))[0] & seen.lattice.good
+        if good.all():
+            return Light(nodes, half, offset, np.zeros((2, 0, 0), np.float32))
+        open_ = ~seen.lattice.cell_of_pixels(good)
+        pixels = seen.lattice.interpolated(nodes, good).astype(np.float32)
+    open_ &= (seen.quality & np.uint16(OUTSIDE)) == 0
     if open_.any():
-        factor[open_] = table.at(FilmPoints(seen.film.x_mm[open_], seen.film.y_mm[open_]))
-    return factor
-
-
-def standard_ratio(standard: str, where: Locator, seen: Placed, rows: slice, columns: slice) -> Array:
-    """What brings each pixel's reflectance to the standard geometry, as a factor; NaN where nothing is seen."""
-    open_ = (seen.quality & np.uint16(OUTSIDE)) == 0
-    ratio = np.full(open_.shape, np.nan)
-    if seen.lattice is not None:
-        ratio, open_ = _smooth(to_standard(standard, *seen.lattice.nodes[2:]), seen, seen.lattice)
-    if open_.any():
-        located = block(where, rows, columns)
-        angles = (angle[open_] for angle in (located.incidence_deg, located.emission_deg, located.phase_deg))
-        ratio[open_] = to_standard(standard, *angles)
-    return ratio
-
-
-def _smooth(at_nodes: Array, seen: Placed, lattice: Lattice) -> tuple[Array, NDArray[np.bool_]]:
-    """A factor between its values at the nodes, and the pixels seen where that is not good enough."""
-    values = at_nodes[np.newaxis]
-    good = good_cells(values, RATIO_TOLERANCE * np.abs(values[:, 1::2, 1::2]))[0] & lattice.good
-    factor = lattice.interpolated(values, good)[0]
-    if good.all():
-        return factor, np.zeros(factor.shape, np.bool_)
-    return factor, ((seen.quality & np.uint16(OUTSIDE)) == 0) & ~lattice.cell_of_pixels(good)
+        located = seen.located or block(where, rows, columns)
+        film = FilmPoints(located.film.x_mm[open_], located.film.y_mm[open_])
+        angles = [angle[open_] for angle in (located.incidence_deg, located.emission_deg, located.phase_deg)]
+        pixels[:, open_] = table.at(film), to_standard(standard, *angles)
+    return Light(nodes, half, offset, pixels)

@@ -6,9 +6,7 @@ from math import hypot
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from calib.compiled import njit
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.film.raster import Raster, node_places
@@ -23,29 +21,17 @@ from calib.light.exposure import exposure_table
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
 from calib.ordered import in_order_on, workers
-from calib.products.pyramid import rounded_by_sigma
 from calib.products.rasters import RasterSpec, rasters
 from calib.products.tiles import TILE, RasterLayout
-from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
+from calib.quality import OUTSIDE
 from calib.run.fit import FrameFits
-from calib.run.map_light import reflectance_factor, reflectance_table, standard_ratio
+from calib.run.map_finish import OFF_MAP, MapBlock, finished, nothing_seen
+from calib.run.map_light import light_of, reflectance_table
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
 from calib.run.rounding import sigma_spec, value_spec
 
-OFF_MAP = np.uint16(OUTSIDE)
-BEYOND = np.uint16(LOW_DENSITY | HIGH_DENSITY)
 PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at worst
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class MapBlock:
-    """A block of the map, (rows, columns): reflectance, its 1-sigma, at standard geometry, and the quality bits."""
-
-    reflectance: NDArray[np.float32]
-    sigma: NDArray[np.float32]
-    normal: NDArray[np.float32]
-    quality: NDArray[np.uint16]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,14 +74,11 @@ def _exposure(curve: FilmCurve, source: StripSource) -> ValueTable:
     return exposure_table(curve, density[order].astype(np.float64), noise[order].astype(np.float64))
 
 
-def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
-    """Make one block of the map."""
+def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = True) -> MapBlock:
+    """Make one block of the map; unless `exact`, reflectance is rounded by its sigma."""
     seen = placed(maker.where, rows, columns)
-    shape = seen.quality.shape
-    reflectance, sigma, normal = (np.full(shape, np.nan, np.float32) for _ in range(3))
-    made = MapBlock(reflectance, sigma, normal, seen.quality)
     if (seen.quality & OFF_MAP).all():
-        return made
+        return nothing_seen(seen.quality)
     scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
     node_rows, node_columns, offset = node_places(rows, columns)
@@ -103,28 +86,8 @@ def map_block(maker: MapMaker, rows: slice, columns: slice) -> MapBlock:
     outside = seen.quality & OFF_MAP
     raster = Raster(shape, nodes, offset, outside if outside.any() else None, lambda: seen.film)
     sampled = sample_strips(maker.sources, raster, scale=scale, fill=True, values=maker.exposures, kernel=maker.kernel)
-    factor = reflectance_factor(maker.factor, seen)
-    ratio = standard_ratio(maker.standard, maker.where, seen, rows, columns)
-    _put(
-        sampled.value, sampled.sigma, sampled.quality, factor.ravel(), ratio.ravel(), BEYOND,
-        made.reflectance.ravel(), made.sigma.ravel(), made.normal.ravel(), made.quality.ravel(),
-    )  # fmt: skip
-    return made
-
-
-@njit(cache=True, nogil=True)
-def _put(  # type: ignore[no-untyped-def]
-    value, sigma, bits, factor, ratio, beyond, reflectance, out_sigma, normal, quality,
-):  # fmt: skip  # pragma: no cover
-    """Exposure to reflectance where it can be calibrated; the bits of film and ground joined where a pixel is seen."""
-    for k in range(value.size):
-        if quality[k] & OFF_MAP:
-            continue
-        quality[k] |= bits[k]
-        if not bits[k] & beyond:
-            reflectance[k] = value[k] * factor[k]
-            out_sigma[k] = sigma[k] * factor[k]
-            normal[k] = reflectance[k] * ratio[k]
+    light = light_of(maker.factor, maker.standard, maker.where, seen, rows, columns)
+    return finished(sampled, light, seen.quality, exact=exact)
 
 
 def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, line_mm: float) -> KernelScale:
@@ -172,8 +135,7 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *
     specs = _specs(maker, folder, exact)
 
     def work(place: tuple[slice, slice]) -> tuple[slice, slice, MapBlock]:
-        made = map_block(maker, *place)
-        return (*place, made if exact else _rounded(made))
+        return (*place, map_block(maker, *place, exact=exact))
 
     places = list(tiles(grid))
     with workers(threads) as pool, rasters(specs, pool) as writers:
@@ -186,14 +148,6 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *
                 add = picture.add_nearest if name == "quality" else picture.add_mean
                 add(rows.start, columns.start, values)
     return pictures
-
-
-def _rounded(made: MapBlock) -> MapBlock:
-    """Reflectance at both geometries without the digits that are noise."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        normal_sigma = made.sigma * np.abs(made.normal / made.reflectance)
-    reflectance, normal = rounded_by_sigma(made.reflectance, made.sigma), rounded_by_sigma(made.normal, normal_sigma)
-    return MapBlock(reflectance, made.sigma, normal, made.quality)
 
 
 def _specs(maker: MapMaker, folder: Path, exact: bool) -> dict[str, RasterSpec]:

@@ -14,15 +14,16 @@ from rio_cogeo.cogeo import cog_validate
 
 from calib.coordinates import FilmPoints
 from calib.errors import InputError
+from calib.film.interpolate import Sampled
 from calib.film.kernels import DEFAULT_KERNEL, KERNELS
 from calib.ground.locate import block, placed
-from calib.light.film_table import TOLERANCE
 from calib.light.functions import DEFAULT_MODEL, to_standard
 from calib.quality import DROPOUT, FILLED, MARK, SEAM
 from calib.run import frame_job
 from calib.run.against_truth import dropouts, film_geometry, map_places, reflectance, tone
 from calib.run.frame_job import run_frame
-from calib.run.map_light import RATIO_TOLERANCE, standard_ratio
+from calib.run.map_finish import finished
+from calib.run.map_light import RATIO_TOLERANCE, light_of
 from calib.run.map_product import map_block, map_maker, write_map
 from calib.run.progress import silent
 from calib.run.seams import check_seams
@@ -179,12 +180,16 @@ def test_light_by_tables_is_light_by_the_pixel(calibrated) -> None:  # type: ign
     seen, located = placed(maker.where, *at), block(maker.where, *at)
     on = np.isfinite(located.film.x_mm)
     assert np.array_equal(np.isfinite(seen.film.x_mm), on)
+    light = light_of(maker.factor, maker.standard, maker.where, seen, *at)
+    assert light.pixels.size == 0
+    one = Sampled(*(np.ones(on.size, np.float32) for _ in range(2)), np.zeros(on.size, np.uint16))
+    made = finished(one, light, located.quality, exact=True)
     angles = (located.incidence_deg, located.emission_deg, located.phase_deg)
-    ratio = standard_ratio(maker.standard, maker.where, seen, *at)
+    ratio = made.normal / made.reflectance
     assert on.mean() > 0.5
     assert np.nanmax(np.abs(ratio / to_standard(maker.standard, *angles) - 1)[on]) < RATIO_TOLERANCE
-    film = FilmPoints(located.film.x_mm[on], located.film.y_mm[on])
-    assert np.abs(maker.factor.at(film) / maker.factor.exact(film) - 1).max() < TOLERANCE
+    factor = maker.factor.exact(FilmPoints(located.film.x_mm[on], located.film.y_mm[on]))
+    assert np.abs(made.reflectance[on] / factor - 1).max() < RATIO_TOLERANCE
 
 
 def test_another_kernel_makes_another_map_and_an_unknown_one_is_refused_before_anything_is_written(

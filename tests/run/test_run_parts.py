@@ -11,16 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.coordinates import FilmPoints
 from calib.film.source import read_window
-from calib.ground.locate import Placed
-from calib.lattice import lattice
 from calib.median import median_of
 from calib.ordered import beside, give_back, in_order
-from calib.quality import OUTSIDE as OUTSIDE_MAP
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted
-from calib.run.map_light import reflectance_factor
 from calib.run.noticed import MOST_NAMED, noticed
 from calib.run.seams import BLOCK_ROWS, check_seams
 from calib.sweep.tables import OUTSIDE
@@ -190,23 +185,6 @@ def test_memory_that_lies_free_is_given_back_between_steps() -> None:
     give_back()
     assert kept > full - 50
     assert resident_mb() < full - 150
-
-
-def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
-    """Cells that a fold runs through are not interpolated; pixels outside stay out."""
-
-    def place(row: np.ndarray, column: np.ndarray) -> np.ndarray:
-        x, y = 0.01 * (column - 40.0), 0.01 * (row - 30.0)
-        return np.stack([x, y, *(np.full(x.shape, 30.0) for _ in range(3))])
-
-    nodes = lattice(place, np.full(5, 1e-9), 16, slice(0, 64), slice(0, 96))
-    row, column = np.mgrid[:64, :96].astype(float)
-    x, y = place(row, column)[:2]
-    quality = np.where(row < 4, OUTSIDE_MAP, 0).astype(np.uint16)
-    table = SimpleNamespace(at=lambda film: 1.0 + np.abs(film.x_mm))
-    found = reflectance_factor(table, Placed(FilmPoints(x, y), quality, nodes))  # type: ignore[arg-type]
-    seen = quality == 0
-    np.testing.assert_allclose(found[seen], (1.0 + np.abs(x))[seen], rtol=2e-4)
 
 
 def test_seams_are_told_block_by_block_down_the_format(calibrated) -> None:  # type: ignore[no-untyped-def]

@@ -1,0 +1,87 @@
+"""The last pass over a block of the map: exposure to reflectance, to the standard geometry, and off with the noise.
+
+One loop over each row turns what the interpolation gave into all that is written, so that nothing in between is ever
+held for a whole block.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.film.interpolate import Sampled
+from calib.products.pyramid import round_by_sigma
+from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
+from calib.run.map_light import Light
+
+OFF_MAP = np.uint16(OUTSIDE)
+BEYOND = np.uint16(LOW_DENSITY | HIGH_DENSITY)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MapBlock:
+    """A block of the map, (rows, columns): reflectance, its 1-sigma, at standard geometry, and the quality bits."""
+
+    reflectance: NDArray[np.float32]
+    sigma: NDArray[np.float32]
+    normal: NDArray[np.float32]
+    quality: NDArray[np.uint16]
+
+
+def nothing_seen(quality: NDArray[np.uint16]) -> MapBlock:
+    """A block no pixel of which is seen."""
+    reflectance, sigma, normal = (np.full(quality.shape, np.nan, np.float32) for _ in range(3))
+    return MapBlock(reflectance, sigma, normal, quality)
+
+
+def finished(sampled: Sampled, light: Light, seen: NDArray[np.uint16], *, exact: bool) -> MapBlock:
+    """Exposure to reflectance where it can be calibrated; the bits of film and ground, `seen` (rows, columns), joined
+    where a pixel is seen. Unless `exact`, reflectance at both geometries is rounded by its own sigma.
+    """
+    reflectance, sigma, normal = (np.empty(seen.shape, np.float32) for _ in range(3))
+    quality = np.empty(seen.shape, np.uint16)
+    exposure, noise, bits = (part.reshape(seen.shape) for part in (sampled.value, sampled.sigma, sampled.quality))
+    _finish(
+        exposure, noise, bits, seen,
+        light.nodes, light.half, *light.offset, light.pixels, not exact, reflectance, sigma, normal, quality,
+    )  # fmt: skip
+    return MapBlock(reflectance, sigma, normal, quality)
+
+
+@njit(cache=True, nogil=True)
+def _finish(  # type: ignore[no-untyped-def]
+    value, sigma, bits, seen, nodes, half, offset_r, offset_c, pixels, rounded, reflectance, out_sigma, normal, quality,
+):  # fmt: skip  # pragma: no cover
+    columns, nothing, single = np.uint64(seen.shape[1]), np.float32(np.nan), pixels.size > 0
+    normal_sigma, wide = np.empty(columns, np.float32), _across(nodes, half, offset_c, seen.shape[1])
+    for i in range(seen.shape[0]):
+        r, share = (i + offset_r) // half, np.float32((i + offset_r) % half) / np.float32(half)
+        factor, ratio = (pixels[0, i], pixels[1, i]) if single else (wide[0, r], wide[1, r])
+        factor_below, ratio_below = (factor, ratio) if single else (wide[0, r + 1], wide[1, r + 1])
+        exposure, noise, of_film, of_ground = value[i], sigma[i], bits[i], seen[i]
+        a, b, c, d = reflectance[i], out_sigma[i], normal[i], quality[i]
+        for j in range(columns):
+            light = factor[j] + share * (factor_below[j] - factor[j])
+            standard = ratio[j] + share * (ratio_below[j] - ratio[j])
+            on = of_ground[j] & OFF_MAP == 0
+            known = on & (of_film[j] & BEYOND == 0)
+            d[j] = of_ground[j] | of_film[j] if on else of_ground[j]
+            a[j] = exposure[j] * light if known else nothing
+            b[j] = noise[j] * light if known else nothing
+            c[j], normal_sigma[j] = a[j] * standard, b[j] * abs(standard)
+        if rounded:
+            round_by_sigma(a, b)
+            round_by_sigma(c, normal_sigma)
+
+
+@njit(cache=True, nogil=True)
+def _across(nodes, half, first, columns):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows of nodes, `half` pixels apart, interpolated for the pixels from pixel `first` of them on."""
+    out = np.empty((nodes.shape[0], nodes.shape[1], columns), np.float32)
+    for k in range(nodes.shape[0]):
+        for r in range(nodes.shape[1]):
+            for j in range(columns):
+                c, t = (j + first) // half, (j + first) % half
+                out[k, r, j] = nodes[k, r, c] + (nodes[k, r, c + 1] - nodes[k, r, c]) * (t / half)
+    return out

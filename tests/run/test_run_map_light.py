@@ -1,0 +1,75 @@
+"""The light of a block of the map, and the last pass over it: factors between nodes or by the pixel, bits, rounding."""
+
+from types import SimpleNamespace
+
+import numpy as np
+
+from calib.coordinates import FilmPoints
+from calib.film.interpolate import Sampled
+from calib.ground.locate import Located, Placed
+from calib.lattice import lattice
+from calib.light.functions import DEFAULT_MODEL, to_standard
+from calib.products.pyramid import rounded_by_sigma
+from calib.quality import HIGH_DENSITY, NIGHT, OUTSIDE, SEAM
+from calib.run.map_finish import MapBlock, finished
+from calib.run.map_light import Light, light_of
+
+
+def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
+    """Cells that a fold runs through are not interpolated; pixels outside stay out."""
+
+    def place(row: np.ndarray, column: np.ndarray) -> np.ndarray:
+        x, y = 0.01 * (column - 40.0), 0.01 * (row - 30.0)
+        return np.stack([x, y, *(np.full(x.shape, 30.0) for _ in range(3))])
+
+    at = slice(0, 64), slice(0, 96)
+    nodes = lattice(place, np.full(5, 1e-9), 16, *at)
+    row, column = np.mgrid[:64, :96].astype(float)
+    x, y, *angles = place(row, column)
+    quality = np.where(row < 4, OUTSIDE, 0).astype(np.uint16)
+    table = SimpleNamespace(at=lambda film: 1.0 + np.abs(film.x_mm), held=lambda film: film)
+    located = Located(FilmPoints(x, y), *angles, quality, np.zeros(x.shape, bool))
+    seen = Placed(located.film, quality, nodes, located)
+    found = light_of(table, DEFAULT_MODEL, None, seen, *at)  # type: ignore[arg-type]
+    factor, ratio = (part[quality == 0] for part in found.pixels)
+    np.testing.assert_allclose(factor, (1.0 + np.abs(x))[quality == 0], rtol=2e-4)
+    np.testing.assert_allclose(ratio, to_standard(DEFAULT_MODEL, 30.0, 30.0, 30.0), rtol=1e-6)
+
+
+def block_of(light: Light, *, exact: bool) -> MapBlock:
+    """A block of 40 x 70 pixels of exposure 2 known to 0.1, some of them off the map or beyond the film's curve."""
+    shape, (row, column) = (40, 70), np.mgrid[:40, :70]
+    seen = np.where(row == 3, OUTSIDE, np.where(row == 4, NIGHT, 0)).astype(np.uint16)
+    bits = np.where(column == 5, HIGH_DENSITY, np.where(column == 6, SEAM, 0)).astype(np.uint16)
+    exposure, noise = np.full(shape, 2.0, np.float32), np.full(shape, 0.1, np.float32)
+    return finished(Sampled(exposure.ravel(), noise.ravel(), bits.ravel()), light, seen, exact=exact)
+
+
+def test_the_last_pass_multiplies_by_light_between_nodes_and_joins_the_bits() -> None:
+    """Nodes of a plane, three rows and five columns before the block; the same light given pixel by pixel."""
+    at_row, at_column = np.mgrid[:64:16, :96:16].astype(float)
+    plane = np.stack([1.0 + 0.01 * at_row + 0.001 * at_column, 2.0 - 0.01 * at_column])
+    row, column = np.mgrid[3:43, 5:75].astype(float)
+    pixels = np.stack([1.0 + 0.01 * row + 0.001 * column, 2.0 - 0.01 * column]).astype(np.float32)
+    made = block_of(Light(plane, 16, (3, 5), np.zeros((2, 0, 0), np.float32)), exact=True)
+    same = block_of(Light(np.zeros((2, 0, 0)), 1, (0, 0), pixels), exact=True)
+    lost = np.zeros(row.shape, bool)
+    lost[3], lost[:, 5] = True, True
+    factor, ratio = np.where(lost, np.nan, pixels)
+    for block in (made, same):
+        np.testing.assert_allclose(block.reflectance, 2.0 * factor, rtol=1e-6)
+        np.testing.assert_allclose(block.sigma, 0.1 * factor, rtol=1e-6)
+        np.testing.assert_allclose(block.normal, 2.0 * factor * ratio, rtol=1e-6)
+        assert (block.quality[3] == OUTSIDE).all()
+        assert block.quality[4, 4:8].tolist() == [NIGHT, NIGHT | HIGH_DENSITY, NIGHT | SEAM, NIGHT]
+        assert block.quality[0, 4:8].tolist() == [0, HIGH_DENSITY, SEAM, 0]
+
+
+def test_the_last_pass_rounds_each_reflectance_by_its_own_sigma() -> None:
+    """At the standard geometry sigma grows with the ratio, whatever its sign."""
+    pixels = np.stack([np.full((40, 70), 0.123456), np.full((40, 70), 7.654321)]).astype(np.float32)
+    light = Light(np.zeros((2, 0, 0)), 1, (0, 0), pixels)
+    plain, kept = (block_of(light, exact=exact) for exact in (True, False))
+    np.testing.assert_array_equal(kept.reflectance, rounded_by_sigma(plain.reflectance, plain.sigma))
+    np.testing.assert_array_equal(kept.normal, rounded_by_sigma(plain.normal, plain.sigma * pixels[1]))
+    assert (np.abs(kept.normal - plain.normal) > 0.01 * plain.sigma)[0, 0]
