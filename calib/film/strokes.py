@@ -7,13 +7,12 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.coordinates import FilmPoints, ScanPoints
+from calib.compiled import njit
 from calib.frame.frame import Frame
-from calib.sweep.model import StripSweep, to_film, to_scan
+from calib.sweep.model import StripSweep
 
 CROSSING = 1.5  # strokes: the way out beside the crossing, along a diagonal, in widths of a stroke
 BLUR_SAMPLES = 2.5  # a clear stroke's light spreads over dense film: nearer than this it still shows (tested)
-LINES = 4096  # worked on at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,31 +30,12 @@ class StripMarks:
     boxes_mm: NDArray[np.float64]
     stroke_samples: int
 
-    def strokes(self, sweep: StripSweep, first: int, stop: int) -> NDArray[np.bool_]:
-        """Which samples of lines `first`..`stop` - 1 a stroke covers, blur included."""
-        mask = np.zeros((stop - first, sweep.x_sample_mm.size), dtype=bool)
-        centres = to_scan(sweep, FilmPoints(self.x_mm, self.y_mm))
-        line_mm = abs(float(np.median(np.diff(sweep.y_line_mm))))
-        sample_mm = abs(float(np.median(np.diff(sweep.x_sample_mm))))
-        half_lines = ceil((self.arm_mm + self.blur_mm) / line_mm) + 4
-        half_samples = ceil((self.arm_mm + self.blur_mm) / sample_mm) + 4
-        within_lines = (centres.line > first - half_lines - 1) & (centres.line < stop + half_lines + 1)
-        within_samples = (centres.sample > -half_samples - 1) & (centres.sample < mask.shape[1] + half_samples + 1)
-        for mark in np.flatnonzero(within_lines & within_samples).tolist():
-            line, sample = round(float(centres.line[mark])), round(float(centres.sample[mark]))
-            rows = slice(max(line - half_lines, first), min(line + half_lines + 1, stop))
-            columns = slice(max(sample - half_samples, 0), min(sample + half_samples + 1, mask.shape[1]))
-            if rows.start < rows.stop and columns.start < columns.stop:
-                block = mask[rows.start - first : rows.stop - first, columns]
-                block |= self._on_stroke(sweep, mark, rows, columns)
-        return mask
-
-    def _on_stroke(self, sweep: StripSweep, mark: int, rows: slice, columns: slice) -> NDArray[np.bool_]:
-        place = _film_of_block(sweep, rows, columns)
-        dx, dy = abs(place.x_mm - self.x_mm[mark]), abs(place.y_mm - self.y_mm[mark])
+    def rectangles_mm(self) -> NDArray[np.float64]:
+        """All of it as rectangles (N, 4) like the boxes: two for each mark, its strokes with their blur."""
+        x, y = self.x_mm, self.y_mm
         long, short = self.arm_mm + self.blur_mm, self.half_width_mm + self.blur_mm
-        result: NDArray[np.bool_] = ((dx <= long) & (dy <= short)) | ((dx <= short) & (dy <= long))
-        return result
+        strokes = [(x - a, x + a, y - b, y + b) for a, b in ((long, short), (short, long))]
+        return np.concatenate([self.boxes_mm, *(np.stack(stroke, axis=1) for stroke in strokes)])
 
 
 @lru_cache(maxsize=8)
@@ -81,40 +61,60 @@ def strip_marks(frame: Frame) -> StripMarks:
     )
 
 
-def marked(marks: StripMarks, sweep: StripSweep, first: int, stop: int) -> NDArray[np.bool_]:
-    """Which samples of lines `first`..`stop` - 1 carry a mark or the wedge, shape (stop - first, samples)."""
-    mask = marks.strokes(sweep, first, stop)
-    x, y, tilt = sweep.x_sample_mm, sweep.y_line_mm[first:stop], sweep.y_sample_mm
-    in_reach = (marks.boxes_mm[:, 1] >= x[0] + sweep.x_line_mm.min()) & (
-        marks.boxes_mm[:, 0] <= x[-1] + sweep.x_line_mm.max()
-    )
-    for x_low, x_high, low, high in marks.boxes_mm[in_reach]:
-        lines = np.flatnonzero((y + tilt.max() >= low) & (y + tilt.min() <= high))
-        if lines.size == 0:
-            continue
-        rows = slice(int(lines[0]), int(lines[-1]) + 1)
-        place = _film_of_block(sweep, slice(first + rows.start, first + rows.stop), slice(0, x.size))
-        mask[rows] |= (place.x_mm >= x_low) & (place.x_mm <= x_high) & (place.y_mm >= low) & (place.y_mm <= high)
-    return mask
-
-
 @lru_cache(maxsize=512)
 def marked_runs(marks: StripMarks, sweep: StripSweep) -> NDArray[np.int32]:
-    """The same for a whole strip as runs, rows of (line, first sample, stop sample) in the order of the lines.
+    """Which samples of a strip carry a mark or the wedge, as runs: rows of (line, first sample, stop sample), in order,
+    that neither overlap nor touch.
 
     Worked out once a strip: marks and sweep are the same only if they are the same objects.
     """
-    found = [np.zeros((0, 3), np.int64)]
-    for first in range(0, sweep.n_lines, LINES):
-        mask = marked(marks, sweep, first, min(first + LINES, sweep.n_lines))
-        rows = np.flatnonzero(mask.any(axis=1))
-        edges = np.diff(np.pad(mask[rows], ((0, 0), (1, 1))).astype(np.int8), axis=1)
-        row, start = np.nonzero(edges == 1)
-        found.append(np.stack([first + rows[row], start, np.nonzero(edges == -1)[1]], axis=1))
-    return np.concatenate(found).astype(np.int32)
+    sign = 1.0 if sweep.y_line_mm[0] < sweep.y_line_mm[-1] else -1.0
+    boxes, y_line, tilt = marks.rectangles_mm(), sign * sweep.y_line_mm, sign * sweep.y_sample_mm
+    y = np.sort(sign * boxes[:, 2:], axis=1)
+    first = np.searchsorted(y_line, y[:, 0] - tilt.max(), side="left")
+    stop = np.searchsorted(y_line, y[:, 1] - tilt.min(), side="right")
+    left, right = sweep.x_sample_mm[0] + sweep.x_line_mm.min(), sweep.x_sample_mm[-1] + sweep.x_line_mm.max()
+    found = [np.zeros((0, 3), np.int32)]
+    for box in np.flatnonzero((boxes[:, 1] >= left) & (boxes[:, 0] <= right) & (first < stop)).tolist():
+        lines = slice(int(first[box]), int(stop[box]))
+        start = np.searchsorted(sweep.x_sample_mm, boxes[box, 0] - sweep.x_line_mm[lines], side="left")
+        end = np.searchsorted(sweep.x_sample_mm, boxes[box, 1] - sweep.x_line_mm[lines], side="right")
+        told = (y[box, 0], y[box, 1], y_line, tilt, lines.start, start, end)
+        found.append(np.empty((_runs_of(*told, found[0]), 3), np.int32))
+        _runs_of(*told, found[-1])
+    runs = np.concatenate(found)
+    runs = runs[np.lexsort((runs[:, 1], runs[:, 0]))]
+    return runs[: _join(runs)].copy()
 
 
-def _film_of_block(sweep: StripSweep, rows: slice, columns: slice) -> FilmPoints:
-    line = np.arange(rows.start, rows.stop, dtype=float)[:, np.newaxis]
-    sample = np.arange(columns.start, columns.stop, dtype=float)[np.newaxis, :]
-    return to_film(sweep, ScanPoints(line, sample))
+@njit(cache=True, nogil=True)
+def _runs_of(low, high, y_line, tilt, first, start, end, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Runs of those samples from `start` to `end` - 1 of each line from `first` on that lie between two y on film; as
+    many as there is room for are written. How many there are.
+    """
+    count = 0
+    for row in range(start.size):
+        begun = -1
+        for sample in range(start[row], end[row] + 1):
+            inside = sample < end[row] and low <= y_line[first + row] + tilt[sample] <= high
+            if inside and begun < 0:
+                begun = sample
+            elif begun >= 0 and not inside:
+                if count < out.shape[0]:
+                    out[count, 0], out[count, 1], out[count, 2] = first + row, begun, sample
+                count, begun = count + 1, -1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _join(runs):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Make one of those runs, in order, that overlap or touch, in place. How many are left."""
+    count = 0
+    for n in range(runs.shape[0]):
+        line, start, stop = runs[n, 0], runs[n, 1], runs[n, 2]
+        if count and line == runs[count - 1, 0] and start <= runs[count - 1, 2]:
+            runs[count - 1, 2] = max(stop, runs[count - 1, 2])
+        else:
+            runs[count, 0], runs[count, 1], runs[count, 2] = line, start, stop
+            count += 1
+    return count

@@ -20,7 +20,9 @@ from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import PHASES
 from calib.film.raster import HALF, Raster, node_places
 from calib.film.ready import ValueTable
+from calib.film.runs import flag_mask
 from calib.film.source import StripSource, StripWindow, read_window
+from calib.film.strokes import marked_runs
 from calib.film.tiles import SMOOTH
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
@@ -354,7 +356,8 @@ def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: i
     """The simulated spot blurs the strokes; just outside the mask the film must be as dark as a little farther out."""
     _, truth, sources = small
     clean = truth.clean_density(1)
-    mask = sources[1].marks.strokes(sources[1].sweep, 0, clean.shape[0])
+    nowhere, mask = np.zeros((0, 4)), np.zeros(clean.shape, bool)
+    flag_mask(marked_runs(replace(sources[1].marks, boxes_mm=nowhere), sources[1].sweep), 0, 0, mask)
     near, far = (binary_dilation(mask, iterations=n) & ~binary_dilation(mask, iterations=n - 1) for n in (2, 5))
     contrast = np.median(clean[far]) - np.median(clean[mask])
     assert contrast > 0.3
