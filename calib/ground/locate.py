@@ -35,6 +35,7 @@ ANGLE_DEG = 0.003  # tolerance of the angles; cells are interpolated at half the
 GROUND_PIXELS = 0.002  # tolerance of the place on the ground, over terrain, in map pixels
 NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its nodes
 OBLIQUE_DEG = 80.0
+NEAR_MM = 1e-9  # what is farther inside the format than that is so whatever rounding does
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,16 +95,30 @@ def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: fl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placed:
-    """Film places of a block of the map and its quality bits as in `Located`, NaN and OUTSIDE where nothing is seen.
+    """Where a block of the map lies on the film, and its quality bits as in `Located`.
 
-    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none. `located`
+    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none. `film` are
+    the places of all pixels as in `Located`, None where every pixel is seen and has its place between nodes; `located`
     is the whole block where it had to be worked out.
     """
 
-    film: FilmPoints
     quality: NDArray[np.uint16]
     lattice: Lattice | None
+    film: FilmPoints | None
     located: Located | None
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it is known, without looking at them, that every pixel is seen."""
+        return self.film is None
+
+    def pixels(self) -> FilmPoints:
+        """Film places of all pixels, (rows, columns), NaN where nothing is seen."""
+        if self.film is not None:
+            return self.film
+        if self.lattice is None:
+            raise ValueError("a block without a lattice has the places of its pixels")
+        return FilmPoints(*self.lattice.interpolated(self.lattice.nodes[:2], self.lattice.good))
 
     def film_at(self, row: Array, column: Array) -> FilmPoints:
         """Film places of rows (N,) and columns (M,) about the block, counted from its first pixel, whether inside the
@@ -115,20 +130,25 @@ class Placed:
 
 
 def placed(where: Locator, rows: slice, columns: slice) -> Placed:
-    """The same as `block` without the angles of every pixel, which are worked out only where a bit depends on them."""
+    """The same as `block` without the angles of every pixel, which are worked out only where a bit depends on them, and
+    without its film place where nodes say that it is inside the format.
+    """
     if where.view.terrain is not None:
         located = block(where, rows, columns)
-        return Placed(located.film, located.quality, None, located)
+        return Placed(located.quality, None, located.film, located)
     nodes = lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
     steep = (nodes.nodes[2] >= 90.0) | (nodes.nodes[3] >= OBLIQUE_DEG)
     if steep.any() or not (nodes.good | nodes.empty).all():
         located = block(where, rows, columns)
-        return Placed(located.film, located.quality, nodes, located)
+        return Placed(located.quality, nodes, located.film, located)
+    half_x, half_y = (side / 2 for side in where.view.camera.format_mm)
+    x, y = nodes.nodes[:2]
+    if nodes.good.all() and (np.abs(x) < half_x - NEAR_MM).all() and (np.abs(y) < half_y - NEAR_MM).all():
+        return Placed(np.zeros((rows.stop - rows.start, columns.stop - columns.start), np.uint16), nodes, None, None)
     x, y = nodes.interpolated(nodes.nodes[:2], nodes.good)
     quality = np.empty(x.shape, np.uint16)
-    half_x, half_y = (side / 2 for side in where.view.camera.format_mm)
     _cut_to_format(x, y, half_x, half_y, np.uint16(OUTSIDE), quality)
-    return Placed(FilmPoints(x, y), quality, nodes, None)
+    return Placed(quality, nodes, FilmPoints(x, y), None)
 
 
 @njit(cache=True, nogil=True)

@@ -83,8 +83,8 @@ def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = Tru
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
     node_rows, node_columns, offset = node_places(rows, columns)
     nodes = seen.film_at(node_rows - rows.start, node_columns - columns.start)
-    outside = seen.quality & OFF_MAP
-    raster = Raster(shape, nodes, offset, outside if outside.any() else None, lambda: seen.film)
+    outside = None if seen.is_whole else seen.quality & OFF_MAP
+    raster = Raster(seen.quality.shape, nodes, offset, outside, seen.pixels)
     sampled = sample_strips(maker.sources, raster, scale=scale, fill=True, values=maker.exposures, kernel=maker.kernel)
     light = light_of(maker.factor, maker.standard, maker.where, seen, rows, columns)
     return finished(sampled, light, seen.quality, exact=exact)

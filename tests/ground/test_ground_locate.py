@@ -301,3 +301,19 @@ def test_over_terrain_no_node_has_a_place(view, write_dem):
     film = placed(where, slice(0, 64), slice(0, 64)).film_at(np.arange(0.0, 64.0, 16.0), np.arange(0.0, 32.0, 16.0))
     assert film.x_mm.shape == (4, 2)
     assert np.isnan(film.x_mm).all()
+
+
+def test_a_block_inside_the_format_is_whole_and_one_at_its_edge_is_not(view):
+    """Whether places are made for its pixels or not, they are those of `block`, and so are the bits."""
+    keys, request = FRAMES["near nadir"]
+    _, where = prepared(view(**keys), request)
+    middle = where.grid.rows // 2
+    found = []
+    for columns in (slice(where.grid.columns // 2, where.grid.columns // 2 + 81), slice(0, where.grid.columns)):
+        at = slice(middle, middle + 50), columns
+        seen, located = placed(where, *at), block(where, *at)
+        assert np.array_equal(seen.quality, located.quality)
+        assert np.array_equal(seen.pixels().x_mm, located.film.x_mm, equal_nan=True)
+        assert np.array_equal(seen.pixels().y_mm, located.film.y_mm, equal_nan=True)
+        found.append(seen.is_whole)
+    assert found == [True, False]

@@ -29,7 +29,7 @@ def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
     quality = np.where(row < 4, OUTSIDE, 0).astype(np.uint16)
     table = SimpleNamespace(at=lambda film: 1.0 + np.abs(film.x_mm), held=lambda film: film)
     located = Located(FilmPoints(x, y), *angles, quality, np.zeros(x.shape, bool))
-    seen = Placed(located.film, quality, nodes, located)
+    seen = Placed(quality, nodes, located.film, located)
     found = light_of(table, DEFAULT_MODEL, None, seen, *at)  # type: ignore[arg-type]
     factor, ratio = (part[quality == 0] for part in found.pixels)
     np.testing.assert_allclose(factor, (1.0 + np.abs(x))[quality == 0], rtol=2e-4)
