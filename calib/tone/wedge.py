@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone.known_film import KnownFilm
-from calib.tone.wedge_misfit import COLUMN_GROUPS, wedge_misfit
+from calib.tone.wedge_misfit import COLUMN_GROUPS, row_medians, wedge_edges, wedge_misfit
 
 EDGE_SAMPLES = 4.0  # kept clear of a wedge's side edges, in samples
 MARGIN_LINES, LEAST_MARGIN, MARGIN_SHARE = 2.5, 1.5, 0.25  # lines kept clear of a step; this part of a low patch
@@ -103,11 +103,9 @@ def _profile(
         return None
     x, y, values = [], [], []
     for part in np.array_split(columns, COLUMN_GROUPS):
-        window = np.where(lost[rows, part[0] : part[-1] + 1], np.nan, dn[rows, part[0] : part[-1] + 1])
-        whole = np.isnan(window).mean(axis=1) < 0.5
-        median = np.full(len(window), np.nan)
-        median[whole] = np.nanmedian(window[whole], axis=1)
-        x.append(np.full(len(window), sweep.x_sample_mm[part].mean()) + sweep.x_line_mm[rows])
+        under = slice(int(part[0]), int(part[-1]) + 1)
+        median = row_medians(dn[rows, under], lost[rows, under])
+        x.append(np.full(len(median), sweep.x_sample_mm[part].mean()) + sweep.x_line_mm[rows])
         y.append(sweep.y_line_mm[rows] + sweep.y_sample_mm[part].mean())
         values.append(median)
     alike = _without_banding(np.array(values))
@@ -135,13 +133,24 @@ def _without_banding(values: Array) -> Array:
     middle = np.median(values[:, known], axis=0)
     alike = np.empty_like(values)
     for row, into in zip(values, alike, strict=True):
-        use = np.ones(middle.size, dtype=np.bool_)
-        for _ in range(4):
-            gain, offset = np.polyfit(row[known][use], middle[use], 1) if np.ptp(row[known][use]) > 0 else (1.0, 0.0)
-            off = np.abs(gain * row[known] + offset - middle)
-            use = off <= max(4.0 * float(np.median(off[use])), 1e-9)
+        gain, offset = _nearest_line(row[known], middle)
         into[:] = gain * row + offset
     return alike
+
+
+def _nearest_line(values: Array, wanted: Array) -> tuple[float, float]:
+    """Gain and offset that bring values to the wanted ones, robustly."""
+    gain, offset = 1.0, 0.0
+    use = np.ones(values.size, dtype=np.bool_)
+    for _ in range(4):
+        some, aim = values[use], wanted[use]
+        centre = some.mean()
+        spread = float(((some - centre) ** 2).sum())
+        gain = float(((some - centre) * aim).sum()) / spread if spread > 0 else 1.0
+        offset = float(aim.mean() - gain * centre) if spread > 0 else 0.0
+        off = np.abs(gain * values + offset - wanted)
+        use = off <= max(4.0 * float(np.median(off[use])), 1e-9)
+    return gain, offset
 
 
 def _match(
@@ -272,33 +281,9 @@ def _edges(profile: _Profile, known: KnownFilm, group: int, place: WedgePlace, l
     stated = np.unique(np.round(known.patch_y_mm[chosen].ravel(), 9))
     height = float(np.median(known.patch_y_mm[chosen, 1] - known.patch_y_mm[chosen, 0]))
     reach = max(min(0.4 * height, 10 * line_mm), 3 * line_mm)
-    x = profile.x_mm.reshape(COLUMN_GROUPS, -1)
-    y = place.corrected(profile.x_mm, profile.y_mm).reshape(COLUMN_GROUPS, -1)
-    values = profile.dn.reshape(COLUMN_GROUPS, -1)
-    rows = []
-    for edge in stated:
-        for part in range(COLUMN_GROUPS):
-            near = np.flatnonzero((np.abs(y[part] - edge) < reach) & np.isfinite(values[part]))
-            off = _edge_offset(y[part, near] - edge, values[part, near], reach, line_mm, profile.noise)
-            if off is not None:
-                rows.append((edge, float(x[part, near].mean()), off))
-    return np.array(rows, dtype=np.float64).reshape(-1, 3)
-
-
-def _edge_offset(y: Array, dn: Array, reach: float, line_mm: float, noise: float) -> float | None:
-    """Where a step lies relative to y = 0, from the area under it; None where it is too small or incomplete."""
-    before, after = dn[y < -0.45 * reach], dn[y > 0.45 * reach]
-    if before.size < 2 or after.size < 2:
-        return None
-    low, high = np.median(before), np.median(after)
-    if abs(high - low) < STEP_OVER_NOISE * noise:
-        return None
-    order = np.argsort(y)
-    at, share = y[order], np.clip((dn[order] - low) / (high - low), -0.3, 1.3)
-    if np.diff(at).max(initial=0.0) > 2.5 * line_mm:
-        return None
-    area = float(np.sum((share[1:] + share[:-1]) / 2 * np.diff(at)))
-    return float(at[-1] - area)
+    y = place.corrected(profile.x_mm, profile.y_mm)
+    x, y, dn = (each.reshape(COLUMN_GROUPS, -1) for each in (profile.x_mm, y, profile.dn))
+    return wedge_edges(stated, x, y, dn, reach, line_mm, STEP_OVER_NOISE * profile.noise)
 
 
 def _place_from_edges(edges: Array, place: WedgePlace, line_mm: float) -> WedgePlace:
