@@ -11,7 +11,8 @@ from calib.tone.cell_kernels import FOG
 from calib.tone.cells import Cells
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel, grain_bias, rounding_variance
-from calib.tone.overlap import OverlapCells, cubic_weights
+from calib.tone.overlap import OverlapCells
+from calib.tone.overlap_kernels import cubic_weights
 from calib.tone.strokes import STROKE
 from calib.tone.system import Rows, Solution
 from calib.tone.terms import Terms
@@ -134,7 +135,7 @@ def _about(sample: Array, n_samples: int) -> list[NDArray[np.int64]]:
     return [np.clip(low + step, 0, n_samples - 1) for step in (-1, 0, 1, 2)]
 
 
-def _shares(sample: Array) -> list[Array]:
+def _shares(sample: Array) -> tuple[Array, ...]:
     return cubic_weights(sample - np.floor(sample))
 
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.sweep.model import StripSweep, to_film, to_scan
-from calib.tone.overlap_kernels import overlap_cells
+from calib.tone.overlap_kernels import interpolated, overlap_cells
 
 MOST_POINTS = 48_000  # of one overlap that are compared: enough for its columns, whatever the strip's length
 BLOCK_POINTS = 24  # lines compared per cell
@@ -68,9 +68,9 @@ def compare(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -
     found = _meet(sweep, following, right, left)
     if found is None:
         return None
-    lines, place, other = found
+    lines, place, other, kept = found
     samples = np.arange(right.first, right.first + right.density.shape[1])
-    table = _cells(lines, samples, right.density[lines].astype(np.float64), other, place)
+    table = _cells(lines, samples, right.density[lines].astype(np.float64), other, place, kept)
     table = table[:, right.holds(table[4]) & left.holds(table[5])]
     return OverlapCells(table[0].astype(np.int64), *table[1:]) if table.size else None
 
@@ -80,15 +80,17 @@ def matched(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -
     found = _meet(sweep, following, right, left)
     if found is None:
         return None
-    lines, _, other = found
+    lines, _, other, _ = found
     own = right.density[lines].astype(np.float64)
     return np.where(right.holds(own), own, np.nan).ravel(), np.where(left.holds(other), other, np.nan).ravel()
 
 
 def _meet(
     sweep: StripSweep, following: StripSweep, right: Edge, left: Edge
-) -> tuple[NDArray[np.int64], ScanPoints, Array] | None:
-    """Lines of a strip that are compared, where their samples lie in the next strip, and its values there."""
+) -> tuple[NDArray[np.int64], ScanPoints, Array, Array] | None:
+    """Lines of a strip that are compared, where their samples lie in the next strip, its values there, and the share
+    of a sample's variance that these keep.
+    """
     n_columns = right.density.shape[1]
     if n_columns < 2 or left.density.shape[1] < 4 or not _placed(sweep, following):
         return None
@@ -97,7 +99,7 @@ def _meet(
     samples = np.arange(right.first, right.first + n_columns)
     film = to_film(sweep, ScanPoints(line=lines[:, None], sample=samples[None, :]))
     place = to_scan(following, FilmPoints(x_mm=film.x_mm, y_mm=film.y_mm))
-    return lines, place, _cubic(left.density, place.line, place.sample - left.first)
+    return lines, place, *interpolated(left.density, place.line, place.sample - left.first)
 
 
 def _placed(sweep: StripSweep, following: StripSweep) -> bool:
@@ -105,46 +107,11 @@ def _placed(sweep: StripSweep, following: StripSweep) -> bool:
     return all(np.median(each) < limit for each in (sweep.sigma_y_mm, following.sigma_y_mm, sweep.sigma_x_mm))
 
 
-def cubic_weights(part: Array) -> list[Array]:
-    """Weights of the four values about a fractional place, `part` after the second (Keys 1981, a = -1/2)."""
-    t = np.asarray(part)
-    return [
-        ((-0.5 * t + 1.0) * t - 0.5) * t,
-        (1.5 * t - 2.5) * t * t + 1.0,
-        ((-1.5 * t + 2.0) * t + 0.5) * t,
-        (0.5 * t - 0.5) * t * t,
-    ]
-
-
-def _cubic(image: NDArray[np.float32], line: Array, sample: Array) -> Array:
-    """Values between samples; NaN outside and where any of the sixteen about a place is.
-
-    Linear interpolation would flatten the scene of one strip and not of the other: their difference would then grow
-    with density, and the curves bend after it.
-    """
-    n_lines, n_samples = image.shape
-    row, column = np.floor(line).astype(np.int64), np.floor(sample).astype(np.int64)
-    inside = (row >= 1) & (row < n_lines - 2) & (column >= 1) & (column < n_samples - 2)
-    row, column = np.where(inside, row, 1), np.where(inside, column, 1)
-    down, along = cubic_weights(line - np.floor(line)), cubic_weights(sample - np.floor(sample))
-    total = np.zeros(np.broadcast_shapes(row.shape, column.shape))
-    for i, by_line in enumerate(down):
-        for k, by_sample in enumerate(along):
-            total += by_line * by_sample * image[row + i - 1, column + k - 1]
-    return np.where(inside, total, np.nan)
-
-
-def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: ScanPoints) -> Array:
+def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: ScanPoints, kept: Array) -> Array:
     """The fields of `OverlapCells` as rows of a table."""
-    smoothed = _kept_variance(place.line) * _kept_variance(place.sample)
     n_blocks = max(len(lines) // BLOCK_POINTS, 1)
     edges = np.array([part[0] for part in np.array_split(np.arange(len(lines)), n_blocks)] + [len(lines)])
-    fields = np.stack([place.sample, place.line, own, other, smoothed])
+    fields = np.stack([place.sample, place.line, own, other, kept])
     table = overlap_cells(own - other, fields, lines, samples, edges)
     sigma = np.hypot(table[6], COLUMN_FLOOR * np.sqrt(n_blocks))
     return np.stack([*table[:6], sigma, 1.0 / (1.0 + table[7])])
-
-
-def _kept_variance(place: Array) -> Array:
-    """Share of a sample's variance that the interpolation at a fractional place leaves, along one axis."""
-    return np.asarray(np.sum(np.square(cubic_weights(place - np.floor(place))), axis=0))

@@ -1,4 +1,4 @@
-"""The loops over an overlap's samples that gather differences into cells, compiled."""
+"""The loops over an overlap's samples that interpolate one strip and gather differences into cells, compiled."""
 
 import numpy as np
 
@@ -8,6 +8,44 @@ FEWEST = 8  # samples of a cell
 OUTLIER = 4.0  # differences further off, in their scatter, are left out
 TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
 LEAST_SCATTER = 1e-6
+
+
+def cubic_weights(t):  # type: ignore[no-untyped-def]
+    """Weights of the four values about a fractional place, `t` after the second (Keys 1981, a = -1/2)."""
+    return (
+        ((-0.5 * t + 1.0) * t - 0.5) * t,
+        (1.5 * t - 2.5) * t * t + 1.0,
+        ((-1.5 * t + 2.0) * t + 0.5) * t,
+        (0.5 * t - 0.5) * t * t,
+    )
+
+
+_weights = njit(cache=True, nogil=True)(cubic_weights)
+
+
+@njit(cache=True, nogil=True)
+def interpolated(image, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Values between samples, and the share of a sample's variance that they keep.
+
+    Values are not a number outside and where any of the sixteen about a place is. Linear interpolation would flatten
+    the scene of one strip and not of the other: their difference would then grow with density, and the curves bend.
+    """
+    value, kept = np.full(line.shape, np.nan), np.empty(line.shape)
+    for row in range(line.shape[0]):
+        for point in range(line.shape[1]):
+            low, left = int(np.floor(line[row, point])), int(np.floor(sample[row, point]))
+            down, along = _weights(line[row, point] - low), _weights(sample[row, point] - left)
+            square_down, square_along, total = 0.0, 0.0, 0.0
+            inside = 1 <= low < image.shape[0] - 2 and 1 <= left < image.shape[1] - 2
+            for i in range(4):
+                square_down += down[i] * down[i]
+                square_along += along[i] * along[i]
+                for k in range(4 if inside else 0):
+                    total += down[i] * along[k] * image[low + i - 1, left + k - 1]
+            kept[row, point] = square_down * square_along
+            if inside:
+                value[row, point] = total
+    return value, kept
 
 
 @njit(cache=True, nogil=True)

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.sweep.model import StripSweep
-from calib.tone.overlap import Edge, compare, cubic_weights
+from calib.tone.overlap import Edge, compare
+from calib.tone.overlap_kernels import cubic_weights
 
 LINES, SAMPLES, SAMPLE_MM = 720, 24, 0.01
 
