@@ -68,22 +68,22 @@ def hide(label, lines, lost, low, high, dn, boxes):  # type: ignore[no-untyped-d
 
 @njit(cache=True, nogil=True)
 def gather(dn, lines, label, n_patches, block, centre, limit):  # type: ignore[no-untyped-def]
-    """Sums per cell: a patch, or unexposed film of a block of lines, at one sample; `label` is that of the `lines`.
+    """Sums per cell: a patch, or unexposed film of a block of lines, at one sample.
 
-    Returns (cells, n_samples, 4): count, sum of DN, of squared DN about `centre`, and of the line. Samples further
-    than `limit` from their cell's `centre` are left out (both (cells, n_samples)).
+    `label` is that of the `lines`, `block` the number of each line's block. Returns (cells, n_samples, 4): count, sum
+    of DN, of squared DN about `centre`, and of the line. Samples further than `limit` (cells,) from their cell's
+    `centre` (cells, n_samples) are left out.
     """
-    n_lines, n_samples = dn.shape
-    sums = np.zeros((n_patches + (n_lines + block - 1) // block, n_samples, 4))
+    sums = np.zeros((centre.shape[0], centre.shape[1], 4))
     for row, line in enumerate(lines):
-        for sample in range(n_samples):
+        for sample in range(dn.shape[1]):
             which = label[row, sample]
             if which == FOG:
-                which = n_patches + line // block
+                which = n_patches + block[row]
             elif which < 0 or which >= n_patches:
                 continue
             off = float(dn[line, sample]) - centre[which, sample]
-            if abs(off) <= limit[which, sample]:
+            if abs(off) <= limit[which]:
                 sums[which, sample, 0] += 1.0
                 sums[which, sample, 1] += off
                 sums[which, sample, 2] += off * off

@@ -143,16 +143,17 @@ def gather_cells(
     `lines` are those that may hold known film, `label` theirs.
     """
     n = known.n_patches
-    n_cells, n_samples = n + (dn.shape[0] + FOG_BLOCK - 1) // FOG_BLOCK, dn.shape[1]
-    centre, limit = np.zeros((n_cells, n_samples)), np.full((n_cells, n_samples), np.inf)
+    blocks, block = np.unique(lines // FOG_BLOCK, return_inverse=True)
+    shape = n + blocks.size, dn.shape[1]
+    centre, limit = np.zeros(shape), np.full(shape[0], np.inf)
     for _ in range(3):
-        sums = cell_kernels.gather(dn, lines, label, n, FOG_BLOCK, centre, limit)
+        sums = cell_kernels.gather(dn, lines, label, n, block, centre, limit)
         count = np.maximum(sums[..., 0], 1.0)
         mean = centre + sums[..., 1] / count
         spread = sums[..., 2] / count - (sums[..., 1] / count) ** 2
         whole = sums[..., 0] >= FEWEST
         scatter = _scatter_of_rows(spread * count / np.maximum(count - 1, 1), count, whole)
-        centre, limit = mean, np.broadcast_to(OUTLIER * np.maximum(scatter, 0.3)[:, None], mean.shape)
+        centre, limit = mean, OUTLIER * np.maximum(scatter, 0.3)
     cell, sample = np.nonzero(whole)
     cells = Cells(
         label=np.where(cell < n, cell, cell_kernels.FOG),
