@@ -6,6 +6,7 @@ import numpy as np
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.median import median_of
 from calib.sweep.cross import edge
 from calib.sweep.smallsolve import inverse_of, times
 
@@ -104,7 +105,7 @@ def _sums(design: Array, residual: Array, weight: Array) -> tuple[Array, Array]:
 def _trim(residual: Array, noise: Array, out: Array) -> None:  # pragma: no cover
     """Inverse variances, the noise widened to the scatter found, less for samples far from the model."""
     ratio2 = (residual / noise) ** 2
-    factor = max(1.0, np.median(ratio2) / 0.6745**2)
+    factor = max(1.0, median_of(ratio2) / 0.6745**2)
     for i in range(out.size):
         out[i] = min(1.0, TRIM * TRIM * factor / max(ratio2[i], 1e-12)) / (noise[i] * noise[i] * factor)
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.median import median_of
 from calib.sweep.model import StripSweep
 
 PROFILES = 5
@@ -127,7 +128,7 @@ def _medians(rows: NDArray[np.float32]) -> Array:  # pragma: no cover
     """Median of each row's finite values, of which every row has some."""
     out = np.empty(rows.shape[0])
     for i in range(rows.shape[0]):
-        out[i] = np.median(rows[i][np.isfinite(rows[i])])
+        out[i] = median_of(rows[i][np.isfinite(rows[i])].astype(np.float64))
     return out
 
 

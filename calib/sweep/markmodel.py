@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.median import median_of
 from calib.sweep.cross import Sizes, cover, is_bare
 from calib.sweep.scene import N_COLUMNS, SUMS
 
@@ -128,7 +129,7 @@ def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> 
         if not lost[i]:
             ratio2[kept] = model.others[i, N_COLUMNS - 1] ** 2 / _variance(pixels, model, rise, i)
             kept += 1
-    factor = max(1.0, np.median(ratio2[:kept]) / 0.6745**2) if kept else 1.0
+    factor = max(1.0, median_of(ratio2[:kept]) / 0.6745**2) if kept else 1.0
     kept = 0
     for i in range(lost.size):
         out[i] = 0.0

@@ -101,8 +101,15 @@ def to_scan(sweep: StripSweep, points: FilmPoints) -> ScanPoints:
     """
     x_mm, y_mm = np.broadcast_arrays(np.asarray(points.x_mm, np.float64), np.asarray(points.y_mm, np.float64))
     tables = sweep.x_sample_mm, sweep.x_line_mm, sweep.y_line_mm, sweep.y_sample_mm
-    line, sample = _inverted(*tables, x_mm.ravel(), y_mm.ravel())
+    line, sample = _inverted(*tables, _to_read(x_mm.ravel()), _to_read(y_mm.ravel()))
     return ScanPoints(line=line.reshape(x_mm.shape), sample=sample.reshape(x_mm.shape))
+
+
+def _to_read(values: Array) -> Array:
+    """The same values not to be written to: what is sometimes so would be compiled for twice."""
+    view = values.view()
+    view.flags.writeable = False
+    return view
 
 
 def _at(table: Array, index: Array) -> Array:

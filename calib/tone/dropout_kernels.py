@@ -92,7 +92,7 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
         value = dn[line, sample]
         repeats = value == dn[line, sample - 1]
         best = score.copy()
-        back[sample, :] = (0, 1, 2)
+        back[sample, 0], back[sample, 1], back[sample, 2] = 0, 1, 2
         for other in (1, 2):
             if score[other] + LEAVE > best[0]:
                 best[0], back[sample, 0] = score[other] + LEAVE, other

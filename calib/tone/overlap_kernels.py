@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.compiled import njit
+from calib.median import median_of
 
 FEWEST = 8  # samples of a cell
 OUTLIER = 4.0  # differences further off, in their scatter, are left out
@@ -86,7 +87,8 @@ def _middle_and_scatter(block):  # type: ignore[no-untyped-def]  # pragma: no co
         values = block[:, column][np.isfinite(block[:, column])]
         if values.size == 0:
             continue
-        middle[column] = np.median(values)
-        off[n : n + values.size] = np.abs(values - middle[column])
-        n += values.size
-    return middle, max(TO_SIGMA * np.median(off[:n]), LEAST_SCATTER) if n else LEAST_SCATTER
+        middle[column] = median_of(values)
+        for value in values:
+            off[n] = abs(value - middle[column])
+            n += 1
+    return middle, max(TO_SIGMA * median_of(off[:n]), LEAST_SCATTER) if n else LEAST_SCATTER

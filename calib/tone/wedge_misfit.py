@@ -3,6 +3,7 @@
 import numpy as np
 
 from calib.compiled import njit
+from calib.median import median_of
 
 COLUMN_GROUPS = 6  # of a profile
 ROBUST = 6.0  # a profile point further off than this, in its scatter, counts no more
@@ -23,7 +24,7 @@ def wedge_misfit(dn, first, last, room, is_patch, noise, level):  # type: ignore
             cost += 0.5 * ROBUST**2 * max(0.5 * room[row] - points.size, 0.0)
         values = points[np.isfinite(points)]
         if values.size >= COLUMN_GROUPS:
-            level[row] = np.median(values)
+            level[row] = median_of(values)
             for value in values:
                 cost += 0.5 * min(((value - level[row]) / (2.0 * noise)) ** 2, ROBUST**2)
     return cost, seen
