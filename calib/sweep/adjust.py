@@ -7,12 +7,14 @@ by restricted maximum likelihood, fixed-point form (Fellner 1986, Technometrics 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.sweep.chain import ChainSolution, solve_chain
+from calib.ordered import in_order
+from calib.sweep.chain import ChainEstimate, ChainNormals, ChainSolution, estimate_chain, solve_chain
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.normals import Batch, Sums, by_strip, fitted_values, normal_equations, sum_up, with_priors
 from calib.sweep.spread import fit_covariance
@@ -21,7 +23,8 @@ MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
 KINDS = 4
 STUDENT_DOF = 5.0
 SETTLED = 0.03  # of the prior variances: no larger change from one round to the next
-PRIOR_COUNT = 1.0  # a group's starting variance counts as this many coefficients: few data then stay close to it
+STEADY = 0.05  # of the robust weights: no larger change either
+PRIOR_COUNT = 1.0  # a group's expected variance counts as this many coefficients: few data then stay close to it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +47,10 @@ class Observations:
 
     def __len__(self) -> int:
         return self.kind.size
+
+    def select(self, which: NDArray[np.bool_]) -> Self:
+        """Some of the evidence."""
+        return type(self)(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
 def join(parts: Sequence[Observations]) -> Observations:
@@ -70,75 +77,109 @@ class Adjustment:
     weight: Array
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """What a fit begins with: prior variances by group, factors on each kind's variances, robust weights (N,)."""
+
+    variances: Array
+    scale: Array
+    weight: Array
+
+
+def unknown_start(expected: Array, count: int) -> Start:
+    """The start of a fit before which nothing is known of its `count` observations."""
+    return Start(expected, np.ones(KINDS), np.ones(count))
+
+
 def adjust(
     layout: Layout,
     observations: Observations,
-    variances: Array,
+    expected: Array,
     free: Sequence[str],
-    weight: Array,
+    start: Start,
     rounds: int = 16,
+    threads: int = 1,
 ) -> Adjustment:
-    """Fit; `variances` (len(GROUPS),) start the prior variances, those of the groups in `free` are estimated.
+    """Fit until variances and weights have settled; where it begins decides how soon they do.
 
-    `weight` (N,) starts the robust weights.
+    `expected` (len(GROUPS),) are the prior variances as one thinks of them beforehand; those of the groups in `free`
+    are estimated. The result does not depend on `threads`.
     """
-    batches = make_batches(layout, observations)
+    batches = make_batches(layout, observations, threads)
     seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
     layout = layout.cut_to([[(rows, seen[b.index]) for b, rows in mine] for mine in by_strip(layout, batches)])
-    scale = np.ones(KINDS)
-    start = variances
+    variances = np.where(np.isin(GROUPS, free), start.variances, expected)
+    scale, weight = start.scale, start.weight
     fit = None
     for _ in range(rounds):
-        fit = solve_weighted(layout, observations, batches, variances, scale, weight)
-        weight = _robust_weights(observations, fit)
+        fit = solve_weighted(layout, observations, batches, variances, scale, weight, threads)
+        used, weight = weight, _robust_weights(observations, fit)
         scale = _scales(observations, fit)
-        before, variances = variances, next_variances(layout, fit.solution, variances, start, free)
+        before, variances = variances, next_variances(layout, fit.solution, variances, expected, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
-        if np.all(np.abs(np.log(variances / before)) < SETTLED):
+        steady = np.all(np.abs(np.log(variances / before)) < SETTLED)
+        if steady and np.all(np.abs(weight - used) < STEADY):
             break
     if fit is None:
         raise ValueError(f"rounds must be 1 or more, not {rounds}")
     return fit
 
 
-def make_batches(layout: Layout, observations: Observations) -> list[Batch]:
+def make_batches(layout: Layout, observations: Observations, threads: int = 1) -> list[Batch]:
     """Group the observations by the blocks of unknowns they touch."""
     o = observations
     owner = {mark: k for k, marks in enumerate(layout.places) for mark in marks}
     held = np.flatnonzero(o.mark >= 0)
-    borrowed = np.zeros(len(o), bool)
-    borrowed[held] = [owner.get(m, a) != a for m, a in zip(o.mark[held].tolist(), o.a[held].tolist(), strict=True)]
-    batches = []
-    for k in range(len(layout.strips)):
-        mine = o.a == k
-        index = np.flatnonzero(mine & (o.kind != TIE) & ~borrowed)
-        if index.size:
-            rows = layout.rows(k, o.line_a[index], o.sample_a[index])
-            rows.few[:, layout.n_few - 1] = np.isin(o.kind[index], (EDGE, EDGE_X))
-            rows = replace(rows, few=rows.few + layout.place_rows(k, o.mark[index]).few)
-            batches.append(Batch(index, (k,), (rows,)))
-        index = np.flatnonzero(mine & (o.kind != TIE) & borrowed)
-        if index.size:
-            rows = layout.rows(k, o.line_a[index], o.sample_a[index])
-            batches.append(Batch(index, (k - 1, k), (layout.place_rows(k - 1, o.mark[index]), rows)))
-        index = np.flatnonzero(mine & (o.kind == TIE))
-        if index.size:
-            here = layout.rows(k, o.line_a[index], o.sample_a[index])
-            there = layout.rows(k + 1, o.line_b[index], o.sample_b[index], -1.0)
-            batches.append(Batch(index, (k, k + 1), (here, there)))
-    return batches
+    part = np.where(o.kind == TIE, 2, 0)
+    borrowed = [owner.get(m, a) != a for m, a in zip(o.mark[held].tolist(), o.a[held].tolist(), strict=True)]
+    part[held[np.array(borrowed, bool)]] = 1
+    group = 3 * o.a + part
+    order = np.argsort(group, kind="stable")
+    pieces = np.split(order, np.flatnonzero(np.diff(group[order])) + 1) if len(o) else []
+    return list(in_order(lambda index: _batch(layout, o, index, int(part[index[0]])), pieces, threads))
+
+
+def _batch(layout: Layout, o: Observations, index: NDArray[np.int64], part: int) -> Batch:
+    """Observations of one strip that touch it alone (part 0), that hang on its left neighbour by a mark which that one
+    holds (1), or that are ties to its right neighbour (2)."""
+    k = int(o.a[index[0]])
+    rows = layout.rows(k, o.line_a[index], o.sample_a[index])
+    if part == 0:
+        rows.few[:, layout.n_few - 1] = np.isin(o.kind[index], (EDGE, EDGE_X))
+        return Batch(index, (k,), (replace(rows, few=rows.few + layout.place_rows(k, o.mark[index]).few),))
+    if part == 1:
+        return Batch(index, (k - 1, k), (layout.place_rows(k - 1, o.mark[index]), rows))
+    return Batch(index, (k, k + 1), (rows, layout.rows(k + 1, o.line_b[index], o.sample_b[index], -1.0)))
 
 
 def solve_weighted(
-    layout: Layout, o: Observations, batches: list[Batch], variances: Array, scale: Array, weight: Array
-) -> Adjustment:
+    layout: Layout, o: Observations, batches: list[Batch], variances: Array, scale: Array, weight: Array,
+    threads: int = 1,
+) -> Adjustment:  # fmt: skip
     """One weighted solution with its residuals."""
-    information = o.information * (weight / scale[o.kind])[:, None, None]
-    sums = sum_up(layout, o.value, information, batches)
-    solution = solve_chain(with_priors(layout, normal_equations(layout, sums), variances))
+    normals = _weighted_normals(layout, o, batches, scale, weight, threads)
+    solution = solve_chain(with_priors(layout, normals, variances), threads)
     residual = o.value - fitted_values(layout, solution, batches, len(o))
-    fit_cov = fit_covariance(layout, solution, batches, len(o))
+    fit_cov = fit_covariance(layout, solution, batches, len(o), threads)
     return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight)
+
+
+def weighted_residual(
+    layout: Layout, o: Observations, batches: list[Batch], variances: Array, scale: Array, weight: Array,
+    threads: int = 1,
+) -> Array:  # fmt: skip
+    """The residuals (N, 2) of `solve_weighted` alone."""
+    normals = _weighted_normals(layout, o, batches, scale, weight, threads)
+    estimate = estimate_chain(with_priors(layout, normals, variances), threads)
+    return o.value - fitted_values(layout, estimate, batches, len(o))
+
+
+def _weighted_normals(
+    layout: Layout, o: Observations, batches: list[Batch], scale: Array, weight: Array, threads: int
+) -> ChainNormals:
+    """Normal equations of weighted evidence, without any prior."""
+    information = o.information * (weight / scale[o.kind])[:, None, None]
+    return normal_equations(layout, sum_up(layout, o.value, information, batches, threads), threads)
 
 
 def _all_groups(layout: Layout) -> NDArray[np.int64]:
@@ -146,14 +187,14 @@ def _all_groups(layout: Layout) -> NDArray[np.int64]:
     return np.concatenate([*(layout.groups(k) for k in range(len(layout.strips))), layout.shared_groups()])
 
 
-def misfit(layout: Layout, solution: ChainSolution, sums: Sums, variances: Array) -> float:
+def misfit(layout: Layout, solution: ChainEstimate, normals: ChainNormals, sums: Sums, variances: Array) -> float:
     """Minus twice the logarithm of the restricted likelihood, but for a constant, of prior variances with which a
-    solution was made: of the data's and the priors' squares, and of the normal matrix's determinant over theirs."""
-    pulled = sums.squares
-    for k, own in enumerate(solution.unknowns):
-        few = [layout.onto_few(k, i, own[layout.columns(k, i)], solution.shared) for i in range(2)]
-        splines = [layout.onto_splines(k, i, own[layout.columns(k, i)]) for i in range(2)]
-        pulled -= sum(float(few[i] @ sums.few[k][:, i] + splines[i] @ sums.splines[k][:, i]) for i in range(2))
+    solution was made: of the data's and the priors' squares, and of the normal matrix's determinant over theirs.
+
+    `normals` are the evidence's alone.
+    """
+    pulls = zip([*solution.unknowns, solution.shared], [*normals.right, normals.right_shared], strict=True)
+    pulled = sums.squares - sum(float(unknown @ pull) for unknown, pull in pulls)
     prior = np.log(variances[_all_groups(layout)]).sum()
     return float(pulled + solution.log_det + prior - sums.log_information)
 
@@ -216,7 +257,9 @@ def _scales(o: Observations, fit: Adjustment) -> Array:
     return scale
 
 
-def next_variances(layout: Layout, solution: ChainSolution, before: Array, start: Array, free: Sequence[str]) -> Array:
+def next_variances(
+    layout: Layout, solution: ChainSolution, before: Array, expected: Array, free: Sequence[str]
+) -> Array:
     """Next prior variances by group, from the solution found with those before."""
     groups = _all_groups(layout)
     square = np.concatenate([*solution.unknowns, solution.shared]) ** 2
@@ -226,6 +269,6 @@ def next_variances(layout: Layout, solution: ChainSolution, before: Array, start
         group = GROUPS.index(name)
         mine = groups == group
         freedom = max(float(np.sum(1.0 - spread[mine] / before[group])), 0.0)
-        total = float(square[mine].sum()) + PRIOR_COUNT * start[group]
+        total = float(square[mine].sum()) + PRIOR_COUNT * expected[group]
         variances[group] = np.clip(total / (freedom + PRIOR_COUNT), 1e-8, 1e8)
     return variances

@@ -10,7 +10,16 @@ from calib.coordinates import Array
 from calib.errors import CalibError
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
-from calib.sweep.adjust import MARK, Adjustment, Observations, adjust, join, squared_residuals
+from calib.sweep.adjust import (
+    MARK,
+    Adjustment,
+    Observations,
+    Start,
+    adjust,
+    join,
+    squared_residuals,
+    unknown_start,
+)
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
@@ -58,70 +67,123 @@ class Combined:
     smoothness: Smoothness
 
 
-def fit_marks(frame: Frame, nominal: Nominal, table: MarkTable) -> Combined:
-    """Fit the sweeps to the marks alone; their places' accuracy, where it is not stated, comes from the scatter."""
+def fit_marks(
+    frame: Frame, nominal: Nominal, table: MarkTable, before: Combined | None = None, threads: int = 1
+) -> Combined:
+    """Fit the sweeps to the marks alone; their places' accuracy, where it is not stated, comes from the scatter.
+
+    A fit `before`, to much the same marks, says where to begin.
+    """
     stated = frame.film.reseau.sigma_mm
-    sigma_mm = UNSTATED_PX * float(nominal.px_mm.min()) if stated is None else stated
-    chosen, fit, evidence = _fit(frame, nominal, table, (), np.ones(0), sigma_mm, ROUGH)
+    guess = UNSTATED_PX * float(nominal.px_mm.min()) if before is None else before.place_sigma_mm
+    sigma_mm = guess if stated is None else stated
+    expected, count = start_variances(frame, nominal, sigma_mm), int(table.used.sum())
+    start = unknown_start(expected, count)
+    if before is not None:
+        start = replace(start, variances=before.fit.variances, scale=before.fit.scale)
+    chosen, fit, evidence = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads)
     if stated is None:
         for _ in range(PLACE_ROUNDS):
             sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
-            chosen, fit, evidence = _fit(frame, nominal, chosen, (), np.ones(0), sigma_mm, ROUGH)
-    return Combined(chosen, fit, evidence, sweeps_by_marks(frame, nominal, fit), (), sigma_mm, ROUGH)
+            start = Start(fit.variances, fit.scale, fit.weight)
+            chosen, fit, evidence = _fit(frame, nominal, chosen, (), start, sigma_mm, ROUGH, threads)
+    sweeps = sweeps_by_marks(frame, nominal, fit, threads)
+    return Combined(chosen, fit, evidence, sweeps, (), sigma_mm, ROUGH)
 
 
-def sweeps_by_marks(frame: Frame, nominal: Nominal, fit: Adjustment) -> tuple[StripSweep, ...]:
+def sweeps_by_marks(frame: Frame, nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:
     """The sweeps of a fit to marks alone; CalibError where they bend back on themselves, for nothing else is known."""
     try:
-        return fitted_sweeps(nominal, fit)
+        return fitted_sweeps(nominal, fit, threads)
     except ValueError as error:
         raise CalibError(f"{frame.path}: the reseau marks found lie on no continuous sweep ({error})") from error
 
 
 def fit_all(
-    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations],
-    smoothness: Smoothness | None = None,
-) -> Combined:  # fmt: skip
-    """Fit the sweeps to the marks and all other evidence, which starts with the weight that the fit before gives it.
-
-    `smoothness` is the fit's prior, None: that of the fit before. Where all this bends a sweep back on itself, the fit
-    to the marks alone stands.
+    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1
+) -> Combined:
+    """Fit the sweeps to the marks and all other evidence, under the prior of the fit before; evidence starts with the
+    weight that that fit gives it. Where all this bends a sweep back on itself, the fit to the marks alone stands.
     """
-    start = np.concatenate([prediction_weights(before.fit, part) for part in others])
-    sigma_mm, smoothness = before.place_sigma_mm, smoothness or before.smoothness
-    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm, smoothness)
+    start = _predicted(before, others, threads)
+    return _fit_all(frame, nominal, before, others, start, before.smoothness, threads)
+
+
+def fit_likeliest(
+    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1
+) -> Combined:
+    """`fit_all`, but under the prior under which the evidence, with the weight it starts with, is most likely; where
+    that bends a sweep back on itself, under that of the fit before.
+
+    A smooth wander takes few unknowns, so the prior is asked for before the first large fit and not after it.
+    """
+    start = _predicted(before, others, threads)
+    evidence = join([before.evidence.select(before.evidence.kind == MARK), *others])
+    smoothness, variances = _likeliest(frame, nominal, before, evidence, start, threads)
+    fit = _fit_all(frame, nominal, before, others, replace(start, variances=variances), smoothness, threads)
+    return fit_all(frame, nominal, before, others, threads) if fit.warnings else fit
+
+
+def settle_smoothness(frame: Frame, nominal: Nominal, found: Combined, threads: int = 1) -> Combined:
+    """The same fit under the prior under which its evidence, weighted as it has come to be, is most likely; the fit as
+    it is where it has that prior already, or where sweeps would bend back on themselves."""
+    start = Start(found.fit.variances, found.fit.scale, found.fit.weight)
+    smoothness, variances = _likeliest(frame, nominal, found, found.evidence, start, threads)
+    if smoothness == found.smoothness:
+        return found
+    others = [found.evidence.select(found.evidence.kind != MARK)]
+    fit = _fit_all(frame, nominal, found, others, replace(start, variances=variances), smoothness, threads)
+    return found if fit.warnings else fit
+
+
+def _likeliest(
+    frame: Frame, nominal: Nominal, before: Combined, evidence: Observations, start: Start, threads: int
+) -> tuple[Smoothness, Array]:
+    """The prior under which evidence is most likely, and its variances."""
+    expected = start_variances(frame, nominal, before.place_sigma_mm)
+    return find_smoothness(before.fit.layout, evidence, start, expected, FREE, threads)
+
+
+def _predicted(before: Combined, others: Sequence[Observations], threads: int) -> Start:
+    """Variances, scales and the marks' weights as they were, those of other evidence as the fit before predicts it."""
+    fit = before.fit
+    weights = [prediction_weights(fit, part, threads) for part in others]
+    return Start(fit.variances, fit.scale, np.concatenate([fit.weight[before.evidence.kind == MARK], *weights]))
+
+
+def _fit_all(
+    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], start: Start,
+    smoothness: Smoothness, threads: int,
+) -> Combined:  # fmt: skip
+    """Fit the marks of the fit before and all other evidence; the marks alone, and a warning, where that bends back."""
+    sigma_mm = before.place_sigma_mm
+    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm, smoothness, threads)
     try:
-        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit), (), sigma_mm, smoothness)
+        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit, threads), (), sigma_mm, smoothness)
     except ValueError as error:
         said = f"wedge borders and overlaps contradict the marks and were left out ({error})"
-        return replace(fit_marks(frame, nominal, before.table), warnings=(said,))
-
-
-def likeliest_smoothness(frame: Frame, nominal: Nominal, found: Combined) -> Smoothness:
-    """The prior under which the evidence of a fit is most likely."""
-    variances = start_variances(frame, nominal, found.place_sigma_mm)
-    return find_smoothness(found.evidence, found.fit, variances, FREE)
+        return replace(fit_marks(frame, nominal, before.table, threads=threads), warnings=(said,))
 
 
 def _fit(
-    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Array, sigma_mm: float,
-    smoothness: Smoothness,
+    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Start, sigma_mm: float,
+    smoothness: Smoothness, threads: int,
 ) -> tuple[MarkTable, Adjustment, Observations]:  # fmt: skip
-    """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`, whose
-    robust weights begin with `start`."""
-    variances = start_variances(frame, nominal, sigma_mm)
+    """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`."""
+    expected = start_variances(frame, nominal, sigma_mm)
     for left in reversed(range(ROUNDS)):
         places = marking.shared_places(table, len(frame.strips), sigma_mm)
         layout = make_layout(strip_shapes(frame), places, smoothness)
         observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
         everything = join([observations, *others])
-        fit = adjust(layout, everything, variances, FREE, np.concatenate([np.ones(len(rows)), start]))
-        bad = _disagreeing(everything, fit)[: len(rows)]
+        fit = adjust(layout, everything, expected, FREE, start, threads=threads)
+        bad = _disagreeing(everything, fit)
         if not bad.any() or not left:
             break
         which = np.zeros(len(table), bool)
-        which[rows[bad]] = True
+        which[rows[bad[: len(rows)]]] = True
         table = marking.reject(table, which, DISAGREES)
+        start = Start(fit.variances, fit.scale, fit.weight[~bad])
     return table, fit, everything
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
-from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted
+from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted, weighted_residual
 from calib.sweep.candidates import Candidates
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.model import to_scan
@@ -26,6 +26,7 @@ DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candida
 WIDE = {"common": 1e4, "S": 100.0, "Y": 1.0, "a": 1e3, "b": 1e3, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
         "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-8,
         "border_y": 1e-8}  # fmt: skip
+SEARCH_MODES = 48  # of the wander, at most: what the wide prior's others add is 0.3 px, and places are sought to a px
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 
@@ -107,26 +108,22 @@ def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates])
     )  # fmt: skip
 
 
-def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float) -> Constellation:
+def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, threads: int = 1) -> Constellation:
     """Vote, then sharpen; strips whose own vote was unlike what the common sweep allows are voted on again."""
     variances = wide_variances(tolerance_px)
     observations = _as_observations(pairs)
-    batches = make_batches(layout, observations)
+    batches = make_batches(layout, observations, threads)
     residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX)
     weight = _weights(pairs, residual, SHARPEN_PX[0])
-    fit = None
     for turn, reach_px in enumerate(SHARPEN_PX):
         scale = np.ones(KINDS) * (reach_px / 3) ** 2
-        fit = solve_weighted(layout, observations, batches, variances, scale, weight)
-        residual = fit.residual
+        residual = weighted_residual(layout, observations, batches, variances, scale, weight, threads)
         if turn == 1:
             residual = residual - _votes(layout, pairs, residual, VOTE_PX / 2)
         weight = _weights(pairs, residual, reach_px)
-    if fit is None:
-        raise ValueError("SHARPEN_PX must have an entry")
     # Between the few samples at which marks stand the wide sweep may swing as it likes: the coarse fit is a stiff one.
     variances[GROUPS.index("S")] = STIFF_S
-    fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), weight)
+    fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), weight, threads)
     strength = np.asarray(np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips)), np.float64)
     return Constellation(pairs, weight, fit, strength)
 

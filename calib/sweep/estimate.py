@@ -11,8 +11,8 @@ from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
 from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
-from calib.sweep.combine import Combined, fit_all, fit_marks, likeliest_smoothness, sweeps_by_marks
-from calib.sweep.constellation import Constellation, find_constellation, make_pairs, search_spans
+from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness, sweeps_by_marks
+from calib.sweep.constellation import SEARCH_MODES, Constellation, find_constellation, make_pairs, search_spans
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.jitter import with_jitter
@@ -33,15 +33,15 @@ def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> Fi
     """Place every strip from its reseau marks, in whatever units `read` gives."""
     nominal = make_nominal(frame)
     found = _constellation(frame, nominal, read, threads)
-    coarse = sweeps_by_marks(frame, nominal, found.fit)
+    coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
     sought = _sought(frame, coarse, found)
     shape = _first_shape(frame)
     shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape, threads)
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.02)
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors, threads), coarse)
-    marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table))
+    marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
-    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)])
+    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads)
     return FirstLook(both.sweeps, _placing_warnings(frame, both.table) + both.warnings)
 
 
@@ -54,19 +54,18 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     nominal = make_nominal(frame)
     found, shape, power = _marks_again(frame, nominal, read, first, threads)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
-    found = fit_all(frame, nominal, found, [edges])
+    found = fit_all(frame, nominal, found, [edges], threads)
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
-    rough, found = found.sweeps, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
+    evidence = [edges, tie_observations(ties, nominal)]
+    rough, found = found.sweeps, fit_likeliest(frame, nominal, found, evidence, threads)
     for _ in range(TIE_ROUNDS):
         weight = _tie_weights(found, ties)
         again = measure_again(read, found.sweeps, rough, nominal.px_mm, ties, weight, threads)
         if again is None:
             break
-        ties = again
-        rough, found = found.sweeps, fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)])
-    smoothness = likeliest_smoothness(frame, nominal, found)
-    smooth = fit_all(frame, nominal, found, [edges, tie_observations(ties, nominal)], smoothness)
-    found = found if smooth.warnings else smooth
+        ties, evidence = again, [edges, tie_observations(again, nominal)]
+        rough, found = found.sweeps, fit_all(frame, nominal, found, evidence, threads)
+    found = settle_smoothness(frame, nominal, found, threads)
     table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
@@ -90,7 +89,8 @@ def _marks_again(
     shape = marking.estimate_blur(read, first, sought.select(some), _first_shape(frame), threads)
     priors = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
     fits = marking.measure(read, first, sought, shape, priors, threads)
-    found = fit_marks(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, first)))
+    table = marking.flag_odd_strokes(marking.mark_table(sought, fits, first))
+    found = fit_marks(frame, nominal, table, threads=threads)
     known = {
         (k, m): fit
         for k, m, fit, used in zip(sought.strip.tolist(), sought.mark.tolist(), fits, found.table.used, strict=True)
@@ -105,7 +105,8 @@ def _marks_again(
     unsure = sought.select(np.array([fit is None for fit in keep], bool))
     anew = iter(marking.measure(read, found.sweeps, unsure, shape, priors, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
-    found = fit_marks(frame, nominal, marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps)))
+    table = marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps))
+    found = fit_marks(frame, nominal, table, found, threads)
     return found, shape, marking.mixing(fits, found.table.used)
 
 
@@ -175,9 +176,9 @@ def _constellation(frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], t
         return find_candidates(read[k], search_spans(frame, nominal, k), cross, frame.strips[k].n_lines)
 
     candidates = list(in_order(look, range(len(frame.strips)), threads))
-    layout = make_layout(strip_shapes(frame), [()] * len(frame.strips))
+    layout = make_layout(strip_shapes(frame), [()] * len(frame.strips), most_modes=SEARCH_MODES)
     pairs = make_pairs(frame, nominal, candidates)
-    return find_constellation(layout, pairs, float((scan.tolerance_mm / nominal.px_mm).max()))
+    return find_constellation(layout, pairs, float((scan.tolerance_mm / nominal.px_mm).max()), threads)
 
 
 def _first_shape(frame: Frame) -> CrossShape:

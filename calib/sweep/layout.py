@@ -11,12 +11,14 @@ prior variance of its own, which the data estimate.
 
 All of these are linear in a few *terms* of a place (`rows.Rows`): 1, t_l, t_s, the modes of the sample, whether it is a
 border, the marks whose places are unknown, and the B-splines of the line that the wander's modes are made of. The
-design is kept as terms; `Layout` takes sums over terms to the unknowns (`onto_own`) and unknowns to terms (`onto_few`,
-`onto_splines`).
+design is kept as terms. A strip's *joint terms* are, of both axes, the few terms and, in place of the splines, the
+wander's unknowns; every unknown, own or shared, is one of them or several (`Columns`).
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +59,61 @@ ROUGH = Smoothness(wander_x=Kernel(1, 4.0), wander_y=Kernel(1, 4.0), sweep=Kerne
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """Where the joint terms of a strip stand among the unknowns.
+
+    Joint terms are the few terms (with the marks' places) and the wander's unknowns of x, then those of y: `few_of`,
+    `wander_of` by axis. `own` (n,) is the joint term of each unknown of the strip, `groups` (n,) its prior group; the
+    joint terms `few` (2 n_few,) stand before the unknowns `shared` too.
+    """
+
+    n_joint: int
+    few_of: tuple[slice, slice]
+    wander_of: tuple[slice, slice]
+    own: NDArray[np.int64]
+    groups: NDArray[np.int64]
+    few: NDArray[np.int64]
+    shared: NDArray[np.int64]
+
+    @property
+    def n_terms(self) -> int:
+        """Number of the few terms of an axis, with the marks' places."""
+        return self.few_of[0].stop
+
+    def half(self, axis: int) -> slice:
+        """The joint terms of an axis: few terms, then wander."""
+        return slice(self.few_of[axis].start, self.wander_of[axis].stop)
+
+
+@lru_cache(maxsize=1024)
+def _columns(n_x: int, n_y: int, n_s: int, n_places: int, is_reversed: bool) -> Columns:
+    """The columns of a strip with so many unknowns of the wander, modes of the sample and unknown places.
+
+    Only x has a sweep of each strip's own.
+    """
+    n_few, back, modes = 4 + n_s, int(is_reversed), np.arange(n_s)
+    ends = np.cumsum([0, n_few + n_places, n_x, n_few + n_places, n_y]).tolist()
+    few_x, wander_x, few_y, wander_y = (slice(*pair) for pair in pairwise(ends))
+    own, groups = [], []
+    for terms, wander, names in (
+        (few_x, wander_x, {"a": 0, "slope_x": 1, "Wx": None, "Sk_line": 2, "Sk": 3, "place_x": n_few}),
+        (few_y, wander_y, {"b": 0, "slope_y": 1, "Wy": None, "shear": 2, "place_y": n_few}),
+    ):
+        for name, first in names.items():
+            count = {"Sk": n_s, "place_x": n_places, "place_y": n_places}.get(name, 1)
+            at = np.arange(wander.start, wander.stop) if first is None else terms.start + first + np.arange(count)
+            own.append(at)
+            groups.append(np.full(len(at), GROUPS.index(name)))
+    shared = [0, 2 + back, 1, *(4 + modes), 9 + 2 * n_s]
+    shared += [4 + n_s, 5 + n_s + back, 7 + n_s + back, *(9 + n_s + modes), 10 + 2 * n_s]
+    few = np.concatenate([few_x.start + np.arange(n_few), few_y.start + np.arange(n_few)])
+    return Columns(
+        ends[-1], (few_x, few_y), (wander_x, wander_y), np.concatenate(own), np.concatenate(groups), few,
+        np.array(shared),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Layout:
     """Columns of every strip's and of the shared unknowns.
 
@@ -72,13 +129,16 @@ class Layout:
     places: tuple[tuple[int, ...], ...]
     wander: tuple[tuple[Array, Array], ...]
 
+    def columns(self, strip: int) -> Columns:
+        """Where a strip's joint terms stand among the unknowns."""
+        x, y = self.wander[strip]
+        return _columns(
+            x.shape[1], y.shape[1], self.sample_modes.n_modes, len(self.places[strip]), self.strips[strip].is_reversed
+        )
+
     def groups(self, strip: int) -> NDArray[np.int64]:
         """Prior group (index into GROUPS) of each column of a strip's block: what moves x, then what moves y."""
-        (n_x, n_y), n_s = (part.shape[1] for part in self.wander[strip]), self.sample_modes.n_modes
-        n_places = len(self.places[strip])
-        counts = {"a": 1, "slope_x": 1, "Wx": n_x, "Sk_line": 1, "Sk": n_s, "place_x": n_places, "b": 1, "slope_y": 1,
-                  "Wy": n_y, "shear": 1, "place_y": n_places}  # fmt: skip
-        return np.repeat([GROUPS.index(name) for name in counts], list(counts.values()))
+        return self.columns(strip).groups
 
     def shared_groups(self) -> NDArray[np.int64]:
         """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y),
@@ -97,21 +157,6 @@ class Layout:
         """Number of the splines of the line."""
         return len(self.line_modes[0].coefficients)
 
-    def columns(self, strip: int, axis: int) -> slice:
-        """Columns of a strip's block that move an axis (0: x, 1: y)."""
-        n_places = len(self.places[strip])
-        x, y = (part.shape[1] for part in self.wander[strip])
-        n_x = 3 + self.sample_modes.n_modes + x + n_places
-        return slice(0, n_x) if axis == 0 else slice(n_x, n_x + 3 + y + n_places)
-
-    def shared_columns(self, strip: int, axis: int) -> NDArray[np.int64]:
-        """Shared column (n_few,) that each of the few terms has in a strip on an axis."""
-        n_s, back = self.sample_modes.n_modes, int(self.strips[strip].is_reversed)
-        modes = np.arange(n_s)
-        if axis == 0:
-            return np.concatenate([[0, 2 + back, 1], 4 + modes, [9 + 2 * n_s]])
-        return np.concatenate([[4 + n_s, 5 + n_s + back, 7 + n_s + back], 9 + n_s + modes, [10 + 2 * n_s]])
-
     def rows(self, strip: int, line: Array, sample: Array, sign: float = 1.0) -> Rows:
         """Terms of places in a strip, times `sign`."""
         shape = self.strips[strip]
@@ -121,6 +166,13 @@ class Layout:
         modes = self.line_modes[0]
         cell, weight = spline_weights(modes.length, modes.points, np.asarray(line, np.float64))
         return Rows(sign * few, cell, sign * weight)
+
+    def line_rows(self, strip: int, line: Array) -> Rows:
+        """The terms of lines (N,) of a strip that depend on the line alone; the others are zero."""
+        cell, weight = spline_weights(self.line_modes[0].length, self.line_modes[0].points, line)
+        few = np.zeros((len(line), self.columns(strip).n_terms))
+        few[:, 1] = line / ((self.strips[strip].n_lines - 1) / 2) - 1
+        return Rows(few, cell, weight)
 
     def place_rows(self, strip: int, mark: NDArray[np.int64]) -> Rows:
         """Terms of the unknown places alone, for marks (N,); all zero for marks that a strip's block does not hold."""
@@ -132,29 +184,20 @@ class Layout:
         """Design (N, 2, n_shared) of the unknowns that all strips share; axis 1 is (x, y)."""
         few = self.rows(strip, line, sample).few[:, : self.n_few]
         rows = np.zeros((len(few), 2, len(self.shared_groups())))
-        for axis in range(2):
-            rows[:, axis, self.shared_columns(strip, axis)] = few
+        for axis, shared in enumerate(np.split(self.columns(strip).shared, 2)):
+            rows[:, axis, shared] = few
         return rows
 
-    def onto_own(self, axis: int, few: Array, wander: Array) -> Array:
-        """A strip's own unknowns of an axis (n, K) in the columns' order, from what stands at its few terms (f, K) and
-        at the wander's modes (n_modes, K)."""
-        used = self._few_used(axis)
-        return np.concatenate([few[:2], wander, few[2:used], few[self.n_few :]])
-
-    def onto_few(self, strip: int, axis: int, own: Array, shared: Array) -> Array:
-        """Coefficients (f, K) of a strip's few terms on an axis, from its own unknowns of that axis (n, K) and the
-        shared ones (n_shared, K)."""
-        used, after = self._few_used(axis), 2 + self.wander[strip][axis].shape[1]
-        few = np.concatenate([shared[self.shared_columns(strip, axis)], own[after + used - 2 :]])
-        few[:2] += own[:2]
-        few[2:used] += own[after : after + used - 2]
-        return few
-
-    def onto_splines(self, strip: int, axis: int, own: Array) -> Array:
-        """Coefficients (splines, K) of the splines of the line, from a strip's own unknowns of an axis (n, K)."""
-        wander = self.wander[strip][axis]
-        return np.asarray(wander @ own[2 : 2 + wander.shape[1]])
+    def coefficients(self, strip: int, own: Array, shared: Array) -> tuple[Array, Array]:
+        """Coefficients of a strip's few terms (f, 2) and splines (n_splines, 2) on both axes, from its own and the
+        shared unknowns."""
+        columns = self.columns(strip)
+        joint = np.zeros(columns.n_joint)
+        joint[columns.own] = own
+        joint[columns.few] += shared[columns.shared]
+        few = np.column_stack([joint[part] for part in columns.few_of])
+        splines = [modes @ joint[part] for modes, part in zip(self.wander[strip], columns.wander_of, strict=True)]
+        return few, np.column_stack(splines)
 
     def cut_to(self, evidence: Sequence[Sequence[tuple[Rows, NDArray[np.bool_]]]]) -> "Layout":
         """The same fit with no more of the wander's unknowns in a strip than evidence sees, by strip: rows, and on
@@ -176,17 +219,14 @@ class Layout:
         at = [spline_values(rows.cell, rows.weight, modes.coefficients)[seen[:, axis]] for rows, seen in evidence]
         return np.ascontiguousarray(modes.coefficients @ np.linalg.qr(np.concatenate(at).T)[0])
 
-    def _few_used(self, axis: int) -> int:
-        """How many of the few terms have an unknown of the strip's own: only x has a sweep of each strip's own."""
-        return 3 + self.sample_modes.n_modes if axis == 0 else 3
-
 
 def make_layout(
-    strips: Sequence[StripShape], places: Sequence[tuple[int, ...]], smoothness: Smoothness = ROUGH
-) -> Layout:
+    strips: Sequence[StripShape], places: Sequence[tuple[int, ...]], smoothness: Smoothness = ROUGH,
+    most_modes: int = MODES_MOST,
+) -> Layout:  # fmt: skip
     """The layout for strips of given shapes; the number of modes along the lines follows their number."""
     longest = max(s.n_lines for s in strips)
-    most = int(np.clip(longest // LINES_PER_MODE, 6, MODES_MOST))
+    most = int(np.clip(longest // LINES_PER_MODE, 6, most_modes))
     line_modes = (smooth_modes(longest, most, smoothness.wander_x), smooth_modes(longest, most, smoothness.wander_y))
     sample_modes = smooth_modes(strips[0].n_samples, SAMPLE_MODES, smoothness.sweep)
     wander = (line_modes[0].coefficients, line_modes[1].coefficients)

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame, ReseauMarks
+from calib.ordered import in_order
 from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
 from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
@@ -41,19 +42,20 @@ def make_nominal(frame: Frame) -> Nominal:
     return Nominal(sweeps, np.array([frame.scan.sample_mm, frame.scan.line_mm]))
 
 
-def fitted_sweeps(nominal: Nominal, fit: Adjustment) -> tuple[StripSweep, ...]:
+def fitted_sweeps(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:
     """The sweeps of all strips after a fit, with the uncertainty of each line averaged over the samples."""
-    return tuple(_fitted(nominal, fit, k) for k in range(len(nominal.sweeps)))
+    return tuple(in_order(lambda k: _fitted(nominal, fit, k), range(len(nominal.sweeps)), threads))
 
 
 def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
     """One strip's sweep: the departures split into what depends on the sample and what depends on the line."""
     base = nominal.sweeps[strip]
-    line, sample = np.arange(base.n_lines, dtype=float), np.arange(base.n_samples, dtype=float)
+    sample = np.arange(base.n_samples, dtype=float)
     middle_l, middle_s = (base.n_lines - 1) / 2, (base.n_samples - 1) / 2
     center = departure(fit, strip, np.array([middle_l]), np.array([middle_s]))
     across = departure(fit, strip, np.full(base.n_samples, middle_l), sample) - center
-    along = departure(fit, strip, line, np.full(base.n_lines, middle_s))
+    along = _along(fit, strip, np.arange(base.n_lines, dtype=float))
+    along += center - _along(fit, strip, np.array([middle_l]))
     sigma = _sigma(fit, strip, base)
     return StripSweep(
         x_sample_mm=base.x_sample_mm + across[:, 0] * nominal.px_mm[0],
@@ -63,6 +65,12 @@ def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
         sigma_x_mm=sigma[:, 0] * nominal.px_mm[0],
         sigma_y_mm=sigma[:, 1] * nominal.px_mm[1],
     )
+
+
+def _along(fit: Adjustment, strip: int, line: Array) -> Array:
+    """What of the fitted departure (N, 2) depends on the line, px."""
+    rows = fit.layout.line_rows(strip, line)
+    return place_values(fit.layout, fit.solution, strip, rows)
 
 
 def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
@@ -77,21 +85,27 @@ def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Ar
     return np.diagonal(cov, axis1=1, axis2=2)
 
 
-def prediction_weights(fit: Adjustment, o: Observations) -> Array:
+def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Array:
     """Robust weights (N,) of evidence an earlier fit has not seen, by its residual over its and the fit's variance.
 
     What the earlier fit could not know (it was far from any evidence) is no outlier; what it knew better is.
     """
     residual, variance = o.value.copy(), np.zeros_like(o.value)
-    for k in range(len(fit.layout.strips)):
-        here, there = np.flatnonzero(o.a == k), np.flatnonzero((o.a == k - 1) & (o.kind == TIE))
-        both = np.concatenate([here, there])
-        if both.size:
-            line = np.concatenate([o.line_a[here], o.line_b[there]])
-            sample = np.concatenate([o.sample_a[here], o.sample_b[there]])
-            sign = np.repeat([-1.0, 1.0], [here.size, there.size])
-            residual[both] += sign[:, None] * departure(fit, k, line, sample)
-            variance[both] += departure_cov(fit, k, line, sample)
+    count = len(fit.layout.strips)
+    is_tie = np.flatnonzero(o.kind == TIE)
+    here = [np.flatnonzero(o.a == k) for k in range(count)]
+    there = [is_tie[o.a[is_tie] == k - 1] for k in range(count)]
+
+    def predicted(k: int) -> tuple[Array, Array]:
+        line = np.concatenate([o.line_a[here[k]], o.line_b[there[k]]])
+        sample = np.concatenate([o.sample_a[here[k]], o.sample_b[there[k]]])
+        return departure(fit, k, line, sample), departure_cov(fit, k, line, sample)
+
+    some = [k for k in range(count) if here[k].size + there[k].size]
+    for k, (moved, unsure) in zip(some, in_order(predicted, some, threads), strict=True):
+        both, n = np.concatenate([here[k], there[k]]), here[k].size
+        residual[both] += np.repeat([[-1.0], [1.0]], [n, both.size - n], axis=0) * moved
+        variance[both] += unsure
     seen = np.diagonal(o.information, axis1=1, axis2=2) > 0
     own = _inverted(o.information)
     total = own + variance[:, :, None] * np.eye(2)

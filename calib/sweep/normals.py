@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.sweep.chain import ChainNormals, ChainSolution
+from calib.ordered import in_order
+from calib.sweep.chain import ChainEstimate, ChainNormals
 from calib.sweep.layout import Layout
 from calib.sweep.rows import (
     Products,
@@ -66,45 +67,59 @@ class Sums:
     log_information: float
 
 
-def sum_up(layout: Layout, value: Array, information: Array, batches: Sequence[Batch]) -> Sums:
+def sum_up(layout: Layout, value: Array, information: Array, batches: Sequence[Batch], threads: int = 1) -> Sums:
     """The sums over values (N, 2) with their information (N, 2, 2) as it is to count."""
     pull = np.matmul(information, value[:, :, None])[:, :, 0]
-    own, few, splines = [], [], []
-    for k, mine in enumerate(by_strip(layout, batches)):
-        own.append(
-            _products(layout, [(rows, rows, batch.index) for batch, rows in mine], information) if mine else None
-        )
-        few.append(np.zeros((layout.n_few + len(layout.places[k]), 2)))
-        splines.append(np.zeros((layout.n_splines, 2)))
+
+    def own_sums(task: tuple[int, list[tuple[Batch, Rows]]]) -> tuple[Products | None, Array, Array]:
+        k, mine = task
+        few = np.zeros((layout.columns(k).n_terms, 2))
+        splines = np.zeros((layout.n_splines, 2))
         for batch, rows in mine:
-            few[k] += rows.few.T @ pull[batch.index]
-            add_to_splines(splines[k], rows.cell, rows.weight, pull[batch.index])
-    between = {
-        blocks: _products(layout, [(batch.rows[0], batch.rows[1], batch.index) for batch in seam], information)
-        for blocks, seam in seams(batches).items()
-    }
+            few += rows.few.T @ pull[batch.index]
+            add_to_splines(splines, rows.cell, rows.weight, pull[batch.index])
+        pairs = [(rows, rows, batch.index) for batch, rows in mine]
+        return _products(layout, pairs, information) if mine else None, few, splines
+
+    def seam_sums(seam: list[Batch]) -> Products:
+        return _products(layout, [(batch.rows[0], batch.rows[1], batch.index) for batch in seam], information)
+
+    found = list(in_order(own_sums, enumerate(by_strip(layout, batches)), threads))
+    between = seams(batches)
     p, r = information[:, 0, 0], information[:, 1, 1]
     det = np.where((p > 0) & (r > 0), p * r - information[:, 0, 1] ** 2, np.maximum(p, r))
-    return Sums(own, between, few, splines, float(np.sum(pull * value)), float(np.log(det[det > 0]).sum()))
+    return Sums(
+        [own for own, _, _ in found],
+        dict(zip(between, in_order(seam_sums, between.values(), threads), strict=True)),
+        [few for _, few, _ in found],
+        [splines for _, _, splines in found],
+        float(np.sum(pull * value)),
+        float(np.log(det[det > 0]).sum()),
+    )
 
 
-def normal_equations(layout: Layout, sums: Sums) -> ChainNormals:
-    """Normal equations of the evidence alone, without any prior."""
-    sizes, m = [len(layout.groups(k)) for k in range(len(layout.strips))], len(layout.shared_groups())
+def normal_equations(layout: Layout, sums: Sums, threads: int = 1) -> ChainNormals:
+    """Normal equations of the evidence alone, without any prior; the same for any number of threads."""
+    count, m = len(layout.strips), len(layout.shared_groups())
+    sizes = [len(layout.groups(k)) for k in range(count)]
     normals = ChainNormals(
-        diagonal=[np.zeros((n, n)) for n in sizes],
-        next_to=[np.zeros((n, after)) for n, after in pairwise(sizes)],
+        diagonal=[np.empty(0)] * count,
+        next_to=[np.zeros(shape) for shape in pairwise(sizes)],
         border=[np.zeros((n, m)) for n in sizes],
         shared=np.zeros((m, m)),
-        right=[np.zeros(n) for n in sizes],
+        right=[],
         right_shared=np.zeros(m),
     )
-    for k, products in enumerate(sums.own):
-        if products is not None:
-            _add_block(layout, normals, (k, k), products)
-        _add_right(layout, normals, k, sums.few[k], sums.splines[k])
-    for blocks, products in sums.seams.items():
-        _add_block(layout, normals, blocks, products)
+    products = {(k, k): own for k, own in enumerate(sums.own) if own is not None} | sums.seams
+    shares = in_order(lambda blocks: _share(layout, blocks, products[blocks]), products, threads)
+    for blocks, share in zip(products, shares, strict=True):
+        _add_share(layout, normals, blocks, share)
+    for k, n in enumerate(sizes):
+        if sums.own[k] is None:
+            normals.diagonal[k] = np.zeros((n, n))
+        columns, right = layout.columns(k), _joint_pull(layout, k, sums)
+        normals.right.append(right[columns.own])
+        normals.right_shared[columns.shared] += right[columns.few]
     return normals
 
 
@@ -126,59 +141,74 @@ def _products(layout: Layout, pairs: Sequence[tuple[Rows, Rows, NDArray[np.int64
     left, right, _ = pairs[0]
     band = band_of([pair[:2] for pair in pairs], layout.n_splines)
     sums = empty_products(3, (left.few.shape[1], right.few.shape[1]), band)
+    if left is right:  # and so in all pairs
+        sums = replace(sums, right=sums.left)
     for left, right, index in pairs:
         add_products(sums, left, right, information[index])
     return sums
 
 
-def _add_block(layout: Layout, normals: ChainNormals, blocks: tuple[int, int], sums: Products) -> None:
-    """Add the sums of one strip's terms times its own or its neighbour's."""
+def _joint_sums(layout: Layout, blocks: tuple[int, int], sums: Products) -> Array:
+    """Sums over the joint terms of one strip times those of another, or its own."""
+    here, there = (layout.columns(k) for k in blocks)
+    joint = np.empty((here.n_joint, there.n_joint))
+    for i, left in enumerate(layout.wander[blocks[0]]):
+        for j, right in enumerate(layout.wander[blocks[1]]):
+            if blocks[0] == blocks[1] and i > j:
+                joint[here.half(i), here.half(j)] = joint[here.half(j), here.half(i)].T
+                continue
+            near = band_product(sums.near[i + j], sums.low, right, sums.left[i + j])
+            joint[here.wander_of[i], there.half(j)] = left.T @ near
+            joint[here.few_of[i], there.few_of[j]] = sums.few[i + j]
+            joint[here.few_of[i], there.wander_of[j]] = sums.right[i + j].T @ right
+    return joint
+
+
+def _joint_pull(layout: Layout, strip: int, sums: Sums) -> Array:
+    """What pulls at a strip's joint terms."""
+    pull = []
+    for i, wander in enumerate(layout.wander[strip]):
+        pull += [sums.few[strip][:, i], wander.T @ sums.splines[strip][:, i]]
+    return np.concatenate(pull)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Share:
+    """What one strip or two neighbours add to the normal equations: to a block of the chain, to the border of the left
+    and of the right strip, to what is shared."""
+
+    block: Array
+    border: Array
+    border_right: Array
+    shared: Array
+
+
+def _share(layout: Layout, blocks: tuple[int, int], products: Products) -> _Share:
+    """The share of a strip with itself or with its neighbour."""
+    here, there = (layout.columns(k) for k in blocks)
+    joint = _joint_sums(layout, blocks, products)
+    own, few = joint.take(here.own, axis=0), joint.take(here.few, axis=0)
+    return _Share(
+        own.take(there.own, axis=1), own.take(there.few, axis=1), few.take(there.own, axis=1).T,
+        few.take(there.few, axis=1),
+    )  # fmt: skip
+
+
+def _add_share(layout: Layout, normals: ChainNormals, blocks: tuple[int, int], share: _Share) -> None:
+    """Add a share to the normal equations."""
     k, other = blocks
-    target = normals.diagonal[k] if k == other else normals.next_to[k]
-    for i in range(2):
-        for j in range(2):
-            here, there = layout.columns(k, i), layout.columns(other, j)
-            if k == other and i > j:
-                target[here, there] = target[there, here].T
-            else:
-                target[here, there] += _over_own(layout, blocks, sums, i, j)
-        _add_border(layout, normals, (k, i), other, sums.few[i : i + 2], sums.left[i : i + 2])
-        if k != other:
-            _add_border(layout, normals, (other, i), k, sums.few[i : i + 2].transpose(0, 2, 1), sums.right[i : i + 2])
+    here, there = layout.columns(k).shared, layout.columns(other).shared
+    normals.border[k][:, there] += share.border
+    normals.shared[here[:, None], there] += share.shared
+    if k == other:
+        normals.diagonal[k] = share.block
+        return
+    normals.next_to[k] = share.block
+    normals.border[other][:, here] += share.border_right
+    normals.shared[there[:, None], here] += share.shared.T
 
 
-def _over_own(layout: Layout, blocks: tuple[int, int], sums: Products, i: int, j: int) -> Array:
-    """Sums over the unknowns that move axis i of the left strip times those that move axis j of the right one."""
-    left, right = layout.wander[blocks[0]][i], layout.wander[blocks[1]][j]
-    few, beside = sums.few[i + j], sums.left[i + j]
-    top = layout.onto_own(j, few.T, right.T @ sums.right[i + j])
-    down = layout.onto_own(j, beside.T, band_product(sums.near[i + j], sums.low, right).T)
-    return layout.onto_own(i, top.T, left.T @ down.T)
-
-
-def _add_border(
-    layout: Layout, normals: ChainNormals, own: tuple[int, int], other: int, few: Array, beside: Array
-) -> None:
-    """Add sums of a strip's few terms (2, f, g) and splines (2, n, g) times the few terms of the same or another strip
-    on either axis, which stand for the shared unknowns; `own`: strip and axis."""
-    n_few, at = layout.n_few, layout.shared_columns(*own)
-    by = np.concatenate([layout.shared_columns(other, axis) for axis in range(2)])
-    top = np.concatenate([few[0, :, :n_few], few[1, :, :n_few]], axis=1)
-    down = np.concatenate([beside[0, :, :n_few], beside[1, :, :n_few]], axis=1)
-    wander = layout.wander[own[0]][own[1]].T @ down
-    normals.border[own[0]][layout.columns(*own), by] += layout.onto_own(own[1], top, wander)
-    normals.shared[np.ix_(at, by)] += top[:n_few]
-
-
-def _add_right(layout: Layout, normals: ChainNormals, strip: int, few: Array, splines: Array) -> None:
-    """Add what pulls at a strip's terms."""
-    for i in range(2):
-        wander = layout.wander[strip][i].T @ splines[:, i]
-        normals.right[strip][layout.columns(strip, i)] += layout.onto_own(i, few[:, i], wander)
-        normals.right_shared[layout.shared_columns(strip, i)] += few[: layout.n_few, i]
-
-
-def fitted_values(layout: Layout, solution: ChainSolution, batches: Sequence[Batch], count: int) -> Array:
+def fitted_values(layout: Layout, solution: ChainEstimate, batches: Sequence[Batch], count: int) -> Array:
     """The fit's values (count, 2) of the batches' observations."""
     fitted = np.zeros((count, 2))
     for k, mine in enumerate(by_strip(layout, batches)):
@@ -187,9 +217,7 @@ def fitted_values(layout: Layout, solution: ChainSolution, batches: Sequence[Bat
     return fitted
 
 
-def place_values(layout: Layout, solution: ChainSolution, strip: int, rows: Rows) -> Array:
+def place_values(layout: Layout, solution: ChainEstimate, strip: int, rows: Rows) -> Array:
     """The fit's departures (N, 2) at places in one strip."""
-    axes = [solution.unknowns[strip][layout.columns(strip, i)] for i in range(2)]
-    few = np.stack([layout.onto_few(strip, i, own, solution.shared) for i, own in enumerate(axes)], axis=1)
-    splines = np.stack([layout.onto_splines(strip, i, own) for i, own in enumerate(axes)], axis=1)
+    few, splines = layout.coefficients(strip, solution.unknowns[strip], solution.shared)
     return np.asarray(rows.few @ few + spline_values(rows.cell, rows.weight, splines))

@@ -109,13 +109,17 @@ def spline_values(cell: NDArray[np.int64], weight: Array, coefficients: Array) -
 
 
 def add_products(sums: Products, left: Rows, right: Rows, information: Array) -> None:
-    """Add the sums of terms times terms over N observations, weighted by their `information` (N, 2, 2), by plane."""
+    """Add the sums of terms times terms over N observations, weighted by their `information` (N, 2, 2), by plane.
+
+    Of a strip with itself (the same rows left and right) `sums.left` serves as `sums.right` too.
+    """
     for plane, (i, j) in enumerate(AXES):
         factor = np.ascontiguousarray(information[:, i, j])
         if np.any(factor):
             sums.few[plane] += (left.few * factor[:, None]).T @ right.few
             _add_beside(sums.left[plane], left.cell, left.weight, factor, right.few)
-            _add_beside(sums.right[plane], right.cell, right.weight, factor, left.few)
+            if right is not left:
+                _add_beside(sums.right[plane], right.cell, right.weight, factor, left.few)
             _add_near(sums.near[plane], sums.low, left.cell, left.weight, right.cell, right.weight, factor)
 
 
@@ -184,14 +188,17 @@ def _forms(across, of_left, of_right, near, low, few_a, cell_a, weight_a, few_b,
 
 
 @njit(cache=True, nogil=True)
-def band_product(near, low, full):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The product (splines, m) of a banded matrix with a full one (splines, m)."""
-    out = np.zeros((low.size, full.shape[1]))
+def band_product(near, low, full, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What stands beside (splines, f), and then the product (splines, m) of a banded matrix with a full one."""
+    first = beside.shape[1]
+    out = np.zeros((low.size, first + full.shape[1]))
     for i in range(low.size):
+        for m in range(first):
+            out[i, m] = beside[i, m]
         for j in range(near.shape[1]):
             if near[i, j] != 0.0:
                 for m in range(full.shape[1]):
-                    out[i, m] += near[i, j] * full[low[i] + j, m]
+                    out[i, first + m] += near[i, j] * full[low[i] + j, m]
     return out
 
 

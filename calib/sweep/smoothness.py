@@ -8,10 +8,12 @@ the evidence grows; weights stay those of the fit that is given, prior variances
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from calib.coordinates import Array
-from calib.sweep.adjust import Adjustment, Observations, make_batches, misfit, next_variances
+from calib.sweep.adjust import TIE, Observations, Start, make_batches, misfit, next_variances
 from calib.sweep.chain import solve_chain
-from calib.sweep.layout import Smoothness, make_layout
+from calib.sweep.layout import Layout, Smoothness, make_layout
 from calib.sweep.modes import Kernel
 from calib.sweep.normals import Sums, normal_equations, sum_up, with_priors
 
@@ -27,6 +29,7 @@ SHORTEST = {"wander_y": 0.0625, "wander_x": 0.0625, "sweep": 0.5}  # in parts of
 ROUGHEST = {"wander_y": 1, "wander_x": 1, "sweep": 3}
 ROUNDS = 2  # in which the prior variances settle, begun with those of the kernel before
 BETTER = 0.5  # of the misfit: less is not worth a step
+MOST_STRIPS = 32  # that are asked: the kernels are common to all, and so many have made up their mind long since
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,18 +45,27 @@ class _Trial:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
-    """What stays the same from trial to trial: the evidence, the fit whose weights count, and which variances move."""
+    """What stays the same from trial to trial: strips and places, the evidence as it is to count, what is expected of
+    the prior variances and which of them move."""
 
+    like: Layout
     o: Observations
-    fit: Adjustment
-    start: Array
+    expected: Array
     free: Sequence[str]
+    threads: int
 
 
-def find_smoothness(o: Observations, fit: Adjustment, start: Array, free: Sequence[str]) -> Smoothness:
-    """The smoothness under which evidence weighted as in `fit` is most likely; `start`, `free` as in `adjust`."""
-    search = _Search(o, fit, start, free)
-    best = _try(search, FIRST, fit.variances, None)
+def find_smoothness(
+    like: Layout, o: Observations, start: Start, expected: Array, free: Sequence[str], threads: int = 1,
+) -> tuple[Smoothness, Array]:  # fmt: skip
+    """The smoothness under which evidence, weighted as a fit starts, is most likely, and the prior variances under it.
+
+    Strips and places are those of the layout `like`; `expected`, `free` as in `adjust`. Of many strips the neighbours
+    with the most evidence are asked.
+    """
+    weighted = replace(o, information=o.information * (start.weight / start.scale[o.kind])[:, None, None])
+    search = _Search(*_neighbours(like, weighted), expected, free, threads)
+    best = _try(search, FIRST, start.variances, None)
     for part in ("wander_y", "sweep", "wander_x"):
         if part == "wander_x":
             best = min(best, _moved(search, best, part, best.smoothness.wander_y), key=lambda trial: trial.misfit)
@@ -66,7 +78,22 @@ def find_smoothness(o: Observations, fit: Adjustment, start: Array, free: Sequen
                 continue
             other = _climb(search, _moved(search, best, part, replace(kernel, order=order)), part)
             best = other if other.misfit < best.misfit - BETTER else best
-    return best.smoothness
+    return best.smoothness, best.variances
+
+
+def _neighbours(like: Layout, o: Observations) -> tuple[Layout, Observations]:
+    """The strips, no more than are asked, that have the most evidence, and what there is of it between themselves."""
+    count = len(like.strips)
+    if count <= MOST_STRIPS:
+        return like, o
+    first = int(np.convolve(np.bincount(o.a, minlength=count), np.ones(MOST_STRIPS), "valid").argmax())
+    stop = first + MOST_STRIPS
+    inside = (o.a >= first) & (o.a + (o.kind == TIE) < stop)
+    if first > 0:  # marks whose place is an unknown of the strip before
+        inside &= (o.a > first) | ~np.isin(o.mark, np.array(like.places[first - 1], np.int64))
+    some = o.select(inside)
+    strips = {name: getattr(like, name)[first:stop] for name in ("strips", "places", "wander")}
+    return replace(like, **strips), replace(some, a=some.a - first)
 
 
 def _climb(search: _Search, best: _Trial, part: str) -> _Trial:
@@ -92,13 +119,12 @@ def _moved(search: _Search, from_here: _Trial, part: str, kernel: Kernel) -> _Tr
 
 def _try(search: _Search, smoothness: Smoothness, variances: Array, sums: Sums | None) -> _Trial:
     """The misfit under a smoothness once the prior variances have settled; `sums` where they are known."""
-    o, fit = search.o, search.fit
-    layout = make_layout(fit.layout.strips, fit.layout.places, smoothness)
+    o, threads = search.o, search.threads
+    layout = make_layout(search.like.strips, search.like.places, smoothness)
     if sums is None:
-        information = o.information * (fit.weight / fit.scale[o.kind])[:, None, None]
-        sums = sum_up(layout, o.value, information, make_batches(layout, o))
-    normals = normal_equations(layout, sums)
+        sums = sum_up(layout, o.value, o.information, make_batches(layout, o, threads), threads)
+    normals = normal_equations(layout, sums, threads)
     for _ in range(ROUNDS):
-        solution = solve_chain(with_priors(layout, normals, variances))
-        before, variances = variances, next_variances(layout, solution, variances, search.start, search.free)
-    return _Trial(smoothness, misfit(layout, solution, sums, before), variances, sums)
+        solution = solve_chain(with_priors(layout, normals, variances), threads)
+        before, variances = variances, next_variances(layout, solution, variances, search.expected, search.free)
+    return _Trial(smoothness, misfit(layout, solution, normals, sums, before), variances, sums)

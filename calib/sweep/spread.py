@@ -6,30 +6,34 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.ordered import in_order
 from calib.sweep.chain import ChainSolution
 from calib.sweep.layout import Layout
 from calib.sweep.normals import Batch, by_strip, seams
-from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms
+from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values
 
 PLANES = (*AXES, (1, 0))  # of a covariance of two strips: which axis of the left one with which of the right one
 
 
-def fit_covariance(layout: Layout, solution: ChainSolution, batches: Sequence[Batch], count: int) -> Array:
+def fit_covariance(
+    layout: Layout, solution: ChainSolution, batches: Sequence[Batch], count: int, threads: int = 1
+) -> Array:
     """Covariance (count, 2, 2) of the fit's values of the batches' observations."""
     total = np.zeros((count, 2, 2))
-    for k, mine in enumerate(by_strip(layout, batches)):
-        if mine:
-            spread = _spread(layout, solution, (k, k), band_of([(rows, rows) for _, rows in mine], layout.n_splines))
-            for batch, rows in mine:
-                total[batch.index] += _own_covariance(spread, rows)
-    for blocks, seam in seams(batches).items():
-        pairs = [(batch.rows[0], batch.rows[1]) for batch in seam]
+    by_blocks = {(k, k): mine for k, mine in enumerate(by_strip(layout, batches)) if mine}
+    by_blocks.update((blocks, [(batch, batch.rows[1]) for batch in seam]) for blocks, seam in seams(batches).items())
+
+    def covariances(blocks: tuple[int, int]) -> list[Array]:
+        mine = by_blocks[blocks]
+        pairs = [(rows if blocks[0] == blocks[1] else batch.rows[0], rows) for batch, rows in mine]
         spread = _spread(layout, solution, blocks, band_of(pairs, layout.n_splines))
-        for batch in seam:
-            for plane, (i, j) in enumerate(PLANES):
-                across = forms(spread, plane, *batch.rows)
-                total[batch.index, i, j] += across
-                total[batch.index, j, i] += across
+        return [
+            _own_covariance(spread, *pair) if pair[0] is pair[1] else _twice_across(spread, *pair) for pair in pairs
+        ]
+
+    for blocks, found in zip(by_blocks, in_order(covariances, by_blocks, threads), strict=True):
+        for (batch, _), cov in zip(by_blocks[blocks], found, strict=True):
+            total[batch.index] += cov
     return total
 
 
@@ -46,13 +50,41 @@ def place_covariance(layout: Layout, solution: ChainSolution, strip: int, rows: 
             unseen = np.zeros_like(spread.near[plane])
             band_of_product(unseen, spread.low, np.hstack([whole, -seen]), np.hstack([whole, seen]))
             spread.near[plane] += wander[axis] * unseen
-    return _own_covariance(spread, rows)
+    return _own_covariance(spread, rows, rows)
 
 
-def _own_covariance(spread: Products, rows: Rows) -> Array:
+def _own_covariance(spread: Products, rows: Rows, same: Rows) -> Array:
     """Covariance (N, 2, 2) at places, from that of their strip's terms."""
-    x, across, y = (forms(spread, plane, rows, rows) for plane in range(len(AXES)))
+    x, across, y = (forms(spread, plane, rows, same) for plane in range(len(AXES)))
     return np.stack([np.stack([x, across], axis=1), np.stack([across, y], axis=1)], axis=1)
+
+
+def _twice_across(spread: Products, left: Rows, right: Rows) -> Array:
+    """What the covariance of two strips adds to that (N, 2, 2) of sums over both."""
+    total = np.zeros((len(left), 2, 2))
+    for plane, (i, j) in enumerate(PLANES):
+        across = forms(spread, plane, left, right)
+        total[:, i, j] += across
+        total[:, j, i] += across
+    return total
+
+
+def _of_rows(layout: Layout, joint: Array, blocks: tuple[int, int], left: Rows, right: Rows) -> Array:
+    """What `_own_covariance` and `_twice_across` give, straight from the joint terms' covariance: where rows are fewer
+    than splines."""
+    here, there = (layout.columns(k) for k in blocks)
+    ahead = _joint_rows(layout, blocks[0], left)
+    behind = ahead if left is right else _joint_rows(layout, blocks[1], right)
+    cov = np.empty((len(left), 2, 2))
+    for i in range(2):
+        for j in range(2):
+            cov[:, i, j] = np.einsum("nt,nt->n", ahead[i] @ joint[here.half(i), there.half(j)], behind[j])
+    return cov if left is right else cov + cov.transpose(0, 2, 1)
+
+
+def _joint_rows(layout: Layout, strip: int, rows: Rows) -> list[Array]:
+    """Rows (N, f + n) of few terms and of the wander's unknowns, by axis."""
+    return [np.hstack([rows.few, spline_values(rows.cell, rows.weight, modes)]) for modes in layout.wander[strip]]
 
 
 def _spread(
@@ -61,21 +93,28 @@ def _spread(
     """Covariance of the coefficients of a strip's terms with its own (planes `AXES`) or its right neighbour's
     (`PLANES`), that of splines with splines within the band."""
     k, other = blocks
-    own = solution.cov[k] if k == other else solution.cov_next[k]
-    joint = np.concatenate([own, solution.cov_border[k]], axis=1)
-    below = np.concatenate([solution.cov_border[other].T, solution.cov_shared], axis=1)
+    here, there = layout.columns(k), layout.columns(other)
+    joint = _joint_covariance(layout, solution, blocks)
     planes = AXES if k == other else PLANES
-    n_few = layout.n_few
-    spread = empty_products(len(planes), (n_few + len(layout.places[k]), n_few + len(layout.places[other])), band)
-    few = [layout.onto_few(k, i, joint[layout.columns(k, i)], below) for i in range(2)]
-    splines = [layout.onto_splines(k, i, joint[layout.columns(k, i)]) for i in range(2)]
-    n = own.shape[1]
+    spread = empty_products(len(planes), (here.n_terms, there.n_terms), band)
     for plane, (i, j) in enumerate(planes):
-        there = layout.columns(other, j)
+        splines = layout.wander[k][i] @ joint[here.wander_of[i], there.half(j)]
         modes = layout.wander[other][j]
-        spread.few[plane] = layout.onto_few(other, j, few[i][:, there].T, few[i][:, n:].T).T
-        spread.left[plane] = layout.onto_few(other, j, splines[i][:, there].T, splines[i][:, n:].T).T
-        spread.right[plane] = layout.onto_splines(other, j, few[i][:, there].T)
-        wander = np.ascontiguousarray(splines[i][:, there][:, 2 : 2 + modes.shape[1]])
-        band_of_product(spread.near[plane], spread.low, wander, modes)
+        spread.few[plane] = joint[here.few_of[i], there.few_of[j]]
+        spread.left[plane] = splines[:, : there.n_terms]
+        spread.right[plane] = modes @ joint[here.few_of[i], there.wander_of[j]].T
+        band_of_product(spread.near[plane], spread.low, np.ascontiguousarray(splines[:, there.n_terms :]), modes)
     return spread
+
+
+def _joint_covariance(layout: Layout, solution: ChainSolution, blocks: tuple[int, int]) -> Array:
+    """Covariance of a strip's joint terms with its own or its right neighbour's."""
+    k, other = blocks
+    here, there = layout.columns(k), layout.columns(other)
+    joint = np.zeros((here.n_joint, there.n_joint))
+    own, few, shared = here.own[:, None], here.few[:, None], here.shared[:, None]
+    joint[own, there.own] = solution.cov[k] if k == other else solution.cov_next[k]
+    joint[own, there.few] += solution.cov_border[k][:, there.shared]
+    joint[few, there.own] += solution.cov_border[other][:, here.shared].T
+    joint[few, there.few] += solution.cov_shared[shared, there.shared]
+    return joint

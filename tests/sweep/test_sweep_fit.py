@@ -6,21 +6,23 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from calib.sweep.adjust import EDGE, MARK, TIE, Observations, adjust, join, squared_residuals
-from calib.sweep.chain import ChainNormals, solve_chain
+from calib.sweep import smoothness
+from calib.sweep.adjust import EDGE, MARK, TIE, Observations, Start, adjust, join, squared_residuals, unknown_start
+from calib.sweep.chain import ChainNormals, estimate_chain, solve_chain
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov
 from calib.sweep.smoothness import find_smoothness
 
 
-def dense_chain(sizes, n_shared, rng):
-    """A random positive definite bordered block-tridiagonal matrix, dense, and its blocks."""
+def dense_chain(sizes, n_shared, rng, apart=()):
+    """A random positive definite bordered block-tridiagonal matrix, dense, and its blocks; those `apart` do not meet
+    the next."""
     starts = np.concatenate([[0], np.cumsum(sizes)])
     total = starts[-1] + n_shared
     matrix = np.zeros((total, total))
     for k in range(len(sizes)):
-        stop = starts[min(k + 2, len(sizes))]
+        stop = starts[k + 1] if k in apart else starts[min(k + 2, len(sizes))]
         index = np.r_[starts[k] : stop, starts[-1] : total]
         rows = rng.normal(size=(12, index.size))
         matrix[np.ix_(index, index)] += rows.T @ rows
@@ -28,25 +30,28 @@ def dense_chain(sizes, n_shared, rng):
     return matrix, starts
 
 
-@pytest.mark.parametrize("sizes", [(3,), (4, 2), (3, 5, 2, 4)])
-def test_the_chain_gives_the_dense_solution_and_the_blocks_of_the_dense_inverse(sizes):
+@pytest.mark.parametrize(
+    ("sizes", "apart"), [((3,), ()), ((4, 2), ()), ((3, 5, 2, 4), ()), ((3, 5, 2, 4, 2, 6), (1, 4)), ((4, 2), (0,))]
+)
+def test_the_chain_gives_the_dense_solution_and_the_blocks_of_the_dense_inverse(sizes, apart):
     rng = np.random.default_rng(len(sizes))
-    matrix, starts = dense_chain(sizes, 3, rng)
+    matrix, starts = dense_chain(sizes, 3, rng, apart)
     right = rng.normal(size=len(matrix))
     part = [slice(starts[k], starts[k + 1]) for k in range(len(sizes))]
     end = slice(starts[-1], None)
-    got = solve_chain(
-        ChainNormals(
-            [matrix[p, p] for p in part],
-            [matrix[p, q] for p, q in pairwise(part)],
-            [matrix[p, end] for p in part],
-            matrix[end, end],
-            [right[p] for p in part],
-            right[end],
-        )
+    normals = ChainNormals(
+        [matrix[p, p] for p in part],
+        [matrix[p, q] for p, q in pairwise(part)],
+        [matrix[p, end] for p in part],
+        matrix[end, end],
+        [right[p] for p in part],
+        right[end],
     )
+    got, alone = solve_chain(normals), estimate_chain(normals, threads=2)
     want, inverse = np.linalg.solve(matrix, right), np.linalg.inv(matrix)
     np.testing.assert_allclose(np.concatenate([*got.unknowns, got.shared]), want, atol=1e-9)
+    np.testing.assert_array_equal(np.concatenate([*alone.unknowns, alone.shared, [alone.log_det]]),
+                                  np.concatenate([*got.unknowns, got.shared, [got.log_det]]))  # fmt: skip
     np.testing.assert_allclose(got.cov_shared, inverse[end, end], atol=1e-9)
     assert got.log_det == pytest.approx(np.linalg.slogdet(matrix)[1], abs=1e-9)
     for k, p in enumerate(part):
@@ -107,7 +112,12 @@ FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "
 
 def fitted(layout, observations):
     """The fit from equal weights."""
-    return adjust(layout, observations, START, FREE, np.ones(len(observations)))
+    return adjust(layout, observations, START, FREE, unknown_start(START, len(observations)))
+
+
+def began(fit):
+    """The start of a fit that goes on where another has ended."""
+    return Start(fit.variances, fit.scale, fit.weight)
 
 
 def true_departure(k, line, sample):
@@ -142,6 +152,28 @@ def test_marks_alone_give_the_sweep_with_true_sigmas():
     z, error = zip(*(errors_of(fit, k) for k in range(4)), strict=True)
     assert np.sqrt(np.mean(np.square(error))) < 0.12
     assert 0.5 < np.sqrt(np.mean(np.square(z))) < 1.5
+
+
+def test_a_fit_that_goes_on_from_another_ends_where_that_did_and_sooner():
+    rng = np.random.default_rng(15)
+    layout = make_layout(SHAPES, [()] * 4)
+    marks = join([marks_of(k, 40, 0.05, rng) for k in range(4)])
+    marks.value[7] += [0.4, -0.3]
+    long = adjust(layout, marks, START, FREE, unknown_start(START, len(marks)), rounds=60)
+    fit = adjust(layout, marks, START, FREE, unknown_start(START, len(marks)))
+    on = adjust(layout, marks, START, FREE, began(fit), rounds=1)
+    np.testing.assert_allclose(np.log(on.variances / fit.variances), 0, atol=0.03)
+    np.testing.assert_allclose(on.weight, fit.weight, atol=0.05)
+    np.testing.assert_allclose(on.residual, long.residual, atol=0.01)
+
+
+def test_the_fit_does_not_depend_on_threads():
+    rng = np.random.default_rng(16)
+    layout = make_layout(SHAPES, [()] * 4)
+    marks = join([marks_of(k, 40, 0.05, rng) for k in range(4)])
+    one, three = (adjust(layout, marks, START, FREE, unknown_start(START, 160), 2, threads) for threads in (1, 3))
+    for name in ("residual", "fit_cov", "weight", "variances"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(three, name))
 
 
 def test_a_strip_with_two_marks_borrows_the_common_sweep_and_says_how_unsure_it_is():
@@ -223,7 +255,7 @@ def wandering(reach, kind, seed, count):
 def test_the_smoothness_is_found_from_the_data_and_makes_the_fit_better_and_honest():
     marks, wander = wandering(0.25, 5, 11, 14)
     rough = fitted(make_layout(SHAPES, [()] * 4), marks)
-    found = find_smoothness(marks, rough, START, FREE)
+    found, _ = find_smoothness(rough.layout, marks, began(rough), START, FREE)
     assert found.wander_y.order >= 2
     smooth = fitted(make_layout(SHAPES, [()] * 4, found), marks)
     line, middle = np.arange(0.0, 900, 9), np.full(100, 99.5)
@@ -240,4 +272,21 @@ def test_the_smoothness_is_found_from_the_data_and_makes_the_fit_better_and_hone
 def test_a_rough_wander_is_not_taken_for_a_smooth_one():
     marks, _ = wandering(0.15, 1, 12, 40)
     rough = fitted(make_layout(SHAPES, [()] * 4), marks)
-    assert find_smoothness(marks, rough, START, FREE).wander_y.order <= 2
+    assert find_smoothness(rough.layout, marks, began(rough), START, FREE)[0].wander_y.order <= 2
+
+
+def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_they_are(monkeypatch):
+    monkeypatch.setattr(smoothness, "MOST_STRIPS", 2)
+    rng = np.random.default_rng(13)
+    marks = join([marks_of(k, n, 0.05, rng) for k, n in enumerate((12, 30, 25, 10))])
+    marks.mark[[3, 15]] = 7  # one in two strips: its place is an unknown of the first
+    like = make_layout(SHAPES, [(7,), (), (), ()])
+    start = unknown_start(START, len(marks))
+    middle = (marks.a == 1) | (marks.a == 2)
+    middle[15] = False
+    some = marks.select(middle)
+    some = dataclasses.replace(some, a=some.a - 1)
+    got = find_smoothness(like, marks, start, START, FREE)
+    want = find_smoothness(make_layout(SHAPES[1:3], [()] * 2), some, unknown_start(START, len(some)), START, FREE)
+    assert got[0] == want[0]
+    np.testing.assert_array_equal(got[1], want[1])
