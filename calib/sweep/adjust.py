@@ -22,7 +22,8 @@ from calib.sweep.spread import fit_covariance
 MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
 KINDS = 4
 STUDENT_DOF = 5.0
-SETTLED = 0.03  # of the prior variances: no larger change from one round to the next
+SETTLED = 0.03  # of the prior variances: no larger change from one round to the next;
+NEARLY_SETTLED = 0.1  # for fits that others follow
 STEADY = 0.05  # of the robust weights: no larger change either
 PRIOR_COUNT = 1.0  # a group's expected variance counts as this many coefficients: few data then stay close to it
 
@@ -99,8 +100,10 @@ def adjust(
     start: Start,
     rounds: int = 16,
     threads: int = 1,
+    settled: float = SETTLED,
 ) -> Adjustment:
-    """Fit until variances and weights have settled; where it begins decides how soon they do.
+    """Fit until variances (none changes by more than `settled` of it) and weights have settled; where it begins decides
+    how soon they do.
 
     `expected` (len(GROUPS),) are the prior variances as one thinks of them beforehand; those of the groups in `free`
     are estimated. The result does not depend on `threads`.
@@ -117,7 +120,7 @@ def adjust(
         scale = _scales(observations, fit)
         before, variances = variances, next_variances(layout, fit.solution, variances, expected, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
-        steady = np.all(np.abs(np.log(variances / before)) < SETTLED)
+        steady = np.all(np.abs(np.log(variances / before)) < settled)
         if steady and np.all(np.abs(weight - used) < STEADY):
             break
     if fit is None:

@@ -12,6 +12,8 @@ from calib.frame.frame import Frame
 from calib.sweep import marks as marking
 from calib.sweep.adjust import (
     MARK,
+    NEARLY_SETTLED,
+    SETTLED,
     Adjustment,
     Observations,
     Start,
@@ -72,7 +74,7 @@ def fit_marks(
 ) -> Combined:
     """Fit the sweeps to the marks alone; their places' accuracy, where it is not stated, comes from the scatter.
 
-    A fit `before`, to much the same marks, says where to begin.
+    A fit `before`, to much the same marks, says where to begin. Variances are nearly settled: more evidence follows.
     """
     stated = frame.film.reseau.sigma_mm
     guess = UNSTATED_PX * float(nominal.px_mm.min()) if before is None else before.place_sigma_mm
@@ -81,12 +83,12 @@ def fit_marks(
     start = unknown_start(expected, count)
     if before is not None:
         start = replace(start, variances=before.fit.variances, scale=before.fit.scale)
-    chosen, fit, evidence = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads)
+    chosen, fit, evidence = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
     if stated is None:
         for _ in range(PLACE_ROUNDS):
             sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
             start = Start(fit.variances, fit.scale, fit.weight)
-            chosen, fit, evidence = _fit(frame, nominal, chosen, (), start, sigma_mm, ROUGH, threads)
+            chosen, fit, evidence = _fit(frame, nominal, chosen, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
     sweeps = sweeps_by_marks(frame, nominal, fit, threads)
     return Combined(chosen, fit, evidence, sweeps, (), sigma_mm, ROUGH)
 
@@ -100,13 +102,14 @@ def sweeps_by_marks(frame: Frame, nominal: Nominal, fit: Adjustment, threads: in
 
 
 def fit_all(
-    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1
-) -> Combined:
+    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1,
+    settled: float = SETTLED,
+) -> Combined:  # fmt: skip
     """Fit the sweeps to the marks and all other evidence, under the prior of the fit before; evidence starts with the
     weight that that fit gives it. Where all this bends a sweep back on itself, the fit to the marks alone stands.
     """
     start = _predicted(before, others, threads)
-    return _fit_all(frame, nominal, before, others, start, before.smoothness, threads)
+    return _fit_all(frame, nominal, before, others, start, before.smoothness, threads, settled)
 
 
 def fit_likeliest(
@@ -153,11 +156,11 @@ def _predicted(before: Combined, others: Sequence[Observations], threads: int) -
 
 def _fit_all(
     frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], start: Start,
-    smoothness: Smoothness, threads: int,
+    smoothness: Smoothness, threads: int, settled: float = SETTLED,
 ) -> Combined:  # fmt: skip
     """Fit the marks of the fit before and all other evidence; the marks alone, and a warning, where that bends back."""
     sigma_mm = before.place_sigma_mm
-    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm, smoothness, threads)
+    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm, smoothness, threads, settled)
     try:
         return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit, threads), (), sigma_mm, smoothness)
     except ValueError as error:
@@ -167,7 +170,7 @@ def _fit_all(
 
 def _fit(
     frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Start, sigma_mm: float,
-    smoothness: Smoothness, threads: int,
+    smoothness: Smoothness, threads: int, settled: float = SETTLED,
 ) -> tuple[MarkTable, Adjustment, Observations]:  # fmt: skip
     """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`."""
     expected = start_variances(frame, nominal, sigma_mm)
@@ -176,7 +179,7 @@ def _fit(
         layout = make_layout(strip_shapes(frame), places, smoothness)
         observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
         everything = join([observations, *others])
-        fit = adjust(layout, everything, expected, FREE, start, threads=threads)
+        fit = adjust(layout, everything, expected, FREE, start, threads=threads, settled=settled)
         bad = _disagreeing(everything, fit)
         if not bad.any() or not left:
             break

@@ -8,7 +8,7 @@ from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
 from calib.ordered import in_order
 from calib.sweep import marks as marking
-from calib.sweep.adjust import EDGE, EDGE_X, MARK, TIE, Adjustment
+from calib.sweep.adjust import EDGE, EDGE_X, MARK, NEARLY_SETTLED, TIE, Adjustment
 from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness, sweeps_by_marks
@@ -41,7 +41,7 @@ def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> Fi
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors, threads), coarse)
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
-    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads)
+    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
     return FirstLook(both.sweeps, _placing_warnings(frame, both.table) + both.warnings)
 
 
@@ -54,7 +54,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     nominal = make_nominal(frame)
     found, shape, power = _marks_again(frame, nominal, read, first, threads)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
-    found = fit_all(frame, nominal, found, [edges], threads)
+    found = fit_all(frame, nominal, found, [edges], threads, NEARLY_SETTLED)
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
     evidence = [edges, tie_observations(ties, nominal)]
     rough, found = found.sweeps, fit_likeliest(frame, nominal, found, evidence, threads)

@@ -12,7 +12,7 @@ from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
 from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 from calib.sweep.normals import place_values
-from calib.sweep.spread import place_covariance
+from calib.sweep.spread import place_variance
 
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
 FLATTEST = 1e-9  # of the product of an information's two entries: below, its determinant is not trusted
@@ -81,8 +81,7 @@ def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
 def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
     """Variance (N, 2) of the fitted departure, px^2."""
     wander = fit.prior[[GROUPS.index("Wx"), GROUPS.index("Wy")]]
-    cov = place_covariance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), wander)
-    return np.diagonal(cov, axis1=1, axis2=2)
+    return place_variance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), wander)
 
 
 def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Array:

@@ -12,7 +12,10 @@ from calib.sweep.layout import Layout
 from calib.sweep.normals import Batch, by_strip, seams
 from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values
 
-PLANES = (*AXES, (1, 0))  # of a covariance of two strips: which axis of the left one with which of the right one
+Planes = tuple[tuple[int, int], ...]
+"""Of a covariance: which axis of the left strip with which of the right one."""
+ACROSS: Planes = (*AXES, (1, 0))  # of two strips
+ALONE: Planes = ((0, 0), (1, 1))  # of each axis with itself
 
 
 def fit_covariance(
@@ -25,11 +28,9 @@ def fit_covariance(
 
     def covariances(blocks: tuple[int, int]) -> list[Array]:
         mine = by_blocks[blocks]
-        pairs = [(rows if blocks[0] == blocks[1] else batch.rows[0], rows) for batch, rows in mine]
-        spread = _spread(layout, solution, blocks, band_of(pairs, layout.n_splines))
-        return [
-            _own_covariance(spread, *pair) if pair[0] is pair[1] else _twice_across(spread, *pair) for pair in pairs
-        ]
+        return _covariances(
+            layout, solution, blocks, [(rows if blocks[0] == blocks[1] else b.rows[0], rows) for b, rows in mine]
+        )
 
     for blocks, found in zip(by_blocks, in_order(covariances, by_blocks, threads), strict=True):
         for (batch, _), cov in zip(by_blocks[blocks], found, strict=True):
@@ -37,41 +38,46 @@ def fit_covariance(
     return total
 
 
-def place_covariance(layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array) -> Array:
-    """Covariance (N, 2, 2) of the fitted departures at places in one strip.
+def _covariances(
+    layout: Layout, solution: ChainSolution, blocks: tuple[int, int], pairs: Sequence[tuple[Rows, Rows]]
+) -> list[Array]:
+    """For sets of rows in one strip (the same left and right): the covariance (N, 2, 2) of the fitted values there; in
+    two strips: what both strips' covariance adds to that of sums over both."""
+    if sum(len(rows) for rows, _ in pairs) < layout.n_splines:
+        joint = _joint_covariance(layout, solution, blocks)
+        return [_of_rows(layout, joint, blocks, *pair) for pair in pairs]
+    planes = AXES if blocks[0] == blocks[1] else ACROSS
+    spread = _spread(layout, solution, blocks, band_of(pairs, layout.n_splines), planes)
+    covariances = []
+    for left, right in pairs:
+        total = np.zeros((len(left), 2, 2))
+        for plane, (i, j) in enumerate(planes):
+            form = forms(spread, plane, left, right)
+            total[:, i, j] += form
+            if left is not right or i != j:
+                total[:, j, i] += form
+        covariances.append(total)
+    return covariances
+
+
+def place_variance(layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array) -> Array:
+    """Variance (N, 2) of the fitted departures at places in one strip.
 
     `wander` (2,) is the prior variance of the wander's modes that the solution was made with: what evidence has not
     seen of them (`Layout.cut_to`) has it still.
     """
-    spread = _spread(layout, solution, (strip, strip), band_of([(rows, rows)], layout.n_splines))
-    for plane, axis in ((0, 0), (2, 1)):
+    spread = _spread(layout, solution, (strip, strip), band_of([(rows, rows)], layout.n_splines), ALONE)
+    for axis, _ in ALONE:
         whole, seen = layout.line_modes[axis].coefficients, layout.wander[strip][axis]
         if seen is not whole:
-            unseen = np.zeros_like(spread.near[plane])
+            unseen = np.zeros_like(spread.near[axis])
             band_of_product(unseen, spread.low, np.hstack([whole, -seen]), np.hstack([whole, seen]))
-            spread.near[plane] += wander[axis] * unseen
-    return _own_covariance(spread, rows, rows)
-
-
-def _own_covariance(spread: Products, rows: Rows, same: Rows) -> Array:
-    """Covariance (N, 2, 2) at places, from that of their strip's terms."""
-    x, across, y = (forms(spread, plane, rows, same) for plane in range(len(AXES)))
-    return np.stack([np.stack([x, across], axis=1), np.stack([across, y], axis=1)], axis=1)
-
-
-def _twice_across(spread: Products, left: Rows, right: Rows) -> Array:
-    """What the covariance of two strips adds to that (N, 2, 2) of sums over both."""
-    total = np.zeros((len(left), 2, 2))
-    for plane, (i, j) in enumerate(PLANES):
-        across = forms(spread, plane, left, right)
-        total[:, i, j] += across
-        total[:, j, i] += across
-    return total
+            spread.near[axis] += wander[axis] * unseen
+    return np.column_stack([forms(spread, axis, rows, rows) for axis, _ in ALONE])
 
 
 def _of_rows(layout: Layout, joint: Array, blocks: tuple[int, int], left: Rows, right: Rows) -> Array:
-    """What `_own_covariance` and `_twice_across` give, straight from the joint terms' covariance: where rows are fewer
-    than splines."""
+    """The same for one set of rows, straight from the joint terms' covariance: where rows are fewer than splines."""
     here, there = (layout.columns(k) for k in blocks)
     ahead = _joint_rows(layout, blocks[0], left)
     behind = ahead if left is right else _joint_rows(layout, blocks[1], right)
@@ -88,14 +94,14 @@ def _joint_rows(layout: Layout, strip: int, rows: Rows) -> list[Array]:
 
 
 def _spread(
-    layout: Layout, solution: ChainSolution, blocks: tuple[int, int], band: tuple[NDArray[np.int64], int]
-) -> Products:
-    """Covariance of the coefficients of a strip's terms with its own (planes `AXES`) or its right neighbour's
-    (`PLANES`), that of splines with splines within the band."""
+    layout: Layout, solution: ChainSolution, blocks: tuple[int, int], band: tuple[NDArray[np.int64], int],
+    planes: Planes,
+) -> Products:  # fmt: skip
+    """Covariance of the coefficients of a strip's terms with its own or its right neighbour's, that of splines with
+    splines within the band."""
     k, other = blocks
     here, there = layout.columns(k), layout.columns(other)
     joint = _joint_covariance(layout, solution, blocks)
-    planes = AXES if k == other else PLANES
     spread = empty_products(len(planes), (here.n_terms, there.n_terms), band)
     for plane, (i, j) in enumerate(planes):
         splines = layout.wander[k][i] @ joint[here.wander_of[i], there.half(j)]
