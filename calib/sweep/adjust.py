@@ -24,7 +24,7 @@ KINDS = 4
 STUDENT_DOF = 5.0
 SETTLED = 0.03  # of the prior variances: no larger change from one round to the next;
 NEARLY_SETTLED = 0.1  # for fits that others follow
-STEADY = 0.05  # of the robust weights: no larger change either
+STEADY = 0.1  # of the robust weights: no larger change either
 PRIOR_COUNT = 1.0  # a group's expected variance counts as this many coefficients: few data then stay close to it
 
 

@@ -1,7 +1,7 @@
 """Fit the sweeps to marks, borders and ties together, and leave out the marks that the others speak against."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,8 +105,10 @@ def fit_all(
     frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1,
     settled: float = SETTLED,
 ) -> Combined:  # fmt: skip
-    """Fit the sweeps to the marks and all other evidence, under the prior of the fit before; evidence starts with the
-    weight that that fit gives it. Where all this bends a sweep back on itself, the fit to the marks alone stands.
+    """Fit the sweeps to the marks and all other evidence, under the prior of the fit before.
+
+    Evidence starts with the weight that that fit gave or would give it. Where all this bends a sweep back on itself,
+    the fit to the marks alone stands.
     """
     start = _predicted(before, others, threads)
     return _fit_all(frame, nominal, before, others, start, before.smoothness, threads, settled)
@@ -148,10 +150,25 @@ def _likeliest(
 
 
 def _predicted(before: Combined, others: Sequence[Observations], threads: int) -> Start:
-    """Variances, scales and the marks' weights as they were, those of other evidence as the fit before predicts it."""
+    """Variances and scales as they were, the weights of evidence that the fit before has seen, and of other evidence
+    those that it predicts."""
     fit = before.fit
-    weights = [prediction_weights(fit, part, threads) for part in others]
-    return Start(fit.variances, fit.scale, np.concatenate([fit.weight[before.evidence.kind == MARK], *weights]))
+    weights = [fit.weight[before.evidence.kind == MARK]]
+    for part in others:
+        weight = np.full(len(part), np.nan)
+        _, seen, there = np.intersect1d(_keys(part), _keys(before.evidence), return_indices=True)
+        weight[seen] = fit.weight[there]
+        new = np.isnan(weight)
+        weight[new] = prediction_weights(fit, part.select(new), threads)
+        weights.append(weight)
+    return Start(fit.variances, fit.scale, np.concatenate(weights))
+
+
+def _keys(o: Observations) -> NDArray[np.void]:
+    """All that evidence says (N,), as one piece of bytes each."""
+    n = len(o)
+    table = np.column_stack([np.asarray(getattr(o, f.name), np.float64).reshape(n, -1) for f in fields(o)])
+    return np.ascontiguousarray(table).view(np.dtype((np.void, 8 * table.shape[1]))).reshape(n)
 
 
 def _fit_all(
