@@ -166,9 +166,9 @@ def _predicted(before: Combined, others: Sequence[Observations], threads: int) -
 
 def _keys(o: Observations) -> NDArray[np.void]:
     """All that evidence says (N,), as one piece of bytes each."""
-    n = len(o)
-    table = np.column_stack([np.asarray(getattr(o, f.name), np.float64).reshape(n, -1) for f in fields(o)])
-    return np.ascontiguousarray(table).view(np.dtype((np.void, 8 * table.shape[1]))).reshape(n)
+    said = (np.asarray(getattr(o, f.name), np.float64) for f in fields(o))
+    table = np.column_stack([part.reshape(len(o), int(np.prod(part.shape[1:]))) for part in said])
+    return np.ascontiguousarray(table).view(np.dtype((np.void, 8 * table.shape[1]))).reshape(len(o))
 
 
 def _fit_all(
