@@ -16,7 +16,8 @@ from calib.sweep.scene import N_COLUMNS, SUMS
 
 N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
 TRIM = 3.0  # residuals beyond this many sigma lose weight
-MARGIN_PX = 9  # flank looked at on either side of the strokes
+FLANK_BLURS = 6.0  # spot radii looked at on either side of the strokes: the nearer the scene, the better it is known;
+LEAST_FLANK_PX = 3.0  # and at least so much
 EDGE_TRUST = 0.05  # 1-sigma of the model at a stroke's edge, in parts of its contrast
 MOST_BEND = 6.0
 
@@ -50,11 +51,13 @@ class Model(NamedTuple):
 def pixels_near(
     values: Array, sigma: Array, place: tuple[float, float], steps: tuple[float, float], sizes: Sizes
 ) -> tuple[Pixels, int]:  # pragma: no cover
-    """Samples with signal in the strokes or within MARGIN_PX of them, a box around the cross's ends included; and how
+    """Samples with signal in the strokes or in the flank beside them, a box around the cross's ends included; and how
     many there would be if all carried some. `steps`: film mm per sample and per line."""
     half = values.shape[0] // 2
-    wide_s, wide_l = sizes[1] / steps[0] + MARGIN_PX, sizes[1] / steps[1] + MARGIN_PX
-    far_s, far_l = sizes[0] / steps[0] + MARGIN_PX, sizes[0] / steps[1] + MARGIN_PX
+    flank_s = max(FLANK_BLURS * sizes[2] / steps[0], LEAST_FLANK_PX)
+    flank_l = max(FLANK_BLURS * sizes[3] / steps[1], LEAST_FLANK_PX)
+    wide_s, wide_l = sizes[1] / steps[0] + flank_s, sizes[1] / steps[1] + flank_l
+    far_s, far_l = sizes[0] / steps[0] + flank_s, sizes[0] / steps[1] + flank_l
     row, column = np.empty(values.size, np.int64), np.empty(values.size, np.int64)
     count = expected = 0
     for i in range(values.shape[0]):
