@@ -21,15 +21,12 @@ from calib.sweep.model import StripSweep
 NOT_ITSELF = np.uint16(DROPOUT | FILLED)
 
 
-def place_sigma(sweep: StripSweep, first: int, count: int) -> NDArray[np.float32]:
-    """1-sigma of place of `count` lines from `first` on, in lines and samples, (count, 2); held beyond the strip."""
-    line = np.clip(np.arange(first, first + count), 0, sweep.n_lines - 1)
-    return _place_sigma(sweep)[line]
-
-
 @lru_cache(maxsize=128)
-def _place_sigma(sweep: StripSweep) -> NDArray[np.float32]:
-    """Of all lines, made once a strip: a sweep is the same only if it is the same object."""
+def place_sigma(sweep: StripSweep) -> NDArray[np.float32]:
+    """1-sigma of place of a strip's lines, in lines and samples, (n_lines, 2).
+
+    Made once a strip: a sweep is the same only if it is the same object.
+    """
     along = sweep.sigma_y_mm / abs(float(np.median(np.diff(sweep.y_line_mm))))
     across = sweep.sigma_x_mm / abs(float(np.median(np.diff(sweep.x_sample_mm))))
     return np.stack([along, across], axis=1).astype(np.float32)
@@ -39,15 +36,12 @@ def cell_spans(need: Spans) -> Spans:
     """Cells that hold the samples `need`; a cell begins at a whole multiple of its size, whatever the block."""
     first, last = need.first // CELL, (need.stop - 1) // CELL
     low, high = np.full(last - first + 1, EMPTY, np.int32), np.full(last - first + 1, -EMPTY, np.int32)
-    row, wanted = (need.first + np.arange(need.low.size)) // CELL - first, need.low <= need.high
-    np.minimum.at(low, row[wanted], need.low[wanted] // CELL)
-    np.maximum.at(high, row[wanted], need.high[wanted] // CELL)
+    _hold(need.low, need.high, need.first - first * CELL, low, high)
     return Spans(first, low, high)
 
 
 def cells_of_strip(
     read: Read,
-    n_lines: int,
     place: NDArray[np.float32],
     cells: Spans,
     samples: tuple[NDArray[np.float32], NDArray[np.uint16], int, int],
@@ -55,13 +49,13 @@ def cells_of_strip(
 ) -> None:
     """Fill in variance and systematic error of the `cells`; `out` (cells down, cells across, 2) begins with `samples`.
 
-    `place` (rows, 2) is the 1-sigma of each row's place, `samples` are values and quality bits (rows, columns) from the
-    even line and sample on that follow them; the strip has `n_lines`.
+    `place` (n_lines, 2) is the 1-sigma of each line's place, `samples` are values and quality bits (rows, columns) from
+    the even line and sample on that follow them.
     """
     value, quality, top, left = samples
     known = read.known
     _cells(
-        read.dn, read.first, n_lines, (known.row_of_dn, known.sums, known.shift, known.spread),
+        read.dn, read.first, (known.row_of_dn, known.sums, known.shift, known.spread),
         (known.columns, known.column_variance, known.cell_columns, known.cell_variance), (read.drift, read.variance),
         place, cells.first, cells.low, cells.high, value, quality, top, left, out,
     )  # fmt: skip
@@ -73,6 +67,15 @@ def cells_of_window(
 ) -> None:  # fmt: skip
     """The same for a whole picture whose 1-sigmas are known, (lines, samples)."""
     _mean_cells(noise, systematic, cells.first, cells.low, cells.high, top // CELL, left // CELL, out)
+
+
+@njit(cache=True, nogil=True)
+def _hold(low, high, before, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Cells that hold the samples of lines, the first of which is line `before` of a cell."""
+    for i in range(low.size):
+        if low[i] <= high[i]:
+            row = (i + before) // CELL
+            out_low[row], out_high[row] = min(out_low[row], low[i] // CELL), max(out_high[row], high[i] // CELL)
 
 
 @njit(cache=True, nogil=True)
@@ -94,10 +97,10 @@ def spread_at(spread, row, variance, shared):  # type: ignore[no-untyped-def]  #
 
 @njit(cache=True, nogil=True)
 def _cells(  # type: ignore[no-untyped-def]
-    dn, first_line, n_lines, tables, of_columns, of_lines, place, first_cell, low, high, value, quality, top, left, out,
+    dn, first_line, tables, of_columns, of_lines, place, first_cell, low, high, value, quality, top, left, out,
 ):  # fmt: skip  # pragma: no cover
     """Cells about which all lies in the strip without a test for each, then the others and those with any bit."""
-    n_whole = (dn.shape[1] - 1) // CELL
+    n_lines, n_whole = place.shape[0], (dn.shape[1] - 1) // CELL
     number, others = np.empty(dn.shape[1], np.uint32), np.empty(value.shape[1] + 2 * CELL, np.int64)
     room = np.empty((5, value.shape[1]), np.float32)
     for row in range(low.size):
@@ -113,11 +116,11 @@ def _cells(  # type: ignore[no-untyped-def]
                 dn[a, CELL * start : CELL * stop], dn[a + 1, CELL * start : CELL * stop],
                 (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), tables,
                 of_columns[2][start:stop], of_columns[3][start:stop], np.float32(drift), np.float32(line_variance),
-                place[u], number, room, out[i, j : j + n],
+                place[line, 0], place[line, 1], number, room, out[i, j : j + n],
             )  # fmt: skip
         count = _list_others(quality, line - top, left, low[row], start, stop, high[row] + 1, number, others)
         _careful_cells(
-            dn, first_line, n_lines, tables, of_columns, of_lines, place, line, others[:count],
+            dn, first_line, tables, of_columns, of_lines, place, line, others[:count],
             value, quality, top, left, out[i],
         )  # fmt: skip
 
@@ -149,7 +152,7 @@ def _list_others(quality, i, left, low, start, stop, end, room, others):  # type
 
 @njit(cache=True, nogil=True)
 def _plain_cells(  # type: ignore[no-untyped-def]
-    dn_a, dn_b, value, tables, columns, column_variance, drift, line_variance, place, number, room, out
+    dn_a, dn_b, value, tables, columns, column_variance, drift, line_variance, place_l, place_s, number, room, out
 ):  # fmt: skip  # pragma: no cover
     """Cells of two lines read off at the mean of their four DN, with the doubt of their place times the picture's
     slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests.
@@ -170,7 +173,7 @@ def _plain_cells(  # type: ignore[no-untyped-def]
         shared[c] = (sums[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
     for s in range(np.uint64(v0.size)):
         across[s], above[s], below[s] = v1[s] + v2[s], v2[s] - v0[s], v3[s] - v1[s]
-    of_lines, of_samples = place[0] * place[0] / np.float32(32), place[1] * place[1] / np.float32(32)
+    of_lines, of_samples = place_l * place_l / np.float32(32), place_s * place_s / np.float32(32)
     for c in range(cells):
         p, q, noise = two * c + one, two * c + two, np.float32(4) * variance[c]
         a, b = _square_beyond(above[p] + above[q], noise), _square_beyond(below[p] + below[q], noise)
@@ -182,10 +185,10 @@ def _plain_cells(  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _careful_cells(  # type: ignore[no-untyped-def]
-    dn, first_line, n_lines, tables, of_columns, of_lines, place, line, cells, value, quality, top, left, out,
+    dn, first_line, tables, of_columns, of_lines, place, line, cells, value, quality, top, left, out,
 ):  # fmt: skip  # pragma: no cover
     """Some cells of two lines, sample by sample: only what lies in the strip, and of that what is itself, if any is."""
-    last_line, last_sample = n_lines - 1, dn.shape[1] - 1
+    last_line, last_sample = place.shape[0] - 1, dn.shape[1] - 1
     row_of_dn, sums, shift, spread = tables
     columns, column_variance, _, _ = of_columns
     drift, line_variance = of_lines
@@ -220,7 +223,7 @@ def _careful_cells(  # type: ignore[no-untyped-def]
         down += _square_beyond(value[below, p] + value[below, q] - value[u, p] - value[u, q], rise)
         right = _square_beyond(value[u, q] + value[v, q] - value[u, before] - value[v, before], rise)
         right += _square_beyond(value[u, after] + value[v, after] - value[u, p] - value[v, p], rise)
-        down, right = place[u, 0] * place[u, 0] * down, place[u, 1] * place[u, 1] * right
+        down, right = place[one, 0] * place[one, 0] * down, place[one, 1] * place[one, 1] * right
         out[j, 0], out[j, 1] = variance, np.sqrt(square + (down + right) / np.float32(32))
 
 

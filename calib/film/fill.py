@@ -32,14 +32,16 @@ def bridge(
     return row, noise, filled
 
 
-@njit(cache=True, nogil=True)
-def _end(bad: NDArray, row: int, column: int, down: int, right: int, reach: int) -> int:  # pragma: no cover
+@njit(cache=True, nogil=True, inline="always")
+def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Steps from a bad sample to the first good one in a direction; 0 where there is none within reach."""
-    for step in range(1, reach + 1):
-        i, j = row + step * down, column + step * right
-        if i < 0 or j < 0 or i >= bad.shape[0] or j >= bad.shape[1]:
-            return 0
-        if not bad[i, j]:
+    most = reach
+    if down:
+        most = min(most, row if down < 0 else bad.shape[0] - 1 - row)
+    if right:
+        most = min(most, column if right < 0 else bad.shape[1] - 1 - column)
+    for step in range(1, most + 1):
+        if not bad[np.uint64(row + step * down), np.uint64(column + step * right)]:
             return step
     return 0
 

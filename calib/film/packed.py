@@ -22,6 +22,7 @@ from calib.film.strokes import marked_runs
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 
 REACH = 2  # samples about each wanted one that its cell's uncertainty is told by
+AT_ONCE = 64  # samples of a line that are looked through together for any that cannot be calibrated
 SOUND, MARKED, UNSOUND = 0, 1, 2
 
 
@@ -80,8 +81,7 @@ def packed_strip(
     _repeat(
         *_ends(need), made.top, made.left, n_lines, n_samples, *taps, made.value, made.quality, made.unsound,
     )  # fmt: skip
-    place = place_sigma(source.sweep, made.top, made.value.shape[0])
-    cells_of_strip(read, n_lines, place, cells, (made.value, made.quality, made.top, made.left), made.doubts)
+    cells_of_strip(read, place_sigma(source.sweep), cells, (made.value, made.quality, made.top, made.left), made.doubts)
     raise_cells(*bridged, made.doubts)
     return made
 
@@ -127,11 +127,11 @@ def _bridge_gaps(
     flag_mask(gaps, read.first, 0, bad)
     row, noise, filled = bridge(read, bad, rows, columns, reach)
     down, right = read.first - made.top, -made.left
-    _put(
+    count = _put(
         read.dn, rows, columns, filled, row, noise, known.sums, known.shift, known.column_variance, read.variance,
         known.values, known.spread, *known.limits, down, right, made.value, made.quality, pairs,
     )  # fmt: skip
-    return rows[filled] + down, columns[filled] + right, pairs[filled]
+    return rows[:count], columns[:count], pairs[:count]
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -176,13 +176,21 @@ def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, value, 
         from_line, sample = min(max(row + first, 0), n_lines - 1), low[row]
         i, a = row + first - top, from_line - top
         while sample <= high[row]:
-            if a == i and 0 <= sample < n_samples:
+            b, stop = sample, sample + 1
+            if sample < 0:
+                b, stop = 0, min(0, high[row] + 1)
+            elif sample >= n_samples:
+                b, stop = n_samples - 1, high[row] + 1
+            elif a == i:
                 sample = n_samples  # the line itself is there
                 continue
-            b, j = min(max(sample, 0), n_samples - 1) - left, sample - left
-            value[i, j], quality[i, j] = value[a, b], quality[a, b]
-            _look_at(i, j, tall, wide, value, quality, unsound)
-            sample += 1
+            bits, said = quality[a, b - left], value[a, b - left]
+            sound = bits == 0 and np.isfinite(said)
+            for j in range(sample - left, stop - left):
+                value[i, j], quality[i, j] = said, bits
+                if not sound:
+                    _look_at(i, j, tall, wide, value, quality, unsound)
+            sample = stop
 
 
 @njit(cache=True, nogil=True)
@@ -204,26 +212,29 @@ def _calibrate(  # type: ignore[no-untyped-def]
             if turn:
                 at = np.uint64(min(np.uint32(np.int32(row)), last))  # beyond the table's ends it is not held
                 out[s] = values[at, zero] + row * values[at, one]
-        some = np.uint32(0)
-        for s in range(n):
-            some |= np.uint32((rows[s] <= least) | (rows[s] >= most) | (numbers[s] < dn_first) | (numbers[s] > dn_last))
-        if some:
-            limits = dn_first, dn_last, below, above, least, most
-            _lost(numbers[:n], rows, limits, values, i, start - left, tall, wide, value, quality, unsound)
+        limits = dn_first, dn_last, below, above, least, most
+        for at in range(0, n, AT_ONCE):
+            end, some = min(np.uint64(at + AT_ONCE), n), np.uint32(0)
+            for s in range(np.uint64(at), end):
+                lost = (rows[s] <= least) | (rows[s] >= most) | (numbers[s] < dn_first) | (numbers[s] > dn_last)
+                some |= np.uint32(lost)
+            if some:
+                _lost(numbers, rows, at, end, limits, values, i, start - left, tall, wide, value, quality, unsound)
 
 
 @njit(cache=True, nogil=True)
-def _lost(numbers, rows, limits, values, i, j, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _lost(  # type: ignore[no-untyped-def]
+    numbers, rows, first, end, limits, values, i, j, tall, wide, value, quality, unsound
+):  # fmt: skip  # pragma: no cover
     """Give the samples of a line that cannot be calibrated their bits, and the value at the table's end."""
     dn_first, dn_last, below, above, least, most = limits
-    for s in range(numbers.size):
+    for s in range(first, end):
         number, row = numbers[s], rows[s]
-        if row > least and row < most and number >= dn_first and number <= dn_last:
-            continue
         bits = below if number < dn_first else (above if number > dn_last else np.uint16(0))
         bits |= np.uint16(LOW_DENSITY if row <= least else 0) | np.uint16(HIGH_DENSITY if row >= most else 0)
-        value[i, j + s], quality[i, j + s] = _value_at(values, row), bits
-        _unsound_at(i, j + s, tall, wide, np.uint8(UNSOUND), unsound)
+        if bits:
+            value[i, j + s], quality[i, j + s] = _value_at(values, row), bits
+            _unsound_at(i, j + s, tall, wide, np.uint8(UNSOUND), unsound)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -241,7 +252,10 @@ def _put(  # type: ignore[no-untyped-def]
     dn, rows, columns, filled, told, noise, sums, shift, column_variance, line_variance, values, spread,
     least, most, down, right, value, quality, pairs,
 ):  # fmt: skip  # pragma: no cover
-    """Bridged samples into their places, NaN where one could not be bridged; their variance and systematic error."""
+    """Bridged samples into their places, NaN where one could not be bridged. Those that were are left in `rows` and
+    `columns`, as places of the values, with variance and systematic error in `pairs`; how many they are.
+    """
+    count = 0
     for n in range(rows.size):
         line, sample = rows[n], columns[n]
         i, j, row = line + down, sample + right, told[n]
@@ -255,5 +269,7 @@ def _put(  # type: ignore[no-untyped-def]
             bits |= np.uint16(HIGH_DENSITY)
         quality[i, j], value[i, j] = bits, _value_at(values, row)
         shared = sums[four(dn[line, sample], shift), 2] + column_variance[sample] + line_variance[line]
-        pairs[n, 0], square = spread_at(spread, row, noise[n] * noise[n], shared)
-        pairs[n, 1] = np.sqrt(square)
+        variance, square = spread_at(spread, row, noise[n] * noise[n], shared)
+        rows[count], columns[count], pairs[count, 0], pairs[count, 1] = i, j, variance, np.sqrt(square)
+        count += 1
+    return count

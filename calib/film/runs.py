@@ -8,8 +8,20 @@ from calib.compiled import njit
 
 def within(runs: NDArray[np.int32], first: int, stop: int) -> NDArray[np.int32]:
     """The runs on lines `first` to `stop` - 1."""
-    start, end = np.searchsorted(runs[:, 0], (first, stop))
-    return runs[start:end]
+    return runs[_before(runs, first) : _before(runs, stop)]
+
+
+@njit(cache=True, nogil=True)
+def _before(runs, line):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """How many runs lie on the lines before one."""
+    low, high = 0, runs.shape[0]
+    while low < high:
+        middle = (low + high) // 2
+        if runs[middle, 0] < line:
+            low = middle + 1
+        else:
+            high = middle
+    return low
 
 
 @njit(cache=True, nogil=True)

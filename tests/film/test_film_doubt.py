@@ -65,8 +65,8 @@ def cells_of(
 ) -> np.ndarray:
     """Some cells of a strip without drift, every line of which is known to `place`; `out` itself."""
     none = np.zeros(len(dn), np.float32)
-    rows = np.tile(np.array(place, np.float32), (len(samples[0]), 1))
-    cells_of_strip(Read(dn, 0, known, none, none), len(dn), rows, wanted, samples, out)
+    rows = np.tile(np.array(place, np.float32), (len(dn), 1))
+    cells_of_strip(Read(dn, 0, known, none, none), rows, wanted, samples, out)
     return out
 
 
@@ -180,11 +180,11 @@ def test_the_cell_of_every_sample_that_is_needed_is_wanted(samples: list[tuple[i
         assert wanted.low[row] <= sample // CELL <= wanted.high[row]
 
 
-def test_the_doubt_of_a_line_s_place_is_its_own_in_samples_and_held_beyond_the_strip() -> None:
+def test_the_doubt_of_a_line_s_place_is_its_own_in_samples() -> None:
     lines, step_mm = np.arange(6.0), (0.004, 0.008)
     sweep = StripSweep(
         np.arange(5) * step_mm[1], np.zeros(6), lines * step_mm[0], np.zeros(5), lines * 0.008, 0.004 * np.ones(6)
     )
-    found = place_sigma(sweep, -1, 8)
-    assert found[:, 0] == pytest.approx(np.ones(8))
-    assert found[:, 1] == pytest.approx([0, 0, 1, 2, 3, 4, 5, 5])
+    found = place_sigma(sweep)
+    assert found[:, 0] == pytest.approx(np.ones(6))
+    assert found[:, 1] == pytest.approx([0, 1, 2, 3, 4, 5])
