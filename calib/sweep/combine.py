@@ -129,15 +129,17 @@ def fit_likeliest(
     return fit_all(frame, nominal, before, others, threads) if fit.warnings else fit
 
 
-def settle_smoothness(frame: Frame, nominal: Nominal, found: Combined, threads: int = 1) -> Combined:
-    """The same fit under the prior under which its evidence, weighted as it has come to be, is most likely; the fit as
-    it is where it has that prior already, or where sweeps would bend back on themselves."""
+def settle_smoothness(
+    frame: Frame, nominal: Nominal, found: Combined, others: Sequence[Observations], threads: int = 1
+) -> Combined:
+    """`fit_all` under the prior under which the evidence of a fit, weighted as it has come to be, is most likely; the
+    fit as it is where it has that prior already, or where sweeps would bend back on themselves."""
     start = Start(found.fit.variances, found.fit.scale, found.fit.weight)
     smoothness, variances = _likeliest(frame, nominal, found, found.evidence, start, threads)
     if smoothness == found.smoothness:
         return found
-    others = [found.evidence.select(found.evidence.kind != MARK)]
-    fit = _fit_all(frame, nominal, found, others, replace(start, variances=variances), smoothness, threads)
+    start = replace(_predicted(found, others, threads), variances=variances)
+    fit = _fit_all(frame, nominal, found, others, start, smoothness, threads)
     return found if fit.warnings else fit
 
 

@@ -65,7 +65,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
             break
         ties, evidence = again, [edges, tie_observations(again, nominal)]
         rough, found = found.sweeps, fit_all(frame, nominal, found, evidence, threads)
-    found = settle_smoothness(frame, nominal, found, threads)
+    found = settle_smoothness(frame, nominal, found, evidence, threads)
     table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)

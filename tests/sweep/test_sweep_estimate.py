@@ -11,6 +11,8 @@ from calib.coordinates import FilmPoints, ScanPoints
 from calib.errors import CalibError
 from calib.frame.frame import ReseauMarks
 from calib.frame.read import read_frame
+from calib.sweep import combine
+from calib.sweep.adjust import TIE, adjust
 from calib.sweep.estimate import first_look, refine
 from calib.sweep.model import StripSweep, to_film, to_scan
 
@@ -205,6 +207,33 @@ def test_a_reseau_beside_all_strips_leaves_the_sweeps_to_borders_and_ties(small_
     assert len(fit.marks) == 0
     assert len(fit.ties) > 5 * (len(frame.strips) - 1)
     assert all("no usable reseau mark" in line for line in fit.warnings)
+
+
+@pytest.mark.parametrize("bent", [1, 2, 99])
+def test_where_ties_bend_a_sweep_back_another_prior_and_then_the_marks_stand(small_frame, monkeypatch, bent):
+    # as if the first so many fits to ties gave a sweep that folds
+    _, frame, (dn, density) = small_frame
+    first, tried = first_look(frame, dn), []
+    real = combine.fitted_sweeps
+
+    def folding(nominal, fit, threads):
+        if tied[-1]:
+            tried.append(fit)
+            if len(tried) <= bent:
+                raise ValueError("folded")
+        return real(nominal, fit, threads)
+
+    def fitting(layout, evidence, *rest, **named):
+        tied.append(np.any(evidence.kind == TIE))
+        return adjust(layout, evidence, *rest, **named)
+
+    tied = []
+    monkeypatch.setattr(combine, "adjust", fitting)
+    monkeypatch.setattr(combine, "fitted_sweeps", folding)
+    fit = refine(frame, density, first.sweeps)
+    assert len(tried) > 1
+    assert any("contradict the marks" in line for line in fit.warnings) == (bent == 99)
+    assert np.any(fit.ties.used) == (bent != 99)
 
 
 def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame):
