@@ -17,13 +17,12 @@ from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.jitter import with_jitter
 from calib.sweep.layout import make_layout
-from calib.sweep.markfit import FitPriors
+from calib.sweep.markfit import FitPriors, MarkFit
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import Nominal, make_nominal, marks_in_reach, strip_shapes
 from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTable
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
-BENT_PX = 0.02  # a sweep that bends a mark's arms by more than before: the mark is measured again
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
 TIE_ROUNDS = 2  # at most, in which ties that better sweeps put elsewhere are measured again
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
@@ -37,7 +36,7 @@ def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> Fi
     sought = _sought(frame, coarse, found)
     shape = _first_shape(frame)
     shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape, threads)
-    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.02)
+    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.1)
     table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors, threads), coarse)
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
@@ -52,7 +51,8 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     over many lines, so their residuals are those of the sweeps without it.
     """
     nominal = make_nominal(frame)
-    found, shape, power = _marks_again(frame, nominal, read, first, threads)
+    found, fits, shape = _marks_again(frame, nominal, read, first, threads)
+    power = marking.mixing(fits, found.table.used)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
     found = fit_all(frame, nominal, found, [edges], threads, NEARLY_SETTLED)
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
@@ -66,7 +66,8 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
         ties, evidence = again, [edges, tie_observations(again, nominal)]
         rough, found = found.sweeps, fit_all(frame, nominal, found, evidence, threads)
     found = settle_smoothness(frame, nominal, found, evidence, threads)
-    table = marking.with_residuals(found.table, frame, nominal, found.sweeps)
+    table = marking.with_bends(found.table, fits, found.sweeps, shape)
+    table = marking.with_residuals(table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
     sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), threads)
@@ -78,10 +79,10 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
 
 def _marks_again(
     frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
-) -> tuple[Combined, CrossShape, float]:
-    """Measure every mark the sweeps put into a strip; and once more those that better sweeps put elsewhere or bend.
+) -> tuple[Combined, list[MarkFit | None], CrossShape]:
+    """Measure every mark the sweeps put into a strip; and once more those not found or that better sweeps bend much.
 
-    Also the cross as the readout blurs it, and the power of the light that is averaged where it does.
+    Also the fits behind the table of marks, and the cross as the readout blurs it.
     """
     sought = _expected(frame, first)
     some = np.zeros(len(sought.strip), bool)
@@ -97,17 +98,14 @@ def _marks_again(
         if used and fit is not None
     }
     sought = _expected(frame, found.sweeps)
-    bent = marking.bending(first, found.sweeps, sought, shape) > BENT_PX
-    keep = [
-        None if bend else known.get((k, m))
-        for k, m, bend in zip(sought.strip.tolist(), sought.mark.tolist(), bent.tolist(), strict=True)
-    ]
+    fits = [known.get(place) for place in zip(sought.strip.tolist(), sought.mark.tolist(), strict=True)]
+    keep = marking.as_bent(fits, sought.strip, found.sweeps, shape)
     unsure = sought.select(np.array([fit is None for fit in keep], bool))
     anew = iter(marking.measure(read, found.sweeps, unsure, shape, priors, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
     table = marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps))
     found = fit_marks(frame, nominal, table, found, threads)
-    return found, shape, marking.mixing(fits, found.table.used)
+    return found, fits, shape
 
 
 def _tie_weights(found: Combined, ties: Ties) -> Array:

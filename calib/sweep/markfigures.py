@@ -13,7 +13,7 @@ from calib.sweep.scene import N_COLUMNS
 
 N_PARTS = 8  # half arms
 CELLS_PX = (6, 12)  # residuals may hang together within cells of either size
-BY_CHANCE = 1.4  # ratio of variances that white noise may give
+BY_CHANCE = 1.1  # ratio of variances that white noise may give
 COVERED = 0.05  # least coverage of a sample that tells how well the model holds
 LEAST_PART = 0.3  # of a half arm's area that must carry signal
 
@@ -100,6 +100,26 @@ def figures_of(pixels: Pixels, model: Model, weight: Array, gain: Array) -> Mark
         agreed / np.sqrt(strength) if strength > 0 else 0.0,
         level / max(area, 1e-300),
     )
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def yields_of(
+    pixels: Pixels, model: Model, place: Array, flat: Array, curve: Array, gain: Array
+) -> Array:  # pragma: no cover
+    """By how much a fitted place (line, sample) moves with each entry of `curve` (2, 2, 2), the sweep's own curvature
+    in the window: what the model's change there does to the residuals, times their `gain`."""
+    out, per_px = np.zeros((2, 2, 2)), flat + 2.0 * curve * place
+    det = per_px[0, 0] * per_px[1, 1] - per_px[0, 1] * per_px[1, 0]
+    for i in range(gain.shape[0]):
+        down, right = model.others[i, 0], model.others[i, 1]
+        squares = pixels.line[i] ** 2 - place[0] ** 2, pixels.sample[i] ** 2 - place[1] ** 2
+        by_film = (per_px[1, 1] * down - per_px[1, 0] * right) / det, (per_px[0, 0] * right - per_px[0, 1] * down) / det
+        for axis in range(2):
+            for way in range(2):
+                change = by_film[axis] * squares[way]
+                out[0, axis, way] += gain[i, 0] * change
+                out[1, axis, way] += gain[i, 1] * change
+    return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.coordinates import Array
 from calib.sweep.cross import CrossShape, Sizes
-from calib.sweep.markfigures import figures_of, part_of, visible_parts
+from calib.sweep.markfigures import figures_of, part_of, visible_parts, yields_of
 from calib.sweep.markmodel import N_SHAPE, Model, Pixels, empty_model, evaluate, normal_sums, pixels_near, weigh
 from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_cross, scene_spline, scene_square
 from calib.sweep.smallsolve import factor, inverse_of, solve, times, trace_of_solution
@@ -26,7 +26,8 @@ MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no r
 BEND_SIGMA = 1.5
 LEAST_SEEN = 0.3  # part of the samples in and by the strokes that must carry signal
 MOST_STEP_PX = 1.5
-RENEW = 3  # turns
+RENEW = 2  # turns
+RECENTRE_PX = 1.0  # a mark found farther from where it was looked for: its flanks are no longer those looked at
 HELD = 1e12  # inverse prior variance of what is not let loose yet
 GONE = 0.4  # a half arm with a smaller share of the contrast is damaged
 
@@ -52,6 +53,8 @@ class MarkWindow:
 class MarkFit:
     """Place (line, sample) and covariance (2, 2) px^2; blurs (x, y) mm; `parts` (8,): visible share of each half arm.
 
+    `curve` is that of the window and `yields` (2, 2, 2) by how much the place moves with each entry of it, px a mm per
+    px^2.
     `rise` is the stroke's value less the scene's, `bend` (p in the model above) with `bend_sigma` says how values of
     half covered samples lie between them. `contrast` is the strokes' rise over its 1-sigma, `misfit` the rms of what
     the model leaves in and by the strokes beyond noise, in parts of their rise; `chi2` is reduced.
@@ -59,6 +62,8 @@ class MarkFit:
 
     place: Array
     cov: Array
+    curve: Array
+    yields: Array
     blur_mm: Array
     chi2: float
     misfit: float
@@ -80,7 +85,7 @@ class FitPriors:
     tilt: float
     blur: float
     iterations: int
-    settled_px: float = 2e-3
+    settled_px: float = 1e-2
 
 
 class _Room(NamedTuple):
@@ -109,23 +114,20 @@ class _Fitted(NamedTuple):
 def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFit | None:
     """Fit the cross to a window; None where too little of the window carries signal, or nothing in it says where a
     cross could be or how its strokes look."""
-    sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
-    spline = scene_spline(window.values.shape[0] // 2)
-    steps = (float(abs(window.to_film[0, 1])), float(abs(window.to_film[1, 0])))
-    pixels, expected = pixels_near(window.values, window.sigma, window.guess, steps, sizes)
-    if pixels.line.size == 0 or pixels.line.size < LEAST_SEEN * expected:
+    found = _fit_near(window, window.guess, shape, priors)
+    if found is None:
         return None
-    runs, model = runs_of(pixels.row, pixels.column, spline), empty_model(pixels.line.size)
-    room = _Room(pixels, runs, window.to_film, window.curve, sizes, spline, model)
-    seen = _fit_seen(room, np.array(window.guess), priors)
-    if seen is None:
-        return None
-    fitted, parts = seen
-    figures = figures_of(pixels, model, fitted.weight, fitted.gain)
+    line, sample = found[1].theta[:2].tolist()
+    if max(abs(line - window.guess[0]), abs(sample - window.guess[1])) > RECENTRE_PX:
+        found = _fit_near(window, (line, sample), shape, priors) or found
+    room, fitted, parts = found
+    figures = figures_of(room.pixels, room.model, fitted.weight, fitted.gain)
     theta, cov = fitted.theta, fitted.cov
     return MarkFit(
         place=np.array([window.line, window.sample]) + theta[:2],
         cov=cov[:2, :2] * figures.clumping,
+        curve=window.curve,
+        yields=yields_of(room.pixels, room.model, theta[:2], window.to_film, window.curve, fitted.gain),
         blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(theta[4:6]),
         chi2=figures.chi2,
         misfit=figures.misfit,
@@ -137,6 +139,23 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
         stroke_sigma=float(np.sqrt(cov[N_SHAPE, N_SHAPE])),
         parts=parts,
     )
+
+
+def _fit_near(
+    window: MarkWindow, start: tuple[float, float], shape: CrossShape, priors: FitPriors
+) -> tuple[_Room, _Fitted, Array] | None:
+    """Fit the cross to the samples about a place (line, sample) in a window: what was looked at, the finished
+    iteration, the visible share of each half arm."""
+    sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
+    spline = scene_spline(window.values.shape[0] // 2)
+    steps = (float(abs(window.to_film[0, 1])), float(abs(window.to_film[1, 0])))
+    pixels, expected = pixels_near(window.values, window.sigma, start, steps, sizes)
+    if pixels.line.size == 0 or pixels.line.size < LEAST_SEEN * expected:
+        return None
+    runs, model = runs_of(pixels.row, pixels.column, spline), empty_model(pixels.line.size)
+    room = _Room(pixels, runs, window.to_film, window.curve, sizes, spline, model)
+    seen = _fit_seen(room, np.array(start), priors)
+    return None if seen is None else (room, *seen)
 
 
 def _fit_seen(room: _Room, start: Array, priors: FitPriors) -> tuple[_Fitted, Array] | None:
@@ -161,7 +180,7 @@ def _fit_seen(room: _Room, start: Array, priors: FitPriors) -> tuple[_Fitted, Ar
 def _iterate(
     room: _Room, lost: NDArray[np.bool_], start: Array, prior: Array, noise2: float, iterations: int, settled_px: float
 ) -> _Fitted:  # pragma: no cover
-    """Gauss-Newton; the scene's block of the normal matrix, slow to change, is renewed every third turn.
+    """Gauss-Newton; the scene's block of the normal matrix, slow to change, is renewed every other turn.
 
     `prior`: inverse variances of the unknowns; at first only the stroke's value is free.
     """
@@ -176,7 +195,7 @@ def _iterate(
     upper, possible, turn, moved = spline.penalty, True, 0, np.inf
     while True:
         evaluate(pixels, theta, scene_at(room.runs, spline, scene), room.flat, room.curve, room.sizes, model)
-        last = turn >= iterations or (turn > RENEW and moved < settled_px)
+        last = turn >= iterations or (turn >= RENEW and moved < settled_px)
         if turn > 1:
             weigh(pixels, model, lost, weight)
         if turn % RENEW == 0 or last:

@@ -16,7 +16,7 @@ from calib.sweep.scene import N_COLUMNS, SUMS
 
 N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
 TRIM = 3.0  # residuals beyond this many sigma lose weight
-FLANK_BLURS = 6.0  # spot radii looked at on either side of the strokes: the nearer the scene, the better it is known;
+FLANK_BLURS = 8.0  # spot radii looked at beside the strokes: nearer, look-alikes fit; farther, the scene is known worse
 LEAST_FLANK_PX = 3.0  # and at least so much
 EDGE_TRUST = 0.05  # 1-sigma of the model at a stroke's edge, in parts of its contrast
 MOST_BEND = 6.0

@@ -24,6 +24,7 @@ LEAST_PARTS = 4  # half arms seen, of 8
 MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, where chi-square is bad as well
 MOST_CHI2 = 4.0
 ODD_SIGMAS = 6.0
+BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
 MARGIN_PX = 10
 LEAST_INSIDE_PX = (
     2.0  # a stroke that the strip's edge cuts along its length says neither where it is nor how it is turned
@@ -108,18 +109,36 @@ def _slopes(sweep: StripSweep, line: int, sample: int, half: int) -> tuple[Array
     return flat, curve
 
 
-def bending(before: Sequence[StripSweep], after: Sequence[StripSweep], sought: Sought, shape: CrossShape) -> Array:
-    """By how much (px, (N,)) two sets of sweeps differ in bending a mark's arms against its centre."""
-    bent = np.empty(len(sought.strip))
-    for i, (k, line, sample) in enumerate(
-        zip(sought.strip.tolist(), sought.line.tolist(), sought.sample.tolist(), strict=True)
-    ):
-        (flat, first), (_, second) = (
-            _slopes(sweeps[k], round(line), round(sample), _half_window(sweeps[k], shape)) for sweeps in (before, after)
-        )
-        steps = np.abs(np.array([flat[1, 0], flat[0, 1]]))
-        bent[i] = np.max(np.abs(second - first).max(axis=0) * (shape.arm_mm / steps) ** 2 / steps)
-    return bent
+def as_bent(
+    fits: Sequence[MarkFit | None], strips: NDArray[np.int64], sweeps: Sequence[StripSweep], shape: CrossShape
+) -> list[MarkFit | None]:
+    """Fits of marks in some strips as they would be with other sweeps, which bend the marks' arms otherwise; None where
+    there is no fit, or one bent by so much that it must be made again."""
+    return [
+        None if fit is None else _as_bent(fit, sweeps[k], shape) for k, fit in zip(strips.tolist(), fits, strict=True)
+    ]
+
+
+def _as_bent(fit: MarkFit, sweep: StripSweep, shape: CrossShape) -> MarkFit | None:
+    """One fit as another sweep bends it."""
+    line, sample = np.rint(fit.place).astype(int).tolist()
+    flat, curve = _slopes(sweep, line, sample, _half_window(sweep, shape))
+    change, steps = curve - fit.curve, np.abs(np.array([flat[1, 0], flat[0, 1]]))
+    bent_px = np.max(np.abs(change).max(axis=0) * (shape.arm_mm / steps) ** 2 / steps)
+    if bent_px > BENT_PX:
+        return None
+    return replace(fit, place=fit.place + np.tensordot(fit.yields, change), curve=curve)
+
+
+def with_bends(
+    table: MarkTable, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep], shape: CrossShape
+) -> MarkTable:
+    """The table of the given fits with the places that these sweeps give them."""
+    line, sample = table.line.copy(), table.sample.copy()
+    for i, fit in enumerate(as_bent(fits, table.strip, sweeps, shape)):
+        if fit is not None:
+            line[i], sample[i] = fit.place
+    return table.with_columns(line=line, sample=sample)
 
 
 def _half_window(sweep: StripSweep, shape: CrossShape) -> int:

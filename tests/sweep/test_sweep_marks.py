@@ -11,7 +11,7 @@ from scipy.stats import norm
 from calib.sweep.candidates import CrossPixels, cross_score, fill_gaps
 from calib.sweep.cross import FAR, CrossShape, cover, edge, is_bare
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
-from calib.sweep.marks import Sought, mark_table
+from calib.sweep.marks import Sought, as_bent, mark_table, with_bends
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE
 
@@ -207,6 +207,49 @@ def test_a_mark_whose_stroke_the_strips_edge_cuts_along_is_not_used(sample, used
     table = mark_table(sought, [at_edge], [sweep])
     assert bool(table.used[0]) is used
     assert (table.reason[0] == OUTSIDE) is not used
+
+
+def bent_sweep(bend_px):
+    """A sweep whose x bends with the lines: by so many px at the end of an arm against the mark's centre."""
+    x, y = np.arange(400) * STEP_MM, np.arange(300) * STEP_MM
+    zero = np.zeros(300)
+    arm_px = SHAPE.arm_mm / STEP_MM
+    return StripSweep(x, bend_px * STEP_MM * ((np.arange(300) - 100) / arm_px) ** 2, y, np.zeros(400), zero, zero)
+
+
+def test_a_sweep_that_bends_the_arms_moves_the_mark_as_a_new_fit_would():
+    rng = np.random.default_rng(15)
+    curve = np.array([[0.2 * STEP_MM / (SHAPE.arm_mm / STEP_MM) ** 2, 0.0], [0.0, 0.0]])
+    bent, _ = coverage(SAMPLE * STEP_MM + curve[0, 0] * LINE**2, LINE * STEP_MM, (0.0, 0.0), SHAPE)
+    given = window(100 + 60 * bent.reshape(LINE.shape) + rng.normal(0, 2.0, LINE.shape), 2.0)
+    straight, anew = (fit_mark(replace(given, curve=c), SHAPE, PRIORS) for c in (np.zeros((2, 2)), curve))
+    moved = as_bent([straight, None], np.zeros(2, int), [bent_sweep(0.2)], SHAPE)
+    assert moved[1] is None
+    assert abs(straight.place[1] - anew.place[1]) > 0.03
+    np.testing.assert_allclose(moved[0].place, anew.place, atol=0.003)
+    np.testing.assert_allclose(anew.place, [100, 200], atol=0.03)
+    again = as_bent(moved[:1], np.zeros(1, int), [bent_sweep(0.2)], SHAPE)
+    np.testing.assert_allclose(again[0].place, moved[0].place, atol=1e-4)
+
+
+def test_a_mark_bent_too_much_must_be_measured_again_and_keeps_its_place_until_then():
+    fit = fit_mark(window(100 + 60 * covered((0.0, 0.0)), 2.0), SHAPE, PRIORS)
+    assert as_bent([fit], np.zeros(1, int), [bent_sweep(0.5)], SHAPE) == [None]
+    sought = Sought(np.zeros(1, int), np.zeros(1, int), np.array([100.0]), np.array([200.0]))
+    table = mark_table(sought, [fit], [bent_sweep(0.0)])
+    kept, moved = (with_bends(table, [fit], [bent_sweep(bend)], SHAPE) for bend in (0.5, 0.2))
+    assert (kept.line[0], kept.sample[0]) == tuple(fit.place)
+    assert abs(moved.sample[0] - fit.place[1]) > 0.03
+
+
+def test_a_mark_far_from_where_it_was_sought_is_fitted_about_its_own_place():
+    rng = np.random.default_rng(16)
+    place = np.array([2.6, -2.2])
+    density = -np.log10(10.0**-1.5 * (1 - covered(place)) + 10.0**-0.12 * covered(place))
+    given = density + rng.normal(0, 0.02, LINE.shape)
+    fits = (fit_mark(window(given, 0.02, guess), SHAPE, PRIORS) for guess in ((0.0, 0.0), tuple(place)))
+    for fit in fits:
+        np.testing.assert_allclose(offset(fit), place, atol=0.03)
 
 
 def test_a_missing_mark_has_no_contrast():
