@@ -11,7 +11,7 @@ from calib.film.assemble import FilmBlock, FilmGrid, blocks, film_block, film_gr
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.light.curve import film_curve
 from calib.ordered import in_order_on, workers
-from calib.products.pyramid import rounded_by_sigma
+from calib.products.pyramid import round_by_sigma
 from calib.products.rasters import RasterSpec, rasters
 from calib.products.tiles import RasterLayout
 from calib.run.fit import FrameFits
@@ -61,8 +61,9 @@ def write_film(
 
     def work(place: tuple[slice, slice]) -> tuple[slice, slice, NDArray[np.float32], NDArray[np.uint16]]:
         made = make(*place)
-        density = made.density if exact else rounded_by_sigma(made.density, made.sigma)
-        return (*place, density, made.quality)
+        if not exact:
+            round_by_sigma(made.density.ravel(), made.sigma.ravel())
+        return (*place, made.density, made.quality)
 
     texts = {"kernel": kernel}
     density_layout = _layout(grid, np.dtype("float32"), "density of the film, -log10 T", texts)

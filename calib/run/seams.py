@@ -2,6 +2,7 @@
 
 At every seam both strips are sampled at the same film places in the middle of their overlap; the mean of the difference
 over a block of rows is the jump a viewer would see, and the noise of the samples alone would make it sigma / sqrt(N).
+Of a long seam some stretches tell as much as the whole.
 """
 
 from dataclasses import dataclass, replace
@@ -20,7 +21,8 @@ from calib.run.fit import FrameFits
 
 JUMPS = 4.0  # times its noise: a seam that a viewer would see
 BLOCK_ROWS = 64
-AT_ONCE = 1024  # rows looked at together: whole blocks
+AT_ONCE = 256  # rows looked at together, whole blocks
+MOST_ROWS = 2048  # rows of a seam looked at: on a longer one, stretches spread evenly over it
 LEAST_SEEN = 16  # places of a block
 STEP_SAMPLES = 2  # places two samples apart share few raw samples, so their noise counts as independent
 
@@ -80,9 +82,14 @@ def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[flo
     x = np.arange(x_low + 2 * sample_mm, x_high - 2 * sample_mm, STEP_SAMPLES * sample_mm)
     y = np.arange(-half_y, half_y, STEP_SAMPLES * line_mm)
     rows: list[tuple[float, float, float]] = []
-    for first in range(0, y.size if x.size else 0, AT_ONCE):
+    for first in _stretches(y.size) if x.size else ():
         rows += _jumps(left, right, x, y[first : first + AT_ONCE])
     return rows
+
+
+def _stretches(n_rows: int) -> range:
+    """First rows of the stretches of a seam that are looked at; every second or third of them says as much as all."""
+    return range(0, n_rows, AT_ONCE * -(-n_rows // MOST_ROWS))
 
 
 def _jumps(left: StripSource, right: StripSource, x: NDArray, y: NDArray) -> list[tuple[float, float, float]]:

@@ -17,7 +17,7 @@ from calib.ordered import beside, give_back, in_order
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted
 from calib.run.noticed import MOST_NAMED, noticed
-from calib.run.seams import BLOCK_ROWS, check_seams
+from calib.run.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
 from calib.sweep.tables import OUTSIDE
 from calib.tone.dropouts import Dropouts
 
@@ -197,6 +197,15 @@ def test_seams_are_told_block_by_block_down_the_format(calibrated) -> None:  # t
         assert np.all(steps > 0)
         assert np.median(steps) == pytest.approx(1.0)
     np.testing.assert_array_equal(check_seams(fits, threads=2).jump, found.jump)
+
+
+@pytest.mark.parametrize("n_rows", [1, 300, 2048, 8100, 40_000])
+def test_of_a_long_seam_stretches_down_all_of_it_are_looked_at(n_rows: int) -> None:
+    firsts = list(_stretches(n_rows))
+    looked_at = sum(min(AT_ONCE, n_rows - first) for first in firsts)
+    assert looked_at == n_rows if n_rows <= MOST_ROWS else MOST_ROWS / 2 <= looked_at <= MOST_ROWS
+    assert n_rows - firsts[-1] <= AT_ONCE * -(-n_rows // MOST_ROWS)
+    assert all(first % (BLOCK_ROWS // STEP_SAMPLES) == 0 for first in firsts)
 
 
 @given(values=st.lists(st.floats(-1e6, 1e6) | st.integers(0, 3).map(float), min_size=1, max_size=40))
