@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
+from calib.compiled import bare, njit
 from calib.coordinates import Array
 
 
@@ -86,27 +86,31 @@ def good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArr
     Interpolation is then done between the half-step nodes, which leaves a quarter of the difference found here.
     `tolerance` is that of the K quantities, (K,), or one for each cell too, (K, cells down, cells across).
     """
-    corner = nodes[:, ::2, ::2]
-    a, b, c, d = corner[:, :-1, :-1], corner[:, :-1, 1:], corner[:, 1:, :-1], corner[:, 1:, 1:]
-    limit = tolerance if tolerance.ndim == 3 else tolerance[:, np.newaxis, np.newaxis]
-    off = [
-        nodes[:, :-1:2, 1::2] - (a + b) / 2,
-        nodes[:, 2::2, 1::2] - (c + d) / 2,
-        nodes[:, 1::2, :-1:2] - (a + c) / 2,
-        nodes[:, 1::2, 2::2] - (b + d) / 2,
-        nodes[:, 1::2, 1::2] - (a + b + c + d) / 4,
-    ]
-    good = np.all([np.all(np.abs(part) <= limit, axis=0) for part in off], axis=0)
-    missing = np.isnan(nodes[0])
-    empty = np.all(
-        [
-            missing[i : missing.shape[0] - 2 + i : 2, j : missing.shape[1] - 2 + j : 2]
-            for i in range(3)
-            for j in range(3)
-        ],
-        axis=0,
-    )
+    cells = (nodes.shape[1] - 1) // 2, (nodes.shape[2] - 1) // 2
+    each = tolerance if tolerance.ndim == 3 else tolerance[:, np.newaxis, np.newaxis]
+    limit = np.ascontiguousarray(np.broadcast_to(each, (len(nodes), *cells)))
+    good, empty = np.empty(cells, np.bool_), np.empty(cells, np.bool_)
+    _prove(np.ascontiguousarray(nodes), limit, good, empty)
     return good, empty
+
+
+@bare(cache=True, nogil=True)
+def _prove(nodes, limit, good, empty):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Say of each cell if it is good and if it is empty; what is no number meets nothing."""
+    for i in range(good.shape[0]):
+        for j in range(good.shape[1]):
+            met, r, c = True, 2 * i, 2 * j
+            for k in range(nodes.shape[0]):
+                at, most = nodes[k], limit[k, i, j]
+                a, b, d, e = at[r, c], at[r, c + 2], at[r + 2, c], at[r + 2, c + 2]
+                met = met and abs(at[r, c + 1] - (a + b) / 2) <= most and abs(at[r + 2, c + 1] - (d + e) / 2) <= most
+                met = met and abs(at[r + 1, c] - (a + d) / 2) <= most and abs(at[r + 1, c + 2] - (b + e) / 2) <= most
+                met = met and abs(at[r + 1, c + 1] - (a + b + d + e) / 4) <= most
+            good[i, j], none = met, True
+            for v in range(r, r + 3):
+                for u in range(c, c + 3):
+                    none = none and np.isnan(nodes[0, v, u])
+            empty[i, j] = none
 
 
 @njit(cache=True, nogil=True)

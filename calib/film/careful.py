@@ -9,6 +9,7 @@ import numpy as np
 from calib.compiled import bare
 from calib.film.kernels import CELL, PHASE_BITS
 from calib.film.packed import SOUND, UNSOUND
+from calib.film.weigh import cell_of
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 
 FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
@@ -17,17 +18,18 @@ NOTHING, LOST, BRIDGED, WHOLE = 0, 1, 2, 3
 
 
 @bare(cache=True, nogil=True)
-def judge(listed, count, first, axes, value, quality, unsound, verdict):  # type: ignore[no-untyped-def]  # pragma: no cover
+def judge(listed, count, first, axes, samples, verdict):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Say of listed places what their taps are worth: `verdict` holds ranks, bits (where a rank is LOST, they say why),
     and whether any tap that counts is missing, each (M,).
     """
     _, line, sample, line_phase, sample_phase = listed
     first_line, first_sample, _, fill = first
+    value, doubts, quality, unsound = samples
     ranks, bits, missing = verdict
     before_l, before_s, place = np.uint64(axes[2]), np.uint64(axes[7]), np.uint64(PHASE_BITS - 1)
     for m in range(np.uint64(count)):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-        how = unsound[i // np.uint64(CELL), j // np.uint64(CELL)]
+        how = unsound[cell_of(i, j, doubts)]
         ranks[m], bits[m], missing[m] = WHOLE, np.uint16(0), False
         if how != SOUND:
             p, q = np.uint64(line_phase[m]), np.uint64(sample_phase[m])

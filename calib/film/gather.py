@@ -1,8 +1,9 @@
 """The inner loops: values at places from the samples about them, strip after strip into one result.
 
-A tile that one strip alone sees, whole and sound, is followed pixel by pixel without a test; all other places are
-listed and looked at one by one. A place takes the mean of what its strips say, weighted by the distance to their own
-edges, kept up to date as they come: sound samples before what a dropout spoilt, and that before nothing.
+Tiles are followed pixel by pixel along the rows of the raster; a pixel about which not all samples are sound is listed,
+as are places that are not in tiles, and the listed ones are looked at with care. A place takes the mean of what its
+strips say, weighted by the distance to their own edges, kept up to date as they come: sound samples before what a
+dropout spoilt, and that before nothing.
 """
 
 from dataclasses import dataclass
@@ -11,36 +12,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import bare
-from calib.film.careful import LOST, judge, of_those_there
-from calib.film.kernels import CELL, LANES, PHASE_BITS, PHASES, AxisWeights
+from calib.film.careful import LOST, NOTHING, WHOLE, judge, of_those_there
+from calib.film.kernels import LANES, PHASE_BITS, PHASES, AxisWeights
 from calib.film.landing import Landing, Places
 from calib.film.packed import SOUND, Packed
 from calib.film.raster import HALF
-from calib.film.tiles import (
-    EDGE,
-    FRACTION_BITS,
-    INSIDE,
-    MARGIN,
-    box_of,
-    part_of,
-    phases_of,
-    row_of,
-    row_places,
-    sample_at,
-)
-from calib.film.weigh import ANY, SIZES, axes_of, doubt_at, row_at, value_at
+from calib.film.tiles import EDGE, FRACTION_BITS, INSIDE, LAST_PHASE, phases_of, row_on, sample_at
+from calib.film.weigh import ANY, SIZES, axes_of, cell_of, doubt_at, row_at, value_at
 from calib.quality import OUTSIDE, SEAM
 
 TOGETHER = 2048  # places of tiles are listed before they are looked at: what the nearest cache holds
 LEAST_WEIGHT = 1e-3  # samples: least weight of a strip where strips are blended
 
 
+ABSENT = np.float32(-1)  # the sample of a pixel that has no place, or is listed
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Gathered:
     """What the strips so far say at N places: `value` and `sigma`, NaN where there is none, and `quality` bits.
 
-    `rank` (N,) is what they are made of: NOTHING, LOST (a strip covers the place but has nothing to say of it), BRIDGED
-    or WHOLE; `parts` (N, 3) variance, systematic error and weight of places that more than one strip may see.
+    Before `finish` nothing stands where no strip has said anything. `rank` (N,) is what they are made of:
+    NOTHING, LOST (a strip covers the place but has nothing to say of it), BRIDGED or WHOLE; `parts` (N, 3) variance,
+    systematic error and weight of places that more than one strip may see.
     """
 
     value: NDArray[np.float32]
@@ -52,9 +46,20 @@ class Gathered:
     @classmethod
     def nothing_at(cls, n: int) -> "Gathered":
         """Nothing known yet at `n` places."""
-        value, sigma = np.full(n, np.nan, np.float32), np.full(n, np.nan, np.float32)
-        quality, parts = np.full(n, OUTSIDE, np.uint16), np.empty((n, 3), np.float32)
-        return cls(value, sigma, quality, np.zeros(n, np.uint8), parts)
+        value, sigma = np.empty(n, np.float32), np.empty(n, np.float32)
+        return cls(value, sigma, np.empty(n, np.uint16), np.zeros(n, np.uint8), np.empty((n, 3), np.float32))
+
+    def finish(self) -> None:
+        """When all strips have been asked: where none had anything to say is outside."""
+        _finish(self.value, self.sigma, self.quality, self.rank)
+
+
+@bare(cache=True, nogil=True)
+def _finish(value, sigma, quality, rank):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for k in range(rank.size):
+        if rank[k] == NOTHING:
+            value[k] = sigma[k] = np.nan
+            quality[k] = OUTSIDE
 
 
 def gather(
@@ -63,29 +68,45 @@ def gather(
     """Add what the samples of a strip of `n_samples` say at the places `at` to what is known."""
     first = packed.top + along.before, packed.left + across.before, n_samples, fill
     axes = axes_of(along, across)
-    samples = (packed.value, packed.doubts, packed.quality, packed.unsound)
+    samples = (packed.value, packed.doubts, packed.quality, packed.unsound.ravel())
     into = (made.value, made.sigma, made.quality, made.rank, made.parts)
     size = along.taps if max(along.taps, across.taps) <= LANES else ANY
-    n = max(at.places.index.size, TOGETHER + at.tiles.raster.shape[1] if at.tiles is not None else 0)
+    n, columns = at.places.index.size, 0
+    if at.tiles is not None:
+        columns = at.tiles.raster.shape[1]
+        n = max(n, TOGETHER + columns)
     verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_)
     if at.places.index.size:
         PLACE_LOOPS[size](at.places.fields, at.places.index.size, verdict, first, axes, samples, into)
     if at.tiles is not None:
-        tiles, room = at.tiles, Places.room(n).fields
+        tiles, words = at.tiles, np.empty((columns, 4), np.float32)
         TILE_LOOPS[size](
-            tiles.geometry, tiles.grid, tiles.kind, tiles.served, tiles.outside,
-            np.empty(tiles.kind.shape[1], np.bool_), room, verdict, first, axes, samples, into,
+            tiles.geometry, tiles.grid, tiles.kind, tiles.served, tiles.outside, Places.room(n).fields, verdict, words,
+            first, axes, samples, into,
         )  # fmt: skip
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _blended(v, variance, shared, weight, known, known_variance, known_shared, known_weight):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
-    """One strip's word blended into what is known: value, variance, systematic error, and the weight of both."""
-    both = known_weight + weight
-    left = known_weight / both
-    share = np.float32(1) - left
-    variance = left * left * known_variance + share * share * variance
-    return known + share * (v - known), variance, known_shared + share * (shared - known_shared), both
+def _put(value, sigma, bits, ranks, parts, k, rank, flags, v, variance, systematic, sample, n_samples):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Blend one strip's word on place `k` in; it weighs as much as `sample` is away from the strip's own edges."""
+    half = np.float32(0.5)
+    weight = min(sample + half, np.float32(n_samples) - half - sample) + np.float32(LEAST_WEIGHT)
+    shared = abs(systematic)
+    if rank > ranks[k]:
+        ranks[k], bits[k] = rank, flags
+    elif rank == ranks[k]:
+        bits[k] |= flags
+        if rank > LOST:
+            bits[k] |= np.uint16(SEAM)
+            both = parts[k, 2] + weight
+            left = parts[k, 2] / both
+            share = np.float32(1) - left
+            v = value[k] + share * (v - value[k])
+            variance = left * left * parts[k, 0] + share * share * variance
+            shared, weight = parts[k, 1] + share * (shared - parts[k, 1]), both
+    if rank == ranks[k]:
+        value[k], sigma[k] = v, np.sqrt(variance + shared * shared)
+        parts[k, 0], parts[k, 1], parts[k, 2] = variance, shared, weight
 
 
 def _place_loop(size):  # type: ignore[no-untyped-def]
@@ -95,110 +116,112 @@ def _place_loop(size):  # type: ignore[no-untyped-def]
     def loop(listed, count, verdict, first, axes, samples, into):  # type: ignore[no-untyped-def]  # pragma: no cover
         index, line, sample, line_phase, sample_phase = listed
         first_line, first_sample, n_samples, _ = first
-        value, doubts, quality, unsound = samples
+        value, doubts, _, _ = samples
         rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
         out_value, sigma, bits, ranks, parts = into
         verdict_ranks, verdict_bits, missing = verdict
-        judge(listed, count, first, axes, value, quality, unsound, verdict)
+        judge(listed, count, first, axes, samples, verdict)
         for m in range(np.uint64(count)):
             i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
             k, p, q = np.uint64(index[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
             rank, flags = verdict_ranks[m], verdict_bits[m]
             along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
             v = value_at(i, j, along, across, size, tall, lanes_s, value)
-            variance, shared = doubt_at(i, j, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts)
-            if rank > LOST and not np.isfinite(v):
+            variance, shared = doubt_at(
+                i, j, cell_of(i, j, doubts), along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
+            )
+            if rank == LOST:
+                v = variance = np.float32(np.nan)
+            elif not np.isfinite(v):
                 v, more = of_those_there(i, j, p, q, axes, missing[m], value)
                 variance *= more
-            edge = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES) + np.float32(0.5)
-            weight, shared = min(edge, np.float32(n_samples) - edge) + np.float32(LEAST_WEIGHT), abs(shared)
-            if rank > ranks[k]:
-                ranks[k], bits[k] = rank, flags
-            elif rank == ranks[k]:
-                bits[k] |= flags
-                if rank > LOST:
-                    bits[k] |= np.uint16(SEAM)
-                    v, variance, shared, weight = _blended(
-                        v, variance, shared, weight, out_value[k], parts[k, 0], parts[k, 1], parts[k, 2]
-                    )
-            if rank == ranks[k] and rank > LOST:
-                out_value[k], sigma[k] = v, np.sqrt(variance + shared * shared)
-                parts[k, 0], parts[k, 1], parts[k, 2] = variance, shared, weight
+            at = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
+            _put(out_value, sigma, bits, ranks, parts, k, rank, flags, v, variance, shared, at, n_samples)
 
     return loop
 
 
-@bare(cache=True, nogil=True)
-def _is_sound(geometry, r, c, first, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether nothing but sound samples is among the taps of a tile."""
-    line_low, line_high, sample_low, sample_high = box_of(geometry, r, c)
-    top, bottom = (np.int64(line_low) - first[0]) // CELL, (np.int64(line_high + 2 * MARGIN) - first[0]) // CELL
-    left, right = (np.int64(sample_low) - first[1]) // CELL, (np.int64(sample_high + 2 * MARGIN) - first[1]) // CELL
-    any_of_all = np.uint8(SOUND)
-    for i in range(np.uint64(top), np.uint64(bottom + 1)):
-        for j in range(np.uint64(left), np.uint64(right + 1)):
-            any_of_all |= unsound[i, j]
-    return any_of_all == SOUND
-
-
 @bare(cache=True, nogil=True, inline="always")
-def _row_alone(  # type: ignore[no-untyped-def]
-    size, start, stop, even, line, line_step, entry, entry_step, first_line, first_sample, axes, value, doubts,
-    out_value, sigma, bits,
-):  # fmt: skip  # pragma: no cover
-    """Pixels `start` to `stop` - 1, which lie one behind the other on sound film that no other strip saw."""
-    rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
-    for k in range(start, stop):
-        whole_l, whole_s = phases_of(line, sample_at(even, np.uint64(entry >> FRACTION_BITS), entry))
-        i, j = np.uint64((whole_l >> PHASE_BITS) - first_line), np.uint64((whole_s >> PHASE_BITS) - first_sample)
-        along, across = row_at(rows_l, whole_l & (PHASES - 1), size), row_at(rows_s, whole_s & (PHASES - 1), size)
-        out_value[k] = value_at(i, j, along, across, size, tall, lanes_s, value)
-        variance, shared = doubt_at(i, j, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts)
-        sigma[k] = variance + shared * shared
-        line, entry = line + line_step, entry + entry_step
-    for k in range(start, stop):
-        sigma[k], bits[k] = np.sqrt(sigma[k]), np.uint16(0)
+def _put_row(left, right, start, alone, words, first, value, sigma, bits, ranks, parts):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Put in what a strip says of pixels `left` to `right` - 1 of the row that begins with pixel `start`, those left
+    out that are listed or have no place."""
+    if alone:
+        for j in range(np.uint64(left), np.uint64(right)):
+            k = start + j
+            value[k], sigma[k] = words[j, 0], np.sqrt(words[j, 1] + words[j, 2] * words[j, 2])
+            bits[k], ranks[k] = np.uint16(0), np.uint8(NOTHING if words[j, 3] == ABSENT else WHOLE)
+    else:
+        for j in range(np.uint64(left), np.uint64(right)):
+            if words[j, 3] != ABSENT:
+                sample = np.float32(first[1]) + words[j, 3] * np.float32(1 / PHASES)
+                _put(
+                    value, sigma, bits, ranks, parts, start + j, WHOLE, np.uint16(0), words[j, 0], words[j, 1],
+                    words[j, 2], sample, first[2],
+                )  # fmt: skip
 
 
 def _tile_loop(size, place_loop):  # type: ignore[no-untyped-def]
     """The loop over tiles, row by row as memory lies, compiled for one size of kernel."""
 
+    @bare(cache=True, nogil=True, inline="always")
+    def words_of(  # type: ignore[no-untyped-def]
+        left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples, words, listed,
+        count,
+    ):  # fmt: skip  # pragma: no cover
+        """What a strip says of the pixels of a row; those about which not all is sound are listed behind `count`."""
+        value, doubts, _, unsound = samples
+        rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
+        index, line_of, sample_of, line_phase, sample_phase = listed
+        masked = outside.size > 0
+        line -= first[0] << FRACTION_BITS
+        before = first[1] << PHASE_BITS
+        for j in range(np.uint64(left), np.uint64(right)):
+            whole_l, whole_s = phases_of(line, sample_at(even, entry))
+            whole_s -= before
+            down, beside = np.uint64(whole_l >> PHASE_BITS), np.uint64(whole_s >> PHASE_BITS)
+            p, q, number = whole_l & LAST_PHASE, whole_s & LAST_PHASE, cell_of(down, beside, doubts)
+            line, entry = line + line_step, entry + entry_step
+            words[j, 3] = ABSENT
+            if masked and outside[start + j] != 0:
+                continue
+            if unsound[number] != SOUND:
+                index[count] = start + j
+                line_of[count], sample_of[count] = np.int64(down) + first[0], np.int64(beside) + first[1]
+                line_phase[count], sample_phase[count] = p, q
+                count += np.uint64(1)
+                continue
+            along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
+            words[j, 3] = whole_s
+            words[j, 0] = value_at(down, beside, along, across, size, tall, lanes_s, value)
+            words[j, 1], words[j, 2] = doubt_at(
+                down, beside, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
+            )
+        return count
+
     @bare(cache=True, nogil=True)
     def loop(  # type: ignore[no-untyped-def]
-        geometry, grid, kind, served, outside, alone, room, verdict, first, axes, samples, into
+        geometry, grid, kind, served, outside, listed, verdict, words, first, axes, samples, into
     ):  # fmt: skip  # pragma: no cover
         nodes, even, first_x, per_mm, n_lines, n_samples = geometry
         rows, columns, offset_r, offset_c = grid
-        value, doubts, _, unsound = samples
-        out_value, sigma, bits, _, _ = into
-        index, line_of, sample_of, line_phase, sample_phase = room
+        value, sigma, bits, ranks, parts = into
         count = np.uint64(0)
-        for r in range(kind.shape[0]):
+        for row in range(rows):
+            r, start = (row + offset_r) // HALF, np.uint64(row * columns)
             for c in range(kind.shape[1]):
-                alone[c] = kind[r, c] == INSIDE and served[r, c] == 1 and _is_sound(geometry, r, c, first, unsound)
-            top, bottom = part_of(r, offset_r, rows)
-            for row in range(top, bottom):
-                for c in range(kind.shape[1]):
-                    if alone[c]:
-                        left, right = part_of(c, offset_c, columns)
-                        line, line_step, entry, entry_step = row_of(
-                            nodes, first_x, per_mm, r, c, (row + offset_r - r * HALF) / HALF
-                        )
-                        t = left + offset_c - c * HALF
-                        _row_alone(
-                            size, np.uint64(row * columns + left), np.uint64(row * columns + right), even,
-                            line + t * line_step, line_step, entry + t * entry_step, entry_step, first[0], first[1],
-                            axes, value, doubts, out_value, sigma, bits,
-                        )  # fmt: skip
-                    elif kind[r, c] >= EDGE:
-                        count = row_places(
-                            nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row,
-                            outside, count, index, line_of, sample_of, line_phase, sample_phase,
-                        )  # fmt: skip
-                if count > TOGETHER:
-                    place_loop(room, count, verdict, first, axes, samples, into)
-                    count = np.uint64(0)
-        place_loop(room, count, verdict, first, axes, samples, into)
+                if kind[r, c] >= EDGE:
+                    left, right, line, line_step, entry, entry_step = row_on(
+                        nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row,
+                        kind[r, c] == INSIDE,
+                    )  # fmt: skip
+                    count = words_of(
+                        left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples,
+                        words, listed, count,
+                    )  # fmt: skip
+                    _put_row(left, right, start, served[r, c] == 1, words, first, value, sigma, bits, ranks, parts)
+            if count > TOGETHER or row == rows - 1:
+                place_loop(listed, count, verdict, first, axes, samples, into)
+                count = np.uint64(0)
 
     return loop
 

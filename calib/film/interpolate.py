@@ -66,6 +66,7 @@ def sample_strips(
         if at is not None:
             packed = packed_strip(source, table, at.needed(along, across), taps, fill_marks=fill)
             gather(packed, source.raster.n_samples, at, along, across, fill, made)
+    made.finish()
     return Sampled(made.value, made.sigma, made.quality)
 
 
@@ -90,4 +91,5 @@ def interpolate_window(
     if at is not None:
         packed = packed_window(window, at.needed(along, across), (along.taps, across.lanes))
         gather(packed, window.value.shape[1], at, along, across, False, made)
+    made.finish()
     return Sampled(made.value, made.sigma, made.quality)

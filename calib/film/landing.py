@@ -73,9 +73,11 @@ def landing_in(tiles: Tiles) -> Landing | None:
 
     Those of EXACT tiles are listed.
     """
-    exact, low, high = tiles.exact_pixels(), tiles.low.copy(), tiles.high.copy()
-    found = _listed(exact, tiles.raster.pixels(), tiles.inverse, low, high) if exact.size else Places.room(0)
-    return _landed(found, tiles, low, high)
+    exact = tiles.exact_pixels()
+    if exact.size == 0:
+        return _landed(Places.room(0), tiles, tiles.low, tiles.high)
+    low, high = tiles.low.copy(), tiles.high.copy()
+    return _landed(_listed(exact, tiles.raster.pixels(), tiles.inverse, low, high), tiles, low, high)
 
 
 def landing(sweep: StripSweep, places: FilmPoints, extent: Extent) -> Landing | None:

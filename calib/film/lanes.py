@@ -52,9 +52,11 @@ def _rows(builder: Any, source: Any, stride: Any, n_rows: int, weight_of: Any) -
     """Sum over rows of eight values times their row's weight: even and odd rows apart, so that one sum need not wait
     for the other."""
     sums = [ir.Constant(_VECTOR, [0.0] * LANES)] * min(n_rows, 2)
+    at = builder.inttoptr(source, ir.IntType(8).as_pointer())
     for row in range(n_rows):
-        at = builder.add(source, builder.mul(stride, ir.Constant(_ADDRESS, row)))
-        sums[row % 2] = _fma(builder, _load(builder, at, _VECTOR), weight_of(row), sums[row % 2])
+        values = builder.load(builder.bitcast(at, _VECTOR.as_pointer()), align=4)
+        sums[row % 2] = _fma(builder, values, weight_of(row), sums[row % 2])
+        at = builder.gep(at, [stride])
     return sums[0] if n_rows == 1 else builder.fadd(*sums)
 
 

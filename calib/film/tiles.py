@@ -25,7 +25,8 @@ OFF, EXACT, EDGE, INSIDE = 0, 1, 2, 3
 FRACTION_BITS = 32
 FRACTION = 1 << FRACTION_BITS
 TO_PHASE, EVEN_TO_PHASE = FRACTION_BITS - PHASE_BITS, EVEN_BITS - PHASE_BITS  # bits below those of a phase
-NO_MASK = np.zeros((0, 0), np.uint16)
+LAST_PHASE = PHASES - 1
+NO_MASK = np.zeros(0, np.uint16)
 MARGIN = 1e-3  # lines, samples, entries: what rounding cannot bridge
 
 
@@ -33,10 +34,10 @@ MARGIN = 1e-3  # lines, samples, entries: what rounding cannot bridge
 class Tiles:
     """What the pixels of a raster are to a strip, tile by tile; `kind` (tiles down, tiles across).
 
-    OFF the strip; EXACT: to be worked out pixel by pixel; EDGE: some pixels may lie off the strip, or have no place;
-    INSIDE: all lie on it. `served` tells of the same tiles how many strips they may lie on. `nodes` (2, R, C) are line,
-    and x less what the line adds to it, at the tiles' corners; `low`, `high` which samples of each line, from the one
-    before the strip's on, are at or before the places of the EDGE and INSIDE ones.
+    OFF the strip; EXACT: to be worked out pixel by pixel; EDGE: some pixels may lie off the strip; INSIDE: all lie
+    on it, if they have a place. `served` tells of the same tiles how many strips they may lie on. `nodes` (2, R, C) are
+    line, and x less what the line adds to it, at the tiles' corners; `low`, `high` which samples of each line, from
+    the one before the strip's on, are at or before the places of the EDGE and INSIDE ones.
     """
 
     raster: Raster
@@ -60,8 +61,8 @@ class Tiles:
 
     @property
     def outside(self) -> NDArray[np.uint16]:
-        """That of the raster, empty where it has none."""
-        return NO_MASK if self.raster.outside is None else self.raster.outside
+        """That of the raster, pixel by pixel (N,), empty where it has none."""
+        return NO_MASK if self.raster.outside is None else self.raster.outside.ravel()
 
     def exact_pixels(self) -> NDArray[np.int32]:
         """The pixels of all EXACT tiles."""
@@ -87,12 +88,22 @@ def tiles_of(sweeps: Sequence[StripSweep], raster: Raster, extent: Extent) -> li
 def _tiles_of(sweep: StripSweep, raster: Raster, served: NDArray[np.uint8]) -> Tiles:
     inverse = inverse_of(sweep)
     nodes = smooth_places(sweep, raster.nodes)
-    good, _ = good_cells(nodes, 4 * SMOOTH * np.array([1.0, 1.0 / inverse.by_sample[:, 1].max()]))
+    good, _ = good_cells(nodes, _tolerance(nodes[0], sweep.n_lines, 1.0 / inverse.by_sample[:, 1].max()))
     good &= inverse.even.size > 0
     made = Tiles(raster, inverse, nodes, np.zeros_like(served), served, *no_spans(sweep.n_lines))
-    _sort(made.geometry, made.grid, good, made.outside, made.kind, made.low, made.high)
+    _sort(made.geometry, made.grid, good, made.kind, made.low, made.high)
     served += made.kind != OFF
     return made
+
+
+def _tolerance(line: Array, n_lines: int, sample_mm: float) -> Array:
+    """That of `good_cells`, (2, cells down, cells across): four times what is asked where a strip goes on smoothly. In
+    a cell in which it ends, and goes straight on from there, the nodes see half of what lies between them or more.
+    """
+    corners = np.stack([line[i : len(line) - 2 + i : 2, j : line.shape[1] - 2 + j : 2] for i in (0, 2) for j in (0, 2)])
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    ends = ((low < 0) & (high > 0)) | ((low < n_lines - 1) & (high > n_lines - 1))
+    return SMOOTH * np.where(ends, 0.5, 4.0) * np.array([1.0, sample_mm]).reshape(2, 1, 1)
 
 
 def no_spans(n_lines: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
@@ -124,7 +135,7 @@ def box_of(geometry, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @bare(cache=True, nogil=True)
-def _sort(geometry, grid, good, outside, kind, low, high):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _sort(geometry, grid, good, kind, low, high):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Say of each tile what it is, and widen the spans to hold its places."""
     n_lines, n_samples = geometry[4], geometry[5]
     rows, columns, offset_r, offset_c = grid
@@ -143,10 +154,6 @@ def _sort(geometry, grid, good, outside, kind, low, high):  # type: ignore[no-un
             if behind < -0.5 - MARGIN or before > n_samples - 0.5 + MARGIN:
                 continue
             inside = first >= 0.0 and last <= n_lines - 1.0 and before >= MARGIN and behind <= n_samples - 1.0 - MARGIN
-            if inside and outside.size > 0:
-                for i in range(top, bottom):
-                    for j in range(left, right):
-                        inside = inside and outside[i, j] == 0
             kind[r, c] = INSIDE if inside else EDGE
             a, b = _before(before, n_samples), _before(behind + 2 * MARGIN, n_samples)
             for row in range(_before(first, n_lines) + 1, _before(last + 2 * MARGIN, n_lines) + 2):
@@ -178,37 +185,33 @@ def _between(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @bare(cache=True, nogil=True, inline="always")
-def sample_at(even, at, entry):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The sample at an entry of the even table, in parts of EVEN; from row `at` of it."""
+def sample_at(even, entry):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The sample at an entry of the even table, straight on beyond it, in parts of 2^-EVEN_BITS."""
+    last = np.int64(even.size >> 1) - 2
+    at = np.uint64(min(max(entry >> FRACTION_BITS, 0), last))
     beyond = (entry - (np.int64(at) << FRACTION_BITS)) >> EVEN_BITS
     return even[np.uint64(2) * at] + ((beyond * even[np.uint64(2) * at + np.uint64(1)]) >> (FRACTION_BITS - EVEN_BITS))
 
 
 @bare(cache=True, nogil=True, inline="always")
-def row_places(  # type: ignore[no-untyped-def]
-    nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, outside, count,
-    index, out_line, out_sample, line_phase, sample_phase,
-):  # fmt: skip  # pragma: no cover
-    """Note the places of a tile's pixels in one row that lie on the strip, as in `landing.Places`, behind `count` that
-    are noted; how many are then."""
-    half, one = np.int64(1) << (FRACTION_BITS - 1), np.uint64(1)
-    sample_low, sample_high = -(1 << (EVEN_BITS - 1)), np.int64(2 * n_samples - 1) << (EVEN_BITS - 1)
-    line_high, last = (2 * n_lines - 1) * half, np.int64(even.size >> 1) - 2
+def row_on(nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, inside):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """The pixels of a tile in one row of the block that lie on the strip, which follow one another: the first, the one
+    behind the last, and of the first what `row_of` gives. Where a tile is `inside`, all do."""
+    half, beside = np.int64(1) << (FRACTION_BITS - 1), np.int64(1) << (EVEN_BITS - 1)
     line, line_step, entry, entry_step = row_of(nodes, first_x, per_mm, r, c, (row + offset_r - r * HALF) / HALF)
     left, right = part_of(c, offset_c, columns)
-    t, masked = left + offset_c - c * HALF, outside.size > 0
+    t = left + offset_c - c * HALF
     line, entry = line + t * line_step, entry + t * entry_step
-    for j in range(left, right):
-        sample = sample_at(even, np.uint64(min(max(entry >> FRACTION_BITS, 0), last)), entry)
-        on = line >= -half and line <= line_high and sample >= sample_low and sample <= sample_high
-        if on and not (masked and outside[row, j] != 0):
-            whole_l, whole_s = phases_of(line, sample)
-            index[count] = row * columns + j
-            out_line[count], out_sample[count] = whole_l >> PHASE_BITS, whole_s >> PHASE_BITS
-            line_phase[count], sample_phase[count] = whole_l & (PHASES - 1), whole_s & (PHASES - 1)
-            count += one
-        line, entry = line + line_step, entry + entry_step
-    return count
+    if not inside:
+        line_high, sample_high = (2 * n_lines - 1) * half, (2 * n_samples - 1) * beside
+        first, behind = right, left
+        for j in range(left, right):
+            at = line + (j - left) * line_step
+            sample = sample_at(even, entry + (j - left) * entry_step)
+            if at >= -half and at <= line_high and sample >= -beside and sample <= sample_high:
+                first, behind = min(first, j), j + 1
+        line, entry, left, right = line + (first - left) * line_step, entry + (first - left) * entry_step, first, behind
+    return left, right, line, line_step, entry, entry_step
 
 
 @bare(cache=True, nogil=True, inline="always")

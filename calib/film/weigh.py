@@ -48,11 +48,17 @@ def value_at(i, j, along, across, size, tall, lanes, value):  # type: ignore[no-
 
 
 @bare(cache=True, nogil=True, inline="always")
-def doubt_at(i, j, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
-    """Variance and systematic error of the same sum, from the cells in which the taps lie."""
-    cell, width = np.uint64(CELL), np.uint64(doubts.shape[1])
-    at = np.uint64(doubts.ctypes.data) + np.uint64(8) * ((i // cell) * width + j // cell)
-    stride = np.uint64(8) * width
+def cell_of(i, j, doubts):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The number of the cell in which row `i`, column `j` lie."""
+    cell = np.uint64(CELL)
+    return (i // cell) * np.uint64(doubts.shape[1]) + j // cell
+
+
+@bare(cache=True, nogil=True, inline="always")
+def doubt_at(i, j, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Variance and systematic error of the same sum, from the cells in which the taps lie, the first being `number`."""
+    cell, stride = np.uint64(CELL), np.uint64(8 * doubts.shape[1])
+    at = np.uint64(doubts.ctypes.data) + np.uint64(8) * number
     if size != ANY:
         to_l = along + np.uint64(4 * LANES) + np.uint64(PAIRS) * (i % cell)
         to_s = across + np.uint64(4 * LANES) + np.uint64(PAIRS) * (j % cell)
