@@ -87,7 +87,7 @@ def told_true_wedge(fits: FrameFits, truth: Truth) -> FrameFits:
     wedge = film.wedge.model_copy(update={"patches": patches})
     frame = replace(fits.frame, film=film.model_copy(update={"wedge": wedge}))
     with threadpool_limits(1, user_api="blas"):
-        tone = fit_tone(frame, fits.sweep.sweeps, fits.dropouts, fits.tone.scales)
+        tone = fit_tone(frame, fits.sweep.sweeps, fits.dropouts)
     return replace(fits, frame=frame, tone=tone)
 
 

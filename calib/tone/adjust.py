@@ -10,7 +10,7 @@ from calib.coordinates import Array
 from calib.ordered import in_order
 from calib.tone.evidence import Curves, Placing, correction, placed
 from calib.tone.model import Scales, ToneResiduals
-from calib.tone.system import NormalEquations, Rows, Share, Solution
+from calib.tone.system import NormalEquations, Rows, Share, Solution, Values
 from calib.tone.unknowns import Stated, add_priors, updated_scales
 
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
@@ -53,7 +53,7 @@ def evidence_of(
     return Evidence(strip, kind, measured, shares, placings, build)
 
 
-def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution: Solution) -> Evidence:
+def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution: Values) -> Evidence:
     """The same evidence linearised about a solution: a Newton step towards where the model puts each cell.
 
     Two strips share a residual by their variances: only then is the place free of the residual's noise, which would
@@ -65,6 +65,14 @@ def evidence_about(evidence: Evidence, curves: Curves, residual: Array, solution
         z = measured + (share if side == 0 else -share) * residual / old.slope
         placings.append(placed(curves, evidence.strip + side, z, solution))
     return replace(evidence, placings=tuple(placings))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """What a fit starts with: scales, and values of its unknowns if there are any."""
+
+    scales: Scales
+    values: Values | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,11 +95,14 @@ class _State:
 
 
 def adjust(
-    curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, scales: Scales, turns: int, threads: int
+    curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, start: Start, turns: int, threads: int
 ) -> Adjustment:
-    """Fit the unknowns to the evidence in some turns; `stated` is what is known beforehand, `scales` the first ones."""
+    """Fit the unknowns to the evidence in some turns; `stated` is what is known of them beforehand."""
+    scales = start.scales
     factor = np.ones((len(curves.n_lines), n_kinds))
     state = _State(evidence, [_first_residuals(each) for each in evidence], factor)
+    if start.values is not None:
+        state = _restate(curves, state, start.values, threads)
     for turn in range(turns):
         solution = _solve(curves, state, scales, stated, threads)
         state = _restate(curves, state, solution, threads)
@@ -139,7 +150,7 @@ def _solve(curves: Curves, state: _State, scales: Scales, stated: Stated, thread
     return equations.solve()
 
 
-def _restate(curves: Curves, state: _State, solution: Solution, threads: int) -> _State:
+def _restate(curves: Curves, state: _State, solution: Values, threads: int) -> _State:
     """Evidence linearised about a solution, and what its residuals say."""
 
     def look(each: Evidence) -> tuple[Evidence, Array]:
@@ -152,11 +163,11 @@ def _restate(curves: Curves, state: _State, solution: Solution, threads: int) ->
     return _State(evidence, standardised, factor)
 
 
-def residual_of(each: Evidence, solution: Solution) -> tuple[Array, Array]:
+def residual_of(each: Evidence, solution: Values) -> tuple[Array, Array]:
     """Residuals of some evidence and the 1-sigma that its noise gives them, in density."""
     rows = each.rows()
     following = solution.strips[each.strip + 1] if rows.next is not None else None
-    banding = solution.banding(each.strip)
+    banding = solution.banding[each.strip]
     return rows.residual(solution.strips[each.strip], following, solution.common, banding), rows.sigma
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from calib.ordered import in_order
 from calib.sweep.model import StripSweep
-from calib.tone.adjust import Adjustment, Evidence, adjust, evidence_of
+from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of
 from calib.tone.banding import Profiles, estimate_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.cell_kernels import gather_scene
@@ -19,16 +19,17 @@ from calib.tone.cells import select
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, kinds_of, known_rows, overlap_edges, overlap_rows
 from calib.tone.known_film import KnownFilm, known_film
-from calib.tone.model import Scales, StripTone, ToneFit, ToneResiduals
+from calib.tone.model import StripTone, ToneFit, ToneResiduals
 from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.strokes import stroke_sigma, whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
+from calib.tone.system import Values
 from calib.tone.tables import Banding, curve_density, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
-from calib.tone.unknowns import Layout, Stated, first_scales
+from calib.tone.unknowns import Layout, Stated, first_scales, laid_out
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
@@ -37,16 +38,16 @@ BASIS_MARGIN = 0.15  # density past the ends of the known that banding, drift an
 KNOT_STEP = 0.06  # density between knots: finer than any bend of a video chain; the roughness keeps them smooth
 FEWEST_SPLINES, MOST_SPLINES = 12, 48
 N_KINDS = OVERLAP_KIND + 1
-DRAFT_TURNS, TURNS = 3, 5  # the latter when the scales of a draft are at hand
+DRAFT_TURNS, TURNS = 3, 4  # the latter from a draft on
 NO_WEDGE = "no strip shows a step wedge that could be measured"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ToneDraft:
-    """The tone of all strips by their known film alone, and what a fit can start with; None where nothing is known."""
+    """The tone of all strips by their known film alone, and what a fit starts with; None where nothing is known."""
 
     strips: tuple[StripTone, ...]
-    scales: Scales | None
+    start: Start | None
 
 
 def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int = 1) -> ToneDraft:
@@ -59,33 +60,37 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     if passes.typical is None:
         return ToneDraft(_lost_tones(frame, NO_WEDGE), None)
     curves = _curves(frame, known, passes, passes.typical)
-    fit = _adjusted(frame, known, curves, passes, first_scales(), DRAFT_TURNS, threads)
+    fit = _adjusted(frame, known, curves, passes, Start(first_scales()), DRAFT_TURNS, threads)
     _, bandings = _banded(curves, fit, (None,) * len(frame.strips), threads)
-    return ToneDraft(_tones(frame, known, passes, curves, fit, bandings, threads), fit.scales)
+    found = Values(fit.solution.strips, fit.solution.common, fit.solution.banding)
+    return ToneDraft(_tones(frame, known, passes, curves, fit, bandings, threads), Start(fit.scales, found))
 
 
 def fit_tone(
     frame: Frame,
     sweeps: Sequence[StripSweep],
     dropouts: Sequence[Dropouts],
-    start: Scales | None = None,
+    draft: ToneDraft | None = None,
     threads: int = 1,
 ) -> ToneFit:
     """Fit the tone of all strips of a frame together.
 
     `sweeps` say where the samples lie on the film (a wedge is found within the scan's tolerance of where they put it),
-    `dropouts` what the tape lost; an earlier fit or draft of the frame lends its scales to `start` with. A strip
+    `dropouts` what the tape lost; the fit starts from a `draft` of the frame, or from one by the same sweeps. A strip
     without a usable wedge borrows and says so in its `reason`; where no strip has one, all samples lie beyond every
     strip's span. Strips are looked at on `threads` threads; what is found does not depend on their number.
     """
+    before = (draft or draft_tone(frame, sweeps, dropouts, threads)).start
     known = known_film(frame)
     surveyed = survey_frame(frame, known, sweeps, dropouts, threads)
     if surveyed.typical is None:
         return _nothing_known(frame, known, surveyed)
     passes = with_overlaps(frame, surveyed, sweeps, dropouts, threads)
     curves = _curves(frame, known, passes, surveyed.typical)
-    turns = TURNS + DRAFT_TURNS if start is None else TURNS
-    fit = _adjusted(frame, known, curves, passes, start or first_scales(), turns, threads)
+    start, turns = Start(first_scales()), DRAFT_TURNS + TURNS
+    if before is not None and before.values is not None:
+        start, turns = replace(before, values=laid_out(before.values, curves.layout)), TURNS
+    fit = _adjusted(frame, known, curves, passes, start, turns, threads)
     known = replace(known, patch_sigma=_stated(frame, known).sigma_of_patches(fit.scales))
     look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
     profiles, bandings = _banded(curves, fit, tuple(in_order(look, passes.surveys, threads)), threads)
@@ -103,11 +108,11 @@ def _stated(frame: Frame, known: KnownFilm) -> Stated:
 
 
 def _adjusted(
-    frame: Frame, known: KnownFilm, curves: Curves, passes: Passes, scales: Scales, turns: int, threads: int
+    frame: Frame, known: KnownFilm, curves: Curves, passes: Passes, start: Start, turns: int, threads: int
 ) -> Adjustment:
     """The unknowns fitted to all that was gathered."""
     evidence = _evidence(curves, known, passes)
-    return adjust(curves, evidence, _stated(frame, known), N_KINDS, scales, turns, threads)
+    return adjust(curves, evidence, _stated(frame, known), N_KINDS, start, turns, threads)
 
 
 def _banded(

@@ -14,7 +14,7 @@ from calib.tone.noise import NoiseModel, grain_bias, rounding_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.overlap_kernels import cubic_weights
 from calib.tone.strokes import STROKE
-from calib.tone.system import Rows, Solution
+from calib.tone.system import Rows, Values
 from calib.tone.terms import Terms
 from calib.tone.transfer import CorrectionBasis, FirstCurve, power_of_ten
 from calib.tone.unknowns import DRIFT_MODES, Layout, cosines
@@ -54,7 +54,7 @@ class Placing:
     slope: Array
 
 
-def placed(curves: Curves, strip: int, z: Array, solution: Solution | None) -> Placing:
+def placed(curves: Curves, strip: int, z: Array, solution: Values | None) -> Placing:
     """A placing at first-order densities, its slope by a solution."""
     if solution is None:
         return Placing(z, np.ones_like(z))
@@ -63,7 +63,7 @@ def placed(curves: Curves, strip: int, z: Array, solution: Solution | None) -> P
     return Placing(z, np.clip(1.0 + rise / (2 * step), *SLOPES))
 
 
-def correction(curves: Curves, strip: int, z: Array, solution: Solution) -> Array:
+def correction(curves: Curves, strip: int, z: Array, solution: Values) -> Array:
     """What a solution adds to the first-order densities of a strip."""
     weights = solution.strips[strip][curves.layout.curve] + solution.common[curves.layout.curve]
     dark = curves.dark_shape(strip, z) * solution.strips[strip][curves.layout.dark]

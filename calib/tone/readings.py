@@ -42,7 +42,7 @@ def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
     own[kept], common[kept] = 0.0, 0.0
     own[kept, n_own - kept.size + edge[kept]] = 1.0
     alone = np.where(edge >= 0, 0.0, 1.0 / part.weight)
-    values = solution.banding(strip)
+    values = solution.banding[strip].copy()
     values[kept] = solution.strips[strip][n_own - kept.size + edge[kept]]
     measured = (part.weight * FREE_BANDING > MEASURED) & (edge < 0)
     first = measured if measured.any() else edge >= 0

@@ -54,22 +54,31 @@ class Eliminated:
     common: Array
     right: Array
 
+    def banding(self, own: Array, common: Array) -> Array:
+        """The banding that goes with values of the rest."""
+        return np.asarray((self.right - self.own @ own - self.common @ common) / self.weight)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """Unknowns of the strips and common ones, with the covariance of the latter and, per strip, its own and cross."""
+class Values:
+    """Values of the unknowns: of the strips, common ones, and per strip the banding of its samples (n_samples,).
+
+    Banding that is not eliminated is of no meaning in `banding`.
+    """
 
     strips: list[Array]
     common: Array
+    banding: list[Array]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution(Values):
+    """Values with the covariance of the common unknowns and, per strip, its own and cross."""
+
     common_covariance: Array
     strip_covariance: list[Array]
     cross_covariance: list[Array]
     eliminated: list[Eliminated]
-
-    def banding(self, strip: int) -> Array:
-        """Eliminated banding of a strip's samples (those that are not eliminated are of no meaning here)."""
-        part = self.eliminated[strip]
-        return np.asarray((part.right - part.own @ self.strips[strip] - part.common @ self.common) / part.weight)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,7 +223,8 @@ class NormalEquations:
         # with Y = coefficient and S = common_covariance: cross = -Y S, own = conditional + Y S Y'
         cross = [-part[:, :-1] @ common_covariance for part in coefficient]
         full = [base - c @ part[:, :-1].T for base, part, c in zip(conditional, coefficient, cross, strict=True)]
-        return Solution(own, common, common_covariance, full, cross, self.columns)
+        banding = [part.banding(x, common) for part, x in zip(self.columns, own, strict=True)]
+        return Solution(own, common, banding, common_covariance, full, cross, self.columns)
 
 
 def _sums(index: NDArray[np.int64], values: Array, n: int) -> Array:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.coordinates import Array
 from calib.tone.model import Scales
-from calib.tone.system import FREE_BANDING, NormalEquations, Solution
+from calib.tone.system import FREE_BANDING, NormalEquations, Solution, Values
 from calib.tone.transfer import CorrectionBasis
 
 DRIFT_MODES = 10
@@ -106,6 +106,13 @@ class Layout:
     def stroke(self) -> int:
         """Density of the strokes less the stated one."""
         return self.patches.stop + 1
+
+
+def laid_out(values: Values, layout: Layout) -> Values:
+    """Values of a fit without overlaps as those of one with some: the banding that overlaps tie is no more apart."""
+    tied = [banding[edge >= 0] for banding, edge in zip(values.banding, layout.edge, strict=True)]
+    strips = [np.concatenate([own, some]) for own, some in zip(values.strips, tied, strict=True)]
+    return Values(strips, values.common, values.banding)
 
 
 def first_scales() -> Scales:

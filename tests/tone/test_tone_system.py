@@ -74,7 +74,7 @@ def test_chain_with_elimination_is_the_dense_solution() -> None:
         np.testing.assert_allclose(solution.strip_covariance[strip], covariance[own, own], atol=1e-11)
         np.testing.assert_allclose(solution.cross_covariance[strip], covariance[own, common], atol=1e-11)
         first = common.stop + strip * SAMPLES
-        np.testing.assert_allclose(solution.banding(strip), truth[first : first + SAMPLES], atol=1e-11)
+        np.testing.assert_allclose(solution.banding[strip], truth[first : first + SAMPLES], atol=1e-11)
 
 
 def drawn_profiles(chance: np.random.Generator, strips: int, n: int) -> tuple[np.ndarray, np.ndarray]:
