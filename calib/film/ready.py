@@ -107,7 +107,8 @@ def ready(tone: StripTone, values: ValueTable) -> Ready:
     columns, variance = tone.column_density * per, np.square(tone.column_sigma * per)
     bits = np.uint16(LOW_DENSITY), np.uint16(HIGH_DENSITY)
     low, high = (np.float32((end - values.first) * values.per_density) for end in values.span)
-    sums, shift = _by_sum(row, np.square(tone.noise_density * per), np.square(tone.curve_sigma * per))
+    sums, shift = _by_sum(row, tone.noise_density, tone.curve_sigma)
+    sums[:, 1:] = np.square(sums[:, 1:] * per)
     return Ready(
         row_of_dn=row,
         columns=columns.astype(np.float32),
@@ -139,8 +140,9 @@ def _by_sum(*of_dn: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
     while most >> shift >= MOST_SUMS:
         shift += 1
     middle = ((np.arange((most >> shift) + 1) << shift) + ((1 << shift) - 1) / 2) / 4
-    dn = np.arange(of_dn[0].size)
-    return np.stack([np.interp(middle, dn, table) for table in of_dn], axis=1).astype(np.float32), shift
+    low = np.minimum(middle.astype(np.intp), of_dn[0].size - 2)
+    share = (middle - low).astype(np.float32)
+    return np.stack([table[low] + share * (table[low + 1] - table[low]) for table in of_dn], axis=1), shift
 
 
 def _pairs(columns: Array) -> NDArray[np.float32]:
