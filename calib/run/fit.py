@@ -23,6 +23,7 @@ from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, first_look, refine
+from calib.sweep.tables import EVERY_SAMPLE
 from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts, find_dropouts
 from calib.tone.estimate import draft_tone, fit_tone
@@ -144,9 +145,9 @@ def _raw_reader(strip: StripRaster, dropouts: Dropouts):  # type: ignore[no-unty
     """Lines of DN with an infinite sigma where the tape dropped out, and the strip's typical one elsewhere."""
     noise_dn = np.float32(raw_noise_dn(strip))
 
-    def read(first: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        sigma = np.where(dropouts.mask(first, stop), np.float32(np.inf), noise_dn)
-        return strip.read(first, stop).astype(np.float32), sigma
+    def read(first: int, stop: int, samples: slice = EVERY_SAMPLE) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        sigma = np.where(dropouts.mask(first, stop)[:, samples], np.float32(np.inf), noise_dn)
+        return strip.read(first, stop)[:, samples].astype(np.float32), sigma
 
     return read
 
@@ -155,8 +156,10 @@ def _density_readers(frame: Frame, tones: Sequence[StripTone], dropouts: Sequenc
     """For each strip, lines of density with the noise of each sample, infinite where it carries nothing."""
 
     def reader(strip: StripRaster, tone: StripTone, lost: Dropouts):  # type: ignore[no-untyped-def]
-        def read(first: int, stop: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-            window = density_window(strip, tone, lost, first, stop)
+        def read(
+            first: int, stop: int, samples: slice = EVERY_SAMPLE
+        ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+            window = density_window(strip, tone, lost, first, stop, samples)
             bad = (window.quality & np.uint16(DROPOUT)) != 0
             return np.where(bad, 0, window.density), np.where(bad, np.float32(np.inf), window.sigma)
 

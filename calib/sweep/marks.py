@@ -86,9 +86,9 @@ def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, sha
     if high <= low or right <= left:
         return None
     values, sigma = np.zeros((2 * half + 1,) * 2), np.full((2 * half + 1,) * 2, np.inf)
-    some_values, some_sigma = read(low, high)
+    some_values, some_sigma = read(low, high, slice(left, right))
     place = (slice(low - at_l + half, high - at_l + half), slice(left - at_s + half, right - at_s + half))
-    values[place], sigma[place] = some_values[:, left:right], some_sigma[:, left:right]
+    values[place], sigma[place] = some_values, some_sigma
     sigma[~np.isfinite(values) | ~(sigma > 0)] = np.inf
     values[~np.isfinite(sigma)] = 0.0
     return MarkWindow(at_l, at_s, values, sigma, flat, curve, (line - at_l, sample - at_s))

@@ -1,8 +1,7 @@
 """What the sweep stage hands on: the marks and ties it measured, and the sweeps it fitted to them."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,8 +9,17 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 
-ReadWindow = Callable[[int, int], tuple[NDArray[np.float32], NDArray[np.float32]]]
-"""``read(first, stop)`` gives values and 1-sigma noise, each (stop - first, n_samples); sigma is inf without signal."""
+EVERY_SAMPLE = slice(None)
+
+
+class ReadWindow(Protocol):
+    """Gives lines `first` to `stop` (exclusive) of a strip, some of their samples: values and 1-sigma noise, each
+    (stop - first, n); sigma is inf without signal."""
+
+    def __call__(
+        self, first: int, stop: int, samples: slice = EVERY_SAMPLE
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]: ...
+
 
 GOOD = "used"
 OUTSIDE = "outside"

@@ -36,22 +36,25 @@ def quality_of_dn(tone: StripTone) -> NDArray[np.uint16]:
     return quality
 
 
-def density_window(raster: StripRaster, tone: StripTone, dropouts: Dropouts, first: int, stop: int) -> DensityWindow:
-    """Lines `first` to `stop` (exclusive) of a strip as density.
+def density_window(
+    raster: StripRaster, tone: StripTone, dropouts: Dropouts, first: int, stop: int, samples: slice = slice(None)
+) -> DensityWindow:
+    """Lines `first` to `stop` (exclusive) of a strip, some neighbouring samples of them, as density.
 
     Where a quality bit is set the density is only held, not measured; the caller leaves such samples out.
     """
-    dn = raster.read(first, stop)
+    left, right, _ = samples.indices(tone.n_samples)
+    dn = np.ascontiguousarray(raster.read(first, stop)[:, left:right])
     density, sigma = np.empty(dn.shape, np.float32), np.empty(dn.shape, np.float32)
     quality = np.empty(dn.shape, np.uint16)
-    low, high = np.zeros(len(dn), np.int32), np.full(len(dn), tone.n_samples - 1, np.int32)
-    column_density = tone.column_density.astype(np.float32)
+    low, high = np.full(len(dn), left, np.int32), np.full(len(dn), right - 1, np.int32)
+    column_density = tone.column_density[left:right].astype(np.float32)
     line_density = tone.line_density[first:stop].astype(np.float32)
     _density_and_noise(
         dn, tone.density_of_dn, tone.noise_density, column_density, line_density, *_span_bits(tone),
         density, sigma, quality,
     )  # fmt: skip
-    flag_runs(quality, dropouts.runs, first, 0, low, high, DROPOUT)
+    flag_runs(quality, dropouts.runs, first, left, low, high, DROPOUT)
     return DensityWindow(density, sigma, quality)
 
 

@@ -15,6 +15,7 @@ from calib.sweep import combine
 from calib.sweep.adjust import TIE, adjust
 from calib.sweep.estimate import first_look, refine
 from calib.sweep.model import StripSweep, to_film, to_scan
+from calib.sweep.tables import EVERY_SAMPLE
 
 
 def true_sweep(truth, k):
@@ -43,7 +44,7 @@ def readers(truth, frame):
 def lines_of(values, sigma):
     """A reader of windows."""
     v, s = values.astype(np.float32), sigma.astype(np.float32)
-    return lambda first, stop: (v[first:stop], s[first:stop])
+    return lambda first, stop, samples=EVERY_SAMPLE: (v[first:stop, samples], s[first:stop, samples])
 
 
 def errors_px(truth, frame, sweeps, strips=None):
@@ -240,6 +241,9 @@ def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame
     # strips so narrow that whatever looks like marks bends them as it likes
     _, frame, (dn, _) = small_frame
     narrow = replace(frame, strips=tuple(replace(strip, n_samples=40) for strip in frame.strips))
-    some = [lambda first, stop, read=read: tuple(part[:, :40].copy() for part in read(first, stop)) for read in dn]
+    some = [
+        lines_of(*(part[:, :40] for part in read(0, strip.n_lines)))
+        for read, strip in zip(dn, frame.strips, strict=True)
+    ]
     with pytest.raises(CalibError, match="lie on no continuous sweep"):
         first_look(narrow, some)

@@ -12,6 +12,7 @@ from calib.coordinates import FilmPoints
 from calib.frame.read import read_frame
 from calib.sweep.estimate import first_look, refine
 from calib.sweep.model import StripSweep, to_scan
+from calib.sweep.tables import EVERY_SAMPLE
 
 HALF = 45
 LINE, SAMPLE = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
@@ -76,7 +77,7 @@ def readers(truth, frame, alter):
 def lines_of(values, sigma):
     """A reader of windows."""
     v, s = values.astype(np.float32), sigma.astype(np.float32)
-    return lambda first, stop: (v[first:stop], s[first:stop])
+    return lambda first, stop, samples=EVERY_SAMPLE: (v[first:stop, samples], s[first:stop, samples])
 
 
 def wrong_marks(truth, table, gone):
