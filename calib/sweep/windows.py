@@ -19,7 +19,7 @@ PLACE_PX = 0.3  # 1-sigma of place within a window that a sample's say on the co
 TINY = 1e-30
 MOST_SIGMA_PX = 1.0  # a match worse than this along its best direction is left out
 NEARLY_PX = 0.05  # a turn's move at which a window is matched well enough to tell the profile,
-SETTLED_PX = 2e-3  # and at which it is matched
+SETTLED_PX = 2e-2  # and at which it is matched
 
 
 @dataclass(frozen=True, slots=True, eq=False)
