@@ -26,7 +26,7 @@ DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candida
 WIDE = {"common": 1e4, "S": 100.0, "Y": 1.0, "a": 1e3, "b": 1e3, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
         "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-8,
         "border_y": 1e-8}  # fmt: skip
-SEARCH_MODES = 48  # of the wander, at most: what the wide prior's others add is 0.3 px, and places are sought to a px
+SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 
