@@ -102,7 +102,9 @@ def votes_along(mean: Picture, scatter: Picture, step: int) -> Picture:  # pragm
     out = np.empty(mean.shape, np.float32)
     padded = np.empty(n_samples + 2 * step, np.float32)
     for i in range(n_lines):
-        padded[:step], padded[step : step + n_samples], padded[step + n_samples :] = mean[i, 0], mean[i], mean[i, -1]
+        padded[:step], padded[step + n_samples :] = mean[i, 0], mean[i, -1]
+        for j in range(n_samples):
+            padded[step + j] = mean[i, j]
         _vote(mean[i], padded[:n_samples], padded[2 * step :], scatter[i], out[i])
     return out
 
