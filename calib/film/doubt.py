@@ -116,7 +116,7 @@ def _cells(  # type: ignore[no-untyped-def]
                 dn[a, CELL * start : CELL * stop], dn[a + 1, CELL * start : CELL * stop],
                 (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), tables,
                 of_columns[2][start:stop], of_columns[3][start:stop], np.float32(drift), np.float32(line_variance),
-                place[line, 0], place[line, 1], number, room, out[i, j : j + n],
+                place[line, 0], place[line, 1], room, out[i, j : j + n],
             )  # fmt: skip
         count = _list_others(quality, line - top, left, low[row], start, stop, high[row] + 1, number, others)
         _careful_cells(
@@ -152,9 +152,9 @@ def _list_others(quality, i, left, low, start, stop, end, room, others):  # type
 
 @njit(cache=True, nogil=True)
 def _plain_cells(  # type: ignore[no-untyped-def]
-    dn_a, dn_b, value, tables, columns, column_variance, drift, line_variance, place_l, place_s, number, room, out
+    dn_a, dn_b, value, tables, columns, column_variance, drift, line_variance, place_l, place_s, room, out
 ):  # fmt: skip  # pragma: no cover
-    """Cells of two lines read off at the mean of their four DN, with the doubt of their place times the picture's
+    """Cells of two lines as means of what their four samples say, with the doubt of their place times the picture's
     slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests.
     """
     _, sums, shift, spread = tables
@@ -163,14 +163,14 @@ def _plain_cells(  # type: ignore[no-untyped-def]
     variance, shared, across, above, below = room[0], room[1], room[2], room[3], room[4]
     cells = np.uint64(out.shape[0])
     for c in range(cells):
-        p, q = two * c, two * c + one
-        number[c] = (np.uint32(dn_a[p]) + np.uint32(dn_a[q]) + np.uint32(dn_b[p]) + np.uint32(dn_b[q])) >> shift
-    for c in range(cells):
-        k = np.uint64(number[c])
-        row = sums[k, zero] - (columns[c] + drift) + np.float32(0.5)
-        at = np.uint64(min(np.uint32(np.int32(row)), last))
-        variance[c] = sums[k, one] * spread[at, zero]
-        shared[c] = (sums[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
+        noise, square, off = np.float32(0), np.float32(0), columns[c] + drift - np.float32(0.5)
+        for dn in (dn_a, dn_b):
+            for s in range(two * c, two * c + two):
+                k = four(dn[s], shift)
+                at = np.uint64(min(np.uint32(np.int32(sums[k, zero] - off)), last))
+                noise += np.sqrt(sums[k, one] * spread[at, zero])
+                square += (sums[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
+        variance[c], shared[c] = noise * noise / np.float32(16), square / np.float32(4)
     for s in range(np.uint64(v0.size)):
         across[s], above[s], below[s] = v1[s] + v2[s], v2[s] - v0[s], v3[s] - v1[s]
     of_lines, of_samples = place_l * place_l / np.float32(32), place_s * place_s / np.float32(32)
