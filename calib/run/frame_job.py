@@ -31,8 +31,9 @@ from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
 from calib.run.seams import SeamCheck, check_seams, seam_warnings
 
-PRODUCTS = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS))
+LISTED = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS))  # in the item
 ITEM = "item.json"
+PRODUCTS = (*LISTED, ITEM)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +106,7 @@ def run_frame(
     reporting = _reporting()
     found = reporting.Found(film, pictures, seams, columns, figures, provenance)
     reporting.write(out / "report.html", maker, record, found, drawn(), threads)
-    made = (*PRODUCTS, *(asset.href for asset in ANGLE_ASSETS)) if angles else PRODUCTS
+    made = (*LISTED, *(asset.href for asset in ANGLE_ASSETS)) if angles else LISTED
     products = digests([out / name for name in made], out, threads)
     write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
     products = dict(sorted((products | digests([out / ITEM], out)).items()))
