@@ -13,7 +13,7 @@ from calib.compiled import njit
 from calib.film.interpolate import Sampled
 from calib.products.pyramid import round_by_sigma
 from calib.quality import HIGH_DENSITY, LOW_DENSITY, OUTSIDE
-from calib.run.map_light import Light
+from calib.run.map_light import Light, across
 
 OFF_MAP = np.uint16(OUTSIDE)
 BEYOND = np.uint16(LOW_DENSITY | HIGH_DENSITY)
@@ -54,7 +54,7 @@ def _finish(  # type: ignore[no-untyped-def]
     value, sigma, bits, seen, nodes, half, offset_r, offset_c, pixels, rounded, reflectance, out_sigma, normal, quality,
 ):  # fmt: skip  # pragma: no cover
     columns, nothing, single = np.uint64(seen.shape[1]), np.float32(np.nan), pixels.size > 0
-    normal_sigma, wide = np.empty(columns, np.float32), _across(nodes, half, offset_c, seen.shape[1])
+    normal_sigma, wide = np.empty(columns, np.float32), across(nodes, half, offset_c, seen.shape[1])
     for i in range(seen.shape[0]):
         r, share = (i + offset_r) // half, np.float32((i + offset_r) % half) / np.float32(half)
         factor, ratio = (pixels[0, i], pixels[1, i]) if single else (wide[0, r], wide[1, r])
@@ -73,15 +73,3 @@ def _finish(  # type: ignore[no-untyped-def]
         if rounded:
             round_by_sigma(a, b)
             round_by_sigma(c, normal_sigma)
-
-
-@njit(cache=True, nogil=True)
-def _across(nodes, half, first, columns):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Rows of nodes, `half` pixels apart, interpolated for the pixels from pixel `first` of them on."""
-    out = np.empty((nodes.shape[0], nodes.shape[1], columns), np.float32)
-    for k in range(nodes.shape[0]):
-        for r in range(nodes.shape[1]):
-            for j in range(columns):
-                c, t = (j + first) // half, (j + first) % half
-                out[k, r, j] = nodes[k, r, c] + (nodes[k, r, c + 1] - nodes[k, r, c]) * (t / half)
-    return out

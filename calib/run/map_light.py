@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera.interior import film_to_direction
+from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
@@ -40,7 +41,7 @@ class Light:
     """The two factors of a block's pixels: radiance factor per lux second, and what brings that to standard geometry.
 
     `nodes` (2, R, C) lie `half` pixels apart, the first `offset` = (rows, columns) before the block's first pixel.
-    Where they do not serve, `pixels` (2, rows, columns) does, NaN where nothing is seen; otherwise it is empty.
+    Where they do not all serve, `pixels` (2, rows, columns) does; otherwise it is empty.
     """
 
     nodes: Array
@@ -61,7 +62,8 @@ def light_of(table: FilmTable, standard: str, where: Locator, seen: Placed, rows
         if good.all():
             return Light(nodes, half, offset, np.zeros((2, 0, 0), np.float32))
         open_ = ~seen.lattice.cell_of_pixels(good)
-        pixels = seen.lattice.interpolated(nodes, good).astype(np.float32)
+        pixels = np.empty((2, *seen.quality.shape), np.float32)
+        _interpolate(nodes, half, *offset, pixels)
     open_ &= (seen.quality & np.uint16(OUTSIDE)) == 0
     if open_.any():
         located = seen.located or block(where, rows, columns)
@@ -69,3 +71,26 @@ def light_of(table: FilmTable, standard: str, where: Locator, seen: Placed, rows
         angles = [angle[open_] for angle in (located.incidence_deg, located.emission_deg, located.phase_deg)]
         pixels[:, open_] = table.at(film), to_standard(standard, *angles)
     return Light(nodes, half, offset, pixels)
+
+
+@njit(cache=True, nogil=True)
+def across(nodes, half, first, columns):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows of nodes, `half` pixels apart, interpolated for the pixels from pixel `first` of them on."""
+    out = np.empty((nodes.shape[0], nodes.shape[1], columns), np.float32)
+    for k in range(nodes.shape[0]):
+        for r in range(nodes.shape[1]):
+            for j in range(columns):
+                c, t = (j + first) // half, (j + first) % half
+                out[k, r, j] = nodes[k, r, c] + (nodes[k, r, c + 1] - nodes[k, r, c]) * (t / half)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _interpolate(nodes, half, offset_r, offset_c, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The pixels between nodes, to the bit as a block has them whose nodes all serve: blocks must not show."""
+    wide = across(nodes, half, offset_c, out.shape[2])
+    for k in range(out.shape[0]):
+        for i in range(out.shape[1]):
+            r, share = (i + offset_r) // half, np.float32((i + offset_r) % half) / np.float32(half)
+            for j in range(out.shape[2]):
+                out[k, i, j] = wide[k, r, j] + share * (wide[k, r + 1, j] - wide[k, r, j])

@@ -36,6 +36,30 @@ def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
     np.testing.assert_allclose(ratio, to_standard(DEFAULT_MODEL, 30.0, 30.0, 30.0), rtol=1e-6)
 
 
+def test_light_between_nodes_is_the_same_to_the_bit_beside_a_cell_that_is_looked_up() -> None:
+    """A fold runs through the block, but not through the part of it that is made by itself."""
+
+    def place(row: np.ndarray, column: np.ndarray) -> np.ndarray:
+        x, y = 0.013 * (column - 40.0), 0.01 * (row - 30.0)
+        return np.stack([x, y, *(20.0 + part * (x + y) for part in (1.0, 2.0, 3.0))])
+
+    def made(columns: slice) -> MapBlock:
+        rows, shape = slice(0, 64), (64, columns.stop - columns.start)
+        x, y, *angles = place(*np.mgrid[rows, columns].astype(float))
+        quality = np.zeros(shape, np.uint16)
+        located = Located(FilmPoints(x, y), *angles, quality, np.zeros(shape, bool))
+        seen = Placed(quality, lattice(place, np.full(5, 1e-9), 16, rows, columns), located.film, located)
+        light = light_of(table, DEFAULT_MODEL, None, seen, rows, columns)  # type: ignore[arg-type]
+        assert (light.pixels.size > 0) == (columns.start < 40)
+        flat = (np.full(x.size, value, np.float32) for value in (2.0, 0.1))
+        return finished(Sampled(*flat, quality.ravel()), light, quality, exact=True)
+
+    table = SimpleNamespace(at=lambda film: 0.3 + np.abs(film.x_mm), held=lambda film: film)
+    whole, part = made(slice(0, 96)), made(slice(48, 96))
+    for name in ("reflectance", "sigma", "normal"):
+        np.testing.assert_array_equal(getattr(whole, name)[:, 48:], getattr(part, name))
+
+
 def block_of(light: Light, *, exact: bool) -> MapBlock:
     """A block of 40 x 70 pixels of exposure 2 known to 0.1, some of them off the map or beyond the film's curve."""
     shape, (row, column) = (40, 70), np.mgrid[:40, :70]
