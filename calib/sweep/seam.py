@@ -108,19 +108,19 @@ def whole_windows(left: StripSweep) -> int:
 def overlaps(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seams: Iterable[int], pool: Executor, most: int
 ) -> Iterator[Overlap]:
-    """The overlaps of the given seams from left to right, as far as there are any. Every strip is read once, for both
-    its seams, on the threads of `pool`; at most `most` strips' columns wait to be taken."""
+    """The overlaps of the given seams from left to right, as far as there are any. The columns of a strip for both
+    its seams are read at once, on the threads of `pool`; at most `most` strips' columns wait to be taken."""
     columns = {k: _columns(sweeps[k], sweeps[k + 1]) for k in sorted(seams)}
     chosen = {k: found for k, found in columns.items() if found is not None}
     strips = sorted({strip for k in chosen for strip in (k, k + 1)})
 
     def sides(strip: int) -> tuple[Side | None, Side | None]:
         as_right, as_left = chosen.get(strip - 1), chosen.get(strip)
-        wanted = (
-            None if as_right is None else slice(0, as_right.far),
-            None if as_left is None else slice(as_left.near, sweeps[strip].n_samples),
+        lines = 0, sweeps[strip].n_lines
+        return (
+            None if as_right is None else _read_side(read[strip], lines, slice(0, as_right.far)),
+            None if as_left is None else _read_side(read[strip], lines, slice(as_left.near, sweeps[strip].n_samples)),
         )
-        return _read_sides(read[strip], (0, sweeps[strip].n_lines), wanted)
 
     left_side = None
     for strip, (right_side, next_left) in zip(strips, in_order_on(pool, sides, strips, most), strict=True):
@@ -147,32 +147,22 @@ def overlap_rows(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seam:
     if high - low < WINDOW_LINES:
         return None
     begin, end = max(first - MARGIN_LINES, 0), min(stop + MARGIN_LINES, left.n_lines)
-    left_side, _ = _read_sides(read[seam], (begin, end), (slice(columns.near, left.n_samples), None))
-    right_side, _ = _read_sides(read[seam + 1], (low, high), (slice(0, columns.far), None))
-    if left_side is None or right_side is None:
-        return None
+    left_side = _read_side(read[seam], (begin, end), slice(columns.near, left.n_samples))
+    right_side = _read_side(read[seam + 1], (low, high), slice(0, columns.far))
     corners = (begin, columns.near), (low, 0)
     return Overlap(seam, left, right, np.arange(first, stop), samples, left_side, corners[0], right_side, corners[1])
 
 
-def _read_sides(
-    read: ReadWindow, lines: tuple[int, int], wanted: tuple[slice | None, slice | None]
-) -> tuple[Side | None, Side | None]:
-    """Some columns of the lines from the first to before the last of `lines`, twice, None where none are wanted."""
-    sides = [None if part is None else _no_side(lines[1] - lines[0], part.stop - part.start) for part in wanted]
+def _read_side(read: ReadWindow, lines: tuple[int, int], samples: slice) -> Side:
+    """Some columns of the lines from the first to before the last of `lines`, and no others: most of a strip is not
+    seen by its neighbours, and to make values of what is on the tape costs far more than to read it twice."""
+    shape = lines[1] - lines[0], samples.stop - samples.start
+    side = Side(np.empty(shape, np.float32), np.empty(shape, np.float32))
     for first in range(*lines, READ_LINES):
         stop = min(first + READ_LINES, lines[1])
-        values, sigma = read(first, stop)
         at = slice(first - lines[0], stop - lines[0])
-        for part, side in zip(wanted, sides, strict=True):
-            if part is not None and side is not None:
-                side.values[at], side.sigma[at] = values[:, part], sigma[:, part]
-    return sides[0], sides[1]
-
-
-def _no_side(n_lines: int, n_samples: int) -> Side:
-    """Room for a side."""
-    return Side(np.empty((n_lines, n_samples), np.float32), np.empty((n_lines, n_samples), np.float32))
+        side.values[at], side.sigma[at] = read(first, stop, samples)
+    return side
 
 
 def seam_pictures(overlap: Overlap, blur_px: float) -> SeamPictures:

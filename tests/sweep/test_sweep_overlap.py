@@ -10,7 +10,7 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 from calib.sweep.again import measure_again
 from calib.sweep.model import StripSweep
 from calib.sweep.overlap import search_shift
-from calib.sweep.seam import overlaps
+from calib.sweep.seam import GUARD, overlaps
 from calib.sweep.ties import COLUMNS, measure_ties
 
 STEP_MM = 0.0075
@@ -35,7 +35,7 @@ def pair(shift, seed, banding=0.0, noise=0.03):
         noisy = picture + rng.normal(0, noise, picture.shape) + banding * rng.normal(size=SAMPLES)
         sigma = np.full(noisy.shape, noise, np.float32)
         values = noisy.astype(np.float32)
-        readers.append(lambda i, j, v=values, s=sigma: (v[i:j], s[i:j]))
+        readers.append(lambda i, j, some, v=values, s=sigma: (v[i:j, some], s[i:j, some]))
     sigma_mm = np.full(LINES, 0.3 * STEP_MM)
     sweeps = [
         StripSweep(
@@ -76,7 +76,7 @@ def test_film_without_texture_gives_no_confident_tie():
     _, sweeps = pair((0.0, 0.0), 6)
     flat = [rng.normal(1.0, 0.03, (LINES, SAMPLES)).astype(np.float32) for _ in range(2)]
     sigma = np.full((LINES, SAMPLES), 0.03, np.float32)
-    ties = measure_ties([lambda i, j, v=v: (v[i:j], sigma[i:j]) for v in flat], sweeps, PX_MM, [0])
+    ties = measure_ties([lambda i, j, some, v=v: (v[i:j, some], sigma[i:j, some]) for v in flat], sweeps, PX_MM, [0])
     if len(ties):
         sigmas = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
         assert np.sqrt(np.mean((ties.shift / sigmas) ** 2)) < 2.0
@@ -96,8 +96,8 @@ def test_a_lost_strip_is_found_by_its_neighbours_picture_whatever_the_tone():
         np.full(LINES, 10 * STEP_MM), np.full(LINES, 10 * STEP_MM),
     )  # fmt: skip
 
-    def other_tone(i, j):
-        values, sigma = readers[1](i, j)
+    def other_tone(i, j, samples):
+        values, sigma = readers[1](i, j, samples)
         return 3 * values + 5, 3 * sigma
 
     found = searched([readers[0], other_tone], [sweeps[0], lost])
@@ -116,16 +116,17 @@ def test_no_shift_is_claimed_between_unrelated_pictures():
 
 
 def three_strips():
-    """Readers and sweeps of three strips in a row, the last one showing other film; counts how often lines are read."""
+    """Readers and sweeps of three strips in a row, the last one showing other film; counts how often each sample is
+    read."""
     (left, middle), sweeps = pair((0.2, 0.1), 10)
     (_, right), _ = pair((0.2, 0.1), 10)
     third = replace(sweeps[1], x_sample_mm=2 * sweeps[1].x_sample_mm - sweeps[0].x_sample_mm)
-    counts = np.zeros((3, LINES), int)
+    counts = np.zeros((3, LINES, SAMPLES), int)
 
     def counted(strip, read):
-        def call(i, j):
-            counts[strip, i:j] += 1
-            return read(i, j)
+        def call(i, j, samples):
+            counts[strip, i:j, samples] += 1
+            return read(i, j, samples)
 
         return call
 
@@ -137,13 +138,16 @@ def same_bytes(one, other):
         assert getattr(one, name).tobytes() == getattr(other, name).tobytes()
 
 
-def test_ties_do_not_depend_on_the_number_of_threads_and_every_line_is_read_once():
+def test_ties_do_not_depend_on_the_number_of_threads_and_what_both_strips_see_is_read_once():
     one, several = (measure_ties(*three_strips()[:2], PX_MM, [0, 1], threads) for threads in (1, 3))
     assert set(one.strip.tolist()) == {0, 1}
     same_bytes(one, several)
     readers, sweeps, counts = three_strips()
     measure_ties(readers, sweeps, PX_MM, [0, 1])
-    assert np.all(counts == 1)
+    assert counts.max() == 1
+    columns = counts.any(axis=1).sum(axis=1)
+    assert np.all(counts.sum(axis=(1, 2)) == LINES * columns)
+    assert np.all(columns <= (OVERLAP + 2 * GUARD) * np.array([1, 2, 1]))
 
 
 def test_a_shift_is_the_same_wherever_the_search_begins():

@@ -1,4 +1,4 @@
-"""What a tie is measured on: places in the neighbouring strip, smoothed pictures, both read once."""
+"""What a tie is measured on: places in the neighbouring strip, smoothed pictures."""
 
 import numpy as np
 import pytest
