@@ -38,11 +38,12 @@ class Profile:
         first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
         return np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0), np.asarray(high - low)
 
-    def costs_between(self, one_mm: Array, other_mm: Array, variance: float, out: Array) -> None:
-        """Fill (N, M) with what the pieces between film y and others cost, as in `Profiles.unevenness`."""
+    def costs_between(self, one_mm: Array, other_mm: Array, apart: int, variance: float, out: Array) -> None:
+        """Fill (N, N) with what the pieces between film y and others cost, as in `Profiles.unevenness`, where their
+        indices differ by `apart` at most."""
         begins = self._lines_at(one_mm, 1), self._lines_at(other_mm, 1)
         ends = self._lines_at(one_mm, -1), self._lines_at(other_mm, -1)
-        _fill_costs(one_mm, other_mm, begins, ends, (self._first, self._second), 1 / variance / 2, out)
+        _fill_costs(one_mm, other_mm, apart, begins, ends, (self._first, self._second), 1 / variance / 2, out)
 
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Mean of the profile between two film y less the margins, NaN where no line is left."""
@@ -75,12 +76,13 @@ class Profiles:
             costs.append(np.minimum(scatter / variance / 2, MOST_UNEVEN * lines))
         return np.sort(costs, axis=0)[:TRUSTED].mean(axis=0)
 
-    def unevenness_between(self, one_mm: Array, other_mm: Array, variance: float) -> Array:
-        """The same between every one of some film y (N,) and every one of others (M,): (N, M)."""
+    def unevenness_between(self, one_mm: Array, other_mm: Array, apart: int, variance: float) -> Array:
+        """The same between every one of some film y (N,) and every one of others (N,): (N, N), inf where their indices
+        differ by more than `apart`."""
         costs = np.empty((len(self._all), one_mm.size, other_mm.size))
         for profile, cost in zip(self._all, costs, strict=True):
-            profile.costs_between(one_mm, other_mm, variance, cost)
-        return np.asarray(_mean_of_least(costs))
+            profile.costs_between(one_mm, other_mm, apart, variance, cost)
+        return np.asarray(_mean_of_least(costs, apart))
 
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Median over the profiles of their means between two film y, NaN where no line is left."""
@@ -136,17 +138,18 @@ def _medians(rows: NDArray[np.float32]) -> Array:  # pragma: no cover
 def _fill_costs(
     one_mm: Array,
     other_mm: Array,
+    apart: int,
     begins: tuple[NDArray[np.int64], NDArray[np.int64]],
     ends: tuple[NDArray[np.int64], NDArray[np.int64]],
     sums: tuple[Array, Array],
     scale: float,
     out: Array,
 ) -> None:  # pragma: no cover
-    """Costs of all pieces between two film y from running sums; `begins` and `ends` are the first and the stop line of
-    a piece that begins or ends at one and the other film y."""
+    """Costs, from running sums, of the pieces between film y whose indices differ by `apart` at most; `begins` and
+    `ends` are the first and the stop line of a piece that begins or ends at one and the other film y."""
     first, second = sums
     for i in range(one_mm.size):
-        for j in range(other_mm.size):
+        for j in range(max(i - apart, 0), min(i + apart + 1, other_mm.size)):
             if one_mm[i] <= other_mm[j]:
                 low, high = begins[0][i], ends[1][j]
             else:
@@ -158,12 +161,13 @@ def _fill_costs(
 
 
 @njit(cache=True, nogil=True)
-def _mean_of_least(costs: Array) -> Array:  # pragma: no cover
-    """Mean (N, M) of the TRUSTED least of costs (P, N, M)."""
-    out = np.zeros((costs.shape[1], costs.shape[2]))
+def _mean_of_least(costs: Array, apart: int) -> Array:  # pragma: no cover
+    """Mean (N, N) of the TRUSTED least of costs (P, N, N), inf where the indices differ by more than `apart`."""
+    out = np.full((costs.shape[1], costs.shape[2]), np.inf)
     least = np.empty(TRUSTED)
     for i in range(out.shape[0]):
-        for j in range(out.shape[1]):
+        for j in range(max(i - apart, 0), min(i + apart + 1, out.shape[1])):
+            out[i, j] = 0.0
             least[:] = np.inf
             for p in range(costs.shape[0]):
                 value = costs[p, i, j]

@@ -129,12 +129,13 @@ def place_wedge(
     noise2 = (UNEVEN * sums.range / len(borders) + 1e-12) ** 2
     change = np.abs(offsets[:, None] - offsets)
     change = np.where(change <= MOST_DRIFT * wedge.patch_mm, change, np.inf)
+    apart = int(MOST_DRIFT * wedge.patch_mm / line_mm) + 1  # offsets further from each other differ by more
     outer, inner = borders[0], borders[-1]
     cost = sums.unevenness(*_outside(outer, borders[1], offsets), noise2)
     back = []
     for one, other in pairwise(borders):
         drift = (change / _drift_mm(sweep, one, other, inner, line_mm)) ** 2 / 2
-        piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, noise2)
+        piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, apart, noise2)
         total = cost[:, None] + piece + drift
         back.append(total.argmin(axis=0))
         cost = total.min(axis=0)

@@ -54,6 +54,19 @@ def strip(offset_px, sigma_px, seed=0):
     return values, sigma, sweep
 
 
+def test_pieces_between_many_places_cost_what_each_of_them_costs_and_those_not_asked_for_infinity():
+    values, sigma, sweep = strip((0, 0), 3.0)
+    profiles = make_profiles(0, values.astype(np.float32), sigma.astype(np.float32), sweep, (-4.5, -1.5), LINE_MM)
+    offsets = np.arange(-20, 21) * LINE_MM
+    one, other, apart = -3.9 + offsets, -3.8 + offsets, 15  # the farthest of these lie in reverse order
+    found = profiles.unevenness_between(one, other, apart, 1e-3)
+    i, j = np.indices(found.shape)
+    low, high = np.minimum(one[:, None], other), np.maximum(one[:, None], other)
+    np.testing.assert_allclose(
+        found, np.where(np.abs(i - j) <= apart, profiles.unevenness(low, high, 1e-3), np.inf), rtol=1e-12
+    )
+
+
 @pytest.mark.parametrize("offset_px", [(0, 0), (14, -3), (-25, -6)])
 def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
     values, sigma, sweep = strip(offset_px, 3.0)
