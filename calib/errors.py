@@ -19,14 +19,16 @@ class InputError(CalibError):
 
 
 class SeveralInputError(InputError):
-    """Several mistakes in the input, each said in a line of its own; file and key are those of the first."""
+    """Several mistakes in the input, each said in a line of its own, those beyond `most` lines only counted; file and
+    key are those of the first."""
 
-    def __init__(self, mistakes: Sequence[InputError], left_out: int = 0) -> None:
+    def __init__(self, mistakes: Sequence[InputError], most: int) -> None:
+        self.mistakes, left_out = tuple(mistakes), max(len(mistakes) - most, 0)
         self.file, self.key, self.found, self.expected = (
             getattr(mistakes[0], name) for name in ("file", "key", "found", "expected")
         )
         more = (f"{self.file}: and {left_out} mistakes more",) if left_out else ()
-        CalibError.__init__(self, "\n".join((*map(str, mistakes), *more)))
+        CalibError.__init__(self, "\n".join((*map(str, mistakes[:most]), *more)))
 
 
 def shown(found: object, limit: int = 80) -> str:

@@ -39,11 +39,16 @@ def scanned_film(scan: Scan, strips: tuple[StripRaster, ...]) -> Scanned:
 def off_film(
     described: FrameDescription, marks: ReseauMarks, control: ControlPoints | None, scanned: Scanned, document: Document
 ) -> Iterator[InputError]:
-    """The mistakes of a description none of whose marks, patches or points lie on the film that was scanned.
+    """The mistakes of a description that places the scan beside the format, or none of its marks, patches or points on
+    the film that was scanned.
 
     One or the other may miss it (that is odd, no mistake); if all do, a unit or an origin is wrong. The scan may be off
-    by its tolerance.
+    by its tolerance. Where it is the scan that lies elsewhere, what the film carries misses it as a consequence.
     """
+    beside = list(_beside_format(described, scanned, document))
+    if beside:
+        yield from beside
+        return
     slack = described.scan.tolerance_mm
     if not any(_is_scanned(patch, scanned, slack) for patch in described.film.wedge.patches):
         found = _range("y", [y for patch in described.film.wedge.patches for y in patch.y_mm])
@@ -56,10 +61,17 @@ def off_film(
     if control is not None and not _inside(control.x_mm, control.y_mm, scanned, slack).any():
         found = f"points at {_range('x', control.x_mm)}, {_range('y', control.y_mm)} alone"
         yield document.mistake(("control", "points"), found, f"one or more on the film scanned, {within}")
-    width, height = described.camera.format_mm
-    if not (_meet(scanned.x_mm, (-width / 2, width / 2)) and _meet(scanned.y_mm, (-height / 2, height / 2))):
-        expected = f"a part of the film scanned, {within}"
-        yield document.mistake(("camera", "format_mm"), f"a format of {width:g} mm by {height:g} mm", expected)
+
+
+def _beside_format(described: FrameDescription, scanned: Scanned, document: Document) -> Iterator[InputError]:
+    """The mistakes of a scan that begins where nothing of the format is seen."""
+    begins = {"x": "first_center_mm", "y": "first_line_mm"}
+    covered = {"x": scanned.x_mm, "y": scanned.y_mm}
+    for (axis, key), size in zip(begins.items(), described.camera.format_mm, strict=True):
+        format_mm = -size / 2, size / 2
+        if not _meet(covered[axis], format_mm):
+            found = f"{getattr(described.scan, key):g}, so that {_range(axis, covered[axis])} were scanned"
+            yield document.mistake(("scan", key), found, f"a part of the format, {_range(axis, format_mm)}")
 
 
 def oddities(

@@ -18,9 +18,11 @@ WRONG_FOR_A_TABLE = {"model_type", "model_attributes_type", "union_tag_not_found
 
 @contextmanager
 def noted(mistakes: list[InputError]) -> Iterator[None]:
-    """Add to `mistakes` the one that the block raises, if it does, and go on behind the block."""
+    """Add to `mistakes` what the block raises, if it does, and go on behind the block."""
     try:
         yield
+    except SeveralInputError as several:
+        mistakes += several.mistakes
     except InputError as mistake:
         mistakes.append(mistake)
 
@@ -30,7 +32,7 @@ def all_of(mistakes: Iterable[InputError]) -> InputError:
     different = list({str(mistake): mistake for mistake in mistakes}.values())
     if len(different) == 1:
         return different[0]
-    return SeveralInputError(different[:MOST], max(len(different) - MOST, 0))
+    return SeveralInputError(different, MOST)
 
 
 def mistakes_of(

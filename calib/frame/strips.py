@@ -12,6 +12,7 @@ from calib.frame.description import Scan
 from calib.frame.document import Document
 from calib.frame.files import is_within, relative
 from calib.frame.frame import StripRaster
+from calib.frame.mistakes import all_of, noted
 from calib.frame.raster import Storage, storage_of
 from calib.frame.words import quoted
 
@@ -23,7 +24,12 @@ A_PATTERN = "a pattern of relative paths that one TIFF or more match"
 def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...], tuple[str, ...]]:
     """The strips that the pattern matches, sorted by name, and what is odd about them. Raises `InputError`."""
     paths = _matches(scan.strips, document)
-    storages = [storage_of(path) for path in paths]
+    storages, mistakes = [], list[InputError]()
+    for path in paths:
+        with noted(mistakes):
+            storages.append(storage_of(path))
+    if mistakes:
+        raise all_of(mistakes)
     for path, storage in zip(paths, storages, strict=True):
         _check_alike(path, storage, paths[0], storages[0])
     _check_saturation(scan, storages[0], document)
