@@ -159,7 +159,7 @@ def _plain_cells(  # type: ignore[no-untyped-def]
     """
     _, sums, shift, spread = tables
     v0, v1, v2, v3 = value
-    last, zero, one, two = np.uint32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
+    lowest, last, zero, one, two = np.int32(0), np.int32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
     variance, shared, across, above, below = room[0], room[1], room[2], room[3], room[4]
     cells = np.uint64(out.shape[0])
     for c in range(cells):
@@ -167,7 +167,7 @@ def _plain_cells(  # type: ignore[no-untyped-def]
         for dn in (dn_a, dn_b):
             for s in range(two * c, two * c + two):
                 k = four(dn[s], shift)
-                at = np.uint64(min(np.uint32(np.int32(sums[k, zero] - off)), last))
+                at = np.uint64(min(max(np.int32(sums[k, zero] - off), lowest), last))
                 noise += np.sqrt(sums[k, one] * spread[at, zero])
                 square += (sums[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
         variance[c], shared[c] = noise * noise / np.float32(16), square / np.float32(4)

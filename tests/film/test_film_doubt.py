@@ -20,13 +20,15 @@ ALL = Spans(0, np.zeros(6, np.int32), np.full(6, 6, np.int32))
 DN = np.arange(256)
 
 
-def strip_of(noise: np.ndarray, curve: float = 0.0, spread: np.ndarray | None = None) -> Ready:
-    """A strip without banding or drift whose density is a hundredth of its DN; a hundred rows of `spread` to one."""
+def strip_of(
+    noise: np.ndarray, curve: float = 0.0, spread: np.ndarray | None = None, banding: np.ndarray | None = None
+) -> Ready:
+    """A strip whose density is a hundredth of its DN, less `banding`; a hundred rows of `spread` to one."""
     tone = StripTone(
         density_of_dn=(DN / 100).astype(np.float32),
         dn_span=(0, 255),
         rising=True,
-        column_density=np.zeros(SHAPE[1]),
+        column_density=np.zeros(SHAPE[1]) if banding is None else banding,
         line_density=np.zeros(SHAPE[0]),
         noise_density=np.broadcast_to(noise, 256).astype(np.float32),
         curve_sigma=np.full(256, curve, np.float32),
@@ -116,6 +118,17 @@ def test_a_table_scales_noise_and_error_and_adds_what_the_curve_s_end_does() -> 
     found = cells(strip_of(np.full(256, 0.02), 0.05, spread), (0.0, 0.0))
     assert found[..., 0] == pytest.approx(0.06**2)
     assert found[..., 1] == pytest.approx(np.hypot(0.1, 0.1))
+
+
+def test_a_cell_whose_banding_takes_it_below_the_table_reads_the_end_that_it_is_at() -> None:
+    """Two neighbours of rows 3 and 11 of a table from row 0 on, which differ in banding by 12 rows."""
+    dn, banding = np.full(SHAPE, 50, np.uint8), np.zeros(SHAPE[1])
+    dn[:, 4], dn[:, 5] = 2, 22
+    banding[4:6] = -0.01, 0.11
+    spread = np.tile([1.0, 1.0, 0.0], (200, 1))
+    spread[100:, 0] = 9.0
+    found = cells(strip_of(np.full(256, 0.01), 0.0, spread, banding), (0.0, 0.0), dn=dn)
+    assert found[..., 0] == pytest.approx(0.01**2)
 
 
 def test_a_cell_that_the_strip_s_edge_cuts_is_read_off_what_there_is() -> None:
