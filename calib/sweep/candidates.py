@@ -43,14 +43,17 @@ class CrossPixels:
 def find_candidates(read: ReadWindow, spans: Sequence[tuple[int, int]], cross: CrossPixels, n_lines: int) -> Candidates:
     """Local maxima of the cross score in spans (first, stop) of a strip's lines, block by block."""
     # A score's scatter reaches an arm beyond its votes, which reach an arm; it is compared over half an arm.
-    margin = 2 * max(cross.arm_line, cross.arm_sample) + cross.arm_line // 2 + cross.width_line
+    outer = cross.arm_line // 2 + 1
+    margin = 2 * max(cross.arm_line, cross.arm_sample) + outer + cross.width_line
     found = [np.empty((0, 3))]
     for first, stop in (block for span in spans for block in _blocks(*span)):
         low, high = max(first - margin, 0), min(stop + margin, n_lines)
-        score = cross_score(fill_gaps(*read(low, high)), cross)
+        above, below = max(first - outer, 0), min(stop + outer, n_lines)
+        score = cross_score(fill_gaps(*read(low, high)), cross, above - low, below - low)
+        strength = box_mean(np.abs(score), 3, 3, 0, len(score))
         reach = cross.arm_line // 2, cross.arm_sample // 2
-        at = peaks(box_mean(np.abs(score), 3, 3), first - low, stop - low, LEAST_SCORE, *reach)
-        found.append(np.column_stack([at[:, 0] + low, at[:, 1], score[at[:, 0], at[:, 1]]]))
+        at = peaks(strength, first - above, stop - above, LEAST_SCORE, *reach)
+        found.append(np.column_stack([at[:, 0] + above, at[:, 1], score[at[:, 0], at[:, 1]]]))
     table = np.concatenate(found)
     return Candidates(table[:, 0], table[:, 1], table[:, 2])
 
@@ -91,20 +94,22 @@ def _fill_columns(values: NDArray[np.float32], missing: NDArray[np.bool_]) -> ND
     return out
 
 
-def cross_score(values: NDArray[np.float32], cross: CrossPixels) -> NDArray[np.float32]:
-    """Signed score (-1 .. 1) of a cross centred on each sample; positive where the strokes' values are higher."""
+def cross_score(values: NDArray[np.float32], cross: CrossPixels, first: int, stop: int) -> NDArray[np.float32]:
+    """Signed score (-1 .. 1) of a cross centred on each sample of the lines `first` to `stop` (exclusive); positive
+    where the strokes' values are higher."""
     arm, wide = max(cross.arm_line, cross.arm_sample), max(cross.width_line, cross.width_sample)
+    half_s, half_l = max((cross.arm_sample - wide) // 2, 2), max((cross.arm_line - wide) // 2, 2)
+    first_s, first_l = cross.width_sample / 2 + 1 + half_s / 2, cross.width_line / 2 + 1 + half_l / 2
+    shifts_s, shifts_l = (round(first_s), round(first_s + half_s)), (round(first_l), round(first_l + half_l))
+    flank_l, flank_s = cross.width_line + 2, cross.width_sample + 2
+    low, high = max(first - shifts_l[1] - flank_l, 0), min(stop + shifts_l[1] + flank_l, len(values))
     middle = values - np.float32(np.median(values[::SPARSE, ::SPARSE]))
-    scatter = local_scatter(middle, 2 * arm + 1)
+    scatter = local_scatter(middle, 2 * arm + 1, low, high)
     least = max(float(np.median(scatter[::SPARSE, ::SPARSE])) * 0.05, 1e-6 * float(np.abs(middle).max() + 1))
     scatter = np.maximum(scatter, np.float32(least))
-    half_s, half_l = max((cross.arm_sample - wide) // 2, 2), max((cross.arm_line - wide) // 2, 2)
-    across = votes_across(box_mean(middle, _core(cross.width_line), half_s), scatter, cross.width_line + 2)
-    along = votes_along(box_mean(middle, half_l, _core(cross.width_sample)), scatter, cross.width_sample + 2)
-    first_s, first_l = cross.width_sample / 2 + 1 + half_s / 2, cross.width_line / 2 + 1 + half_l / 2
-    shifts_s = np.array([round(first_s), round(first_s + half_s)])
-    shifts_l = np.array([round(first_l), round(first_l + half_l)])
-    return np.asarray(combine_votes(across, along, shifts_s, shifts_l))
+    across = votes_across(box_mean(middle, _core(cross.width_line), half_s, low, high), scatter, flank_l)
+    along = votes_along(box_mean(middle, half_l, _core(cross.width_sample), low, high), scatter, flank_s)
+    return np.asarray(combine_votes(across, along, shifts_s, shifts_l, first - low, stop - low))
 
 
 def _core(width: int) -> int:

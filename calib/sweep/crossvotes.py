@@ -14,13 +14,13 @@ Picture = NDArray[np.float32]
 Line = NDArray[np.float32]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def box_mean(values: Picture, n_lines: int, n_samples: int) -> Picture:  # pragma: no cover
-    """Mean over a box around each sample (lines, samples)."""
-    out = np.empty(values.shape, np.float32)
-    _down(values, n_lines, out)
-    for i in range(values.shape[0]):
-        _across(out[i].copy(), n_samples, out[i])
+@njit(cache=True, nogil=True)
+def box_mean(values: Picture, n_lines: int, n_samples: int, first: int, stop: int) -> Picture:  # pragma: no cover
+    """Mean over a box (lines, samples) around each sample of the lines `first` to `stop` (exclusive)."""
+    means = np.empty((stop - first, values.shape[1]), np.float32)
+    out = np.empty(means.shape, np.float32)
+    _down(values, n_lines, first, means)
+    _across(means, n_samples, out)
     return out
 
 
@@ -32,43 +32,53 @@ def _reflected(i: int, size: int) -> int:  # pragma: no cover
     return i
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _down(values: Picture, size: int, out: Picture) -> None:  # pragma: no cover
-    """Running means along the columns."""
+@njit(cache=True, nogil=True)
+def _down(values: Picture, size: int, first: int, out: Picture) -> None:  # pragma: no cover
+    """Running means along the columns, from line `first` on."""
     n_lines, n_samples = values.shape
-    total = np.zeros(n_samples)
-    for i in range(-(size // 2), size - size // 2):
+    total, share, back = np.zeros(n_samples), 1.0 / size, size // 2
+    for i in range(first - back, first - back + size):
         row = values[_reflected(i, n_lines)]
         for j in range(n_samples):
             total[j] += row[j]
-    for i in range(n_lines):
-        behind, ahead = values[_reflected(i - size // 2, n_lines)], values[_reflected(i + size - size // 2, n_lines)]
+    for i in range(out.shape[0]):
+        behind = values[_reflected(first + i - back, n_lines)]
+        ahead = values[_reflected(first + i - back + size, n_lines)]
         for j in range(n_samples):
-            out[i, j] = total[j] / size
+            out[i, j] = total[j] * share
             total[j] += np.float64(ahead[j]) - np.float64(behind[j])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _across(values: Line, size: int, out: Line) -> None:  # pragma: no cover
-    """Running means along one line."""
-    n, back = values.size, size // 2
-    total = 0.0
-    for j in range(-back, size - back):
-        total += values[_reflected(j, n)]
-    for j in range(n):
-        out[j] = total / size
-        behind, ahead = j - back, j + size - back
-        if behind < 0 or ahead >= n:
-            behind, ahead = _reflected(behind, n), _reflected(ahead, n)
-        total += np.float64(values[ahead]) - np.float64(values[behind])
+@njit(cache=True, nogil=True)
+def _across(values: Picture, size: int, out: Picture) -> None:  # pragma: no cover
+    """Running means along the lines, of four lines at a time: a running sum waits for itself, four do not wait for each
+    other. The last line makes up the last four."""
+    last, n = values.shape[0] - 1, values.shape[1]
+    share, back = 1.0 / size, size // 2
+    for i in range(0, last + 1, 4):
+        k, m, o = min(i + 1, last), min(i + 2, last), min(i + 3, last)
+        a, b, c, d = values[i], values[k], values[m], values[o]
+        p, q, r, s = 0.0, 0.0, 0.0, 0.0
+        for j in range(-back, size - back):
+            at = _reflected(j, n)
+            p, q, r, s = p + a[at], q + b[at], r + c[at], s + d[at]
+        for j in range(n):
+            out[i, j], out[k, j], out[m, j], out[o, j] = p * share, q * share, r * share, s * share
+            behind, ahead = j - back, j + size - back
+            if behind < 0 or ahead >= n:
+                behind, ahead = _reflected(behind, n), _reflected(ahead, n)
+            p += np.float64(a[ahead]) - np.float64(a[behind])
+            q += np.float64(b[ahead]) - np.float64(b[behind])
+            r += np.float64(c[ahead]) - np.float64(c[behind])
+            s += np.float64(d[ahead]) - np.float64(d[behind])
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def local_scatter(values: Picture, box: int) -> Picture:  # pragma: no cover
-    """Standard deviation of the values in a square box around each sample."""
-    mean, square = box_mean(values, box, box), box_mean(values * values, box, box)
-    for i in range(values.shape[0]):
-        for j in range(values.shape[1]):
+@njit(cache=True, nogil=True)
+def local_scatter(values: Picture, box: int, first: int, stop: int) -> Picture:  # pragma: no cover
+    """Standard deviation in a square box around each sample of the lines `first` to `stop` (exclusive)."""
+    mean, square = box_mean(values, box, box, first, stop), box_mean(values * values, box, box, first, stop)
+    for i in range(mean.shape[0]):
+        for j in range(mean.shape[1]):
             variance = square[i, j] - mean[i, j] * mean[i, j]
             square[i, j] = np.sqrt(variance if variance > np.float32(0.0) else np.float32(0.0))
     return square
@@ -111,41 +121,49 @@ def votes_along(mean: Picture, scatter: Picture, step: int) -> Picture:  # pragm
 
 @njit(cache=True, nogil=True)
 def combine_votes(
-    across: Picture, along: Picture, shifts_s: NDArray[np.int64], shifts_l: NDArray[np.int64]
+    across: Picture, along: Picture, shifts_s: tuple[int, int], shifts_l: tuple[int, int], first: int, stop: int
 ) -> Picture:  # pragma: no cover
-    """Mean vote of the half arms inside the picture; 0 unless four or more are, with some along both directions."""
-    n_lines, n_samples = across.shape
-    out = np.zeros((n_lines, n_samples), np.float32)
-    seen_s = np.zeros(n_samples)
-    for shift in shifts_s:
-        seen_s[shift:] += 1
-        seen_s[: max(n_samples - shift, 0)] += 1
-    total = np.empty(n_samples)
-    for i in range(n_lines):
-        total[:] = 0.0
-        for shift in shifts_s:
-            _add(across[i], shift, total)
-        seen_l = 0
-        for shift in shifts_l:
-            for k in (i - shift, i + shift):
-                if 0 <= k < n_lines:
-                    seen_l += 1
-                    row = along[k]
-                    for j in range(n_samples):
-                        total[j] += row[j]
+    """Mean vote of the half arms inside the picture, on lines `first` to `stop` (exclusive); 0 unless four or more are,
+    with some along both directions."""
+    n_samples = across.shape[1]
+    out, none = np.empty((stop - first, n_samples), np.float32), np.zeros(n_samples, np.float32)
+    one, two = shifts_s
+    padded, share = np.zeros(n_samples + 2 * two, np.float32), np.empty((5, n_samples))
+    _shares(shifts_s, share)
+    for i in range(first, stop):
+        padded[two : two + n_samples] = across[i]
+        a, b = padded[two - one :], padded[two + one :]
+        c, d = padded, padded[2 * two :]
+        seen, p = _inside(along, i - shifts_l[0], none)
+        more, q = _inside(along, i + shifts_l[0], none)
+        seen += more
+        more, r = _inside(along, i - shifts_l[1], none)
+        seen += more
+        more, s = _inside(along, i + shifts_l[1], none)
+        seen += more
         for j in range(n_samples):
-            if seen_s[j] > 0 and seen_l > 0 and seen_s[j] + seen_l >= 4:
-                out[i, j] = total[j] / (seen_s[j] + seen_l)
+            total = np.float64(a[j]) + b[j] + c[j] + d[j] + p[j] + q[j] + r[j] + s[j]
+            out[i - first, j] = total * share[seen, j]
     return out
 
 
 @njit(cache=True, nogil=True)
-def _add(row: Line, shift: int, total: Array) -> None:  # pragma: no cover
-    """Add to each place of a line what stands `shift` samples before and behind it."""
-    for j in range(shift, row.size):
-        total[j] += row[j - shift]
-    for j in range(row.size - shift):
-        total[j] += row[j + shift]
+def _inside(picture: Picture, line: int, none: Line) -> tuple[int, Line]:  # pragma: no cover
+    """1 and a line of a picture, 0 and `none` beyond its ends."""
+    return (1, picture[line]) if 0 <= line < picture.shape[0] else (0, none)
+
+
+@njit(cache=True, nogil=True)
+def _shares(shifts_s: tuple[int, int], out: Array) -> None:  # pragma: no cover
+    """What a vote counts in the mean, by the number of half arms along the columns that are seen, at each sample."""
+    n_samples = out.shape[1]
+    for j in range(n_samples):
+        seen_s = 0
+        for shift in shifts_s:
+            seen_s += (j >= shift) + (j + shift < n_samples)
+        for seen_l in range(5):
+            enough = seen_s > 0 and seen_l > 0 and seen_s + seen_l >= 4
+            out[seen_l, j] = 1.0 / (seen_s + seen_l) if enough else 0.0
 
 
 @njit(cache=True, nogil=True)

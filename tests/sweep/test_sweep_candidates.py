@@ -8,7 +8,7 @@ from scipy.ndimage import maximum_filter, uniform_filter1d
 
 from calib.sweep.candidates import CrossPixels, find_candidates
 from calib.sweep.constellation import search_spans
-from calib.sweep.crossvotes import box_mean, peaks
+from calib.sweep.crossvotes import box_mean, combine_votes, peaks
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
 
@@ -21,7 +21,23 @@ def test_box_means_are_those_of_the_reference_filter(size):
     """Reflected ends and even sizes as in scipy.ndimage.uniform_filter1d, also for a box larger than the picture."""
     picture = np.random.default_rng(1).normal(500, 20, (50, 61)).astype(np.float32)
     want = uniform_filter1d(uniform_filter1d(picture.astype(float), size[0], axis=0), size[1], axis=1)
-    np.testing.assert_allclose(box_mean(picture, *size), want, rtol=1e-6)
+    np.testing.assert_allclose(box_mean(picture, *size, 0, 50), want, rtol=1e-6)
+    np.testing.assert_allclose(box_mean(picture, *size, 3, 40), want[3:40], rtol=1e-6)
+
+
+@pytest.mark.parametrize(("shape", "lines"), [((30, 40), (0, 30)), ((30, 40), (4, 21)), ((12, 9), (0, 12))])
+def test_votes_of_half_arms_beyond_the_picture_do_not_count(shape, lines):
+    """Padded with NaN, the mean is that of the finite ones; four are needed, and some along both directions."""
+    across, along = np.random.default_rng(4).normal(size=(2, *shape)).astype(np.float32)
+    near, far = (3, 8), (2, 7)
+    wide_s, wide_l = (np.pad(votes, 8, constant_values=np.nan) for votes in (across, along))
+    moved_s = np.array([np.roll(wide_s, by, axis=1)[8:-8, 8:-8] for shift in near for by in (shift, -shift)])
+    moved_l = np.array([np.roll(wide_l, by, axis=0)[8:-8, 8:-8] for shift in far for by in (shift, -shift)])
+    seen_s, seen_l = np.isfinite(moved_s).sum(axis=0), np.isfinite(moved_l).sum(axis=0)
+    total = np.nansum(moved_s, axis=0) + np.nansum(moved_l, axis=0)
+    enough = (seen_s > 0) & (seen_l > 0) & (seen_s + seen_l >= 4)
+    want = np.where(enough, total / np.maximum(seen_s + seen_l, 1), 0)[slice(*lines)]
+    np.testing.assert_allclose(combine_votes(across, along, near, far, *lines), want, atol=1e-6)
 
 
 def test_peaks_are_where_the_reference_filter_has_its_maxima():

@@ -271,7 +271,7 @@ def test_the_score_finds_a_faint_cross_beside_a_bright_rim(sign):
     c, _ = coverage((sample - 60) * STEP_MM, (line - 130) * STEP_MM, (0.02, -0.02), SHAPE)
     picture = 100 + sign * 25 * c.reshape(line.shape) + rng.normal(0, 4.0, line.shape)
     picture[np.hypot(line - 60, sample - 150) < 25] += 400
-    score = cross_score(picture.astype(np.float32), CrossPixels(27, 27, 5, 5))
+    score = cross_score(picture.astype(np.float32), CrossPixels(27, 27, 5, 5), 0, len(picture))
     at = np.unravel_index(np.abs(score).argmax(), score.shape)
     assert np.hypot(at[0] - 130, at[1] - 60) < 3
     assert np.sign(score[at]) == sign
