@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.film.kernels import CELL
-from calib.film.ready import Read, four
+from calib.film.ready import Read, group_of
 from calib.film.spans import EMPTY, Spans
 from calib.quality import DROPOUT, FILLED, MARK
 from calib.sweep.model import StripSweep
@@ -55,7 +55,7 @@ def cells_of_strip(
     value, quality, top, left = samples
     known = read.known
     _cells(
-        read.dn, read.first, (known.row_of_dn, known.sums, known.shift, known.spread),
+        read.dn, read.first, (known.row_of_dn, known.groups, known.shift, known.spread),
         (known.columns, known.column_variance, known.cell_columns, known.cell_variance), (read.drift, read.variance),
         place, cells.first, cells.low, cells.high, value, quality, top, left, out,
     )  # fmt: skip
@@ -157,7 +157,7 @@ def _plain_cells(  # type: ignore[no-untyped-def]
     """Cells of two lines as means of what their four samples say, with the doubt of their place times the picture's
     slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests.
     """
-    _, sums, shift, spread = tables
+    _, groups, shift, spread = tables
     v0, v1, v2, v3 = value
     lowest, last, zero, one, two = np.int32(0), np.int32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
     variance, shared, across, above, below = room[0], room[1], room[2], room[3], room[4]
@@ -166,10 +166,10 @@ def _plain_cells(  # type: ignore[no-untyped-def]
         noise, square, off = np.float32(0), np.float32(0), columns[c] + drift - np.float32(0.5)
         for dn in (dn_a, dn_b):
             for s in range(two * c, two * c + two):
-                k = four(dn[s], shift)
-                at = np.uint64(min(max(np.int32(sums[k, zero] - off), lowest), last))
-                noise += np.sqrt(sums[k, one] * spread[at, zero])
-                square += (sums[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
+                k = group_of(dn[s], shift)
+                at = np.uint64(min(max(np.int32(groups[k, zero] - off), lowest), last))
+                noise += np.sqrt(groups[k, one] * spread[at, zero])
+                square += (groups[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
         variance[c], shared[c] = noise * noise / np.float32(16), square / np.float32(4)
     for s in range(np.uint64(v0.size)):
         across[s], above[s], below[s] = v1[s] + v2[s], v2[s] - v0[s], v3[s] - v1[s]
@@ -189,7 +189,7 @@ def _careful_cells(  # type: ignore[no-untyped-def]
 ):  # fmt: skip  # pragma: no cover
     """Some cells of two lines, sample by sample: only what lies in the strip, and of that what is itself, if any is."""
     last_line, last_sample = place.shape[0] - 1, dn.shape[1] - 1
-    row_of_dn, sums, shift, spread = tables
+    row_of_dn, groups, shift, spread = tables
     columns, column_variance, _, _ = of_columns
     drift, line_variance = of_lines
     one, two = min(max(line, 0), last_line), min(max(line + 1, 0), last_line)
@@ -211,10 +211,10 @@ def _careful_cells(  # type: ignore[no-untyped-def]
                 if quality[at - top, sample - left] & skipped:
                     continue
                 a, number = at - first_line, np.uint64(dn[at - first_line, sample])
-                k = four(number, shift)
-                shared = sums[k, 2] + column_variance[sample] + line_variance[a]
+                k = group_of(number, shift)
+                shared = groups[k, 2] + column_variance[sample] + line_variance[a]
                 row = row_of_dn[number] - (columns[sample] + drift[a])
-                variance, shared = spread_at(spread, row, sums[k, 1], shared)
+                variance, shared = spread_at(spread, row, groups[k, 1], shared)
                 noise, square, count = noise + np.sqrt(variance), square + shared, count + np.float32(1)
         each = np.float32(1) / count
         variance, square = (noise * each) * (noise * each), square * each

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
-from calib.film.ready import Read, four
+from calib.film.ready import Read, group_of
 
 STEPS = np.array([[0, 1], [1, 0], [1, 1], [1, -1]], dtype=np.int64)  # along the line, across the lines, both diagonals
 
@@ -26,7 +26,7 @@ def bridge(
     known, filled = read.known, np.zeros(rows.size, np.bool_)
     row, noise = np.empty(rows.size, np.float32), np.empty(rows.size, np.float32)
     _bridge(
-        read.dn, known.row_of_dn, known.columns, read.drift, known.sums, known.shift,
+        read.dn, known.row_of_dn, known.columns, read.drift, known.groups, known.shift,
         bad, rows, columns, reach, row, noise, filled,
     )  # fmt: skip
     return row, noise, filled
@@ -47,15 +47,15 @@ def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def] 
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _told(dn, i, j, row_of_dn, of_column, of_line, sums, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _told(dn, i, j, row_of_dn, of_column, of_line, groups, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Row of a sample and the variance of its noise."""
     number = np.uint64(dn[i, j])
-    return row_of_dn[number] - (of_column[j] + of_line[i]), sums[four(number, shift), 1]
+    return row_of_dn[number] - (of_column[j] + of_line[i]), groups[group_of(number, shift), 1]
 
 
 @njit(cache=True, nogil=True)
 def _bridge(  # type: ignore[no-untyped-def]
-    dn, row_of_dn, of_column, of_line, sums, shift, bad, rows, columns, reach, out_row, out_noise, filled
+    dn, row_of_dn, of_column, of_line, groups, shift, bad, rows, columns, reach, out_row, out_noise, filled
 ):  # fmt: skip  # pragma: no cover
     for n in range(rows.size):
         row, column = rows[n], columns[n]
@@ -68,9 +68,9 @@ def _bridge(  # type: ignore[no-untyped-def]
                 continue
             gap = before + after
             i, j = row - before * down, column - before * right
-            a, noise_a = _told(dn, i, j, row_of_dn, of_column, of_line, sums, shift)
+            a, noise_a = _told(dn, i, j, row_of_dn, of_column, of_line, groups, shift)
             i, j = row + after * down, column + after * right
-            b, noise_b = _told(dn, i, j, row_of_dn, of_column, of_line, sums, shift)
+            b, noise_b = _told(dn, i, j, row_of_dn, of_column, of_line, groups, shift)
             weight = 1.0 / (gap * gap * (down * down + right * right))
             share = before / gap
             total += weight

@@ -14,7 +14,7 @@ from calib.compiled import njit
 from calib.film.doubt import cell_spans, cells_of_strip, cells_of_window, place_sigma, raise_cells, spread_at
 from calib.film.fill import bridge
 from calib.film.kernels import CELL
-from calib.film.ready import Read, ValueTable, four, read_lines
+from calib.film.ready import Read, ValueTable, group_of, read_lines
 from calib.film.runs import flag_bits, flag_mask, listed, within
 from calib.film.source import StripSource, StripWindow
 from calib.film.spans import Spans, clipped, widened
@@ -128,7 +128,7 @@ def _bridge_gaps(
     row, noise, filled = bridge(read, bad, rows, columns, reach)
     down, right = read.first - made.top, -made.left
     count = _put(
-        read.dn, rows, columns, filled, row, noise, known.sums, known.shift, known.column_variance, read.variance,
+        read.dn, rows, columns, filled, row, noise, known.groups, known.shift, known.column_variance, read.variance,
         known.values, known.spread, *known.limits, down, right, made.value, made.quality, pairs,
     )  # fmt: skip
     return rows[:count], columns[:count], pairs[:count]
@@ -249,7 +249,7 @@ def _value_at(values, row):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def _put(  # type: ignore[no-untyped-def]
-    dn, rows, columns, filled, told, noise, sums, shift, column_variance, line_variance, values, spread,
+    dn, rows, columns, filled, told, noise, groups, shift, column_variance, line_variance, values, spread,
     least, most, down, right, value, quality, pairs,
 ):  # fmt: skip  # pragma: no cover
     """Bridged samples into their places, NaN where one could not be bridged. Those that were are left in `rows` and
@@ -268,7 +268,7 @@ def _put(  # type: ignore[no-untyped-def]
         elif row >= most:
             bits |= np.uint16(HIGH_DENSITY)
         quality[i, j], value[i, j] = bits, _value_at(values, row)
-        shared = sums[four(dn[line, sample], shift), 2] + column_variance[sample] + line_variance[line]
+        shared = groups[group_of(dn[line, sample], shift), 2] + column_variance[sample] + line_variance[line]
         variance, square = spread_at(spread, row, noise[n] * noise[n], shared)
         rows[count], columns[count], pairs[count, 0], pairs[count, 1] = i, j, variance, np.sqrt(square)
         count += 1

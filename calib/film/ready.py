@@ -18,7 +18,7 @@ from calib.frame.frame import StripRaster
 from calib.quality import HIGH_DENSITY, LOW_DENSITY
 from calib.tone.model import StripTone
 
-MOST_SUMS = 16384  # entries by the sum of four DN: a sigma changes by parts of a thousand from one to the next
+MOST_GROUPS = 16384  # of DN that share a sigma: it changes by parts of a thousand from one to the next
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,9 +51,9 @@ class Ready:
 
     `values` (N - 1, 2): value of row r between two rows is ``values[int(r), 0] + r * values[int(r), 1]``; none where it
     is the row itself. `limits`: the rows at and beyond which nothing can be calibrated; `dn_span` and `beyond`: the DN
-    that can be, and the quality bits of those below and above. `sums` (K, 3): row, variance of noise, variance of the
-    curve by ``(sum of four DN) >> shift``; `spread` (N, 3): what these variances are multiplied by, and what is added
-    to the latter. `cell_columns`, `cell_variance`: `columns` and their `column_variance` as means over cells.
+    that can be, and the quality bits of those below and above. `groups` (K, 3): row, variance of noise, variance of the
+    curve by ``DN >> shift``; `spread` (N, 3): what these variances are multiplied by, and what is added to the latter.
+    `cell_columns`, `cell_variance`: `columns` and their `column_variance` as means over cells.
     """
 
     row_of_dn: NDArray[np.float32]
@@ -63,7 +63,7 @@ class Ready:
     limits: tuple[np.float32, np.float32]
     dn_span: tuple[int, int]
     beyond: tuple[np.uint16, np.uint16]
-    sums: NDArray[np.float32]
+    groups: NDArray[np.float32]
     shift: np.uint32
     spread: NDArray[np.float32]
     cell_columns: NDArray[np.float32]
@@ -93,9 +93,9 @@ def read_lines(raster: StripRaster, tone: StripTone, values: ValueTable, first: 
 
 
 @njit(cache=True, nogil=True, inline="always")
-def four(number, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Where `sums` has what is true of one DN."""
-    return (np.uint64(4) * np.uint64(number)) >> np.uint64(shift)
+def group_of(number, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Where `groups` has what is true of a DN."""
+    return np.uint64(number) >> np.uint64(shift)
 
 
 @lru_cache(maxsize=128)
@@ -107,8 +107,8 @@ def ready(tone: StripTone, values: ValueTable) -> Ready:
     columns, variance = tone.column_density * per, np.square(tone.column_sigma * per)
     bits = np.uint16(LOW_DENSITY), np.uint16(HIGH_DENSITY)
     low, high = (np.float32((end - values.first) * values.per_density) for end in values.span)
-    sums, shift = _by_sum(row, tone.noise_density, tone.curve_sigma)
-    sums[:, 1:] = np.square(sums[:, 1:] * per)
+    groups, shift = _grouped(row, tone.noise_density, tone.curve_sigma)
+    groups[:, 1:] = np.square(groups[:, 1:] * per)
     return Ready(
         row_of_dn=row,
         columns=columns.astype(np.float32),
@@ -117,7 +117,7 @@ def ready(tone: StripTone, values: ValueTable) -> Ready:
         limits=(low, high),
         dn_span=tone.dn_span,
         beyond=bits if tone.rising else bits[::-1],
-        sums=sums,
+        groups=groups,
         shift=np.uint32(shift),
         spread=np.square(values.spread / np.array([per, per, 1.0], np.float32)),
         cell_columns=_pairs(columns),
@@ -134,12 +134,12 @@ def _straight(value: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.stack([exact[:-1] - step * np.arange(step.size), step], axis=1).astype(np.float32)
 
 
-def _by_sum(*of_dn: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
-    """Tables over DN as tables over the sum of four, and by how many bits that is shifted."""
-    most, shift = 4 * (of_dn[0].size - 1), 0
-    while most >> shift >= MOST_SUMS:
+def _grouped(*of_dn: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
+    """Tables over DN as tables over groups of DN, each taken at its middle, and by how many bits a DN is shifted."""
+    last, shift = of_dn[0].size - 1, 0
+    while last >> shift >= MOST_GROUPS:
         shift += 1
-    middle = ((np.arange((most >> shift) + 1) << shift) + ((1 << shift) - 1) / 2) / 4
+    middle = (np.arange((last >> shift) + 1) << shift) + ((1 << shift) - 1) / 2
     low = np.minimum(middle.astype(np.intp), of_dn[0].size - 2)
     share = (middle - low).astype(np.float32)
     return np.stack([table[low] + share * (table[low + 1] - table[low]) for table in of_dn], axis=1), shift
