@@ -160,8 +160,8 @@ def _put_row(left, right, start, alone, words, first, value, sigma, bits, ranks,
                 )  # fmt: skip
 
 
-def _tile_loop(size, place_loop):  # type: ignore[no-untyped-def]
-    """The loop over tiles, row by row as memory lies, compiled for one size of kernel."""
+def _row_loop(size):  # type: ignore[no-untyped-def]
+    """The loop over a tile's pixels in one row, compiled for one size of kernel."""
 
     @bare(cache=True, nogil=True, inline="always")
     def words_of(  # type: ignore[no-untyped-def]
@@ -197,6 +197,13 @@ def _tile_loop(size, place_loop):  # type: ignore[no-untyped-def]
                 down, beside, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
             )
         return count
+
+    return words_of
+
+
+def _tile_loop(size, place_loop):  # type: ignore[no-untyped-def]
+    """The loop over tiles, row by row as memory lies, compiled for one size of kernel."""
+    words_of = _row_loop(size)
 
     @bare(cache=True, nogil=True)
     def loop(  # type: ignore[no-untyped-def]

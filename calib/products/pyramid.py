@@ -77,7 +77,12 @@ def _union_of_bits(values, top, left, rows, cols, out, down, across):  # type: i
 
 @njit(cache=True, nogil=True)
 def round_by_sigma(values, sigma):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """As `rounded_by_sigma` does it, in place, float32 (N,)."""
+    """Round float32 values (N,), in place, to the binary digits that count beside their 1-sigma: off by SIGMA_SHARE of
+    it at most.
+
+    To nearest, ties to even, each by its own sigma; one digit at least is kept. Where sigma is zero or not finite, the
+    value stays as it is.
+    """
     patterns, sigmas = values.view(np.uint32), sigma.view(np.uint32)
     one, power, most = np.uint32(1), np.uint32(23), np.int32(FLOAT32_MANTISSA_BITS - 1)
     for k in range(np.uint64(patterns.size)):
@@ -89,14 +94,3 @@ def round_by_sigma(values, sigma):  # type: ignore[no-untyped-def]  # pragma: no
         half, odd = (one << (shift - one)) - one, (pattern >> shift) & one
         kept = (pattern + (half + odd)) >> shift << shift
         patterns[k] = kept if rounds else pattern
-
-
-def rounded_by_sigma(values: NDArray[np.float32], sigma: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Float32 values (R, C) to the binary digits that count beside their 1-sigma: off by SIGMA_SHARE of it at most.
-
-    To nearest, ties to even, each pixel by its own sigma; one digit at least is kept. Where sigma is zero or not
-    finite, the value stays as it is.
-    """
-    out = values.copy()
-    round_by_sigma(out.reshape(-1), sigma.reshape(-1))
-    return out

@@ -26,9 +26,7 @@ MOST_CHI2 = 4.0
 ODD_SIGMAS = 6.0
 BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
 MARGIN_PX = 10
-LEAST_INSIDE_PX = (
-    2.0  # a stroke that the strip's edge cuts along its length says neither where it is nor how it is turned
-)
+LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
 
 
 @dataclass(frozen=True, slots=True, eq=False)

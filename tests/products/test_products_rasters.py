@@ -9,10 +9,11 @@ import rasterio
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rio_cogeo.cogeo import cog_validate
+from rounded import rounded_by_sigma
 
 from calib.products import cog, rasters
 from calib.products.packing import differences
-from calib.products.pyramid import SIGMA_SHARE, Piece, halve, rounded_by_sigma
+from calib.products.pyramid import SIGMA_SHARE, Piece, halve
 from calib.products.rasters import RasterSpec, raster
 from calib.products.readback import read_raster
 from calib.products.tiles import RasterLayout, center_transform, corner_transform

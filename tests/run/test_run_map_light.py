@@ -3,13 +3,13 @@
 from types import SimpleNamespace
 
 import numpy as np
+from rounded import rounded_by_sigma
 
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import Sampled
 from calib.ground.locate import Located, Placed
 from calib.lattice import lattice
 from calib.light.functions import DEFAULT_MODEL, to_standard
-from calib.products.pyramid import rounded_by_sigma
 from calib.quality import HIGH_DENSITY, NIGHT, OUTSIDE, SEAM
 from calib.run.map_finish import MapBlock, finished
 from calib.run.map_light import Light, light_of

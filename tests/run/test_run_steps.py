@@ -2,9 +2,9 @@
 
 import numpy as np
 import rasterio
+from rounded import rounded_by_sigma
 
 import calib
-from calib.products.pyramid import rounded_by_sigma
 
 
 def test_film_and_map_are_lazy_and_equal_the_products(calibrated) -> None:  # type: ignore[no-untyped-def]
