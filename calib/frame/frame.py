@@ -1,12 +1,13 @@
 """The frame package as a value: described, validated, its strips ready to be read block by block."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.frame.decoded import DecodedStrips
 from calib.frame.description import (
     Camera,
     Exposure,
@@ -22,14 +23,14 @@ from calib.frame.raster import read_lines
 
 def _hold_columns(points: "ReseauMarks | ControlPoints") -> None:
     """Hold every column of the points as read-only float64, one value for each id."""
-    for field in fields(points):
-        if field.name == "ids":
+    for each in fields(points):
+        if each.name == "ids":
             continue
-        column = np.array(getattr(points, field.name), dtype=np.float64)
+        column = np.array(getattr(points, each.name), dtype=np.float64)
         if column.shape != (len(points.ids),):
-            raise ValueError(f"{field.name} must have shape ({len(points.ids)},), not {column.shape}")
+            raise ValueError(f"{each.name} must have shape ({len(points.ids)},), not {column.shape}")
         column.flags.writeable = False
-        object.__setattr__(points, field.name, column)
+        object.__setattr__(points, each.name, column)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +69,8 @@ class StripRaster:
     """One strip on disk, row = scan line, column = sample, lines in the order in which they were scanned.
 
     `index` counts from 0 in film order; `dtype` is uint8 or uint16 in the machine's byte order; a strip that
-    `is_reversed` has its line 0 at the far end of the film.
+    `is_reversed` has its line 0 at the far end of the film. `decoded` keeps what a compressed file holds once the
+    strip has been read whole; a frame's strips share it.
     """
 
     index: int
@@ -77,15 +79,17 @@ class StripRaster:
     n_samples: int
     dtype: np.dtype
     is_reversed: bool
+    decoded: DecodedStrips = field(default_factory=DecodedStrips, repr=False, compare=False)
 
     def read(self, first: int, stop: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
-        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing else is kept in memory.
+        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing is kept in memory.
 
         Raises `InputError` where the file has changed or its data do not decode, ValueError for lines it has not.
         """
         if not 0 <= first <= stop <= self.n_lines:
             raise ValueError(f"lines {first} to {stop} of a strip that has {self.n_lines}")
-        return read_lines(self.path, first, stop, (self.n_lines, self.n_samples), self.dtype)
+        shape = (self.n_lines, self.n_samples)
+        return read_lines(self.path, first, stop, shape, self.dtype, self.decoded)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

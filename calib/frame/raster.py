@@ -2,7 +2,7 @@
 
 This is the border to the TIFF libraries: row = scan line, column = sample, values exactly as stored. Lines of an
 uncompressed file with its data in one run are read from their place in the file; anything else goes through the raster
-library, which decodes the segments that the lines touch and keeps them while the thread stays with the strip.
+library, which decodes the segments that the lines touch; once a strip has been read whole, it is not decoded again.
 """
 
 import logging
@@ -25,6 +25,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 
 from calib.errors import InputError
+from calib.frame.decoded import DecodedStrips
 
 KEY = "scan.strips"
 A_STRIP = "a TIFF with one band of uint8 or uint16"
@@ -66,13 +67,17 @@ def storage_of(path: Path) -> Storage:
     return _storage(path, status.st_size, status.st_mtime_ns)
 
 
-def read_lines(path: Path, first: int, stop: int, shape: tuple[int, int], dtype: np.dtype) -> NDArray:
-    """Lines `first` to `stop` - 1 of a strip of `shape` (n_lines, n_samples) as `dtype`. Raises `InputError`."""
+def read_lines(
+    path: Path, first: int, stop: int, shape: tuple[int, int], dtype: np.dtype, decoded: DecodedStrips
+) -> NDArray:
+    """Lines `first` to `stop` - 1 of a strip of `shape` (n_lines, n_samples) as `dtype`, looked up in what is `decoded`
+    where the file is not plain. Raises `InputError`.
+    """
     storage = storage_of(path)
     if (storage.n_lines, storage.n_samples) != shape or storage.stored.newbyteorder("=") != dtype:
         raise InputError(path, KEY, "another raster than before", "a file that stays as it is while it is read")
     if storage.offset is None:
-        return _decoded(path, first, stop, storage)
+        return decoded.read(_state(path), (first, stop), shape, dtype, lambda: _decoded(path, first, stop, storage))
     start = storage.offset + first * storage.n_samples * storage.stored.itemsize
     count = (stop - first) * storage.n_samples
     try:
@@ -136,6 +141,12 @@ def _undecodable(path: Path, first: int, stop: int) -> InputError:
     return InputError(path, KEY, f"damaged data in lines {first} to {stop - 1}", "data that can be decoded")
 
 
+def _state(path: Path) -> tuple[Path, int, int]:
+    """A file as it is now: another one once it has been changed."""
+    status = os.stat(path)
+    return path, status.st_size, status.st_mtime_ns
+
+
 class _Datasets(threading.local):
     """The datasets that a thread has open, the latest used last; a dataset must not be shared between threads."""
 
@@ -144,8 +155,7 @@ class _Datasets(threading.local):
 
     def of(self, path: Path) -> rasterio.DatasetReader:
         """The dataset of a strip in the present state of its file."""
-        status = os.stat(path)
-        key = (path, status.st_size, status.st_mtime_ns)
+        key = _state(path)
         if key not in self.open:
             # the filter of warnings is shared by all threads
             with _opening, warnings.catch_warnings():

@@ -8,6 +8,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from calib.errors import InputError
+from calib.frame.decoded import DecodedStrips
 from calib.frame.description import Scan
 from calib.frame.document import Document
 from calib.frame.files import is_within, relative
@@ -33,6 +34,7 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
     for path, storage in zip(paths, storages, strict=True):
         _check_alike(path, storage, paths[0], storages[0])
     _check_saturation(scan, storages[0], document)
+    decoded = DecodedStrips()
     strips = tuple(
         StripRaster(
             index=index,
@@ -41,6 +43,7 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
             n_samples=storage.n_samples,
             dtype=storage.stored.newbyteorder("="),
             is_reversed=scan.reversed == ("odd" if index % 2 else "even"),
+            decoded=decoded,
         )
         for index, (path, storage) in enumerate(zip(paths, storages, strict=True))
     )

@@ -1,10 +1,12 @@
 """Strips are read exactly as stored, whichever way a TIFF keeps them, and never more of them than was asked for."""
 
 import os
+import pickle
 import re
 import tracemalloc
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from calib.errors import CalibError, InputError
+from calib.frame import decoded, raster
+from calib.frame.decoded import DecodedStrips
 from calib.frame.frame import StripRaster
 from calib.frame.raster import storage_of
 from calib.frame.read import read_frame
@@ -164,6 +168,54 @@ def test_few_compressed_files_stay_open(tmp_path: Path) -> None:
         tifffile.imwrite(tmp_path / f"{index}.tif", ramp(53, 41) + index, compression="zlib")
         assert strip_of(tmp_path / f"{index}.tif").read(1, 2)[0, 0] == 257 + index
     assert len(os.listdir("/proc/self/fd")) <= before + 4
+
+
+def test_a_compressed_strip_that_was_read_whole_is_decoded_no_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The fits come back to each strip many times; a frame's strips share one file, which is gone with them."""
+    strips, shared = [], DecodedStrips()
+    for index in range(3):
+        WRITERS["lzw-tiled"](tmp_path / f"{index}.tif", ramp(53, 41) + index)
+        strips.append(replace(strip_of(tmp_path / f"{index}.tif"), decoded=shared))
+    for strip in strips:
+        strip.read(0, 53)
+    other = tmp_path / "other.tif"
+    WRITERS["lzw-tiled"](other, ramp(53, 41) + 9)
+    again = pickle.loads(pickle.dumps(strips[1]))
+    monkeypatch.setattr(raster._datasets, "of", refuse)
+    for index, strip in enumerate(strips):
+        np.testing.assert_array_equal(strip.read(7, 31), ramp(53, 41)[7:31] + index)
+        assert strip.read(4, 4).shape == (0, 41)
+    with pytest.raises(AssertionError, match="decoded"):
+        again.read(0, 2)  # in another process, say: nothing of it is there
+    os.replace(other, strips[2].path)
+    with pytest.raises(AssertionError, match="decoded"):
+        strips[2].read(0, 2)  # another file by now
+    monkeypatch.undo()
+    assert strips[2].read(0, 2)[0, 0] == 9
+    kept = shared._file
+    assert kept is not None
+    assert not kept.closed
+    del strips, strip, shared
+    assert kept.closed
+
+
+def test_without_room_for_what_is_decoded_it_is_decoded_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> object:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(decoded, "TemporaryFile", full)
+    values = ramp(53, 41)
+    WRITERS["deflate"](tmp_path / "0.tif", values)
+    strip = strip_of(tmp_path / "0.tif")
+    for _ in range(2):
+        np.testing.assert_array_equal(strip.read(0, 53), values)
+    np.testing.assert_array_equal(strip.read(5, 9), values[5:9])
+
+
+def refuse(path: Path) -> object:
+    raise AssertionError(f"{path} is decoded")
 
 
 @pytest.mark.parametrize("writer", ["plain", "deflate"])

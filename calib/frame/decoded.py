@@ -1,0 +1,70 @@
+"""Compressed strips decoded once: a strip that was read whole is kept as plain samples in a file without a name.
+
+The fits look at a strip several times, and film and map read it again; each time it would be decoded anew. The file
+lies where temporary files do (TMPDIR), is as large as the strips are uncompressed, and is gone with the frame it
+belongs to, also when the process is killed. Where there is no room for it, strips are decoded anew: the same values.
+"""
+
+import os
+import weakref
+from collections.abc import Callable, Hashable
+from tempfile import TemporaryFile
+from threading import Lock
+from typing import IO
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class DecodedStrips:
+    """What was decoded of a frame's strips, by the state of their files; several threads may read at once."""
+
+    def __init__(self) -> None:
+        self._writing = Lock()
+        self._file: IO[bytes] | None = None
+        self._start: dict[Hashable, int] = {}
+        self._has_room = True
+
+    def __reduce__(self) -> tuple[type["DecodedStrips"], tuple[()]]:
+        """Another process begins with nothing decoded."""
+        return DecodedStrips, ()
+
+    def read(
+        self,
+        state: Hashable,
+        lines: tuple[int, int],
+        shape: tuple[int, int],
+        dtype: np.dtype,
+        decode: Callable[[], NDArray],
+    ) -> NDArray:
+        """What `decode` gives of `lines` (first and stop) of a strip of `shape` (n_lines, n_samples).
+
+        `state` tells strips apart, and a file from what it becomes when it is changed.
+        """
+        start, file = self._start.get(state), self._file
+        if start is None or file is None:
+            values = decode()
+            if lines == (0, shape[0]):
+                self._keep(state, values)
+            return values
+        kept = np.empty((lines[1] - lines[0], shape[1]), dtype)
+        offset = start + lines[0] * shape[1] * dtype.itemsize
+        whole = kept.size == 0 or os.preadv(file.fileno(), [kept.data.cast("B")], offset) == kept.nbytes
+        return kept if whole else decode()
+
+    def _keep(self, state: Hashable, values: NDArray) -> None:
+        """Write a whole strip to the end of the file."""
+        with self._writing:
+            if state in self._start or not self._has_room:
+                return
+            try:
+                if self._file is None:
+                    self._file = TemporaryFile()  # noqa: SIM115 - closed with the last reference to this
+                    weakref.finalize(self, self._file.close)
+                start = self._file.seek(0, os.SEEK_END)
+                self._file.write(np.ascontiguousarray(values).data)
+                self._file.flush()
+            except OSError:
+                self._has_room = False
+                return
+            self._start[state] = start
