@@ -18,7 +18,7 @@ from calib.film.landing import Landing, Places
 from calib.film.packed import SOUND, Packed
 from calib.film.raster import HALF
 from calib.film.tiles import EDGE, FRACTION_BITS, INSIDE, LAST_PHASE, phases_of, row_on, sample_at
-from calib.film.weigh import ANY, SIZES, axes_of, cell_of, doubt_at, row_at, value_at
+from calib.film.weigh import ANY, axes_of, cell_of, doubt_at, row_at, value_at
 from calib.quality import OUTSIDE, SEAM
 
 TOGETHER = 2048  # places of tiles are listed before they are looked at: what the nearest cache holds
@@ -70,19 +70,21 @@ def gather(
     axes = axes_of(along, across)
     samples = (packed.value, packed.doubts, packed.quality, packed.unsound.ravel())
     into = (made.value, made.sigma, made.quality, made.rank, made.parts)
-    size = along.taps if max(along.taps, across.taps) <= LANES else ANY
+    written_out = (0,) * (
+        along.taps if max(along.taps, across.taps) <= LANES else ANY
+    )  # compiled code knows its length
     n, columns = at.places.index.size, 0
     if at.tiles is not None:
         columns = at.tiles.raster.shape[1]
         n = max(n, TOGETHER + columns)
     verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_)
     if at.places.index.size:
-        PLACE_LOOPS[size](at.places.fields, at.places.index.size, verdict, first, axes, samples, into)
+        _place_loop(at.places.fields, at.places.index.size, verdict, first, axes, samples, into, written_out)
     if at.tiles is not None:
         tiles, words = at.tiles, np.empty((columns, 4), np.float32)
-        TILE_LOOPS[size](
+        _tile_loop(
             tiles.geometry, tiles.grid, tiles.kind, tiles.served, tiles.outside, Places.room(n).fields, verdict, words,
-            first, axes, samples, into,
+            first, axes, samples, into, written_out,
         )  # fmt: skip
 
 
@@ -109,36 +111,33 @@ def _put(value, sigma, bits, ranks, parts, k, rank, flags, v, variance, systemat
         parts[k, 0], parts[k, 1], parts[k, 2] = variance, shared, weight
 
 
-def _place_loop(size):  # type: ignore[no-untyped-def]
-    """The loop over listed places, compiled for one size of kernel."""
-
-    @bare(cache=True, nogil=True)
-    def loop(listed, count, verdict, first, axes, samples, into):  # type: ignore[no-untyped-def]  # pragma: no cover
-        index, line, sample, line_phase, sample_phase = listed
-        first_line, first_sample, n_samples, _ = first
-        value, doubts, _, _ = samples
-        rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
-        out_value, sigma, bits, ranks, parts = into
-        verdict_ranks, verdict_bits, missing = verdict
-        judge(listed, count, first, axes, samples, verdict)
-        for m in range(np.uint64(count)):
-            i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-            k, p, q = np.uint64(index[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
-            rank, flags = verdict_ranks[m], verdict_bits[m]
-            along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
-            v = value_at(i, j, along, across, size, tall, lanes_s, value)
-            variance, shared = doubt_at(
-                i, j, cell_of(i, j, doubts), along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
-            )
-            if rank == LOST:
-                v = variance = np.float32(np.nan)
-            elif not np.isfinite(v):
-                v, more = of_those_there(i, j, p, q, axes, missing[m], value)
-                variance *= more
-            at = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-            _put(out_value, sigma, bits, ranks, parts, k, rank, flags, v, variance, shared, at, n_samples)
-
-    return loop
+@bare(cache=True, nogil=True)
+def _place_loop(listed, count, verdict, first, axes, samples, into, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The loop over listed places, compiled for each size of kernel."""
+    size = len(written_out)
+    index, line, sample, line_phase, sample_phase = listed
+    first_line, first_sample, n_samples, _ = first
+    value, doubts, _, _ = samples
+    rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
+    out_value, sigma, bits, ranks, parts = into
+    verdict_ranks, verdict_bits, missing = verdict
+    judge(listed, count, first, axes, samples, verdict)
+    for m in range(np.uint64(count)):
+        i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
+        k, p, q = np.uint64(index[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
+        rank, flags = verdict_ranks[m], verdict_bits[m]
+        along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
+        v = value_at(i, j, along, across, size, tall, lanes_s, value)
+        variance, shared = doubt_at(
+            i, j, cell_of(i, j, doubts), along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
+        )
+        if rank == LOST:
+            v = variance = np.float32(np.nan)
+        elif not np.isfinite(v):
+            v, more = of_those_there(i, j, p, q, axes, missing[m], value)
+            variance *= more
+        at = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
+        _put(out_value, sigma, bits, ranks, parts, k, rank, flags, v, variance, shared, at, n_samples)
 
 
 @bare(cache=True, nogil=True, inline="always")
@@ -160,78 +159,65 @@ def _put_row(left, right, start, alone, words, first, value, sigma, bits, ranks,
                 )  # fmt: skip
 
 
-def _row_loop(size):  # type: ignore[no-untyped-def]
-    """The loop over a tile's pixels in one row, compiled for one size of kernel."""
-
-    @bare(cache=True, nogil=True, inline="always")
-    def words_of(  # type: ignore[no-untyped-def]
-        left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples, words, listed,
-        count,
-    ):  # fmt: skip  # pragma: no cover
-        """What a strip says of the pixels of a row; those about which not all is sound are listed behind `count`."""
-        value, doubts, _, unsound = samples
-        rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
-        index, line_of, sample_of, line_phase, sample_phase = listed
-        masked = outside.size > 0
-        line -= first[0] << FRACTION_BITS
-        before = first[1] << PHASE_BITS
-        for j in range(np.uint64(left), np.uint64(right)):
-            whole_l, whole_s = phases_of(line, sample_at(even, entry))
-            whole_s -= before
-            down, beside = np.uint64(whole_l >> PHASE_BITS), np.uint64(whole_s >> PHASE_BITS)
-            p, q, number = whole_l & LAST_PHASE, whole_s & LAST_PHASE, cell_of(down, beside, doubts)
-            line, entry = line + line_step, entry + entry_step
-            words[j, 3] = ABSENT
-            if masked and outside[start + j] != 0:
-                continue
-            if unsound[number] != SOUND:
-                index[count] = start + j
-                line_of[count], sample_of[count] = np.int64(down) + first[0], np.int64(beside) + first[1]
-                line_phase[count], sample_phase[count] = p, q
-                count += np.uint64(1)
-                continue
-            along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
-            words[j, 3] = whole_s
-            words[j, 0] = value_at(down, beside, along, across, size, tall, lanes_s, value)
-            words[j, 1], words[j, 2] = doubt_at(
-                down, beside, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
-            )
-        return count
-
-    return words_of
+@bare(cache=True, nogil=True, inline="always")
+def _words_of(  # type: ignore[no-untyped-def]
+    left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples, words, listed,
+    count, size,
+):  # fmt: skip  # pragma: no cover
+    """What a strip says of the pixels of a row; those about which not all is sound are listed behind `count`."""
+    value, doubts, _, unsound = samples
+    rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
+    index, line_of, sample_of, line_phase, sample_phase = listed
+    masked = outside.size > 0
+    line -= first[0] << FRACTION_BITS
+    before = first[1] << PHASE_BITS
+    for j in range(np.uint64(left), np.uint64(right)):
+        whole_l, whole_s = phases_of(line, sample_at(even, entry))
+        whole_s -= before
+        down, beside = np.uint64(whole_l >> PHASE_BITS), np.uint64(whole_s >> PHASE_BITS)
+        p, q, number = whole_l & LAST_PHASE, whole_s & LAST_PHASE, cell_of(down, beside, doubts)
+        line, entry = line + line_step, entry + entry_step
+        words[j, 3] = ABSENT
+        if masked and outside[start + j] != 0:
+            continue
+        if unsound[number] != SOUND:
+            index[count] = start + j
+            line_of[count], sample_of[count] = np.int64(down) + first[0], np.int64(beside) + first[1]
+            line_phase[count], sample_phase[count] = p, q
+            count += np.uint64(1)
+            continue
+        along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
+        words[j, 3] = whole_s
+        words[j, 0] = value_at(down, beside, along, across, size, tall, lanes_s, value)
+        words[j, 1], words[j, 2] = doubt_at(
+            down, beside, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
+        )
+    return count
 
 
-def _tile_loop(size, place_loop):  # type: ignore[no-untyped-def]
-    """The loop over tiles, row by row as memory lies, compiled for one size of kernel."""
-    words_of = _row_loop(size)
-
-    @bare(cache=True, nogil=True)
-    def loop(  # type: ignore[no-untyped-def]
-        geometry, grid, kind, served, outside, listed, verdict, words, first, axes, samples, into
-    ):  # fmt: skip  # pragma: no cover
-        nodes, even, first_x, per_mm, n_lines, n_samples = geometry
-        rows, columns, offset_r, offset_c = grid
-        value, sigma, bits, ranks, parts = into
-        count = np.uint64(0)
-        for row in range(rows):
-            r, start = (row + offset_r) // HALF, np.uint64(row * columns)
-            for c in range(kind.shape[1]):
-                if kind[r, c] >= EDGE:
-                    left, right, line, line_step, entry, entry_step = row_on(
-                        nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row,
-                        kind[r, c] == INSIDE,
-                    )  # fmt: skip
-                    count = words_of(
-                        left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples,
-                        words, listed, count,
-                    )  # fmt: skip
-                    _put_row(left, right, start, served[r, c] == 1, words, first, value, sigma, bits, ranks, parts)
-            if count > TOGETHER or row == rows - 1:
-                place_loop(listed, count, verdict, first, axes, samples, into)
-                count = np.uint64(0)
-
-    return loop
-
-
-PLACE_LOOPS = {size: _place_loop(size) for size in (*SIZES, ANY)}
-TILE_LOOPS = {size: _tile_loop(size, PLACE_LOOPS[size]) for size in (*SIZES, ANY)}
+@bare(cache=True, nogil=True)
+def _tile_loop(  # type: ignore[no-untyped-def]
+    geometry, grid, kind, served, outside, listed, verdict, words, first, axes, samples, into,
+    written_out,
+):  # fmt: skip  # pragma: no cover
+    """The loop over tiles, row by row as memory lies, compiled for each size of kernel."""
+    nodes, even, first_x, per_mm, n_lines, n_samples = geometry
+    rows, columns, offset_r, offset_c = grid
+    value, sigma, bits, ranks, parts = into
+    count = np.uint64(0)
+    for row in range(rows):
+        r, start = (row + offset_r) // HALF, np.uint64(row * columns)
+        for c in range(kind.shape[1]):
+            if kind[r, c] >= EDGE:
+                left, right, line, line_step, entry, entry_step = row_on(
+                    nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row,
+                    kind[r, c] == INSIDE,
+                )  # fmt: skip
+                count = _words_of(
+                    left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples,
+                    words, listed, count, len(written_out),
+                )  # fmt: skip
+                _put_row(left, right, start, served[r, c] == 1, words, first, value, sigma, bits, ranks, parts)
+        if count > TOGETHER or row == rows - 1:
+            _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
+            count = np.uint64(0)

@@ -10,7 +10,6 @@ from calib.compiled import bare
 from calib.film.kernels import ALIGNED, CELL, LANES, AxisWeights
 from calib.film.lanes import weighted_block, weighted_pairs
 
-SIZES = (4, 6, 8)
 ANY = 0
 ROW, PAIRS = 4 * 2 * ALIGNED, 4 * LANES  # bytes of a row of the tables, and of its pairs, of a kernel of some size
 
