@@ -69,12 +69,6 @@ class AxisWeights:
         """The weights (PHASES + 1, taps), which sum to 1."""
         return self.rows[:, : self.taps]
 
-    @property
-    def by_cell(self) -> NDArray[np.float32]:
-        """The pairs (PHASES + 1, CELL, cells, 2)."""
-        pairs = self.rows[:, self.lanes : self.lanes + CELL * 2 * self.cells]
-        return pairs.reshape(len(self.rows), CELL, self.cells, 2)
-
 
 def _bilinear(d: Array) -> Array:
     return np.maximum(1.0 - np.abs(d), 0.0)

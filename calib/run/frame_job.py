@@ -95,12 +95,8 @@ def run_frame(
     figures = figures_of(fits, seams, columns)
     write_fits(out / "fits.nc", record)
     watch.lap("checks")
-    warnings = (
-        *fits.warnings,
-        *ground_warnings(maker.where.view, fits.sun),
-        *seam_warnings(seams),
-        *map_warnings(pictures),
-    )
+    ground = ground_warnings(maker.where.view, fits.sun)
+    warnings = (*fits.warnings, *ground, *seam_warnings(seams), *map_warnings(pictures))
     settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
     provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), figures, threads)
     reporting = _reporting()

@@ -78,7 +78,7 @@ class _Factored:
 
 
 def estimate_chain(normals: ChainNormals, threads: int = 1) -> ChainEstimate:
-    """The unknowns alone, which take a third of the time; errors as `solve_chain`."""
+    """The unknowns alone, which take less time; errors as `solve_chain`."""
     factored = _factored(normals, threads)
     solved = _solved(factored, len(normals.diagonal), threads)
     return ChainEstimate(_unknowns(solved, factored.shared), factored.shared, factored.log_det)

@@ -5,10 +5,10 @@ thousands of windows and each is small.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.median import select
 from calib.sweep.smoothing import Picture
 
 TURNS = 6
@@ -265,26 +265,4 @@ def robust_scatter(residual: Picture, good: Picture) -> float:  # pragma: no cov
             if good[i, j] > 0:
                 size[n] = abs(residual[i, j])
                 n += 1
-    return float(_middle(size, n) / np.float32(0.6745))
-
-
-@njit(cache=True, nogil=True)
-def _middle(values: NDArray[np.float32], n: int) -> np.float32:  # pragma: no cover
-    """The middle one of the first n values, the upper one of two, by Hoare's selection; their order changes."""
-    low, high, middle = 0, n - 1, n // 2
-    while low < high:
-        pivot, i, j = values[middle], low, high
-        while i <= j:
-            while values[i] < pivot:
-                i += 1
-            while values[j] > pivot:
-                j -= 1
-            if i <= j:
-                values[i], values[j] = values[j], values[i]
-                i += 1
-                j -= 1
-        if j < middle:
-            low = i
-        if middle < i:
-            high = j
-    return values[middle]
+    return float(select(size, n, n // 2) / np.float32(0.6745))

@@ -39,8 +39,10 @@ def test_weights_sum_to_one_and_balance_about_the_place(name: str, scale: float)
     assert np.abs((values * away).sum(axis=1)).max() < 1e-6
     assert not weights.rows[:, weights.taps : weights.lanes].any()
     squares = np.tile((values**2).sum(axis=1)[:, None], (1, CELL))
-    assert weights.by_cell[..., 0].sum(axis=2) == pytest.approx(squares, rel=1e-5)
-    assert weights.by_cell[..., 1].sum(axis=2) == pytest.approx(1.0, rel=1e-5)
+    pairs = weights.rows[:, weights.lanes : weights.lanes + CELL * 2 * weights.cells]
+    by_cell = pairs.reshape(len(pairs), CELL, weights.cells, 2)
+    assert by_cell[..., 0].sum(axis=2) == pytest.approx(squares, rel=1e-5)
+    assert by_cell[..., 1].sum(axis=2) == pytest.approx(1.0, rel=1e-5)
 
 
 @pytest.mark.parametrize("scale", [1.0, 1.2, 2.7])

@@ -99,7 +99,7 @@ def test_compiled_code_comes_from_where_its_cache_is_locked(path: Path) -> None:
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)
 def test_compiled_functions_stand_at_the_top(path: Path) -> None:
-    """One made within another function is not found in the cache again if it calls compiled code: 4 s at each start."""
+    """One made within another function is not found in the cache again if it calls compiled code."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     nested = [
         inner.name
