@@ -11,9 +11,10 @@ from calib.coordinates import FilmPoints, ScanPoints
 from calib.errors import CalibError
 from calib.frame.frame import ReseauMarks
 from calib.frame.read import read_frame
-from calib.sweep import combine
+from calib.sweep import combine, estimate
 from calib.sweep.adjust import TIE, adjust
 from calib.sweep.estimate import first_look, refine
+from calib.sweep.layout import ROUGH
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import EVERY_SAMPLE
 
@@ -235,6 +236,24 @@ def test_where_ties_bend_a_sweep_back_another_prior_and_then_the_marks_stand(sma
     assert len(tried) > 1
     assert any("contradict the marks" in line for line in fit.warnings) == (bent == 99)
     assert np.any(fit.ties.used) == (bent != 99)
+
+
+def test_the_prior_is_asked_for_again_once_weights_have_settled(small_frame, monkeypatch):
+    """As if the first asking had left the rough prior, the last fit is under a likelier one all the same."""
+    _, frame, (dn, density) = small_frame
+    first, settled = first_look(frame, dn), []
+
+    def settling(frame, nominal, found, *rest):
+        settled.append((found, combine.settle_smoothness(frame, nominal, found, *rest)))
+        return settled[-1][1]
+
+    monkeypatch.setattr(estimate, "fit_likeliest", combine.fit_all)
+    monkeypatch.setattr(estimate, "settle_smoothness", settling)
+    fit = refine(frame, density, first.sweeps)
+    ((before, after),) = settled
+    assert before.smoothness == ROUGH
+    assert after.smoothness != ROUGH
+    assert fit.figures["ties_used"] > 0
 
 
 def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame):
