@@ -27,6 +27,7 @@ BEND_SIGMA = 1.5
 LEAST_SEEN = 0.3  # part of the samples in and by the strokes that must carry signal
 MOST_STEP_PX = 1.5
 RENEW = 2  # turns
+SETTLED_SIGMAS = 0.3  # by which an unknown but the place may still move where a fit ends
 RECENTRE_PX = 1.0  # a mark found farther from where it was looked for: its flanks are no longer those looked at
 HELD = 1e12  # inverse prior variance of what is not let loose yet
 GONE = 0.4  # a half arm with a smaller share of the contrast is damaged
@@ -79,7 +80,7 @@ class MarkFit:
 @dataclass(frozen=True, slots=True)
 class FitPriors:
     """1-sigma of what is known beforehand: place (px), tilts (radians), relative blur; the most iterations, and the
-    step (px) at which they may end."""
+    place's step (px) at which they may end."""
 
     place_px: float
     tilt: float
@@ -192,10 +193,10 @@ def _iterate(
         if not lost[i]:
             weight[i] = 1.0 / pixels.sigma[i] ** 2
     theta, scene, rough = origin.copy(), np.zeros(spline.side**2), noise2
-    upper, possible, turn, moved = spline.penalty, True, 0, np.inf
+    upper, possible, turn, settled = spline.penalty, True, 0, False
     while True:
         evaluate(pixels, theta, scene_at(room.runs, spline, scene), room.flat, room.curve, room.sizes, model)
-        last = turn >= iterations or (turn >= RENEW and moved < settled_px)
+        last = turn >= iterations or (turn >= RENEW and settled)
         if turn > 1:
             weigh(pixels, model, lost, weight)
         if turn % RENEW == 0 or last:
@@ -214,7 +215,9 @@ def _iterate(
         scene = scene + solve(upper, spline.band, (pull - times(own, step)).reshape(-1, 1))[:, 0]
         for i in range(2):
             step[i] = min(max(step[i], -MOST_STEP_PX), MOST_STEP_PX)
-        theta, moved = theta + step, max(abs(step[0]), abs(step[1]))
+        theta, settled = theta + step, max(abs(step[0]), abs(step[1])) < settled_px
+        for i in range(2, N_SHAPE + 1):
+            settled = settled and abs(step[i]) < SETTLED_SIGMAS * np.sqrt(cov[i, i])
         for i in range(4, 6):
             theta[i] = min(max(theta[i], -MOST_LOG_BLUR), MOST_LOG_BLUR)
         if turn % RENEW == 0:

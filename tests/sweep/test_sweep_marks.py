@@ -162,6 +162,22 @@ def test_values_that_are_densities_of_averaged_light_do_not_move_the_mark():
     assert fit.stroke_value == pytest.approx(0.12, abs=0.01)
 
 
+def test_a_fit_ends_only_where_its_stroke_value_stands_too():
+    # sought where it is, a mark's place stands at once; a value still on its way looked like another mark's
+    rng = np.random.default_rng(21)
+    for _ in range(8):
+        place, tilt = rng.uniform(-0.5, 0.5, 2), rng.uniform(-0.5, 0.5, 2)
+        light = 10 ** -(1.1 + 0.01 * (tilt[0] * LINE + tilt[1] * SAMPLE))
+        c = covered(place)
+        values = -np.log10((1 - c) * light + c * 10**-0.12) + rng.normal(0, 0.015, LINE.shape)
+        seen = window(values, 0.015, tuple(place))
+        fit, settled = (
+            fit_mark(seen, SHAPE, priors) for priors in (PRIORS, replace(PRIORS, iterations=60, settled_px=1e-9))
+        )
+        assert abs(fit.stroke_value - settled.stroke_value) < settled.stroke_sigma
+        assert abs(fit.bend - settled.bend) < settled.bend_sigma
+
+
 def test_a_scratch_over_an_arm_does_not_pull_the_mark():
     rng = np.random.default_rng(10)
     place = np.array([0.2, 0.3])
