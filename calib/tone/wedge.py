@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone.known_film import KnownFilm
-from calib.tone.wedge_misfit import COLUMN_GROUPS, row_medians, wedge_edges, wedge_misfit
+from calib.tone.wedge_misfit import COLUMN_GROUPS, nearest_line, row_medians, wedge_edges, wedge_misfits
 
 EDGE_SAMPLES = 4.0  # kept clear of a wedge's side edges, in samples
 MARGIN_LINES, LEAST_MARGIN, MARGIN_SHARE = 2.5, 1.5, 0.25  # lines kept clear of a step; this part of a low patch
@@ -133,24 +133,9 @@ def _without_banding(values: Array) -> Array:
     middle = np.median(values[:, known], axis=0)
     alike = np.empty_like(values)
     for row, into in zip(values, alike, strict=True):
-        gain, offset = _nearest_line(row[known], middle)
+        gain, offset = nearest_line(row[known], middle)
         into[:] = gain * row + offset
     return alike
-
-
-def _nearest_line(values: Array, wanted: Array) -> tuple[float, float]:
-    """Gain and offset that bring values to the wanted ones, robustly."""
-    gain, offset = 1.0, 0.0
-    use = np.ones(values.size, dtype=np.bool_)
-    for _ in range(4):
-        some, aim = values[use], wanted[use]
-        centre = some.mean()
-        spread = float(((some - centre) ** 2).sum())
-        gain = float(((some - centre) * aim).sum()) / spread if spread > 0 else 1.0
-        offset = float(aim.mean() - gain * centre) if spread > 0 else 0.0
-        off = np.abs(gain * values + offset - wanted)
-        use = off <= max(4.0 * float(np.median(off[use])), 1e-9)
-    return gain, offset
 
 
 def _match(
@@ -184,17 +169,17 @@ def _search(
     steps = int(np.ceil(reach / (1.5 * line_mm)))
     best, best_cost, best_share = start, np.inf, 0.0
     for shifts in (1.5 * line_mm * np.arange(-steps, steps + 1), np.arange(-3, 4) * 0.5 * line_mm):
-        middle = best.shift_mm
-        for shift in middle + shifts:
-            for slope in SLOPES:
-                place = replace(start, shift_mm=float(shift), slope=slope, sigma_mm=1.5 * line_mm, found=True)
-                cost, share, level = _misfit(profile, pattern, place, line_mm)
-                cost += 0.5 * min((shift / prior) ** 2, 50.0) + (slope / 0.01) ** 2
-                if cost < best_cost:  # contradictions only add to it
-                    cost += VETO * _contradictions(level, pattern, profile.noise)
-                if cost < best_cost:
-                    best, best_cost, best_share = place, cost, share
-    return best, best_cost, best_share
+        shift, slope = np.repeat(best.shift_mm + shifts, len(SLOPES)), np.tile(SLOPES, len(shifts))
+        cost, share, level = _misfit(profile, pattern, shift, slope, start.middle_mm, line_mm)
+        cost += 0.5 * np.minimum((shift / prior) ** 2, 50.0) + (slope / 0.01) ** 2
+        for index in np.argsort(cost, kind="stable"):
+            if cost[index] >= best_cost:  # contradictions only add to it
+                break
+            total = float(cost[index]) + VETO * _contradictions(level[index], pattern, profile.noise)
+            if total < best_cost:
+                best = replace(start, shift_mm=float(shift[index]), slope=float(slope[index]), found=True)
+                best_cost, best_share = total, float(share[index])
+    return replace(best, sigma_mm=1.5 * line_mm), best_cost, best_share
 
 
 def margin_lines(known: KnownFilm, group: int, line_mm: float) -> float:
@@ -228,16 +213,18 @@ def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
     return _Pattern(np.array(rows), density, np.arange(len(rows)) < len(chosen))
 
 
-def _misfit(profile: _Profile, pattern: _Pattern, place: WedgePlace, line_mm: float) -> tuple[float, float, Array]:
-    """Robust misfit of all points of a profile sorted by y that a placing without skew puts on known film.
+def _misfit(
+    profile: _Profile, pattern: _Pattern, shift_mm: Array, slope: Array, middle_mm: float, line_mm: float
+) -> tuple[Array, Array, Array]:
+    """Robust misfits (M,) of all points of a profile sorted by y that placings without skew put on known film.
 
-    With it the share of the patches in view, and the DN of each stretch of the pattern.
+    With them the shares of the patches in view, and the DN (M, stretches) of each stretch of the pattern.
     """
-    y = place.corrected(profile.x_mm, profile.y_mm)
     room = np.maximum(pattern.y_mm[:, 1] - pattern.y_mm[:, 0], line_mm) * COLUMN_GROUPS / line_mm
-    first, last = np.searchsorted(y, pattern.y_mm[:, 0]), np.searchsorted(y, pattern.y_mm[:, 1])
-    level = np.full(len(room), np.nan)
-    cost, seen = wedge_misfit(profile.dn, first, last, room, pattern.is_patch, profile.noise, level)
+    by_sweep = (pattern.y_mm - (shift_mm - slope * middle_mm)[:, None, None]) / (1.0 + slope)[:, None, None]
+    span = np.searchsorted(profile.y_mm, by_sweep)
+    level = np.full(span.shape[:2], np.nan)
+    cost, seen = wedge_misfits(profile.dn, span, room, pattern.is_patch, profile.noise, level)
     return cost, seen / room[pattern.is_patch].sum(), level
 
 

@@ -10,24 +10,62 @@ ROBUST = 6.0  # a profile point further off than this, in its scatter, counts no
 
 
 @njit(cache=True, nogil=True)
-def wedge_misfit(dn, first, last, room, is_patch, noise, level):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Misfit of the points `first` to `last` (exclusive) of a profile `dn`, one stretch of one density a row.
+def wedge_misfits(dn, span, room, is_patch, noise, level):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Misfits of some placings: `span` (placings, stretches, 2) the points of a profile `dn` that each stretch of one
+    density is laid on, first and stop.
 
-    `room` is how many points each stretch has room for: a patch of which half is out of view costs. Returns the misfit
+    `room` is how many points each stretch has room for: a patch of which half is out of view costs. Returns the misfits
     and how many points lie on patches; `level` is filled with the DN of each stretch that enough points show.
     """
-    cost, seen = 0.0, 0
-    for row in range(len(room)):
-        points = dn[first[row] : last[row]]
-        if is_patch[row]:  # lost lines are in view, lines beyond the strip's end are not
-            seen += points.size
-            cost += 0.5 * ROBUST**2 * max(0.5 * room[row] - points.size, 0.0)
-        values = points[np.isfinite(points)]
-        if values.size >= COLUMN_GROUPS:
-            level[row] = median_of(values)
-            for value in values:
-                cost += 0.5 * min(((value - level[row]) / (2.0 * noise)) ** 2, ROBUST**2)
-    return cost, seen
+    costs, seen = np.zeros(len(span)), np.zeros(len(span))
+    values = np.empty(dn.size)
+    for place in range(len(span)):
+        cost = 0.0
+        for row in range(len(room)):
+            first, stop = span[place, row, 0], max(span[place, row, 1], span[place, row, 0])
+            if is_patch[row]:  # lost lines are in view, lines beyond the strip's end are not
+                seen[place] += stop - first
+                cost += 0.5 * ROBUST**2 * max(0.5 * room[row] - (stop - first), 0.0)
+            n = 0
+            for point in range(first, stop):
+                if np.isfinite(dn[point]):
+                    values[n] = dn[point]
+                    n += 1
+            if n >= COLUMN_GROUPS:
+                middle = median_of(values[:n])
+                for index in range(n):
+                    cost += 0.5 * min(((values[index] - middle) / (2.0 * noise)) ** 2, ROBUST**2)
+                level[place, row] = middle
+        costs[place] = cost
+    return costs, seen
+
+
+@njit(cache=True, nogil=True)
+def nearest_line(values, wanted):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Gain and offset that bring values to the wanted ones, robustly."""
+    gain, offset, limit = 1.0, 0.0, np.inf
+    off, some = np.zeros(values.size), np.empty(values.size)
+    for _ in range(4):
+        n, centre, aim = 0, 0.0, 0.0
+        for index in range(values.size):
+            if off[index] <= limit:
+                n, centre, aim = n + 1, centre + values[index], aim + wanted[index]
+        centre, aim, spread, common = centre / n, aim / n, 0.0, 0.0
+        for index in range(values.size):
+            if off[index] <= limit:
+                spread += (values[index] - centre) ** 2
+                common += (values[index] - centre) * wanted[index]
+        gain = common / spread if spread > 0 else 1.0
+        offset = aim - gain * centre if spread > 0 else 0.0
+        n = 0
+        for index in range(values.size):
+            used = off[index] <= limit
+            off[index] = abs(gain * values[index] + offset - wanted[index])
+            if used:
+                some[n] = off[index]
+                n += 1
+        limit = max(4.0 * median_of(some[:n]), 1e-9)
+    return gain, offset
 
 
 @njit(cache=True, nogil=True)
@@ -41,7 +79,7 @@ def row_medians(dn, lost):  # type: ignore[no-untyped-def]  # pragma: no cover
                 values[n] = dn[line, sample]
                 n += 1
         if 2 * n > dn.shape[1]:
-            median[line] = np.median(values[:n])
+            median[line] = median_of(values[:n])
     return median
 
 
