@@ -48,3 +48,22 @@ def median_of(values):  # type: ignore[no-untyped-def]  # pragma: no cover
     for k in range(1, middle):
         lower = max(lower, rest[k])
     return (lower + upper) / 2
+
+
+@njit(cache=True, nogil=True)
+def medians_by(values, which, n):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Medians (n,) of the values (N,) that `which` (N,) numbers alike, below zero to none; NaN where there are none."""
+    start = np.zeros(n + 2, np.int64)
+    for index in range(which.size):
+        if which[index] >= 0:
+            start[which[index] + 2] += 1
+    start = np.cumsum(start)
+    sorted_values = np.empty(start[-1])
+    for index in range(which.size):
+        if which[index] >= 0:
+            sorted_values[start[which[index] + 1]] = values[index]
+            start[which[index] + 1] += 1
+    medians = np.empty(n)
+    for group in range(n):
+        medians[group] = median_of(sorted_values[start[group] : start[group + 1]])
+    return medians

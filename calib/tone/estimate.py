@@ -11,16 +11,28 @@ import numpy as np
 
 from calib.ordered import in_order
 from calib.sweep.model import StripSweep
-from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of
+from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of, judge
 from calib.tone.banding import Profiles, estimate_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.cell_kernels import gather_scene
-from calib.tone.cells import select
+from calib.tone.cells import Cells, select
 from calib.tone.dropouts import Dropouts
-from calib.tone.evidence import OVERLAP_KIND, Curves, first_placing, kinds_of, known_rows, overlap_edges, overlap_rows
+from calib.tone.evidence import (
+    OVERLAP_KIND,
+    OverlapValues,
+    errors_of,
+    first_placing,
+    kinds_of,
+    known_side,
+    known_values,
+    overlap_edges,
+    overlap_sides,
+)
 from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.model import StripTone, ToneFit, ToneResiduals
+from calib.tone.overlap import OverlapCells
 from calib.tone.passes import Passes, survey_frame, with_overlaps
+from calib.tone.placing import Curves
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.strokes import stroke_sigma, whole_strokes
@@ -97,8 +109,10 @@ def fit_tone(
     tones = _tones(frame, known, passes, curves, fit, bandings, threads)
     patches = patch_table(known, curves, fit, passes, tones)
     common = profiles.common - profiles.common.mean()
-    figures = figures_of(known, curves, fit, passes, patches, tones, common)
-    return ToneFit(tones, common, profiles.common_sigma, patches, figures, passes.warnings, fit.residuals, fit.scales)
+    verdict = judge(curves, fit, threads)
+    figures = figures_of(known, curves, fit.solution, verdict.factor, passes, patches, tones, common)
+    said = patches, figures, passes.warnings, verdict.residuals, fit.scales
+    return ToneFit(tones, common, profiles.common_sigma, *said)
 
 
 def _stated(frame: Frame, known: KnownFilm) -> Stated:
@@ -111,7 +125,7 @@ def _adjusted(
     frame: Frame, known: KnownFilm, curves: Curves, passes: Passes, start: Start, turns: int, threads: int
 ) -> Adjustment:
     """The unknowns fitted to all that was gathered."""
-    evidence = _evidence(curves, known, passes)
+    evidence = _evidence(curves, known, passes, threads)
     return adjust(curves, evidence, _stated(frame, known), N_KINDS, start, turns, threads)
 
 
@@ -161,29 +175,34 @@ def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve)
     )
 
 
-def _evidence(curves: Curves, known: KnownFilm, passes: Passes) -> list[Evidence]:
+def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) -> list[Evidence]:
     """Rows of all strips that are not lost: known film first, then strokes, then overlaps."""
-    found = []
-    for survey in passes.surveys:
-        if survey.is_lost:
-            continue
+
+    def of_strip(survey: StripSurvey) -> list[Evidence]:
         spoilt = np.append(survey.spoilt | ~np.isfinite(known.patch_density), False)
         label = np.where(survey.cells.label < known.n_patches, survey.cells.label, known.n_patches)
-        cells = select(survey.cells, ~spoilt[label])
-        strokes = whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.stroke_mark)
-        for some in (cells, strokes if known.stroke_density is not None else select(strokes, strokes.dn < 0)):
-            if some.dn.size:
-                build = partial(known_rows, curves, known, survey.index, some)
-                measured = curves.first[survey.index].density_of(some.dn)
-                first = first_placing(curves, survey.index, some)
-                found.append(evidence_of(curves, survey.index, kinds_of(some), build, (measured,), (first,)))
-    for strip, shared in enumerate(passes.overlaps):
-        if shared is not None:
-            both = (shared.density, shared.next_density)
-            kind = np.full(shared.sigma.size, OVERLAP_KIND, dtype=np.int8)
-            build = partial(overlap_rows, curves, strip, shared)
-            found.append(evidence_of(curves, strip, kind, build, both, both, shared.own_share))
-    return found
+        found = [select(survey.cells, ~spoilt[label])]
+        if known.stroke_density is not None:
+            found.append(whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.stroke_mark))
+        return [_of_known_film(curves, known, survey.index, cells) for cells in found if cells.dn.size]
+
+    whole = [survey for survey in passes.surveys if not survey.is_lost]
+    found = [each for some in in_order(of_strip, whole, threads) for each in some]
+    seams = enumerate(passes.overlaps)
+    return found + [_of_overlap(curves, strip, shared) for strip, shared in seams if shared is not None]
+
+
+def _of_known_film(curves: Curves, known: KnownFilm, strip: int, cells: Cells) -> Evidence:
+    values = known_values(curves, known, strip, cells)
+    sides = (known_side(curves, strip, cells, values.measured),)
+    first = (first_placing(values, cells, curves.layout.n_samples),)
+    return evidence_of(curves, sides, kinds_of(cells), errors_of(curves.layout, cells), values.at, first)
+
+
+def _of_overlap(curves: Curves, strip: int, shared: OverlapCells) -> Evidence:
+    kind = np.full(shared.sigma.size, OVERLAP_KIND, dtype=np.int8)
+    both, values = (shared.density, shared.next_density), OverlapValues(shared)
+    return evidence_of(curves, overlap_sides(curves, strip, shared), kind, None, values.at, both)
 
 
 def _scene_of(

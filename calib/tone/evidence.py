@@ -7,89 +7,102 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.median import medians_by
 from calib.tone.cell_kernels import FOG
 from calib.tone.cells import Cells
 from calib.tone.known_film import KnownFilm
-from calib.tone.noise import NoiseModel, grain_bias, rounding_variance
+from calib.tone.noise import grain_bias, rounding_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.overlap_kernels import cubic_weights
+from calib.tone.placing import Curves, Placing, Side
 from calib.tone.strokes import STROKE
-from calib.tone.system import Rows, Values
-from calib.tone.terms import Terms
-from calib.tone.transfer import CorrectionBasis, FirstCurve, power_of_ten
-from calib.tone.unknowns import DRIFT_MODES, Layout, cosines
+from calib.tone.transfer import FirstCurve
+from calib.tone.unknowns import Layout, cosines
 
 PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
 POLISHING = 4
-SLOPES = (0.25, 4.0)  # bounds of a corrected curve's slope against the first
 CELL_FLOOR = 2e-4  # density: flatness of a patch, dirt, and what else no model knows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Curves:
-    """First curves of all strips and the splines that correct them: what every row is linearised about."""
+class KnownValues:
+    """What cells of known density say wherever they are placed: all (N,).
 
-    first: tuple[FirstCurve, ...]
-    noise: tuple[NoiseModel, ...]
-    basis: CorrectionBasis
-    layout: Layout
-    n_lines: tuple[int, ...]
+    `measured` is their first-order density, `stated` the known one, `grain` and `video_dn2` the variances of a sample
+    there, `count` the samples of each, `doubt_dn` what stays in their mean however many they are.
+    """
 
-    def dark_shape(self, strip: int, density: Array) -> Array:
-        """How an error of a strip's dark level shows in density, 1 at the dark end of the basis."""
-        exponent = self.first[strip].exponent
-        return power_of_ten(exponent * (np.clip(density, self.basis.low, self.basis.high) - self.basis.high))
+    first: FirstCurve
+    measured: Array
+    stated: Array
+    grain: Array
+    video_dn2: Array
+    count: Array
+    doubt_dn: Array
+
+    def at(self, placings: tuple[Placing, ...]) -> tuple[Array, Array]:
+        """Values of the rows linearised at a placing, and their 1-sigma."""
+        at = placings[0]
+        per_dn, curvature = self.first.derivatives(at.z)
+        measured = at.z + at.slope * (self.measured - at.z)
+        value = self.stated - measured + grain_bias(per_dn, curvature, self.grain)
+        square = per_dn**2
+        variance_dn = self.video_dn2 + self.grain / square
+        variance = (variance_dn / self.count + rounding_variance(np.sqrt(variance_dn)) + self.doubt_dn**2) * square
+        return value, at.slope * np.sqrt(variance + CELL_FLOOR**2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Placing:
-    """Where the model puts cells, as first-order densities, and the corrected curve's slope against the first there.
+class OverlapValues:
+    """What cells of an overlap say wherever they are placed in both strips: that there is no difference."""
 
-    Rows are linearised there. At the measured places their splines would have the data's own noise in them, and the
-    curve would flatten towards the mean (errors in variables); with the slope, residuals keep the weight that they
-    have in DN, so that a flat stretch of curve cannot hide them.
-    """
+    cells: OverlapCells
 
-    z: Array
-    slope: Array
-
-
-def placed(curves: Curves, strip: int, z: Array, solution: Values | None) -> Placing:
-    """A placing at first-order densities, its slope by a solution."""
-    if solution is None:
-        return Placing(z, np.ones_like(z))
-    step = 1e-3
-    rise = correction(curves, strip, z + step, solution) - correction(curves, strip, z - step, solution)
-    return Placing(z, np.clip(1.0 + rise / (2 * step), *SLOPES))
+    def at(self, placings: tuple[Placing, ...]) -> tuple[Array, Array]:
+        """Values of the rows linearised at the placings, and their 1-sigma."""
+        one, two = placings
+        cells = self.cells
+        measured = one.z + one.slope * (cells.density - one.z) - two.z - two.slope * (cells.next_density - two.z)
+        return -measured, cells.sigma * (one.slope + two.slope) / 2
 
 
-def correction(curves: Curves, strip: int, z: Array, solution: Values) -> Array:
-    """What a solution adds to the first-order densities of a strip."""
-    weights = solution.strips[strip][curves.layout.curve] + solution.common[curves.layout.curve]
-    dark = curves.dark_shape(strip, z) * solution.strips[strip][curves.layout.dark]
-    return np.asarray(curves.basis.curve(z, weights) + dark)
-
-
-def known_rows(curves: Curves, known: KnownFilm, strip: int, cells: Cells, placings: tuple[Placing, ...]) -> Rows:
-    """Evidence of cells of known density: patches, unexposed film, strokes."""
-    layout, first, noise = curves.layout, curves.first[strip], curves.noise[strip]
-    at = placings[0]
-    per_dn, curvature = 1.0 / np.abs(first.slope(at.z)), first.curvature(at.z)
-    is_fog, is_stroke = cells.label == FOG, cells.label == STROKE
-    stated = np.full(at.z.size, known.fog_guess)
-    stated[is_stroke] = known.stroke_density or 0.0
-    is_patch = ~is_fog & ~is_stroke
+def known_values(curves: Curves, known: KnownFilm, strip: int, cells: Cells) -> KnownValues:
+    """What cells of known density say: patches, unexposed film, strokes."""
+    first, noise = curves.first[strip], curves.noise[strip]
+    is_patch = (cells.label != FOG) & (cells.label != STROKE)
+    stated = np.where(cells.label == STROKE, known.stroke_density or 0.0, known.fog_guess)
     stated[is_patch] = known.patch_density[cells.label[is_patch]]
-    grain = noise.grain_variance(stated)
-    measured = at.z + at.slope * (first.density_of(cells.dn) - at.z)
-    value = stated - measured + grain_bias(per_dn, curvature, grain)
-    variance_dn = noise.variance_dn(stated) + grain / per_dn**2
-    variance = noise.variance(stated, per_dn) / cells.count + rounding_variance(np.sqrt(variance_dn)) * per_dn**2
-    sigma = at.slope * np.sqrt(variance + (cells.doubt_dn * per_dn) ** 2 + CELL_FLOOR**2)
-    place = np.where(is_fog, layout.n_patches, np.where(is_stroke, layout.n_patches + 1, cells.label))
-    own, common, column = _parts(curves, strip, at.z, cells.line, [(cells.sample, np.ones(at.z.size))])
-    error = Terms((layout.patches.start + place[:, None]).astype(np.int32), np.full((at.z.size, 1), -1.0))
-    return Rows(own, None, common.beside(error), column, value, sigma)
+    grain, video = noise.grain_variance(stated), noise.variance_dn(stated)
+    return KnownValues(first, first.density_of(cells.dn), stated, grain, video, cells.count, cells.doubt_dn)
+
+
+def known_side(curves: Curves, strip: int, cells: Cells, measured: Array) -> Side:
+    """Where cells of known density stand in their strip."""
+    own = np.ones(cells.dn.size)
+    return Side(strip, _slowest(curves, strip, cells.line), cells.sample[:, None], own[:, None], measured, own)
+
+
+def errors_of(layout: Layout, cells: Cells) -> NDArray[np.int64]:
+    """The number of the common unknown that is the error of each cell's stated density."""
+    place = np.where(cells.label == STROKE, layout.n_patches + 1, cells.label)
+    return np.asarray(layout.patches.start + np.where(cells.label == FOG, layout.n_patches, place))
+
+
+def overlap_sides(curves: Curves, strip: int, cells: OverlapCells) -> tuple[Side, Side]:
+    """Where cells of an overlap stand in their strip and in the next."""
+    sample, n_samples = cells.next_sample, curves.layout.n_samples
+    about, shares = np.stack(_about(sample, n_samples), axis=1), np.stack(_shares(sample), axis=1)
+    lines = _slowest(curves, strip, cells.line), _slowest(curves, strip + 1, cells.next_line)
+    one = np.ones((sample.size, 1))
+    return (
+        Side(strip, lines[0], cells.sample[:, None], one, cells.density, cells.own_share),
+        Side(strip + 1, lines[1], about, shares, cells.next_density, 1.0 - cells.own_share),
+    )
+
+
+def _slowest(curves: Curves, strip: int, line: Array) -> Array:
+    """The first mode of a strip's drift at some lines."""
+    return cosines(curves.n_lines[strip], line, 1)[:, 0]
 
 
 def kinds_of(cells: Cells) -> NDArray[np.int8]:
@@ -98,35 +111,21 @@ def kinds_of(cells: Cells) -> NDArray[np.int8]:
     return np.where(fog, FOG_KIND, np.where(stroke, STROKE_KIND, PATCH_KIND)).astype(np.int8)
 
 
-def first_placing(curves: Curves, strip: int, cells: Cells) -> Array:
+def first_placing(values: KnownValues, cells: Cells, n_samples: int) -> Array:
     """Where cells lie before any fit, as first-order densities: each label's level plus each sample's banding.
 
     Both come from the cells themselves, in turn (median polish), so that no cell is placed by its own noise.
     """
-    z = curves.first[strip].density_of(cells.dn)
-    per_dn = 1.0 / np.abs(curves.first[strip].slope(z))
+    z = values.measured
+    per_dn, _ = values.first.derivatives(z)
     labels, which = np.unique(cells.label, return_inverse=True)
-    scatter = np.array([np.median(per_dn[which == index]) for index in range(labels.size)])
-    weight = cells.count / scatter[which] ** 2
-    level, banding = np.zeros(labels.size), np.zeros(curves.layout.n_samples)
-    total = np.bincount(cells.sample, weight, banding.size)
+    weight = cells.count / medians_by(per_dn, which, labels.size)[which] ** 2
+    level, banding = np.zeros(labels.size), np.zeros(n_samples)
+    total = np.maximum(np.bincount(cells.sample, weight, n_samples), 1e-300)
     for _ in range(POLISHING):
-        rest = z - banding[cells.sample]
-        level = np.array([np.median(rest[which == index]) for index in range(labels.size)])
-        off = weight * (z - level[which])
-        banding = np.bincount(cells.sample, off, banding.size) / np.maximum(total, 1e-300)
+        level = medians_by(z - banding[cells.sample], which, labels.size)
+        banding = np.bincount(cells.sample, weight * (z - level[which]), n_samples) / total
     return np.asarray(level[which] + banding[cells.sample])
-
-
-def overlap_rows(curves: Curves, strip: int, cells: OverlapCells, placings: tuple[Placing, ...]) -> Rows:
-    """Evidence of an overlap of a strip with the next: the same film, so no difference."""
-    one, two = placings
-    own, common, column = _parts(curves, strip, one.z, cells.line, [(cells.sample, np.ones(cells.sample.size))])
-    samples = list(zip(_about(cells.next_sample, curves.layout.n_samples), _shares(cells.next_sample), strict=True))
-    following, following_common, _ = _parts(curves, strip + 1, two.z, cells.next_line, samples)
-    measured = one.z + one.slope * (cells.density - one.z) - two.z - two.slope * (cells.next_density - two.z)
-    sigma = cells.sigma * (one.slope + two.slope) / 2
-    return Rows(own, following.negative(), common.beside(following_common.negative()), column, -measured, sigma)
 
 
 def _about(sample: Array, n_samples: int) -> list[NDArray[np.int64]]:
@@ -147,29 +146,3 @@ def overlap_edges(n_samples: int, overlaps: Sequence[OverlapCells | None]) -> ND
             touched[strip, cells.sample] = True
             touched[strip + 1, np.concatenate(_about(cells.next_sample, n_samples))] = True
     return np.where(touched, np.cumsum(touched, axis=1) - 1, -1)
-
-
-def _parts(
-    curves: Curves, strip: int, z: Array, line: Array, samples: list[tuple[NDArray[np.int64], Array]]
-) -> tuple[Terms, Terms, NDArray[np.int64]]:
-    """Rows of ``splines - banding - drift``: on the strip's unknowns, on the common ones, and the eliminated sample.
-
-    `samples` are those whose banding is in a row, each with its share; only the first one can be eliminated.
-    """
-    layout = curves.layout
-    places = np.zeros((z.size, 5 + DRIFT_MODES + len(samples)), dtype=np.int32)
-    values = np.zeros(places.shape)
-    begin, values[:, :4] = curves.basis.rows(z)
-    places[:, :4] = begin[:, None] + np.arange(4)
-    places[:, 4], values[:, 4] = layout.dark, curves.dark_shape(strip, z)
-    drift = slice(5, 5 + DRIFT_MODES)
-    places[:, drift] = np.arange(layout.drift.start, layout.drift.stop)
-    values[:, drift] = -cosines(curves.n_lines[strip], line, DRIFT_MODES)
-    for column, (sample, share) in enumerate(samples, start=drift.stop):
-        edge = layout.edge[strip, sample]
-        places[:, column] = np.where(edge >= 0, layout.drift.stop + edge, 0)
-        values[:, column] = np.where(edge >= 0, -share, 0.0)
-    own = Terms(places, values)
-    first = samples[0][0]
-    common = Terms(places[:, :4], values[:, :4])
-    return own, common, np.where(layout.edge[strip, first] >= 0, -1, first)

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
-from calib.tone.evidence import Curves
+from calib.tone.placing import Curves
 from calib.tone.system import FREE_BANDING
 
 MEASURED = 1e4  # a sample is measured when its banding is known so many times better (in variance) than beforehand
@@ -38,7 +38,8 @@ def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
     n_own = layout.n_own(strip)
     edge = layout.edge[strip]
     kept = np.flatnonzero(edge >= 0)
-    own, common = -part.own / part.weight[:, None], -part.common / part.weight[:, None]
+    own, common = np.zeros((part.weight.size, n_own)), -part.common / part.weight[:, None]
+    own[:, : part.own.shape[1]] = -part.own / part.weight[:, None]
     own[kept], common[kept] = 0.0, 0.0
     own[kept, n_own - kept.size + edge[kept]] = 1.0
     alone = np.where(edge >= 0, 0.0, 1.0 / part.weight)

@@ -7,12 +7,14 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
-from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND, Curves
+from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import PatchTable, StripTone
 from calib.tone.noise import grain_bias
 from calib.tone.passes import Passes
+from calib.tone.placing import Curves
 from calib.tone.survey import StripSurvey, usable_patches
+from calib.tone.system import Solution
 from calib.tone.tables import curve_density
 
 
@@ -102,14 +104,15 @@ def _reasons(survey: StripSurvey, used: np.ndarray) -> list[str]:
 def figures_of(
     known: KnownFilm,
     curves: Curves,
-    fit: Adjustment,
+    solution: Solution,
+    factor: Array,
     passes: Passes,
     patches: PatchTable,
     strips: Sequence[StripTone],
     common: Array,
 ) -> Mapping[str, float]:
-    """Plain numbers for the report, densities where not said otherwise."""
-    layout, solution = curves.layout, fit.solution
+    """Plain numbers for the report, densities where not said otherwise; `factor` is what residuals say of sigmas."""
+    layout = curves.layout
     residual = patches.residual_density[patches.used]
     residual = residual[np.isfinite(residual)]
     alive = [survey.index for survey in passes.surveys if survey.curve is not None and not survey.is_lost]
@@ -133,10 +136,10 @@ def figures_of(
         "fog_density_sigma": float(np.sqrt(solution.common_covariance[layout.fog, layout.fog])),
         "stroke_density_shift": float(solution.common[layout.stroke]),
         "grain_of_selwyn": float(np.median([curves.noise[index].grain for index in alive])),
-        "scatter_over_model_patches": float(np.median(fit.factor[alive, PATCH_KIND])),
-        "scatter_over_model_fog": float(np.median(fit.factor[alive, FOG_KIND])),
-        "scatter_over_model_strokes": float(np.median(fit.factor[alive, STROKE_KIND])),
-        "scatter_over_model_overlaps": float(np.median(fit.factor[alive, OVERLAP_KIND])),
+        "scatter_over_model_patches": float(np.median(factor[alive, PATCH_KIND])),
+        "scatter_over_model_fog": float(np.median(factor[alive, FOG_KIND])),
+        "scatter_over_model_strokes": float(np.median(factor[alive, STROKE_KIND])),
+        "scatter_over_model_overlaps": float(np.median(factor[alive, OVERLAP_KIND])),
     }
 
 

@@ -6,15 +6,15 @@ sample by sample, since nothing but the strip's own blocks ties them to each oth
 Cholesky, and the wanted blocks of the covariance come from the same factors (Takahashi's recursion, in blocks).
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 
 from calib.coordinates import Array
+from calib.ordered import in_order
 from calib.tone.terms import Terms
 
 FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
@@ -22,32 +22,43 @@ FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
 RIDGES = (0.0, 1e-12, 1e-9, 1e-6)  # of the diagonal, tried in turn
 
 
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """How many unknowns there are: `strips` of each strip, `common` ones, and `samples` whose banding is eliminated.
+
+    The first `shared` unknowns of a strip stand beside as many common ones, at the same places and with the same
+    factors; only the first `beside` ones stand in a row with eliminated banding.
+    """
+
+    strips: tuple[int, ...]
+    common: int
+    samples: int
+    shared: int
+    beside: int
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Linear evidence on one strip, or on two neighbours: ``own @ x_k + next @ x_(k+1) + common @ c - b_k = value``.
+    """Linear evidence on one strip, or on two neighbours: ``own @ x_k + next @ x_(k+1) + common - b_k = value``.
 
-    `next` is None for evidence on one strip; `column` (N,) is the sample whose eliminated banding `b_k` is in the row,
-    or -1; `sigma` (N,) 1-sigma of a row.
+    In ``common`` are the shared unknowns, by the terms of the strips' own, and, less, the one that `error` (N,) numbers
+    where it is not None. `next` is None for evidence on one strip; `column` (N,) is the sample whose eliminated banding
+    `b_k` is in the row, or -1; `value` (N,).
     """
 
     own: Terms
     next: Terms | None
-    common: Terms
+    error: NDArray[np.int64] | None
     column: NDArray[np.int64]
     value: Array
-    sigma: Array
-
-    def residual(self, own: Array, following: Array | None, common: Array, banding: Array) -> Array:
-        """What the evidence says beyond the unknowns' values."""
-        model = self.own.dot(own) + self.common.dot(common) - np.where(self.column >= 0, banding[self.column], 0.0)
-        if self.next is not None and following is not None:
-            model = model + self.next.dot(following)
-        return np.asarray(self.value - model)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Eliminated:
-    """Banding of a strip's samples in terms of the rest: ``b = (right - own @ x - common @ c) / weight``."""
+    """Banding of a strip's samples in terms of the rest: ``b = (right - own @ x - common @ c) / weight``.
+
+    `x` are those of a strip's unknowns that stand beside eliminated banding.
+    """
 
     weight: Array
     own: Array
@@ -56,7 +67,7 @@ class Eliminated:
 
     def banding(self, own: Array, common: Array) -> Array:
         """The banding that goes with values of the rest."""
-        return np.asarray((self.right - self.own @ own - self.common @ common) / self.weight)
+        return np.asarray((self.right - self.own @ own[: self.own.shape[1]] - self.common @ common) / self.weight)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,52 +108,71 @@ class Share:
 
 
 class NormalEquations:
-    """Normal equations under construction: `sizes` unknowns per strip, `m` common ones, `n_samples` to eliminate."""
+    """Normal equations under construction."""
 
-    def __init__(self, sizes: Sequence[int], m: int, n_samples: int) -> None:
-        self.diagonal = [np.zeros((n, n)) for n in sizes]
-        self.coupling = [np.zeros((n, after)) for n, after in pairwise(sizes)]
-        self.border = [np.zeros((n, m)) for n in sizes]
+    def __init__(self, sizes: Sizes) -> None:
+        self.sizes = sizes
+        m, n_samples = sizes.common, sizes.samples
+        self.diagonal = [np.zeros((n, n)) for n in sizes.strips]
+        self.coupling = [np.zeros((n, after)) for n, after in pairwise(sizes.strips)]
+        self.border = [np.zeros((n, m)) for n in sizes.strips]
         self.corner = np.zeros((m, m))
-        self.right = [np.zeros(n) for n in sizes]
+        self.right = [np.zeros(n) for n in sizes.strips]
         self.right_common = np.zeros(m)
         self.is_coupled = np.zeros(len(self.coupling), dtype=np.bool_)
         self.columns = [
             Eliminated(
                 np.full(n_samples, 1 / FREE_BANDING),
-                np.zeros((n_samples, n)),
+                np.zeros((n_samples, sizes.beside)),
                 np.zeros((n_samples, m)),
                 np.zeros(n_samples),
             )
-            for n in sizes
+            for _ in sizes.strips
         ]
 
     def share_of(self, strip: int, rows: Rows, weight: Array) -> Share:
         """What evidence on a strip (and its follower) with weights (N,) adds; shares can be worked out side by side."""
-        n, m, n_samples = len(self.right[strip]), self.right_common.size, self.columns[strip].right.size
-        weighted, has = rows.value * weight, rows.column >= 0
-        column = rows.column[has]
+        n, m, shared = self.sizes.strips[strip], self.sizes.common, slice(0, self.sizes.shared)
+        weighted = rows.value * weight
+        own, right = rows.own.square(weight, n), rows.own.right(weighted, n)
+        border, corner, right_common = np.zeros((n, m)), np.zeros((m, m)), np.zeros(m)
+        border[:, shared], right_common[shared] = own[:, shared], right[shared]
         chain = None
         if rows.next is not None:
-            after = len(self.right[strip + 1])
-            chain = (
-                rows.next.square(weight, after),
-                rows.next.product(rows.common, weight, (after, m)),
-                rows.next.right(weighted, after),
-                rows.own.product(rows.next, weight, (n, after)),
-            )
-        return Share(
-            strip,
-            (rows.own.square(weight, n), rows.own.product(rows.common, weight, (n, m)), rows.own.right(weighted, n)),
-            (rows.common.square(weight, m), rows.common.right(weighted, m)),
-            Eliminated(
-                _sums(column, weight[has], n_samples),
-                rows.own.onto(rows.column, -weight, (n_samples, n)),
-                rows.common.onto(rows.column, -weight, (n_samples, m)),
-                _sums(column, -weighted[has], n_samples),
-            ),
-            chain,
-        )
+            chain = self._chain_of(strip, rows.own, rows.next, weight, weighted)
+            border[:, shared] += chain[3][:, shared]
+            corner[shared, shared] += chain[1][shared, shared]
+            right_common[shared] += chain[2][shared]
+        if rows.error is not None:
+            border += rows.own.onto(rows.error, -weight, (m, n)).T
+            right_common -= _sums(rows.error, weighted, m)
+            corner[np.diag_indices(m)] += _sums(rows.error, weight, m)
+            corner[self.sizes.shared :, shared] += border[shared, self.sizes.shared :].T
+        corner[shared] += border[shared]
+        return Share(strip, (own, border, right), (corner, right_common), self._columns_of(rows, weight), chain)
+
+    def _chain_of(
+        self, strip: int, own: Terms, following: Terms, weight: Array, weighted: Array
+    ) -> tuple[Array, Array, Array, Array]:
+        """What rows on two strips add to the second: diagonal, border, right-hand side, coupling to the first."""
+        n, shared = self.sizes.strips[strip + 1], slice(0, self.sizes.shared)
+        diagonal, border = following.square(weight, n), np.zeros((n, self.sizes.common))
+        coupling = own.product(following, weight, (self.sizes.strips[strip], n))
+        border[:, shared] = diagonal[:, shared] + coupling[shared].T
+        return diagonal, border, following.right(weighted, n), coupling
+
+    def _columns_of(self, rows: Rows, weight: Array) -> Eliminated:
+        """What rows add to the equations of the eliminated banding."""
+        n_samples, m, has = self.sizes.samples, self.sizes.common, rows.column >= 0
+        column = rows.column[has]
+        own, common = np.zeros((n_samples, self.sizes.beside)), np.zeros((n_samples, m))
+        if column.size:
+            own = rows.own.onto(rows.column, -weight, own.shape)
+            if rows.error is not None:
+                common = _sums(column * m + rows.error[has], weight[has], common.size).reshape(common.shape)
+            common[:, : self.sizes.shared] += own[:, : self.sizes.shared]
+        right = -_sums(column, (rows.value * weight)[has], n_samples)
+        return Eliminated(_sums(column, weight[has], n_samples), own, common, right)
 
     def add(self, share: Share) -> None:
         """Add what some evidence makes."""
@@ -163,82 +193,105 @@ class NormalEquations:
         self.border[strip] += border
         self.right[strip] += right
 
-    def solve(self) -> Solution:
+    def solve(self, threads: int = 1) -> Solution:
         """Eliminate the banding, solve along the chain, then the border, then back with covariances."""
-        for strip in range(len(self.columns)):
-            self._eliminate(strip)
-        factors, columns = self._forward()
+        for strip, part in enumerate(in_order(_eliminated, self.columns, threads)):
+            self._take_off(strip, *part)
+        factors, columns, solved = self._forward()
         schur, right = self.corner.copy(), self.right_common.copy()
-        inner = []
-        for factor, column in zip(factors, columns, strict=True):
-            solved = cho_solve(factor, column, check_finite=False)
-            schur -= column[:, :-1].T @ solved[:, :-1]
-            right -= column[:, :-1].T @ solved[:, -1]
-            inner.append(solved)
+        for column, inner in zip(columns, solved, strict=True):
+            schur -= column[:, :-1].T @ inner[:, :-1]
+            right -= column[:, :-1].T @ inner[:, -1]
         factor = _factor((schur + schur.T) / 2)
-        common = cho_solve(factor, right, check_finite=False)
-        covariance = cho_solve(factor, np.eye(common.size), check_finite=False)
-        return self._backward(factors, inner, common, (covariance + covariance.T) / 2)
+        return self._backward(factors, solved, _solved(factor, right), _inverse(factor), threads)
 
-    def _eliminate(self, strip: int) -> None:
-        part = self.columns[strip]
-        own, common = part.own / part.weight[:, None], part.common / part.weight[:, None]
-        self.diagonal[strip] -= part.own.T @ own
-        self.border[strip] -= part.own.T @ common
-        self.corner -= part.common.T @ common
-        self.right[strip] -= own.T @ part.right
-        self.right_common -= common.T @ part.right
+    def _take_off(self, strip: int, diagonal: Array, border: Array, corner: Array, right: Array, common: Array) -> None:
+        """Take from the blocks of a strip what its eliminated banding explains."""
+        beside = slice(0, self.sizes.beside)
+        self.diagonal[strip][beside, beside] -= diagonal
+        self.border[strip][beside] -= border
+        self.corner -= corner
+        self.right[strip][beside] -= right
+        self.right_common -= common
 
-    def _forward(self) -> tuple[list[tuple[Array, bool]], list[Array]]:
-        """Factors of the chain's pivots, and border with right-hand side after elimination of the strips before."""
-        factors: list[tuple[Array, bool]] = []
+    def _forward(self) -> tuple[list[Array], list[Array], list[Array]]:
+        """Factors of the chain's pivots, border with right-hand side after elimination of the strips before, and the
+        same solved by the factors.
+        """
+        factors: list[Array] = []
         columns: list[Array] = []
+        solved: list[Array] = []
         for strip, block in enumerate(self.diagonal):
             pivot = block
             column = np.column_stack([self.border[strip], self.right[strip]])
             if strip and self.is_coupled[strip - 1]:
                 touch = self.coupling[strip - 1]
-                pivot = pivot - touch.T @ cho_solve(factors[-1], touch, check_finite=False)
-                column = column - touch.T @ cho_solve(factors[-1], columns[-1], check_finite=False)
+                pivot = pivot - touch.T @ _solved(factors[-1], touch)
+                column -= touch.T @ solved[-1]
             factors.append(_factor((pivot + pivot.T) / 2))
             columns.append(column)
-        return factors, columns
+            solved.append(_solved(factors[-1], column))
+        return factors, columns, solved
 
     def _backward(
-        self, factors: list[tuple[Array, bool]], inner: list[Array], common: Array, common_covariance: Array
+        self, factors: list[Array], inner: list[Array], common: Array, common_covariance: Array, threads: int
     ) -> Solution:
         count = len(factors)
-        own: list[Array] = [np.empty(0)] * count
-        conditional: list[Array] = [np.empty(0)] * count
+
+        def carried(strip: int) -> tuple[Array, Array | None]:
+            follows = strip + 1 < count and self.is_coupled[strip]
+            return _inverse(factors[strip]), _solved(factors[strip], self.coupling[strip]) if follows else None
+
         coefficient: list[Array] = [np.empty(0)] * count
-        for strip in range(count - 1, -1, -1):
-            solved = inner[strip]
-            inverse = cho_solve(factors[strip], np.eye(len(self.right[strip])), check_finite=False)
-            if strip + 1 < count and self.is_coupled[strip]:
-                carry = cho_solve(factors[strip], self.coupling[strip], check_finite=False)
-                solved = solved - carry @ coefficient[strip + 1]
-                inverse = inverse + carry @ conditional[strip + 1] @ carry.T
-            coefficient[strip], conditional[strip] = solved, inverse
-            own[strip] = solved[:, -1] - solved[:, :-1] @ common
-        # with Y = coefficient and S = common_covariance: cross = -Y S, own = conditional + Y S Y'
-        cross = [-part[:, :-1] @ common_covariance for part in coefficient]
-        full = [base - c @ part[:, :-1].T for base, part, c in zip(conditional, coefficient, cross, strict=True)]
-        banding = [part.banding(x, common) for part, x in zip(self.columns, own, strict=True)]
+        conditional: list[Array] = [np.empty(0)] * count
+        backwards = range(count - 1, -1, -1)
+        for strip, (inverse, carry) in zip(backwards, in_order(carried, backwards, threads), strict=True):
+            coefficient[strip], conditional[strip] = inner[strip], inverse
+            if carry is not None:
+                coefficient[strip] = inner[strip] - carry @ coefficient[strip + 1]
+                conditional[strip] = inverse + carry @ conditional[strip + 1] @ carry.T
+
+        def finish(strip: int) -> tuple[Array, Array, Array, Array]:
+            # with Y = coefficient and S = common_covariance: cross = -Y S, own = conditional + Y S Y'
+            by_common = coefficient[strip][:, :-1]
+            own, cross = coefficient[strip][:, -1] - by_common @ common, -by_common @ common_covariance
+            covariance = conditional[strip] - cross @ by_common.T
+            return own, covariance, cross, self.columns[strip].banding(own, common)
+
+        parts = zip(*in_order(finish, range(count), threads), strict=True)
+        own, full, cross, banding = (list(part) for part in parts)
         return Solution(own, common, banding, common_covariance, full, cross, self.columns)
+
+
+def _eliminated(part: Eliminated) -> tuple[Array, Array, Array, Array, Array]:
+    """What the eliminated banding of a strip explains: diagonal, border, corner, and both right-hand sides."""
+    own, common = part.own / part.weight[:, None], part.common / part.weight[:, None]
+    return part.own.T @ own, part.own.T @ common, part.common.T @ common, own.T @ part.right, common.T @ part.right
 
 
 def _sums(index: NDArray[np.int64], values: Array, n: int) -> Array:
     return np.asarray(np.bincount(index, values, n), dtype=np.float64)
 
 
-def _factor(matrix: Array) -> tuple[Array, bool]:
-    """Cholesky factor; where rounding has eaten what little holds a direction, its own diagonal holds it a little more.
+def _factor(matrix: Array) -> Array:
+    """Lower Cholesky factor; where rounding has eaten what little holds a direction, its own diagonal holds it a little
+    more.
 
     Raises LinAlgError where even a millionth of the diagonal does not make the matrix definite.
     """
-    for ridge in RIDGES[:-1]:
-        try:
-            return cho_factor(matrix + ridge * np.diag(np.abs(np.diag(matrix))), check_finite=False)
-        except np.linalg.LinAlgError:
-            continue
-    return cho_factor(matrix + RIDGES[-1] * np.diag(np.abs(np.diag(matrix))), check_finite=False)
+    for ridge in RIDGES:
+        factor, failed = dpotrf(matrix + ridge * np.diag(np.abs(np.diag(matrix))) if ridge else matrix, lower=1)
+        if not failed:
+            return np.asarray(factor)
+    raise np.linalg.LinAlgError(f"not positive definite in row {failed}")
+
+
+def _solved(factor: Array, right: Array) -> Array:
+    """The solution of a system by its lower Cholesky factor."""
+    return np.asarray(dpotrs(factor, right, lower=1)[0])
+
+
+def _inverse(factor: Array) -> Array:
+    """The inverse of a matrix by its lower Cholesky factor, whose upper half is zero."""
+    inverse = dpotri(factor, lower=1)[0]
+    return np.asarray(inverse + np.tril(inverse, -1).T)

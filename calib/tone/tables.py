@@ -6,8 +6,8 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
-from calib.tone.evidence import Curves, correction
 from calib.tone.model import StripTone
+from calib.tone.placing import Curves, correction
 from calib.tone.readings import Readings, curve_variance
 from calib.tone.unknowns import DRIFT_MODES, cosines
 

@@ -11,50 +11,59 @@ from calib.coordinates import Array
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terms:
-    """The few terms of each row: `at` (N, w) the unknowns in it, `value` (N, w) their factors; zero is no term."""
+    """The terms of each row: a few unknowns of its own, and some neighbouring ones that stand in every row.
+
+    `at` (N, w) are the former, `value` (N, w) their factors; zero is no term. `dense` (N, d) are the factors of the
+    latter, the unknowns from number `first` on.
+    """
 
     at: NDArray[np.int32]
     value: Array
-
-    def dot(self, unknowns: Array) -> Array:
-        """What the rows make of some values of the unknowns, (N,)."""
-        return np.asarray(np.einsum("ij,ij->i", self.value, unknowns[self.at]))
-
-    def beside(self, other: "Terms") -> "Terms":
-        """Rows that have the terms of both."""
-        return Terms(np.hstack([self.at, other.at]), np.hstack([self.value, other.value]))
-
-    def negative(self) -> "Terms":
-        """The same rows with all factors turned round."""
-        return Terms(self.at, -self.value)
+    first: int
+    dense: Array
 
     def square(self, weight: Array, n: int) -> Array:
         """The normal matrix (n, n) of the rows with weights (N,)."""
-        below, diagonal = np.zeros((n, n)), np.zeros(n)
-        _square(self.at, self.value, weight, below, diagonal)
+        below, diagonal, cross = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.dense.shape[1]))
+        _square(self.at, self.value, self.dense, weight, below, diagonal, cross)
         whole = below + below.T
         whole[np.diag_indices(n)] += diagonal
+        everywhere = self._everywhere
+        whole[:, everywhere] += cross
+        whole[everywhere] += cross.T
+        whole[everywhere, everywhere] += self.dense.T @ (self.dense * weight[:, None])
         return whole
 
     def product(self, other: "Terms", weight: Array, shape: tuple[int, int]) -> Array:
         """The block of a normal matrix that these rows make with the terms that the same rows have elsewhere."""
         block = np.zeros(shape)
-        _product(self.at, self.value, other.at, other.value, weight, block)
+        cross, other_cross = np.zeros((shape[0], other.dense.shape[1])), np.zeros((shape[1], self.dense.shape[1]))
+        mine, others = (self.at, self.value, self.dense), (other.at, other.value, other.dense)
+        _product(mine, others, weight, block, cross, other_cross)
+        block[:, other._everywhere] += cross
+        block[self._everywhere] += other_cross.T
+        block[self._everywhere, other._everywhere] += self.dense.T @ (other.dense * weight[:, None])
         return block
 
     def onto(self, row: NDArray[np.int64], weight: Array, shape: tuple[int, int]) -> Array:
         """Sums (shape) of the rows times their weights (N,), each row added to line `row` (N,); below zero to none."""
         total = np.zeros(shape)
-        _onto(self.at, self.value, row, weight, total)
+        _onto(self.at, self.value, self.first, self.dense, row, weight, total)
         return total
 
     def right(self, weighted: Array, n: int) -> Array:
         """The right-hand side (n,) of rows with values times weights (N,)."""
-        return np.asarray(np.bincount(self.at.ravel(), (self.value * weighted[:, None]).ravel(), n), dtype=np.float64)
+        total = np.bincount(self.at.ravel(), (self.value * weighted[:, None]).ravel(), n).astype(np.float64)
+        total[self._everywhere] += weighted @ self.dense
+        return total
+
+    @property
+    def _everywhere(self) -> slice:
+        return slice(self.first, self.first + self.dense.shape[1])
 
 
 @njit(cache=True, nogil=True)
-def _square(at, value, weight, below, diagonal):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _square(at, value, dense, weight, below, diagonal, cross):  # type: ignore[no-untyped-def]  # pragma: no cover
     for row in range(at.shape[0]):
         for one in range(at.shape[1]):
             if value[row, one] == 0.0:
@@ -63,10 +72,13 @@ def _square(at, value, weight, below, diagonal):  # type: ignore[no-untyped-def]
             diagonal[at[row, one]] += factor * value[row, one]
             for two in range(one):
                 below[at[row, one], at[row, two]] += factor * value[row, two]
+            for two in range(dense.shape[1]):
+                cross[at[row, one], two] += factor * dense[row, two]
 
 
 @njit(cache=True, nogil=True)
-def _product(at, value, other_at, other_value, weight, block):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _product(mine, others, weight, block, cross, other_cross):  # type: ignore[no-untyped-def]  # pragma: no cover
+    (at, value, dense), (other_at, other_value, other_dense) = mine, others
     for row in range(at.shape[0]):
         for one in range(at.shape[1]):
             if value[row, one] == 0.0:
@@ -74,12 +86,21 @@ def _product(at, value, other_at, other_value, weight, block):  # type: ignore[n
             factor = weight[row] * value[row, one]
             for two in range(other_at.shape[1]):
                 block[at[row, one], other_at[row, two]] += factor * other_value[row, two]
+            for two in range(other_dense.shape[1]):
+                cross[at[row, one], two] += factor * other_dense[row, two]
+        for two in range(other_at.shape[1]):
+            factor = weight[row] * other_value[row, two]
+            for one in range(dense.shape[1]):
+                other_cross[other_at[row, two], one] += factor * dense[row, one]
 
 
 @njit(cache=True, nogil=True)
-def _onto(at, value, row, weight, total):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _onto(at, value, first, dense, row, weight, total):  # type: ignore[no-untyped-def]  # pragma: no cover
     for index in range(at.shape[0]):
         if row[index] < 0:
             continue
         for term in range(at.shape[1]):
-            total[row[index], at[index, term]] += weight[index] * value[index, term]
+            if value[index, term] != 0.0:
+                total[row[index], at[index, term]] += weight[index] * value[index, term]
+        for term in range(dense.shape[1]):
+            total[row[index], first + term] += weight[index] * dense[index, term]

@@ -49,11 +49,17 @@ class FirstCurve:
 
     def curvature(self, density: Array) -> Array:
         """d2D / dDN2 at a density: minus the second over the cubed first derivative of DN; on a tangent zero."""
+        return self.derivatives(density)[1]
+
+    def derivatives(self, density: Array) -> tuple[Array, Array]:
+        """The size of dD / dDN at a density, and d2D / dDN2 as `curvature` has it."""
         at = np.asarray(density, dtype=np.float64)
-        u = power_of_ten(-self.exponent * np.clip(at, self.lightest, self.deepest))
+        inside = np.clip(at, self.lightest, self.deepest)
+        u = power_of_ten(-self.exponent * inside)
         rate, part = LN_10 * self.exponent, 1.0 + self.bend * u
-        turn = (1.0 - self.bend * u) * part**3 / (rate * self.gain**2 * u**2)
-        return np.asarray(np.where((at < self.lightest) | (at > self.deepest), 0.0, turn))
+        per_dn = part**2 / (rate * abs(self.gain) * u)
+        turn = (1.0 - self.bend * u) * rate / part * per_dn**2
+        return per_dn, np.asarray(np.where(inside == at, turn, 0.0))
 
     def density_of(self, dn: Array) -> Array:
         """Density of DN (real), finite and monotone everywhere: beyond `lightest` and `deepest` along the tangent."""
@@ -131,13 +137,6 @@ class CorrectionBasis:
     high: float
     n: int
 
-    def rows(self, z: Array) -> tuple[np.ndarray, Array]:
-        """For each z the index of its first of four splines, and their values (N, 4)."""
-        flat = np.asarray(z, dtype=np.float64).ravel()
-        first, values = np.empty(flat.size, np.int64), np.empty((flat.size, 4))
-        _spline_rows(flat, self.low, self.high, self.n, first, values)
-        return first, values
-
     def curve(self, z: Array, weights: Array) -> Array:
         """The sum of all splines times their weights (n,), at all z."""
         flat = np.asarray(z, dtype=np.float64).ravel()
@@ -145,12 +144,15 @@ class CorrectionBasis:
         _spline_curve(flat, self.low, self.high, np.asarray(weights), found)
         return found
 
+    def rise(self, z: Array, weights: Array) -> Array:
+        """The slope of that sum at all z; zero beyond the ends."""
+        found = np.empty(z.size)
+        _spline_rise(z, self.low, self.high, np.asarray(weights), found)
+        return found
+
     def matrix(self, z: Array) -> Array:
         """All splines at all z, (N, n)."""
-        first, values = self.rows(z)
-        full = np.zeros((first.size, self.n))
-        np.put_along_axis(full, first.reshape(-1, 1) + np.arange(4), values.reshape(-1, 4), axis=1)
-        return full
+        return np.stack([self.curve(z, single) for single in np.eye(self.n)], axis=1)
 
     def roughness(self) -> Array:
         """Integral of the squared second derivative as a quadratic form, (n, n), exact by Gauss-Legendre."""
@@ -163,7 +165,7 @@ class CorrectionBasis:
 
 
 @njit(cache=True, nogil=True)
-def _splines(z, low, high, n):  # type: ignore[no-untyped-def]  # pragma: no cover
+def splines(z, low, high, n):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The first of the four splines at a z, and their values."""
     position = (min(max(z, low), high) - low) / ((high - low) / (n - 3))
     first = min(max(int(np.floor(position)), 0), n - 4)
@@ -175,18 +177,26 @@ def _splines(z, low, high, n):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 
 @njit(cache=True, nogil=True)
-def _spline_rows(z, low, high, n, first, values):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for row in range(z.size):
-        first[row], four = _splines(z[row], low, high, n)
-        for term in range(4):
-            values[row, term] = four[term]
-
-
-@njit(cache=True, nogil=True)
 def _spline_curve(z, low, high, weights, found):  # type: ignore[no-untyped-def]  # pragma: no cover
     for row in range(z.size):
-        first, four = _splines(z[row], low, high, weights.size)
+        first, four = splines(z[row], low, high, weights.size)
         total = 0.0
         for term in range(4):
             total += four[term] * weights[first + term]
         found[row] = total
+
+
+@njit(cache=True, nogil=True)
+def _spline_rise(z, low, high, weights, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+    step = (high - low) / (weights.size - 3)
+    for row in range(z.size):
+        if z[row] <= low or z[row] >= high:
+            found[row] = 0.0
+            continue
+        position = (z[row] - low) / step
+        first = min(int(np.floor(position)), weights.size - 4)
+        t = position - first
+        two = 0.5 * t * t
+        total = weights[first + 3] * two - weights[first] * (two - t + 0.5)
+        total += weights[first + 1] * (3.0 * two - 2.0 * t) + weights[first + 2] * (0.5 + t - 3.0 * two)
+        found[row] = total / step

@@ -10,16 +10,17 @@ from frames import fit, made, sweeps_of
 from calib.coordinates import FilmPoints
 from calib.sweep.model import to_scan
 from calib.tone import adjust
-from calib.tone.adjust import Evidence, _factors, evidence_about
+from calib.tone.adjust import Evidence, _factors, placings_about
 from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import NOTHING, SCENE
 from calib.tone.cells import label_samples, lines_of_known_film
 from calib.tone.dropouts import find_dropouts
 from calib.tone.estimate import _curves
-from calib.tone.evidence import Placing, first_placing, known_rows, placed
+from calib.tone.evidence import first_placing, known_values
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
 from calib.tone.passes import Passes, survey_frame, with_overlaps
+from calib.tone.placing import Placing, Side, placed
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.survey import stroke_boxes
 from calib.tone.wedge import WedgePlace
@@ -37,22 +38,40 @@ def surveyed(what=SMALL) -> Passes:  # type: ignore[no-untyped-def]
 
 def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.MonkeyPatch) -> None:
     """Then the place is free of the residual's noise: cov(e1 - e2, w1 e1 + w2 e2) = 0 only so."""
-    monkeypatch.setattr(adjust, "placed", lambda curves, strip, z, solution: Placing(z, np.ones_like(z)))
-    ones = Placing(np.ones(2), np.ones(2))
+    monkeypatch.setattr(adjust, "placed", lambda curves, strip, z, solution: Placing(z, np.ones_like(z), z))
+    there = Placing(np.ones(2), np.ones(2), np.ones(2))
     shares = (np.array([0.7, 0.5]), np.array([0.3, 0.5]))
-    before = Evidence(0, None, (np.ones(2), np.ones(2)), shares, (ones, ones), None)  # type: ignore[arg-type]
-    after = evidence_about(before, None, np.array([0.1, 0.1]), None)  # type: ignore[arg-type]
-    np.testing.assert_allclose(after.placings[0].z, [1.07, 1.05])
-    np.testing.assert_allclose(after.placings[1].z, [0.97, 0.95])
+    sides = tuple(Side(strip, *(np.ones(2),) * 3, np.ones(2), part) for strip, part in enumerate(shares))
+    before = Evidence(sides, None, None, None, (there, there), None, None)  # type: ignore[arg-type]
+    one, two = placings_about(before, None, np.array([0.1, 0.1]), None)  # type: ignore[arg-type]
+    np.testing.assert_allclose(one.z, [1.07, 1.05])
+    np.testing.assert_allclose(two.z, [0.97, 0.95])
 
 
 def test_small_residuals_do_not_make_evidence_surer_than_its_noise() -> None:
     """The fit takes up part of the noise: residuals of half a sigma say nothing against the sigma."""
     chance = np.random.default_rng(1)
-    kind = np.zeros(400, dtype=np.int8)
-    evidence = Evidence(0, kind, (np.zeros(400),), (np.ones(400),), (), None)  # type: ignore[arg-type]
+    evidence = evidence_of_kinds(np.zeros(400, dtype=np.int8))
     assert _factors([evidence], [0.5 * chance.standard_normal(400)], 1, 1)[0, 0] == 1.0
     assert _factors([evidence], [3.0 * chance.standard_normal(400)], 1, 1)[0, 0] == pytest.approx(3.0, rel=0.15)
+
+
+def test_each_kind_of_evidence_has_its_own_factor_drawn_towards_that_of_all_strips() -> None:
+    """Two strips, three kinds: one in both strips, one in the second alone, one nowhere."""
+    chance = np.random.default_rng(2)
+    kinds = np.zeros(900, dtype=np.int8), np.repeat([0, 1], (100, 800)).astype(np.int8)
+    evidence = [evidence_of_kinds(kind, strip) for strip, kind in enumerate(kinds)]
+    residuals = [2.0 * chance.standard_normal(900), np.repeat([6.0, 4.0], (100, 800)) * chance.standard_normal(900)]
+    factor = _factors(evidence, residuals, 2, 3)
+    assert factor[0, 0] == pytest.approx(2.0, rel=0.15)
+    assert 3.0 < factor[1, 0] < 4.0
+    np.testing.assert_allclose(factor[:, 1], 4.0, rtol=0.1)
+    np.testing.assert_array_equal(factor[:, 2], 1.0)
+
+
+def evidence_of_kinds(kind: np.ndarray, strip: int = 0) -> Evidence:
+    side = Side(strip, *(np.zeros(kind.size),) * 5)  # type: ignore[arg-type]
+    return Evidence((side,), kind, None, None, (), kind, kind)  # type: ignore[arg-type]
 
 
 def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:
@@ -62,10 +81,11 @@ def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:
     assert passes.typical is not None
     curves = _curves(frame, known, passes, passes.typical)
     cells = replace(passes.surveys[1].cells, count=np.full(passes.surveys[1].cells.dn.size, 1e6))
-    placing = placed(curves, 1, first_placing(curves, 1, cells), None)
-    sure = known_rows(curves, known, 1, cells, (placing,)).sigma
+    values = known_values(curves, known, 1, cells)
+    placing = placed(curves, 1, first_placing(values, cells, curves.layout.n_samples), None)
+    _, sure = values.at((placing,))
     doubt = 0.01 * np.abs(curves.first[1].slope(placing.z))  # a hundredth of density, in DN
-    doubtful = known_rows(curves, known, 1, replace(cells, doubt_dn=doubt), (placing,)).sigma
+    _, doubtful = known_values(curves, known, 1, replace(cells, doubt_dn=doubt)).at((placing,))
     np.testing.assert_allclose(doubtful, np.hypot(sure, 0.01), rtol=1e-6)
 
 

@@ -5,30 +5,37 @@ import pytest
 
 from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, no_vote, precision_of
 from calib.tone.scene_vote import ColumnMeans, votes_of
-from calib.tone.system import FREE_BANDING, NormalEquations, Rows
+from calib.tone.system import FREE_BANDING, NormalEquations, Rows, Sizes
 from calib.tone.terms import Terms
 
-SIZES, COMMON, SAMPLES = (5, 7, 6, 4), 3, 9
+SIZES, COMMON, SAMPLES = (5, 7, 6, 4), 5, 9
+SHARED, BESIDE = 2, 4  # unknowns of each strip
+PRIOR = 0.5  # of the strips' unknowns: what they share could be moved to the common ones otherwise
+EVERYWHERE = 1, 2  # the first unknown that stands in every row, and how many there are
 
 
 def drawn_terms(chance: np.random.Generator, n: int, size: int) -> Terms:
-    """Rows with a few terms each; an unknown may stand in a row twice, a term may be zero."""
+    """Rows with a few terms each; an unknown may stand in a row twice or thrice, a term may be zero."""
     value = chance.normal(size=(n, size - 1))
     value[::5, 0] = 0.0
-    return Terms(chance.integers(0, size, value.shape, dtype=np.int32), value)
+    first, count = EVERYWHERE
+    return Terms(chance.integers(0, size, value.shape, dtype=np.int32), value, first, chance.normal(size=(n, count)))
 
 
 def whole(terms: Terms, size: int) -> np.ndarray:
     matrix = np.zeros((len(terms.at), size))
     np.add.at(matrix, (np.arange(len(matrix))[:, None], terms.at), terms.value)
+    matrix[:, terms.first : terms.first + terms.dense.shape[1]] += terms.dense
     return matrix
 
 
 def drawn_rows(chance: np.random.Generator, n: int, strip: int, with_next: bool) -> Rows:
-    own, common = drawn_terms(chance, n, SIZES[strip]), drawn_terms(chance, n, COMMON)
-    following = drawn_terms(chance, n, SIZES[strip + 1]) if with_next else None
-    column = np.full(n, -1) if with_next else chance.integers(-1, SAMPLES, n)
-    return Rows(own, following, common, column, chance.normal(size=n), np.ones(n))
+    """Rows on two strips, or on one with errors of what is stated and banding that is eliminated."""
+    if with_next:
+        own, following = drawn_terms(chance, n, SIZES[strip]), drawn_terms(chance, n, SIZES[strip + 1])
+        return Rows(own, following, None, np.full(n, -1), chance.normal(size=n))
+    own, error = drawn_terms(chance, n, BESIDE), chance.integers(SHARED, COMMON, n)
+    return Rows(own, None, error, chance.integers(-1, SAMPLES, n), chance.normal(size=n))
 
 
 def dense(all_rows: list[tuple[int, Rows, np.ndarray]]) -> tuple[np.ndarray, np.ndarray]:
@@ -40,9 +47,13 @@ def dense(all_rows: list[tuple[int, Rows, np.ndarray]]) -> tuple[np.ndarray, np.
     for strip, rows, weight in all_rows:
         full = np.zeros((rows.value.size, len(matrix)))
         full[:, starts[strip] : starts[strip + 1]] = whole(rows.own, SIZES[strip])
-        full[:, common:total] = whole(rows.common, COMMON)
+        full[:, common : common + SHARED] = whole(rows.own, SIZES[strip])[:, :SHARED]
         if rows.next is not None:
-            full[:, starts[strip + 1] : starts[strip + 2]] = whole(rows.next, SIZES[strip + 1])
+            following = whole(rows.next, SIZES[strip + 1])
+            full[:, starts[strip + 1] : starts[strip + 2]] = following
+            full[:, common : common + SHARED] += following[:, :SHARED]
+        if rows.error is not None:
+            full[np.arange(len(full)), common + rows.error] -= 1.0
         has = np.flatnonzero(rows.column >= 0)
         full[has, total + strip * SAMPLES + rows.column[has]] = -1.0
         matrix += full.T @ (full * weight[:, None])
@@ -57,11 +68,15 @@ def test_chain_with_elimination_is_the_dense_solution() -> None:
     chance = np.random.default_rng(1)
     parts = [(k, drawn_rows(chance, 40, k, False), chance.uniform(0.5, 2, 40)) for k in range(4)]
     parts += [(k, drawn_rows(chance, 8, k, True), chance.uniform(0.5, 2, 8)) for k in (0, 2)]
-    equations = NormalEquations(SIZES, COMMON, SAMPLES)
+    equations = NormalEquations(Sizes(SIZES, COMMON, SAMPLES, SHARED, BESIDE))
     for part in parts:
         equations.add(equations.share_of(*part))
+    for block in equations.diagonal:
+        block[np.diag_indices_from(block)] += PRIOR
     solution = equations.solve()
     matrix, right = dense(parts)
+    own = np.arange(sum(SIZES))
+    matrix[own, own] += PRIOR
     covariance = np.linalg.inv(matrix)
     truth = covariance @ right
     starts = np.concatenate([[0], np.cumsum(SIZES)])

@@ -96,3 +96,27 @@ def test_tables_are_made_monotone_and_left_alone_where_they_are(values: list[flo
     assert np.all(steps >= 0)
     ordered = np.sort(table) if rising else np.sort(table)[::-1]
     np.testing.assert_array_equal(monotone(ordered, rising), ordered)
+
+
+def test_the_slope_of_splines_is_that_of_the_function_they_make() -> None:
+    """Of a cubic between the ends; beyond them the value is held."""
+    basis = CorrectionBasis(0.0, 2.0, 15)
+    inside, beyond = np.linspace(0.0, 2.0, 203)[1:-1], np.array([-0.3, 2.5])
+    weights = np.linalg.lstsq(basis.matrix(inside), inside**3 - inside, rcond=None)[0]
+    np.testing.assert_allclose(basis.rise(inside, weights), 3 * inside**2 - 1, atol=1e-9)
+    np.testing.assert_array_equal(basis.rise(beyond, weights), 0.0)
+
+
+@given(curves)
+def test_the_derivatives_of_a_curve_are_those_of_its_law(curve: FirstCurve) -> None:
+    """By differences of the density itself; beyond its ends a curve is straight."""
+    density = np.linspace(0.0, 2.4, 25)
+    dn = curve.dn_of(density)
+    per_dn, turn = curve.derivatives(density)
+    np.testing.assert_allclose(per_dn, 1.0 / np.abs(curve.slope(density)), rtol=1e-12)
+    step = 1e-4 / per_dn
+    around = np.stack([curve.density_of(dn + shift * step) for shift in (-1, 0, 1)])
+    np.testing.assert_allclose(
+        turn, (around[0] - 2 * around[1] + around[2]) / step**2, rtol=1e-2, atol=1e-3 * per_dn.max() ** 2
+    )
+    assert (curve.derivatives(np.array([-0.2, 2.6]))[1] == 0.0).all()

@@ -1,0 +1,137 @@
+"""Where the model of a frame's tone puts cells of a strip, and the rows of evidence that are linearised there."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+from calib.coordinates import Array
+from calib.tone.noise import NoiseModel
+from calib.tone.system import Values
+from calib.tone.terms import Terms
+from calib.tone.transfer import LN_10, CorrectionBasis, FirstCurve, power_of_ten, splines
+from calib.tone.unknowns import DRIFT_MODES, Layout
+
+SLOPES = (0.25, 4.0)  # bounds of a corrected curve's slope against the first
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """First curves of all strips and the splines that correct them: what every row is linearised about."""
+
+    first: tuple[FirstCurve, ...]
+    noise: tuple[NoiseModel, ...]
+    basis: CorrectionBasis
+    layout: Layout
+    n_lines: tuple[int, ...]
+
+    def dark_shape(self, strip: int, density: Array) -> Array:
+        """How an error of a strip's dark level shows in density, 1 at the dark end of the basis."""
+        exponent = self.first[strip].exponent
+        return power_of_ten(exponent * (np.clip(density, self.basis.low, self.basis.high) - self.basis.high))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """Cells in one strip, as rows of evidence, wherever the rows are linearised.
+
+    `cosine` (N,) the first mode of the drift at their lines, `sample` (N, k) those whose banding is in a row with its
+    `share` (N, k); `measured` (N,) their first-order density, `part` (N,) that of a row's variance which they make.
+    """
+
+    strip: int
+    cosine: Array
+    sample: NDArray[np.int64]
+    share: Array
+    measured: Array
+    part: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Placing:
+    """Where the model puts cells, as first-order densities, the corrected curve's slope against the first there, and
+    how an error of the dark level shows there.
+
+    Rows are linearised there. At the measured places their splines would have the data's own noise in them, and the
+    curve would flatten towards the mean (errors in variables); with the slope, residuals keep the weight that they
+    have in DN, so that a flat stretch of curve cannot hide them.
+    """
+
+    z: Array
+    slope: Array
+    dark: Array
+
+
+def placed(curves: Curves, strip: int, z: Array, solution: Values | None) -> Placing:
+    """A placing at first-order densities, its slope by a solution."""
+    dark = curves.dark_shape(strip, z)
+    if solution is None:
+        return Placing(z, np.ones_like(z), dark)
+    basis, by_dark = curves.basis, LN_10 * curves.first[strip].exponent * solution.strips[strip][curves.layout.dark]
+    rise = basis.rise(z, _weights(curves, strip, solution))
+    rise += np.where((z > basis.low) & (z < basis.high), by_dark * dark, 0.0)
+    return Placing(z, np.clip(1.0 + rise, *SLOPES), dark)
+
+
+def correction(curves: Curves, strip: int, z: Array, solution: Values) -> Array:
+    """What a solution adds to the first-order densities of a strip."""
+    dark = curves.dark_shape(strip, z) * solution.strips[strip][curves.layout.dark]
+    return np.asarray(curves.basis.curve(z, _weights(curves, strip, solution)) + dark)
+
+
+def _weights(curves: Curves, strip: int, solution: Values) -> Array:
+    return solution.strips[strip][curves.layout.curve] + solution.common[curves.layout.curve]
+
+
+def modelled(curves: Curves, side: Side, at: Placing, solution: Values) -> Array:
+    """What a solution makes of the rows' ``splines - banding - drift`` in one strip, (N,)."""
+    layout, own = curves.layout, solution.strips[side.strip]
+    edge = layout.edge[side.strip]
+    banding = solution.banding[side.strip].copy()
+    banding[edge >= 0] = own[layout.drift.stop + edge[edge >= 0]]
+    found = curves.basis.curve(at.z, _weights(curves, side.strip, solution)) + own[layout.dark] * at.dark
+    _take_off(side.cosine, own[layout.drift], side.sample, side.share, banding, found)
+    return found
+
+
+def terms_of(curves: Curves, side: Side, at: Placing, sign: float) -> Terms:
+    """The terms of the rows in one strip, all with a sign: splines and kept banding, then the dark level and drift."""
+    layout, basis = curves.layout, curves.basis
+    shape = at.z.size, 4 + side.sample.shape[1]
+    places, values, dense = np.zeros(shape, np.int32), np.zeros(shape), np.empty((at.z.size, 1 + DRIFT_MODES))
+    edge, span = layout.edge[side.strip], (basis.low, basis.high, basis.n)
+    kept = side.sample, side.share, np.where(edge >= 0, edge + layout.drift.stop, -1)
+    _fill(at.z, at.dark, side.cosine, kept, span, sign, places, values, dense)
+    return Terms(places, values, layout.dark, dense)
+
+
+@njit(cache=True, nogil=True)
+def _take_off(cosine, drift, sample, share, banding, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Take drift (its modes by Chebyshev's recursion) and banding off what is found."""
+    for row in range(found.size):
+        before, value, total = 1.0, cosine[row], 0.0
+        for mode in range(drift.size):
+            total += drift[mode] * value
+            before, value = value, 2.0 * cosine[row] * value - before
+        for term in range(sample.shape[1]):
+            total += share[row, term] * banding[sample[row, term]]
+        found[row] -= total
+
+
+@njit(cache=True, nogil=True)
+def _fill(z, dark, cosine, kept, span, sign, places, values, dense):  # type: ignore[no-untyped-def]  # pragma: no cover
+    sample, share, unknown = kept
+    for row in range(z.size):
+        first, four = splines(z[row], span[0], span[1], span[2])
+        for term in range(4):
+            places[row, term], values[row, term] = first + term, sign * four[term]
+        for term in range(sample.shape[1]):
+            at = unknown[sample[row, term]]
+            if at >= 0:
+                places[row, 4 + term], values[row, 4 + term] = at, -sign * share[row, term]
+        dense[row, 0] = sign * dark[row]
+        before, value = 1.0, cosine[row]
+        for mode in range(1, dense.shape[1]):
+            dense[row, mode] = -sign * value
+            before, value = value, 2.0 * cosine[row] * value - before
