@@ -2,58 +2,90 @@
 
 Order in the file: header, one directory after the other (full resolution first), then the tiles of the coarsest
 overview up to those of the full resolution. Layout of the directories: TIFF 6.0, and BigTIFF where the offsets need it.
+
+Most of a large raster's bytes are never copied: its full resolution is written where it stays, behind room for all that
+goes before. What that takes is known in the end only; then a few of the tiles change their place, so that the room is
+filled to less than a tile: last ones move into it, or first ones give way to behind the last. A reader finds each tile
+by its offset.
 """
 
 import os
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
-from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.products.file_parts import copy, write_at
 from calib.products.tiles import Tag
 
 _TILE_OFFSETS, _TILE_BYTE_COUNTS = 324, 325
 _LONG, _LONG8 = 4, 16
-_CLASSIC_LIMIT = 2**32 - 2**20
-_COPY_BYTES = 2**24
+_CLASSIC_LIMIT = 2**32 - 2**22  # the room may be larger than what fills it by a tile
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """One resolution: its tags, and where in a spool file its tiles lie, in row-major order of the tiles."""
+    """One resolution: its tags, and where its tiles lie, in row-major order of the tiles: in a spool file or, if they
+    are in place, one behind the other in the file itself.
+    """
 
     tags: tuple[Tag, ...]
     offsets: NDArray[np.int64]
     byte_counts: NDArray[np.int64]
+    in_place: bool = False
 
 
 def assemble(path: Path, spool: Path, levels: Sequence[Level]) -> None:
     """Write the file from its levels, full resolution first, and from their tiles in `spool`, and see it to the disk.
+    Only the full resolution may be in place.
 
     The same tiles give the same bytes, in whatever order they lie in the spool.
     """
     data_bytes = sum(int(level.byte_counts.sum()) for level in levels)
     header_bytes = sum(16 * level.byte_counts.size + 4096 for level in levels)
     form = _Form(big=data_bytes + header_bytes > _CLASSIC_LIMIT)
-    start = form.header_size + sum(form.directory_size(level) for level in levels)
-    places, at = {}, start
-    for index in reversed(range(len(levels))):
-        counts = levels[index].byte_counts
-        places[index] = at + np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
-        at += int(counts.sum())
-    with path.open("wb") as out, spool.open("rb") as source:
-        out.write(form.header())
+    at = form.header_size + sum(form.directory_size(level) for level in levels)
+    starts = [at + sum(int(level.byte_counts.sum()) for level in levels[index + 1 :]) for index in range(len(levels))]
+    with FileIO(path, "r+" if levels[0].in_place else "w") as out, FileIO(spool) as source:
+        # The full resolution first: it may have to clear what lies in the way.
+        places = [_placed(level, source, out, start) for level, start in zip(levels, starts, strict=True)]
+        head = form.header()
         for index, level in enumerate(levels):
-            is_last = index == len(levels) - 1
-            out.write(form.directory(level, places[index], out.tell(), is_last=is_last))
-        for index in reversed(range(len(levels))):
-            _copy_tiles(levels[index], source, out)
-        out.flush()
+            head += form.directory(level, places[index], len(head), is_last=index == len(levels) - 1)
+        write_at(out, 0, head)
         os.fsync(out.fileno())
+
+
+def _placed(level: Level, spool: FileIO, out: FileIO, at: int) -> NDArray[np.int64]:
+    """See a level's tiles to their places, from byte `at` on: the places."""
+    if level.in_place:
+        return _rearranged(level, out, at)
+    places: NDArray[np.int64] = at + np.cumsum(level.byte_counts) - level.byte_counts
+    breaks = np.flatnonzero(level.offsets[1:] != level.offsets[:-1] + level.byte_counts[:-1]) + 1
+    for tiles in np.split(np.arange(places.size), breaks):  # those that lie one behind the other go in one piece
+        start, stop = level.offsets[tiles[0]], level.offsets[tiles[-1]] + level.byte_counts[tiles[-1]]
+        copy(spool, int(start), int(stop), out, int(places[tiles[0]]))
+    return places
+
+
+def _rearranged(level: Level, out: FileIO, at: int) -> NDArray[np.int64]:
+    """Fill the room before tiles that are in place, from byte `at` on, or clear all up to there: the places then."""
+    places, counts, room = level.offsets.copy(), level.byte_counts, int(level.offsets[0]) - at
+    if room < 0:
+        moved, to = slice(0, int(np.searchsorted(places, at))), max(at, int(places[-1] + counts[-1]))
+    else:
+        fitting = int(np.count_nonzero(np.cumsum(counts[::-1]) <= room))
+        moved, to = slice(places.size - fitting, None), at
+    if places[moved].size:
+        start, size = int(places[moved][0]), int(counts[moved].sum())
+        copy(out, start, start + size, out, to)
+        places[moved] += to - start
+    out.truncate(int((places + counts).max()))
+    return places
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,22 +140,3 @@ class _Form:
             Tag(_TILE_OFFSETS, dtype, places.size, places.astype(width).tobytes()),
             Tag(_TILE_BYTE_COUNTS, _LONG, places.size, counts),
         ]
-
-
-def _copy_tiles(level: Level, source: BinaryIO, out: BinaryIO) -> None:
-    """Copy the tiles in order; tiles that already lie one behind the other go in one piece."""
-    ends = level.offsets + level.byte_counts
-    breaks = np.flatnonzero(level.offsets[1:] != ends[:-1]) + 1
-    firsts, lasts = np.concatenate([[0], breaks]), np.concatenate([breaks, [level.offsets.size]]) - 1
-    for first, last in zip(firsts, lasts, strict=True):
-        _copy(source, int(level.offsets[first]), int(ends[last]), out)
-
-
-def _copy(source: BinaryIO, start: int, stop: int, out: BinaryIO) -> None:
-    out.flush()
-    while start < stop:
-        copied = os.sendfile(out.fileno(), source.fileno(), start, min(_COPY_BYTES, stop - start))
-        if copied == 0:
-            raise OSError(f"{source.name}: ends before byte {stop}")
-        start += copied
-    out.seek(0, os.SEEK_END)

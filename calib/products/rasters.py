@@ -19,10 +19,13 @@ from calib.products.atomic import whole
 from calib.products.cog import assemble
 from calib.products.packing import packed
 from calib.products.pyramid import FLOAT32_MANTISSA_BITS, Piece, halve
-from calib.products.tile_store import FullTiles, HalvedTiles, Spool
+from calib.products.tile_store import FullTiles, HalvedTiles, Spool, TilesInPlace
 from calib.products.tiles import TILE, RasterLayout, overview_tags, raster_tags
 
 MOST_WAITING = 16  # tiles of one raster that are being compressed or about to be
+MOST_COPIED = 32  # tiles of a raster so small that all are spooled, for its file to have no gap
+
+_BITS_SAVED = 3  # an overview's float takes about so many bits less than it keeps
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,21 +54,30 @@ class RasterSpec:
 class RasterWriter:
     """Takes a raster's blocks in any order; call it from one thread at a time.
 
-    A tile is compressed and spooled as soon as all its pixels have come, by the pool's threads where there is a pool,
-    and so are the overviews' tiles above it. Memory is the tiles that are begun and not complete: blocks that are whole
-    tiles leave none in the full resolution.
+    A tile is compressed as soon as all its pixels have come, by the pool's threads where there is a pool, and so are
+    the overviews' tiles above it. Memory is the tiles that are begun and not complete (blocks that are whole tiles
+    leave none in the full resolution), and what waits to be compressed. Blocks whose tiles come row by row cost least.
     """
 
     def __init__(self, spec: RasterSpec, aside: Path, pool: Executor | None) -> None:
         self._spec, self._aside, self._pool = spec, aside, pool
         self._spool = Spool(aside.with_name(f"{aside.name}.tiles"))
         rows, cols = spec.layout.rows, spec.layout.cols
-        self._full = FullTiles(rows, cols, spec.layout.dtype, self._spool)
         self._overviews: list[HalvedTiles] = []
         while max(rows, cols) > TILE:
             rows, cols = (rows + 1) // 2, (cols + 1) // 2
             self._overviews.append(HalvedTiles(rows, cols, spec.layout.dtype, self._spool))
-        self._waiting: deque[Future[None]] = deque()
+        self._full = self._full_tiles()
+        self._waiting: deque[tuple[int, int, Future[bytes]]] = deque()
+
+    def _full_tiles(self) -> FullTiles:
+        """Tiles in place, where copying would cost time, behind as much room as the overviews are likely to take."""
+        rows, cols, dtype = self._spec.layout.rows, self._spec.layout.cols, self._spec.layout.dtype
+        if -(-rows // TILE) * -(-cols // TILE) <= MOST_COPIED:
+            return FullTiles(rows, cols, dtype, self._spool)
+        pixels = sum(overview.rows * overview.cols for overview in self._overviews)
+        bits = max(self._spec.overview_bits - _BITS_SAVED, 0) if dtype == np.float32 else 0
+        return TilesInPlace(rows, cols, dtype, self._spool, self._aside, pixels * bits // 8)
 
     def write_block(self, row: int, col: int, values: NDArray) -> None:
         """Put `values` (R, C) with its first pixel at (`row`, `col`). Every pixel is written once.
@@ -76,43 +88,48 @@ class RasterWriter:
             raise ValueError(f"values: found {values.dtype}, the raster holds {self._spec.layout.dtype}")
         for down, across, tile in self._full.complete(row, col, np.ascontiguousarray(values)):
             if self._pool is None:
-                self._finish_tile(down, across, tile)
+                self._full.store(down, across, self._finished(down, across, tile))
             else:
-                self._waiting.append(self._pool.submit(self._finish_tile, down, across, tile))
-        self._wait(MOST_WAITING)
+                self._waiting.append((down, across, self._pool.submit(self._finished, down, across, tile)))
+        self._store(MOST_WAITING)
 
-    def _finish_tile(self, down: int, across: int, tile: Piece) -> None:
-        """Compress a tile, and each overview's tile above it whose last part it is."""
-        self._full.store(down, across, packed(tile, TILE, self._spec.mantissa_bits))
+    def _finished(self, down: int, across: int, tile: Piece) -> bytes:
+        """Compress a tile, and spool each overview's tile above it whose last part it is."""
+        content = packed(tile, TILE, self._spec.mantissa_bits)
         for overview in self._overviews:
             into = overview.place(down, across)
             halve(tile, into.tile, into.down, into.across)
             down, across = down // 2, across // 2
             if not overview.has_all(down, across):
-                return
+                break
             tile = Piece(into.tile, 0, 0, *into.tile.shape)
             overview.store(down, across, packed(tile, TILE, self._spec.overview_bits))
+        return content
 
-    def _wait(self, most: int) -> None:
-        """Wait until at most so many tiles are being compressed."""
-        while len(self._waiting) > most:
-            self._waiting.popleft().result()
+    def _store(self, most: int) -> None:
+        """Store what is compressed, in the order in which it came, until at most so many tiles are left."""
+        while self._waiting and (len(self._waiting) > most or self._waiting[0][-1].done()):
+            down, across, compressed = self._waiting.popleft()
+            self._full.store(down, across, compressed.result())
 
     def finish(self) -> Callable[[], None]:
         """What puts the file together; pixels that never came are an error."""
-        self._wait(0)
         layout = self._spec.layout
-        levels = [self._full.as_level(raster_tags(layout))]
-        levels += [level.as_level(overview_tags(level.rows, level.cols, layout.dtype)) for level in self._overviews]
+        tags = [raster_tags(layout)]  # made while the last tiles are compressed
+        tags += [overview_tags(level.rows, level.cols, layout.dtype) for level in self._overviews]
+        self._store(0)
+        levels = [level.as_level(its) for level, its in zip((self._full, *self._overviews), tags, strict=True)]
         return partial(assemble, self._aside, self._spool.path, levels)
 
     def close(self) -> None:
         """Let go of the spooled tiles; a tile that a thread is at is waited for."""
-        for future in self._waiting:
+        futures = [future for _, _, future in self._waiting]
+        for future in futures:
             future.cancel()
-        for future in self._waiting:
+        for future in futures:
             if not future.cancelled():
                 future.exception()
+        self._full.close()
         self._spool.close()
 
 

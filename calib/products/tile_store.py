@@ -3,9 +3,9 @@
 Several threads store tiles at once, in any order; what is put together from them does not show in which.
 """
 
-import os
 from collections.abc import Iterator
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
 from threading import Lock
 
@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.products.cog import Level
+from calib.products.file_parts import copy, write_at
 from calib.products.pyramid import Piece
 from calib.products.tiles import TILE, Tag
 
@@ -22,26 +23,26 @@ class Spool:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._file = path.open("wb", buffering=0)
+        self.file = FileIO(path, "w+")
         self._lock, self._end = Lock(), 0
 
     def add(self, content: bytes) -> int:
         """Write a tile; the byte it begins at."""
         with self._lock:
             at, self._end = self._end, self._end + len(content)
-        left = memoryview(content)
-        while left:
-            left = left[os.pwrite(self._file.fileno(), left, at + len(content) - len(left)) :]
+        write_at(self.file, at, content)
         return at
 
     def close(self) -> None:
         """Remove the file."""
-        self._file.close()
+        self.file.close()
         self.path.unlink(missing_ok=True)
 
 
 class _Tiles:
     """The tiles of one resolution: how large each is, and where it lies in the spool."""
+
+    in_place = False
 
     def __init__(self, rows: int, cols: int, dtype: np.dtype, spool: Spool) -> None:
         self.rows, self.cols, self._dtype, self._spool = rows, cols, dtype, spool
@@ -62,16 +63,19 @@ class _Tiles:
         if lacking.size:
             row, col = lacking[0] * TILE
             raise ValueError(f"finish: the tile from row {row}, column {col} on is not complete")
-        return Level(tags, self._offsets.ravel(), self._byte_counts.ravel())
+        return Level(tags, self._offsets.ravel(), self._byte_counts.ravel(), self.in_place)
 
 
 class FullTiles(_Tiles):
-    """The full resolution, which comes in blocks of any size; one thread at a time hands them over."""
+    """The full resolution, which comes in blocks of any size; one thread at a time hands over blocks and tiles."""
 
     def __init__(self, rows: int, cols: int, dtype: np.dtype, spool: Spool) -> None:
         super().__init__(rows, cols, dtype, spool)
         self._complete = np.zeros(self.grid, dtype=np.bool_)
         self._begun: dict[tuple[int, int], tuple[NDArray, NDArray[np.bool_]]] = {}
+
+    def close(self) -> None:
+        """Nothing is kept open."""
 
     def complete(self, row: int, col: int, values: NDArray) -> Iterator[tuple[int, int, Piece]]:
         """Take a block in; give each tile that it completed, with its place among the tiles."""
@@ -112,6 +116,41 @@ class FullTiles(_Tiles):
         """The pixels of a tile, in words."""
         (top, left), (rows, cols) = (down * TILE, across * TILE), self.shape(down, across)
         return f"rows {top} to {top + rows - 1}, columns {left} to {left + cols - 1}"
+
+
+class TilesInPlace(FullTiles):
+    """The full resolution where it stays: the first tile behind some room, each other one behind the one before it. One
+    that comes before its turn waits in the spool.
+    """
+
+    in_place = True
+
+    def __init__(self, rows: int, cols: int, dtype: np.dtype, spool: Spool, path: Path, room: int) -> None:
+        super().__init__(rows, cols, dtype, spool)
+        self._file, self._next, self._end = FileIO(path, "w"), 0, room
+
+    def store(self, down: int, across: int, content: bytes) -> None:
+        """Write a compressed tile, and those that waited for it."""
+        if (down, across) != self._turn():
+            super().store(down, across, content)
+            return
+        write_at(self._file, self._end, content)
+        self._is_written(len(content))
+        while self._next < self._byte_counts.size and self._byte_counts[self._turn()]:
+            start, size = int(self._offsets[self._turn()]), int(self._byte_counts[self._turn()])
+            copy(self._spool.file, start, start + size, self._file, self._end)
+            self._is_written(size)
+
+    def _turn(self) -> tuple[int, int]:
+        return divmod(self._next, self.grid[1])
+
+    def _is_written(self, size: int) -> None:
+        self._offsets[self._turn()], self._byte_counts[self._turn()] = self._end, size
+        self._next, self._end = self._next + 1, self._end + size
+
+    def close(self) -> None:
+        """Close the file, which stays."""
+        self._file.close()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,6 +6,7 @@ pixel is added here and taken off in `readback`, nowhere else.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from io import BytesIO
 
 import numpy as np
@@ -82,6 +83,7 @@ def raster_tags(layout: RasterLayout) -> tuple[Tag, ...]:
         return _directory(memory.getbuffer())
 
 
+@cache
 def overview_tags(rows: int, cols: int, dtype: np.dtype) -> tuple[Tag, ...]:
     """All TIFF tags of an overview of this size: a reduced image, with no placing of its own."""
     profile = _profile(rows, cols, dtype) | {"SPARSE_OK": True, "BIGTIFF": "NO"}

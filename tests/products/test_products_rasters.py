@@ -1,11 +1,13 @@
 """Rasters: the right pixel at the right place, the same bytes however they came, valid by outside judges."""
 
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 import rasterio
+import tifffile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rio_cogeo.cogeo import cog_validate
@@ -32,12 +34,13 @@ def coordinates(rows: int, cols: int, transform=FILM) -> np.ndarray:
 def write(path: Path, values: np.ndarray, block: tuple[int, int], *, order: int = 1, **changes) -> bytes:
     layout = {"center_transform": FILM, "description": "density", "units": "1", "texts": {"frame": "tern2-0143"}}
     layout |= changes
-    bits, pool = layout.pop("mantissa_bits", 23), layout.pop("pool", None)
-    spec = RasterSpec(path, RasterLayout(*values.shape, values.dtype, **layout), mantissa_bits=bits)
+    bits = {name: layout.pop(name) for name in ("mantissa_bits", "overview_bits") if name in layout}
+    pool = layout.pop("pool", None)
+    spec = RasterSpec(path, RasterLayout(*values.shape, values.dtype, **layout), **bits)
     rows, cols = range(0, values.shape[0], block[0]), range(0, values.shape[1], block[1])
     places = [(row, col) for row in rows for col in cols]
     with raster(spec, pool) as product:
-        for row, col in places[::order]:
+        for row, col in sorted(places, key=lambda place: places.index(place) * order % (len(places) + 1)):
             product.write_block(row, col, values[row : row + block[0], col : col + block[1]])
     return path.read_bytes()
 
@@ -97,6 +100,54 @@ def test_outside_judge_finds_a_valid_cloud_optimised_geotiff(tmp_path, film):
         assert file.transform[:6] == (2.0, 0.0, -910002.0, 0.0, -2.0, 1364552.0)
         assert file.nodata is None
         assert np.array_equal(file.read(1), mask)
+
+
+def extents(path: Path) -> list[list[tuple[int, int]]]:
+    """First byte and the one behind the last of each tile, by resolution."""
+    with tifffile.TiffFile(path) as tiff:
+        return [
+            [(at, at + size) for at, size in zip(page.dataoffsets, page.databytecounts, strict=True)]
+            for page in tiff.pages
+        ]
+
+
+@pytest.fixture(params=[0, 1, 3, 6, 24], ids="room for {} bits a pixel".format)
+def room(request, monkeypatch) -> None:
+    """Tiles are written where they stay, behind too little room for the overviews, or too much."""
+    monkeypatch.setattr(rasters, "MOST_COPIED", 0)
+    monkeypatch.setattr(rasters, "_BITS_SAVED", 9 - request.param)
+
+
+@pytest.mark.usefixtures("room")
+def test_tiles_that_are_never_copied_make_a_valid_file_without_gaps(tmp_path):
+    path = tmp_path / "density.tif"
+    values = np.random.default_rng(5).normal(size=(1600, 1601)).astype(np.float32)
+    layout = RasterLayout(*values.shape, values.dtype, FILM)
+    with raster(RasterSpec(path, layout, overview_bits=9)) as product:
+        product.write_block(0, 0, values)
+    assert cog_validate(path, strict=True) == (True, [], [])
+    assert np.array_equal(read_raster(path).values, values)
+    means = read_raster(path, 1).values
+    expected = values[:, :1600].reshape(400, 4, 400, 4).mean(axis=(1, 3))
+    assert np.abs(means[:, :400] / expected - 1).max() < 0.003
+    full, *overviews = extents(path)
+    assert min(full)[0] >= max(stop for overview in overviews for _, stop in overview)
+    begun = sorted(full + [place for overview in overviews for place in overview])
+    largest = max(stop - start for start, stop in full)
+    gaps = [after[0] - before[1] for before, after in pairwise(begun)]
+    assert min(gaps) >= 0
+    assert sum(gaps) < largest
+    assert path.stat().st_size == begun[-1][1]
+
+
+@pytest.mark.usefixtures("room")
+@pytest.mark.parametrize(("block", "order"), [((512, 512), -1), ((100, 333), 1), ((512, 1024), 3)])
+def test_the_bytes_of_tiles_that_are_never_copied_do_not_depend_on_their_order(tmp_path, block, order):
+    values = np.random.default_rng(5).normal(size=(1600, 1601)).astype(np.float32)
+    whole = write(tmp_path / "whole.tif", values, values.shape, overview_bits=9)
+    with ThreadPoolExecutor(3) as pool:
+        places = {"order": order, "pool": pool}
+        assert write(tmp_path / "again.tif", values, block, overview_bits=9, **places) == whole
 
 
 def test_a_raster_too_large_for_tiff_becomes_a_bigtiff(tmp_path, film, monkeypatch):

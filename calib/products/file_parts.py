@@ -1,0 +1,23 @@
+"""Parts of files written, and copied from one file to another by the system, at places that are given."""
+
+import os
+from io import FileIO
+
+_AT_ONCE = 2**24
+
+
+def write_at(out: FileIO, at: int, content: bytes) -> None:
+    """Write all of `content` from byte `at` on; several threads may do so at once."""
+    left = memoryview(content)
+    while left:
+        left = left[os.pwrite(out.fileno(), left, at + len(content) - len(left)) :]
+
+
+def copy(source: FileIO, start: int, stop: int, out: FileIO, at: int) -> None:
+    """Copy the bytes from `start` to `stop` to byte `at` of `out`, which may be the same file: one thread at a time."""
+    out.seek(at)
+    while start < stop:
+        copied = os.sendfile(out.fileno(), source.fileno(), start, min(_AT_ONCE, stop - start))
+        if copied == 0:
+            raise OSError(f"{source.name!r}: ends before byte {stop}")
+        start += copied
