@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
+from calib.compiled import bare
 from calib.coordinates import Array
-from calib.sweep.inverse import inverse_of, scan_place
+from calib.sweep.inverse import inverse_of, place_near, straight_line
 from calib.sweep.model import StripSweep
 
 
@@ -14,18 +14,34 @@ def counterparts(here: StripSweep, there: StripSweep, lines: NDArray[np.int64], 
 
     They may lie outside the strip: the sweep goes on straight there.
     """
-    out = np.empty((2, len(lines), len(samples)))
+    return counterparts_in_windows(here, there, lines, samples, len(lines))[0].transpose(0, 2, 1)
+
+
+def counterparts_in_windows(
+    here: StripSweep, there: StripSweep, lines: NDArray[np.int64], samples: NDArray[np.int64], high: int
+) -> Array:
+    """The same sample by sample in windows that are `high` lines high, a part of their number: (R, 2, n_s, high)."""
+    out = np.empty((len(lines) // high, 2, len(samples), high))
     x_line, y_line = here.x_line_mm[lines], here.y_line_mm[lines]
     _invert(x_line, y_line, here.x_sample_mm[samples], here.y_sample_mm[samples], inverse_of(there).tables, out)
     return out
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
 def _invert(x_line, y_line, x_sample, y_sample, tables, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Along a line places lead to the next ones; lines do not wait for each other."""
     by_line, by_sample, line_bounds, sample_bounds, sign, leak = tables
-    i = j = np.uint64(0)
-    for a in range(y_line.size):
+    i, j, last = np.uint64(0), np.uint64(0), by_line.shape[0] - 1.0
+    for row in range(out.shape[0]):
+        lines, samples = out[row, 0], out[row, 1]
         for b in range(x_sample.size):
-            x, y = x_line[a] + x_sample[b], y_line[a] + y_sample[b]
-            line, sample, i, j = scan_place(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
-            out[0, a, b], out[1, a, b] = line, sample
+            for at in range(out.shape[3]):
+                a = row * out.shape[3] + at
+                x, y = x_line[a] + x_sample[b], y_line[a] + y_sample[b]
+                if b < 2:
+                    near = straight_line(y, by_line, by_sample, sign)
+                else:
+                    near = min(max(2.0 * lines[b - 1, at] - lines[b - 2, at], 0.0), last)
+                lines[b, at], samples[b, at], i, j = place_near(
+                    x, y, near, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j
+                )

@@ -141,20 +141,15 @@ def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
-    """Line of a finite film place, what it adds to x, and the steps that hold it, sought from steps `i`, `j` on."""
-    n_lines, n_samples = by_line.shape[0], by_sample.shape[0]
-    y_middle, y_first = sign * by_sample[(n_samples - 1) // 2, 2], by_line[0, 0]
-    per_y = (n_lines - 1) / (by_line[n_lines - 1, 0] - y_first)
-    y *= sign
-    # a first guess from a straight sweep, the same whatever place came before
-    line = min(max((y - y_middle - y_first) * per_y, 0.0), n_lines - 1.0)
+def _line_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Line of a finite film place, sought from a line of the strip on, what it adds to x, and the steps that hold the
+    place, sought from steps `i`, `j` on."""
     guess = np.uint64(line)
     across = by_line[guess, 2] + (line - guess) * by_line[guess, 3]
     for _ in range(TURNS):
         j = _step_of(sample_bounds, x - across, j)
         share = (x - across - by_sample[j, 0]) * by_sample[j, 1]
-        target = y - sign * (by_sample[j, 2] + share * by_sample[j, 3])
+        target = sign * y - sign * (by_sample[j, 2] + share * by_sample[j, 3])
         i = _step_of(line_bounds, target, i)
         share = (target - by_line[i, 0]) * by_line[i, 1]
         before, line = line, i + share
@@ -165,8 +160,31 @@ def _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i
 
 
 @bare(cache=True, nogil=True, inline="always")
-def scan_place(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
-    """Line and sample of a finite film place, and the steps that hold them, sought from steps `i`, `j` on."""
-    line, across, i, j = _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
+def straight_line(y, by_line, by_sample, sign):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """A first guess at a line of the strip from a straight sweep, the same whatever place came before."""
+    n_lines, n_samples = by_line.shape[0], by_sample.shape[0]
+    y_middle, y_first = sign * by_sample[(n_samples - 1) // 2, 2], by_line[0, 0]
+    per_y = (n_lines - 1) / (by_line[n_lines - 1, 0] - y_first)
+    return min(max((sign * y - y_middle - y_first) * per_y, 0.0), n_lines - 1.0)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """The same from such a guess on."""
+    line = straight_line(y, by_line, by_sample, sign)
+    return _line_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def place_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """Line and sample of a finite film place, sought from a line of the strip on, and the steps that hold them."""
+    line, across, i, j = _line_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
     j = _step_of(sample_bounds, x - across, j)  # the line has moved since it was last sought
     return line, j + (x - across - by_sample[j, 0]) * by_sample[j, 1], i, j
+
+
+@bare(cache=True, nogil=True, inline="always")
+def scan_place(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+    """The same from a straight sweep's line on."""
+    line = straight_line(y, by_line, by_sample, sign)
+    return place_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)

@@ -11,7 +11,7 @@ from scipy.ndimage import map_coordinates, uniform_filter
 from calib.coordinates import Array
 from calib.sweep.match import local_step
 from calib.sweep.model import StripSweep
-from calib.sweep.seam import WINDOW_LINES, Overlap, SeamPictures, seam_pictures
+from calib.sweep.seam import Overlap, SeamPictures, seam_pictures
 
 BLUR_PX = 1.5
 SURE = 6.0  # the peak of the summed correlation over its scatter
@@ -32,8 +32,8 @@ def search_shift(overlap: Overlap, px_mm: Array) -> Array | None:
     reach = (int(np.clip(np.ceil(sigma_y), 2, MOST_PX[0])), int(np.clip(np.ceil(sigma_x), 2, MOST_PX[1])))
     total, count = np.zeros((2 * reach[0] + 1, 2 * reach[1] + 1)), 0
     pictures = seam_pictures(overlap, BLUR_PX)
-    for first in range(0, len(pictures.left), WINDOW_LINES):
-        found = _correlation(pictures, slice(first, first + WINDOW_LINES), reach)
+    for row in range(len(pictures.left)):
+        found = _correlation(pictures, row, reach)
         if found is not None:
             total, count = total + found, count + 1
     if count < LEAST_WINDOWS:
@@ -52,20 +52,20 @@ def _relative_sigma_px(left: StripSweep, right: StripSweep, px_mm: Array) -> Arr
     return np.array([x, y])
 
 
-def _correlation(pictures: SeamPictures, window: slice, reach: tuple[int, int]) -> Array | None:
-    """Normalised correlation of one window at every whole shift within reach; None where signal is missing."""
-    if pictures.left_signal[window].mean() < 0.95:
+def _correlation(pictures: SeamPictures, row: int, reach: tuple[int, int]) -> Array | None:
+    """Normalised correlation of a row's window at every whole shift within reach; None where signal is missing."""
+    if pictures.left_signal[row].mean() < 0.95:
         return None
-    there = pictures.there[:, window]
-    n_l, n_s = there.shape[1:]
+    there = pictures.there[row]
+    n_s, n_l = there.shape[1:]
     line = np.arange(-reach[0], n_l + reach[0]) - (n_l - 1) / 2
     sample = np.arange(-reach[1], n_s + reach[1]) - (n_s - 1) / 2
     offset = np.stack(np.meshgrid(line, sample, indexing="ij"))
-    places = there.mean(axis=(1, 2))[:, None, None] + np.einsum("ij,jls->ils", local_step(there), offset)
-    around = map_coordinates(pictures.coefficients, places, order=3, prefilter=False, mode="nearest")
-    inside = map_coordinates(pictures.right_signal, places, order=0, mode="constant", cval=0.0) > 0.5
+    places = there.mean(axis=(1, 2))[:, None, None] + np.einsum("ij,jls->ils", local_step(*there), offset)
+    around = map_coordinates(pictures.coefficients.T, places, order=3, prefilter=False, mode="nearest")
+    inside = map_coordinates(pictures.right_signal.T, places, order=0, mode="constant", cval=0.0) > 0.5
     around = np.where(inside, around - around[inside].mean() if inside.any() else 0.0, 0.0)
-    template = pictures.left[window].astype(float)
+    template = pictures.left[row].T.astype(float)
     template -= template.mean()
     norm = np.sqrt(np.sum(template**2))
     if norm <= 0:

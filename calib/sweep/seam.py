@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.ordered import in_order_on
-from calib.sweep.counterpart import counterparts
+from calib.sweep.counterpart import counterparts, counterparts_in_windows
 from calib.sweep.model import StripSweep
 from calib.sweep.smoothing import Picture, smooth, spline_coefficients
 from calib.sweep.tables import ReadWindow
@@ -55,12 +55,14 @@ class Overlap:
 
 
 class SeamPictures(NamedTuple):
-    """An overlap ready to be matched, its left samples (n_l, n_s), n_l a multiple of WINDOW_LINES.
+    """An overlap ready to be matched, sample by sample: the left strip's in R rows of windows of n_s samples and
+    WINDOW_LINES lines.
 
-    `left`, `right` are smoothed, the right one (n_r, m) also as coefficients of its spline, with the shares of signal;
-    `there` (2, n_l, n_s) are the left samples' places in the right piece. `noise2` (n_l, n_s) is the left samples'
-    noise variance before smoothing, 0 without signal; `noise_sums` (2, n_r + 1) the running sums over the right lines
-    of the same and of the number of samples that have any.
+    `left`, `right` are smoothed, the right one (m, n_r) as coefficients of its spline, with the shares of signal;
+    `there` (R, 2, n_s, WINDOW_LINES) are the left samples' places (line, sample) in the right piece, whose lines are
+    taken in such an order that they rise. `noise2`
+    (2, R, n_s) are sums over a window's lines of the left samples' noise variance before smoothing, and the number of
+    samples that have any; `noise_sums` (2, n_r + 1) the running sums over the right lines of the same.
     """
 
     left: Picture
@@ -68,7 +70,7 @@ class SeamPictures(NamedTuple):
     coefficients: Picture
     right_signal: Picture
     there: Array
-    noise2: Picture
+    noise2: Array
     noise_sums: Array
 
 
@@ -173,17 +175,26 @@ def seam_pictures(overlap: Overlap, blur_px: float) -> SeamPictures:
     )
     left = smooth(overlap.left_side.values, overlap.left_side.sigma, blur_px)
     right = smooth(overlap.right_side.values, overlap.right_side.sigma, blur_px)
-    there = counterparts(overlap.left, overlap.right, overlap.lines, overlap.samples)
+    there = counterparts_in_windows(overlap.left, overlap.right, overlap.lines, overlap.samples, WINDOW_LINES)
     there -= np.array(overlap.right_corner)[:, None, None]
-    noise2 = _variance(overlap.right_side)
-    sums = np.zeros((2, len(noise2) + 1))
-    np.cumsum(noise2.sum(axis=1, dtype=np.float64), out=sums[0, 1:])
-    np.cumsum(np.count_nonzero(noise2, axis=1), out=sums[1, 1:])
+    coefficients, signal = spline_coefficients(right.values), right.signal
+    noise2, right_noise2 = _in_windows(_variance(overlap.left_side)[inside]), _variance(overlap.right_side)
+    if there[0, 0, 0, 0] > there[-1, 0, 0, -1]:  # lines of both strips are to follow each other alike: that is faster
+        there[:, 0] = len(signal) - 1 - there[:, 0]
+        coefficients, signal, right_noise2 = coefficients[::-1], signal[::-1], right_noise2[::-1]
+    sums = np.zeros((2, len(right_noise2) + 1))
+    np.cumsum(right_noise2.sum(axis=1, dtype=np.float64), out=sums[0, 1:])
+    np.cumsum(np.count_nonzero(right_noise2, axis=1), out=sums[1, 1:])
     return SeamPictures(
-        np.ascontiguousarray(left.values[inside]), np.ascontiguousarray(left.signal[inside]),
-        spline_coefficients(right.values), right.signal, there,
-        np.ascontiguousarray(_variance(overlap.left_side)[inside]), sums,
+        _in_windows(left.values[inside]), _in_windows(left.signal[inside]),
+        np.ascontiguousarray(coefficients.T), np.ascontiguousarray(signal.T), there,
+        np.stack([noise2.sum(axis=2, dtype=np.float64), np.count_nonzero(noise2, axis=2)]), sums,
     )  # fmt: skip
+
+
+def _in_windows(picture: Picture) -> Picture:
+    """A picture (R * WINDOW_LINES, n_s) as rows of windows (R, n_s, WINDOW_LINES)."""
+    return np.ascontiguousarray(picture.reshape(-1, WINDOW_LINES, picture.shape[1]).transpose(0, 2, 1))
 
 
 def _variance(side: Side) -> Picture:

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.sweep.match import ROOM, match_window, robust_scatter
+from calib.sweep.match import ROOM, Compared, Window, match_window, robust_scatter
+from calib.sweep.scene import SUMS
 from calib.sweep.seam import WINDOW_LINES, SeamPictures
 from calib.sweep.smoothing import Picture, gaussian_weights
 
@@ -82,53 +83,62 @@ def _add_columns(
     """Fill shifts, where they begin being given, whether there are matches, and `sums` (2, n_s) over the lines of what
     is to be added to the left picture and of the samples that tell it."""
     offsets, information = np.zeros(sums.shape[1]), np.empty((2, 2))
-    all_room = np.empty((ROOM, WINDOW_LINES, sums.shape[1]), np.float32)
+    all_room = np.empty((ROOM, sums.shape[1], WINDOW_LINES), np.float32)
     for row in range(shift.shape[0]):
         for part in range(shift.shape[1]):
-            window = _window(bounds, row, part)
-            room = all_room[:, :, window[1]]
-            found[row, part], noise2 = _match(
-                pictures, window, blur_px, offsets, NEARLY_PX, shift[row, part], information, room
-            )
+            samples = slice(bounds[part], bounds[part + 1])
+            window, out = _window(pictures, row, samples, offsets), _room(all_room, samples)
+            noise2 = _mean_noise2(pictures, row, samples)
+            found[row, part] = _match(pictures, window, noise2, blur_px, NEARLY_PX, shift[row, part], information, out)
             if found[row, part]:
-                _add_window(room, _smoothed_noise2(noise2, blur_px), sums[:, window[1]])
+                _add_window(out, _smoothed_noise2(noise2, blur_px), sums[:, samples])
 
 
-@njit(cache=True, nogil=True, inline="always")
-def _window(bounds: NDArray[np.int64], row: int, part: int) -> tuple[slice, slice]:  # pragma: no cover
-    """Lines and samples of a window of a seam."""
-    return slice(row * WINDOW_LINES, (row + 1) * WINDOW_LINES), slice(bounds[part], bounds[part + 1])
+@njit(cache=True, nogil=True)
+def _window(pictures: SeamPictures, row: int, samples: slice, offsets: Array) -> Window:  # pragma: no cover
+    """One window of a seam; a slice of the last axis but one leaves an array in one piece, and its loops fast."""
+    return Window(
+        pictures.left[row, samples], pictures.left_signal[row, samples], pictures.there[row, 0, samples],
+        pictures.there[row, 1, samples], offsets[samples],
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def _room(room: Picture, samples: slice) -> Compared:  # pragma: no cover
+    """Room for a window."""
+    return Compared(
+        room[0, samples], room[1, samples], room[2, samples], room[3, samples], room[4, samples], room[5, samples],
+        room[6, samples],
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
 def _match(
-    pictures: SeamPictures, window: tuple[slice, slice], blur_px: float, offsets: Array, settled_px: float,
-    shift: Array, information: Array, room: Picture,
-) -> tuple[bool, float]:  # pragma: no cover  # fmt: skip
-    """Match one window of a seam (see `match_window`); whether there is a match, and the noise variance."""
-    lines, samples = window
-    noise2 = _mean_noise2(pictures, lines, samples)
+    pictures: SeamPictures, window: Window, noise2: float, blur_px: float, settled_px: float, shift: Array,
+    information: Array, out: Compared,
+) -> bool:  # pragma: no cover  # fmt: skip
+    """Match one window of a seam (see `match_window`), `noise2` being the noise variance; whether there is a match."""
     # The mean of two pictures whose noise variances add up to noise2, smoothed by a Gaussian of rms b, has gradients of
     # variance noise2/4 / (8 pi b^4) by noise alone.
     own_noise = noise2 / 4 / (8 * np.pi * blur_px**4)
-    found = match_window(
-        pictures.left[lines, samples], pictures.left_signal[lines, samples], pictures.coefficients,
-        pictures.right_signal, pictures.there[:, lines, samples], offsets[samples], own_noise, settled_px, shift,
-        information, room,
-    )  # fmt: skip
-    return found, noise2
+    return match_window(
+        window, pictures.coefficients, pictures.right_signal, own_noise, settled_px, shift, information, out
+    )
 
 
-@njit(cache=True, nogil=True)
-def _add_window(room: Picture, noise2: float, sums: Array) -> None:  # pragma: no cover
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+def _add_window(seen: Compared, noise2: float, sums: Array) -> None:  # pragma: no cover
     """Add a window to the sums over lines: the plainer its picture, the more it says, for where the picture is steep
     the places' errors show, and they are the same for many lines at the edge of a format or wedge."""
-    good, residual, slope = room[1], room[4], room[6]
-    for i in range(good.shape[0]):
-        for j in range(good.shape[1]):
-            weight = good[i, j] / (noise2 + (PLACE_PX * slope[i, j]) ** 2 + TINY)
-            sums[0, j] -= weight * residual[i, j]
-            sums[1, j] += weight
+    for j in range(seen.good.shape[0]):
+        total, weights = 0.0, 0.0
+        for i in range(seen.good.shape[1]):
+            steep = PLACE_PX * seen.across[j, i]
+            weight = seen.good[j, i] / (noise2 + steep * steep + TINY)
+            total -= weight * seen.residual[j, i]
+            weights += weight
+        sums[0, j] += total
+        sums[1, j] += weights
 
 
 @njit(cache=True, nogil=True)
@@ -138,54 +148,49 @@ def _measure(
 ) -> None:  # pragma: no cover  # fmt: skip
     """Fill shifts, where they begin being given, whether there are matches, covariances and places."""
     information = np.empty((2, 2))
-    all_room = np.empty((ROOM, WINDOW_LINES, offsets.size), np.float32)
+    all_room = np.empty((ROOM, offsets.size, WINDOW_LINES), np.float32)
     for row in range(shift.shape[0]):
         for part in range(shift.shape[1]):
-            window = _window(bounds, row, part)
-            room = all_room[:, :, window[1]]
-            found[row, part], noise2 = _match(
-                pictures, window, blur_px, offsets, SETTLED_PX, shift[row, part], information, room
-            )
+            samples = slice(bounds[part], bounds[part + 1])
+            window, out = _window(pictures, row, samples, offsets), _room(all_room, samples)
+            noise2 = _mean_noise2(pictures, row, samples)
+            found[row, part] = _match(pictures, window, noise2, blur_px, SETTLED_PX, shift[row, part], information, out)
             if found[row, part]:
-                _covariance(information, noise2, blur_px, kernel, room, cov[row, part])
+                _covariance(information, noise2, blur_px, kernel, out, cov[row, part])
                 found[row, part] = _least_variance(cov[row, part]) <= MOST_SIGMA_PX**2
-                _texture_center(room[1], room[6], place[row, part])
-                place[row, part, 0] += window[0].start
-                place[row, part, 1] += window[1].start
+                _texture_center(out.good, out.across, place[row, part])
+                place[row, part, 0] += row * WINDOW_LINES
+                place[row, part, 1] += samples.start
 
 
 @njit(cache=True, nogil=True)
-def _mean_noise2(pictures: SeamPictures, lines: slice, samples: slice) -> float:  # pragma: no cover
+def _mean_noise2(pictures: SeamPictures, row: int, samples: slice) -> float:  # pragma: no cover
     """Noise variance of left plus right samples before smoothing, mean over a window."""
-    mine, count = 0.0, 0
-    for i in range(lines.start, lines.stop):
-        for j in range(samples.start, samples.stop):
-            mine += pictures.noise2[i, j]
-            count += pictures.noise2[i, j] > 0
-    ends = (
-        pictures.there[0, lines.start, samples.start], pictures.there[0, lines.start, samples.stop - 1],
-        pictures.there[0, lines.stop - 1, samples.start], pictures.there[0, lines.stop - 1, samples.stop - 1],
-    )  # fmt: skip
-    last = pictures.noise_sums.shape[1] - 1
-    low = min(max(int(min(ends)), 0), last)
-    high = min(max(int(np.ceil(max(ends))) + 1, low), last)
+    mine, count = 0.0, 0.0
+    for j in range(samples.start, samples.stop):
+        mine += pictures.noise2[0, row, j]
+        count += pictures.noise2[1, row, j]
+    lines = pictures.there[row, 0]
+    first, last = samples.start, samples.stop - 1
+    ends = lines[first, 0], lines[last, 0], lines[first, -1], lines[last, -1]
     sums = pictures.noise_sums
-    return mine / max(count, 1) + (sums[0, high] - sums[0, low]) / max(sums[1, high] - sums[1, low], 1.0)
+    low = min(max(int(min(ends)), 0), sums.shape[1] - 1)
+    high = min(max(int(np.ceil(max(ends))) + 1, low), sums.shape[1] - 1)
+    return mine / max(count, 1.0) + (sums[0, high] - sums[0, low]) / max(sums[1, high] - sums[1, low], 1.0)
 
 
 @njit(cache=True, nogil=True)
 def _covariance(
-    information: Array, noise2: float, blur_px: float, kernel: Picture, room: Picture, out: Array
+    information: Array, noise2: float, blur_px: float, kernel: Picture, seen: Compared, out: Array
 ) -> None:  # pragma: no cover
     """Fill the covariance of a shift for noise that smoothing has correlated: N^-1 (sum of smoothed gradients^2) N^-1,
     N the information, times the noise's variance or what the scatter of the residuals makes of it."""
-    good, residual, slope = room[1], room[4], room[5:]
     expected = _smoothed_noise2(noise2, blur_px)
-    scatter = robust_scatter(residual, good) ** 2
+    scatter = robust_scatter(seen.residual, seen.good) ** 2
     variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
     p, q, r = information[0, 0], information[0, 1], information[1, 1]
     factor = variance / (p * r - q * q) ** 2
-    a, b, c = _smoothed_products(slope, good, kernel)
+    a, b, c = _smoothed_products(seen.along, seen.across, seen.good, kernel)
     out[0, 0] = factor * (r * r * a - 2 * q * r * b + q * q * c)
     out[1, 1] = factor * (q * q * a - 2 * q * p * b + p * p * c)
     out[0, 1] = out[1, 0] = factor * (-q * r * a + (p * r + q * q) * b - p * q * c)
@@ -198,42 +203,59 @@ def _least_variance(cov: Array) -> float:  # pragma: no cover
     return float((cov[0, 0] + cov[1, 1]) / 2 - half)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
 def _texture_center(good: Picture, slope: Picture, out: Array) -> None:  # pragma: no cover
     """Fill the place (line, sample) about which the squared slopes of the samples that count lie."""
     total, line, sample = 0.0, 0.0, 0.0
-    for i in range(good.shape[0]):
-        for j in range(good.shape[1]):
-            weight = float(good[i, j] * slope[i, j] * slope[i, j])
+    for j in range(good.shape[0]):
+        for i in range(good.shape[1]):
+            weight = float(good[j, i] * slope[j, i] * slope[j, i])
             total += weight
             line += weight * i
             sample += weight * j
     out[0], out[1] = line / total, sample / total
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
 def _smoothed_products(
-    slope: Picture, good: Picture, kernel: Picture
+    along: Picture, across: Picture, good: Picture, kernel: Picture
 ) -> tuple[float, float, float]:  # pragma: no cover
     """Sums of products (00, 01, 11) of the gradients smoothed by a symmetric kernel along both axes, nothing beyond
     edges."""
-    _, n_l, n_s = slope.shape
+    n_s, n_l = good.shape
     half = kernel.size // 2
-    once, line = np.zeros((2, n_l, n_s), np.float32), np.empty((2, n_s), np.float32)
-    for part in range(2):
-        for i in range(n_l):
-            for k in range(-half, half + 1):
-                for j in range(max(-k, 0), min(n_s - k, n_s)):
-                    once[part, i, j] += kernel[k + half] * slope[part, i, j + k] * good[i, j + k]
+    # Both gradients of a column lie side by side, nothing between and about them: few loops that are long.
+    wide = n_l + 2 * half
+    stride, n = 2 * wide, 2 * wide * n_s
+    all_room = np.zeros((2, n + 2 * half * stride), np.float32)
+    room, once = all_room[0], all_room[1]
+    for j in range(n_s):
+        at = (j + half) * stride + half
+        room[at : at + n_l], room[at + wide : at + wide + n_l] = along[j] * good[j], across[j] * good[j]
+    first, last = half * stride, half * stride + n
+    for k in range(kernel.size):
+        _add_shifted(room[first + k : last + k], kernel[k], once[first + half : last + half])
+    smoothed = room[:n]
+    smoothed[:] = 0.0
+    for k in range(kernel.size):
+        _add_shifted(once[k * stride : k * stride + n], kernel[k], smoothed)
+    return _products(smoothed.reshape(n_s, 2, wide)[:, :, half : half + n_l])
+
+
+@njit(cache=True, nogil=True)
+def _add_shifted(values: Picture, weight: np.float32, out: Picture) -> None:  # pragma: no cover
+    for i in range(out.size):
+        out[i] += weight * values[i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
+def _products(pairs: Picture) -> tuple[float, float, float]:  # pragma: no cover
+    """Sums of the products (00, 01, 11) of pictures (n_s, 2, n_l)."""
     first, mixed, second = 0.0, 0.0, 0.0
-    for i in range(n_l):
-        line[:] = 0.0
-        for k in range(max(-half, -i), min(half, n_l - 1 - i) + 1):
-            for part in range(2):
-                for j in range(n_s):
-                    line[part, j] += kernel[k + half] * once[part, i + k, j]
-        for j in range(n_s):
-            first += line[0, j] * line[0, j]
-            mixed += line[0, j] * line[1, j]
-            second += line[1, j] * line[1, j]
+    for j in range(pairs.shape[0]):
+        one, other = pairs[j, 0], pairs[j, 1]
+        for i in range(one.size):
+            first += one[i] * one[i]
+            mixed += one[i] * other[i]
+            second += other[i] * other[i]
     return first, mixed, second

@@ -150,6 +150,19 @@ def test_ties_do_not_depend_on_the_number_of_threads_and_what_both_strips_see_is
     assert np.all(columns <= (OVERLAP + 2 * GUARD) * np.array([1, 2, 1]))
 
 
+def test_a_strip_scanned_the_other_way_gives_the_same_ties():
+    readers, (left, right) = pair((0.3, -0.2), 15)
+    turned = replace(right, y_line_mm=right.y_line_mm[::-1])
+
+    def read_turned(i, j, samples):
+        return tuple(part[::-1] for part in readers[1](LINES - j, LINES - i, samples))
+
+    ties = measure_ties(readers, (left, right), PX_MM, [0])
+    other = measure_ties([readers[0], read_turned], (left, turned), PX_MM, [0])
+    np.testing.assert_allclose(other.shift, ties.shift, atol=2e-3)
+    np.testing.assert_allclose(other.line_right, LINES - 1 - ties.line_right, atol=2e-3)
+
+
 def test_a_shift_is_the_same_wherever_the_search_begins():
     readers, sweeps = pair((0.3, -0.2), 12)
     moved = replace(sweeps[1], y_line_mm=sweeps[1].y_line_mm + 0.4 * STEP_MM)

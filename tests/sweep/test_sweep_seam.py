@@ -7,8 +7,10 @@ from hypothesis import strategies as st
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from calib.coordinates import ScanPoints
-from calib.sweep.counterpart import counterparts
+from calib.sweep.counterpart import counterparts, counterparts_in_windows
+from calib.sweep.match import robust_scatter
 from calib.sweep.model import StripSweep, to_film, to_scan
+from calib.sweep.moved import LEAST_SIGNAL, picture_at
 from calib.sweep.smoothing import smooth, spline_coefficients
 
 LINES, SAMPLES, STEP_MM = 300, 80, 0.0075
@@ -41,6 +43,16 @@ def test_counterparts_are_those_of_the_sweeps_also_beyond_the_strip(seed, left_f
     np.testing.assert_allclose(found[1], expected.sample, atol=1e-7)
 
 
+def test_counterparts_in_windows_are_the_same_ones():
+    rng = np.random.default_rng(3)
+    left, right = swept(rng, 0, False), swept(rng, SAMPLES - 30, True)
+    lines, samples = np.arange(48, 48 * 6), np.arange(40, SAMPLES)
+    windows = counterparts_in_windows(left, right, lines, samples, 48)
+    assert windows.shape == (5, 2, 40, 48)
+    expected = counterparts(left, right, lines, samples)
+    np.testing.assert_array_equal(np.concatenate(list(windows.transpose(0, 1, 3, 2)), axis=1), expected)
+
+
 @pytest.mark.parametrize("blur_px", [1.0, 1.5, 2.5])
 def test_smoothing_is_the_gaussian_of_what_has_signal(blur_px):
     rng = np.random.default_rng(1)
@@ -70,3 +82,40 @@ def test_coefficients_are_those_of_the_spline_through_the_samples(shape):
     line, sample = np.mgrid[1 : shape[0] - 1, 1 : shape[1] - 1]
     back = map_coordinates(spline_coefficients(values).astype(float), [line, sample], order=3, prefilter=False)
     np.testing.assert_allclose(back, values[1:-1, 1:-1], atol=2e-6)
+
+
+@pytest.mark.parametrize("step", [1.0, 1.02, 0.97, -1.0])
+def test_a_picture_at_moved_places_is_its_spline_and_shows_nothing_beyond_its_edge(step):
+    # windows at the picture's first and last lines and samples and in its middle, whose lines are longer or shorter
+    rng = np.random.default_rng(4)
+    coefficients = rng.normal(size=(20, 120)).astype(np.float32)
+    signal = np.ones((20, 120), np.float32)
+    signal[5, 60:64], signal[:, 100] = 0.3, 0.0
+    seen = np.ones((9, 48), np.float32)
+    seen[3, 7] = 0.2
+    move = (0.4, -0.3)
+    for first_line, first_sample in ((-3.3, -2.2), (40.1, 4.5), (90.77, 14.9)):
+        along = first_line + step * np.arange(48) + (47.0 if step < 0 else 0.0)
+        lines = along + 0.01 * np.arange(9)[:, None]
+        samples = first_sample + np.arange(9)[:, None] + 0.003 * np.arange(48)
+        values, good = np.empty((2, 9, 48), np.float32)
+        count = picture_at(coefficients, signal, lines, samples, move, seen, values, good)
+        places = [samples + move[1], lines + move[0]]
+        expected = map_coordinates(
+            coefficients.astype(float), [np.clip(p, 0, n - 1) for p, n in zip(places, signal.shape, strict=True)],
+            order=3, prefilter=False, mode="nearest",
+        )  # fmt: skip
+        inside = np.all([(p >= 0) & (p <= n - 1) for p, n in zip(places, signal.shape, strict=True)], axis=0)
+        share = map_coordinates(signal.astype(float), places, order=1, mode="nearest")
+        np.testing.assert_allclose(values, expected, atol=2e-5)
+        np.testing.assert_array_equal(good, inside & (share > LEAST_SIGNAL) & (seen > LEAST_SIGNAL))
+        assert 0 < count == good.sum() < good.size
+
+
+def test_the_scatter_is_that_of_the_middle_sample_that_counts():
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        residual = rng.normal(0, 10 ** rng.uniform(-6, 3), (7, 48)).astype(np.float32)
+        good = (rng.uniform(size=residual.shape) < 0.7).astype(np.float32)
+        size = np.sort(np.abs(residual[good > 0]))
+        assert robust_scatter(residual, good) == size[size.size // 2] / np.float32(0.6745)
