@@ -108,7 +108,8 @@ def test_a_picture_at_moved_places_is_its_spline_and_shows_nothing_beyond_its_ed
         inside = np.all([(p >= 0) & (p <= n - 1) for p, n in zip(places, signal.shape, strict=True)], axis=0)
         share = map_coordinates(signal.astype(float), places, order=1, mode="nearest")
         np.testing.assert_allclose(values, expected, atol=2e-5)
-        np.testing.assert_array_equal(good, inside & (share > LEAST_SIGNAL) & (seen > LEAST_SIGNAL))
+        clear = np.abs(share - LEAST_SIGNAL) > 1e-5
+        np.testing.assert_array_equal(good[clear], (inside & (share > LEAST_SIGNAL) & (seen > LEAST_SIGNAL))[clear])
         assert 0 < count == good.sum() < good.size
 
 
