@@ -10,12 +10,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.fft import dct, idct
-from scipy.linalg.lapack import dpotrf, dpotri
 
 from calib.coordinates import Array
 from calib.ordered import in_order
+from calib.tone.definite import inverse_of
 
 SMALLEST = 1e-9  # density squared: power below which a component is not worth telling from zero
 
@@ -91,14 +92,22 @@ def _by_itself(prior: Array, value: Array, variance: Array, vote: SceneVote | No
     return inverse_of(weight), total
 
 
-def inverse_of(matrix: Array) -> Array:
-    """Inverse of a symmetric positive definite matrix. Raises LinAlgError where it is not one."""
-    factor, failed = dpotrf(matrix, lower=1)
-    if failed:
-        raise np.linalg.LinAlgError(f"not positive definite in row {failed}")
-    inverse, _ = dpotri(factor, lower=1)
-    lower = np.tril(inverse, -1)
-    return np.asarray(lower + lower.T + np.diag(np.diag(inverse)))
+def filtered_profiles(measured: Array, variance: Array) -> tuple[Array, Array]:
+    """Quick profiles (K, n) with a 1-sigma of each, (K, n) too: as if all samples of a strip were measured alike.
+
+    Then the cosine components are independent, and each is estimated for itself, of all strips together.
+    """
+    own, common = powers(measured, variance)
+    known = np.isfinite(variance) & np.isfinite(measured)
+    filled = np.stack([fill(row, some) for row, some in zip(measured, known, strict=True)])
+    middle = [float(np.median(row[some])) if some.any() else np.inf for row, some in zip(variance, known, strict=True)]
+    error = np.array(middle)[:, None]
+    spectrum, alone = dct(filled, axis=1, norm="ortho"), 1.0 / (own + error)
+    shared_variance = 1.0 / (1.0 / common + alone.sum(axis=0))
+    shared = shared_variance * (alone * spectrum).sum(axis=0)
+    found = shared + own * alone * (spectrum - shared)
+    left = own * (1.0 - own * alone) + (1.0 - own * alone) ** 2 * shared_variance
+    return idct(found, axis=1, norm="ortho"), np.repeat(np.sqrt(left.mean(axis=1))[:, None], own.size, axis=1)
 
 
 def powers(measured: Array, variance: Array) -> tuple[Array, Array]:
@@ -134,13 +143,19 @@ def fill(values: Array, known: NDArray[np.bool_]) -> Array:
 
 def precision_of(power: Array) -> Array:
     """Inverse covariance of a stationary profile whose cosine components are independent with a power, (n, n)."""
-    basis = dct(np.eye(power.size), axis=0, norm="ortho")
-    return np.asarray(basis.T @ (basis / power[:, None]))
+    return covariance_of(1.0 / power)
 
 
 def covariance_of(power: Array) -> Array:
-    """Covariance of a stationary profile by the power of its cosine components, (n, n)."""
-    return np.asarray(idct(power[:, None] * dct(np.eye(power.size), axis=0, norm="ortho"), axis=0, norm="ortho"))
+    """Covariance of a stationary profile by the power of its cosine components, (n, n).
+
+    The product of two cosines is half the sum of those of the difference and of the sum of their angles, so that the
+    matrix is a function of ``i - j`` plus one of ``i + j``.
+    """
+    n = power.size
+    half = dct(np.append(power, 0.0), type=1) / (2 * n)
+    apart = sliding_window_view(np.concatenate([half[:0:-1], half[:n]]), n)[::-1]
+    return np.asarray(apart[:n] + sliding_window_view(np.concatenate([half[1:], half[n - 1 : 0 : -1]]), n))
 
 
 def by_octaves(spectrum: Array) -> Array:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.coordinates import Array
 from calib.ordered import in_order
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of, judge
-from calib.tone.banding import Profiles, estimate_profiles
+from calib.tone.banding import estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.cell_kernels import gather_scene
 from calib.tone.cells import Cells, select
@@ -33,7 +34,7 @@ from calib.tone.model import StripTone, ToneFit, ToneResiduals
 from calib.tone.overlap import OverlapCells
 from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Curves
-from calib.tone.readings import read_banding
+from calib.tone.readings import Readings, read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.strokes import stroke_sigma, whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
@@ -73,7 +74,9 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
         return ToneDraft(_lost_tones(frame, NO_WEDGE), None)
     curves = _curves(frame, known, passes, passes.typical)
     fit = _adjusted(frame, known, curves, passes, Start(first_scales()), DRAFT_TURNS, threads)
-    _, bandings = _banded(curves, fit, (None,) * len(frame.strips), threads)
+    readings = _readings(curves, fit, threads)
+    profiles = filtered_profiles(*_measured(readings))
+    bandings = [Banding(*row) for row in zip(*profiles, readings, strict=True)]
     found = Values(fit.solution.strips, fit.solution.common, fit.solution.banding)
     return ToneDraft(_tones(frame, known, passes, curves, fit, bandings, threads), Start(fit.scales, found))
 
@@ -105,7 +108,10 @@ def fit_tone(
     fit = _adjusted(frame, known, curves, passes, start, turns, threads)
     known = replace(known, patch_sigma=_stated(frame, known).sigma_of_patches(fit.scales))
     look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
-    profiles, bandings = _banded(curves, fit, tuple(in_order(look, passes.surveys, threads)), threads)
+    scenes, readings = tuple(in_order(look, passes.surveys, threads)), _readings(curves, fit, threads)
+    measured = _measured(readings)
+    profiles = estimate_profiles(*measured, votes_of(scenes, *measured), threads)
+    bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
     tones = _tones(frame, known, passes, curves, fit, bandings, threads)
     patches = patch_table(known, curves, fit, passes, tones)
     common = profiles.common - profiles.common.mean()
@@ -129,15 +135,14 @@ def _adjusted(
     return adjust(curves, evidence, _stated(frame, known), N_KINDS, start, turns, threads)
 
 
-def _banded(
-    curves: Curves, fit: Adjustment, scenes: Sequence[ColumnMeans | None], threads: int
-) -> tuple[Profiles, list[Banding]]:
-    """The banding of all strips as they share it, and each strip's own."""
-    readings = list(in_order(partial(read_banding, curves, fit), range(len(scenes)), threads))
-    measured = np.stack([each.banding for each in readings])
-    variance = np.stack([each.variance for each in readings])
-    profiles = estimate_profiles(measured, variance, votes_of(scenes, measured, variance), threads)
-    return profiles, [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
+def _readings(curves: Curves, fit: Adjustment, threads: int) -> list[Readings]:
+    """The banding of all strips as the fit left it."""
+    return list(in_order(partial(read_banding, curves, fit), range(len(curves.n_lines)), threads))
+
+
+def _measured(readings: Sequence[Readings]) -> tuple[Array, Array]:
+    """Their values and variances, (strips, n_samples) each."""
+    return np.stack([each.banding for each in readings]), np.stack([each.variance for each in readings])
 
 
 def _tones(

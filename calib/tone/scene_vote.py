@@ -23,10 +23,10 @@ from calib.tone.banding import (
     Votes,
     by_octaves,
     components_of_octave,
-    covariance_of,
     fill,
-    inverse_of,
+    precision_of,
 )
+from calib.tone.definite import factor_of, half_solved
 
 FEWEST_BLOCKS = 12
 HALF_SEEN = 0.5  # of a block's lines must show the scene for a sample's mean to count
@@ -151,10 +151,14 @@ def _cautious(power: Array) -> Array:
 
 
 def _vote(scene: ColumnMeans, difference: Array, power: Array, noise: float) -> SceneVote:
-    covariance = covariance_of(power)
-    silent = ~np.isfinite(scene.density) | _features(difference, power, noise)
-    covariance[np.diag_indices_from(covariance)] += np.where(silent, NO_VOTE, 0.0)
-    return SceneVote(np.where(np.isfinite(scene.density), scene.density, 0.0), inverse_of(covariance))
+    """The scene as a measurement; by Woodbury's formula samples that do not vote are taken out of its weight."""
+    weight, seen = precision_of(power), np.isfinite(scene.density)
+    silent = np.flatnonzero(~seen | _features(difference, power, noise))
+    if silent.size:
+        inner = weight[np.ix_(silent, silent)] + np.eye(silent.size) / NO_VOTE
+        root = half_solved(factor_of(inner), weight[silent])
+        weight = weight - root.T @ root
+    return SceneVote(np.where(seen, scene.density, 0.0), weight)
 
 
 def _features(difference: Array, power: Array, noise: float) -> NDArray[np.bool_]:

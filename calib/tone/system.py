@@ -11,10 +11,10 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dpotrf, dpotri, dpotrs
 
 from calib.coordinates import Array
 from calib.ordered import in_order
+from calib.tone.definite import factor_of, inverse_by, solved
 from calib.tone.terms import Terms
 
 FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
@@ -197,13 +197,13 @@ class NormalEquations:
         """Eliminate the banding, solve along the chain, then the border, then back with covariances."""
         for strip, part in enumerate(in_order(_eliminated, self.columns, threads)):
             self._take_off(strip, *part)
-        factors, columns, solved = self._forward()
+        factors, columns, inner = self._forward()
         schur, right = self.corner.copy(), self.right_common.copy()
-        for column, inner in zip(columns, solved, strict=True):
-            schur -= column[:, :-1].T @ inner[:, :-1]
-            right -= column[:, :-1].T @ inner[:, -1]
+        for column, by_factor in zip(columns, inner, strict=True):
+            schur -= column[:, :-1].T @ by_factor[:, :-1]
+            right -= column[:, :-1].T @ by_factor[:, -1]
         factor = _factor((schur + schur.T) / 2)
-        return self._backward(factors, solved, _solved(factor, right), _inverse(factor), threads)
+        return self._backward(factors, inner, solved(factor, right), inverse_by(factor), threads)
 
     def _take_off(self, strip: int, diagonal: Array, border: Array, corner: Array, right: Array, common: Array) -> None:
         """Take from the blocks of a strip what its eliminated banding explains."""
@@ -220,18 +220,18 @@ class NormalEquations:
         """
         factors: list[Array] = []
         columns: list[Array] = []
-        solved: list[Array] = []
+        inner: list[Array] = []
         for strip, block in enumerate(self.diagonal):
             pivot = block
             column = np.column_stack([self.border[strip], self.right[strip]])
             if strip and self.is_coupled[strip - 1]:
                 touch = self.coupling[strip - 1]
-                pivot = pivot - touch.T @ _solved(factors[-1], touch)
-                column -= touch.T @ solved[-1]
+                pivot = pivot - touch.T @ solved(factors[-1], touch)
+                column -= touch.T @ inner[-1]
             factors.append(_factor((pivot + pivot.T) / 2))
             columns.append(column)
-            solved.append(_solved(factors[-1], column))
-        return factors, columns, solved
+            inner.append(solved(factors[-1], column))
+        return factors, columns, inner
 
     def _backward(
         self, factors: list[Array], inner: list[Array], common: Array, common_covariance: Array, threads: int
@@ -240,7 +240,7 @@ class NormalEquations:
 
         def carried(strip: int) -> tuple[Array, Array | None]:
             follows = strip + 1 < count and self.is_coupled[strip]
-            return _inverse(factors[strip]), _solved(factors[strip], self.coupling[strip]) if follows else None
+            return inverse_by(factors[strip]), solved(factors[strip], self.coupling[strip]) if follows else None
 
         coefficient: list[Array] = [np.empty(0)] * count
         conditional: list[Array] = [np.empty(0)] * count
@@ -279,19 +279,9 @@ def _factor(matrix: Array) -> Array:
 
     Raises LinAlgError where even a millionth of the diagonal does not make the matrix definite.
     """
-    for ridge in RIDGES:
-        factor, failed = dpotrf(matrix + ridge * np.diag(np.abs(np.diag(matrix))) if ridge else matrix, lower=1)
-        if not failed:
-            return np.asarray(factor)
-    raise np.linalg.LinAlgError(f"not positive definite in row {failed}")
-
-
-def _solved(factor: Array, right: Array) -> Array:
-    """The solution of a system by its lower Cholesky factor."""
-    return np.asarray(dpotrs(factor, right, lower=1)[0])
-
-
-def _inverse(factor: Array) -> Array:
-    """The inverse of a matrix by its lower Cholesky factor, whose upper half is zero."""
-    inverse = dpotri(factor, lower=1)[0]
-    return np.asarray(inverse + np.tril(inverse, -1).T)
+    for ridge in RIDGES[:-1]:
+        try:
+            return factor_of(matrix + ridge * np.diag(np.abs(np.diag(matrix))) if ridge else matrix)
+        except np.linalg.LinAlgError:
+            continue
+    return factor_of(matrix + RIDGES[-1] * np.diag(np.abs(np.diag(matrix))))

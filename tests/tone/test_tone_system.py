@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.fft import dct
 
-from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, no_vote, precision_of
+from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, filtered_profiles, no_vote, precision_of
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.system import FREE_BANDING, NormalEquations, Rows, Sizes
 from calib.tone.terms import Terms
@@ -119,10 +120,29 @@ def test_profiles_beat_the_readings_and_know_how_well() -> None:
     assert shape.std() < 0.5 * common.std()
 
 
-def test_covariance_and_precision_of_a_spectrum_are_inverse() -> None:
-    """One spectrum, two matrices."""
-    power = np.linspace(2.0, 0.1, 40)
-    np.testing.assert_allclose(covariance_of(power) @ precision_of(power), np.eye(40), atol=1e-10)
+def test_quick_profiles_are_the_likeliest_ones_where_all_samples_are_measured_alike() -> None:
+    """Strips with errors of different size, and one of which nothing was read: that one has what all share."""
+    chance = np.random.default_rng(4)
+    _, true = drawn_profiles(chance, 8, 150)
+    sigma = np.linspace(0.002, 0.005, 8)[:, None]
+    read = true + sigma * chance.standard_normal(true.shape)
+    variance = np.broadcast_to(sigma**2, true.shape).copy()
+    slow, (found, quick_sigma) = estimate_profiles(read, variance), filtered_profiles(read, variance)
+    np.testing.assert_allclose(found, slow.banding, atol=1e-9)
+    np.testing.assert_allclose(quick_sigma, np.sqrt((slow.sigma**2).mean(axis=1, keepdims=True)) + np.zeros(150))
+    read[3], variance[3] = 0.0, np.inf
+    slow, (found, quick_sigma) = estimate_profiles(read, variance), filtered_profiles(read, variance)
+    np.testing.assert_allclose(found[3], slow.common, atol=1e-9)
+    assert quick_sigma[3, 0] > 1.5 * quick_sigma[4, 0]
+
+
+@pytest.mark.parametrize("n", [2, 39, 40])
+def test_covariance_and_precision_of_a_spectrum_are_inverse(n: int) -> None:
+    """One spectrum, two matrices; the covariance is that of its cosines."""
+    power = np.linspace(2.0, 0.1, n)
+    np.testing.assert_allclose(covariance_of(power) @ precision_of(power), np.eye(n), atol=1e-10)
+    cosines = dct(np.eye(n), axis=0, norm="ortho")
+    np.testing.assert_allclose(covariance_of(power), cosines.T @ np.diag(power) @ cosines, atol=1e-12)
 
 
 def test_scene_refines_where_it_agrees_and_is_silent_where_it_does_not() -> None:
