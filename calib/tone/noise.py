@@ -11,6 +11,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from calib.coordinates import Array
+from calib.tone.transfer import power_of_ten
 
 A48_MM2 = np.pi * 0.024**2  # aperture of RMS granularity, ISO 10505: 48 um across
 ROUNDING_VARIANCE = 1.0 / 12.0
@@ -38,7 +39,7 @@ class NoiseModel:
 
     def variance_dn(self, density: Array) -> Array:
         """The video's part of it, in DN squared."""
-        return self.video_dn2 + self.shot_dn2 * 10.0 ** -np.maximum(density, LIGHTEST)
+        return self.video_dn2 + self.shot_dn2 * power_of_ten(-np.maximum(density, LIGHTEST))
 
 
 def selwyn_variance(granularity: float, area_mm2: float) -> float:

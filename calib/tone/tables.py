@@ -6,12 +6,13 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
-from calib.tone.model import StripTone
+from calib.tone.model import StripTone, Table32
 from calib.tone.placing import Curves, correction
 from calib.tone.readings import Readings, curve_variance
 from calib.tone.unknowns import DRIFT_MODES, cosines
 
 NODES = 400  # densities at which a curve's sigma is computed; between them it is interpolated
+FINEST_NODES = 4096  # part of a curve's gain between DN at which noise, its bias and the curve's sigma are computed
 SPAN_NOISE = 2.5  # a sample of film at the wedge's end may read so many sigma beyond it
 SPAN_BANDING = (2.0, 98.0)  # percentiles of the banding that are its reach
 SPAN_STEP = 0.5  # ... but the span never grows by more than this part of the last step
@@ -48,27 +49,46 @@ def strip_tone(
     curves: Curves, fit: Adjustment, strip: int, banding: Banding, span: Span, clip: tuple[int, int], n_dn: int
 ) -> StripTone:
     """The tables of one strip; `n_dn` is 256 or 65536."""
-    dn = np.arange(n_dn, dtype=np.float64)
+    step = _node_step(curves.first[strip].gain, n_dn)
     shift = banding.readings.level + float(banding.density.mean())  # into the curve: the banding's mean is zero
-    seen = curve_density(curves, fit, strip, dn)
-    density = monotone(seen - shift - _noise_bias(curves, strip, seen), curves.first[strip].is_rising)
-    per_dn = np.abs(np.gradient(density))
-    sigma = np.sqrt(curves.noise[strip].variance(density, per_dn))
+    seen = curve_density(curves, fit, strip, np.arange(n_dn, dtype=np.float64))
+    biased = seen - shift - _between(_noise_bias(curves, strip, seen[::step]), step)
+    density = monotone(biased, curves.first[strip].is_rising)
+    at = density[::step]
+    sigma = _between(np.sqrt(curves.noise[strip].variance(at, np.abs(np.gradient(at, step)))), step)
+    curve_sigma = _between(_curve_sigma(curves, fit, strip, np.arange(0.0, n_dn, step), banding.readings), step)
     reach = np.percentile(banding.density - banding.density.mean(), SPAN_BANDING)
     first, last = _dn_span(density, sigma, span, reach, clip)
-    held = np.clip(np.arange(n_dn), first, last)
     modes = cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64), DRIFT_MODES)
     return StripTone(
-        density_of_dn=density[held].astype(np.float32),
+        density_of_dn=_held(density, first, last),
         dn_span=(first, last),
         rising=curves.first[strip].is_rising,
         column_density=banding.density - banding.density.mean(),
         line_density=modes @ fit.solution.strips[strip][curves.layout.drift],
-        noise_density=sigma[held].astype(np.float32),
-        curve_sigma=_curve_sigma(curves, fit, strip, dn, banding.readings)[held].astype(np.float32),
+        noise_density=_held(sigma, first, last),
+        curve_sigma=_held(curve_sigma, first, last),
         column_sigma=banding.sigma,
         line_sigma=_line_sigma(curves, fit, strip, modes),
     )
+
+
+def _node_step(gain: float, n_dn: int) -> int:
+    """DN from node to node: a power of two, so that whole steps make the table."""
+    return 1 << max(int(min(abs(gain), n_dn) / FINEST_NODES).bit_length() - 1, 0)
+
+
+def _between(values: Array, step: int) -> Array:
+    """A table with `step` entries for each of some values: straight from one to the next, the last one held."""
+    rise = np.diff(values, append=values[-1:]) / step
+    return (values[:, None] + rise[:, None] * np.arange(step)).ravel()
+
+
+def _held(table: Array, first: int, last: int) -> Table32:
+    """A table as it is between two entries, held beyond them."""
+    held = table.astype(np.float32)
+    held[:first], held[last + 1 :] = held[first], held[last]
+    return held
 
 
 def _noise_bias(curves: Curves, strip: int, density: Array) -> Array:
