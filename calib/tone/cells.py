@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.median import medians_by
 from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
 from calib.tone.cell_kernels import NOTHING
@@ -172,26 +173,22 @@ def _scatter_of_rows(variance: Array, count: Array, whole: NDArray[np.bool_]) ->
     The variance of few samples is skewed: its median is below its mean by (1 - 2 / 9n)^3 for n degrees of freedom
     (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17:684).
     """
-    scatter = np.zeros(len(variance))
-    for row in np.flatnonzero(whole.any(axis=1)):
-        of_mean = (1.0 - 2.0 / (9.0 * (count[row, whole[row]] - 1.0))) ** 3
-        scatter[row] = np.sqrt(np.median(variance[row, whole[row]] / of_mean))
-    return scatter
+    of_mean = (1.0 - 2.0 / (9.0 * np.maximum(count - 1.0, 1.0))) ** 3
+    row = np.where(whole, np.arange(len(variance))[:, None], -1)
+    middle = medians_by((variance / of_mean).ravel(), row.ravel(), len(variance))
+    return np.sqrt(np.where(np.isnan(middle), 0.0, middle))
 
 
 def _patch_means(
     mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, spans: NDArray[np.int64]
 ) -> PatchMeans:
     n = len(mean)
-    dn = np.full(n, np.nan)
     seen = np.asarray(whole.any(axis=1))
     first, stop = np.where(seen[:, np.newaxis], spans, 0).T
-    reasons = []
-    for patch in range(n):
-        if seen[patch]:
-            dn[patch] = np.median(mean[patch, whole[patch]])
-        reasons.append("" if seen[patch] else "not seen")
-    return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, tuple(reasons))
+    row = np.where(whole, np.arange(n)[:, None], -1)
+    reasons = tuple("" if each else "not seen" for each in seen)
+    dn = medians_by(mean.ravel(), row.ravel(), n)
+    return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, reasons)
 
 
 def _lines_of_patches(lines: NDArray[np.int64], label: NDArray[np.int16], n: int) -> NDArray[np.int64]:

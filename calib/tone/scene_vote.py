@@ -33,6 +33,8 @@ HALF_SEEN = 0.5  # of a block's lines must show the scene for a sample's mean to
 FAST_SAMPLES = 6.0  # samples, 1-sigma: slower variations are told from the Moon by no weighting
 TEXTURE_REACH = (2.0, 6.0)  # blocks, samples: the surroundings that a value's texture is judged by
 QUIETEST = 0.05  # of the typical mean square: no place is believed to be quieter
+SPARSE = 8  # a typical loudness is read off every so many values, since neighbours are much alike
+TURNS = 2  # each brings the mean several times closer to where it settles
 SCENE_SHARE = 0.6  # of a block's samples must show the scene
 TRIMMED = 0.15  # share of blocks left out at either end of each sample's values
 CAUTION = 2.0  # standard errors by which a disagreement may have come out too small
@@ -84,9 +86,10 @@ def _fast(values: Array, seen: NDArray[np.bool_]) -> Array:
     )
     share = _share_about(seen, TEXTURE_REACH)
     mean = fast.sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
-    for _ in range(3):
+    for _ in range(TURNS):
         loud = _mean_about(np.where(seen, fast - mean, 0.0) ** 2, share, TEXTURE_REACH)
-        weight = np.where(seen, 1.0 / (loud + QUIETEST * np.median(loud[seen]) + SMALLEST), 0.0)
+        quiet = QUIETEST * np.median(loud[seen][::SPARSE]) + SMALLEST
+        weight = np.where(seen, 1.0 / (loud + quiet), 0.0)
         mean = (weight * fast).sum(axis=0) / np.maximum(weight.sum(axis=0), SMALLEST)
     return np.asarray(mean)
 
