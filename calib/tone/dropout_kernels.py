@@ -42,8 +42,13 @@ def _neighbours(dn, lost, line, sample, step):  # type: ignore[no-untyped-def]
 def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: ignore[no-untyped-def]
     """Log probability of a good sample: flat over the interval its neighbours span, tails of a t law (3 degrees)."""
     value = float(dn[line, sample])
-    up, up_far, n_up = _neighbours(dn, lost, line, sample, -1)
-    down, down_far, n_down = _neighbours(dn, lost, line, sample, 1)
+    beside_lost = _is_lost_near(lost, line, sample)
+    if beside_lost or line < 2 or line >= dn.shape[0] - 2:
+        up, up_far, n_up = _neighbours(dn, lost, line, sample, -1)
+        down, down_far, n_down = _neighbours(dn, lost, line, sample, 1)
+    else:
+        up, up_far, n_up = float(dn[line - 1, sample]), float(dn[line - 2, sample]), 2
+        down, down_far, n_down = float(dn[line + 1, sample]), float(dn[line + 2, sample]), 2
     if n_up == 0 and n_down == 0:
         return 0.0
     clipped = value <= clip_low or value >= clip_high
@@ -57,7 +62,7 @@ def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: igno
     off = max(low - value, value - high, 0.0) / scale
     tail = 1.0 + off * off / 3.0
     chance = 1.0 / ((high - low + 2.72 * scale) * tail * tail)
-    if n_up == 0 or n_down == 0 or _is_lost_near(lost, line, sample):  # an edge may hide beside a lost line
+    if n_up == 0 or n_down == 0 or beside_lost:  # an edge may hide beside a lost line
         chance = max(chance, 0.1 / (2.72 * scale) * _along_line(dn, line, sample, scale))
     return np.log(min(chance, MOST_CHANCE))
 
@@ -87,26 +92,28 @@ def _along_line(dn, line, sample, scale):  # type: ignore[no-untyped-def]
 def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-def]
     """Most probable states of one line's samples: 0 good, 1 garbage, 2 constant."""
     n = good.size
-    score = np.array([good[0], ENTER_LINE + chance[dn[line, 0]], ENTER_LINE + chance[dn[line, 0]]])
+    whole = good[0]
+    garbage = constant = ENTER_LINE + chance[dn[line, 0]]
     for sample in range(1, n):
         value = dn[line, sample]
-        repeats = value == dn[line, sample - 1]
-        best = score.copy()
-        back[sample, 0], back[sample, 1], back[sample, 2] = 0, 1, 2
-        for other in (1, 2):
-            if score[other] + LEAVE > best[0]:
-                best[0], back[sample, 0] = score[other] + LEAVE, other
-        for other in (0, 2):
-            if score[other] + ENTER[1] > best[1]:
-                best[1], back[sample, 1] = score[other] + ENTER[1], other
-        stay = score[2] + (LOG_REPEAT if repeats else LOG_CHANGE + chance[value])
-        best[2] = stay
-        for other in (0, 1):
-            begin = score[other] + ENTER[2] + chance[value]
-            if begin > best[2]:
-                best[2], back[sample, 2] = begin, other
-        score[0], score[1], score[2] = best[0] + good[sample], best[1] + chance[value], best[2]
-    state[n - 1] = np.argmax(score)
+        gain, repeats = chance[value], value == dn[line, sample - 1]
+        best, back[sample, 0] = whole, 0
+        if garbage + LEAVE > best:
+            best, back[sample, 0] = garbage + LEAVE, 1
+        if constant + LEAVE > best:
+            best, back[sample, 0] = constant + LEAVE, 2
+        now, back[sample, 1] = garbage, 1
+        if whole + ENTER[1] > now:
+            now, back[sample, 1] = whole + ENTER[1], 0
+        if constant + ENTER[1] > now:
+            now, back[sample, 1] = constant + ENTER[1], 2
+        held, back[sample, 2] = constant + (LOG_REPEAT if repeats else LOG_CHANGE + gain), 2
+        if whole + ENTER[2] + gain > held:
+            held, back[sample, 2] = whole + ENTER[2] + gain, 0
+        if garbage + ENTER[2] + gain > held:
+            held, back[sample, 2] = garbage + ENTER[2] + gain, 1
+        whole, garbage, constant = best + good[sample], now + gain, held
+    state[n - 1] = 0 if whole >= max(garbage, constant) else (1 if garbage >= constant else 2)
     for sample in range(n - 1, 0, -1):
         state[sample - 1] = back[sample, state[sample]]
     for sample in range(EDGE if n > EDGE else 0):
@@ -156,18 +163,18 @@ def lines_near(lost):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def runs_of(lost):  # type: ignore[no-untyped-def]
-    """Rows (line, first, stop) of all runs of lost samples, int32."""
+def runs_of(lost, lines):  # type: ignore[no-untyped-def]
+    """Rows (line, first, stop) of all runs of lost samples in some of the `lines`, int32."""
     n_lines, n_samples = lost.shape
     n = 0
     for line in range(n_lines):
-        for sample in range(n_samples):
+        for sample in range(n_samples if lines[line] else 0):
             if lost[line, sample] and (sample == 0 or not lost[line, sample - 1]):
                 n += 1
     runs = np.zeros((n, 3), dtype=np.int32)
     n = 0
     for line in range(n_lines):
-        for sample in range(n_samples):
+        for sample in range(n_samples if lines[line] else 0):
             if lost[line, sample]:
                 if sample == 0 or not lost[line, sample - 1]:
                     runs[n, 0], runs[n, 1] = line, sample
@@ -214,10 +221,14 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore
 
 @njit(cache=True, nogil=True)
 def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
-    """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`."""
+    """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
     n_lines, n_samples = dn.shape
+    some = False
     for line in range(n_lines):
-        first = 0
+        n_clipped = 0
+        for sample in range(n_samples):
+            n_clipped += (dn[line, sample] <= clip_low) | (dn[line, sample] >= clip_high)
+        first = 0 if n_clipped >= MINIMUM_BLOCK else n_samples
         while first < n_samples:
             value = dn[line, first]
             stop = first + 1
@@ -233,4 +244,6 @@ def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[n
                 above = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
                 if above and _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value):
                     lost[line:end, first:stop] = True
+                    some = True
             first = stop
+    return some

@@ -63,17 +63,25 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
     chance = _garbage_chance((low, high), top)
     lost = np.zeros(dn.shape, dtype=np.bool_)
-    kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost)
-    search = lines_to_search(dn, scale, chance, clip_low, clip_high, kernels.lines_near(lost))
+    near = np.zeros(dn.shape[0], dtype=np.bool_)
+    if kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):
+        near = kernels.lines_near(lost)
+    search = lines_to_search(dn, scale, chance, clip_low, clip_high, near)
     first_pass = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search)
     again = kernels.lines_near(first_pass)
     lost = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, first_pass, again)
-    return Dropouts(kernels.runs_of(lost), *dn.shape)
+    return Dropouts(
+        kernels.runs_of(lost, again), *dn.shape
+    )  # other lines had nothing lost, and were not looked at again
 
 
 def _levels(dn: NDArray) -> tuple[float, float, float]:
     """The DN that all but a thousandth of a strip's samples lie above, in the middle, and below."""
-    low, middle, high = np.percentile(dn[::3, ::3], (0.1, 50.0, 99.9)).tolist()
+    up_to = np.cumsum(np.bincount(dn[::3, ::3].ravel()))
+    place = np.array([0.001, 0.5, 0.999]) * (up_to[-1] - 1)
+    first = np.floor(place)
+    under, over = (np.searchsorted(up_to, np.minimum(each, up_to[-1] - 1), side="right") for each in (first, first + 1))
+    low, middle, high = (under + (over - under) * (place - first)).tolist()
     return low, middle, high
 
 
@@ -103,12 +111,15 @@ def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip_low: int, cl
     edges = np.linspace(low, high + 1e-6, LEVEL_BINS + 1)
     which = np.clip(np.digitize(level, edges) - 1, 0, LEVEL_BINS - 1)
     within = (level > clip_low) & (level < clip_high)
+    order = np.lexsort((scatter.ravel(), which.ravel()))
+    order = order[(within & (scatter > 0)).ravel()[order]]
+    begins = np.searchsorted(which.ravel()[order], np.arange(LEVEL_BINS + 1))
     centre, noise = [], []
     for index in range(LEVEL_BINS):
-        chosen = scatter[(which == index) & within & (scatter > 0)]
-        if chosen.size >= 4:
+        rising = scatter.ravel()[order[begins[index] : begins[index + 1]]]
+        if rising.size >= 4:
             centre.append((edges[index] + edges[index + 1]) / 2)
-            noise.append(np.percentile(chosen, 25))
+            noise.append(np.interp(0.25 * (rising.size - 1), np.arange(rising.size), rising))
     if not centre:
         return np.maximum(scatter, kernels.QUANTUM)
     floor = np.maximum(np.interp(level, centre, noise), kernels.QUANTUM)

@@ -122,7 +122,7 @@ def test_a_strip_of_which_every_other_line_was_lost_shows_its_wedge(pattern: str
     line, sample = np.mgrid[: frame.strips[1].n_lines, : frame.strips[1].n_samples]
     lost = (line + (sample if pattern == "chequer" else 0)) % 2 == 0
     lost |= dropouts[1].mask(0, len(lost))
-    dropouts[1] = Dropouts(runs_of(lost), *lost.shape)
+    dropouts[1] = Dropouts(runs_of(lost, lost.any(axis=1)), *lost.shape)
     found = fit_tone(frame, sweeps_of(frame, truth), dropouts)
     assert not found.strips[1].reason
     error, sigma = curve_error(found.strips[1], truth, 1)
