@@ -65,39 +65,41 @@ class Preview:
 @njit(cache=True, nogil=True)
 def _add_means(values, row, column, factor, total, count):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Down the columns first: sums side by side need not wait for each other."""
-    sums, known = np.zeros(values.shape[1]), np.zeros(values.shape[1], np.int32)
+    columns = values.shape[1]
+    sums, known = np.zeros(columns), np.zeros(columns, np.int32)
     for i in range(values.shape[0]):
-        for j in range(values.shape[1]):
-            seen = np.isfinite(values[i, j])
-            sums[j] += values[i, j] if seen else 0.0
+        given = values[i]
+        for j in range(columns):
+            seen = np.isfinite(given[j])
+            sums[j] += given[j] if seen else 0.0
             known[j] += np.int32(seen)
         if i + 1 < values.shape[0] and (row + i + 1) % factor != 0:
             continue
-        down = (row + i) // factor
-        for j in range(values.shape[1]):
-            total[down, (column + j) // factor] += sums[j]
-            count[down, (column + j) // factor] += known[j]
-            sums[j], known[j] = 0.0, 0
+        down, across, j = (row + i) // factor, column // factor, 0
+        while j < columns:
+            stop, sum_here, known_here = min((across + 1) * factor - column, columns), 0.0, 0
+            while j < stop:
+                sum_here += sums[j]
+                known_here += known[j]
+                sums[j], known[j] = 0.0, 0
+                j += 1
+            total[down, across] += sum_here
+            count[down, across] += known_here
+            across += 1
 
 
 @njit(cache=True, nogil=True)
 def _count_bits(values, bit_values, counts):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add to `counts` how many pixels carry each bit; rows and runs of one value are counted at once."""
+    """Add to `counts` how many pixels carry each bit; only bits that differ within a row are counted one by one."""
     for i in range(values.shape[0]):
-        run, held, differs = 0, values[i, 0], np.uint16(0)
-        for j in range(values.shape[1]):
-            differs |= values[i, j] ^ held
-        if not differs:
-            for n in range(bit_values.size):
-                counts[n] += values.shape[1] if held & bit_values[n] else 0
-            continue
-        for j in range(values.shape[1] + 1):
-            if j < values.shape[1] and values[i, j] == held:
-                run += 1
-                continue
-            if held:
-                for n in range(bit_values.size):
-                    if held & bit_values[n]:
-                        counts[n] += run
-            if j < values.shape[1]:
-                run, held = 1, values[i, j]
+        given, held, differs = values[i], values[i, 0], np.uint16(0)
+        for j in range(given.size):
+            differs = np.uint16(differs | np.uint16(given[j] ^ held))
+        for n in range(bit_values.size):
+            bit, carry = bit_values[n], 0
+            if differs & bit:
+                for j in range(given.size):
+                    carry += (given[j] & bit) != 0
+            elif held & bit:
+                carry = given.size
+            counts[n] += carry
