@@ -41,10 +41,10 @@ def write_report(path: str | Path, data: ReportData, drawn: Mapping[str, str] | 
 
 
 def page(data: ReportData, drawn: Mapping[str, str] | None = None) -> str:
-    """The page as text; `drawn`: the drawings of the fits, where they have been made already."""
+    """The page as text; `drawn`: the drawings, where they have been made already."""
     if drawn is None:
         drawn = fit_drawings(data.fits, data.residuals, data.noise, data.globe)
-    drawings = {**drawn, **product_drawings(data.seams, data.spectrum)}
+        drawn |= product_drawings(data.seams, data.spectrum)
     run = data.provenance
     return template("report.html").render(
         css=Markup(shipped("report.css")),
@@ -54,7 +54,7 @@ def page(data: ReportData, drawn: Mapping[str, str] | None = None) -> str:
         warnings=run.warnings,
         rows=[figure_row(figure) for figure in data.figures],
         pairs=[_pair(pair) for pair in data.pairs],
-        drawings={name: Markup(drawing) for name, drawing in drawings.items()},
+        drawings={name: Markup(drawing) for name, drawing in drawn.items()},
         shares=_shares(data),
         rejected_marks=_rejected_marks(data.fits),
         places=_places(data.fits),

@@ -1,12 +1,10 @@
 """One frame, from strips on disk to products on disk."""
 
-import importlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 from calib.camera.exterior import quaternion_of
@@ -20,18 +18,18 @@ from calib.products.report_data import ReportFigure
 from calib.products.stac import write_item
 from calib.run import report_build as build
 from calib.run.angle_products import ANGLE_ASSETS, clear_angles, write_angles
-from calib.run.columns import column_means
-from calib.run.figures import figures_of
+from calib.run.checks import Checks, checks_of, reporting
 from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
-from calib.run.map_product import MapMaker, map_maker, map_warnings, write_map
+from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
 from calib.run.out_folder import LAST_WRITTEN, claim
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
-from calib.run.seams import SeamCheck, check_seams, seam_warnings
+from calib.run.seams import SeamCheck, seam_warnings
 
 LISTED = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS))  # in the item
+REPORT = "report.html"
 ITEM = "item.json"
 PRODUCTS = (*LISTED, ITEM)
 
@@ -79,10 +77,11 @@ def run_frame(
     claim(out, overwrite=overwrite)
     clear_angles(out / "map")
     watch.lap("reading the description")
+    beside(reporting, threads)  # loaded while the fits leave a core idle
     fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
     maker = map_maker(fits, standard, kernel)
     record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
-    drawn = beside(lambda: _reporting().draw_fits(maker, record), threads)
+    checked = beside(lambda: checks_of(maker, record, threads), threads)
     film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
     give_back()
     watch.lap("film")
@@ -91,48 +90,43 @@ def run_frame(
         write_angles(maker, out / "map", threads, progress)
     watch.lap("map")
     progress("checking and reporting", 0.0)
-    seams, columns = check_seams(fits, threads), column_means(frame, maker.sources, threads)
-    figures = figures_of(fits, seams, columns)
     write_fits(out / "fits.nc", record)
-    watch.lap("checks")
-    ground = ground_warnings(maker.where.view, fits.sun)
-    warnings = (*fits.warnings, *ground, *seam_warnings(seams), *map_warnings(pictures))
-    settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
-    provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), figures, threads)
-    reporting = _reporting()
-    found = reporting.Found(film, pictures, seams, columns, figures, provenance)
-    reporting.write(out / "report.html", maker, record, found, drawn(), threads)
     made = (*LISTED, *(asset.href for asset in ANGLE_ASSETS)) if angles else LISTED
-    products = digests([out / name for name in made], out, threads)
+    summed = beside(lambda: digests([out / name for name in made if name != REPORT], out, threads), threads)
+    checks = checked()
+    watch.lap("checks")
+    warnings = _warnings(maker, checks, pictures)
+    settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
+    provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), checks)
+    found = reporting().Found(film, pictures, checks, provenance)
+    reporting().write(out / REPORT, maker, record, found)
+    products = summed() | digests([out / REPORT], out)
     write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
     products = dict(sorted((products | digests([out / ITEM], out)).items()))
     watch.lap("report")
     timings = Timings(started, dict(watch.seconds))
     write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
     progress("checking and reporting", 1.0)
-    return RunResult(out, fits, maker, seams, figures, warnings)
+    return RunResult(out, fits, maker, checks.seams, checks.figures, warnings)
 
 
-def _reporting() -> ModuleType:
-    return importlib.import_module("calib.run.reporting")
+def _warnings(maker: MapMaker, checks: Checks, pictures: MapPictures) -> tuple[str, ...]:
+    fits = maker.fits
+    ground = ground_warnings(maker.where.view, fits.sun)
+    return (*fits.warnings, *ground, *seam_warnings(checks.seams), *map_warnings(pictures))
 
 
 def _provenance(
-    fits: FrameFits,
-    settings: Mapping[str, Any],
-    warnings: tuple[str, ...],
-    timings: Timings,
-    figures: tuple[ReportFigure, ...],
-    threads: int,
+    fits: FrameFits, settings: Mapping[str, Any], warnings: tuple[str, ...], timings: Timings, checks: Checks
 ) -> Provenance:
     frame = fits.frame
     model = photometric_function(settings["standard"])
     return Provenance(
         frame=frame.name,
-        inputs=digests(frame.inputs, frame.path.parent, threads),
+        inputs=checks.inputs,
         settings=settings,
         timings=timings,
-        figures={figure.name: asdict(figure) for figure in figures},
+        figures={figure.name: asdict(figure) for figure in checks.figures},
         warnings=warnings,
         photometric_model={"name": model.name, "has_phase_curve": model.has_phase_curve, "source": model.source},
         rejected=None if frame.control is None else (() if fits.resection is None else fits.resection.rejected),

@@ -5,7 +5,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.film.assemble import FilmGrid
 from calib.frame.summary import summary
 from calib.ground.footprint import footprint_ring
 from calib.ground.region import visible_region
@@ -30,7 +29,6 @@ from calib.run.ellipses import place_uncertainty
 from calib.run.film_product import FilmPictures
 from calib.run.fit import FrameFits
 from calib.run.map_product import MapMaker, MapPictures
-from calib.run.raw_mosaic import raw_mosaic
 from calib.run.seams import SeamCheck
 from calib.tone.model import RESIDUAL_KINDS
 from calib.tone.noise import selwyn_variance
@@ -84,9 +82,9 @@ def _slope_at(density_of_dn: NDArray[np.float32], dn: float) -> float:
     return abs(float(density_of_dn[high]) - float(density_of_dn[low])) / (high - low)
 
 
-def film_pair(fits: FrameFits, grid: FilmGrid, pictures: FilmPictures, threads: int) -> PicturePair:
+def film_pair(fits: FrameFits, raw: NDArray[np.float32], pictures: FilmPictures) -> PicturePair:
     """The frame as read out and as calibrated, both with what was bright on the Moon shown bright."""
-    raw, density = raw_mosaic(fits.frame, grid, threads), pictures.density.mean()
+    density = pictures.density.mean()
     curve = fits.frame.film.characteristic.density
     bright_is_dense = curve[-1] > curve[0]
     dn_with_density = np.median([tone.rising for tone in fits.tone.strips]) > 0.5

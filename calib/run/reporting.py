@@ -1,15 +1,15 @@
-"""The report of a run. It needs the plotting library, which takes long to load: nothing loads this before it is due."""
+"""The report of a run. It needs the plotting library, which takes long to load: `checks.reporting` loads this."""
 
 from dataclasses import dataclass
 from pathlib import Path
 
-from calib.film.assemble import film_grid
 from calib.products.fits import FitsFile
 from calib.products.provenance import Provenance
 from calib.products.report import write_report
-from calib.products.report_data import ReportData, ReportFigure
-from calib.products.report_drawings import fit_drawings
+from calib.products.report_data import ReportData
+from calib.products.report_drawings import fit_drawings, product_drawings
 from calib.run import report_build as build
+from calib.run.checks import Checks
 from calib.run.columns import ColumnMeans, column_spectrum, joined_columns
 from calib.run.film_product import FilmPictures
 from calib.run.map_product import MapMaker, MapPictures
@@ -22,32 +22,30 @@ class Found:
 
     film: FilmPictures
     pictures: MapPictures
-    seams: SeamCheck
-    columns: ColumnMeans
-    figures: tuple[ReportFigure, ...]
+    checks: Checks
     provenance: Provenance
 
 
-def draw_fits(maker: MapMaker, record: FitsFile) -> dict[str, str]:
-    """The drawings that need the fits alone."""
-    return fit_drawings(record, build.tone_residuals(maker.fits), build.sample_noise(maker.fits), build.globe_of(maker))
-
-
-def write(path: Path, maker: MapMaker, record: FitsFile, found: Found, drawn: dict[str, str], threads: int) -> None:
-    """Write the report; `drawn` are the drawings of the fits."""
+def draw(maker: MapMaker, record: FitsFile, seams: SeamCheck, columns: ColumnMeans) -> dict[str, str]:
+    """All plots of the report."""
     fits, scan = maker.fits, maker.fits.frame.scan
-    joined = joined_columns(fits.frame, maker.sources, found.columns)
-    grid = film_grid(maker.sources, scan.sample_mm)
+    of_fits = fit_drawings(record, build.tone_residuals(fits), build.sample_noise(fits), build.globe_of(maker))
+    joined = joined_columns(fits.frame, maker.sources, columns)
+    spectrum = column_spectrum(joined, scan.pitch_mm / scan.sample_mm)
+    return of_fits | product_drawings(build.shown_seams(fits, seams), spectrum)
+
+
+def write(path: Path, maker: MapMaker, record: FitsFile, found: Found) -> None:
+    """Write the report."""
+    fits = maker.fits
     shown = ReportData(
         facts=build.facts_of(fits, maker),
-        figures=found.figures,
+        figures=found.checks.figures,
         provenance=found.provenance,
         fits=record,
-        pairs=(build.film_pair(fits, grid, found.film, threads),),
-        seams=build.shown_seams(fits, found.seams),
+        pairs=(build.film_pair(fits, found.checks.raw, found.film),),
         residuals=build.tone_residuals(fits),
-        spectrum=column_spectrum(joined, scan.pitch_mm / scan.sample_mm),
         map=build.map_picture(maker, found.pictures),
         quality=build.quality_pictures(found.film, found.pictures),
     )
-    write_report(path, shown, drawn)
+    write_report(path, shown, found.checks.plots)
