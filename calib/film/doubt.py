@@ -6,8 +6,6 @@ would be believed too much. So it is the mean over a cell. The place of a sample
 where the picture has a gradient that doubt is one of its value, shared with its neighbours.
 """
 
-from functools import lru_cache
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,12 +14,13 @@ from calib.film.kernels import CELL
 from calib.film.ready import Read, group_of
 from calib.film.spans import EMPTY, Spans
 from calib.quality import DROPOUT, FILLED, MARK
+from calib.remembered import once
 from calib.sweep.model import StripSweep
 
 NOT_ITSELF = np.uint16(DROPOUT | FILLED)
 
 
-@lru_cache(maxsize=128)
+@once
 def place_sigma(sweep: StripSweep) -> NDArray[np.float32]:
     """1-sigma of place of a strip's lines, in lines and samples, (n_lines, 2).
 

@@ -70,7 +70,7 @@ def packed_strip(
     first, stop = max(inside.first - reach, 0), min(inside.stop + reach, n_lines)
     read = read_lines(source.raster, source.tone, values, first, stop)
     _one_pass(read, inside, made, taps)
-    runs = {DROPOUT: source.dropouts.runs, MARK: marked_runs(source.marks, source.sweep)}
+    runs = {DROPOUT: source.dropouts.runs, MARK: marked_runs(source.sweep, source.marks)}
     near = {bit: within(rows, first, stop) for bit, rows in runs.items()}
     for bit, rows in near.items():
         flag_bits(rows, *_ends(inside), made.top, made.left, np.uint16(bit), made.quality)

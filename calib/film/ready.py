@@ -16,6 +16,7 @@ from calib.compiled import njit
 from calib.coordinates import Array
 from calib.frame.frame import StripRaster
 from calib.quality import HIGH_DENSITY, LOW_DENSITY
+from calib.remembered import once
 from calib.tone.model import StripTone
 
 MOST_GROUPS = 16384  # of DN that share a sigma: it changes by parts of a thousand from one to the next
@@ -37,8 +38,9 @@ class ValueTable:
     span: tuple[float, float]
 
 
+@lru_cache(maxsize=8)
 def density_itself(span: tuple[float, float]) -> ValueTable:
-    """Density is interpolated as it is."""
+    """Density is interpolated as it is; the same object for the same span, as `ready` tells tables apart."""
     return ValueTable(np.zeros(0, np.float32), np.array([[1.0, 1.0, 0.0]], np.float32), 0.0, 1.0, span)
 
 
@@ -98,7 +100,7 @@ def group_of(number, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
     return np.uint64(number) >> np.uint64(shift)
 
 
-@lru_cache(maxsize=128)
+@once
 def ready(tone: StripTone, values: ValueTable) -> Ready:
     """Made once a strip: tone and values are the same only if they are the same objects."""
     row, per = tone.density_of_dn, np.float32(values.per_density)

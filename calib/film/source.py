@@ -62,7 +62,7 @@ def read_window(source: StripSource, first: int, stop: int, *, fill_marks: bool)
     read = read_lines(source.raster, source.tone, DENSITY, low, high)
     made, spans = CalibratedLines.empty((high - low, n_samples)), everything(low, high, n_samples)
     calibrate_lines(read.dn, source.tone, low, 0, spans.low, spans.high, made)
-    for runs, bit in ((source.dropouts.runs, DROPOUT), (marked_runs(source.marks, source.sweep), MARK)):
+    for runs, bit in ((source.dropouts.runs, DROPOUT), (marked_runs(source.sweep, source.marks), MARK)):
         flag_runs(made.quality, runs, low, 0, spans.low, spans.high, bit)
     bad = (made.quality & np.uint16(DROPOUT | MARK if fill_marks else DROPOUT)) != 0
     rows, columns = at = np.nonzero(bad)

@@ -1,7 +1,6 @@
 """Which samples of a strip lie on a reseau mark or on the step wedge."""
 
 from dataclasses import dataclass
-from functools import lru_cache
 from math import ceil
 
 import numpy as np
@@ -9,6 +8,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.frame.frame import Frame
+from calib.remembered import once
 from calib.sweep.model import StripSweep
 
 CROSSING = 1.5  # strokes: the way out beside the crossing, along a diagonal, in widths of a stroke
@@ -38,7 +38,7 @@ class StripMarks:
         return np.concatenate([self.boxes_mm, *(np.stack(stroke, axis=1) for stroke in strokes)])
 
 
-@lru_cache(maxsize=8)
+@once
 def strip_marks(frame: Frame) -> StripMarks:
     """The marks and wedge boxes of a frame, the same for every strip of it."""
     reseau, scan = frame.film.reseau, frame.scan
@@ -61,8 +61,8 @@ def strip_marks(frame: Frame) -> StripMarks:
     )
 
 
-@lru_cache(maxsize=512)
-def marked_runs(marks: StripMarks, sweep: StripSweep) -> NDArray[np.int32]:
+@once
+def marked_runs(sweep: StripSweep, marks: StripMarks) -> NDArray[np.int32]:
     """Which samples of a strip carry a mark or the wedge, as runs: rows of (line, first sample, stop sample), in order,
     that neither overlap nor touch.
 

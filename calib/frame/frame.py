@@ -92,7 +92,7 @@ class StripRaster:
         return read_lines(self.path, first, stop, shape, self.dtype, self.decoded)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class Frame:
     """One exposure: its description, its points and its strips.
 

@@ -35,6 +35,7 @@ ANGLE_DEG = 0.003  # tolerance of the angles; cells are interpolated at half the
 GROUND_PIXELS = 0.002  # tolerance of the place on the ground, over terrain, in map pixels
 NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its nodes
 OBLIQUE_DEG = 80.0
+AT_ONCE = 2**15  # pixels worked out exactly: each takes some fifty numbers on the way
 NEAR_MM = 1e-9  # what is farther inside the format than that is so whatever rounding does
 
 
@@ -251,8 +252,11 @@ def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:
     single = ~(found.good | found.empty)
     if single.any():
         alone = found.cell_of_pixels(single)
-        row, column = (at.astype(np.float64) for at in np.nonzero(alone))
-        out[:, alone] = _exact(where, rows.start + row, columns.start + column)
+        row, column = np.nonzero(alone)
+        for first in range(0, row.size, AT_ONCE):
+            some = slice(first, first + AT_ONCE)
+            place = rows.start + row[some].astype(np.float64), columns.start + column[some].astype(np.float64)
+            out[:, row[some], column[some]] = _exact(where, *place)
     return out
 
 

@@ -41,7 +41,7 @@ def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDAr
     tone, n_samples = source.tone, source.raster.n_samples
     total, variance, count = (np.zeros(n_samples) for _ in range(3))
     lines = np.flatnonzero(np.abs(source.sweep.y_line_mm) < frame.camera.format_mm[1] / 2)
-    marks, noise = marked_runs(source.marks, source.sweep), np.square(tone.noise_density)
+    marks, noise = marked_runs(source.sweep, source.marks), np.square(tone.noise_density)
     for first in range(lines[0], lines[-1] + 1, LINES) if lines.size else ():
         stop = min(first + LINES, lines[-1] + 1)
         bad = source.dropouts.mask(first, stop)

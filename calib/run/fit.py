@@ -1,7 +1,7 @@
 """Everything that is estimated for one frame, in the order in which it can be known."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,6 +85,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
     sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), first.sweeps, threads)
+    draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
     progress("fitting the sweep", 1.0)
     give_back()
     watch.lap("sweep")

@@ -5,13 +5,13 @@ that the readout's own uneven sweep makes of that x. So the former may be interp
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import bare
 from calib.coordinates import Array, FilmPoints
+from calib.remembered import once
 from calib.sweep.model import StripSweep
 
 NEAR = 1e-8  # lines or samples: how closely the inverse is iterated
@@ -57,7 +57,7 @@ class Inverse:
         return bool(beside_x and extent[3] >= self.box[2] and extent[2] <= self.box[3])
 
 
-@lru_cache(maxsize=128)
+@once
 def inverse_of(sweep: StripSweep) -> Inverse:
     """Made once a strip: a sweep is the same only if it is the same object."""
     sign = -1.0 if sweep.y_line_mm[0] > sweep.y_line_mm[-1] else 1.0

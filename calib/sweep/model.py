@@ -24,12 +24,13 @@ TURNS = 60  # at most, in which the two axes are inverted in turn,
 SETTLED = 1e-12  # until the line changes by no more than this part of it
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class StripSweep:
     """Film millimetres of one strip's samples, in raster line order.
 
     `x_sample_mm`, `y_sample_mm` have shape (n_samples,); `x_line_mm`, `y_line_mm` and the 1-sigma uncertainties
     `sigma_x_mm`, `sigma_y_mm` of a line's film position have shape (n_lines,). `y_line_mm` falls in a reversed strip.
+    Tables are copied, but for those of another sweep, which cannot be written.
     """
 
     x_sample_mm: Array
@@ -41,11 +42,10 @@ class StripSweep:
 
     def __post_init__(self) -> None:
         for field in fields(self):
-            table = np.array(getattr(self, field.name), dtype=np.float64)
+            table = _unwritable(getattr(self, field.name))
             expected = len(self.x_sample_mm) if field.name.endswith("sample_mm") else len(self.y_line_mm)
             if table.shape != (expected,) or expected < 2:
                 raise ValueError(f"{field.name} must have shape ({expected},), two or more, not {table.shape}")
-            table.flags.writeable = False
             object.__setattr__(self, field.name, table)
         across, along = np.diff(self.x_sample_mm), np.diff(self.y_line_mm)
         if not np.all(across > 0):
@@ -65,6 +65,20 @@ class StripSweep:
     def n_samples(self) -> int:
         """Number of samples in a line."""
         return self.x_sample_mm.size
+
+
+def _unwritable(values: Array) -> Array:
+    """A table as float64 that nothing can change: a copy, or itself where it is that already."""
+    if (
+        isinstance(values, np.ndarray)
+        and values.dtype == np.float64
+        and values.base is None
+        and not values.flags.writeable
+    ):
+        return values
+    table = np.array(values, dtype=np.float64)
+    table.flags.writeable = False
+    return table
 
 
 def nominal_sweep(scan: Scan, strip: StripRaster) -> StripSweep:

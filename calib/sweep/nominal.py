@@ -1,6 +1,6 @@
 """Film places against the nominal ones, in px: the units the sweep fit works in; and a fit's sweeps as tables."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,9 +37,15 @@ class Nominal:
 
 
 def make_nominal(frame: Frame) -> Nominal:
-    """Nominal sweeps of a frame."""
-    sweeps = tuple(nominal_sweep(frame.scan, strip) for strip in frame.strips)
-    return Nominal(sweeps, np.array([frame.scan.sample_mm, frame.scan.line_mm]))
+    """Nominal sweeps of a frame; those of strips of one size and direction have their tables of lines in common."""
+    alike: dict[tuple[int, bool], StripSweep] = {}
+    sweeps = []
+    for strip in frame.strips:
+        sweep = nominal_sweep(frame.scan, strip)
+        first = alike.setdefault((strip.n_lines, strip.is_reversed), sweep)
+        lines = {name: getattr(first, name) for name in ("x_line_mm", "y_line_mm", "sigma_x_mm", "sigma_y_mm")}
+        sweeps.append(replace(sweep, **lines))
+    return Nominal(tuple(sweeps), np.array([frame.scan.sample_mm, frame.scan.line_mm]))
 
 
 def fitted_sweeps(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.quality import DROPOUT, HIGH_DENSITY, LOW_DENSITY
+from calib.remembered import once
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import StripTone
 
@@ -130,7 +130,7 @@ class Prepared:
     column_variance: NDArray[np.float64]
 
 
-@lru_cache(maxsize=128)
+@once
 def prepared(tone: StripTone) -> Prepared:
     """Made once a strip: a tone is the same only if it is the same object."""
     tables = (tone.density_of_dn, tone.noise_density, tone.curve_sigma, quality_of_dn(tone))

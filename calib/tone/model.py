@@ -46,7 +46,7 @@ class PatchTable:
                 raise ValueError(f"{field.name} must have {n} rows, not {len(getattr(self, field.name))}")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class StripTone:
     """How one strip's DN become density: ``density_of_dn[DN] - column_density[s] - line_density[l]``.
 

@@ -345,7 +345,7 @@ def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: i
     _, truth, sources = small
     clean = truth.clean_density(1)
     nowhere, mask = np.zeros((0, 4)), np.zeros(clean.shape, bool)
-    flag_mask(marked_runs(replace(sources[1].marks, boxes_mm=nowhere), sources[1].sweep), 0, 0, mask)
+    flag_mask(marked_runs(sources[1].sweep, replace(sources[1].marks, boxes_mm=nowhere)), 0, 0, mask)
     near, far = (binary_dilation(mask, iterations=n) & ~binary_dilation(mask, iterations=n - 1) for n in (2, 5))
     contrast = np.median(clean[far]) - np.median(clean[mask])
     assert contrast > 0.3

@@ -21,7 +21,7 @@ def straight(n_lines: int, n_samples: int, *, falling: bool = False) -> StripSwe
 
 def marked(of: StripMarks, sweep: StripSweep) -> np.ndarray:
     """Which samples the runs hold, (lines, samples); they are in order, and neither overlap nor touch."""
-    runs, mask = marked_runs(of, sweep), np.zeros((sweep.n_lines, sweep.n_samples), bool)
+    runs, mask = marked_runs(sweep, of), np.zeros((sweep.n_lines, sweep.n_samples), bool)
     for (line, _, stop), (next_line, start, _) in pairwise(runs.tolist()):
         assert next_line > line or (next_line == line and start > stop)
     for line, start, stop in runs:

@@ -18,6 +18,7 @@ VOCABULARY = {
     "ordered",
     "published",
     "quality",
+    "remembered",
 }
 ESTIMATE = {"sweep.estimate", "tone.estimate", "camera.resection"}
 MODULES = sorted((ROOT / "calib").rglob("*.py"))
