@@ -31,7 +31,7 @@ _T = np.arange(-FAR * PER_UNIT, FAR * PER_UNIT + 1) / PER_UNIT
 _SHARE, _DENSITY = ndtr(_T), np.exp(-0.5 * _T * _T) / np.sqrt(2 * np.pi)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def edge(t: float) -> tuple[float, float]:  # pragma: no cover
     """Share of a unit Gaussian below t, to 1e-12, and its density there, to 2e-10: Taylor's series about the nearest
     entry of a table; NaN for NaN."""
@@ -49,10 +49,9 @@ def edge(t: float) -> tuple[float, float]:  # pragma: no cover
     return _SHARE[entry] + share, density * (1.0 - product + second / 2 + third * (1 / 6))
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
-def _bar(t: float, half: float, blur: float) -> tuple[float, float, float]:  # pragma: no cover
-    """A bar -half < t < half seen through a Gaussian: value, derivative by t and by log blur."""
-    sharp = 1.0 / blur
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
+def _bar(t: float, half: float, sharp: float) -> tuple[float, float, float]:  # pragma: no cover
+    """A bar -half < t < half seen through a Gaussian of rms 1 / sharp: value, derivative by t and by log blur."""
     plus, minus = (t + half) * sharp, (t - half) * sharp
     share_plus, bell_plus = edge(plus)
     share_minus, bell_minus = edge(minus)
@@ -66,7 +65,7 @@ def is_bare(u: float, v: float, tilts: Tilts, sizes: Sizes) -> bool:  # pragma: 
     return abs(v - tilts[0] * u) > half + FAR * blur_y and abs(u - tilts[1] * v) > half + FAR * blur_x
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def cover(
     u: float, v: float, tilts: Tilts, sizes: Sizes
 ) -> tuple[float, float, float, float, float, float, float]:  # pragma: no cover
@@ -74,17 +73,26 @@ def cover(
     by the logarithms of blur_x and blur_y.
 
     `tilts` is by how much the stroke along u leans, dv/du, and the one along v, du/dv; `sizes` the arm, half the width
-    and both blurs. The square that both strokes share counts with the first.
+    and both blurs. The square that both strokes share counts with the first. Most places see but one stroke, and none
+    of its ends.
     """
     arm, half, blur_x, blur_y = sizes
-    thin_v, thin_v1, thin_vb = _bar(v - tilts[0] * u, half, blur_y)
-    thin_u, thin_u1, thin_ub = _bar(u - tilts[1] * v, half, blur_x)
+    sharp_x, sharp_y, far_x, far_y = 1.0 / blur_x, 1.0 / blur_y, FAR * blur_x, FAR * blur_y
+    below, beside = v - tilts[0] * u, u - tilts[1] * v
+    if abs(beside) > half + far_x and abs(u) < arm - far_x:
+        c, by_v, by_blur_y = _bar(below, half, sharp_y)
+        return c, -tilts[0] * by_v, by_v, -u * by_v, 0.0, 0.0, by_blur_y
+    if abs(below) > half + far_y and half + far_y < abs(v) < arm - far_y:
+        c, by_u, by_blur_x = _bar(beside, half, sharp_x)
+        return c, by_u, -tilts[1] * by_u, 0.0, -v * by_u, by_blur_x, 0.0
+    thin_v, thin_v1, thin_vb = _bar(below, half, sharp_y)
+    thin_u, thin_u1, thin_ub = _bar(beside, half, sharp_x)
     long_u = long_u1 = long_ub = rest_v = rest_v1 = rest_vb = 0.0
     if thin_v != 0.0 or thin_v1 != 0.0:
-        long_u, long_u1, long_ub = _bar(u, arm, blur_x)
+        long_u, long_u1, long_ub = _bar(u, arm, sharp_x)
     if thin_u != 0.0 or thin_u1 != 0.0:
-        arm_v, arm_v1, arm_vb = _bar(v, arm, blur_y)
-        core_v, core_v1, core_vb = _bar(v, half, blur_y)
+        arm_v, arm_v1, arm_vb = _bar(v, arm, sharp_y)
+        core_v, core_v1, core_vb = _bar(v, half, sharp_y)
         rest_v, rest_v1, rest_vb = arm_v - core_v, arm_v1 - core_v1, arm_vb - core_vb
     along_v, along_u = long_u * thin_v1, thin_u1 * rest_v
     return (

@@ -9,7 +9,6 @@ from calib.compiled import njit
 from calib.coordinates import Array
 from calib.sweep.cross import Sizes
 from calib.sweep.markmodel import Model, Pixels
-from calib.sweep.scene import N_COLUMNS
 
 N_PARTS = 8  # half arms
 CELLS_PX = (6, 12)  # residuals may hang together within cells of either size
@@ -58,7 +57,7 @@ def visible_parts(pixels: Pixels, model: Model, sizes: Sizes) -> Array:  # pragm
     for i in range(part.size):
         if part[i] >= 0:
             m, limit = model.mark_part[i], most[part[i]]
-            product[part[i]] += m * min(max(m + model.others[i, N_COLUMNS - 1], -limit), limit)
+            product[part[i]] += m * min(max(m + model.residual[i], -limit), limit)
     # The film area of a sample, from the spread of film places in the window.
     area = _spread(model.u_mm) * _spread(model.v_mm) / (_spread(pixels.line) + 1) / (_spread(pixels.sample) + 1)
     full = (sizes[0] - 2.0 * sizes[1]) * sizes[1]
@@ -82,7 +81,7 @@ def figures_of(pixels: Pixels, model: Model, weight: Array, gain: Array) -> Mark
     strength = agreed = level = area = 0.0
     for i in range(weight.size):
         m, c = model.mark_part[i], model.covered[i]
-        residual = model.others[i, N_COLUMNS - 1]
+        residual = model.residual[i]
         strength += weight[i] * m * m
         agreed += weight[i] * m * (m + residual)
         level += weight[i] * c * m
@@ -111,7 +110,7 @@ def yields_of(
     out, per_px = np.zeros((2, 2, 2)), flat + 2.0 * curve * place
     det = per_px[0, 0] * per_px[1, 1] - per_px[0, 1] * per_px[1, 0]
     for i in range(gain.shape[0]):
-        down, right = model.others[i, 0], model.others[i, 1]
+        down, right = model.slopes[0, i], model.slopes[1, i]
         squares = pixels.line[i] ** 2 - place[0] ** 2, pixels.sample[i] ** 2 - place[1] ** 2
         by_film = (per_px[1, 1] * down - per_px[1, 0] * right) / det, (per_px[0, 0] * right - per_px[0, 1] * down) / det
         for axis in range(2):
@@ -142,7 +141,7 @@ def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> float
         for i in range(weight.size):
             row, column = (pixels.row[i] - first_row) // size, (pixels.column[i] - first_column) // size
             for axis in range(2):
-                sums[row, column, axis] += gain[i, axis] * model.others[i, N_COLUMNS - 1]
+                sums[row, column, axis] += gain[i, axis] * model.residual[i]
         ratio = 0.0
         for axis in range(2):
             for row in range(n_rows):

@@ -20,7 +20,7 @@ from calib.sweep.cross import CrossShape, Sizes
 from calib.sweep.markfigures import figures_of, part_of, visible_parts, yields_of
 from calib.sweep.markmodel import N_SHAPE, Model, Pixels, empty_model, evaluate, normal_sums, pixels_near, weigh
 from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_cross, scene_spline, scene_square
-from calib.sweep.smallsolve import factor, inverse_of, solve, times, trace_of_solution
+from calib.sweep.smallsolve import band_times, factor, inverse_of, solve, times, trace_of_solution
 
 MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no readout has it, and nothing overflows
 BEND_SIGMA = 1.5
@@ -200,19 +200,20 @@ def _iterate(
         if turn > 1:
             weigh(pixels, model, lost, weight)
         if turn % RENEW == 0 or last:
-            square = scene_square(room.runs, spline, model.share, weight)
-            upper, possible = factor(square + spline.penalty / rough, spline.band)
-        cross = scene_cross(room.runs, spline, model.share, weight, model.others, model.plain)
-        normal, own = normal_sums(model, weight), cross[:, : N_SHAPE + 1].copy()
-        spread = solve(upper, spline.band, own)
-        cov, invertible = inverse_of(_reduced(normal, own, spread, prior if turn else held))
+            upper = spline.penalty / rough
+            scene_square(room.runs, spline, model.share, weight, upper)
+            possible = factor(upper)
+        own, pull = scene_cross(room.runs, spline, model.share, weight, model.slopes, model.residual, model.plain)
+        square, right = normal_sums(model, weight)
+        spread = solve(upper, own)
+        cov, invertible = inverse_of(_reduced(square, own, spread, prior if turn else held))
         if last or not (possible and invertible):
             gain = _gain(room, weight, cov, spread)
             return _Fitted(possible and invertible, theta, cov, weight, gain)
-        pull = cross[:, N_SHAPE + 1] - times(spline.penalty, scene) / rough
+        pull -= band_times(spline.penalty, scene) / rough
         # At the first turn the unknowns are where the prior has them.
-        step = times(cov, normal[: N_SHAPE + 1, N_SHAPE + 1] - prior * (theta - origin) - times(spread.T, pull))
-        scene = scene + solve(upper, spline.band, (pull - times(own, step)).reshape(-1, 1))[:, 0]
+        step = times(cov, right - prior * (theta - origin) - times(spread.T, pull))
+        scene = scene + solve(upper, (pull - times(own, step)).reshape(-1, 1))[:, 0]
         for i in range(2):
             step[i] = min(max(step[i], -MOST_STEP_PX), MOST_STEP_PX)
         theta, settled = theta + step, max(abs(step[0]), abs(step[1])) < settled_px
@@ -221,16 +222,15 @@ def _iterate(
         for i in range(4, 6):
             theta[i] = min(max(theta[i], -MOST_LOG_BLUR), MOST_LOG_BLUR)
         if turn % RENEW == 0:
-            freedom = spline.rank - trace_of_solution(upper, spline.band, spline.penalty) / rough
-            rough = max(np.sum(scene * times(spline.penalty, scene)) / max(freedom, 0.5), 1e-6 * noise2)
+            freedom = spline.rank - trace_of_solution(upper, spline.penalty) / rough
+            rough = max(np.sum(scene * band_times(spline.penalty, scene)) / max(freedom, 0.5), 1e-6 * noise2)
         turn += 1
 
 
 @njit(cache=True, nogil=True)
-def _reduced(normal: Array, own: Array, spread: Array, prior: Array) -> Array:  # pragma: no cover
+def _reduced(square: Array, own: Array, spread: Array, prior: Array) -> Array:  # pragma: no cover
     """Normal matrix of the mark's own unknowns, the scene eliminated."""
-    n = prior.size
-    out = normal[:n, :n].copy()
+    n, out = prior.size, square.copy()
     for a in range(n):
         out[a, a] += prior[a]
     for i in range(own.shape[0]):
@@ -243,12 +243,12 @@ def _reduced(normal: Array, own: Array, spread: Array, prior: Array) -> Array:  
 @njit(cache=True, nogil=True)
 def _gain(room: _Room, weight: Array, cov: Array, spread: Array) -> Array:  # pragma: no cover
     """What each sample's residual moves the place by (N, 2)."""
-    out, others = np.empty((weight.size, 2)), room.model.others
+    out, slopes = np.empty((weight.size, 2)), room.model.slopes
     for axis in range(2):
         behind = scene_at(room.runs, room.spline, times(spread, cov[axis]))
         for i in range(weight.size):
             direct = 0.0
             for j in range(N_SHAPE + 1):
-                direct += others[i, j] * cov[axis, j]
+                direct += slopes[j, i] * cov[axis, j]
             out[i, axis] = weight[i] * (direct - room.model.share[i] * behind[i])
     return out

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import median_of
+from calib.median import middle_size
 from calib.sweep.cross import Sizes, cover, is_bare
-from calib.sweep.scene import N_COLUMNS, SUMS
+from calib.sweep.scene import N_OWN, SUMS
 
 N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
 TRIM = 3.0  # residuals beyond this many sigma lose weight
@@ -35,10 +35,11 @@ class Pixels(NamedTuple):
 
 
 class Model(NamedTuple):
-    """The model at some unknowns: `others` (N, N_COLUMNS), derivatives by the unknowns and then the residual; the
-    strokes' part, what is covered, what is not (N,); film places (u, v) from the centre; `plain` where no stroke is."""
+    """The model at some unknowns: `slopes` (N_OWN, N), derivatives by the unknowns; the residual (N,); the strokes'
+    part, what is covered, what is not (N,); film places (u, v) from the centre; `plain` where no stroke is."""
 
-    others: Array
+    slopes: Array
+    residual: Array
     mark_part: Array
     covered: Array
     share: Array
@@ -81,8 +82,9 @@ def pixels_near(
 def empty_model(n: int) -> Model:  # pragma: no cover
     """Room for the model at n samples."""
     return Model(
-        np.empty((n, N_COLUMNS)), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n, np.bool_)
-    )
+        np.empty((N_OWN, n)), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n),
+        np.empty(n, np.bool_),
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
@@ -98,7 +100,7 @@ def evaluate(
     for axis in range(2):
         here[axis] = (flat[axis, 0] + curve[axis, 0] * theta[0]) * theta[0]
         here[axis] += (flat[axis, 1] + curve[axis, 1] * theta[1]) * theta[1]
-    lines, samples, values, others = pixels.line, pixels.sample, pixels.values, out.others
+    lines, samples, values, slopes = pixels.line, pixels.sample, pixels.values, out.slopes
     for i in range(lines.size):
         line, sample = lines[i], samples[i]
         u = (flat[0, 0] + curve[0, 0] * line) * line + (flat[0, 1] + curve[0, 1] * sample) * sample - here[0]
@@ -106,61 +108,51 @@ def evaluate(
         plain = is_bare(u, v, tilts, blurred)
         g = rise = 0.0
         if plain:
-            for j in range(N_COLUMNS - 1):
-                others[i, j] = 0.0
+            for j in range(N_OWN):
+                slopes[j, i] = 0.0
         else:
             c, by_u, by_v, by_tilt_u, by_tilt_v, by_blur_x, by_blur_y = cover(u, v, tilts, blurred)
             below = 1.0 + (bend - 1.0) * c
             g, rise = bend * c / below, theta[N_SHAPE] - ground[i]
             steep = rise * bend / (below * below)
-            others[i, 0] = -steep * (per_px[0, 0] * by_u + per_px[1, 0] * by_v)
-            others[i, 1] = -steep * (per_px[0, 1] * by_u + per_px[1, 1] * by_v)
-            others[i, 2], others[i, 3] = steep * by_tilt_u, steep * by_tilt_v
-            others[i, 4], others[i, 5] = steep * by_blur_x, steep * by_blur_y
-            others[i, 6], others[i, 7] = rise * g * (1.0 - g), g
-        others[i, N_COLUMNS - 1] = values[i] - ground[i] - g * rise
+            slopes[0, i] = -steep * (per_px[0, 0] * by_u + per_px[1, 0] * by_v)
+            slopes[1, i] = -steep * (per_px[0, 1] * by_u + per_px[1, 1] * by_v)
+            slopes[2, i], slopes[3, i] = steep * by_tilt_u, steep * by_tilt_v
+            slopes[4, i], slopes[5, i] = steep * by_blur_x, steep * by_blur_y
+            slopes[6, i], slopes[7, i] = rise * g * (1.0 - g), g
+        out.residual[i] = values[i] - ground[i] - g * rise
         out.u_mm[i], out.v_mm[i], out.plain[i] = u, v, plain
         out.mark_part[i], out.covered[i], out.share[i] = g * rise, g, 1.0 - g
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> None:  # pragma: no cover
     """Weights from noise, from the model's own trust at the strokes' edges, and from how far a residual lies out."""
-    rise = np.abs(model.mark_part).max()
-    ratio2, kept = np.empty(lost.size), 0
+    trust, sizes = 4.0 * EDGE_TRUST * np.abs(model.mark_part).max(), np.empty(lost.size, np.float32)
     for i in range(lost.size):
-        if not lost[i]:
-            ratio2[kept] = model.others[i, N_COLUMNS - 1] ** 2 / _variance(pixels, model, rise, i)
-            kept += 1
-    factor = max(1.0, median_of(ratio2[:kept]) / 0.6745**2) if kept else 1.0
-    kept = 0
+        edge = trust * model.covered[i] * (1.0 - model.covered[i])
+        out[i] = 1.0 / (pixels.sigma[i] * pixels.sigma[i] + edge * edge)
+        ratio2 = model.residual[i] * model.residual[i] * out[i]
+        sizes[i] = np.float32(np.inf) if lost[i] else np.float32(ratio2)
+    factor = max(1.0, middle_size(sizes, lost.size - np.count_nonzero(lost)) / 0.6745**2)
     for i in range(lost.size):
-        out[i] = 0.0
-        if not lost[i]:
-            trimmed = min(1.0, (TRIM * TRIM * factor) / max(ratio2[kept], 1e-12))
-            out[i] = trimmed / (_variance(pixels, model, rise, i) * factor)
-            kept += 1
-
-
-@njit(cache=True, nogil=True)
-def _variance(pixels: Pixels, model: Model, rise: float, i: int) -> float:  # pragma: no cover
-    """A sample's noise and the model's own trust there."""
-    trust = EDGE_TRUST * rise * 4.0 * model.covered[i] * (1.0 - model.covered[i])
-    return pixels.sigma[i] ** 2 + trust * trust
+        trimmed = TRIM * TRIM * factor / max(model.residual[i] * model.residual[i] * out[i], 1e-12)
+        out[i] = 0.0 if lost[i] else min(1.0, trimmed) * out[i] / factor
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def normal_sums(model: Model, weight: Array) -> Array:  # pragma: no cover
-    """Weighted sums (N_COLUMNS, N_COLUMNS) of the products of the model's columns, over the samples under strokes: that
-    of the residual with itself is not the whole one."""
-    out, others = np.zeros((N_COLUMNS, N_COLUMNS)), model.others
-    for i in range(weight.size):
-        if not model.plain[i]:
-            for a in range(N_COLUMNS):
-                weighted = weight[i] * others[i, a]
-                for b in range(a, N_COLUMNS):
-                    out[a, b] += weighted * others[i, b]
-    for a in range(N_COLUMNS):
-        for b in range(a):
-            out[a, b] = out[b, a]
-    return out
+def normal_sums(model: Model, weight: Array) -> tuple[Array, Array]:  # pragma: no cover
+    """Weighted sums of the products of the model's slopes (N_OWN, N_OWN) and of each with the residual (N_OWN,)."""
+    square, right, weighted = np.empty((N_OWN, N_OWN)), np.empty(N_OWN), np.empty(weight.size)
+    for a in range(N_OWN):
+        one, pull = model.slopes[a], 0.0
+        for i in range(weight.size):
+            weighted[i] = weight[i] * one[i]
+            pull += weighted[i] * model.residual[i]
+        right[a] = pull
+        for b in range(a, N_OWN):
+            other, product = model.slopes[b], 0.0
+            for i in range(weight.size):
+                product += weighted[i] * other[i]
+            square[a, b] = square[b, a] = product
+    return square, right

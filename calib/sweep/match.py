@@ -10,6 +10,7 @@ import numpy as np
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.median import middle_size
 from calib.sweep.moved import picture_at
 from calib.sweep.scene import SUMS
 from calib.sweep.smoothing import Picture
@@ -216,24 +217,11 @@ def _trim(out: Compared) -> None:  # pragma: no cover
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
 def robust_scatter(residual: Picture, good: Picture) -> float:  # pragma: no cover
-    """1-sigma of the residuals of the samples that count, from the middle one by size.
-
-    Numbers that are not negative rise with their bits: those of the middle one are found one by one, by counting.
-    """
-    one, nothing = np.float32(1), np.float32(0)
-    sizes, count = np.empty(residual.size, np.float32), nothing
-    n_s, n_l = residual.shape
+    """1-sigma of the residuals of the samples that count, from the middle one by size."""
+    (n_s, n_l), count = residual.shape, np.float32(0)
+    sizes = np.empty(residual.size, np.float32)
     for j in range(n_s):
         for i in range(n_l):
             sizes[j * n_l + i] = abs(residual[j, i]) if good[j, i] > 0 else np.float32(np.inf)
             count += good[j, i]
-    bits, middle = np.zeros(1, np.int32), count // 2
-    tried = bits.view(np.float32)
-    for bit in range(30, -1, -1):
-        bits[0] += 1 << bit
-        below, limit = nothing, tried[0]
-        for i in range(sizes.size):
-            below += one if sizes[i] < limit else nothing
-        if not below <= middle:
-            bits[0] -= 1 << bit
-    return float(tried[0] / np.float32(0.6745))
+    return float(middle_size(sizes, int(count)) / np.float32(0.6745))

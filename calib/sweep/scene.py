@@ -13,23 +13,23 @@ from scipy.interpolate import BSpline
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.sweep.smallsolve import band_of
 
 KNOT_PX = 14.0
 SUMS = {"contract", "reassoc"}  # liberties of the compiler with long sums
-N_COLUMNS = 9  # the mark model's derivatives and its residual, that sums are taken with
+N_OWN = 8  # columns of a mark's own, that sums are taken with
 
 
 class SceneSpline(NamedTuple):
     """The spline on a square window, as compiled code takes it: per row or column of it the first of 4 coefficients and
-    their values (n, 4); `side` coefficients each way, penalty (side^2, side^2), its rank and its width beyond the
-    diagonal, which is that of sums of the spline's products as well."""
+    their values (n, 4); `side` coefficients each way, the band (side^2, band + 1) of the penalty (`smallsolve`), whose
+    width is that of sums of the spline's products as well, and its rank."""
 
     first: NDArray[np.int64]
     values: Array
     side: int
     penalty: Array
     rank: int
-    band: int
 
 
 class Runs(NamedTuple):
@@ -58,7 +58,7 @@ def scene_spline(half: int) -> SceneSpline:
     rough, same = bend.T @ bend, np.eye(len(centers))
     # A trace of the identity keeps coefficients that no sample of a cut window reaches.
     penalty = np.kron(rough, same) + np.kron(same, rough) + 1e-9 * np.eye(len(centers) ** 2)
-    return SceneSpline(first, values, len(centers), penalty, len(centers) ** 2 - 4, 3 * len(centers) + 3)
+    return SceneSpline(first, values, len(centers), band_of(penalty, 3 * len(centers) + 3), len(centers) ** 2 - 4)
 
 
 @njit(cache=True, nogil=True)
@@ -96,40 +96,49 @@ def scene_at(runs: Runs, spline: SceneSpline, scene: Array) -> Array:  # pragma:
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
 def scene_cross(
-    runs: Runs, spline: SceneSpline, share: Array, weight: Array, others: Array, plain: NDArray[np.bool_]
-) -> Array:  # pragma: no cover
-    """Weighted sums (n, N_COLUMNS) of the scene's columns, each sample's times `share`, with `others` (N, N_COLUMNS).
+    runs: Runs,
+    spline: SceneSpline,
+    share: Array,
+    weight: Array,
+    slopes: Array,
+    residual: Array,
+    plain: NDArray[np.bool_],
+) -> tuple[Array, Array]:  # pragma: no cover
+    """Weighted sums of the scene's columns, each sample's times `share`, with `slopes` (N, N_OWN), (n, N_OWN), and with
+    the residual (N,), (n,).
 
-    Where a sample is `plain` all but the last of its others are zero and passed over.
+    Where a sample is `plain` its slopes are zero and passed over.
     """
-    out, across = np.zeros((spline.side**2, N_COLUMNS)), spline.values
-    part = np.empty((4, N_COLUMNS))
+    own, pull, across = np.zeros((spline.side**2, N_OWN)), np.zeros(spline.side**2), spline.values
+    part, rest = np.empty((4, N_OWN)), np.empty(4)
     for r in range(runs.begin.size - 1):
         start = runs.begin[r]
-        part[:] = 0.0
+        part[:], rest[:] = 0.0, 0.0
         for i in range(start, runs.begin[r + 1]):
-            s = runs.column[i]
+            s, weighted = runs.column[i], weight[i] * share[i]
             for b in range(4):
-                weighted = weight[i] * share[i] * across[s, b]
-                if plain[i]:
-                    part[b, N_COLUMNS - 1] += weighted * others[i, N_COLUMNS - 1]
-                else:
-                    for j in range(N_COLUMNS):
-                        part[b, j] += weighted * others[i, j]
+                rest[b] += weighted * across[s, b] * residual[i]
+            if not plain[i]:
+                for b in range(4):
+                    factor = weighted * across[s, b]
+                    for j in range(N_OWN):
+                        part[b, j] += factor * slopes[j, i]
         base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
         for a in range(4):
             down = spline.values[runs.row[start], a]
             for b in range(4):
-                for j in range(N_COLUMNS):
-                    out[base + a * spline.side + b, j] += down * part[b, j]
-    return out
+                at = base + a * spline.side + b
+                pull[at] += down * rest[b]
+                for j in range(N_OWN):
+                    own[at, j] += down * part[b, j]
+    return own, pull
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def scene_square(runs: Runs, spline: SceneSpline, share: Array, weight: Array) -> Array:  # pragma: no cover
-    """Weighted sums (n, n) of the products of the scene's columns, each sample's times `share`: the upper triangle."""
-    out, across = np.zeros((spline.side**2, spline.side**2)), spline.values
-    part = np.empty((4, 4))
+def scene_square(runs: Runs, spline: SceneSpline, share: Array, weight: Array, out: Array) -> None:  # pragma: no cover
+    """Add to a band of a matrix (n, band + 1) (`smallsolve`) the weighted sums of the products of the scene's columns,
+    each sample's times `share`."""
+    across, part = spline.values, np.empty((4, 4))
     for r in range(runs.begin.size - 1):
         start = runs.begin[r]
         part[:] = 0.0
@@ -137,13 +146,14 @@ def scene_square(runs: Runs, spline: SceneSpline, share: Array, weight: Array) -
             s = runs.column[i]
             weighted = weight[i] * share[i] * share[i]
             for b in range(4):
+                factor = weighted * across[s, b]
                 for d in range(4):
-                    part[b, d] += weighted * across[s, b] * across[s, d]
+                    part[b, d] += factor * across[s, d]
         base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
         for a in range(4):
             for c in range(a, 4):
                 down = spline.values[runs.row[start], a] * spline.values[runs.row[start], c]
                 for b in range(4):
-                    for d in range(4):
-                        out[base + a * spline.side + b, base + c * spline.side + d] += down * part[b, d]
-    return out
+                    row, shift = out[base + a * spline.side + b], (c - a) * spline.side - b
+                    for d in range(b if a == c else 0, 4):
+                        row[shift + d] += down * part[b, d]

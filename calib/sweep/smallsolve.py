@@ -1,6 +1,7 @@
 """The mark fit's small systems, compiled: banded Cholesky factor, solution, trace; no threads wake up for 64 unknowns.
 
-What cannot be solved is told by a flag: an exception would leave the memory of compiled callers behind.
+A band (n, width) of a symmetric or an upper triangular matrix holds, row by row, its diagonal and what stands beside it
+to the right. What cannot be solved is told by a flag: an exception would leave the memory of compiled callers behind.
 """
 
 import math
@@ -11,44 +12,49 @@ from calib.compiled import njit
 from calib.coordinates import Array
 
 
+def band_of(matrix: Array, width: int) -> Array:
+    """The band (n, width + 1) of a matrix with nothing farther than `width` off its diagonal."""
+    return np.array(
+        [np.append(row[k : k + width + 1], np.zeros(width + 1))[: width + 1] for k, row in enumerate(matrix)]
+    )
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def factor(matrix: Array, band: int) -> tuple[Array, bool]:  # pragma: no cover
-    """Upper triangular U with U^T U = matrix (symmetric, nothing beyond `band` off its diagonal), and whether the
-    matrix is positive definite; if it is not, U is of no use. Only the matrix's upper triangle is looked at."""
-    n = matrix.shape[0]
-    upper = matrix.copy()
+def factor(matrix: Array) -> bool:  # pragma: no cover
+    """Turn the band of a matrix into that of the upper triangular U with U^T U = matrix; whether the matrix is positive
+    definite. If it is not, U is of no use."""
+    n, width = matrix.shape
     for k in range(n):
-        if not upper[k, k] > 0.0:
-            return upper, False
-        root, end = math.sqrt(upper[k, k]), min(k + band + 1, n)
-        for j in range(k):
-            upper[k, j] = 0.0
-        for j in range(k, end):
-            upper[k, j] /= root
-        for i in range(k + 1, end):
-            share = upper[k, i]
-            for j in range(i, end):
-                upper[i, j] -= share * upper[k, j]
-    return upper, True
+        row = matrix[k]
+        if not row[0] > 0.0:
+            return False
+        root, end = math.sqrt(row[0]), min(width, n - k)
+        for j in range(end):
+            row[j] /= root
+        for i in range(1, end):
+            below, share = matrix[k + i], row[i]
+            for j in range(end - i):
+                below[j] -= share * row[i + j]
+    return True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def solve(upper: Array, band: int, right: Array) -> Array:  # pragma: no cover
-    """X (n, m) with U^T U X = right (n, m)."""
-    n, m = right.shape
+def solve(upper: Array, right: Array) -> Array:  # pragma: no cover
+    """X (n, m) with U^T U X = right (n, m), from the band of U."""
+    (n, width), m = upper.shape, right.shape[1]
     x = right.copy()
     for k in range(n):
         for c in range(m):
-            x[k, c] /= upper[k, k]
-        for i in range(k + 1, min(k + band + 1, n)):
+            x[k, c] /= upper[k, 0]
+        for i in range(1, min(width, n - k)):
             for c in range(m):
-                x[i, c] -= upper[k, i] * x[k, c]
+                x[k + i, c] -= upper[k, i] * x[k, c]
     for i in range(n - 1, -1, -1):
-        for k in range(i + 1, min(i + band + 1, n)):
+        for k in range(1, min(width, n - i)):
             for c in range(m):
-                x[i, c] -= upper[i, k] * x[k, c]
+                x[i, c] -= upper[i, k] * x[i + k, c]
         for c in range(m):
-            x[i, c] /= upper[i, i]
+            x[i, c] /= upper[i, 0]
     return x
 
 
@@ -62,27 +68,40 @@ def times(matrix: Array, vector: Array) -> Array:  # pragma: no cover
     return out
 
 
+@njit(cache=True, nogil=True)
+def band_times(matrix: Array, vector: Array) -> Array:  # pragma: no cover
+    """The same of a symmetric matrix's band."""
+    n, width = matrix.shape
+    out = np.zeros(n)
+    for i in range(n):
+        out[i] += matrix[i, 0] * vector[i]
+        for k in range(1, min(width, n - i)):
+            out[i] += matrix[i, k] * vector[i + k]
+            out[i + k] += matrix[i, k] * vector[i]
+    return out
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
-def trace_of_solution(upper: Array, band: int, right: Array) -> float:  # pragma: no cover
-    """Trace of (U^T U)^-1 right for a symmetric, sparse `right` (n, n)."""
-    n = right.shape[0]
+def trace_of_solution(upper: Array, right: Array) -> float:  # pragma: no cover
+    """Trace of (U^T U)^-1 right for a symmetric, sparse `right`, both as bands."""
+    n, width = upper.shape
     inverse = np.zeros((n, n))  # of U^T, lower triangular
     for k in range(n):
         inverse[k, k] += 1.0
         for c in range(k + 1):
-            inverse[k, c] /= upper[k, k]
-        for i in range(k + 1, min(k + band + 1, n)):
+            inverse[k, c] /= upper[k, 0]
+        for i in range(1, min(width, n - k)):
             for c in range(k + 1):
-                inverse[i, c] -= upper[k, i] * inverse[k, c]
+                inverse[k + i, c] -= upper[k, i] * inverse[k, c]
     columns = inverse.T.copy()
     total = 0.0
-    for i in range(n):
-        for j in range(i + 1):
-            if right[i, j] != 0.0:
+    for j in range(n):
+        for i in range(min(width, n - j)):
+            if right[j, i] != 0.0:
                 product = 0.0
-                for k in range(i, n):
-                    product += columns[i, k] * columns[j, k]
-                total += right[i, j] * product * (1.0 if i == j else 2.0)
+                for k in range(j + i, n):
+                    product += columns[j + i, k] * columns[j, k]
+                total += right[j, i] * product * (1.0 if i == 0 else 2.0)
     return total
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from calib.sweep.scene import N_COLUMNS, runs_of, scene_at, scene_cross, scene_spline, scene_square
-from calib.sweep.smallsolve import factor, inverse_of, solve, times, trace_of_solution
+from calib.sweep.scene import N_OWN, runs_of, scene_at, scene_cross, scene_spline, scene_square
+from calib.sweep.smallsolve import band_of, band_times, factor, inverse_of, solve, times, trace_of_solution
 
 HALF = 20
 
@@ -20,19 +20,21 @@ def banded(n, band, rng):
 def test_the_small_solver_agrees_with_the_library(band):
     rng = np.random.default_rng(2)
     matrix, right = banded(12, band, rng), rng.normal(size=(12, 3))
-    upper, possible = factor(matrix, band)
-    assert possible
-    np.testing.assert_allclose(solve(upper, band, right), np.linalg.solve(matrix, right), rtol=1e-8)
+    upper = band_of(matrix, band)
+    assert factor(upper)
+    np.testing.assert_allclose(solve(upper, right), np.linalg.solve(matrix, right), rtol=1e-8)
     sparse = np.where(rng.random((12, 12)) < 0.3, rng.normal(size=(12, 12)), 0.0)
-    sparse = sparse + sparse.T
+    sparse = np.where(np.abs(np.subtract.outer(np.arange(12), np.arange(12))) <= band, sparse + sparse.T, 0.0)
     want = np.trace(np.linalg.solve(matrix, sparse))
-    assert trace_of_solution(upper, band, sparse) == pytest.approx(want, rel=1e-8)
-    np.testing.assert_allclose(times(matrix, right[:, 0].copy()), matrix @ right[:, 0], rtol=1e-12)
+    assert trace_of_solution(upper, band_of(sparse, band)) == pytest.approx(want, rel=1e-8)
+    vector = right[:, 0].copy()
+    np.testing.assert_allclose(times(matrix, vector), matrix @ vector, rtol=1e-12)
+    np.testing.assert_allclose(band_times(band_of(matrix, band), vector), matrix @ vector, rtol=1e-12)
 
 
 def test_the_small_solver_says_what_cannot_be_solved():
-    assert not factor(-np.eye(3), 2)[1]
-    assert not factor(np.array([[1.0, 2.0], [2.0, 1.0]]), 1)[1]
+    assert not factor(band_of(-np.eye(3), 2))
+    assert not factor(band_of(np.array([[1.0, 2.0], [2.0, 1.0]]), 1))
     assert not inverse_of(np.array([[1.0, 2.0], [2.0, 4.0]]))[1]
     assert not inverse_of(np.array([[np.nan, 0.0], [0.0, 1.0]]))[1]
 
@@ -52,17 +54,19 @@ def test_the_scenes_sums_are_those_of_its_whole_matrix():
     n = row.size
     design = np.column_stack([scene_at(runs, spline, unit) for unit in np.eye(spline.side**2)])
     np.testing.assert_allclose(design.sum(axis=1), 1.0, atol=1e-12)
-    share, weight, others = rng.random(n), rng.random(n), rng.normal(size=(n, N_COLUMNS))
-    plain = rng.random(n) < 0.5
-    others[plain, :-1] = 0.0
+    share, weight, residual = rng.random((3, n))
+    slopes, plain = rng.normal(size=(N_OWN, n)), rng.random(n) < 0.5
+    slopes[:, plain] = 0.0
     shared = design * share[:, None]
-    cross = scene_cross(runs, spline, share, weight, others, plain)
-    np.testing.assert_allclose(cross, shared.T @ (weight[:, None] * others), atol=1e-10)
-    square = shared.T @ (weight[:, None] * shared)
-    np.testing.assert_allclose(np.triu(scene_square(runs, spline, share, weight)), np.triu(square), atol=1e-10)
+    own, pull = scene_cross(runs, spline, share, weight, slopes, residual, plain)
+    np.testing.assert_allclose(own, shared.T @ (weight * slopes).T, atol=1e-10)
+    np.testing.assert_allclose(pull, shared.T @ (weight * residual), atol=1e-10)
+    square, width = shared.T @ (weight[:, None] * shared), spline.penalty.shape[1]
+    found = spline.penalty / 3.0
+    scene_square(runs, spline, share, weight, found)
+    np.testing.assert_allclose(found - spline.penalty / 3.0, band_of(square, width - 1), atol=1e-10)
     line, across = np.indices(square.shape)
-    assert not square[np.abs(line - across) > spline.band].any()
-    assert not spline.penalty[np.abs(line - across) > spline.band].any()
+    assert not square[np.abs(line - across) >= width].any()
 
 
 def test_planes_and_their_product_cost_nothing():
@@ -73,4 +77,4 @@ def test_planes_and_their_product_cost_nothing():
     for surface in (np.ones(row.size), row - HALF, column - HALF, (row - HALF) * (column - HALF) / HALF):
         scene = np.linalg.lstsq(design, surface, rcond=None)[0]
         np.testing.assert_allclose(design @ scene, surface, atol=1e-9)
-        assert scene @ spline.penalty @ scene == pytest.approx(1e-9 * scene @ scene, abs=1e-9)
+        assert scene @ band_times(spline.penalty, scene) == pytest.approx(1e-9 * scene @ scene, abs=1e-9)
