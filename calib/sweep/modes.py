@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.linalg import eigh, solve_banded
+from scipy.linalg import solve_banded, toeplitz
 
 from calib.coordinates import Array
 from calib.sweep.rows import spline_values, spline_weights
@@ -65,16 +65,34 @@ def smooth_modes(length: int, most: int, kernel: Kernel) -> SmoothModes:
     """The strongest modes, at most `most`, of a random function on indices 0 .. length-1."""
     grid = np.linspace(0.0, 1.0, min(length, GRID_POINTS))
     straight = np.linalg.qr(np.column_stack([np.ones_like(grid), grid]))[0]
-    covariance = kernel.correlation(grid[:, None] - grid)
+    covariance = toeplitz(kernel.correlation(grid))
     half = covariance - straight @ (straight.T @ covariance)
-    bent = half - (half @ straight) @ straight.T
-    count = min(most, grid.size - 2)
-    values, vectors = eigh((bent + bent.T) / 2, subset_by_index=(grid.size - count, grid.size - 1))
-    values, vectors = values[::-1], vectors[:, ::-1]
+    values, vectors = _strongest(half - (half @ straight) @ straight.T, min(most, grid.size - 2))
     keep = values > FAINTEST * values[0]
     modes = vectors[:, keep] * np.sqrt(values[keep] * grid.size / values[keep].sum())
     modes = modes * np.sign(modes[np.abs(modes).argmax(axis=0), np.arange(modes.shape[1])])
     return SmoothModes(length, _spline_coefficients(modes))
+
+
+def _strongest(matrix: Array, count: int) -> tuple[Array, Array]:
+    """The greatest `count` eigenvalues and their vectors (n, count) of a symmetric matrix that stays the same when its
+    axis is turned round: each vector is even or odd, and each kind is found in half the axis."""
+    n = len(matrix)
+    half = n // 2
+    near, far = matrix[:half, :half], matrix[:half, ::-1][:, :half]
+    even = near + far
+    if n % 2:
+        middle = np.sqrt(2) * matrix[half, :half]
+        even = np.block([[even, middle[:, None]], [middle, matrix[half, half]]])
+    found = [np.linalg.eigh((block + block.T) / 2) for block in (even, near - far)]
+    values = np.concatenate([part[0] for part in found])
+    first = np.argsort(-values, kind="stable")[:count]
+    vectors = np.zeros((n, n))
+    for mine, turned, (_, part) in zip((slice(len(even)), slice(len(even), n)), (1, -1), found, strict=True):
+        vectors[:half, mine] = part[:half] / np.sqrt(2)
+        vectors[::-1][:half, mine] = turned * vectors[:half, mine]
+    vectors[half : n - half, : len(even)] = found[0][1][half:]
+    return values[first], vectors[:, first]
 
 
 def _spline_coefficients(values: Array) -> Array:
