@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.ordered import in_order
-from calib.sweep.chain import ChainEstimate, ChainNormals, ChainSolution, estimate_chain, solve_chain
+from calib.sweep.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.normals import Batch, Sums, by_strip, fitted_values, normal_equations, sum_up, with_priors
 from calib.sweep.spread import fit_covariance
@@ -261,12 +261,12 @@ def _scales(o: Observations, fit: Adjustment) -> Array:
 
 
 def next_variances(
-    layout: Layout, solution: ChainSolution, before: Array, expected: Array, free: Sequence[str]
+    layout: Layout, solution: ChainVariances, before: Array, expected: Array, free: Sequence[str]
 ) -> Array:
     """Next prior variances by group, from the solution found with those before."""
     groups = _all_groups(layout)
     square = np.concatenate([*solution.unknowns, solution.shared]) ** 2
-    spread = np.concatenate([*(np.diag(c) for c in solution.cov), np.diag(solution.cov_shared)])
+    spread = np.concatenate([*solution.variance, solution.variance_shared])
     variances = before.copy()
     for name in free:
         group = GROUPS.index(name)

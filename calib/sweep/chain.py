@@ -39,7 +39,15 @@ class ChainEstimate:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ChainSolution(ChainEstimate):
+class ChainVariances(ChainEstimate):
+    """The estimate with the variance of every unknown, strip by strip and shared."""
+
+    variance: list[Array]
+    variance_shared: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChainSolution(ChainVariances):
     """The estimate with the blocks of its covariance, shaped like the normal equations' blocks."""
 
     cov: list[Array]
@@ -84,6 +92,34 @@ def estimate_chain(normals: ChainNormals, threads: int = 1) -> ChainEstimate:
     return ChainEstimate(_unknowns(solved, factored.shared), factored.shared, factored.log_det)
 
 
+def variances_chain(normals: ChainNormals, threads: int = 1) -> ChainVariances:
+    """The unknowns and their variances, without the covariances between them; errors as `solve_chain`."""
+    count = len(normals.diagonal)
+    factored = _factored(normals, threads)
+    solved = _solved(factored, count, threads)
+    middle = factored.root.T @ factored.root
+    variance = [np.diag(middle).copy()] * count
+
+    def invert(part: _Half) -> None:
+        after = middle
+        for k, root, ahead in zip(reversed(part.strips), reversed(part.roots), reversed(part.towards), strict=True):
+            after, _ = _inverse_block(root, ahead, after)
+            variance[k] = np.diag(after).copy()
+
+    for _ in in_order(invert, factored.parts, threads):
+        pass
+    return ChainVariances(
+        unknowns=_unknowns(solved, factored.shared),
+        shared=factored.shared,
+        log_det=factored.log_det,
+        variance=[
+            own + np.einsum("np,np->n", x[:, :-1] @ factored.cov_shared, x[:, :-1])
+            for own, x in zip(variance, solved, strict=True)
+        ],
+        variance_shared=np.diag(factored.cov_shared),
+    )
+
+
 def solve_chain(normals: ChainNormals, threads: int = 1) -> ChainSolution:
     """Solve bordered block-tridiagonal normal equations; LinAlgError if the matrix is not positive definite.
 
@@ -110,6 +146,8 @@ def solve_chain(normals: ChainNormals, threads: int = 1) -> ChainSolution:
         unknowns=_unknowns(solved, factored.shared),
         shared=factored.shared,
         log_det=factored.log_det,
+        variance=[np.diag(block) for block in cov],
+        variance_shared=np.diag(factored.cov_shared),
         cov=cov,
         cov_next=cov_next,
         cov_border=[-gain for gain in gains],
@@ -219,14 +257,20 @@ def _invert(cov: list[Array], cov_next: list[Array], part: _Half) -> None:
     """
     after = _middle(len(cov))
     for k in reversed(part.strips):
-        root, ahead = part.roots.pop(), part.towards.pop()
-        cov[k], across = root.T @ root, np.zeros((len(root), len(cov[after])))
-        if ahead is not None:
-            gain = _times_root(root, ahead)
-            across = -gain @ cov[after]
-            cov[k] -= across @ gain.T
+        cov[k], across = _inverse_block(part.roots.pop(), part.towards.pop(), cov[after])
         if after > k:
             cov_next[k] = across
         else:
             cov_next[after] = np.ascontiguousarray(across.T)
         after = k
+
+
+def _inverse_block(root: Array, ahead: Array | None, after: Array) -> tuple[Array, Array]:
+    """A strip's block of the chain's inverse, and that with the strip after it, whose own block is known."""
+    own = root.T @ root
+    if ahead is None:
+        return own, np.zeros((len(root), len(after)))
+    gain = _times_root(root, ahead)
+    across = -gain @ after
+    own -= across @ gain.T
+    return own, across

@@ -25,7 +25,7 @@ from calib.sweep.adjust import (
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
-from calib.sweep.smoothness import find_smoothness
+from calib.sweep.smoothness import FIRST, find_smoothness
 from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them.
@@ -124,7 +124,7 @@ def fit_likeliest(
     """
     start = _predicted(before, others, threads)
     evidence = join([before.evidence.select(before.evidence.kind == MARK), *others])
-    smoothness, variances = _likeliest(frame, nominal, before, evidence, start, threads)
+    smoothness, variances = _likeliest(frame, nominal, before, evidence, start, FIRST, threads)
     fit = _fit_all(frame, nominal, before, others, replace(start, variances=variances), smoothness, threads)
     return fit_all(frame, nominal, before, others, threads) if fit.warnings else fit
 
@@ -135,7 +135,8 @@ def settle_smoothness(
     """`fit_all` under the prior under which the evidence of a fit, weighted as it has come to be, is most likely; the
     fit as it is where it has that prior already, or where sweeps would bend back on themselves."""
     start = Start(found.fit.variances, found.fit.scale, found.fit.weight)
-    smoothness, variances = _likeliest(frame, nominal, found, found.evidence, start, threads)
+    begin = FIRST if found.smoothness == ROUGH else found.smoothness
+    smoothness, variances = _likeliest(frame, nominal, found, found.evidence, start, begin, threads)
     if smoothness == found.smoothness:
         return found
     start = replace(_predicted(found, others, threads), variances=variances)
@@ -144,11 +145,12 @@ def settle_smoothness(
 
 
 def _likeliest(
-    frame: Frame, nominal: Nominal, before: Combined, evidence: Observations, start: Start, threads: int
-) -> tuple[Smoothness, Array]:
-    """The prior under which evidence is most likely, and its variances."""
+    frame: Frame, nominal: Nominal, before: Combined, evidence: Observations, start: Start, begin: Smoothness,
+    threads: int,
+) -> tuple[Smoothness, Array]:  # fmt: skip
+    """The prior under which evidence is most likely, sought from that of `begin` on, and its variances."""
     expected = start_variances(frame, nominal, before.place_sigma_mm)
-    return find_smoothness(before.fit.layout, evidence, start, expected, FREE, threads)
+    return find_smoothness(before.fit.layout, evidence, start, expected, FREE, begin, threads)
 
 
 def _predicted(before: Combined, others: Sequence[Observations], threads: int) -> Start:

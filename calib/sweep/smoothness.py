@@ -12,23 +12,23 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.sweep.adjust import TIE, Observations, Start, make_batches, misfit, next_variances
-from calib.sweep.chain import solve_chain
+from calib.sweep.chain import variances_chain
 from calib.sweep.layout import Layout, Smoothness, make_layout
 from calib.sweep.modes import Kernel
 from calib.sweep.normals import Sums, normal_equations, sum_up, with_priors
 
 # Where the evidence says little, the smoother side of what is likely: the search moves for a gain only.
 FIRST = Smoothness(wander_x=Kernel(3, 0.5), wander_y=Kernel(3, 0.5), sweep=Kernel(3, 1.0))
-# In the order tried: rougher ones only while each is better than the one before. None is smoother, for kernels that can
-# be differentiated without end are too sure of themselves where evidence is missing (Stein 1999, Interpolation of
-# Spatial Data).
-ORDERS = (3, 2, 1, 5)
+# None is smoother, for kernels that can be differentiated without end are too sure of themselves where evidence is
+# missing (Stein 1999, Interpolation of Spatial Data).
+ORDERS = (1, 2, 3, 5)
 REACHES = tuple(0.0625 * 2 ** (i / 2) for i in range(13))
 SHORTEST = {"wander_y": 0.0625, "wander_x": 0.0625, "sweep": 0.5}  # in parts of the axis
 # A deflection is smooth for sure. Where all marks stand at the same few samples, likelihood alone would let it swing.
 ROUGHEST = {"wander_y": 1, "wander_x": 1, "sweep": 3}
 ROUNDS = 2  # in which the prior variances settle, begun with those of the kernel before
 BETTER = 0.5  # of the misfit: less is not worth a step
+HOPELESS = 10.0  # of the misfit, lost by a rougher order at a reach that suits it: no other reach is tried then
 MOST_STRIPS = 32  # that are asked: the kernels are common to all, and so many have made up their mind long since
 
 
@@ -56,29 +56,49 @@ class _Search:
 
 
 def find_smoothness(
-    like: Layout, o: Observations, start: Start, expected: Array, free: Sequence[str], threads: int = 1,
+    like: Layout, o: Observations, start: Start, expected: Array, free: Sequence[str],
+    begin: Smoothness = FIRST, threads: int = 1,
 ) -> tuple[Smoothness, Array]:  # fmt: skip
     """The smoothness under which evidence, weighted as a fit starts, is most likely, and the prior variances under it.
 
     Strips and places are those of the layout `like`; `expected`, `free` as in `adjust`. Of many strips the neighbours
-    with the most evidence are asked.
+    with the most evidence are asked. The search begins at `begin`, from where each gain leads on.
     """
     weighted = replace(o, information=o.information * (start.weight / start.scale[o.kind])[:, None, None])
     search = _Search(*_neighbours(like, weighted), expected, free, threads)
-    best = _try(search, FIRST, start.variances, None)
-    for part in ("wander_y", "sweep", "wander_x"):
-        if part == "wander_x":
-            best = min(best, _moved(search, best, part, best.smoothness.wander_y), key=lambda trial: trial.misfit)
-        best = _climb(search, best, part)
-        for order in ORDERS:
-            kernel: Kernel = getattr(best.smoothness, part)
-            if order in (kernel.order, ORDERS[0]) or order < ROUGHEST[part]:
-                continue
-            if order == 1 and kernel.order != 2:
-                continue
-            other = _climb(search, _moved(search, best, part, replace(kernel, order=order)), part)
-            best = other if other.misfit < best.misfit - BETTER else best
+    best = _likeliest(search, _try(search, begin, start.variances, None), "wander_y")
+    along = best.smoothness.wander_y
+    if along != begin.wander_y:
+        best = min(best, _moved(search, best, "wander_x", along), key=lambda trial: trial.misfit)
+    best = _likeliest(search, best, "wander_x")
+    best = _likeliest(search, best, "sweep")
     return best.smoothness, best.variances
+
+
+def _likeliest(search: _Search, best: _Trial, part: str) -> _Trial:
+    """Move the reach and the order of one part as long as that helps: to rougher orders, then to smoother ones.
+
+    Both, for the misfit may have a valley at a long and one at a short reach.
+    """
+    best = _climb(search, best, part)
+    for step in (-1, 1):
+        index = ORDERS.index(getattr(best.smoothness, part).order) + step
+        while 0 <= index < len(ORDERS) and ORDERS[index] >= ROUGHEST[part]:
+            there = _of_order(search, best, part, ORDERS[index])
+            if step > 0 or there.misfit < best.misfit + HOPELESS:
+                there = _climb(search, there, part)
+            if there.misfit > best.misfit - BETTER:
+                break
+            best, index = there, index + step
+    return best
+
+
+def _of_order(search: _Search, best: _Trial, part: str, order: int) -> _Trial:
+    """A trial of another order: of functions of the same look rougher ones correlate farther."""
+    kernel: Kernel = getattr(best.smoothness, part)
+    index = REACHES.index(kernel.reach) + (1 if order < kernel.order else -1)
+    reach = max(REACHES[min(max(index, 0), len(REACHES) - 1)], SHORTEST[part])
+    return _moved(search, best, part, Kernel(order, reach))
 
 
 def _neighbours(like: Layout, o: Observations) -> tuple[Layout, Observations]:
@@ -125,6 +145,6 @@ def _try(search: _Search, smoothness: Smoothness, variances: Array, sums: Sums |
         sums = sum_up(layout, o.value, o.information, make_batches(layout, o, threads), threads)
     normals = normal_equations(layout, sums, threads)
     for _ in range(ROUNDS):
-        solution = solve_chain(with_priors(layout, normals, variances), threads)
+        solution = variances_chain(with_priors(layout, normals, variances), threads)
         before, variances = variances, next_variances(layout, solution, variances, search.expected, search.free)
     return _Trial(smoothness, misfit(layout, solution, normals, sums, before), variances, sums)

@@ -8,7 +8,7 @@ import pytest
 
 from calib.sweep import smoothness
 from calib.sweep.adjust import EDGE, MARK, TIE, Observations, Start, adjust, join, squared_residuals, unknown_start
-from calib.sweep.chain import ChainNormals, estimate_chain, solve_chain
+from calib.sweep.chain import ChainNormals, estimate_chain, solve_chain, variances_chain
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov
@@ -47,12 +47,16 @@ def test_the_chain_gives_the_dense_solution_and_the_blocks_of_the_dense_inverse(
         [right[p] for p in part],
         right[end],
     )
-    got, alone = solve_chain(normals), estimate_chain(normals, threads=2)
+    got, alone, apiece = solve_chain(normals), estimate_chain(normals, threads=2), variances_chain(normals, threads=2)
     want, inverse = np.linalg.solve(matrix, right), np.linalg.inv(matrix)
     np.testing.assert_allclose(np.concatenate([*got.unknowns, got.shared]), want, atol=1e-9)
     np.testing.assert_array_equal(np.concatenate([*alone.unknowns, alone.shared, [alone.log_det]]),
                                   np.concatenate([*got.unknowns, got.shared, [got.log_det]]))  # fmt: skip
     np.testing.assert_allclose(got.cov_shared, inverse[end, end], atol=1e-9)
+    for some in (got, apiece):
+        variance = np.concatenate([*some.variance, some.variance_shared])
+        np.testing.assert_allclose(variance, np.diag(inverse), atol=1e-9)
+    assert apiece.log_det == got.log_det
     assert got.log_det == pytest.approx(np.linalg.slogdet(matrix)[1], abs=1e-9)
     for k, p in enumerate(part):
         np.testing.assert_allclose(got.cov[k], inverse[p, p], atol=1e-9)
@@ -273,6 +277,22 @@ def test_a_rough_wander_is_not_taken_for_a_smooth_one():
     marks, _ = wandering(0.15, 1, 12, 40)
     rough = fitted(make_layout(SHAPES, [()] * 4), marks)
     assert find_smoothness(rough.layout, marks, began(rough), START, FREE)[0].wander_y.order <= 2
+
+
+def test_a_search_that_goes_on_from_what_was_found_finds_it_again_with_fewer_trials(monkeypatch):
+    marks, _ = wandering(0.25, 5, 11, 14)
+    like, tried, solve = make_layout(SHAPES, [()] * 4), [], smoothness.variances_chain
+
+    def counted(normals, threads):
+        tried.append(normals)
+        return solve(normals, threads)
+
+    monkeypatch.setattr(smoothness, "variances_chain", counted)
+    start = unknown_start(START, len(marks))
+    found, variances = find_smoothness(like, marks, start, START, FREE)
+    first = len(tried)
+    assert find_smoothness(like, marks, dataclasses.replace(start, variances=variances), START, FREE, found)[0] == found
+    assert len(tried) - first < 0.75 * first
 
 
 def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_they_are(monkeypatch):
