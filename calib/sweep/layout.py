@@ -64,7 +64,8 @@ class Columns:
 
     Joint terms are the few terms (with the marks' places) and the wander's unknowns of x, then those of y: `few_of`,
     `wander_of` by axis. `own` (n,) is the joint term of each unknown of the strip, `groups` (n,) its prior group; the
-    joint terms `few` (2 n_few,) stand before the unknowns `shared` too.
+    joint terms `few` (2 n_few,) stand before the unknowns `shared` too. The other way round, `common` (n_shared,) is
+    the joint term of each shared unknown, n_joint where that is none of this strip's.
     """
 
     n_joint: int
@@ -74,6 +75,7 @@ class Columns:
     groups: NDArray[np.int64]
     few: NDArray[np.int64]
     shared: NDArray[np.int64]
+    common: NDArray[np.int64]
 
     @property
     def n_terms(self) -> int:
@@ -107,9 +109,11 @@ def _columns(n_x: int, n_y: int, n_s: int, n_places: int, is_reversed: bool) -> 
     shared = [0, 2 + back, 1, *(4 + modes), 9 + 2 * n_s]
     shared += [4 + n_s, 5 + n_s + back, 7 + n_s + back, *(9 + n_s + modes), 10 + 2 * n_s]
     few = np.concatenate([few_x.start + np.arange(n_few), few_y.start + np.arange(n_few)])
+    common = np.full(11 + 2 * n_s, ends[-1])
+    common[shared] = few
     return Columns(
         ends[-1], (few_x, few_y), (wander_x, wander_y), np.concatenate(own), np.concatenate(groups), few,
-        np.array(shared),
+        np.array(shared), common,
     )  # fmt: skip
 
 

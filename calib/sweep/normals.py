@@ -98,8 +98,16 @@ def sum_up(layout: Layout, value: Array, information: Array, batches: Sequence[B
     )
 
 
-def normal_equations(layout: Layout, sums: Sums, threads: int = 1) -> ChainNormals:
-    """Normal equations of the evidence alone, without any prior; the same for any number of threads."""
+Wandering = dict[tuple[int, int, int, int], tuple[Array, Array, Array]]
+"""By two strips and an axis of each: the modes of the wander and the sums over their products."""
+
+
+def normal_equations(layout: Layout, sums: Sums, threads: int = 1, known: Wandering | None = None) -> ChainNormals:
+    """Normal equations of the evidence alone, without any prior; the same for any number of threads.
+
+    `known`, of the same evidence, holds what need not be summed again where the modes are the same, and is kept so.
+    """
+    known = {} if known is None else known
     count, m = len(layout.strips), len(layout.shared_groups())
     sizes = [len(layout.groups(k)) for k in range(count)]
     normals = ChainNormals(
@@ -111,9 +119,9 @@ def normal_equations(layout: Layout, sums: Sums, threads: int = 1) -> ChainNorma
         right_shared=np.zeros(m),
     )
     products = {(k, k): own for k, own in enumerate(sums.own) if own is not None} | sums.seams
-    shares = in_order(lambda blocks: _share(layout, blocks, products[blocks]), products, threads)
+    shares = in_order(lambda blocks: _share(layout, blocks, products[blocks], known), products, threads)
     for blocks, share in zip(products, shares, strict=True):
-        _add_share(layout, normals, blocks, share)
+        _add_share(normals, blocks, share)
     for k, n in enumerate(sizes):
         if sums.own[k] is None:
             normals.diagonal[k] = np.zeros((n, n))
@@ -148,18 +156,22 @@ def _products(layout: Layout, pairs: Sequence[tuple[Rows, Rows, NDArray[np.int64
     return sums
 
 
-def _joint_sums(layout: Layout, blocks: tuple[int, int], sums: Products) -> Array:
-    """Sums over the joint terms of one strip times those of another, or its own."""
+def _joint_sums(layout: Layout, blocks: tuple[int, int], sums: Products, known: Wandering) -> Array:
+    """Sums over the joint terms of one strip times those of another, or its own; and a row and a column of zeros."""
     here, there = (layout.columns(k) for k in blocks)
-    joint = np.empty((here.n_joint, there.n_joint))
+    joint = np.zeros((here.n_joint + 1, there.n_joint + 1))
     for i, left in enumerate(layout.wander[blocks[0]]):
         for j, right in enumerate(layout.wander[blocks[1]]):
             if blocks[0] == blocks[1] and i > j:
                 joint[here.half(i), here.half(j)] = joint[here.half(j), here.half(i)].T
                 continue
-            near = band_product(sums.near[i + j], sums.low, right, sums.left[i + j])
-            joint[here.wander_of[i], there.half(j)] = left.T @ near
+            made = known.get((*blocks, i, j))
+            if made is None or made[0] is not left or made[1] is not right:
+                made = left, right, left.T @ band_product(sums.near[i + j], sums.low, right)
+                known[*blocks, i, j] = made
+            joint[here.wander_of[i], there.wander_of[j]] = made[2]
             joint[here.few_of[i], there.few_of[j]] = sums.few[i + j]
+            joint[here.wander_of[i], there.few_of[j]] = left.T @ sums.left[i + j]
             joint[here.few_of[i], there.wander_of[j]] = sums.right[i + j].T @ right
     return joint
 
@@ -183,29 +195,28 @@ class _Share:
     shared: Array
 
 
-def _share(layout: Layout, blocks: tuple[int, int], products: Products) -> _Share:
+def _share(layout: Layout, blocks: tuple[int, int], products: Products, known: Wandering) -> _Share:
     """The share of a strip with itself or with its neighbour."""
     here, there = (layout.columns(k) for k in blocks)
-    joint = _joint_sums(layout, blocks, products)
-    own, few = joint.take(here.own, axis=0), joint.take(here.few, axis=0)
+    joint = _joint_sums(layout, blocks, products, known)
+    own, common = joint.take(here.own, axis=0), joint.take(here.common, axis=0)
     return _Share(
-        own.take(there.own, axis=1), own.take(there.few, axis=1), few.take(there.own, axis=1).T,
-        few.take(there.few, axis=1),
+        own.take(there.own, axis=1), own.take(there.common, axis=1), common.take(there.own, axis=1).T,
+        common.take(there.common, axis=1),
     )  # fmt: skip
 
 
-def _add_share(layout: Layout, normals: ChainNormals, blocks: tuple[int, int], share: _Share) -> None:
+def _add_share(normals: ChainNormals, blocks: tuple[int, int], share: _Share) -> None:
     """Add a share to the normal equations."""
     k, other = blocks
-    here, there = layout.columns(k).shared, layout.columns(other).shared
-    normals.border[k][:, there] += share.border
-    normals.shared[here[:, None], there] += share.shared
+    normals.border[k] += share.border
+    normals.shared[:] += share.shared
     if k == other:
         normals.diagonal[k] = share.block
         return
     normals.next_to[k] = share.block
-    normals.border[other][:, here] += share.border_right
-    normals.shared[there[:, None], here] += share.shared.T
+    normals.border[other] += share.border_right
+    normals.shared[:] += share.shared.T
 
 
 def fitted_values(layout: Layout, solution: ChainEstimate, batches: Sequence[Batch], count: int) -> Array:

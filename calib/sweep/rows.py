@@ -188,17 +188,14 @@ def _forms(across, of_left, of_right, near, low, few_a, cell_a, weight_a, few_b,
 
 
 @njit(cache=True, nogil=True)
-def band_product(near, low, full, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What stands beside (splines, f), and then the product (splines, m) of a banded matrix with a full one."""
-    first = beside.shape[1]
-    out = np.zeros((low.size, first + full.shape[1]))
+def band_product(near, low, full):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The product (splines, m) of a banded matrix with a full one."""
+    out = np.zeros((low.size, full.shape[1]))
     for i in range(low.size):
-        for m in range(first):
-            out[i, m] = beside[i, m]
         for j in range(near.shape[1]):
             if near[i, j] != 0.0:
                 for m in range(full.shape[1]):
-                    out[i, first + m] += near[i, j] * full[low[i] + j, m]
+                    out[i, m] += near[i, j] * full[low[i] + j, m]
     return out
 
 

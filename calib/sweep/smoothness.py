@@ -15,7 +15,7 @@ from calib.sweep.adjust import TIE, Observations, Start, make_batches, misfit, n
 from calib.sweep.chain import variances_chain
 from calib.sweep.layout import Layout, Smoothness, make_layout
 from calib.sweep.modes import Kernel
-from calib.sweep.normals import Sums, normal_equations, sum_up, with_priors
+from calib.sweep.normals import Sums, Wandering, normal_equations, sum_up, with_priors
 
 # Where the evidence says little, the smoother side of what is likely: the search moves for a gain only.
 FIRST = Smoothness(wander_x=Kernel(3, 0.5), wander_y=Kernel(3, 0.5), sweep=Kernel(3, 1.0))
@@ -46,13 +46,14 @@ class _Trial:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Search:
     """What stays the same from trial to trial: strips and places, the evidence as it is to count, what is expected of
-    the prior variances and which of them move."""
+    the prior variances and which of them move; and the latest sums over the wander's products."""
 
     like: Layout
     o: Observations
     expected: Array
     free: Sequence[str]
     threads: int
+    known: Wandering
 
 
 def find_smoothness(
@@ -65,7 +66,7 @@ def find_smoothness(
     with the most evidence are asked. The search begins at `begin`, from where each gain leads on.
     """
     weighted = replace(o, information=o.information * (start.weight / start.scale[o.kind])[:, None, None])
-    search = _Search(*_neighbours(like, weighted), expected, free, threads)
+    search = _Search(*_neighbours(like, weighted), expected, free, threads, {})
     best = _likeliest(search, _try(search, begin, start.variances, None), "wander_y")
     along = best.smoothness.wander_y
     if along != begin.wander_y:
@@ -143,7 +144,7 @@ def _try(search: _Search, smoothness: Smoothness, variances: Array, sums: Sums |
     layout = make_layout(search.like.strips, search.like.places, smoothness)
     if sums is None:
         sums = sum_up(layout, o.value, o.information, make_batches(layout, o, threads), threads)
-    normals = normal_equations(layout, sums, threads)
+    normals = normal_equations(layout, sums, threads, search.known)
     for _ in range(ROUNDS):
         solution = variances_chain(with_priors(layout, normals, variances), threads)
         before, variances = variances, next_variances(layout, solution, variances, search.expected, search.free)
