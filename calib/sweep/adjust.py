@@ -162,7 +162,7 @@ def solve_weighted(
     """One weighted solution with its residuals."""
     normals = _weighted_normals(layout, o, batches, scale, weight, threads)
     solution = solve_chain(with_priors(layout, normals, variances), threads)
-    residual = o.value - fitted_values(layout, solution, batches, len(o))
+    residual = o.value - fitted_values(layout, solution, batches, len(o), threads)
     fit_cov = fit_covariance(layout, solution, batches, len(o), threads)
     return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight)
 
@@ -174,7 +174,7 @@ def weighted_residual(
     """The residuals (N, 2) of `solve_weighted` alone."""
     normals = _weighted_normals(layout, o, batches, scale, weight, threads)
     estimate = estimate_chain(with_priors(layout, normals, variances), threads)
-    return o.value - fitted_values(layout, estimate, batches, len(o))
+    return o.value - fitted_values(layout, estimate, batches, len(o), threads)
 
 
 def _weighted_normals(

@@ -65,7 +65,8 @@ class Columns:
     Joint terms are the few terms (with the marks' places) and the wander's unknowns of x, then those of y: `few_of`,
     `wander_of` by axis. `own` (n,) is the joint term of each unknown of the strip, `groups` (n,) its prior group; the
     joint terms `few` (2 n_few,) stand before the unknowns `shared` too. The other way round, `common` (n_shared,) is
-    the joint term of each shared unknown, n_joint where that is none of this strip's.
+    the joint term of each shared unknown, n_joint where that is none of this strip's; `unknown` (n_joint,) is the
+    strip's unknown before each joint term, any for those before which only a shared one stands, `alone`.
     """
 
     n_joint: int
@@ -76,6 +77,8 @@ class Columns:
     few: NDArray[np.int64]
     shared: NDArray[np.int64]
     common: NDArray[np.int64]
+    unknown: NDArray[np.int64]
+    alone: NDArray[np.int64]
 
     @property
     def n_terms(self) -> int:
@@ -96,7 +99,7 @@ def _columns(n_x: int, n_y: int, n_s: int, n_places: int, is_reversed: bool) -> 
     n_few, back, modes = 4 + n_s, int(is_reversed), np.arange(n_s)
     ends = np.cumsum([0, n_few + n_places, n_x, n_few + n_places, n_y]).tolist()
     few_x, wander_x, few_y, wander_y = (slice(*pair) for pair in pairwise(ends))
-    own, groups = [], []
+    parts, groups = [], []
     for terms, wander, names in (
         (few_x, wander_x, {"a": 0, "slope_x": 1, "Wx": None, "Sk_line": 2, "Sk": 3, "place_x": n_few}),
         (few_y, wander_y, {"b": 0, "slope_y": 1, "Wy": None, "shear": 2, "place_y": n_few}),
@@ -104,16 +107,19 @@ def _columns(n_x: int, n_y: int, n_s: int, n_places: int, is_reversed: bool) -> 
         for name, first in names.items():
             count = {"Sk": n_s, "place_x": n_places, "place_y": n_places}.get(name, 1)
             at = np.arange(wander.start, wander.stop) if first is None else terms.start + first + np.arange(count)
-            own.append(at)
+            parts.append(at)
             groups.append(np.full(len(at), GROUPS.index(name)))
     shared = [0, 2 + back, 1, *(4 + modes), 9 + 2 * n_s]
     shared += [4 + n_s, 5 + n_s + back, 7 + n_s + back, *(9 + n_s + modes), 10 + 2 * n_s]
     few = np.concatenate([few_x.start + np.arange(n_few), few_y.start + np.arange(n_few)])
     common = np.full(11 + 2 * n_s, ends[-1])
     common[shared] = few
+    own = np.concatenate(parts)
+    unknown = np.zeros(ends[-1], np.int64)
+    unknown[own] = np.arange(own.size)
     return Columns(
-        ends[-1], (few_x, few_y), (wander_x, wander_y), np.concatenate(own), np.concatenate(groups), few,
-        np.array(shared), common,
+        ends[-1], (few_x, few_y), (wander_x, wander_y), own, np.concatenate(groups), few, np.array(shared), common,
+        unknown, np.setdiff1d(np.arange(ends[-1]), own),
     )  # fmt: skip
 
 
@@ -161,22 +167,19 @@ class Layout:
         """Number of the splines of the line."""
         return len(self.line_modes[0].coefficients)
 
-    def rows(self, strip: int, line: Array, sample: Array, sign: float = 1.0) -> Rows:
-        """Terms of places in a strip, times `sign`."""
-        shape = self.strips[strip]
-        t_l, t_s = line / ((shape.n_lines - 1) / 2) - 1, sample / ((shape.n_samples - 1) / 2) - 1
-        none = np.zeros((len(t_l), 1 + len(self.places[strip])))
-        few = np.column_stack([np.ones_like(t_l), t_l, t_s, self.sample_modes.at(sample), none])
+    def along(self, strip: int, line: Array) -> tuple[Array, NDArray[np.int64], Array]:
+        """What depends on lines (N,) of a strip alone: t_l, and the splines' `cell` and `weight` as in `Rows`."""
         modes = self.line_modes[0]
         cell, weight = spline_weights(modes.length, modes.points, np.asarray(line, np.float64))
-        return Rows(sign * few, cell, sign * weight)
+        return line / ((self.strips[strip].n_lines - 1) / 2) - 1, cell, weight
 
-    def line_rows(self, strip: int, line: Array) -> Rows:
-        """The terms of lines (N,) of a strip that depend on the line alone; the others are zero."""
-        cell, weight = spline_weights(self.line_modes[0].length, self.line_modes[0].points, line)
-        few = np.zeros((len(line), self.columns(strip).n_terms))
-        few[:, 1] = line / ((self.strips[strip].n_lines - 1) / 2) - 1
-        return Rows(few, cell, weight)
+    def rows(self, strip: int, line: Array, sample: Array, sign: float = 1.0) -> Rows:
+        """Terms of places in a strip, times `sign`."""
+        t_l, cell, weight = self.along(strip, line)
+        t_s = sample / ((self.strips[strip].n_samples - 1) / 2) - 1
+        none = np.zeros((len(t_l), 1 + len(self.places[strip])))
+        few = np.column_stack([np.ones_like(t_l), t_l, t_s, self.sample_modes.at(sample), none])
+        return Rows(sign * few, cell, sign * weight)
 
     def place_rows(self, strip: int, mark: NDArray[np.int64]) -> Rows:
         """Terms of the unknown places alone, for marks (N,); all zero for marks that a strip's block does not hold."""

@@ -12,6 +12,7 @@ from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
 from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 from calib.sweep.normals import place_values
+from calib.sweep.rows import spline_values
 from calib.sweep.spread import place_variance
 
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
@@ -75,8 +76,9 @@ def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
 
 def _along(fit: Adjustment, strip: int, line: Array) -> Array:
     """What of the fitted departure (N, 2) depends on the line, px."""
-    rows = fit.layout.line_rows(strip, line)
-    return place_values(fit.layout, fit.solution, strip, rows)
+    t_l, cell, weight = fit.layout.along(strip, line)
+    few, splines = fit.layout.coefficients(strip, fit.solution.unknowns[strip], fit.solution.shared)
+    return np.asarray(t_l[:, None] * few[1] + spline_values(cell, weight, splines))
 
 
 def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
@@ -86,8 +88,7 @@ def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
 
 def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
     """Variance (N, 2) of the fitted departure, px^2."""
-    wander = fit.prior[[GROUPS.index("Wx"), GROUPS.index("Wy")]]
-    return place_variance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), wander)
+    return place_variance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), _wander(fit))
 
 
 def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Array:
@@ -130,14 +131,31 @@ def _inverted(information: Array) -> Array:
     return cov
 
 
+def line_variance(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
+    """Variance (N, 2) of the fitted departure on lines (N,), its mean over some samples, px^2.
+
+    A place's terms are those of its line and of its sample; their products' mean is the product of the means where one
+    of both stays the same, so that the scatter of the sample's terms is all that need be added to a mean place's.
+    """
+    across = fit.layout.rows(strip, np.zeros(sample.size), sample).few
+    rows = fit.layout.rows(strip, line, np.zeros(line.size))
+    rows.few[:, 2:] = across[:, 2:].mean(axis=0)  # all but 1 and that of the line
+    scatter = np.cov(across.T, bias=True)
+    return place_variance(fit.layout, fit.solution, strip, rows, _wander(fit), scatter)
+
+
 def _sigma(fit: Adjustment, strip: int, base: StripSweep) -> Array:
     """1-sigma (n_lines, 2) in px, root mean square over five samples."""
     some = np.unique(np.append(np.arange(0, base.n_lines, SIGMA_EVERY), base.n_lines - 1)).astype(float)
-    places = np.linspace(0, base.n_samples - 1, 5)
-    cov = departure_cov(fit, strip, np.repeat(some, 5), np.tile(places, some.size))
-    sigma = np.sqrt(np.maximum(cov.reshape(-1, 5, 2).mean(axis=1), 0.0))
+    variance = line_variance(fit, strip, some, np.linspace(0, base.n_samples - 1, 5))
+    sigma = np.sqrt(np.maximum(variance, 0.0))
     line = np.arange(base.n_lines)
     return np.column_stack([np.interp(line, some, sigma[:, i]) for i in range(2)])
+
+
+def _wander(fit: Adjustment) -> Array:
+    """The prior variances (2,) of the wander's modes that a fit was made with."""
+    return fit.prior[[GROUPS.index("Wx"), GROUPS.index("Wy")]]
 
 
 def marks_in_reach(sweep: StripSweep, marks: ReseauMarks, reach_mm: float) -> NDArray[np.int64]:

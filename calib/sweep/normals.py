@@ -219,12 +219,19 @@ def _add_share(normals: ChainNormals, blocks: tuple[int, int], share: _Share) ->
     normals.shared[:] += share.shared.T
 
 
-def fitted_values(layout: Layout, solution: ChainEstimate, batches: Sequence[Batch], count: int) -> Array:
+def fitted_values(
+    layout: Layout, solution: ChainEstimate, batches: Sequence[Batch], count: int, threads: int = 1
+) -> Array:
     """The fit's values (count, 2) of the batches' observations."""
     fitted = np.zeros((count, 2))
-    for k, mine in enumerate(by_strip(layout, batches)):
-        for batch, rows in mine:
-            fitted[batch.index] += place_values(layout, solution, k, rows)
+    strips = by_strip(layout, batches)
+
+    def values(k: int) -> list[Array]:
+        return [place_values(layout, solution, k, rows) for _, rows in strips[k]]
+
+    for mine, found in zip(strips, in_order(values, range(len(strips)), threads), strict=True):
+        for (batch, _), value in zip(mine, found, strict=True):
+            fitted[batch.index] += value
     return fitted
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.ordered import in_order
 from calib.sweep.chain import ChainSolution
-from calib.sweep.layout import Layout
+from calib.sweep.layout import Columns, Layout
 from calib.sweep.normals import Batch, by_strip, seams
 from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values
 
@@ -60,12 +60,42 @@ def _covariances(
     return covariances
 
 
-def place_variance(layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array) -> Array:
+def place_variance(
+    layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array, scatter: Array | None = None
+) -> Array:
     """Variance (N, 2) of the fitted departures at places in one strip.
 
     `wander` (2,) is the prior variance of the wander's modes that the solution was made with: what evidence has not
-    seen of them (`Layout.cut_to`) has it still.
+    seen of them (`Layout.cut_to`) has it still. Where rows are means over several places of a line, `scatter` (f, f) is
+    that of the few terms about them, and the variance is the mean of those of the places.
     """
+    of = _few_variances if len(rows) < layout.n_splines else _many_variances
+    few, variance = of(layout, solution, strip, rows, wander)
+    return variance if scatter is None else variance + np.sum(few * scatter, axis=(1, 2))
+
+
+def _few_variances(
+    layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array
+) -> tuple[Array, Array]:
+    """The few terms' covariance by axis (2, f, f), and the variance (N, 2) of rows, fewer than splines."""
+    joint, columns = _joint_covariance(layout, solution, (strip, strip)), layout.columns(strip)
+    halves = [joint[columns.half(axis), columns.half(axis)] for axis, _ in ALONE]
+    at = _joint_rows(layout, strip, rows)
+    variance = np.column_stack(
+        [np.einsum("nt,nt->n", each @ half, each) for each, half in zip(at, halves, strict=True)]
+    )
+    for axis, _ in ALONE:
+        whole, seen = layout.line_modes[axis].coefficients, layout.wander[strip][axis]
+        if seen is not whole:
+            variance[:, axis] += wander[axis] * (_squares(rows, whole) - _squares(rows, seen))
+    n = columns.n_terms
+    return np.stack([half[:n, :n] for half in halves]), variance
+
+
+def _many_variances(
+    layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array
+) -> tuple[Array, Array]:
+    """The same by the splines' covariance."""
     spread = _spread(layout, solution, (strip, strip), band_of([(rows, rows)], layout.n_splines), ALONE)
     for axis, _ in ALONE:
         whole, seen = layout.line_modes[axis].coefficients, layout.wander[strip][axis]
@@ -73,7 +103,13 @@ def place_variance(layout: Layout, solution: ChainSolution, strip: int, rows: Ro
             unseen = np.zeros_like(spread.near[axis])
             band_of_product(unseen, spread.low, np.hstack([whole, -seen]), np.hstack([whole, seen]))
             spread.near[axis] += wander[axis] * unseen
-    return np.column_stack([forms(spread, axis, rows, rows) for axis, _ in ALONE])
+    return spread.few, np.column_stack([forms(spread, axis, rows, rows) for axis, _ in ALONE])
+
+
+def _squares(rows: Rows, modes: Array) -> Array:
+    """The sum over modes of their squares at each row (N,)."""
+    values = spline_values(rows.cell, rows.weight, modes)
+    return np.asarray(np.einsum("nm,nm->n", values, values))
 
 
 def _of_rows(layout: Layout, joint: Array, blocks: tuple[int, int], left: Rows, right: Rows) -> Array:
@@ -82,10 +118,12 @@ def _of_rows(layout: Layout, joint: Array, blocks: tuple[int, int], left: Rows, 
     ahead = _joint_rows(layout, blocks[0], left)
     behind = ahead if left is right else _joint_rows(layout, blocks[1], right)
     cov = np.empty((len(left), 2, 2))
-    for i in range(2):
-        for j in range(2):
-            cov[:, i, j] = np.einsum("nt,nt->n", ahead[i] @ joint[here.half(i), there.half(j)], behind[j])
-    return cov if left is right else cov + cov.transpose(0, 2, 1)
+    for i, j in AXES if left is right else ACROSS:
+        cov[:, i, j] = np.einsum("nt,nt->n", ahead[i] @ joint[here.half(i), there.half(j)], behind[j])
+    if left is right:
+        cov[:, 1, 0] = cov[:, 0, 1]
+        return cov
+    return cov + cov.transpose(0, 2, 1)
 
 
 def _joint_rows(layout: Layout, strip: int, rows: Rows) -> list[Array]:
@@ -117,10 +155,16 @@ def _joint_covariance(layout: Layout, solution: ChainSolution, blocks: tuple[int
     """Covariance of a strip's joint terms with its own or its right neighbour's."""
     k, other = blocks
     here, there = layout.columns(k), layout.columns(other)
-    joint = np.zeros((here.n_joint, there.n_joint))
-    own, few, shared = here.own[:, None], here.few[:, None], here.shared[:, None]
-    joint[own, there.own] = solution.cov[k] if k == other else solution.cov_next[k]
-    joint[own, there.few] += solution.cov_border[k][:, there.shared]
-    joint[few, there.own] += solution.cov_border[other][:, here.shared].T
-    joint[few, there.few] += solution.cov_shared[shared, there.shared]
+    joint = _by_terms(_by_terms(solution.cov[k] if k == other else solution.cov_next[k], here).T, there).T
+    left, right = _by_terms(solution.cov_border[k], here), _by_terms(solution.cov_border[other], there)
+    joint[:, there.few] += left.take(there.shared, axis=1)
+    joint[here.few] += right.take(here.shared, axis=1).T
+    joint[here.few[:, None], there.few] += solution.cov_shared[here.shared[:, None], there.shared]
     return joint
+
+
+def _by_terms(of_unknowns: Array, columns: Columns) -> Array:
+    """Rows of a strip's unknowns as rows of its joint terms, zero before which only a shared unknown stands."""
+    rows = of_unknowns.take(columns.unknown, axis=0)
+    rows[columns.alone] = 0.0
+    return rows

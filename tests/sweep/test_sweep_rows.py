@@ -20,7 +20,7 @@ from calib.sweep.adjust import (
 )
 from calib.sweep.layout import GROUPS, Smoothness, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
-from calib.sweep.nominal import departure, departure_cov
+from calib.sweep.nominal import departure, departure_cov, line_variance
 from calib.sweep.normals import normal_equations, sum_up
 from calib.sweep.rows import spline_values, spline_weights
 
@@ -127,6 +127,23 @@ def test_departures_and_their_variances_are_those_of_the_dense_design():
             at = line[[n]], sample[[n]]
             np.testing.assert_allclose(departure(fit, k, *at)[0], own @ s.unknowns[k] + shared @ s.shared, atol=1e-10)
             np.testing.assert_allclose(departure_cov(fit, k, *at)[0], np.diag(cov), atol=1e-10)
+
+
+@pytest.mark.parametrize("cut", [False, True])
+@pytest.mark.parametrize("count", [40, 800])  # fewer lines than splines, and more
+def test_the_variance_of_a_line_is_the_mean_of_those_of_its_places(count, cut):
+    rng = np.random.default_rng(6)
+    layout = make_layout([StripShape(9000, N_SAMPLES, k == 1) for k in range(3)], [(1,), (4,), ()])
+    o = evidence(rng)
+    o = replace(o, line_a=rng.uniform(0, 9000, len(o)), line_b=rng.uniform(0, 9000, len(o)))
+    o = o.select(np.arange(len(o)) % 3 == 0) if cut else o
+    start = rng.uniform(0.3, 3, len(GROUPS))
+    fit = adjust(layout, o, start, (), unknown_start(start, len(o)), rounds=1)
+    line, samples = np.linspace(0, 8999, count), np.linspace(0, N_SAMPLES - 1, 5)
+    for k in range(3):
+        one = departure_cov(fit, k, np.repeat(line, 5), np.tile(samples, count))
+        got = line_variance(fit, k, line, samples)
+        np.testing.assert_allclose(got, one.reshape(-1, 5, 2).mean(axis=1), rtol=1e-9)
 
 
 def test_what_few_marks_do_not_see_of_the_wander_is_left_out_and_changes_nothing():
