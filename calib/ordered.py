@@ -1,4 +1,4 @@
-"""Pieces of work done by several threads, handed over in order, only a few of them alive at a time.
+"""Pieces of work done by several threads, handed over in order, large ones with only a few of them alive at a time.
 
 Threads that work on arrays get and free megabytes all the time. The C library would return them to the system and have
 them back zeroed, page by page, which takes a good part of the time of making a map; so it is told to keep some, and
@@ -55,6 +55,36 @@ def beside(work: Callable[[], Result], threads: int) -> Callable[[], Result]:
     future = with_one.submit(work)
     with_one.shutdown(wait=False)
     return future.result
+
+
+def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> list[Result]:
+    """All results of `work` in the order of `tasks`, which are done by `threads` threads, the calling one among them.
+
+    For many small pieces: each thread takes the next one when it is ready, and where there is one none waits.
+    """
+    todo = list(tasks)
+    turns = iter(range(len(todo)))  # a turn is taken by one thread only
+    done: dict[int, Result] = {}
+
+    def take_turns() -> None:
+        for i in turns:
+            done[i] = work(todo[i])
+
+    helpers = min(threads, len(todo)) - 1
+    others = [_helping(helpers).submit(take_turns) for _ in range(helpers)]
+    try:
+        take_turns()
+    finally:
+        for other in others:
+            if not other.cancel():
+                other.result()
+    return [done[i] for i in range(len(todo))]
+
+
+@cache
+def _helping(threads: int) -> ThreadPoolExecutor:
+    """Threads that stay: to begin new ones for each few milliseconds of work would cost a good part of them."""
+    return workers(threads)
 
 
 def in_order(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> Iterator[Result]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.normals import Batch, Sums, by_strip, fitted_values, normal_equations, sum_up, with_priors
@@ -139,7 +139,7 @@ def make_batches(layout: Layout, observations: Observations, threads: int = 1) -
     group = 3 * o.a + part
     order = np.argsort(group, kind="stable")
     pieces = np.split(order, np.flatnonzero(np.diff(group[order])) + 1) if len(o) else []
-    return list(in_order(lambda index: _batch(layout, o, index, int(part[index[0]])), pieces, threads))
+    return shared_out(lambda index: _batch(layout, o, index, int(part[index[0]])), pieces, threads)
 
 
 def _batch(layout: Layout, o: Observations, index: NDArray[np.int64], part: int) -> Batch:

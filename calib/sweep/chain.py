@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg.lapack import dpotrf, dtrtri
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import shared_out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -106,8 +106,7 @@ def variances_chain(normals: ChainNormals, threads: int = 1) -> ChainVariances:
             after, _ = _inverse_block(root, ahead, after)
             variance[k] = np.diag(after).copy()
 
-    for _ in in_order(invert, factored.parts, threads):
-        pass
+    shared_out(invert, factored.parts, threads)
     return ChainVariances(
         unknowns=_unknowns(solved, factored.shared),
         shared=factored.shared,
@@ -131,8 +130,7 @@ def solve_chain(normals: ChainNormals, threads: int = 1) -> ChainSolution:
     solved = _solved(factored, count, threads)
     cov, cov_next = [np.empty(0)] * count, [np.empty(0)] * (count - 1)
     cov[_middle(count)] = factored.root.T @ factored.root
-    for _ in in_order(partial(_invert, cov, cov_next), factored.parts, threads):
-        pass
+    shared_out(partial(_invert, cov, cov_next), factored.parts, threads)
     gains = [x[:, :-1] @ factored.cov_shared for x in solved]
 
     def join_shared(k: int) -> None:
@@ -140,8 +138,7 @@ def solve_chain(normals: ChainNormals, threads: int = 1) -> ChainSolution:
         if k + 1 < count:
             cov_next[k] += gains[k] @ solved[k + 1][:, :-1].T
 
-    for _ in in_order(join_shared, range(count), threads):
-        pass
+    shared_out(join_shared, range(count), threads)
     return ChainSolution(
         unknowns=_unknowns(solved, factored.shared),
         shared=factored.shared,
@@ -165,7 +162,7 @@ def _factored(normals: ChainNormals, threads: int) -> _Factored:
     count = len(normals.diagonal)
     middle = _middle(count)
     halves = [range(middle), range(count - 1, middle, -1)]
-    parts = list(in_order(lambda strips: _eliminated(normals, strips, middle), halves, threads))
+    parts = shared_out(lambda strips: _eliminated(normals, strips, middle), halves, threads)
     root = _inverse_root(normals.diagonal[middle] - parts[0].off_block - parts[1].off_block)
     half = root @ (_right_sides(normals, middle) - parts[0].off_right - parts[1].off_right)
     everywhere = [*parts[0].halves, half, *parts[1].halves]
@@ -240,8 +237,7 @@ def _solved(factored: _Factored, count: int, threads: int) -> list[Array]:
             after = part.roots[i].T @ (part.halves[i] if ahead is None else part.halves[i] - ahead @ after)
             solved[part.strips[i]] = after
 
-    for _ in in_order(back, factored.parts, threads):
-        pass
+    shared_out(back, factored.parts, threads)
     return solved
 
 

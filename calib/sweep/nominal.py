@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame, ReseauMarks
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
 from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
@@ -51,7 +51,7 @@ def make_nominal(frame: Frame) -> Nominal:
 
 def fitted_sweeps(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:
     """The sweeps of all strips after a fit, with the uncertainty of each line averaged over the samples."""
-    return tuple(in_order(lambda k: _fitted(nominal, fit, k), range(len(nominal.sweeps)), threads))
+    return tuple(shared_out(lambda k: _fitted(nominal, fit, k), range(len(nominal.sweeps)), threads))
 
 
 def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
@@ -108,7 +108,7 @@ def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Ar
         return departure(fit, k, line, sample), departure_cov(fit, k, line, sample)
 
     some = [k for k in range(count) if here[k].size + there[k].size]
-    for k, (moved, unsure) in zip(some, in_order(predicted, some, threads), strict=True):
+    for k, (moved, unsure) in zip(some, shared_out(predicted, some, threads), strict=True):
         both, n = np.concatenate([here[k], there[k]]), here[k].size
         residual[both] += np.repeat([[-1.0], [1.0]], [n, both.size - n], axis=0) * moved
         variance[both] += unsure

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.chain import ChainEstimate, ChainNormals
 from calib.sweep.layout import Layout
 from calib.sweep.rows import (
@@ -84,13 +84,13 @@ def sum_up(layout: Layout, value: Array, information: Array, batches: Sequence[B
     def seam_sums(seam: list[Batch]) -> Products:
         return _products(layout, [(batch.rows[0], batch.rows[1], batch.index) for batch in seam], information)
 
-    found = list(in_order(own_sums, enumerate(by_strip(layout, batches)), threads))
+    found = shared_out(own_sums, enumerate(by_strip(layout, batches)), threads)
     between = seams(batches)
     p, r = information[:, 0, 0], information[:, 1, 1]
     det = np.where((p > 0) & (r > 0), p * r - information[:, 0, 1] ** 2, np.maximum(p, r))
     return Sums(
         [own for own, _, _ in found],
-        dict(zip(between, in_order(seam_sums, between.values(), threads), strict=True)),
+        dict(zip(between, shared_out(seam_sums, between.values(), threads), strict=True)),
         [few for _, few, _ in found],
         [splines for _, _, splines in found],
         float(np.sum(pull * value)),
@@ -119,7 +119,7 @@ def normal_equations(layout: Layout, sums: Sums, threads: int = 1, known: Wander
         right_shared=np.zeros(m),
     )
     products = {(k, k): own for k, own in enumerate(sums.own) if own is not None} | sums.seams
-    shares = in_order(lambda blocks: _share(layout, blocks, products[blocks], known), products, threads)
+    shares = shared_out(lambda blocks: _share(layout, blocks, products[blocks], known), products, threads)
     for blocks, share in zip(products, shares, strict=True):
         _add_share(normals, blocks, share)
     for k, n in enumerate(sizes):
@@ -229,7 +229,7 @@ def fitted_values(
     def values(k: int) -> list[Array]:
         return [place_values(layout, solution, k, rows) for _, rows in strips[k]]
 
-    for mine, found in zip(strips, in_order(values, range(len(strips)), threads), strict=True):
+    for mine, found in zip(strips, shared_out(values, range(len(strips)), threads), strict=True):
         for (batch, _), value in zip(mine, found, strict=True):
             fitted[batch.index] += value
     return fitted

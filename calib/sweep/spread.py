@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.chain import ChainSolution
 from calib.sweep.layout import Columns, Layout
 from calib.sweep.normals import Batch, by_strip, seams
@@ -32,7 +32,7 @@ def fit_covariance(
             layout, solution, blocks, [(rows if blocks[0] == blocks[1] else b.rows[0], rows) for b, rows in mine]
         )
 
-    for blocks, found in zip(by_blocks, in_order(covariances, by_blocks, threads), strict=True):
+    for blocks, found in zip(by_blocks, shared_out(covariances, by_blocks, threads), strict=True):
         for (batch, _), cov in zip(by_blocks[blocks], found, strict=True):
             total[batch.index] += cov
     return total

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from calib.film.source import read_window
 from calib.median import median_of
-from calib.ordered import beside, give_back, in_order
+from calib.ordered import beside, give_back, in_order, shared_out
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted
 from calib.run.noticed import MOST_NAMED, noticed
@@ -37,6 +37,38 @@ def test_results_come_in_order_and_few_wait(threads: int) -> None:
         got.append(result)
         assert len(asked) <= len(got) + 2 * threads
     assert got == [task * task for task in range(20)]
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3])
+def test_shared_work_is_done_by_that_many_threads_also_within_shared_work(threads: int) -> None:
+    meeting = threading.Barrier(threads)
+
+    def within(task: int) -> list[int]:
+        return shared_out(lambda other: task * other, range(3), threads)
+
+    def work(task: int) -> tuple[int, list[int]]:
+        if task < threads:
+            meeting.wait(5.0)  # as many at the same time as there are threads
+        return threading.get_ident(), within(task)
+
+    found = shared_out(work, range(20), threads)
+    assert len({thread for thread, _ in found[:threads]}) == threads
+    assert threading.get_ident() in {thread for thread, _ in found}
+    assert [result for _, result in found] == [[0, task, 2 * task] for task in range(20)]
+    assert shared_out(work, [], threads) == []
+
+
+@pytest.mark.parametrize("failing", ["mine", "another's"])
+def test_shared_work_that_fails_on_any_thread_fails(failing: str) -> None:
+    meeting, me = threading.Barrier(2), threading.get_ident()
+
+    def work(task: int) -> None:
+        meeting.wait(5.0)
+        if (threading.get_ident() == me) == (failing == "mine"):
+            raise ValueError(failing)
+
+    with pytest.raises(ValueError, match=failing):
+        shared_out(work, range(2), 2)
 
 
 @pytest.mark.parametrize(("threads", "at_once"), [(1, False), (2, True)])
