@@ -16,10 +16,10 @@ def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, bo
     n_lines, n_samples = y_line.size, x_sample.size
     label = np.empty((n_lines, n_samples), dtype=np.int16)
     near = np.empty(len(boxes), dtype=np.int64)
-    skew_reach = np.abs(y_sample).max()
+    skew_reach, wide = np.abs(y_sample).max(), np.abs(x_sample - center).max()
     for line in range(n_lines):
         margin_y = margin_line[line]
-        slack = skew_reach + abs(skew_line[line]) * np.abs(x_sample - center).max() + margin_y
+        slack = skew_reach + abs(skew_line[line]) * wide + margin_y
         n_near = 0
         for box in range(len(boxes)):
             if boxes[box, 2] - slack < y_line[line] < boxes[box, 3] + slack:

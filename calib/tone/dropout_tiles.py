@@ -27,8 +27,8 @@ def tile_statistics(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
                 above, here, below = dn[line - 1, left:right], dn[line, left:right], dn[line + 1, left:right]
                 _twice_off(above, here, below, values[n : n + width], off[n : n + width])
                 n += width
-            level[row, column] = _median(values[:n])
-            scatter[row, column] = 1.4826 * (0.5 * _median(off[:n])) / np.sqrt(1.5)
+            level[row, column] = median_of_whole(values[:n])
+            scatter[row, column] = 1.4826 * (0.5 * median_of_whole(off[:n])) / np.sqrt(1.5)
     return level, scatter
 
 
@@ -42,8 +42,11 @@ def _twice_off(above, here, below, values, off):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _median(values):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Median of whole numbers, exact, by halving the range that it lies in: counting a range is one quick sweep."""
+def median_of_whole(values):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Median of whole numbers from 0 on (int32), exact, by halving the range that it lies in.
+
+    Counting a range is one quick sweep.
+    """
     middle = (values.size + 1) // 2
     low, high = _least_above(values, np.int32(-1)), _greatest(values)
     while low < high:

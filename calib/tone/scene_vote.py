@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct, idct
-from scipy.ndimage import gaussian_filter, gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d
 
 from calib.coordinates import Array
 from calib.tone.banding import (
@@ -27,6 +27,7 @@ from calib.tone.banding import (
     precision_of,
 )
 from calib.tone.definite import factor_of, half_solved
+from calib.tone.scene_kernels import smoothed
 
 FEWEST_BLOCKS = 12
 HALF_SEEN = 0.5  # of a block's lines must show the scene for a sample's mean to count
@@ -96,12 +97,12 @@ def _fast(values: Array, seen: NDArray[np.bool_]) -> Array:
 
 def _share_about(seen: NDArray[np.bool_], reach: tuple[float, float]) -> Array:
     """Gaussian share of the places about each that were seen."""
-    return np.maximum(gaussian_filter(seen.astype(np.float64), reach), 1e-3)
+    return np.maximum(smoothed(seen.astype(np.float64), reach), 1e-3)
 
 
 def _mean_about(values: Array, share: Array, reach: tuple[float, float]) -> Array:
     """Gaussian mean of the values seen about each place, their `share` known; `values` are zero elsewhere."""
-    return np.asarray(gaussian_filter(values, reach) / share)
+    return np.asarray(smoothed(values, reach) / share)
 
 
 def _levelled(values: Array, seen: NDArray[np.bool_]) -> Array:

@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.compiled import njit
 from calib.median import median_of
+from calib.tone.dropout_tiles import median_of_whole
 
 COLUMN_GROUPS = 6  # of a profile
 ROBUST = 6.0  # a profile point further off than this, in its scatter, counts no more
@@ -71,15 +72,14 @@ def nearest_line(values, wanted):  # type: ignore[no-untyped-def]  # pragma: no 
 @njit(cache=True, nogil=True)
 def row_medians(dn, lost):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Median of each line's samples that are not lost; not a number where at least half of them are."""
-    median, values = np.full(dn.shape[0], np.nan), np.empty(dn.shape[1])
+    median, values = np.full(dn.shape[0], np.nan), np.empty(dn.shape[1], np.int32)
     for line in range(dn.shape[0]):
         n = 0
         for sample in range(dn.shape[1]):
-            if not lost[line, sample]:
-                values[n] = dn[line, sample]
-                n += 1
+            values[n] = dn[line, sample]
+            n += not lost[line, sample]
         if 2 * n > dn.shape[1]:
-            median[line] = median_of(values[:n])
+            median[line] = median_of_whole(values[:n])
     return median
 
 

@@ -1,8 +1,10 @@
 """What the scene says of the banding: as much as its plains can tell, nothing of its craters or of real ridges."""
 
 import numpy as np
+import pytest
 from scipy.ndimage import gaussian_filter
 
+from calib.tone.scene_kernels import smoothed
 from calib.tone.scene_vote import column_means
 from calib.tone.survey import MOST_SCENE_LINES, SCENE_BLOCK, scene_lines
 
@@ -79,3 +81,11 @@ def test_means_of_the_sampled_lines_are_those_of_all() -> None:
     known_film = 0.025 / np.sqrt(8 * 10)  # eight patches of ten lines
     assert error[0] < known_film / 3
     assert error[0] < 2.0 * error[1]
+
+
+@pytest.mark.parametrize("shape", [(3, 5), (12, 1), (40, 90)])
+@pytest.mark.parametrize("reach", [(2.0, 6.0), (0.0, 6.0)])
+def test_gaussian_means_are_those_of_a_reference_library(shape: tuple[int, int], reach: tuple[float, float]) -> None:
+    """scipy.ndimage.gaussian_filter, mirrored at the ends; also where the kernel is wider than the scene."""
+    values = np.random.default_rng(4).standard_normal(shape)
+    np.testing.assert_allclose(smoothed(values, reach), gaussian_filter(values, reach), atol=1e-12)
