@@ -15,6 +15,8 @@ from calib.tone.system import NormalEquations, Rows, Share, Sizes, Solution, Val
 from calib.tone.unknowns import Stated, add_priors, updated_scales
 
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
+ALIKE = 200  # residuals of all strips that count as much as one strip's own
+TO_MEDIAN = 0.6745  # sigma of a Gaussian's absolute deviations
 LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; below 1 only the fit itself speaks
 
 At = Callable[[tuple[Placing, ...]], tuple[Array, Array]]
@@ -179,13 +181,17 @@ def rows_of(curves: Curves, each: Evidence) -> Rows:
 
 def _restate(curves: Curves, state: State, solution: Values, threads: int) -> State:
     """Evidence linearised about a solution, and what its residuals say."""
+    n_kinds = state.factor.shape[1]
 
-    def look(each: Evidence) -> tuple[Evidence, Array]:
+    def look(each: Evidence) -> tuple[Evidence, Array, Array, NDArray[np.int64]]:
         residual = residual_of(curves, each, solution)
-        return each.placed(placings_about(each, curves, residual, solution)), residual / each.sigma
+        relative = residual / each.sigma
+        scale = medians_by(np.abs(relative), each.kind, n_kinds) / TO_MEDIAN
+        count = np.bincount(each.kind, minlength=n_kinds)
+        return each.placed(placings_about(each, curves, residual, solution)), relative, scale, count
 
-    evidence, relative = zip(*in_order(look, state.evidence, threads), strict=True)
-    factor = _factors(evidence, relative, *state.factor.shape)
+    evidence, relative, scales, counts = zip(*in_order(look, state.evidence, threads), strict=True)
+    factor = _factors([each.strip for each in evidence], np.stack(scales), np.stack(counts), len(state.factor))
     standardised = [off / factor[each.strip, each.kind] for each, off in zip(evidence, relative, strict=True)]
     return State(evidence, standardised, factor)
 
@@ -203,13 +209,26 @@ def robust_weight(standardised: Array) -> Array:
     return np.minimum(1.0, (ROBUST / np.maximum(np.abs(standardised), 1e-9)) ** 2)
 
 
-def _factors(evidence: Sequence[Evidence], residuals: Sequence[Array], n_strips: int, n_kinds: int) -> Array:
-    """Robust scale of the residuals of each kind in each strip, drawn towards that of the kind in all strips."""
-    kind = np.concatenate([each.kind for each in evidence])
-    strip = np.repeat([each.strip for each in evidence], [each.kind.size for each in evidence])
-    size, which = np.abs(np.concatenate(residuals)), strip * n_kinds + kind
-    own = medians_by(size, which, n_strips * n_kinds).reshape(n_strips, n_kinds) / 0.6745
-    count = np.bincount(which, minlength=own.size).reshape(own.shape)
-    common = np.broadcast_to(medians_by(size, kind.astype(np.int64), n_kinds) / 0.6745, own.shape)
-    mean = np.where(count > 0, (count * own + 200 * common) / (count + 200), common)
-    return np.where(np.isnan(common), 1.0, np.clip(mean, LEAST_FACTOR, MOST_FACTOR))
+def _factors(strips: Sequence[int], scales: Array, counts: NDArray[np.int64], n_strips: int) -> Array:
+    """Robust scale of the residuals of each kind in each strip, drawn towards that of the kind in all strips.
+
+    `scales` and `counts` (evidence, kinds) are those of each piece of evidence, of the strip that `strips` says; no
+    two of one strip are of one kind.
+    """
+    own, count = np.full((n_strips, scales.shape[1]), np.nan), np.zeros((n_strips, scales.shape[1]))
+    for strip, scale, n in zip(strips, scales, counts, strict=True):
+        own[strip, n > 0], count[strip, n > 0] = scale[n > 0], n[n > 0]
+    factor = np.ones_like(own)
+    for kind in np.flatnonzero(count.any(axis=0)):
+        has = count[:, kind] > 0
+        common = weighted_median(own[has, kind], count[has, kind])
+        drawn = (count[:, kind] * own[:, kind] + ALIKE * common) / (count[:, kind] + ALIKE)
+        factor[:, kind] = np.clip(np.where(has, drawn, common), LEAST_FACTOR, MOST_FACTOR)
+    return factor
+
+
+def weighted_median(values: Array, weight: Array) -> float:
+    """The value below which half of the weight lies."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    return float(values[order[np.searchsorted(total, total[-1] / 2)]])

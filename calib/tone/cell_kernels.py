@@ -101,11 +101,12 @@ def gather_scene(dn, lines, label, density_of_dn, first_dn, last_dn, block):  # 
     n_blocks = (len(lines) + block - 1) // block
     count, total = np.zeros((n_blocks, n_samples)), np.zeros((n_blocks, n_samples))
     for row, line in enumerate(lines):
+        counts, totals = count[row // block], total[row // block]
         for sample in range(n_samples):
             value = dn[line, sample]
             if label[row, sample] == SCENE and first_dn <= value <= last_dn:
-                count[row // block, sample] += 1.0
-                total[row // block, sample] += density_of_dn[value]
+                counts[sample] += 1.0
+                totals[sample] += density_of_dn[value]
     for row in range(n_blocks):
         for sample in range(n_samples):
             total[row, sample] = total[row, sample] / count[row, sample] if count[row, sample] > 0 else np.nan

@@ -60,6 +60,11 @@ def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
     return Cells(*(getattr(cells, field.name)[keep] for field in fields(cells)))
 
 
+def joined(parts: Sequence[Cells]) -> Cells:
+    """The cells of all parts, one after the other."""
+    return Cells(*(np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(Cells)))
+
+
 def lines_of_known_film(
     known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace]
 ) -> NDArray[np.int64]:

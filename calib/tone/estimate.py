@@ -16,7 +16,7 @@ from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of, 
 from calib.tone.banding import estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.cell_kernels import gather_scene
-from calib.tone.cells import Cells, select
+from calib.tone.cells import Cells, joined, select
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import (
     OVERLAP_KIND,
@@ -113,7 +113,7 @@ def fit_tone(
     profiles = estimate_profiles(*measured, votes_of(scenes, *measured), threads)
     bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
     tones = _tones(frame, known, passes, curves, fit, bandings, threads)
-    patches = patch_table(known, curves, fit, passes, tones)
+    patches = patch_table(known, curves, fit, passes, tones, threads)
     common = profiles.common - profiles.common.mean()
     verdict = judge(curves, fit, threads)
     figures = figures_of(known, curves, fit.solution, verdict.factor, passes, patches, tones, common)
@@ -181,27 +181,32 @@ def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve)
 
 
 def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) -> list[Evidence]:
-    """Rows of all strips that are not lost: known film first, then strokes, then overlaps."""
+    """Rows of all strips that are not lost: known film with strokes first, then overlaps."""
 
-    def of_strip(survey: StripSurvey) -> list[Evidence]:
+    def of_strip(survey: StripSurvey) -> Evidence | None:
         spoilt = np.append(survey.spoilt | ~np.isfinite(known.patch_density), False)
         label = np.where(survey.cells.label < known.n_patches, survey.cells.label, known.n_patches)
         found = [select(survey.cells, ~spoilt[label])]
         if known.stroke_density is not None:
             found.append(whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.stroke_mark))
-        return [_of_known_film(curves, known, survey.index, cells) for cells in found if cells.dn.size]
+        some = [cells for cells in found if cells.dn.size]
+        return _of_known_film(curves, known, survey.index, some) if some else None
 
     whole = [survey for survey in passes.surveys if not survey.is_lost]
-    found = [each for some in in_order(of_strip, whole, threads) for each in some]
     seams = enumerate(passes.overlaps)
-    return found + [_of_overlap(curves, strip, shared) for strip, shared in seams if shared is not None]
+    overlaps = [_of_overlap(curves, strip, shared) for strip, shared in seams if shared is not None]
+    return [each for each in in_order(of_strip, whole, threads) if each is not None] + overlaps
 
 
-def _of_known_film(curves: Curves, known: KnownFilm, strip: int, cells: Cells) -> Evidence:
+def _of_known_film(curves: Curves, known: KnownFilm, strip: int, parts: Sequence[Cells]) -> Evidence:
+    """Evidence of cells of known density; each part is placed on its own at first."""
+    placed = [known_values(curves, known, strip, cells) for cells in parts]
+    first = [first_placing(*each, curves.layout.n_samples) for each in zip(placed, parts, strict=True)]
+    cells = joined(parts)
     values = known_values(curves, known, strip, cells)
     sides = (known_side(curves, strip, cells, values.measured),)
-    first = (first_placing(values, cells, curves.layout.n_samples),)
-    return evidence_of(curves, sides, kinds_of(cells), errors_of(curves.layout, cells), values.at, first)
+    error = errors_of(curves.layout, cells)
+    return evidence_of(curves, sides, kinds_of(cells), error, values.at, (np.concatenate(first),))
 
 
 def _of_overlap(curves: Curves, strip: int, shared: OverlapCells) -> Evidence:

@@ -47,9 +47,10 @@ def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
     values[kept] = solution.strips[strip][n_own - kept.size + edge[kept]]
     measured = (part.weight * FREE_BANDING > MEASURED) & (edge < 0)
     first = measured if measured.any() else edge >= 0
-    if first.any():  # the others are measured where they are known relative to the first
-        relative = _variance(fit, strip, own - own[first].mean(axis=0), common - common[first].mean(axis=0))
-        measured |= (edge >= 0) & (relative * MEASURED < FREE_BANDING)
+    if kept.size:  # they are measured where they are known relative to the first
+        mean_own, mean_common = own[first].mean(axis=0), common[first].mean(axis=0)
+        relative = _variance(fit, strip, own[kept] - mean_own, common[kept] - mean_common)
+        measured[kept] = relative * MEASURED < FREE_BANDING
     if not measured.any():
         return Readings(values, np.full(values.size, np.inf), 0.0, np.zeros(n_own), np.zeros(layout.n_common), 0.0)
     mean_own, mean_common = own[measured].mean(axis=0), common[measured].mean(axis=0)

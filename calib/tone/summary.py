@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.ordered import in_order
 from calib.tone.adjust import Adjustment
 from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND
 from calib.tone.known_film import KnownFilm
@@ -19,14 +20,16 @@ from calib.tone.tables import curve_density
 
 
 def patch_table(
-    known: KnownFilm, curves: Curves, fit: Adjustment, passes: Passes, strips: Sequence[StripTone]
+    known: KnownFilm, curves: Curves, fit: Adjustment, passes: Passes, strips: Sequence[StripTone], threads: int
 ) -> PatchTable:
     """All patches of all strips with their residuals after the fit."""
-    n, count = known.n_patches, len(passes.surveys)
-    measured, sigma = np.full((count, n), np.nan), np.full((count, n), np.nan)
-    for survey in passes.surveys:
-        if survey.curve is not None and not survey.is_lost:
-            measured[survey.index], sigma[survey.index] = _measured(known, curves, fit, survey, strips[survey.index])
+
+    def look(survey: StripSurvey) -> tuple[Array, Array]:
+        if survey.curve is None or survey.is_lost:
+            return np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
+        return _measured(known, curves, fit, survey, strips[survey.index])
+
+    measured, sigma = (np.stack(part) for part in zip(*in_order(look, passes.surveys, threads), strict=True))
     used = np.array([usable_patches(survey, known) for survey in passes.surveys])
     return _table(known, passes, measured - known.patch_density, sigma, used)
 

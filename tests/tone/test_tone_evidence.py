@@ -48,30 +48,23 @@ def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.Monk
     np.testing.assert_allclose(two.z, [0.97, 0.95])
 
 
-def test_small_residuals_do_not_make_evidence_surer_than_its_noise() -> None:
-    """The fit takes up part of the noise: residuals of half a sigma say nothing against the sigma."""
-    chance = np.random.default_rng(1)
-    evidence = evidence_of_kinds(np.zeros(400, dtype=np.int8))
-    assert _factors([evidence], [0.5 * chance.standard_normal(400)], 1, 1)[0, 0] == 1.0
-    assert _factors([evidence], [3.0 * chance.standard_normal(400)], 1, 1)[0, 0] == pytest.approx(3.0, rel=0.15)
-
-
-def test_each_kind_of_evidence_has_its_own_factor_drawn_towards_that_of_all_strips() -> None:
-    """Two strips, three kinds: one in both strips, one in the second alone, one nowhere."""
-    chance = np.random.default_rng(2)
-    kinds = np.zeros(900, dtype=np.int8), np.repeat([0, 1], (100, 800)).astype(np.int8)
-    evidence = [evidence_of_kinds(kind, strip) for strip, kind in enumerate(kinds)]
-    residuals = [2.0 * chance.standard_normal(900), np.repeat([6.0, 4.0], (100, 800)) * chance.standard_normal(900)]
-    factor = _factors(evidence, residuals, 2, 3)
-    assert factor[0, 0] == pytest.approx(2.0, rel=0.15)
-    assert 3.0 < factor[1, 0] < 4.0
-    np.testing.assert_allclose(factor[:, 1], 4.0, rtol=0.1)
+def test_residuals_say_of_a_sigma_what_their_kind_does_drawn_towards_all_strips() -> None:
+    """Three strips, four kinds; below one the fit itself speaks, and a kind of which there is nothing says nothing."""
+    scales = np.array([[0.5, 2.0, np.nan, np.nan], [0.6, 3.0, np.nan, 4.0], [0.7, 3.0, np.nan, np.nan]])
+    counts = np.array([[400, 6000, 0, 0], [400, 5000, 0, 800], [400, 100, 0, 0]])
+    factor = _factors([0, 1, 2], scales, counts, 3)
+    np.testing.assert_array_equal(factor[:, 0], 1.0)
+    np.testing.assert_allclose(factor[:2, 1], [2.0, (5000 * 3 + 200 * 2) / 5200])
+    assert factor[2, 1] == pytest.approx((100 * 3 + 200 * 2) / 300)
     np.testing.assert_array_equal(factor[:, 2], 1.0)
+    np.testing.assert_array_equal(factor[:, 3], 4.0)
 
 
-def evidence_of_kinds(kind: np.ndarray, strip: int = 0) -> Evidence:
-    side = Side(strip, *(np.zeros(kind.size),) * 5)  # type: ignore[arg-type]
-    return Evidence((side,), kind, None, None, (), kind, kind)  # type: ignore[arg-type]
+def test_pieces_of_evidence_of_one_strip_have_their_own_kinds() -> None:
+    """A strip's overlaps stand apart from its known film."""
+    scales = np.array([[2.0, np.nan], [2.0, np.nan], [np.nan, 5.0]])
+    factor = _factors([0, 1, 0], scales, np.array([[10, 0], [10, 0], [0, 10]]), 2)
+    np.testing.assert_allclose(factor, [[2.0, 5.0], [2.0, 5.0]])
 
 
 def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:
