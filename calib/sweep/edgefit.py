@@ -6,8 +6,9 @@ import numpy as np
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import median_of
+from calib.median import middle_size
 from calib.sweep.cross import edge
+from calib.sweep.scene import SUMS
 from calib.sweep.smallsolve import inverse_of, times
 
 LEAST_STEP = 8.0  # of a border's step over its 1-sigma
@@ -62,16 +63,17 @@ def _fit(
 ) -> tuple[bool, float, float, Array]:  # pragma: no cover
     """Gauss-Newton: whether it was possible, shift, step of the light, covariance of level, step and shift."""
     shift, level, step = start_mm, 0.0, 0.0
-    weight, residual, design = 1.0 / noise**2, np.empty(t.size), np.empty((t.size, 3))
+    weight, residual, share, slope = 1.0 / noise**2, np.empty(t.size), np.empty(t.size), np.empty(t.size)
     cov = np.zeros((3, 3))
     for turn in range(-1, TURNS):  # before the first turn the light's level and step are found
         for i in range(t.size):
-            share, slope = profile(t[i] - shift, feature)
-            design[i, 0], design[i, 1], design[i, 2] = 1.0, share, -step * slope
-            residual[i] = light[i] - level - step * share
+            share[i], slope[i] = profile(t[i] - shift, feature)
+        for i in range(t.size):
+            slope[i] *= -step
+            residual[i] = light[i] - level - step * share[i]
         if turn > 1:
             _trim(residual, noise, weight)
-        normal, right = _sums(design, residual, weight)
+        normal, right = _sums(share, slope, residual, weight)
         if turn < 0:
             normal[2, 2] = 1.0
         for k in range(3):
@@ -88,26 +90,34 @@ def _fit(
     return True, shift, step, cov
 
 
-@njit(cache=True, nogil=True)
-def _sums(design: Array, residual: Array, weight: Array) -> tuple[Array, Array]:  # pragma: no cover
-    """Weighted sums of the design's products (3, 3) and with the residual (3,)."""
-    normal, right = np.zeros((3, 3)), np.zeros(3)
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def _sums(share: Array, slope: Array, residual: Array, weight: Array) -> tuple[Array, Array]:  # pragma: no cover
+    """Weighted sums of the products (3, 3) of 1, share and slope, and of each with the residual (3,)."""
+    total, shares, slopes, squares, both, steep = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    level, way, pull = 0.0, 0.0, 0.0
     for i in range(weight.size):
-        for a in range(3):
-            weighted = weight[i] * design[i, a]
-            right[a] += weighted * residual[i]
-            for b in range(3):
-                normal[a, b] += weighted * design[i, b]
+        w, f, d = weight[i], share[i], slope[i]
+        total, shares, slopes = total + w, shares + w * f, slopes + w * d
+        squares, both, steep = squares + w * f * f, both + w * f * d, steep + w * d * d
+        level, way, pull = level + w * residual[i], way + w * f * residual[i], pull + w * d * residual[i]
+    normal, right = np.empty((3, 3)), np.empty(3)
+    normal[0], normal[1], normal[2] = (total, shares, slopes), (shares, squares, both), (slopes, both, steep)
+    right[:] = (level, way, pull)
     return normal, right
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _trim(residual: Array, noise: Array, out: Array) -> None:  # pragma: no cover
     """Inverse variances, the noise widened to the scatter found, less for samples far from the model."""
-    ratio2 = (residual / noise) ** 2
-    factor = max(1.0, median_of(ratio2) / 0.6745**2)
+    sizes = np.empty(out.size, np.float32)
     for i in range(out.size):
-        out[i] = min(1.0, TRIM * TRIM * factor / max(ratio2[i], 1e-12)) / (noise[i] * noise[i] * factor)
+        ratio = residual[i] / noise[i]
+        sizes[i] = np.float32(ratio * ratio)
+    factor = max(1.0, middle_size(sizes, out.size) / 0.6745**2)
+    for i in range(out.size):
+        ratio = residual[i] / noise[i]
+        trimmed = TRIM * TRIM * factor / max(ratio * ratio, 1e-12)
+        out[i] = min(1.0, trimmed) / (noise[i] * noise[i] * factor)
 
 
 def search_border(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import median_of
+from calib.median import select
 from calib.sweep.model import StripSweep
 
 PROFILES = 5
@@ -39,11 +39,10 @@ class Profile:
         return np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0), np.asarray(high - low)
 
     def costs_between(self, one_mm: Array, other_mm: Array, apart: int, variance: float, out: Array) -> None:
-        """Fill (N, N) with what the pieces between film y and others cost, as in `Profiles.unevenness`, where their
-        indices differ by `apart` at most."""
-        begins = self._lines_at(one_mm, 1), self._lines_at(other_mm, 1)
-        ends = self._lines_at(one_mm, -1), self._lines_at(other_mm, -1)
-        _fill_costs(one_mm, other_mm, apart, begins, ends, (self._first, self._second), 1 / variance / 2, out)
+        """Fill `out` (N, 2 apart + 1) with what the pieces between film y and others cost, as in `Profiles.unevenness`,
+        for each of the others with those whose index is `apart` less to `apart` more than its own."""
+        lines = self.y_mm, self._first, self._second
+        _fill_costs(one_mm, other_mm, apart, lines, self.margin_mm, 1 / variance / 2, out)
 
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Mean of the profile between two film y less the margins, NaN where no line is left."""
@@ -77,12 +76,12 @@ class Profiles:
         return np.sort(costs, axis=0)[:TRUSTED].mean(axis=0)
 
     def unevenness_between(self, one_mm: Array, other_mm: Array, apart: int, variance: float) -> Array:
-        """The same between every one of some film y (N,) and every one of others (N,): (N, N), inf where their indices
-        differ by more than `apart`."""
-        costs = np.empty((len(self._all), one_mm.size, other_mm.size))
+        """The same between film y (N,) and others (N,), (N, 2 apart + 1): for each of the others with those whose index
+        is `apart` less to `apart` more than its own, inf where there are none."""
+        costs = np.empty((len(self._all), other_mm.size, 2 * apart + 1))
         for profile, cost in zip(self._all, costs, strict=True):
             profile.costs_between(one_mm, other_mm, apart, variance, cost)
-        return np.asarray(_mean_of_least(costs, apart))
+        return np.asarray(_mean_of_least(costs))
 
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Median over the profiles of their means between two film y, NaN where no line is left."""
@@ -112,26 +111,36 @@ def make_profiles(
     if lines.size < LEAST_LINES:
         return None
     some = slice(int(lines.min()), int(lines.max()) + 1)
-    values, sigma = values[some], sigma[some]
     y_line_mm = sweep.y_line_mm[first_line + some.start : first_line + some.stop]
     bounds = np.linspace(ACROSS[0] * sweep.n_samples, ACROSS[1] * sweep.n_samples, PROFILES + 1).astype(int).tolist()
     found = []
     for near, far in pairwise(bounds):
-        group = np.where(np.isfinite(sigma[:, near:far]), values[:, near:far], np.nan)
-        whole = np.count_nonzero(np.isfinite(group), axis=1) > 0.5 * (far - near)
+        middle = np.empty(y_line_mm.size)
+        _medians(values[some, near:far], sigma[some, near:far], middle)
+        whole = np.isfinite(middle)
         if whole.sum() >= LEAST_LINES:
             y_mm = y_line_mm[whole] + np.mean(sweep.y_sample_mm[near:far])
-            found.append(Profile(y_mm, _medians(group[whole]), margin_mm))
+            found.append(Profile(y_mm, middle[whole], margin_mm))
     return Profiles(found) if len(found) >= TRUSTED else None
 
 
 @njit(cache=True, nogil=True)
-def _medians(rows: NDArray[np.float32]) -> Array:  # pragma: no cover
-    """Median of each row's finite values, of which every row has some."""
-    out = np.empty(rows.shape[0])
-    for i in range(rows.shape[0]):
-        out[i] = median_of(rows[i][np.isfinite(rows[i])].astype(np.float64))
-    return out
+def _medians(values: NDArray[np.float32], sigma: NDArray[np.float32], out: Array) -> None:  # pragma: no cover
+    """Fill the median of each row's samples with signal, NaN where no more than half of them have any."""
+    some = np.empty(values.shape[1], np.float32)
+    for i in range(out.size):
+        n = 0
+        for j in range(some.size):
+            if np.isfinite(sigma[i, j]) and np.isfinite(values[i, j]):
+                some[n] = values[i, j]
+                n += 1
+        out[i] = np.nan
+        if 2 * n > some.size:
+            middle = float(select(some, n, n // 2))
+            below = middle
+            if n % 2 == 0:
+                below = float(some[: n // 2].max())
+            out[i] = (below + middle) / 2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -139,17 +148,22 @@ def _fill_costs(
     one_mm: Array,
     other_mm: Array,
     apart: int,
-    begins: tuple[NDArray[np.int64], NDArray[np.int64]],
-    ends: tuple[NDArray[np.int64], NDArray[np.int64]],
-    sums: tuple[Array, Array],
+    lines: tuple[Array, Array, Array],
+    margin_mm: float,
     scale: float,
     out: Array,
 ) -> None:  # pragma: no cover
-    """Costs, from running sums, of the pieces between film y whose indices differ by `apart` at most; `begins` and
-    `ends` are the first and the stop line of a piece that begins or ends at one and the other film y."""
-    first, second = sums
-    for i in range(one_mm.size):
-        for j in range(max(i - apart, 0), min(i + apart + 1, other_mm.size)):
+    """Costs of the pieces between film y, a margin at either end left out, whose indices differ by `apart` at most,
+    from the `lines`' film y and their running sums."""
+    y_mm, first, second = lines
+    begins = _first_at(y_mm, one_mm, margin_mm), _first_at(y_mm, other_mm, margin_mm)
+    ends = _first_at(y_mm, one_mm, -margin_mm), _first_at(y_mm, other_mm, -margin_mm)
+    for j in range(other_mm.size):
+        for k in range(2 * apart + 1):
+            i = j + k - apart
+            if not 0 <= i < one_mm.size:
+                out[j, k] = np.inf
+                continue
             if one_mm[i] <= other_mm[j]:
                 low, high = begins[0][i], ends[1][j]
             else:
@@ -157,17 +171,27 @@ def _fill_costs(
             high = max(low, high)
             total = first[high] - first[low]
             scatter = max(second[high] - second[low] - total * total / max(high - low, 1), 0.0)
-            out[i, j] = min(scatter * scale, MOST_UNEVEN * (high - low))
+            out[j, k] = min(scatter * scale, MOST_UNEVEN * (high - low))
 
 
 @njit(cache=True, nogil=True)
-def _mean_of_least(costs: Array, apart: int) -> Array:  # pragma: no cover
-    """Mean (N, N) of the TRUSTED least of costs (P, N, N), inf where the indices differ by more than `apart`."""
-    out = np.full((costs.shape[1], costs.shape[2]), np.inf)
+def _first_at(y_mm: Array, at_mm: Array, margin_mm: float) -> NDArray[np.int64]:  # pragma: no cover
+    """Index of the first line not before each film y (they rise) and a margin."""
+    out, line = np.empty(at_mm.size, np.int64), 0
+    for n in range(at_mm.size):
+        while line < y_mm.size and y_mm[line] < at_mm[n] + margin_mm:
+            line += 1
+        out[n] = line
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _mean_of_least(costs: Array) -> Array:  # pragma: no cover
+    """Mean (N, M) of the TRUSTED least of costs (P, N, M)."""
+    out = np.zeros((costs.shape[1], costs.shape[2]))
     least = np.empty(TRUSTED)
     for i in range(out.shape[0]):
-        for j in range(max(i - apart, 0), min(i + apart + 1, out.shape[1])):
-            out[i, j] = 0.0
+        for j in range(out.shape[1]):
             least[:] = np.inf
             for p in range(costs.shape[0]):
                 value = costs[p, i, j]

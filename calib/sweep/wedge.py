@@ -127,18 +127,20 @@ def place_wedge(
         return None
     offsets = np.arange(-np.floor(reach_mm / line_mm), np.floor(reach_mm / line_mm) + 1) * line_mm
     noise2 = (UNEVEN * sums.range / len(borders) + 1e-12) ** 2
-    change = np.abs(offsets[:, None] - offsets)
-    change = np.where(change <= MOST_DRIFT * wedge.patch_mm, change, np.inf)
     apart = int(MOST_DRIFT * wedge.patch_mm / line_mm) + 1  # offsets further from each other differ by more
+    change = np.abs(np.arange(-apart, apart + 1)) * line_mm
+    change[change > MOST_DRIFT * wedge.patch_mm] = np.inf
+    near, beyond = np.arange(offsets.size)[:, None] + np.arange(2 * apart + 1), np.full(apart, np.inf)
     outer, inner = borders[0], borders[-1]
     cost = sums.unevenness(*_outside(outer, borders[1], offsets), noise2)
     back = []
     for one, other in pairwise(borders):
         drift = (change / _drift_mm(sweep, one, other, inner, line_mm)) ** 2 / 2
         piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, apart, noise2)
-        total = cost[:, None] + piece + drift
-        back.append(total.argmin(axis=0))
-        cost = total.min(axis=0)
+        total = np.concatenate([beyond, cost, beyond])[near] + piece + drift
+        step = total.argmin(axis=1)
+        back.append(near[:, 0] + step - apart)
+        cost = total[near[:, 0], step]
     cost = cost + sums.unevenness(*_outside(inner, borders[-2], offsets), noise2)
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
     states = [np.arange(offsets.size)]

@@ -60,11 +60,11 @@ def test_pieces_between_many_places_cost_what_each_of_them_costs_and_those_not_a
     offsets = np.arange(-20, 21) * LINE_MM
     one, other, apart = -3.9 + offsets, -3.8 + offsets, 15  # the farthest of these lie in reverse order
     found = profiles.unevenness_between(one, other, apart, 1e-3)
-    i, j = np.indices(found.shape)
-    low, high = np.minimum(one[:, None], other), np.maximum(one[:, None], other)
-    np.testing.assert_allclose(
-        found, np.where(np.abs(i - j) <= apart, profiles.unevenness(low, high, 1e-3), np.inf), rtol=1e-12
-    )
+    j, k = np.indices(found.shape)
+    i = j + k - apart
+    low, high = np.minimum(one[np.clip(i, 0, 40)], other[j]), np.maximum(one[np.clip(i, 0, 40)], other[j])
+    expected = np.where((i >= 0) & (i <= 40), profiles.unevenness(low, high, 1e-3), np.inf)
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
 @pytest.mark.parametrize("offset_px", [(0, 0), (14, -3), (-25, -6)])
