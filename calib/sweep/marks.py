@@ -1,5 +1,6 @@
 """Measure the reseau's marks in all strips, say why the bad ones are bad, and turn the good ones into evidence."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -99,9 +100,9 @@ def _slopes(sweep: StripSweep, line: int, sample: int, half: int) -> tuple[Array
     for i in (0, 1):
         for j, at in enumerate((line, sample)):
             table = tables[i][j]
-            middle = int(np.clip(at, 1, table.size - 2))
+            middle = min(max(at, 1), table.size - 2)
             reach = max(1, min(half, middle, table.size - 1 - middle))
-            low, here, high = table[middle - reach], table[middle], table[middle + reach]
+            low, here, high = table[middle - reach : middle + reach + 1 : reach].tolist()
             curve[i, j] = (high - 2 * here + low) / (2 * reach**2)
             flat[i, j] = (high - low) / (2 * reach) + 2 * curve[i, j] * (at - middle)
     return flat, curve
@@ -141,8 +142,8 @@ def with_bends(
 
 def _half_window(sweep: StripSweep, shape: CrossShape) -> int:
     """Half the side of a mark's window, px."""
-    step_mm = min(np.ptp(sweep.x_sample_mm) / sweep.n_samples, np.ptp(sweep.y_line_mm) / sweep.n_lines)
-    return int(np.ceil(shape.arm_mm / step_mm)) + MARGIN_PX
+    across_mm, along_mm = sweep.x_sample_mm[-1] - sweep.x_sample_mm[0], abs(sweep.y_line_mm[-1] - sweep.y_line_mm[0])
+    return math.ceil(shape.arm_mm / min(across_mm / sweep.n_samples, along_mm / sweep.n_lines)) + MARGIN_PX
 
 
 def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]) -> MarkTable:
