@@ -36,16 +36,21 @@ def measure_again(
     anew as a whole.
     """
     whole = [k for k in range(len(sweeps) - 1) if is_uncertain(rough[k], rough[k + 1], px_mm)]
-    rows = {
-        k: _unsettled_rows(ties, weight, k, (rough[k], rough[k + 1]), (sweeps[k], sweeps[k + 1]))
-        for k in sorted(set(ties.profiles) - set(whole))
-    }
+    row = ties.row
+
+    def unsettled(k: int) -> NDArray[np.bool_]:
+        mine = ties.strip == k
+        far = (np.abs(ties.shift[mine]).max(axis=1) > FAR_PX) | (weight[mine] < LEAST_WEIGHT)
+        return _unsettled_rows(row[mine], far, (rough[k], rough[k + 1]), (sweeps[k], sweeps[k + 1]))
+
+    seams = sorted(set(ties.profiles) - set(whole))
+    rows = dict(zip(seams, in_order(unsettled, seams, threads), strict=True))
     pieces = [(k, piece) for k, unsettled in rows.items() for piece in _pieces(unsettled)]
     if not whole and not pieces:
         return None
     keep = ~np.isin(ties.strip, whole)
     for k, piece in pieces:
-        keep &= ~((ties.strip == k) & (ties.row >= piece.start) & (ties.row < piece.stop))
+        keep &= ~((ties.strip == k) & (row >= piece.start) & (row < piece.stop))
     again = in_order(partial(_piece_ties, read, sweeps, ties), pieces, threads)
     return join_ties([ties.select(keep), measure_ties(read, sweeps, px_mm, whole, threads), *again])
 
@@ -57,16 +62,18 @@ def _piece_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], ties: 
 
 
 def _unsettled_rows(
-    ties: Ties, weight: Array, seam: int, before: tuple[StripSweep, StripSweep], after: tuple[StripSweep, StripSweep]
-) -> NDArray[np.bool_]:
-    """Whether a row of windows of a seam is to be measured again, with better sweeps (left, right) than before."""
+    row: NDArray[np.int64], far: NDArray[np.bool_], before: tuple[StripSweep, StripSweep],
+    after: tuple[StripSweep, StripSweep],
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Whether a row of windows of a seam is to be measured again, with better sweeps (left, right) than before.
+
+    `row` (T,) are the rows of the seam's ties, `far` says which were far off or contradict the fit.
+    """
     n_rows = whole_windows(before[0])
     moved, bent = _moves(before, after, n_rows)
-    mine = ties.strip == seam
-    far = mine & ((np.abs(ties.shift).max(axis=1) > FAR_PX) | (weight < LEAST_WEIGHT))
     doubtful, empty = np.zeros(n_rows, bool), np.ones(n_rows, bool)
-    doubtful[ties.row[far]] = True
-    empty[ties.row[mine]] = False
+    doubtful[row[far]] = True
+    empty[row] = False
     return np.asarray((bent > BENT_PX) | (doubtful & (moved > MOVED_PX)) | (empty & (moved > FAR_PX)))
 
 

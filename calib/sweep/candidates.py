@@ -18,7 +18,7 @@ from calib.sweep.tables import ReadWindow
 
 BLOCK_LINES = 512
 LEAST_SCORE = 0.3
-SPARSE = 4  # every so manieth line and sample tells a block's median
+SPARSE = 16  # every so manieth line and sample tells a block's median: of the level, and of what varies no faster
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,7 +105,8 @@ def cross_score(values: NDArray[np.float32], cross: CrossPixels, first: int, sto
     low, high = max(first - shifts_l[1] - flank_l, 0), min(stop + shifts_l[1] + flank_l, len(values))
     middle = values - np.float32(np.median(values[::SPARSE, ::SPARSE]))
     scatter = local_scatter(middle, 2 * arm + 1, low, high)
-    least = max(float(np.median(scatter[::SPARSE, ::SPARSE])) * 0.05, 1e-6 * float(np.abs(middle).max() + 1))
+    farthest = max(float(middle.max()), -float(middle.min()))
+    least = max(float(np.median(scatter[::SPARSE, ::SPARSE])) * 0.05, 1e-6 * (farthest + 1))
     scatter = np.maximum(scatter, np.float32(least))
     across = votes_across(box_mean(middle, _core(cross.width_line), half_s, low, high), scatter, flank_l)
     along = votes_along(box_mean(middle, half_l, _core(cross.width_sample), low, high), scatter, flank_s)
