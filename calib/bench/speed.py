@@ -68,7 +68,7 @@ def bench_speed(mpx: float, folder: Path, *, threads: int, rounds: int, progress
         started, busy = time.perf_counter(), time.process_time()
         fits = fit_frame(read_frame(package), threads=threads)
         fitted.append((time.perf_counter() - started, time.process_time() - busy))
-        write_map(map_maker(fits, DEFAULT_MODEL), _emptied(out), threads, silent)
+        write_map(map_maker(fits, DEFAULT_MODEL, threads=threads), _emptied(out), threads, silent)
 
     jobs: dict[str, Callable[[], object]] = {
         JOB: whole_job,

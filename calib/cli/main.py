@@ -1,7 +1,9 @@
 """The `calib` command: finds the sub-command's file only when it is called, so that help stays quick."""
 
+import gc
 import importlib
 import sys
+from types import ModuleType
 
 import click
 
@@ -29,13 +31,22 @@ class Commands(click.Group):
     def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
         if name not in COMMANDS:
             return None
-        module = importlib.import_module(f"calib.cli.{name.replace('-', '_')}")
-        command: click.Command = module.command
+        command: click.Command = _loaded(f"calib.cli.{name.replace('-', '_')}").command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl(list(COMMANDS.items()))
+
+
+def _loaded(module: str) -> ModuleType:
+    """Load a module with all that it needs, and leave it out of the search for garbage then and later: it stays."""
+    gc.disable()
+    try:
+        return importlib.import_module(module)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @click.command(cls=Commands)

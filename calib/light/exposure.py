@@ -8,6 +8,8 @@ the same way. Beyond the ends of the characteristic curve h goes on along a chor
 right up to the ends too; values there serve in means only, and the caller flags what lies beyond.
 """
 
+from functools import cache
+
 import numpy as np
 
 from calib.coordinates import Array
@@ -67,8 +69,14 @@ def _continued(exposure: Array, past: int, sigma_nodes: Array) -> Array:
     return np.concatenate([before, exposure, after])
 
 
+@cache
+def _quadrature() -> list[tuple[float, float]]:
+    """Nodes in sigma, and weights, of the mean over a Gaussian."""
+    node, weight = np.polynomial.hermite_e.hermegauss(QUADRATURE)
+    return list(zip(node, weight / weight.sum(), strict=True))
+
+
 def _mean(values: Array, at: Array, sigma: Array) -> Array:
     """Mean of tabulated values over Gaussian noise about each node; held beyond the table."""
-    node, weight = np.polynomial.hermite_e.hermegauss(QUADRATURE)
-    parts = [w * np.interp(at + sigma * x, at, values) for x, w in zip(node, weight / weight.sum(), strict=True)]
+    parts = [w * np.interp(at + sigma * x, at, values) for x, w in _quadrature()]
     return np.asarray(np.sum(parts, axis=0))

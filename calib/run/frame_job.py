@@ -79,7 +79,7 @@ def run_frame(
     watch.lap("reading the description")
     beside(reporting, threads)  # loaded while the fits leave a core idle
     fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
-    maker = map_maker(fits, standard, kernel)
+    maker = map_maker(fits, standard, kernel, threads)
     record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
     checked = beside(lambda: checks_of(maker, record, threads), threads)
     film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)

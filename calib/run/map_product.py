@@ -20,7 +20,7 @@ from calib.light.curve import FilmCurve, film_curve
 from calib.light.exposure import exposure_table
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
-from calib.ordered import in_order_on, workers
+from calib.ordered import in_order, in_order_on, workers
 from calib.products.rasters import RasterSpec, rasters
 from calib.products.tiles import TILE, RasterLayout
 from calib.quality import OUTSIDE
@@ -54,7 +54,7 @@ def view_of(fits: FrameFits) -> View:
     return view_over(frame.camera, fits.pose, frame.dem, frame.path)
 
 
-def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL) -> MapMaker:
+def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL, threads: int = 1) -> MapMaker:
     """Prepare the map of a frame; InputError where the map that is asked for cannot be."""
     frame, view = fits.frame, view_of(fits)
     grid = choose_grid(view, frame.map, frame.scan, frame.path)
@@ -62,7 +62,7 @@ def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL) -> M
     curve = film_curve(frame.film.characteristic.log_exposure, frame.film.characteristic.density)
     where = locator(grid, view, sun, PLACE_TOLERANCE * min(frame.scan.sample_mm, frame.scan.line_mm))
     sources = fits.sources()
-    exposures = tuple(_exposure(curve, source) for source in sources)
+    exposures = tuple(in_order(lambda source: _exposure(curve, source), sources, threads))
     return MapMaker(fits, grid, where, sources, exposures, reflectance_table(frame, fits.sun), standard, kernel)
 
 
