@@ -7,6 +7,7 @@ by restricted maximum likelihood, fixed-point form (Fellner 1986, Technometrics 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 from typing import Self
 
 import numpy as np
@@ -16,7 +17,8 @@ from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.sweep.layout import GROUPS, Layout
-from calib.sweep.normals import Batch, Sums, by_strip, fitted_values, normal_equations, sum_up, with_priors
+from calib.sweep.normals import Batches, Side, Sums, fitted_values, normal_equations, sum_up, with_priors
+from calib.sweep.rows import Rows
 from calib.sweep.spread import fit_covariance
 
 MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
@@ -110,7 +112,7 @@ def adjust(
     """
     batches = make_batches(layout, observations, threads)
     seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
-    layout = layout.cut_to([[(rows, seen[b.index]) for b, rows in mine] for mine in by_strip(layout, batches)])
+    layout = layout.cut_to([(side.rows, seen[side.index]) for side in batches.strips])
     variances = np.where(np.isin(GROUPS, free), start.variances, expected)
     scale, weight = start.scale, start.weight
     fit = None
@@ -128,9 +130,12 @@ def adjust(
     return fit
 
 
-def make_batches(layout: Layout, observations: Observations, threads: int = 1) -> list[Batch]:
-    """Group the observations by the blocks of unknowns they touch."""
-    o = observations
+def make_batches(layout: Layout, observations: Observations, threads: int = 1) -> Batches:
+    """Group the observations by the blocks of unknowns they touch.
+
+    Of a strip's own some hang on its left neighbour by a mark whose place is an unknown of that one.
+    """
+    o, count = observations, len(layout.strips)
     owner = {mark: k for k, marks in enumerate(layout.places) for mark in marks}
     held = np.flatnonzero(o.mark >= 0)
     part = np.where(o.kind == TIE, 2, 0)
@@ -138,25 +143,41 @@ def make_batches(layout: Layout, observations: Observations, threads: int = 1) -
     part[held[np.array(borrowed, bool)]] = 1
     group = 3 * o.a + part
     order = np.argsort(group, kind="stable")
-    pieces = np.split(order, np.flatnonzero(np.diff(group[order])) + 1) if len(o) else []
-    return shared_out(lambda index: _batch(layout, o, index, int(part[index[0]])), pieces, threads)
+    ends = np.searchsorted(group[order], np.arange(-3, 3 * count + 4))
+    at = [order[start:stop] for start, stop in pairwise(ends.tolist())]
+    parts = [(at[3 * k + 3], at[3 * k + 4], at[3 * k + 2], at[3 * k + 7], at[3 * k + 5]) for k in range(count)]
+    strips = shared_out(lambda k: Side(np.concatenate(parts[k]), _rows(layout, o, k, parts[k])), range(count), threads)
+    seams = {}
+    for k, (left, right) in enumerate(pairwise(strips)):
+        n = parts[k][3].size + parts[k][4].size
+        if n:
+            first = parts[k + 1][0].size
+            seams[k, k + 1] = _part(left, left.index.size - n, left.index.size), _part(right, first, first + n)
+    return Batches(strips, seams)
 
 
-def _batch(layout: Layout, o: Observations, index: NDArray[np.int64], part: int) -> Batch:
-    """Observations of one strip that touch it alone (part 0), that hang on its left neighbour by a mark which that one
-    holds (1), or that are ties to its right neighbour (2)."""
-    k = int(o.a[index[0]])
-    rows = layout.rows(k, o.line_a[index], o.sample_a[index])
-    if part == 0:
-        rows.few[:, layout.n_few - 1] = np.isin(o.kind[index], (EDGE, EDGE_X))
-        return Batch(index, (k,), (replace(rows, few=rows.few + layout.place_rows(k, o.mark[index]).few),))
-    if part == 1:
-        return Batch(index, (k - 1, k), (layout.place_rows(k - 1, o.mark[index]), rows))
-    return Batch(index, (k, k + 1), (rows, layout.rows(k + 1, o.line_b[index], o.sample_b[index], -1.0)))
+def _rows(layout: Layout, o: Observations, strip: int, parts: tuple[NDArray[np.int64], ...]) -> Rows:
+    """Rows in a strip: of observations of itself alone, of those that hang on its left neighbour, of ties to that one,
+    of those of its right neighbour that hang on it (by the mark's place alone), and of ties to that one."""
+    index = np.concatenate(parts)
+    sizes = [part.size for part in parts]
+    sign, is_right = np.repeat([1.0, 1.0, -1.0, 0.0, 1.0], sizes), np.repeat([False, False, True, False, False], sizes)
+    line = np.where(is_right, o.line_b[index], o.line_a[index])
+    sample = np.where(is_right, o.sample_b[index], o.sample_a[index])
+    rows = layout.rows(strip, line, sample)
+    rows.few[:, layout.n_few - 1] = np.isin(o.kind[index], (EDGE, EDGE_X))
+    few = rows.few * sign[:, None] + layout.place_terms(strip, o.mark[index])
+    return Rows(few, rows.cell, rows.weight * sign[:, None])
+
+
+def _part(side: Side, start: int, stop: int) -> Side:
+    """Some of the observations of a side."""
+    rows = side.rows
+    return Side(side.index[start:stop], Rows(rows.few[start:stop], rows.cell[start:stop], rows.weight[start:stop]))
 
 
 def solve_weighted(
-    layout: Layout, o: Observations, batches: list[Batch], variances: Array, scale: Array, weight: Array,
+    layout: Layout, o: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
     threads: int = 1,
 ) -> Adjustment:  # fmt: skip
     """One weighted solution with its residuals."""
@@ -168,7 +189,7 @@ def solve_weighted(
 
 
 def weighted_residual(
-    layout: Layout, o: Observations, batches: list[Batch], variances: Array, scale: Array, weight: Array,
+    layout: Layout, o: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
     threads: int = 1,
 ) -> Array:  # fmt: skip
     """The residuals (N, 2) of `solve_weighted` alone."""
@@ -178,7 +199,7 @@ def weighted_residual(
 
 
 def _weighted_normals(
-    layout: Layout, o: Observations, batches: list[Batch], scale: Array, weight: Array, threads: int
+    layout: Layout, o: Observations, batches: Batches, scale: Array, weight: Array, threads: int
 ) -> ChainNormals:
     """Normal equations of weighted evidence, without any prior."""
     information = o.information * (weight / scale[o.kind])[:, None, None]

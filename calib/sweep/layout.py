@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.sweep.modes import Kernel, SmoothModes, smooth_modes
-from calib.sweep.rows import REACH, Rows, spline_values, spline_weights
+from calib.sweep.rows import Rows, spline_values, spline_weights
 
 GROUPS = (
     "common", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place_x", "place_y",
@@ -173,19 +173,18 @@ class Layout:
         cell, weight = spline_weights(modes.length, modes.points, np.asarray(line, np.float64))
         return line / ((self.strips[strip].n_lines - 1) / 2) - 1, cell, weight
 
-    def rows(self, strip: int, line: Array, sample: Array, sign: float = 1.0) -> Rows:
-        """Terms of places in a strip, times `sign`."""
+    def rows(self, strip: int, line: Array, sample: Array) -> Rows:
+        """Terms of places in a strip."""
         t_l, cell, weight = self.along(strip, line)
         t_s = sample / ((self.strips[strip].n_samples - 1) / 2) - 1
         none = np.zeros((len(t_l), 1 + len(self.places[strip])))
         few = np.column_stack([np.ones_like(t_l), t_l, t_s, self.sample_modes.at(sample), none])
-        return Rows(sign * few, cell, sign * weight)
+        return Rows(few, cell, weight)
 
-    def place_rows(self, strip: int, mark: NDArray[np.int64]) -> Rows:
-        """Terms of the unknown places alone, for marks (N,); all zero for marks that a strip's block does not hold."""
-        n, places = len(mark), np.array(self.places[strip], np.int64)
-        few = np.concatenate([np.zeros((n, self.n_few)), mark[:, None] == places], axis=1)
-        return Rows(few, np.zeros(n, np.int64), np.zeros((n, REACH)))
+    def place_terms(self, strip: int, mark: NDArray[np.int64]) -> Array:
+        """Few terms (N, f) of the unknown places alone, for marks (N,); all zero where a strip's block holds none."""
+        places = np.array(self.places[strip], np.int64)
+        return np.concatenate([np.zeros((len(mark), self.n_few)), mark[:, None] == places], axis=1)
 
     def shared_rows(self, strip: int, line: Array, sample: Array) -> Array:
         """Design (N, 2, n_shared) of the unknowns that all strips share; axis 1 is (x, y)."""
@@ -206,7 +205,7 @@ class Layout:
         splines = [modes @ joint[part] for modes, part in zip(self.wander[strip], columns.wander_of, strict=True)]
         return few, np.column_stack(splines)
 
-    def cut_to(self, evidence: Sequence[Sequence[tuple[Rows, NDArray[np.bool_]]]]) -> "Layout":
+    def cut_to(self, evidence: Sequence[tuple[Rows, NDArray[np.bool_]]]) -> "Layout":
         """The same fit with no more of the wander's unknowns in a strip than evidence sees, by strip: rows, and on
         which axes (N, 2) they are seen.
 
@@ -214,17 +213,17 @@ class Layout:
         only as many directions of the modes' space as they are; what is across to all of them stays at its prior and
         need not be solved for: solution and likelihood are the same. Away from the evidence it adds to the variance.
         """
-        wander = (tuple(self._seen(mine, axis) for axis in range(2)) for mine in evidence)
-        return replace(self, wander=tuple((x, y) for x, y in wander))
+        wander = tuple((self._seen(*mine, 0), self._seen(*mine, 1)) for mine in evidence)
+        return replace(self, wander=wander)
 
-    def _seen(self, evidence: Sequence[tuple[Rows, NDArray[np.bool_]]], axis: int) -> Array:
+    def _seen(self, rows: Rows, seen: NDArray[np.bool_], axis: int) -> Array:
         """The splines' coefficients of the combinations of modes that evidence sees on an axis, or of all."""
         modes = self.line_modes[axis]
-        count = sum(int(seen[:, axis].sum()) for _, seen in evidence)
+        count = int(seen[:, axis].sum())
         if count == 0 or count >= modes.n_modes:
             return modes.coefficients
-        at = [spline_values(rows.cell, rows.weight, modes.coefficients)[seen[:, axis]] for rows, seen in evidence]
-        return np.ascontiguousarray(modes.coefficients @ np.linalg.qr(np.concatenate(at).T)[0])
+        at = spline_values(rows.cell, rows.weight, modes.coefficients)[seen[:, axis]]
+        return np.ascontiguousarray(modes.coefficients @ np.linalg.qr(at.T)[0])
 
 
 def make_layout(

@@ -1,6 +1,5 @@
 """The normal equations of the sweep fit, summed over sparse rows of terms and then taken to the unknowns."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -24,30 +23,25 @@ from calib.sweep.rows import (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Batch:
-    """Observations `index` (n,) that touch the same one or two neighbouring strips `blocks`, with rows for each."""
+class Side:
+    """Observations `index` (n,) that touch a strip, with their rows there."""
 
     index: NDArray[np.int64]
-    blocks: tuple[int, ...]
-    rows: tuple[Rows, ...]
+    rows: Rows
 
 
-def by_strip(layout: Layout, batches: Sequence[Batch]) -> list[list[tuple[Batch, Rows]]]:
-    """The batches that touch each strip, with their rows there."""
-    found: list[list[tuple[Batch, Rows]]] = [[] for _ in layout.strips]
-    for batch in batches:
-        for k, rows in zip(batch.blocks, batch.rows, strict=True):
-            found[k].append((batch, rows))
-    return found
+@dataclass(frozen=True, slots=True, eq=False)
+class Batches:
+    """Evidence by what it touches: each strip, and two neighbours (left, right) at once; the sides of a seam are parts
+    of those of its strips, in the same order."""
 
+    strips: list[Side]
+    seams: dict[tuple[int, int], tuple[Side, Side]]
 
-def seams(batches: Sequence[Batch]) -> dict[tuple[int, int], list[Batch]]:
-    """The batches that touch two strips, by the strips."""
-    found: dict[tuple[int, int], list[Batch]] = {}
-    for batch in batches:
-        if len(batch.blocks) == 2:
-            found.setdefault((batch.blocks[0], batch.blocks[1]), []).append(batch)
-    return found
+    @property
+    def pairs(self) -> dict[tuple[int, int], tuple[Side, Side]]:
+        """All evidence by pairs of strips, a strip with itself first, where there is any."""
+        return {(k, k): (side, side) for k, side in enumerate(self.strips) if side.index.size} | self.seams
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,32 +61,28 @@ class Sums:
     log_information: float
 
 
-def sum_up(layout: Layout, value: Array, information: Array, batches: Sequence[Batch], threads: int = 1) -> Sums:
+def sum_up(layout: Layout, value: Array, information: Array, batches: Batches, threads: int = 1) -> Sums:
     """The sums over values (N, 2) with their information (N, 2, 2) as it is to count."""
     pull = np.matmul(information, value[:, :, None])[:, :, 0]
 
-    def own_sums(task: tuple[int, list[tuple[Batch, Rows]]]) -> tuple[Products | None, Array, Array]:
-        k, mine = task
-        few = np.zeros((layout.columns(k).n_terms, 2))
+    def pulled(side: Side) -> tuple[Array, Array]:
         splines = np.zeros((layout.n_splines, 2))
-        for batch, rows in mine:
-            few += rows.few.T @ pull[batch.index]
-            add_to_splines(splines, rows.cell, rows.weight, pull[batch.index])
-        pairs = [(rows, rows, batch.index) for batch, rows in mine]
-        return _products(layout, pairs, information) if mine else None, few, splines
+        add_to_splines(splines, side.rows.cell, side.rows.weight, pull[side.index])
+        return side.rows.few.T @ pull[side.index], splines
 
-    def seam_sums(seam: list[Batch]) -> Products:
-        return _products(layout, [(batch.rows[0], batch.rows[1], batch.index) for batch in seam], information)
+    def products(pair: tuple[Side, Side]) -> Products:
+        return _products(layout, pair[0].rows, pair[1].rows, information[pair[0].index])
 
-    found = shared_out(own_sums, enumerate(by_strip(layout, batches)), threads)
-    between = seams(batches)
+    pairs = batches.pairs
+    found = dict(zip(pairs, shared_out(products, pairs.values(), threads), strict=True))
+    pulls = shared_out(pulled, batches.strips, threads)
     p, r = information[:, 0, 0], information[:, 1, 1]
     det = np.where((p > 0) & (r > 0), p * r - information[:, 0, 1] ** 2, np.maximum(p, r))
     return Sums(
-        [own for own, _, _ in found],
-        dict(zip(between, shared_out(seam_sums, between.values(), threads), strict=True)),
-        [few for _, few, _ in found],
-        [splines for _, _, splines in found],
+        [found.get((k, k)) for k in range(len(layout.strips))],
+        {blocks: found[blocks] for blocks in batches.seams},
+        [few for few, _ in pulls],
+        [splines for _, splines in pulls],
         float(np.sum(pull * value)),
         float(np.log(det[det > 0]).sum()),
     )
@@ -144,15 +134,12 @@ def _raised(matrix: Array, by: Array) -> Array:
     return raised
 
 
-def _products(layout: Layout, pairs: Sequence[tuple[Rows, Rows, NDArray[np.int64]]], information: Array) -> Products:
-    """Sums over terms of one strip times those of another, or its own, for one or more sets of rows in both."""
-    left, right, _ = pairs[0]
-    band = band_of([pair[:2] for pair in pairs], layout.n_splines)
-    sums = empty_products(3, (left.few.shape[1], right.few.shape[1]), band)
-    if left is right:  # and so in all pairs
+def _products(layout: Layout, left: Rows, right: Rows, information: Array) -> Products:
+    """Sums over terms of one strip times those of another, or its own (the same rows left and right)."""
+    sums = empty_products(3, (left.few.shape[1], right.few.shape[1]), band_of(left, right, layout.n_splines))
+    if left is right:
         sums = replace(sums, right=sums.left)
-    for left, right, index in pairs:
-        add_products(sums, left, right, information[index])
+    add_products(sums, left, right, information)
     return sums
 
 
@@ -219,19 +206,13 @@ def _add_share(normals: ChainNormals, blocks: tuple[int, int], share: _Share) ->
     normals.shared[:] += share.shared.T
 
 
-def fitted_values(
-    layout: Layout, solution: ChainEstimate, batches: Sequence[Batch], count: int, threads: int = 1
-) -> Array:
+def fitted_values(layout: Layout, solution: ChainEstimate, batches: Batches, count: int, threads: int = 1) -> Array:
     """The fit's values (count, 2) of the batches' observations."""
     fitted = np.zeros((count, 2))
-    strips = by_strip(layout, batches)
-
-    def values(k: int) -> list[Array]:
-        return [place_values(layout, solution, k, rows) for _, rows in strips[k]]
-
-    for mine, found in zip(strips, shared_out(values, range(len(strips)), threads), strict=True):
-        for (batch, _), value in zip(mine, found, strict=True):
-            fitted[batch.index] += value
+    strips = range(len(layout.strips))
+    found = shared_out(lambda k: place_values(layout, solution, k, batches.strips[k].rows), strips, threads)
+    for side, values in zip(batches.strips, found, strict=True):
+        fitted[side.index] += values
     return fitted
 
 

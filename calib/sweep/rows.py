@@ -6,7 +6,6 @@ axes; `layout` says which unknowns stand before them. What the fit needs of its 
 are taken here, in compiled code, so that nothing is held that has evidence times unknowns in it.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,11 +56,10 @@ def empty_products(planes: int, n_few: tuple[int, int], band: tuple[NDArray[np.i
     )  # fmt: skip
 
 
-def band_of(pairs: Sequence[tuple[Rows, Rows]], n_splines: int) -> tuple[NDArray[np.int64], int]:
+def band_of(left: Rows, right: Rows, n_splines: int) -> tuple[NDArray[np.int64], int]:
     """The first of the right strip's splines touched together with each of the left one's, and how many at most."""
     low, high = np.full(n_splines, n_splines), np.zeros(n_splines, np.int64)
-    for left, right in pairs:
-        _widen(low, high, left.cell, left.weight, right.cell)
+    _widen(low, high, left.cell, left.weight, right.cell)
     width = max(int((high - low).max()), REACH)
     return np.minimum(low, n_splines - width), width
 
@@ -114,36 +112,34 @@ def add_products(sums: Products, left: Rows, right: Rows, information: Array) ->
     Of a strip with itself (the same rows left and right) `sums.left` serves as `sums.right` too.
     """
     for plane, (i, j) in enumerate(AXES):
-        factor = np.ascontiguousarray(information[:, i, j])
+        factor = information[:, i, j]
         if np.any(factor):
             sums.few[plane] += (left.few * factor[:, None]).T @ right.few
-            _add_beside(sums.left[plane], left.cell, left.weight, factor, right.few)
-            if right is not left:
-                _add_beside(sums.right[plane], right.cell, right.weight, factor, left.few)
-            _add_near(sums.near[plane], sums.low, left.cell, left.weight, right.cell, right.weight, factor)
+    _add_splines(sums.left, sums.right, sums.near, sums.low, left.few, left.cell, left.weight,
+                 right.few, right.cell, right.weight, information, right is left)  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
-def _add_beside(out, cell, weight, factor, few):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add splines times few terms."""
-    for n in range(cell.size):
-        for c in range(REACH):
-            scaled = factor[n] * weight[n, c]
-            for d in range(few.shape[1]):
-                out[cell[n] + c, d] += scaled * few[n, d]
-
-
-@njit(cache=True, nogil=True)
-def _add_near(out, low, cell_a, weight_a, cell_b, weight_b, factor):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add splines times splines."""
-    for n in range(cell_a.size):
-        for c in range(REACH):
-            scaled = factor[n] * weight_a[n, c]
-            if scaled == 0.0:  # such a pair may lie outside the band
-                continue
-            first = cell_b[n] - low[cell_a[n] + c]
-            for d in range(REACH):
-                out[cell_a[n] + c, first + d] += scaled * weight_b[n, d]
+def _add_splines(  # type: ignore[no-untyped-def]  # pragma: no cover
+    of_left, of_right, near, low, few_a, cell_a, weight_a, few_b, cell_b, weight_b, information, is_same
+):
+    """Add splines times few terms and splines times splines, plane by plane; `of_right` of another strip only."""
+    for plane in range(len(AXES)):
+        i, j = plane // 2, (plane + 1) // 2  # AXES[plane]
+        for n in range(cell_a.size):
+            factor = information[n, i, j]
+            for c in range(REACH if factor != 0.0 else 0):
+                scaled, row = factor * weight_a[n, c], cell_a[n] + c
+                if scaled != 0.0:  # others may lie outside the band
+                    first = cell_b[n] - low[row]
+                    for d in range(REACH):
+                        near[plane, row, first + d] += scaled * weight_b[n, d]
+                    for d in range(few_b.shape[1]):
+                        of_left[plane, row, d] += scaled * few_b[n, d]
+                if not is_same:
+                    scaled, row = factor * weight_b[n, c], cell_b[n] + c
+                    for d in range(few_a.shape[1]):
+                        of_right[plane, row, d] += scaled * few_a[n, d]
 
 
 @njit(cache=True, nogil=True)

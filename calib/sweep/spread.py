@@ -1,7 +1,5 @@
 """The covariance of fitted departures: of the terms' coefficients, as far as rows touch them, and then of the rows."""
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,7 +7,7 @@ from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.chain import ChainSolution
 from calib.sweep.layout import Columns, Layout
-from calib.sweep.normals import Batch, by_strip, seams
+from calib.sweep.normals import Batches
 from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values
 
 Planes = tuple[tuple[int, int], ...]
@@ -18,46 +16,34 @@ ACROSS: Planes = (*AXES, (1, 0))  # of two strips
 ALONE: Planes = ((0, 0), (1, 1))  # of each axis with itself
 
 
-def fit_covariance(
-    layout: Layout, solution: ChainSolution, batches: Sequence[Batch], count: int, threads: int = 1
-) -> Array:
+def fit_covariance(layout: Layout, solution: ChainSolution, batches: Batches, count: int, threads: int = 1) -> Array:
     """Covariance (count, 2, 2) of the fit's values of the batches' observations."""
     total = np.zeros((count, 2, 2))
-    by_blocks = {(k, k): mine for k, mine in enumerate(by_strip(layout, batches)) if mine}
-    by_blocks.update((blocks, [(batch, batch.rows[1]) for batch in seam]) for blocks, seam in seams(batches).items())
+    pairs = batches.pairs
 
-    def covariances(blocks: tuple[int, int]) -> list[Array]:
-        mine = by_blocks[blocks]
-        return _covariances(
-            layout, solution, blocks, [(rows if blocks[0] == blocks[1] else b.rows[0], rows) for b, rows in mine]
-        )
+    def covariances(blocks: tuple[int, int]) -> Array:
+        left, right = pairs[blocks]
+        return _covariances(layout, solution, blocks, left.rows, right.rows)
 
-    for blocks, found in zip(by_blocks, shared_out(covariances, by_blocks, threads), strict=True):
-        for (batch, _), cov in zip(by_blocks[blocks], found, strict=True):
-            total[batch.index] += cov
+    for (side, _), cov in zip(pairs.values(), shared_out(covariances, pairs, threads), strict=True):
+        total[side.index] += cov
     return total
 
 
-def _covariances(
-    layout: Layout, solution: ChainSolution, blocks: tuple[int, int], pairs: Sequence[tuple[Rows, Rows]]
-) -> list[Array]:
-    """For sets of rows in one strip (the same left and right): the covariance (N, 2, 2) of the fitted values there; in
-    two strips: what both strips' covariance adds to that of sums over both."""
-    if sum(len(rows) for rows, _ in pairs) < layout.n_splines:
-        joint = _joint_covariance(layout, solution, blocks)
-        return [_of_rows(layout, joint, blocks, *pair) for pair in pairs]
-    planes = AXES if blocks[0] == blocks[1] else ACROSS
-    spread = _spread(layout, solution, blocks, band_of(pairs, layout.n_splines), planes)
-    covariances = []
-    for left, right in pairs:
-        total = np.zeros((len(left), 2, 2))
-        for plane, (i, j) in enumerate(planes):
-            form = forms(spread, plane, left, right)
-            total[:, i, j] += form
-            if left is not right or i != j:
-                total[:, j, i] += form
-        covariances.append(total)
-    return covariances
+def _covariances(layout: Layout, solution: ChainSolution, blocks: tuple[int, int], left: Rows, right: Rows) -> Array:
+    """For rows in one strip (the same left and right): the covariance (N, 2, 2) of the fitted values there; in two
+    strips: what both strips' covariance adds to that of sums over both."""
+    if len(left) < layout.n_splines:
+        return _of_rows(layout, _joint_covariance(layout, solution, blocks), blocks, left, right)
+    planes = AXES if left is right else ACROSS
+    spread = _spread(layout, solution, blocks, band_of(left, right, layout.n_splines), planes)
+    cov = np.zeros((len(left), 2, 2))
+    for plane, (i, j) in enumerate(planes):
+        form = forms(spread, plane, left, right)
+        cov[:, i, j] += form
+        if left is not right or i != j:
+            cov[:, j, i] += form
+    return cov
 
 
 def place_variance(
@@ -96,7 +82,7 @@ def _many_variances(
     layout: Layout, solution: ChainSolution, strip: int, rows: Rows, wander: Array
 ) -> tuple[Array, Array]:
     """The same by the splines' covariance."""
-    spread = _spread(layout, solution, (strip, strip), band_of([(rows, rows)], layout.n_splines), ALONE)
+    spread = _spread(layout, solution, (strip, strip), band_of(rows, rows, layout.n_splines), ALONE)
     for axis, _ in ALONE:
         whole, seen = layout.line_modes[axis].coefficients, layout.wander[strip][axis]
         if seen is not whole:
