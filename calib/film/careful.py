@@ -7,7 +7,8 @@ there: a sharp kernel with a hole rings.
 import numpy as np
 
 from calib.compiled import bare
-from calib.film.kernels import CELL, PHASE_BITS
+from calib.film.flagged import add_flagged, any_flagged, clear_flagged, sums_of_flagged
+from calib.film.kernels import CELL, LANES, PHASE_BITS
 from calib.film.packed import SOUND, UNSOUND
 from calib.film.weigh import cell_of
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
@@ -20,12 +21,12 @@ NOTHING, LOST, BRIDGED, WHOLE = 0, 1, 2, 3
 @bare(cache=True, nogil=True)
 def judge(listed, count, first, axes, samples, verdict):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Say of listed places what their taps are worth: `verdict` holds ranks, bits (where a rank is LOST, they say why),
-    and whether any tap that counts is missing, each (M,).
+    and whether any tap that counts is missing, each (M,); and room for the sums of one place.
     """
     _, line, sample, line_phase, sample_phase = listed
     first_line, first_sample, _, fill = first
     value, doubts, quality, unsound = samples
-    ranks, bits, missing = verdict
+    ranks, bits, missing, room = verdict
     before_l, before_s, place = np.uint64(axes[2]), np.uint64(axes[7]), np.uint64(PHASE_BITS - 1)
     for m in range(np.uint64(count)):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
@@ -36,16 +37,16 @@ def judge(listed, count, first, axes, samples, verdict):  # type: ignore[no-unty
             nearest = quality[i + before_l + (p >> place), j + before_s + (q >> place)]
             bits[m] = nearest
             if how == UNSOUND:
-                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, fill, value, quality)
+                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, fill, value, quality, room)
 
 
 @bare(cache=True, nogil=True)
-def _judged(i, j, p, q, nearest, axes, fill, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _judged(i, j, p, q, nearest, axes, fill, value, quality, room):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The verdict on one place whose taps go from row `i`, column `j` on; `nearest` are the bits of the nearest."""
     dropout, filled = np.uint16(DROPOUT), np.uint16(FILLED)
     if nearest & dropout and not (fill and nearest & filled):
         return LOST, nearest & np.uint16(DROPOUT | MARK), False
-    missing, coverage, shares, gone = _bits_of(i, j, p, q, axes, value, quality)
+    missing, coverage, shares, gone = flags_of(i, j, p, q, axes, value, quality, room)
     if coverage < LEAST_THERE:
         return LOST, gone if gone else dropout, False
     flags = nearest & np.uint16(MARK | FILLED)
@@ -61,47 +62,30 @@ def _judged(i, j, p, q, nearest, axes, fill, value, quality):  # type: ignore[no
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _bits_of(i, j, p, q, axes, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+def flags_of(i, j, p, q, axes, value, quality, room):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether a tap is missing; the share of the weight above zero that is known; the absolute weights of the known
     taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without a value.
 
     A tap without a value has a bit, so only taps with bits are looked at.
     """
-    along, tall, across, wide = axes[0], axes[1], axes[5], axes[6]
+    along, tall, across, lanes = axes[0], axes[1], axes[5], axes[8]
     behind_l, behind_s = axes[3] + 2 * CELL * axes[4], axes[8] + 2 * CELL * axes[9]
     above_l, below_l = np.float64(along[p, behind_l]), np.float64(along[p, behind_l + 1])
     above_s, below_s = np.float64(across[q, behind_s]), np.float64(across[q, behind_s + 1])
-    whole = known = above_l * above_s + below_l * below_s
-    size = (above_l + below_l) * (above_s + below_s)
-    low = high = dropped = marked = 0.0
-    missing, gone = False, np.uint16(0)
+    whole, size = above_l * above_s + below_l * below_s, (above_l + below_l) * (above_s + below_s)
+    sums = np.uint64(room.ctypes.data)
+    clear_flagged(sums)
+    weights = np.uint64(across.ctypes.data) + np.uint64(4) * np.uint64(across.shape[1]) * q
     for row in range(np.uint64(tall)):
-        down, any_of_row = i + row, np.uint16(0)
-        for column in range(np.uint64(wide)):
-            any_of_row |= quality[down, j + column]
-        if any_of_row == 0:
-            continue
-        for column in range(np.uint64(wide)):
-            right = j + column
-            bits, w = quality[down, right], np.float64(along[p, row] * across[q, column])
-            if bits == 0 or w == 0.0:
-                continue
-            a = abs(w)
-            if not np.isfinite(value[down, right]):
-                gone |= bits & np.uint16(DROPOUT | MARK)
-                missing = True
-                known -= max(w, 0.0)
-                size -= a
-                continue
-            if bits & LOW_DENSITY:
-                low += a
-            if bits & HIGH_DENSITY:
-                high += a
-            if bits & FILLED and bits & DROPOUT:
-                dropped += a
-            elif bits & FILLED:
-                marked += a
-    return missing, known / whole, (size, low, high, dropped, marked), gone
+        at = (i + row) * np.uint64(value.shape[1]) + j
+        for chunk in range(np.uint64(lanes // LANES)):
+            here = at + np.uint64(LANES) * chunk
+            bits = np.uint64(quality.ctypes.data) + np.uint64(2) * here
+            if any_flagged(bits):
+                values = np.uint64(value.ctypes.data) + np.uint64(4) * here
+                add_flagged(bits, values, along[p, row], weights + np.uint64(4 * LANES) * chunk, sums)
+    low, high, dropped, marked, lost, lost_above, gone = sums_of_flagged(sums)
+    return lost > 0, (whole - lost_above) / whole, (size - lost, low, high, dropped, marked), gone
 
 
 @bare(cache=True, nogil=True)

@@ -87,11 +87,11 @@ def raise_cells(rows, columns, pairs, out):  # type: ignore[no-untyped-def]  # p
 
 
 @njit(cache=True, nogil=True, inline="always")
-def spread_at(spread, row, variance, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Variance and squared systematic error of what density is turned into, from those of the density, in rows."""
+def spread_at(spread, row, noise, shared):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Noise and squared systematic error of what density is turned into, from those of the density, in rows."""
     nearest = max(row, np.float32(0)) + np.float32(0.5)  # rows are finer than they change
     at = np.uint64(min(nearest, np.float32(spread.shape[0] - 1)))
-    return variance * spread[at, 0], shared * spread[at, 1] + spread[at, 2]
+    return noise * spread[at, 0], shared * spread[at, 1] + spread[at, 2]
 
 
 @njit(cache=True, nogil=True)
@@ -167,7 +167,7 @@ def _plain_cells(  # type: ignore[no-untyped-def]
             for s in range(two * c, two * c + two):
                 k = group_of(dn[s], shift)
                 at = np.uint64(min(max(np.int32(groups[k, zero] - off), lowest), last))
-                noise += np.sqrt(groups[k, one] * spread[at, zero])
+                noise += groups[k, one] * spread[at, zero]
                 square += (groups[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
         variance[c], shared[c] = noise * noise / np.float32(16), square / np.float32(4)
     for s in range(np.uint64(v0.size)):
@@ -213,8 +213,8 @@ def _careful_cells(  # type: ignore[no-untyped-def]
                 k = group_of(number, shift)
                 shared = groups[k, 2] + column_variance[sample] + line_variance[a]
                 row = row_of_dn[number] - (columns[sample] + drift[a])
-                variance, shared = spread_at(spread, row, groups[k, 1], shared)
-                noise, square, count = noise + np.sqrt(variance), square + shared, count + np.float32(1)
+                own, shared = spread_at(spread, row, groups[k, 1], shared)
+                noise, square, count = noise + own, square + shared, count + np.float32(1)
         each = np.float32(1) / count
         variance, square = (noise * each) * (noise * each), square * each
         before, after, rise = max(p - 1, -left), min(q + 1, last_sample - left), np.float32(4) * variance

@@ -50,7 +50,8 @@ def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def] 
 def _told(dn, i, j, row_of_dn, of_column, of_line, groups, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Row of a sample and the variance of its noise."""
     number = np.uint64(dn[i, j])
-    return row_of_dn[number] - (of_column[j] + of_line[i]), groups[group_of(number, shift), 1]
+    noise = groups[group_of(number, shift), 1]
+    return row_of_dn[number] - (of_column[j] + of_line[i]), noise * noise
 
 
 @njit(cache=True, nogil=True)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import bare
 from calib.film.careful import LOST, NOTHING, WHOLE, judge, of_those_there
+from calib.film.flagged import ROOM
 from calib.film.kernels import LANES, PHASE_BITS, PHASES, AxisWeights
 from calib.film.landing import Landing, Places
 from calib.film.packed import SOUND, Packed
@@ -77,7 +78,7 @@ def gather(
     if at.tiles is not None:
         columns = at.tiles.raster.shape[1]
         n = max(n, TOGETHER + columns)
-    verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_)
+    verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_), np.empty(ROOM, np.float32)
     if at.places.index.size:
         _place_loop(at.places.fields, at.places.index.size, verdict, first, axes, samples, into, written_out)
     if at.tiles is not None:
@@ -120,7 +121,7 @@ def _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
     value, doubts, _, _ = samples
     rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
     out_value, sigma, bits, ranks, parts = into
-    verdict_ranks, verdict_bits, missing = verdict
+    verdict_ranks, verdict_bits, missing, _ = verdict
     judge(listed, count, first, axes, samples, verdict)
     for m in range(np.uint64(count)):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)

@@ -59,7 +59,7 @@ def sample_strips(
     that what is averaged is linear in what is wanted (averaging density and then taking the antilogarithm is biased).
     """
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
-    taps = (along.taps, across.lanes)
+    taps = (along.taps, across.taps, across.lanes)
     made = Gathered.nothing_at(places.x_mm.size if isinstance(places, FilmPoints) else prod(places.shape))
     landings = _landings(sources, places)
     for source, table, at in zip(sources, values or repeat(DENSITY, len(sources)), landings, strict=True):
@@ -89,7 +89,7 @@ def interpolate_window(
     along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
     at = landing_of_scan(line, sample, window.value.shape[0])
     if at is not None:
-        packed = packed_window(window, at.needed(along, across), (along.taps, across.lanes))
+        packed = packed_window(window, at.needed(along, across), (along.taps, across.taps, across.lanes))
         gather(packed, window.value.shape[1], at, along, across, False, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)

@@ -13,19 +13,26 @@ from numba.extending import intrinsic
 
 from calib.film.kernels import LANES
 
-_FLOAT, _PAIR, _INDEX, _ADDRESS = ir.FloatType(), ir.DoubleType(), ir.IntType(32), ir.IntType(64)
-_VECTOR = ir.VectorType(_FLOAT, LANES)
+FLOAT, _PAIR, _INDEX, ADDRESS = ir.FloatType(), ir.DoubleType(), ir.IntType(32), ir.IntType(64)
+VECTOR = ir.VectorType(FLOAT, LANES)
 
 
-def _load(builder: Any, address: Any, kind: Any) -> Any:
-    return builder.load(builder.inttoptr(address, kind.as_pointer()), align=4)
+def load(builder: Any, address: Any, kind: Any, align: int = 4) -> Any:
+    """What lies at an address."""
+    return builder.load(builder.inttoptr(address, kind.as_pointer()), align=align)
 
 
-def _after(builder: Any, address: Any, n_bytes: int) -> Any:
-    return builder.add(address, ir.Constant(_ADDRESS, n_bytes))
+def store(builder: Any, value: Any, address: Any) -> None:
+    """Put something at an address."""
+    builder.store(value, builder.inttoptr(address, value.type.as_pointer()), align=4)
 
 
-def _spread(builder: Any, scalar: Any, kind: Any, count: int) -> Any:
+def after(builder: Any, address: Any, n_bytes: int) -> Any:
+    """An address so many bytes on."""
+    return builder.add(address, ir.Constant(ADDRESS, n_bytes))
+
+
+def spread(builder: Any, scalar: Any, kind: Any, count: int) -> Any:
     """One scalar in every lane."""
     vector = ir.VectorType(kind, count)
     one = builder.insert_element(ir.Constant(vector, ir.Undefined), scalar, ir.Constant(_INDEX, 0))
@@ -33,28 +40,46 @@ def _spread(builder: Any, scalar: Any, kind: Any, count: int) -> Any:
 
 
 def _fma(builder: Any, a: Any, b: Any, c: Any) -> Any:
-    kind = ir.FunctionType(_VECTOR, [_VECTOR] * 3)
+    kind = ir.FunctionType(VECTOR, [VECTOR] * 3)
     return builder.call(builder.module.declare_intrinsic("llvm.fma.v8f32", (), kind), [a, b, c])
+
+
+def _chosen(builder: Any, a: Any, b: Any, lanes: list[int]) -> Any:
+    """Lanes of two vectors, those of the second counted on from those of the first."""
+    return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(_INDEX, len(lanes)), lanes))
 
 
 def _folded(builder: Any, vector: Any, down_to: int) -> Any:
     """Upper half added to lower half until `down_to` lanes are left."""
     width = LANES
     while width > down_to:
-        half = ir.VectorType(_INDEX, width // 2)
-        low = builder.shuffle_vector(vector, vector, ir.Constant(half, list(range(width // 2))))
-        high = builder.shuffle_vector(vector, vector, ir.Constant(half, list(range(width // 2, width))))
+        half = list(range(width // 2))
+        low, high = (_chosen(builder, vector, vector, [lane + up for lane in half]) for up in (0, width // 2))
         vector, width = builder.fadd(low, high), width // 2
     return vector
+
+
+def folded_together(builder: Any, vectors: list[Any]) -> tuple[Any, Any]:
+    """What `_folded` down to two makes of each of eight vectors: the first of the two of all, and the second of all."""
+
+    def summed(a: Any, b: Any, low: list[int], high: list[int]) -> Any:
+        return builder.fadd(_chosen(builder, a, b, low), _chosen(builder, a, b, high))
+
+    low, high = [0, 1, 2, 3, 8, 9, 10, 11], [4, 5, 6, 7, 12, 13, 14, 15]
+    halves = [summed(vectors[k], vectors[k + 4], low, high) for k in range(4)]
+    low, high = [0, 1, 8, 9, 4, 5, 12, 13], [2, 3, 10, 11, 6, 7, 14, 15]
+    a, b = (summed(halves[k], halves[k + 1], low, high) for k in (0, 2))
+    first, second = ([lane, lane + 2, lane + 8, lane + 10, lane + 4, lane + 6, lane + 12, lane + 14] for lane in (0, 1))
+    return _chosen(builder, a, b, first), _chosen(builder, a, b, second)
 
 
 def _rows(builder: Any, source: Any, stride: Any, n_rows: int, weight_of: Any) -> Any:
     """Sum over rows of eight values times their row's weight: even and odd rows apart, so that one sum need not wait
     for the other."""
-    sums = [ir.Constant(_VECTOR, [0.0] * LANES)] * min(n_rows, 2)
+    sums = [ir.Constant(VECTOR, [0.0] * LANES)] * min(n_rows, 2)
     at = builder.inttoptr(source, ir.IntType(8).as_pointer())
     for row in range(n_rows):
-        values = builder.load(builder.bitcast(at, _VECTOR.as_pointer()), align=4)
+        values = builder.load(builder.bitcast(at, VECTOR.as_pointer()), align=4)
         sums[row % 2] = _fma(builder, values, weight_of(row), sums[row % 2])
         at = builder.gep(at, [stride])
     return sums[0] if n_rows == 1 else builder.fadd(*sums)
@@ -74,9 +99,9 @@ def weighted_block(typingctx, source, stride, along, across, n_rows):  # type: i
         source, stride, along, across, _ = args
 
         def weight(row: int) -> Any:
-            return _spread(builder, _load(builder, _after(builder, along, 4 * row), _FLOAT), _FLOAT, LANES)
+            return spread(builder, load(builder, after(builder, along, 4 * row), FLOAT), FLOAT, LANES)
 
-        total = builder.fmul(_rows(builder, source, stride, count, weight), _load(builder, across, _VECTOR))
+        total = builder.fmul(_rows(builder, source, stride, count, weight), load(builder, across, VECTOR))
         return builder.extract_element(_folded(builder, total, 1), ir.Constant(_INDEX, 0))
 
     return types.float32(types.uint64, types.uint64, types.uint64, types.uint64, n_rows), codegen
@@ -93,10 +118,10 @@ def weighted_pairs(typingctx, source, stride, along, across, n_rows):  # type: i
         source, stride, along, across, _ = args
 
         def weight(row: int) -> Any:
-            pair = _load(builder, _after(builder, along, 8 * row), _PAIR)
-            return builder.bitcast(_spread(builder, pair, _PAIR, LANES // 2), _VECTOR)
+            pair = load(builder, after(builder, along, 8 * row), _PAIR)
+            return builder.bitcast(spread(builder, pair, _PAIR, LANES // 2), VECTOR)
 
-        total = builder.fmul(_rows(builder, source, stride, count, weight), _load(builder, across, _VECTOR))
+        total = builder.fmul(_rows(builder, source, stride, count, weight), load(builder, across, VECTOR))
         sums = _folded(builder, total, 2)
         both = [builder.extract_element(sums, ir.Constant(_INDEX, lane)) for lane in (0, 1)]
         return context.make_tuple(builder, signature.return_type, both)

@@ -56,11 +56,11 @@ class Packed:
 
 
 def packed_strip(
-    source: StripSource, values: ValueTable, need: Spans, taps: tuple[int, int], *, fill_marks: bool
+    source: StripSource, values: ValueTable, need: Spans, taps: tuple[int, int, int], *, fill_marks: bool
 ) -> Packed:
     """The samples `need` of a strip, gaps bridged as `read_window` does, with `fill_marks` marks too.
 
-    `taps` = (lines, samples) that a place reaches from its first tap on.
+    `taps` = (lines, samples) that a place reaches from its first tap on, and the samples that are read of a line.
     """
     cells, need = cell_spans(need), widened(need, *(REACH,) * 4)
     made = Packed.empty(need)
@@ -86,7 +86,7 @@ def packed_strip(
     return made
 
 
-def packed_window(window: StripWindow, need: Spans, taps: tuple[int, int]) -> Packed:
+def packed_window(window: StripWindow, need: Spans, taps: tuple[int, int, int]) -> Packed:
     """The samples `need` of a window that holds a whole picture."""
     made = Packed.empty(need)
     n_lines, n_samples = window.value.shape
@@ -104,7 +104,7 @@ def _ends(spans: Spans) -> tuple[int, NDArray[np.int32], NDArray[np.int32]]:
     return spans.first, spans.low, spans.high
 
 
-def _one_pass(read: Read, inside: Spans, made: Packed, taps: tuple[int, int]) -> None:
+def _one_pass(read: Read, inside: Spans, made: Packed, taps: tuple[int, int, int]) -> None:
     known, skip = read.known, inside.first - read.first
     _calibrate(
         read.dn[skip:], read.drift[skip:], known.row_of_dn, known.columns, known.values, *known.dn_span, *known.beyond,
@@ -136,41 +136,44 @@ def _bridge_gaps(
 
 @njit(cache=True, nogil=True, inline="always")
 def _unsound_at(i, j, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mark the cells of all places that have this sample among their taps."""
+    """Mark the cells of all places that reach this sample."""
     for cell_i in range(max(i - tall + 1, 0) // CELL, i // CELL + 1):
         for cell_j in range(max(j - wide + 1, 0) // CELL, j // CELL + 1):
             unsound[cell_i, cell_j] = max(unsound[cell_i, cell_j], how)
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _look_at(i, j, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _look_at(i, j, tall, wide, lanes, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     if quality[i, j] != 0 or not np.isfinite(value[i, j]):
-        plain = quality[i, j] == MARK and np.isfinite(value[i, j])
-        _unsound_at(i, j, tall, wide, np.uint8(MARKED if plain else UNSOUND), unsound)
+        known = np.isfinite(value[i, j])
+        how = np.uint8(MARKED if known and quality[i, j] == MARK else UNSOUND)
+        _unsound_at(
+            i, j, tall, wide if known else lanes, how, unsound
+        )  # what is no number spoils also what it weighs 0 in
 
 
 @njit(cache=True, nogil=True)
-def _mark(runs, first, low, high, top, left, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _mark(runs, first, low, high, top, left, tall, wide, lanes, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(runs.shape[0]):
         row = runs[n, 0] - first
         if 0 <= row < low.size:
             for sample in range(max(runs[n, 1], low[row]), min(runs[n, 2] - 1, high[row]) + 1):
-                _look_at(runs[n, 0] - top, sample - left, tall, wide, value, quality, unsound)
+                _look_at(runs[n, 0] - top, sample - left, tall, wide, lanes, value, quality, unsound)
 
 
 @njit(cache=True, nogil=True)
 def _copy(  # type: ignore[no-untyped-def]
-    value, quality, first, low, high, top, left, tall, wide, out_value, out_quality, unsound,
+    value, quality, first, low, high, top, left, tall, wide, lanes, out_value, out_quality, unsound,
 ):  # fmt: skip  # pragma: no cover
     for line in range(first, first + low.size):
         for sample in range(low[line - first], high[line - first] + 1):
             i, j = line - top, sample - left
             out_value[i, j], out_quality[i, j] = value[line, sample], quality[line, sample]
-            _look_at(i, j, tall, wide, out_value, out_quality, unsound)
+            _look_at(i, j, tall, wide, lanes, out_value, out_quality, unsound)
 
 
 @njit(cache=True, nogil=True)
-def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, value, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, lanes, value, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Fill what lies beyond the strip with its outermost lines and samples."""
     for row in range(low.size):
         from_line, sample = min(max(row + first, 0), n_lines - 1), low[row]
@@ -189,14 +192,14 @@ def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, value, 
             for j in range(sample - left, stop - left):
                 value[i, j], quality[i, j] = said, bits
                 if not sound:
-                    _look_at(i, j, tall, wide, value, quality, unsound)
+                    _look_at(i, j, tall, wide, lanes, value, quality, unsound)
             sample = stop
 
 
 @njit(cache=True, nogil=True)
 def _calibrate(  # type: ignore[no-untyped-def]
     dn, drift, row_of_dn, columns, values, dn_first, dn_last, below, above, least, most,
-    first, low, high, top, left, tall, wide, value, quality, unsound,
+    first, low, high, top, left, tall, wide, _, value, quality, unsound,
 ):  # fmt: skip  # pragma: no cover
     """Each line in two loops without a test; what cannot be calibrated is then sought where there is any."""
     last, zero, one, turn = np.uint32(max(values.shape[0] - 1, 0)), np.uint64(0), np.uint64(1), values.size > 0
@@ -269,7 +272,7 @@ def _put(  # type: ignore[no-untyped-def]
             bits |= np.uint16(HIGH_DENSITY)
         quality[i, j], value[i, j] = bits, _value_at(values, row)
         shared = groups[group_of(dn[line, sample], shift), 2] + column_variance[sample] + line_variance[line]
-        variance, square = spread_at(spread, row, noise[n] * noise[n], shared)
-        rows[count], columns[count], pairs[count, 0], pairs[count, 1] = i, j, variance, np.sqrt(square)
+        own, square = spread_at(spread, row, noise[n], shared)
+        rows[count], columns[count], pairs[count, 0], pairs[count, 1] = i, j, own * own, np.sqrt(square)
         count += 1
     return count

@@ -19,7 +19,7 @@ from calib.quality import HIGH_DENSITY, LOW_DENSITY
 from calib.remembered import once
 from calib.tone.model import StripTone
 
-MOST_GROUPS = 16384  # of DN that share a sigma: it changes by parts of a thousand from one to the next
+MOST_GROUPS = 4096  # of DN that share a sigma: it changes by parts of a thousand, and the nearest cache holds them
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,8 +53,8 @@ class Ready:
 
     `values` (N - 1, 2): value of row r between two rows is ``values[int(r), 0] + r * values[int(r), 1]``; none where it
     is the row itself. `limits`: the rows at and beyond which nothing can be calibrated; `dn_span` and `beyond`: the DN
-    that can be, and the quality bits of those below and above. `groups` (K, 3): row, variance of noise, variance of the
-    curve by ``DN >> shift``; `spread` (N, 3): what these variances are multiplied by, and what is added to the latter.
+    that can be, and the quality bits of those below and above. `groups` (K, 3): row, 1-sigma of noise, variance of the
+    curve by ``DN >> shift``; `spread` (N, 3): what these are multiplied by, and what is added to the latter.
     `cell_columns`, `cell_variance`: `columns` and their `column_variance` as means over cells.
     """
 
@@ -110,7 +110,10 @@ def ready(tone: StripTone, values: ValueTable) -> Ready:
     bits = np.uint16(LOW_DENSITY), np.uint16(HIGH_DENSITY)
     low, high = (np.float32((end - values.first) * values.per_density) for end in values.span)
     groups, shift = _grouped(row, tone.noise_density, tone.curve_sigma)
-    groups[:, 1:] = np.square(groups[:, 1:] * per)
+    groups[:, 1:] *= per
+    groups[:, 2] = np.square(groups[:, 2])
+    spread = np.abs(values.spread / np.array([per, per, 1.0], np.float32))
+    spread[:, 1:] = np.square(spread[:, 1:])
     return Ready(
         row_of_dn=row,
         columns=columns.astype(np.float32),
@@ -121,7 +124,7 @@ def ready(tone: StripTone, values: ValueTable) -> Ready:
         beyond=bits if tone.rising else bits[::-1],
         groups=groups,
         shift=np.uint32(shift),
-        spread=np.square(values.spread / np.array([per, per, 1.0], np.float32)),
+        spread=spread,
         cell_columns=_pairs(columns),
         cell_variance=_pairs(variance),
     )

@@ -24,7 +24,7 @@ def fill_from_neighbours(
 def read_of(values: np.ndarray, noise: np.ndarray) -> Read:
     """A strip without banding or drift that was read whole, each of its samples with a DN of its own."""
     dn, none = np.arange(values.size, dtype=np.uint16).reshape(values.shape), np.zeros(values.size, np.float32)
-    groups = np.stack([values.ravel(), np.square(noise.ravel()), none], axis=1).astype(np.float32)
+    groups = np.stack([values.ravel(), noise.ravel(), none], axis=1).astype(np.float32)
     known = SimpleNamespace(row_of_dn=values.ravel(), columns=none, groups=groups, shift=np.uint32(0))
     return Read(dn, 0, known, none, none)  # type: ignore[arg-type]
 

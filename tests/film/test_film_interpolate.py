@@ -318,7 +318,7 @@ def test_what_a_place_is_made_of_is_what_a_window_holds(small, fill: bool) -> No
     assert np.array_equal(np.isfinite(got.value), known)
     assert np.allclose(got.value[known], value[known], atol=1e-5)
     sigma = stated_sigma(source, window)[at].ravel()
-    assert np.allclose(got.sigma[known], sigma[known], rtol=3e-3)  # it is tabulated by whole sums of DN
+    assert np.allclose(got.sigma[known], sigma[known], rtol=8e-3)  # groups of DN share it, where the curve is steep too
     of_place = np.uint16(DROPOUT | FILLED | MARK)
     assert np.array_equal(got.quality[known] & of_place, bits[known] & of_place)
 

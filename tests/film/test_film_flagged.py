@@ -1,0 +1,60 @@
+"""The flagged ones among a place's samples, weighed eight at once, against one after the other."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from calib.film.careful import flags_of
+from calib.film.flagged import ROOM
+from calib.film.kernels import DEFAULT_KERNEL, PHASES, AxisWeights, axis_weights
+from calib.film.weigh import axes_of
+from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, OBLIQUE
+
+FLAGS = (DROPOUT, LOW_DENSITY, HIGH_DENSITY, MARK, FILLED, OBLIQUE)
+MOST_TAPS = 24
+
+
+def one_by_one(weights: np.ndarray, value: np.ndarray, quality: np.ndarray) -> tuple[bool, float, list[float], int]:
+    """What `flags_of` says, by the definition."""
+    counts, there = (quality != 0) & (weights != 0), np.isfinite(value)
+    size, known, lost = np.abs(weights), counts & there, counts & ~there
+    filled, dropped = known & (quality & FILLED > 0), quality & DROPOUT > 0
+    classes = (
+        known & (quality & LOW_DENSITY > 0),
+        known & (quality & HIGH_DENSITY > 0),
+        filled & dropped,
+        filled & ~dropped,
+    )
+    coverage = 1 - np.maximum(weights, 0)[lost].sum() / np.maximum(weights, 0).sum()
+    gone = int(np.bitwise_or.reduce(quality[lost] & np.uint16(DROPOUT | MARK), initial=0))
+    return bool(lost.any()), coverage, [size.sum() - size[lost].sum(), *(size[which].sum() for which in classes)], gone
+
+
+@given(st.integers(0, 10**6), st.sampled_from([0.0, 0.05, 0.5, 1.0]), st.integers(0, PHASES), st.integers(0, PHASES))
+@settings(max_examples=40, deadline=None)
+@pytest.mark.parametrize("scale", [1.0, 3.2])
+def test_taps_weighed_together_are_those_weighed_one_by_one(
+    scale: float, seed: int, share: float, p: int, q: int
+) -> None:
+    """A kernel of one vector of samples, and one of several; samples without a value stand among the others."""
+    rng = np.random.default_rng(seed)
+    along, across = axis_weights(DEFAULT_KERNEL, 1.0), axis_weights(DEFAULT_KERNEL, scale)
+    shape = (MOST_TAPS, 2 * MOST_TAPS)
+    flagged = rng.random(shape) < share
+    quality = np.where(flagged, rng.choice(FLAGS, shape) | rng.choice(FLAGS, shape), 0).astype(np.uint16)
+    value = np.where(flagged & (rng.random(shape) < 0.3), rng.choice([np.nan, np.inf], shape), 1.0).astype(np.float32)
+    i, j = rng.integers(0, 8), rng.integers(0, 8)
+    place = np.uint64(i), np.uint64(j), np.uint64(p), np.uint64(q)
+    got = flags_of(*place, axes_of(along, across), value, quality, np.empty(ROOM, np.float32))
+    taps = np.s_[i : i + along.taps, j : j + across.taps]
+    weights = np.outer(row(along, p), row(across, q))
+    missing, coverage, sizes, gone = one_by_one(weights.astype(np.float64), value[taps], quality[taps])
+    assert (got[0], got[3]) == (missing, gone)
+    assert got[1] == pytest.approx(coverage, abs=1e-5)
+    assert got[2] == pytest.approx(sizes, abs=1e-5)
+
+
+def row(weights: AxisWeights, phase: int) -> np.ndarray:
+    """The weights of one phase (taps,)."""
+    return weights.values[phase]
