@@ -13,6 +13,8 @@ from calib.tone.overlap_kernels import interpolated, overlap_cells
 
 MOST_POINTS = 48_000  # of one overlap that are compared: enough for its columns, whatever the strip's length
 BLOCK_POINTS = 24  # lines compared per cell
+NODES = 4  # samples from node to node of an overlap's places
+STRAIGHT = 0.005  # samples: a sweep that bends less between nodes is straight
 PLACED = 1.5  # samples: strips placed less surely relative to each other are not compared
 COLUMN_FLOOR = 3e-4  # density: what interpolation and placing leave in all cells of a column alike
 
@@ -97,9 +99,38 @@ def _meet(
     step = max(1, sweep.n_lines * n_columns // MOST_POINTS)
     lines = np.arange(step // 2, sweep.n_lines, step)
     samples = np.arange(right.first, right.first + n_columns)
-    film = to_film(sweep, ScanPoints(line=lines[:, None], sample=samples[None, :]))
-    place = to_scan(following, FilmPoints(x_mm=film.x_mm, y_mm=film.y_mm))
+    place = _places(sweep, following, lines, samples)
     return lines, place, *interpolated(left.density, place.line, place.sample - left.first)
+
+
+def _places(
+    sweep: StripSweep, following: StripSweep, lines: NDArray[np.int64], samples: NDArray[np.int64]
+) -> ScanPoints:
+    """Where samples of some lines of a strip lie in the next one, (lines, samples).
+
+    They are worked out at nodes, straight between them where the sweeps of both are that straight along the samples.
+    """
+    apart = NODES if _is_straight(sweep) and _is_straight(following) else 1
+    nodes = samples[0] + apart * np.arange(-(-(samples.size - 1) // apart) + 1)
+    film = to_film(sweep, ScanPoints(line=lines[:, None].astype(np.float64), sample=nodes[None, :].astype(np.float64)))
+    place = to_scan(following, FilmPoints(x_mm=film.x_mm, y_mm=film.y_mm))
+    if apart == 1:
+        return place
+    low, beyond = np.divmod(samples - samples[0], apart)
+    low, share = np.minimum(low, nodes.size - 2), np.where(low < nodes.size - 1, beyond / apart, 1.0)
+    line, sample = (each[:, low] * (1.0 - share) + each[:, low + 1] * share for each in (place.line, place.sample))
+    return ScanPoints(line=line, sample=sample)
+
+
+def _is_straight(sweep: StripSweep) -> bool:
+    """Whether a sweep is straight from node to node along its samples, wherever the nodes lie."""
+    at, limit = np.arange(sweep.n_samples), STRAIGHT * float(np.median(np.diff(sweep.x_sample_mm)))
+    off = [
+        np.abs(np.interp(at, at[first::NODES], table[first::NODES]) - table)[first:][:-NODES].max(initial=0.0)
+        for table in (sweep.x_sample_mm, sweep.y_sample_mm)
+        for first in range(NODES)
+    ]
+    return max(off) < limit
 
 
 def _placed(sweep: StripSweep, following: StripSweep) -> bool:

@@ -112,21 +112,26 @@ def _best_of(
     All shapes are fitted at once, each by the straight line through its light and the DN, reweighted three times.
     """
     exponent, bend = (each.ravel() for each in np.meshgrid(exponents, np.array(bends), indexing="ij"))
-    u = power_of_ten(-exponent[:, None] * density)
-    light = u / (1.0 + bend[:, None] * u)
+    dn, density, sigma = (
+        dn[:, None],
+        density[:, None],
+        sigma[:, None],
+    )  # patches along the first axis: sums run over rows
+    u = power_of_ten(-exponent * density)
+    light = u / (1.0 + bend * u)
     off = np.zeros_like(light)
     for _ in range(4):
         weight = 1.0 / (1.0 + (off / 3.0) ** 2) / sigma**2
-        total = weight.sum(axis=1, keepdims=True)
-        middle, mean = ((weight * each).sum(axis=1, keepdims=True) / total for each in (light, dn))
-        spread = (weight * (light - middle) ** 2).sum(axis=1, keepdims=True)
-        gain = (weight * (light - middle) * (dn - mean)).sum(axis=1, keepdims=True) / np.maximum(spread, 1e-300)
+        total = weight.sum(axis=0)
+        middle, mean = ((weight * each).sum(axis=0) / total for each in (light, dn))
+        lean = weight * (light - middle)
+        gain = (lean * (dn - mean)).sum(axis=0) / np.maximum((lean * (light - middle)).sum(axis=0), 1e-300)
         dark = mean - gain * middle
         off = (dn - dark - gain * light) / sigma
-    cost = np.log1p((off / 3.0) ** 2).sum(axis=1) + 1e-4 * bend
-    cost[gain[:, 0] == 0.0] = np.inf
+    cost = np.log1p((off / 3.0) ** 2).sum(axis=0) + 1e-4 * bend
+    cost[gain == 0.0] = np.inf
     best = int(np.argmin(cost))
-    return float(cost[best]), (float(dark[best, 0]), float(gain[best, 0])), float(exponent[best]), float(bend[best])
+    return float(cost[best]), (float(dark[best]), float(gain[best])), float(exponent[best]), float(bend[best])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

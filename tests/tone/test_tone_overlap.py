@@ -1,12 +1,15 @@
 """Overlaps compare the same film in two strips: neither may be read duller than the other."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.sweep.model import StripSweep
-from calib.tone.overlap import Edge, compare
+from calib.coordinates import FilmPoints, ScanPoints
+from calib.sweep.model import StripSweep, to_film, to_scan
+from calib.tone.overlap import Edge, _is_straight, _places, compare
 from calib.tone.overlap_kernels import cubic_weights
 
 LINES, SAMPLES, SAMPLE_MM = 720, 24, 0.01
@@ -70,3 +73,20 @@ def test_cells_beyond_a_span_are_left_out() -> None:
     assert cells is not None
     assert 0.9 <= cells.density.min() <= cells.density.max() <= 1.1
     assert compare(one, two, Edge(0, scene(one), (3.0, 4.0)), Edge(0, scene(two))) is None
+
+
+@pytest.mark.parametrize("bend_samples", [0.004, 0.4])
+def test_places_between_nodes_are_where_the_sweeps_put_them(bend_samples: float) -> None:
+    """Over lines that jitter, skewed, to a fiftieth of a sample; where a sweep bends between nodes, to the last bit."""
+    jitter = 0.3 * SAMPLE_MM * np.random.default_rng(5).standard_normal(LINES)
+    bend = bend_samples * SAMPLE_MM * np.sin(2 * np.pi * np.arange(SAMPLES) / 12)
+    one, two = sweep(0.0, 0.0), sweep(0.37, 2.2)
+    one = replace(one, x_line_mm=jitter, y_sample_mm=0.02 * (one.x_sample_mm - one.x_sample_mm.mean()))
+    two = replace(two, x_line_mm=jitter[::-1], x_sample_mm=two.x_sample_mm + bend)
+    lines, samples = np.arange(10, LINES - 10, 7), np.arange(5, 5 + 14)
+    found = _places(one, two, lines, samples)
+    film = to_film(one, ScanPoints(lines[:, None].astype(float), samples[None, :].astype(float)))
+    true = to_scan(two, FilmPoints(film.x_mm, film.y_mm))
+    off = max(np.abs(found.line - true.line).max(), np.abs(found.sample - true.sample).max())
+    assert off < 0.02 if bend_samples < 0.1 else off == 0.0
+    assert _is_straight(two) == (bend_samples < 0.1)
