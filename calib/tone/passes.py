@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -71,10 +71,9 @@ def with_overlaps(
     frame: Frame, passes: Passes, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
 ) -> Passes:
     """The same, with every overlap compared by the first curves of its two strips."""
-    edges, surveys = _Edges(frame, sweeps, dropouts), passes.surveys
-    seams = range(len(surveys) - 1)
-    overlaps = in_order(lambda k: edges.compare(surveys[k], surveys[k + 1]), seams, threads)
-    return replace(passes, overlaps=tuple(overlaps))
+    edges = _Edges(frame, sweeps, dropouts)
+    read = zip(passes.surveys, in_order(edges.both, passes.surveys, threads), strict=True)
+    return replace(passes, overlaps=tuple(in_order(lambda pair: edges.compare(*pair), pairwise(read), threads)))
 
 
 def _stated_grain(frame: Frame) -> float | None:
@@ -148,9 +147,8 @@ def unbiased_density(curve: FirstCurve, noise: NoiseModel | None, dn: Array) -> 
     return np.asarray(density - 0.5 * curve.curvature(density) * noise.variance_dn(density))
 
 
-@lru_cache(maxsize=8)
 def _density_table(curve: FirstCurve, noise: NoiseModel | None, n_dn: int) -> NDArray[np.float32]:
-    """Unbiased densities of all DN; a strip's table is wanted for both of its neighbours."""
+    """Unbiased densities of all DN."""
     return unbiased_density(curve, noise, np.arange(n_dn, dtype=np.float64)).astype(np.float32)
 
 
@@ -160,47 +158,59 @@ class _Edges:
     def __init__(self, frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts]) -> None:
         self.frame, self.sweeps, self.dropouts = frame, sweeps, dropouts
 
-    def _read(self, index: int, samples: slice, clip: tuple[int, int]) -> tuple[NDArray, NDArray[np.bool_]]:
+    def _read(self, index: int, clip: tuple[int, int], *samples: slice) -> list[tuple[NDArray, NDArray[np.bool_]]]:
+        """DN of some columns of a strip, read once, and where they are lost or clipped."""
         raster = self.frame.strips[index]
-        dn = raster.read(0, raster.n_lines)[:, samples]
-        lost = self.dropouts[index].mask(0, raster.n_lines)[:, samples]
-        return dn, lost | (dn <= clip[0]) | (dn >= clip[1])
+        whole, lost = raster.read(0, raster.n_lines), self.dropouts[index].mask(0, raster.n_lines)
+        parts = [(whole[:, some], lost[:, some]) for some in samples]
+        return [(dn, gone | (dn <= clip[0]) | (dn >= clip[1])) for dn, gone in parts]
 
-    def density(self, survey: StripSurvey, samples: slice) -> Edge:
-        """First-order density of some samples, known as far as the strip's patches reach; NaN where lost or clipped."""
-        dn, bad = self._read(survey.index, samples, survey.clip)
+    def _shared(self, first: int) -> tuple[slice, slice]:
+        """Samples of a strip that the next one covers, and samples of the next that it covers."""
+        return overlap_samples(self.sweeps[first], self.sweeps[first + 1])
+
+    def density(self, survey: StripSurvey, *samples: slice) -> list[Edge]:
+        """First-order density of some columns, known as far as the strip's patches reach; NaN where lost or clipped."""
         if survey.curve is None:
             raise ValueError(f"strip {survey.index} has no curve yet")
-        table = _density_table(survey.curve, survey.noise, np.iinfo(dn.dtype).max + 1)
         inside = BEYOND - EDGE_MARGIN
         span = survey.curve.lightest + inside, survey.curve.deepest - inside
-        return Edge(samples.start, np.where(bad, np.float32(np.nan), table[dn]), span)
+        read = self._read(survey.index, survey.clip, *samples)
+        table = _density_table(survey.curve, survey.noise, np.iinfo(read[0][0].dtype).max + 1)
+        edges = zip(samples, read, strict=True)
+        return [Edge(some.start, np.where(bad, np.float32(np.nan), table[dn]), span) for some, (dn, bad) in edges]
 
-    def raw(self, survey: StripSurvey, samples: slice) -> Edge:
-        """DN of some samples; NaN where lost or clipped."""
-        dn, bad = self._read(survey.index, samples, survey.clip)
-        return Edge(samples.start, np.where(bad, np.nan, dn).astype(np.float32))
+    def raw(self, survey: StripSurvey, *samples: slice) -> list[Edge]:
+        """DN of some columns; NaN where lost or clipped."""
+        edges = zip(samples, self._read(survey.index, survey.clip, *samples), strict=True)
+        return [Edge(some.start, np.where(bad, np.nan, dn).astype(np.float32)) for some, (dn, bad) in edges]
 
-    def compare(self, survey: StripSurvey, following: StripSurvey) -> OverlapCells | None:
-        """Differences of a strip and the next over the film that they share."""
-        if survey.curve is None or following.curve is None or survey.is_lost or following.is_lost:
+    def both(self, survey: StripSurvey) -> list[Edge] | None:
+        """The columns of a strip that its neighbours cover, of the one before and of the next; None of a lost strip."""
+        if survey.curve is None or survey.is_lost:
             return None
-        one, two = self.sweeps[survey.index], self.sweeps[following.index]
-        right, left = overlap_samples(one, two)
-        if right.stop - right.start < 2 or left.stop - left.start < 4:
+        left = self._shared(survey.index - 1)[1] if survey.index > 0 else slice(0, 0)
+        right = self._shared(survey.index)[0] if survey.index + 1 < len(self.sweeps) else slice(0, 0)
+        return self.density(survey, left, right)
+
+    def compare(
+        self, one: tuple[StripSurvey, list[Edge] | None], two: tuple[StripSurvey, list[Edge] | None]
+    ) -> OverlapCells | None:
+        """Differences of a strip and the next over the film that they share, of their columns that `both` gave."""
+        if one[1] is None or two[1] is None:
             return None
-        return compare(one, two, self.density(survey, right), self.density(following, left))
+        return compare(self.sweeps[one[0].index], self.sweeps[two[0].index], one[1][1], two[1][0])
 
     def lend(self, lender: StripSurvey, borrower: StripSurvey) -> tuple[Array, Array]:
         """Pairs of a borrower's DN and its neighbour's density over the film that they share."""
         first, second = sorted((lender, borrower), key=lambda survey: survey.index)
         one, two = self.sweeps[first.index], self.sweeps[second.index]
-        right, left = overlap_samples(one, two)
+        right, left = self._shared(first.index)
         if right.stop - right.start < 2 or left.stop - left.start < 4:
             return np.zeros(0), np.zeros(0)
         read_one = self.density if first is lender else self.raw
         read_two = self.density if second is lender else self.raw
-        values = matched(one, two, read_one(first, right), read_two(second, left))
+        values = matched(one, two, *read_one(first, right), *read_two(second, left))
         if values is None:
             return np.zeros(0), np.zeros(0)
         own, other = values
