@@ -16,6 +16,7 @@ LEAST_SAMPLES = 40
 TURNS = 8
 SETTLED = 0.03  # of the shift's 1-sigma: no larger step, and it has settled
 TRIM = 3.0
+SPARSE = 16  # every so manieth density tells their middle
 
 
 class Feature(NamedTuple):
@@ -47,14 +48,29 @@ def fit_border(
     light, inf without signal. Weights fall off for samples far from the model, scatter beyond the noise widens the
     variance.
     """
-    inside = np.abs(t_mm - start_mm) < reach_mm
-    good = inside & np.isfinite(noise)
-    if np.count_nonzero(good) < max(LEAST_SAMPLES, 0.5 * np.count_nonzero(inside)):
+    t, some_light, some_noise, inside = _near(t_mm, light, noise, start_mm, reach_mm)
+    if t.size < max(LEAST_SAMPLES, 0.5 * inside):
         return None
-    possible, shift, step, cov = _fit(t_mm[good], light[good], noise[good], feature, start_mm)
+    possible, shift, step, cov = _fit(t, some_light, some_noise, feature, start_mm)
     if not possible or not abs(step) > LEAST_STEP * np.sqrt(cov[1, 1]) or cov[2, 2] > feature.blur_mm**2:
         return None
     return shift, float(cov[2, 2])
+
+
+@njit(cache=True, nogil=True)
+def _near(
+    t_mm: Array, light: Array, noise: Array, start_mm: float, reach_mm: float
+) -> tuple[Array, Array, Array, int]:  # pragma: no cover
+    """Samples (N,) with signal of those (n_lines, n_columns) within reach, t, light and noise; how many lie within."""
+    chosen, n, inside = np.empty((3, t_mm.size)), 0, 0
+    for i in range(t_mm.shape[0]):
+        for j in range(t_mm.shape[1]):
+            if abs(t_mm[i, j] - start_mm) < reach_mm:
+                inside += 1
+                if np.isfinite(noise[i, j]):
+                    chosen[0, n], chosen[1, n], chosen[2, n] = t_mm[i, j], light[i, j], noise[i, j]
+                    n += 1
+    return chosen[0, :n], chosen[1, :n], chosen[2, :n], inside
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -175,10 +191,10 @@ def mixing_exponent(rise: Array, bend: Array, bend_sigma: Array) -> float:
 
 
 def mixed_value(density: Array, sigma: Array, power: float) -> tuple[Array, Array]:
-    """Densities as the value that mixes linearly, light to a power relative to the median's, and its 1-sigma, which is
-    inf without signal."""
+    """Densities as the value that mixes linearly, light to a power relative to that of a middle one, and its 1-sigma,
+    which is inf without signal."""
     good = np.isfinite(sigma) & np.isfinite(density)
-    d = np.where(good, density, 0.0) - (np.median(density[good]) if good.any() else 0.0)
+    d = np.where(good, density, 0.0) - (np.median(density[good][::SPARSE]) if good.any() else 0.0)
     rate = max(power, 1e-3) * np.log(10)
     light = np.exp(-rate * np.clip(d, -6.0, 6.0)) / rate
     return light, np.where(good, np.maximum(sigma, 1e-6) * light * rate, np.inf)

@@ -89,8 +89,8 @@ class _Strip:
     light: Array
     noise: Array
 
-    def lit(self, lines: tuple[int, int], samples: NDArray[np.int64]) -> tuple[Array, Array]:
-        """Light and 1-sigma of some samples on some lines."""
+    def lit(self, lines: tuple[int, int], samples: slice) -> tuple[Array, Array]:
+        """Light and 1-sigma of some neighbouring samples on some lines."""
         rows = slice(lines[0] - self.first, lines[1] - self.first)
         return self.light[rows, samples], self.noise[rows, samples]
 
@@ -148,11 +148,12 @@ def _along(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
     if inside.size < GROUPS_ACROSS or reach < blur_mm or lines is None:
         return []
     middle, shift, variance = [], [], []
-    for samples in np.array_split(inside, GROUPS_ACROSS):
+    for group in np.array_split(inside, GROUPS_ACROSS):
+        samples = slice(int(group[0]), int(group[-1]) + 1)
         t = sweep.y_line_mm[slice(*lines), None] + sweep.y_sample_mm[samples] - seen_mm
         found = fit_border(t, *strip.lit(lines, samples), reach, Feature(blur_mm, 0.0))
         if found is not None and abs(found[0]) < MOST_SHIFT * even:
-            middle.append(samples.mean())
+            middle.append(group.mean())
             shift.append(found[0])
             variance.append(found[1])
     sample = np.array(middle, float)
@@ -177,9 +178,10 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
         at_mm = strip.center_mm + (left + right + side * pitch_mm) / 2
         x_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)]) - at_mm
         slack = SIGMAS * float(np.median(sweep.sigma_x_mm[slice(*lines)])) + 2 * blur_mm
-        samples = np.flatnonzero(np.abs(x_mm) < reach + slack)
-        if samples.size < 8:
+        near = np.flatnonzero(np.abs(x_mm) < reach + slack)
+        if near.size < 8:
             continue
+        samples = slice(int(near[0]), int(near[-1]) + 1)
         t = sweep.x_line_mm[slice(*lines), None] + sweep.x_sample_mm[samples] - at_mm
         light, noise = strip.lit(lines, samples)
         start = search_border(t, light, noise, gap, reach, slack)
@@ -188,7 +190,7 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
         found = fit_border(t, light, noise, reach, gap, start)
         if found is not None and abs(found[0] - start) < half:
             at_l = np.array((lines[0] + lines[1] - 1) / 2)
-            y_here = to_film(sweep, ScanPoints(at_l, np.array(samples.mean()))).y_mm
+            y_here = to_film(sweep, ScanPoints(at_l, np.array(near.mean()))).y_mm
             at = to_scan(sweep, FilmPoints(np.array(at_mm + found[0]), y_here))
             rows.append((strip.index, float(at.line), float(at.sample), 0, at_mm, found[1]))
     return rows
