@@ -6,7 +6,7 @@ import sys
 import numpy as np
 
 from calib.bench.figure import Figure, Reach
-from calib.bench.speed import in_turns
+from calib.bench.own_jobs import in_turns
 from calib.run.progress import silent
 
 HELP, RIVAL = ("from calib.cli.main import main; main()", "--help"), ("import numpy",)

@@ -7,7 +7,7 @@ from tempfile import TemporaryDirectory
 import click
 
 from calib.bench.figure import Figure, write_json
-from calib.bench.speed import ROUNDS, SIZES_MPX, bench_speed, growth
+from calib.bench.speed import ROUNDS, SIZES_MPX, bench_speed
 from calib.bench.start_up import start_up
 from calib.cli.bars import bars
 from calib.cli.bench_options import folder_option, json_option, print_figures
@@ -37,8 +37,8 @@ def command(sizes: tuple[float, ...], rounds: int, out: Path | None, threads: in
                 place = Path(folder) / f"speed-{mpx:g}"
                 found[mpx] = bench_speed(mpx, place, threads=threads, rounds=rounds, progress=progress)
             print_figures(f"{mpx:g} Mpx, medians of {rounds} rounds, {threads} threads", found[mpx])
-    others = [*growth(found), *start_up(rounds)]
-    print_figures("with size, and start-up", others)
+    others = start_up(rounds)
+    print_figures("start-up", others)
     if json_path is not None:
         json_path.parent.mkdir(parents=True, exist_ok=True)
         write_json(json_path, [figure for figures in (*found.values(), others) for figure in figures])
