@@ -16,6 +16,7 @@ from calib_demo.catalogue import scenario
 from calib.bench.figure import Figure, Reach
 from calib.bench.own_jobs import in_turns
 from calib.bench.scene import PACKAGE, photographed
+from calib.errors import CalibError
 from calib.run.progress import Progress, silent
 
 FRAMES = 8
@@ -28,7 +29,7 @@ def bench_workers(
 ) -> list[Figure]:
     """Seconds of a batch by one worker over those by two; its frames differ in all that chance decides.
 
-    They are made in `folder` or found there. Raises `subprocess.CalledProcessError` where a batch fails.
+    They are made in `folder` or found there. Raises `CalibError` where a batch fails.
     """
     chosen, out = scenario(scene), folder / "made"
     for k in range(frames):
@@ -40,7 +41,9 @@ def bench_workers(
     def batch(workers: int) -> None:
         shutil.rmtree(out, ignore_errors=True)
         told = ["batch", str(listed), "--out", str(out), "--workers", str(workers), "--threads", "1"]
-        subprocess.run([sys.executable, "-c", COMMAND, *told], check=True, stdout=subprocess.DEVNULL)
+        done = subprocess.run([sys.executable, "-c", COMMAND, *told], check=False, capture_output=True, text=True)
+        if done.returncode:
+            raise CalibError(f"calib {' '.join(told)}: {done.stderr.strip()}")
 
     timed = in_turns({str(n): partial(batch, n) for n in WORKERS}, rounds, progress)
     shutil.rmtree(out, ignore_errors=True)

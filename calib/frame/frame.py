@@ -1,6 +1,6 @@
 """The frame package as a value: described, validated, its strips ready to be read block by block."""
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -70,7 +70,7 @@ class StripRaster:
 
     `index` counts from 0 in film order; `dtype` is uint8 or uint16 in the machine's byte order; a strip that
     `is_reversed` has its line 0 at the far end of the film. `decoded` keeps what a compressed file holds once the
-    strip has been read whole; a frame's strips share it.
+    strip has been read whole; a frame's strips share it. `lines` are those of a strip that is `held`.
     """
 
     index: int
@@ -80,16 +80,23 @@ class StripRaster:
     dtype: np.dtype
     is_reversed: bool
     decoded: DecodedStrips = field(default_factory=DecodedStrips, repr=False, compare=False)
+    lines: NDArray | None = field(default=None, repr=False, compare=False)
 
     def read(self, first: int, stop: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
-        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing is kept in memory.
+        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing is kept.
 
         Raises `InputError` where the file has changed or its data do not decode, ValueError for lines it has not.
         """
         if not 0 <= first <= stop <= self.n_lines:
             raise ValueError(f"lines {first} to {stop} of a strip that has {self.n_lines}")
+        if self.lines is not None:
+            return self.lines[first:stop].copy()
         shape = (self.n_lines, self.n_samples)
         return read_lines(self.path, first, stop, shape, self.dtype, self.decoded)
+
+    def held(self) -> "StripRaster":
+        """The strip with all its lines read into memory, for what looks at them several times."""
+        return replace(self, lines=self.read(0, self.n_lines))
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)

@@ -1,6 +1,6 @@
 """Everything that is estimated for one frame, in the order in which it can be known."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,7 +22,8 @@ from calib.quality import DROPOUT
 from calib.run.noticed import noticed
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
-from calib.sweep.estimate import SweepFit, first_look, refine
+from calib.sweep.candidates import Candidates
+from calib.sweep.estimate import SweepFit, candidate_finder, first_look, refine
 from calib.sweep.tables import EVERY_SAMPLE
 from calib.tone.apply import density_window
 from calib.tone.dropouts import Dropouts, find_dropouts
@@ -68,13 +69,12 @@ def fit_frame(
 
 
 def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch) -> FrameFits:
-    saturation = frame.scan.saturation
-    found = in_order(lambda strip: find_dropouts(strip, saturation), frame.strips, threads)
-    dropouts = tuple(tracked(found, len(frame.strips), "finding dropouts", progress))
+    looks = list(tracked(_looks(frame, threads), len(frame.strips), "finding dropouts", progress))
+    dropouts = tuple(look.dropouts for look in looks)
     watch.lap("dropouts")
-    raw = [_raw_reader(s, d) for s, d in zip(frame.strips, dropouts, strict=True)]
+    raw = [_raw_reader(strip, look.dropouts, look.noise_dn) for strip, look in zip(frame.strips, looks, strict=True)]
     progress("finding the marks", 0.0)
-    first = first_look(frame, raw, threads)
+    first = first_look(frame, raw, threads, [look.candidates for look in looks])
     progress("finding the marks", 1.0)
     give_back()
     watch.lap("first look")
@@ -94,6 +94,27 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     give_back()
     watch.lap("tone")
     return with_pointing(frame, dropouts, sweep, tone)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark."""
+
+    dropouts: Dropouts
+    noise_dn: float
+    candidates: Candidates
+
+
+def _looks(frame: Frame, threads: int) -> Iterator[_Look]:
+    """What the strips tell by themselves, each read once."""
+    find = candidate_finder(frame)
+
+    def look(strip: StripRaster) -> _Look:
+        held = strip.held()
+        lost, noise_dn = find_dropouts(held, frame.scan.saturation), raw_noise_dn(held)
+        return _Look(lost, noise_dn, find(strip.index, _raw_reader(held, lost, noise_dn)))
+
+    return in_order(look, frame.strips, threads)
 
 
 def with_pointing(frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit) -> FrameFits:
@@ -142,12 +163,11 @@ def _control(points: ControlPoints) -> Control:
     return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
 
 
-def _raw_reader(strip: StripRaster, dropouts: Dropouts):  # type: ignore[no-untyped-def]
+def _raw_reader(strip: StripRaster, dropouts: Dropouts, noise_dn: float):  # type: ignore[no-untyped-def]
     """Lines of DN with an infinite sigma where the tape dropped out, and the strip's typical one elsewhere."""
-    noise_dn = np.float32(raw_noise_dn(strip))
 
     def read(first: int, stop: int, samples: slice = EVERY_SAMPLE) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        sigma = np.where(dropouts.mask(first, stop)[:, samples], np.float32(np.inf), noise_dn)
+        sigma = np.where(dropouts.mask(first, stop)[:, samples], np.float32(np.inf), np.float32(noise_dn))
         return strip.read(first, stop)[:, samples].astype(np.float32), sigma
 
     return read

@@ -1,6 +1,6 @@
 """The sweeps of all strips: a first look that needs no tone, and the refinement once densities are known."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -28,10 +28,18 @@ TIE_ROUNDS = 2  # at most, in which ties that better sweeps put elsewhere are me
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 
 
-def first_look(frame: Frame, read: Sequence[ReadWindow], threads: int = 1) -> FirstLook:
-    """Place every strip from its reseau marks, in whatever units `read` gives."""
+def first_look(
+    frame: Frame, read: Sequence[ReadWindow], threads: int = 1, candidates: Sequence[Candidates] | None = None
+) -> FirstLook:
+    """Place every strip from its reseau marks, in whatever units `read` gives.
+
+    `candidates` are the strips' cross-like places, where they have been found by `candidate_finder` before.
+    """
     nominal = make_nominal(frame)
-    found = _constellation(frame, nominal, read, threads)
+    if candidates is None:
+        find = candidate_finder(frame)
+        candidates = list(in_order(lambda strip: find(*strip), enumerate(read), threads))
+    found = _constellation(frame, nominal, candidates, threads)
     coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
     sought = _sought(frame, coarse, found)
     shape = _first_shape(frame)
@@ -161,22 +169,26 @@ def _expected(frame: Frame, sweeps: Sequence[StripSweep]) -> marking.Sought:
     return marking.Sought(table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3])
 
 
-def _constellation(frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], threads: int) -> Constellation:
-    """Find cross-like places in every strip and which of them are marks."""
-    reseau, scan = frame.film.reseau, frame.scan
+def candidate_finder(frame: Frame) -> Callable[[int, ReadWindow], Candidates]:
+    """What finds the cross-like places of a strip, given its number and what reads it; it needs no other strip."""
+    nominal, reseau, scan = make_nominal(frame), frame.film.reseau, frame.scan
     cross = CrossPixels(
         arm_line=round(reseau.arm_mm / scan.line_mm), arm_sample=round(reseau.arm_mm / scan.sample_mm),
         width_line=max(1, round(reseau.width_mm / scan.line_mm)),
         width_sample=max(1, round(reseau.width_mm / scan.sample_mm)),
     )  # fmt: skip
 
-    def look(k: int) -> Candidates:
-        return find_candidates(read[k], search_spans(frame, nominal, k), cross, frame.strips[k].n_lines)
+    def find(strip: int, read: ReadWindow) -> Candidates:
+        return find_candidates(read, search_spans(frame, nominal, strip), cross, frame.strips[strip].n_lines)
 
-    candidates = list(in_order(look, range(len(frame.strips)), threads))
+    return find
+
+
+def _constellation(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates], threads: int) -> Constellation:
+    """Which of the strips' cross-like places are marks."""
     layout = make_layout(strip_shapes(frame), [()] * len(frame.strips), most_modes=SEARCH_MODES)
     pairs = make_pairs(frame, nominal, candidates)
-    return find_constellation(layout, pairs, float((scan.tolerance_mm / nominal.px_mm).max()), threads)
+    return find_constellation(layout, pairs, float((frame.scan.tolerance_mm / nominal.px_mm).max()), threads)
 
 
 def _first_shape(frame: Frame) -> CrossShape:

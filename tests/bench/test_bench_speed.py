@@ -16,6 +16,7 @@ from calib.bench.own_jobs import FILM, FITS, JOB, MAP, Timed, in_turns
 from calib.bench.speed import figures_of
 from calib.bench.speed_input import scene_of, speed_input
 from calib.cli.main import commands
+from calib.errors import CalibError
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
 from calib.run.map_product import map_maker
@@ -110,7 +111,12 @@ def test_growth_has_all_sizes_in_the_same_turns(tmp_path: Path, monkeypatch: pyt
 def test_a_batch_is_run_by_one_worker_and_by_two_in_turns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The commands that would be run, on frames that differ, and the median of the rounds' ratios."""
     ran: list[list[str]] = []
-    monkeypatch.setattr(workers.subprocess, "run", lambda told, **_: ran.append(told[3:]))
+
+    def run(told: list[str], **_: bool) -> SimpleNamespace:
+        ran.append(told[3:])
+        return SimpleNamespace(returncode=len(ran) == 5, stderr="no room\n")
+
+    monkeypatch.setattr(workers.subprocess, "run", run)
     (figure,) = workers.bench_workers("small", tmp_path, frames=2, rounds=1)
     assert sorted(told[told.index("--workers") + 1] for told in ran) == ["1", "1", "2", "2"]
     assert all(told[0] == "batch" and told[-2:] == ["--threads", "1"] for told in ran)
@@ -121,6 +127,8 @@ def test_a_batch_is_run_by_one_worker_and_by_two_in_turns(tmp_path: Path, monkey
     assert figure.name == "one worker / two workers"
     found = workers.figure_of("small", (10.0, 20.0, 11.0), (5.0, 10.0, 10.0))
     assert (found.found, found.reached) == (2.0, True)
+    with pytest.raises(CalibError, match="no room"):
+        workers.bench_workers("small", tmp_path, frames=2, rounds=1)
 
 
 def test_the_command_prints_and_writes_its_figures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
