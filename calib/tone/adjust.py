@@ -115,7 +115,7 @@ def adjust(
     """Fit the unknowns to the evidence in some turns; `stated` is what is known of them beforehand."""
     scales = start.scales
     factor = np.ones((len(curves.n_lines), n_kinds))
-    state = State(evidence, [_first_residuals(each) for each in evidence], factor)
+    state = State(evidence, _first_residuals(evidence, n_kinds), factor)
     if start.values is not None:
         state = _restate(curves, state, start.values, threads)
     for turn in range(turns):
@@ -147,9 +147,22 @@ def _density_of(curves: Curves, each: Evidence, solution: Solution) -> Array:
     return np.asarray(np.mean(parts, axis=0))
 
 
-def _first_residuals(evidence: Evidence) -> Array:
-    """Standardised residuals before any fit: overlaps have no weight then, since their cells are not yet placed."""
-    return np.full(evidence.kind.size, 0.0 if len(evidence.sides) == 1 else np.inf)
+def _first_residuals(evidence: Sequence[Evidence], n_kinds: int) -> list[Array]:
+    """Standardised residuals about the first curves: by the scatter of all that is of a kind, most of which is banding.
+
+    Cells of a scratched patch lie far beyond it. With all their weight they would pull the curves off so far that what
+    is stated of the other patches looked wrong. Overlaps have no weight, since their cells are not yet placed.
+    """
+    alone = [each for each in evidence if len(each.sides) == 1]
+    size = np.abs(np.concatenate([np.zeros(0), *(each.value for each in alone)]))
+    kind = np.concatenate([np.zeros(0, np.int64), *(each.kind.astype(np.int64) for each in alone)])
+    scatter = medians_by(size, kind, n_kinds) / TO_MEDIAN
+    return [
+        each.value / np.maximum(scatter[each.kind], each.sigma)
+        if len(each.sides) == 1
+        else np.full(each.kind.size, np.inf)
+        for each in evidence
+    ]
 
 
 def _solve(curves: Curves, state: State, scales: Scales, stated: Stated, threads: int) -> Solution:
@@ -184,11 +197,11 @@ def _restate(curves: Curves, state: State, solution: Values, threads: int) -> St
     n_kinds = state.factor.shape[1]
 
     def look(each: Evidence) -> tuple[Evidence, Array, Array, NDArray[np.int64]]:
-        residual = residual_of(curves, each, solution)
-        relative = residual / each.sigma
+        moved = each.placed(placings_about(each, curves, residual_of(curves, each, solution), solution))
+        relative = residual_of(curves, moved, solution) / moved.sigma
         scale = medians_by(np.abs(relative), each.kind, n_kinds) / TO_MEDIAN
         count = np.bincount(each.kind, minlength=n_kinds)
-        return each.placed(placings_about(each, curves, residual, solution)), relative, scale, count
+        return moved, relative, scale, count
 
     evidence, relative, scales, counts = zip(*in_order(look, state.evidence, threads), strict=True)
     factor = _factors([each.strip for each in evidence], np.stack(scales), np.stack(counts), len(state.factor))

@@ -28,6 +28,7 @@ from calib.tone.evidence import (
     known_values,
     overlap_edges,
     overlap_sides,
+    unscratched,
 )
 from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.model import StripTone, ToneFit, ToneResiduals
@@ -186,7 +187,8 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) ->
     def of_strip(survey: StripSurvey) -> Evidence | None:
         spoilt = np.append(survey.spoilt | ~np.isfinite(known.patch_density), False)
         label = np.where(survey.cells.label < known.n_patches, survey.cells.label, known.n_patches)
-        found = [select(survey.cells, ~spoilt[label])]
+        cells = select(survey.cells, ~spoilt[label])
+        found = [select(cells, unscratched(curves.first[survey.index], cells, curves.layout.n_samples))]
         if known.stroke_density is not None:
             found.append(whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.stroke_mark))
         some = [cells for cells in found if cells.dn.size]

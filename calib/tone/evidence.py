@@ -21,6 +21,8 @@ from calib.tone.unknowns import Layout, cosines
 
 PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
 POLISHING = 4
+SCRATCH = 4.0  # times its patch's scatter, and
+LEAST_SCRATCH = 0.05  # density: a cell farther than both from its patch's level and its sample's banding is spoilt
 CELL_FLOOR = 2e-4  # density: flatness of a patch, dirt, and what else no model knows
 
 
@@ -126,6 +128,23 @@ def first_placing(values: KnownValues, cells: Cells, n_samples: int) -> Array:
         level = medians_by(z - banding[cells.sample], which, labels.size)
         banding = np.bincount(cells.sample, weight * (z - level[which]), n_samples) / total
     return np.asarray(level[which] + banding[cells.sample])
+
+
+def unscratched(first: FirstCurve, cells: Cells, n_samples: int) -> NDArray[np.bool_]:
+    """Which cells (N,) no scratch or spot on their patch has spoilt; of unexposed film all are taken as whole.
+
+    Robust weights alone do not do: many spoilt cells, each with the pull of a few sigmas, are stronger than what is
+    stated of the patches where that is uncertain, and all of them would be nearer if all film had the same density.
+    """
+    z = first.density_of(cells.dn)
+    labels, which = np.unique(cells.label, return_inverse=True)
+    sample, banding = cells.sample.astype(np.int64), np.zeros(n_samples)
+    for _ in range(POLISHING):
+        level = medians_by(z - banding[sample], which, labels.size)
+        banding = medians_by(z - level[which], sample, n_samples)
+    off = np.abs(z - level[which] - banding[sample])
+    scatter = medians_by(off, which, labels.size) / 0.6745
+    return np.asarray((cells.label == FOG) | (off <= np.maximum(SCRATCH * scatter[which], LEAST_SCRATCH)))
 
 
 def _about(sample: Array, n_samples: int) -> list[NDArray[np.int64]]:

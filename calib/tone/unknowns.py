@@ -27,7 +27,7 @@ FOG_SIGMA = 0.05  # density of unexposed film, about the first knot of the chara
 FIXED = 1e-5  # 1-sigma of what is zero by definition
 FIRST_ROUGHNESS, FIRST_DRIFT = 0.01, 1e-4  # starting variances: stiff curves
 FIRST_WEDGE = 0.005**2  # of a wedge value whose sigma is not stated (common practice, no source)
-WEDGE_SIGMA = (3e-4, 0.05)  # bounds of what a fit may find for it
+WEDGE_SIGMA = (3e-4, 0.02)  # bounds of what a fit may find for it: what errs by more is no wedge (common practice)
 # No video chain bends its curve by more than about 0.02 in density within a few tenths; the wedge tells no more.
 MOST_COMMON_ROUGHNESS, MOST_OWN_ROUGHNESS, LEAST_ROUGHNESS = 0.03, 0.01, 1e-6
 FEWEST_TOLD = 0.1  # bends of a curve: with fewer their size is anybody's guess

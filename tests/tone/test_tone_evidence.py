@@ -12,11 +12,11 @@ from calib.sweep.model import to_scan
 from calib.tone import adjust
 from calib.tone.adjust import Evidence, _factors, placings_about
 from calib.tone.banding import SceneVote
-from calib.tone.cell_kernels import NOTHING, SCENE
+from calib.tone.cell_kernels import FOG, NOTHING, SCENE
 from calib.tone.cells import label_samples, lines_of_known_film
 from calib.tone.dropouts import find_dropouts
 from calib.tone.estimate import _curves
-from calib.tone.evidence import first_placing, known_values
+from calib.tone.evidence import first_placing, known_values, unscratched
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
 from calib.tone.passes import Passes, survey_frame, with_overlaps
@@ -80,6 +80,23 @@ def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:
     doubt = 0.01 * np.abs(curves.first[1].slope(placing.z))  # a hundredth of density, in DN
     _, doubtful = known_values(curves, known, 1, replace(cells, doubt_dn=doubt)).at((placing,))
     np.testing.assert_allclose(doubtful, np.hypot(sure, 0.01), rtol=1e-6)
+
+
+def test_cells_of_a_scratch_are_told_from_banding_and_noise() -> None:
+    """A third of a patch lies under a clear scratch; banding of 0.3 in some samples is banding."""
+    passes = surveyed()
+    assert passes.typical is not None
+    survey = passes.surveys[1]
+    first, cells = survey.curve, survey.cells
+    assert first is not None
+    n_samples = int(cells.sample.max()) + 1
+    scratched = (cells.label == 3) & (cells.sample > np.quantile(cells.sample[cells.label == 3], 0.67))
+    density = first.density_of(cells.dn) + np.where(cells.sample % 10 == 0, 0.3, 0.0)
+    cells = replace(cells, dn=first.dn_of(np.where(scratched, density - 0.2, density)))
+    whole = unscratched(first, cells, n_samples)
+    assert not whole[scratched].any()
+    assert whole[~scratched].mean() > 0.995
+    assert whole[cells.label == FOG].all()
 
 
 def test_all_strips_have_the_film_s_one_grain() -> None:

@@ -53,6 +53,17 @@ def test_curves_and_banding_are_found_within_their_sigma(kind: str) -> None:
     assert found.patches.used.mean() > 0.9
 
 
+def test_scratched_patches_of_a_wedge_of_unstated_sigma_leave_the_others_their_say() -> None:
+    """Five patches, two scratches a strip: the more film has one density, the nearer they are to their patches."""
+    wedge = replace(SMALL.wedge, patches=5, patch_mm=0.15, blots=2.0, states_sigma=False)
+    spoilt = replace(KINDS["8 bit, noisy"], seed=1, wedge=wedge)
+    frame, truth = made(spoilt)
+    found = fit(frame, truth)
+    errors = [np.median(np.abs(curve_error(tone, truth, strip)[0])) for strip, tone in enumerate(found.strips)]
+    assert max(errors) < 0.006
+    assert found.figures["wedge_value_sigma"] < 0.012
+
+
 def test_noise_table_and_coverage_are_true() -> None:
     """Errors over the scatter table: 68.3 % within 1 and 95.4 % within 2, each to 2 %; the curves' errors are small."""
     frame, truth = made()
