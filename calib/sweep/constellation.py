@@ -23,9 +23,12 @@ VOTE_PX = 10.0
 SHARPEN_PX = (14.0, 10.0, 7.0, 5.0, 3.5, 2.5, 2.0, 2.0)
 DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candidate's score to the fourth power
 # Wide prior variances (px^2), for the search only.
-WIDE = {"common": 1e4, "S": 100.0, "Y": 1.0, "a": 1e3, "b": 1e3, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
+WIDE = {"S": 100.0, "Y": 1.0, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
         "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-8,
         "border_y": 1e-8}  # fmt: skip
+# Of half a line: 1-sigma of what all lines are longer than promised, and askew. Marks that stand at one sample of their
+# strips cannot tell strips that move from lines that see one place at all samples; the latter would be the likelier.
+STRETCH = 0.03
 SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
@@ -56,12 +59,15 @@ class Constellation:
     strength: Array
 
 
-def wide_variances(tolerance_px: float) -> Array:
-    """Prior variances by group for the search."""
-    variances = np.array([WIDE[name] for name in GROUPS])
-    for name in ("a", "b"):
-        variances[GROUPS.index(name)] = tolerance_px**2
-    return variances
+def wide_variances(tolerance_px: float, n_samples: int) -> Array:
+    """Prior variances by group for the search in strips so wide."""
+    bounded = {"stretch": stretch_variance(n_samples)}
+    return np.array([bounded.get(name, WIDE.get(name, tolerance_px**2)) for name in GROUPS])
+
+
+def stretch_variance(n_samples: int) -> float:
+    """Prior variance (px^2, at the edges) of how much longer and how askew the lines of strips so wide are."""
+    return (STRETCH * n_samples / 2) ** 2
 
 
 def search_spans(frame: Frame, nominal: Nominal, strip: int) -> list[tuple[int, int]]:
@@ -110,7 +116,7 @@ def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates])
 
 def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, threads: int = 1) -> Constellation:
     """Vote, then sharpen; strips whose own vote was unlike what the common sweep allows are voted on again."""
-    variances = wide_variances(tolerance_px)
+    variances = wide_variances(tolerance_px, layout.strips[0].n_samples)
     observations = _as_observations(pairs)
     batches = make_batches(layout, observations, threads)
     residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX)

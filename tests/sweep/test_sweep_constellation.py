@@ -1,0 +1,26 @@
+"""Which candidates are marks: what the search takes for likely where the marks leave much open."""
+
+import numpy as np
+
+from calib.sweep.constellation import Pairs, find_constellation
+from calib.sweep.layout import StripShape, make_layout
+from calib.sweep.nominal import departure
+
+
+def test_marks_at_one_sample_do_not_tell_of_a_sweep_that_stands_still() -> None:
+    """Two strips wander across by a few px, their marks stand at one sample each: what the strip moves shows as a
+    change of the mark's sample, as if all samples of a line saw the same place.
+    """
+    mark = np.arange(20)
+    strip, lines = mark % 2, 225.0 * np.arange(20) + 60
+    drawn = np.where(strip == 0, 42.5 - 0.00045 * (lines - 2400), 68.5 - 0.0006 * (lines - 2400))
+    sample = np.rint(drawn)
+    place = np.where(strip == 0, 43.3, 67.2)
+    across = np.column_stack([place - sample, np.where(strip == 0, 1.0, -1.0) * (lines - 2300) / 180])
+    pairs = Pairs(strip, mark, lines, sample, np.full(20, 0.95), across)
+    layout = make_layout([StripShape(4568, 129, False)] * 3, [()] * 3)
+    found = find_constellation(layout, pairs, 29.4)
+    assert np.all(found.weight > 0.5)
+    for k in range(3):
+        x = departure(found.fit, k, np.full(129, 2284.0), np.arange(129.0))[:, 0]
+        assert np.abs(np.diff(x)).max() < 0.1
