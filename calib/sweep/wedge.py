@@ -130,35 +130,62 @@ def place_wedge(
     apart = int(MOST_DRIFT * wedge.patch_mm / line_mm) + 1  # offsets further from each other differ by more
     change = np.abs(np.arange(-apart, apart + 1)) * line_mm
     change[change > MOST_DRIFT * wedge.patch_mm] = np.inf
-    near, beyond = np.arange(offsets.size)[:, None] + np.arange(2 * apart + 1), np.full(apart, np.inf)
     outer, inner = borders[0], borders[-1]
-    cost = sums.unevenness(*_outside(outer, borders[1], offsets), noise2)
-    back = []
+    steps = []
     for one, other in pairwise(borders):
         drift = (change / _drift_mm(sweep, one, other, inner, line_mm)) ** 2 / 2
         piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, apart, noise2)
-        total = np.concatenate([beyond, cost, beyond])[near] + piece + drift
-        step = total.argmin(axis=1)
-        back.append(near[:, 0] + step - apart)
-        cost = total[near[:, 0], step]
-    cost = cost + sums.unevenness(*_outside(inner, borders[-2], offsets), noise2)
+        steps.append(piece + drift)
+    ends = _outside(outer, borders[1], offsets), _outside(inner, borders[-2], offsets)
+    pairs = _least_costs(sums.unevenness(*ends[0], noise2), steps)
+    unlike = sums.mean(*ends[1]) - sums.mean(*ends[0])[:, None]
+    pairs += FOG_LINES * np.nan_to_num(unlike) ** 2 / noise2 / 4
+    cost = pairs.min(axis=0) + sums.unevenness(*ends[1], noise2)
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
-    states = [np.arange(offsets.size)]
-    for step in reversed(back):
-        states.append(step[states[-1]])
-    ends = sums.mean(*_outside(inner, borders[-2], offsets)) - sums.mean(
-        *_outside(outer, borders[1], offsets[states[-1]])
-    )
-    cost = cost + FOG_LINES * np.nan_to_num(ends) ** 2 / noise2 / 4
     best = int(cost.argmin())
     others = cost[np.abs(offsets - offsets[best]) >= wedge.patch_mm / 2]
     if others.size and others.min() < cost[best] + CLEARLY_BETTER:
         return None
+    states = _cheapest_way(int(pairs[:, best].argmin()), best, steps)
     at = np.array([b.at_mm for b in borders[::-1]])
     order = np.argsort(at)
-    placed = Placed(at[order], offsets[np.array([state[best] for state in states])][order])
+    placed = Placed(at[order], offsets[states[::-1]][order])
     edges = np.array([placed.seen_mm(b.at_mm) for b in wedge.borders])
     return placed if sums.share_inside(edges) < MOST_LEFT else None
+
+
+def _least_costs(unevenness: Array, steps: Sequence[Array]) -> Array:
+    """Least cost from every state of the outermost border (rows) to every state of the innermost.
+
+    All pairs are kept apart because unexposed film must be alike at both: where patches between cannot be told from
+    each other, as where the video is clipped, the cheapest way alone ends anywhere among them.
+    """
+    n = len(unevenness)
+    cost = np.where(np.eye(n, dtype=np.bool_), unevenness, np.inf)
+    for step in steps:
+        apart = step.shape[1] // 2
+        before = np.pad(cost, ((0, 0), (apart, apart)), constant_values=np.inf)
+        cost = np.full((n, n), np.inf)
+        for way in range(step.shape[1]):
+            np.minimum(cost, before[:, way : way + n] + step[:, way], out=cost)
+    return cost
+
+
+def _cheapest_way(first: int, last: int, steps: Sequence[Array]) -> NDArray[np.int64]:
+    """The states of all borders on the cheapest way from one of the outermost's to one of the innermost's."""
+    n, apart = len(steps[0]), steps[0].shape[1] // 2
+    near, beyond = np.arange(n)[:, None] + np.arange(2 * apart + 1), np.full(apart, np.inf)
+    cost, back = np.full(n, np.inf), []
+    cost[first] = 0.0
+    for step in steps:
+        total = np.concatenate([beyond, cost, beyond])[near] + step
+        best = total.argmin(axis=1)
+        back.append(near[:, 0] + best - apart)
+        cost = total[near[:, 0], best]
+    states = [last]
+    for before in reversed(back):
+        states.append(int(before[states[-1]]))
+    return np.array(states[::-1])
 
 
 def _outside(border: Border, neighbour: Border, offsets: Array) -> tuple[Array, Array]:

@@ -1,5 +1,6 @@
 """The step wedge: where it lies in a strip, and its borders to a small part of a pixel."""
 
+import sys
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -85,6 +86,27 @@ def test_a_lost_strip_is_not_placed_one_patch_too_far():
     placed = place_wedge(wedge, 0, values, sigma, sweep, LINE_MM, 0.4)
     assert placed is not None
     assert (placed.seen_mm(TOP_MM) - TOP_MM) / LINE_MM == pytest.approx(32, abs=2)
+
+
+@pytest.mark.parametrize("sigma_px", [1.0, 3.0])
+def test_clipped_patches_that_all_look_alike_leave_the_wedge_where_both_its_ends_touch_unexposed_film(
+    monkeypatch, sigma_px
+):
+    """Six of twenty patches are of one density, and the sweep drifts along them: their borders may lie anywhere."""
+    monkeypatch.setattr(sys.modules[__name__], "PATCHES", 20)
+    monkeypatch.setattr(sys.modules[__name__], "PATCH_MM", 0.09)
+    offset_px, rng = (-30, 30), np.random.default_rng(5)
+    values, sigma, sweep = strip(offset_px, sigma_px)
+    line = np.arange(N_LINES)
+    true = sweep.y_line_mm - np.interp(line, [0, N_LINES], offset_px) * LINE_MM
+    patch = np.floor((true - TOP_MM) / PATCH_MM)
+    inside = (patch >= 0) & (patch < PATCHES)
+    values[inside] = np.minimum(2.2 - 0.1 * patch[inside], 1.6)[:, None]
+    values[inside] += rng.normal(0, 0.03, values[inside].shape)
+    placed = place_wedge(wedges(frame())[0], 0, values, sigma, sweep, LINE_MM, 0.4)
+    assert placed is not None
+    want = np.interp(placed.at_mm + placed.offset_mm, sweep.y_line_mm, np.interp(line, [0, N_LINES], offset_px))
+    np.testing.assert_allclose(placed.offset_mm / LINE_MM, want, atol=NEAR_PX)
 
 
 def test_blots_on_a_patch_do_not_shift_the_wedge():
