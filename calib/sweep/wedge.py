@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
-from calib.sweep.evenness import make_profiles
+from calib.sweep.evenness import MOST_UNEVEN, make_profiles
 from calib.sweep.model import StripSweep
 
 TOUCH_MM = 1e-6
@@ -138,8 +138,8 @@ def place_wedge(
         steps.append(piece + drift)
     ends = _outside(outer, borders[1], offsets), _outside(inner, borders[-2], offsets)
     pairs = _least_costs(sums.unevenness(*ends[0], noise2), steps)
-    unlike = sums.mean(*ends[1]) - sums.mean(*ends[0])[:, None]
-    pairs += FOG_LINES * np.nan_to_num(unlike) ** 2 / noise2 / 4
+    unlike = (sums.mean(*ends[1]) - sums.mean(*ends[0])[:, None]) ** 2 / noise2 / 4
+    pairs += FOG_LINES * np.where(np.isnan(unlike), MOST_UNEVEN, unlike)  # an end out of sight is no gain
     cost = pairs.min(axis=0) + sums.unevenness(*ends[1], noise2)
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
     best = int(cost.argmin())
