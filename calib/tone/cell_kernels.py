@@ -50,14 +50,18 @@ def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, bo
 
 
 @njit(cache=True, nogil=True)
-def hide(label, lines, lost, low, high, dn, boxes):  # type: ignore[no-untyped-def]
+def hide(label, lines, lost, low, high, dn, boxes, clipped):  # type: ignore[no-untyped-def]
     """Take the label from lost and clipped samples, and from the scene inside boxes of (line, line, sample, sample).
 
-    `label` is that of the `lines` of a strip, in rising order; `lost` and `dn` are the whole strip's.
+    `label` is that of the `lines` of a strip, in rising order; `lost` and `dn` are the whole strip's. `clipped` is
+    raised by how many samples of each of the first patches are clipped at a DN of `low` and of `high`, (patches, 2).
     """
     for row, line in enumerate(lines):
         for sample in range(label.shape[1]):
-            if lost[line, sample] or dn[line, sample] <= low or dn[line, sample] >= high:
+            is_low, is_high = dn[line, sample] <= low, dn[line, sample] >= high
+            if lost[line, sample] or is_low or is_high:
+                if not lost[line, sample] and 0 <= label[row, sample] < len(clipped):
+                    clipped[label[row, sample], 1 if is_high else 0] += 1
                 label[row, sample] = NOTHING
     for box in range(len(boxes)):
         for row in range(np.searchsorted(lines, boxes[box, 0]), np.searchsorted(lines, boxes[box, 1])):

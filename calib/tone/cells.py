@@ -7,7 +7,7 @@ DN are averaged, not densities: the video's noise and its rounding then leave no
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ OUTLIER = 5.0  # samples further from their cell's mean, in its scatter, are lef
 CLEAR_SAMPLES = 3.0  # kept clear of edges for the readout's blur
 MOST_OF_PATCH = 0.6  # of a patch's height may be kept clear at most, for blur and doubt together
 FEWEST = 3  # samples of a cell
+MOST_CLIPPED = 0.02  # of a patch's samples: what is left of more has a mean that is off by a part of the scatter
+NEAR_END = 4.0  # scatter of a patch that is clipped by its noise, not by a scratch, between its mean and the end
+AT_END = "at the end of the video's range"
 NEAR_WEDGE_MM = 0.6  # how far past its end a wedge's own place is believed
 
 
@@ -170,6 +173,21 @@ def gather_cells(
         doubt_dn=np.zeros(cell.size),
     )
     return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], _lines_of_patches(lines, label, n))
+
+
+def without_ends(
+    cells: Cells, patches: PatchMeans, clipped: NDArray[np.int64], clip: tuple[int, int]
+) -> tuple[Cells, PatchMeans]:
+    """Cells and patches less those at an end of the video's range: what is left of their samples has no fair mean.
+
+    `clipped` (P, 2) are how many samples of each patch are clipped at the low and the high DN of `clip`.
+    """
+    share = clipped / np.maximum(clipped.sum(axis=1) + patches.count, 1)[:, np.newaxis]
+    away = np.abs(patches.dn[:, np.newaxis] - np.array(clip)) / np.maximum(patches.scatter_dn, 0.3)[:, np.newaxis]
+    at_end = ((share > MOST_CLIPPED) & ~((away > NEAR_END) & (share < 0.5))).any(axis=1)
+    keep = ~np.append(at_end, False)[np.minimum(cells.label, at_end.size)]
+    reason = tuple(AT_END if end else why for end, why in zip(at_end, patches.reason, strict=True))
+    return select(cells, keep), replace(patches, dn=np.where(at_end, np.nan, patches.dn), reason=reason)
 
 
 def _scatter_of_rows(variance: Array, count: Array, whole: NDArray[np.bool_]) -> Array:

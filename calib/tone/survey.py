@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
-from calib.tone.cells import Cells, PatchMeans, gather_cells, label_samples, lines_of_known_film
+from calib.tone.cells import AT_END, Cells, PatchMeans, gather_cells, label_samples, lines_of_known_film, without_ends
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel, fit_noise
@@ -27,6 +27,7 @@ SCENE_BLOCK = 16  # lines of the scene averaged together at least: about as far 
 MOST_SCENE_LINES, MOST_SCENE_BLOCKS = 6144, 192  # of a strip
 FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
 BLUR_SAMPLES = 3  # on each side of a stroke that its light may reach
+FEWEST_OF_CURVE = 6  # patches that tell a first curve by themselves, bend and all
 OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
 
 
@@ -72,8 +73,9 @@ def survey_strip(
         places = tuple(replace(place, found=False) for place in places)
     lines = lines_of_known_film(known, sweep, raster.index, places)
     label = label_samples(known, sweep, raster.index, places, lines)
-    cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, np.zeros((0, 4), dtype=np.int64))
-    cells, patches = gather_cells(dn, lines, label, known)
+    clipped, no_box = np.zeros((known.n_patches, 2), dtype=np.int64), np.zeros((0, 4), dtype=np.int64)
+    cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, no_box, clipped)
+    cells, patches = without_ends(*gather_cells(dn, lines, label, known), clipped, clip)
     stroke_cells, stroke_mark = gather_strokes(dn, lost, sweep, known, clip)
     curve, noise, spoilt, reason = first_tone(known, patches)
     return StripSurvey(
@@ -103,7 +105,7 @@ def label_scene(
     """Labels of the samples of some lines of a surveyed strip `dn`, strokes hidden."""
     label = label_samples(known, sweep, survey.index, survey.places, lines)
     boxes, lost = stroke_boxes(known, sweep, dn.shape), dropouts.mask(0, len(dn))
-    cell_kernels.hide(label, lines, lost, survey.clip[0], survey.clip[1], dn, boxes)
+    cell_kernels.hide(label, lines, lost, survey.clip[0], survey.clip[1], dn, boxes, np.zeros((0, 2), dtype=np.int64))
     return label
 
 
@@ -167,7 +169,7 @@ def first_tone(
     if not np.all(np.isfinite(slope)) or np.abs(slope).min() < FLATTEST * np.ptp(patches.dn[use]):
         return None, None, spoilt, "its wedge fits no transfer curve"
     noise = _noise_of(curve, patches, density, use)
-    return curve, noise, spoilt, _what_is_missing(known, use)
+    return curve, noise, spoilt, _what_is_missing(known, patches, use)
 
 
 def _worst_patch(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> int | None:
@@ -194,9 +196,16 @@ def with_grain(survey: StripSurvey, known: KnownFilm, grain: float) -> StripSurv
     return replace(survey, noise=_noise_of(survey.curve, survey.patches, known.patch_density, use, grain))
 
 
-def _what_is_missing(known: KnownFilm, use: NDArray[np.bool_]) -> str:
-    """What the wedge of a strip lacks, as the end of a sentence; empty where it is whole enough."""
+def _what_is_missing(known: KnownFilm, patches: PatchMeans, use: NDArray[np.bool_]) -> str:
+    """What the wedge of a strip lacks, as the end of a sentence; empty where it is whole enough.
+
+    Patches at an end of the video's range are not missed where the others bear a whole curve: samples of their
+    density carry no tone anyway.
+    """
     usable = np.isfinite(known.patch_density)
+    at_end = np.array([reason == AT_END for reason in patches.reason])
+    if use.sum() >= FEWEST_OF_CURVE:
+        usable &= use | ~at_end
     span = np.ptp(known.patch_density[usable])
     covered = np.ptp(known.patch_density[use])
     if covered < 0.8 * span or use.sum() < 0.6 * usable.sum():

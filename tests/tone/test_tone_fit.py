@@ -10,6 +10,7 @@ from frames import altered, curve_error, fit, fit_of_made, made, sweeps_of
 
 from calib.sweep.model import nominal_sweep
 from calib.tone.apply import density_window
+from calib.tone.cells import AT_END
 from calib.tone.dropout_kernels import runs_of
 from calib.tone.dropouts import Dropouts, find_dropouts
 from calib.tone.estimate import draft_tone, fit_tone
@@ -113,6 +114,24 @@ def test_a_strip_without_a_whole_wedge_borrows_and_says_so(first: int, last: int
         error, sigma = curve_error(found.strips[strip], truth, strip)
         assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.6
         assert not found.strips[strip].reason
+
+
+def test_patches_at_an_end_of_the_videos_range_are_not_missed_nor_bend_the_curve() -> None:
+    """Noise alone lifts a clipped patch's samples off the end: their mean is no mean of the patch."""
+    tone = replace(SMALL.tone, use_of_range=(-0.03, 0.9), noise_of_range=0.003)
+    frame, truth = made(replace(SMALL, wedge=replace(SMALL.wedge, patches=14, patch_mm=0.12), tone=tone))
+    found = fit(frame, truth)
+    at_end = np.array([reason == AT_END for reason in found.patches.reason]).reshape(len(frame.strips), -1)
+    assert at_end.sum(axis=1).min() >= 3
+    for strip, fitted in enumerate(found.strips):
+        assert not fitted.reason
+        darkest = truth.layout.patches.density[~at_end[strip]].max()
+        dn = np.arange(*fitted.dn_span)[::50]
+        truly = truth.strips[strip].video.density_of(dn)
+        known = np.isfinite(truly) & (truly < darkest) & (truly > 0.25)
+        off = (fitted.density_of_dn[dn] - truly)[known]
+        assert np.abs(off).max() < 0.02
+        assert np.sqrt(np.mean((off / fitted.curve_sigma[dn][known]) ** 2)) < 2
 
 
 def test_a_constant_strip_is_survived() -> None:
