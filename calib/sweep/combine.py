@@ -22,7 +22,7 @@ from calib.sweep.adjust import (
     squared_residuals,
     unknown_start,
 )
-from calib.sweep.constellation import stretch_variance
+from calib.sweep.constellation import slope_variances
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
@@ -30,9 +30,8 @@ from calib.sweep.smoothness import FIRST, find_smoothness
 from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them.
-START = {"common": 1e4, "stretch": 4.0, "S": 4.0, "Y": 0.04, "a": 100.0, "b": 400.0, "slope_x": 4.0, "slope_y": 4.0,
-         "Wx": 0.25, "Wy": 4.0, "Sk_line": 0.04, "Sk": 0.01, "shear": 1.0, "place_x": 1e-8, "place_y": 1e-8,
-         "border_x": 1e-3, "border_y": 1e-3}  # fmt: skip
+START = {"common": 1e4, "S": 4.0, "Y": 0.04, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25, "Wy": 4.0, "Sk_line": 0.04,
+         "Sk": 0.01, "shear": 1.0, "border_x": 1e-3, "border_y": 1e-3}  # fmt: skip
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "border_x", "border_y")
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6
@@ -43,15 +42,13 @@ PLACE_ROUNDS = 3  # and how often it is then found anew
 
 def start_variances(frame: Frame, nominal: Nominal, place_sigma_mm: float) -> Array:
     """Starting prior variances by group, with what the description states."""
-    variances = np.array([START[name] for name in GROUPS])
     tolerance_px = frame.scan.tolerance_mm / nominal.px_mm
+    stated = slope_variances(float(tolerance_px.max()), strip_shapes(frame))
+    stated |= dict(zip(("a", "b"), (tolerance_px / 3) ** 2, strict=True))
     sigma_px = place_sigma_mm / nominal.px_mm
-    for i, name in enumerate(("a", "b")):
-        variances[GROUPS.index(name)] = (tolerance_px[i] / 3) ** 2
-    variances[GROUPS.index("stretch")] = stretch_variance(frame.strips[0].n_samples)
-    for i, name in enumerate(("place_x", "place_y")):
-        variances[GROUPS.index(name)] = max(sigma_px[i] ** 2, 1e-8)
-    return variances
+    stated |= dict(zip(("place_x", "place_y"), np.maximum(sigma_px**2, 1e-8), strict=True))
+    given = START | stated
+    return np.array([given[name] for name in GROUPS])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

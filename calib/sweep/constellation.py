@@ -15,7 +15,7 @@ from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
 from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted, weighted_residual
 from calib.sweep.candidates import Candidates
-from calib.sweep.layout import GROUPS, Layout
+from calib.sweep.layout import GROUPS, Layout, StripShape
 from calib.sweep.model import to_scan
 from calib.sweep.nominal import Nominal, marks_in_reach
 
@@ -26,8 +26,9 @@ DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candida
 WIDE = {"S": 100.0, "Y": 1.0, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
         "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-8,
         "border_y": 1e-8}  # fmt: skip
-# Of half a line: 1-sigma of what all lines are longer than promised, and askew. Marks that stand at one sample of their
-# strips cannot tell strips that move from lines that see one place at all samples; the latter would be the likelier.
+# Of half a line, or half a strip: 1-sigma of what all are longer than promised, and askew. Marks that stand at one
+# sample, or one line, of their strips cannot tell strips that move from lines that see one place at all samples, or
+# strips that do so at all lines; the latter would be the likelier.
 STRETCH = 0.03
 SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
@@ -59,15 +60,19 @@ class Constellation:
     strength: Array
 
 
-def wide_variances(tolerance_px: float, n_samples: int) -> Array:
-    """Prior variances by group for the search in strips so wide."""
-    bounded = {"stretch": stretch_variance(n_samples)}
-    return np.array([bounded.get(name, WIDE.get(name, tolerance_px**2)) for name in GROUPS])
+def wide_variances(tolerance_px: float, layout: Layout) -> Array:
+    """Prior variances by group for the search."""
+    given = WIDE | slope_variances(tolerance_px, layout.strips)
+    return np.array([given.get(name, tolerance_px**2) for name in GROUPS])
 
 
-def stretch_variance(n_samples: int) -> float:
-    """Prior variance (px^2, at the edges) of how much longer and how askew the lines of strips so wide are."""
-    return (STRETCH * n_samples / 2) ** 2
+def slope_variances(tolerance_px: float, strips: Sequence[StripShape]) -> dict[str, float]:
+    """Prior variances (px^2, at the edges), by group, of how much longer and how askew all strips and all lines are.
+
+    No strip's end is farther from its nominal place than the tolerance.
+    """
+    long, wide = max(shape.n_lines for shape in strips), strips[0].n_samples
+    return {"slope": min(tolerance_px, STRETCH * long / 2) ** 2, "stretch": (STRETCH * wide / 2) ** 2}
 
 
 def search_spans(frame: Frame, nominal: Nominal, strip: int) -> list[tuple[int, int]]:
@@ -116,7 +121,7 @@ def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates])
 
 def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, threads: int = 1) -> Constellation:
     """Vote, then sharpen; strips whose own vote was unlike what the common sweep allows are voted on again."""
-    variances = wide_variances(tolerance_px, layout.strips[0].n_samples)
+    variances = wide_variances(tolerance_px, layout)
     observations = _as_observations(pairs)
     batches = make_batches(layout, observations, threads)
     residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX)

@@ -28,8 +28,8 @@ from calib.sweep.modes import Kernel, SmoothModes, smooth_modes
 from calib.sweep.rows import Rows, spline_values, spline_weights
 
 GROUPS = (
-    "common", "stretch", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "place_x",
-    "place_y", "border_x", "border_y",
+    "common", "slope", "stretch", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear",
+    "place_x", "place_y", "border_x", "border_y",
 )  # fmt: skip
 LINES_PER_MODE = 60
 MODES_MOST = 140
@@ -154,8 +154,8 @@ class Layout:
         """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y),
         the borders' two offsets."""
         n_s = self.sample_modes.n_modes
-        names = ["common", "stretch", "common", "common"] + ["S"] * n_s
-        names += ["common"] * 3 + ["stretch"] * 2 + ["Y"] * n_s + ["border_x", "border_y"]
+        names = ["common", "stretch", "slope", "slope"] + ["S"] * n_s
+        names += ["common", "slope", "slope"] + ["stretch"] * 2 + ["Y"] * n_s + ["border_x", "border_y"]
         return np.array([GROUPS.index(name) for name in names])
 
     @property

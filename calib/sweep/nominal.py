@@ -15,6 +15,7 @@ from calib.sweep.normals import place_values
 from calib.sweep.rows import spline_values
 from calib.sweep.spread import place_variance
 
+MOST_STRETCH = 2.0  # of the mean spacing of lines or samples over the stated one, or the other way round
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
 FLATTEST = 1e-9  # of the product of an information's two entries: below, its determinant is not trusted
 
@@ -50,7 +51,8 @@ def make_nominal(frame: Frame) -> Nominal:
 
 
 def fitted_sweeps(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:
-    """The sweeps of all strips after a fit, with the uncertainty of each line averaged over the samples."""
+    """The sweeps of all strips after a fit, with the uncertainty of each line averaged over the samples; ValueError
+    where they bend back on themselves, or nearly stand still, so that a mark would take any number of samples."""
     return tuple(shared_out(lambda k: _fitted(nominal, fit, k), range(len(nominal.sweeps)), threads))
 
 
@@ -64,7 +66,7 @@ def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
     along = _along(fit, strip, np.arange(base.n_lines, dtype=float))
     along += center - _along(fit, strip, np.array([middle_l]))
     sigma = _sigma(fit, strip, base)
-    return StripSweep(
+    sweep = StripSweep(
         x_sample_mm=base.x_sample_mm + across[:, 0] * nominal.px_mm[0],
         x_line_mm=along[:, 0] * nominal.px_mm[0],
         y_line_mm=base.y_line_mm + along[:, 1] * nominal.px_mm[1],
@@ -72,6 +74,17 @@ def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
         sigma_x_mm=sigma[:, 0] * nominal.px_mm[0],
         sigma_y_mm=sigma[:, 1] * nominal.px_mm[1],
     )
+    _refuse_crowded(sweep, base, strip)
+    return sweep
+
+
+def _refuse_crowded(sweep: StripSweep, base: StripSweep, strip: int) -> None:
+    """ValueError where lines or samples lie far nearer together on the average than stated, or farther apart."""
+    pairs = {"samples": (sweep.x_sample_mm, base.x_sample_mm), "lines": (sweep.y_line_mm, base.y_line_mm)}
+    for what, (found, stated) in pairs.items():
+        times = float((found[-1] - found[0]) / (stated[-1] - stated[0]))
+        if not 1 / MOST_STRETCH <= times <= MOST_STRETCH:
+            raise ValueError(f"{what} of strip {strip} lie {times:.3g} times as far apart as the scan says")
 
 
 def _along(fit: Adjustment, strip: int, line: Array) -> Array:

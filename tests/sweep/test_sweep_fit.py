@@ -110,7 +110,7 @@ def test_modes_go_on_straight_beyond_the_ends():
 
 
 SHAPES = [StripShape(900, 200, k % 2 == 1) for k in range(4)]
-START = np.array([{"common": 1e4, "S": 4.0, "a": 100.0, "b": 100.0}.get(name, 0.25) for name in GROUPS])
+START = np.array([{"common": 1e4, "slope": 1e4, "S": 4.0, "a": 100.0, "b": 100.0}.get(name, 0.25) for name in GROUPS])
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
 
 

@@ -1,0 +1,71 @@
+"""The sweeps of all strips where their marks leave much open, and where what marks say makes no sweep."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from calib.errors import CalibError
+from calib.sweep.combine import fit_marks
+from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal
+from calib.sweep.tables import GOOD, MarkTable
+
+PX_MM, N_LINES, N_SAMPLES, N_STRIPS, PER_STRIP = 0.005, 364, 315, 14, 3
+SIGMA_PX = 0.02
+
+
+def nominal_sweeps() -> Nominal:
+    """Strips side by side."""
+    x, y = np.arange(N_SAMPLES) * PX_MM, (np.arange(N_LINES) - (N_LINES - 1) / 2) * PX_MM
+    zero = np.zeros(N_LINES)
+    sweeps = (StripSweep(x + k * x[-1], zero, y, np.zeros(N_SAMPLES), zero, zero) for k in range(N_STRIPS))
+    return Nominal(tuple(sweeps), np.full(2, PX_MM))
+
+
+def marks_at(y_mm, line, sample, nominal, tolerance_mm):
+    """A frame whose strips hold marks, three each, at nominal x and given y, and the marks seen at scan places."""
+    strip = np.repeat(np.arange(N_STRIPS), PER_STRIP)
+    x_mm = np.array([nominal.sweeps[k].x_sample_mm[0] for k in strip]) + sample * PX_MM
+    strips = [
+        SimpleNamespace(n_lines=N_LINES, n_samples=N_SAMPLES, is_reversed=False, index=k) for k in range(N_STRIPS)
+    ]
+    frame = SimpleNamespace(
+        path="frame.toml", strips=strips, scan=SimpleNamespace(tolerance_mm=tolerance_mm),
+        film=SimpleNamespace(reseau=SimpleNamespace(sigma_mm=0.0)), marks=SimpleNamespace(x_mm=x_mm, y_mm=y_mm),
+    )  # fmt: skip
+    n, zero = strip.size, np.zeros(strip.size)
+    table = MarkTable(
+        strip=strip, mark=np.arange(n), line=line, sample=sample, var_line=np.full(n, SIGMA_PX**2),
+        var_sample=np.full(n, SIGMA_PX**2), cov=zero, chi2=np.ones(n), used=np.ones(n, bool), reason=(GOOD,) * n,
+        residual_x_mm=zero, residual_y_mm=zero, first_residual_x_mm=zero, first_residual_y_mm=zero,
+        stroke_value=zero, stroke_sigma=np.ones(n),
+    )  # fmt: skip
+    return frame, table
+
+
+@pytest.mark.parametrize("tolerance_px", [10, 60])
+def test_marks_in_one_row_do_not_tell_of_strips_without_length(tolerance_px):
+    """Every strip moved along by a few px shows its marks, all at one y, at another line: as if all lines saw one y."""
+    rng, nominal = np.random.default_rng(5), nominal_sweeps()
+    moved = np.repeat(rng.normal(0, 2.0, N_STRIPS), PER_STRIP)
+    line = 165.0 - moved + rng.normal(0, SIGMA_PX, moved.size)
+    sample = np.tile([60.0, 160.0, 260.0], N_STRIPS) + rng.normal(0, SIGMA_PX, moved.size)
+    y_mm = np.full(moved.size, (165.0 - (N_LINES - 1) / 2) * PX_MM)
+    frame, table = marks_at(y_mm, line, sample, nominal, tolerance_px * PX_MM)
+    found = fit_marks(frame, nominal, table)
+    assert found.table.used.all()
+    for sweep in found.sweeps:
+        assert np.ptp(sweep.y_line_mm) == pytest.approx((N_LINES - 1) * PX_MM, rel=0.05)
+
+
+def test_strips_without_length_are_no_sweep():
+    """Lines that crowd at a third of their spacing: nothing that is measured by such a sweep could be trusted, and the
+    window of a mark would hold three times its lines, or any number."""
+    rng, nominal = np.random.default_rng(6), nominal_sweeps()
+    line = np.tile([60.0, 160.0, 300.0], N_STRIPS) + rng.normal(0, 9.0, N_STRIPS * PER_STRIP)
+    sample = rng.uniform(20, 290, line.size)
+    y_mm = (line - (N_LINES - 1) / 2) * PX_MM / 3
+    frame, table = marks_at(y_mm, line, sample, nominal, 200 * PX_MM)
+    with pytest.raises(CalibError, match="times as far apart as the scan says"):
+        fit_marks(frame, nominal, table)
