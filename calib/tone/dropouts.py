@@ -61,7 +61,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     if dn.shape[0] < 5 or np.count_nonzero(dn == middle) >= ALL_ONE_VALUE * dn.size:
         return Dropouts(_all_lines(*dn.shape), *dn.shape)
     scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
-    chance = _garbage_chance((low, high), top)
+    chance = _garbage_chance((low, high), (clip_low, clip_high), top)
     lost = np.zeros(dn.shape, dtype=np.bool_)
     near = np.zeros(dn.shape[0], dtype=np.bool_)
     if kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):
@@ -90,12 +90,14 @@ def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:
     return np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1)
 
 
-def _garbage_chance(reach: tuple[float, float], top: int) -> NDArray[np.float64]:
-    """Log probability of each DN in garbage: anywhere on the scale, in the strip's own `reach`, or at its two ends."""
+def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:
+    """Log probability of each DN in garbage: in the strip's own `reach`, anywhere on the video's `scale` (inclusive;
+    12 bits may stand in a type of 16), rarely on the type's, or at the type's two ends."""
     value = np.arange(top + 1)
-    chance = np.full(top + 1, 0.45 / (top + 1))
-    inside = (value >= reach[0]) & (value <= reach[1])
-    chance[inside] += 0.45 / max(inside.sum(), 1)
+    chance = np.full(top + 1, 0.05 / (top + 1))
+    for (low, high), share in ((scale, 0.40), (reach, 0.45)):
+        inside = (value >= low) & (value <= high)
+        chance[inside] += share / max(inside.sum(), 1)
     chance[[0, top]] += 0.05
     return np.log(chance)
 

@@ -20,9 +20,8 @@ def picture(chance: np.random.Generator, lines: int = 500, samples: int = 200) -
     return scene
 
 
-def spoilt(dn: np.ndarray, chance: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
-    """A strip with whole lines, part lines and a block lost, and the mask of what was lost."""
-    top = np.iinfo(dn.dtype).max
+def spoilt(dn: np.ndarray, chance: np.random.Generator, top: int) -> tuple[np.ndarray, np.ndarray]:
+    """A strip of DN up to `top` with whole lines, part lines and a block lost, and the mask of what was lost."""
     lost = np.zeros(dn.shape, dtype=bool)
     runs = [(77, 0, 200, 0), (120, 0, 200, top), (121, 0, 200, top), (150, 30, 190, top // 3), (260, 50, 120, -1)]
     runs += [(300, 0, 200, -1), (333, 100, 200, top // 2), (334, 100, 200, top // 2)]
@@ -34,7 +33,8 @@ def spoilt(dn: np.ndarray, chance: np.random.Generator) -> tuple[np.ndarray, np.
 
 
 @pytest.mark.parametrize(
-    ("bits", "noise", "falling"), [(8, 1.5, False), (8, 5.0, True), (16, 150.0, True), (16, 900.0, False)]
+    ("bits", "noise", "falling"),
+    [(8, 1.5, False), (8, 5.0, True), (12, 40.0, True), (12, 60.0, False), (16, 150.0, True), (16, 900.0, False)],
 )
 def test_lost_samples_are_flagged_and_good_ones_are_not(bits: int, noise: float, falling: bool) -> None:
     """99.5 % of the lost samples flagged, 0.05 % of the good ones: the goals, on sharp scenery of both polarities."""
@@ -43,7 +43,7 @@ def test_lost_samples_are_flagged_and_good_ones_are_not(bits: int, noise: float,
     top = 2**bits - 1
     level = (1 - scene if falling else scene) * 0.9 * top
     dn = np.clip(np.rint(level + noise * chance.standard_normal(scene.shape)), 0, top)
-    dn, lost = spoilt(dn.astype(np.uint8 if bits == 8 else np.uint16), chance)
+    dn, lost = spoilt(dn.astype(np.uint8 if bits == 8 else np.uint16), chance, top)
     found = find_dropouts(MemoryStrip(dn), (0, top)).mask(0, len(dn))
     assert found[lost].mean() >= 0.995
     assert found[~lost].mean() <= 0.0005
@@ -70,7 +70,9 @@ def test_turning_the_video_over_finds_the_same_dropouts() -> None:
     """What is lost does not depend on the polarity of the video."""
     chance = np.random.default_rng(5)
     level = picture(chance) * 200
-    dn, _ = spoilt(np.clip(np.rint(level + 3 * chance.standard_normal(level.shape)), 0, 255).astype(np.uint8), chance)
+    dn, _ = spoilt(
+        np.clip(np.rint(level + 3 * chance.standard_normal(level.shape)), 0, 255).astype(np.uint8), chance, 255
+    )
     upright, over = find_dropouts(MemoryStrip(dn), (0, 255)), find_dropouts(MemoryStrip(255 - dn), (0, 255))
     assert np.mean(upright.mask(0, 500) != over.mask(0, 500)) < 2e-4
 
