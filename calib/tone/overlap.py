@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
@@ -116,21 +117,19 @@ def _places(
     place = to_scan(following, FilmPoints(x_mm=film.x_mm, y_mm=film.y_mm))
     if apart == 1:
         return place
-    low, beyond = np.divmod(samples - samples[0], apart)
-    low, share = np.minimum(low, nodes.size - 2), np.where(low < nodes.size - 1, beyond / apart, 1.0)
+    low = np.minimum((samples - samples[0]) // apart, nodes.size - 2)
+    share = (samples - samples[0]) / apart - low
     line, sample = (each[:, low] * (1.0 - share) + each[:, low + 1] * share for each in (place.line, place.sample))
     return ScanPoints(line=line, sample=sample)
 
 
 def _is_straight(sweep: StripSweep) -> bool:
     """Whether a sweep is straight from node to node along its samples, wherever the nodes lie."""
-    at, limit = np.arange(sweep.n_samples), STRAIGHT * float(np.median(np.diff(sweep.x_sample_mm)))
-    off = [
-        np.abs(np.interp(at, at[first::NODES], table[first::NODES]) - table)[first:][:-NODES].max(initial=0.0)
-        for table in (sweep.x_sample_mm, sweep.y_sample_mm)
-        for first in range(NODES)
-    ]
-    return max(off) < limit
+    if sweep.n_samples <= NODES:
+        return False
+    stretch = sliding_window_view(np.stack([sweep.x_sample_mm, sweep.y_sample_mm]), NODES + 1, axis=1)
+    chord = stretch[..., :1] + (stretch[..., -1:] - stretch[..., :1]) * (np.arange(NODES + 1) / NODES)
+    return bool(np.abs(stretch - chord).max() < STRAIGHT * float(np.median(np.diff(sweep.x_sample_mm))))
 
 
 def _placed(sweep: StripSweep, following: StripSweep) -> bool:

@@ -75,18 +75,36 @@ def test_cells_beyond_a_span_are_left_out() -> None:
     assert compare(one, two, Edge(0, scene(one), (3.0, 4.0)), Edge(0, scene(two))) is None
 
 
+@pytest.mark.parametrize("columns", [13, 14, 16])
+@pytest.mark.parametrize("axis", ["x_sample_mm", "y_sample_mm"])
+@pytest.mark.parametrize("bent", [0, 1])
 @pytest.mark.parametrize("bend_samples", [0.004, 0.4])
-def test_places_between_nodes_are_where_the_sweeps_put_them(bend_samples: float) -> None:
+def test_places_between_nodes_are_where_the_sweeps_put_them(
+    bend_samples: float, bent: int, axis: str, columns: int
+) -> None:
     """Over lines that jitter, skewed, to a fiftieth of a sample; where a sweep bends between nodes, to the last bit."""
-    jitter = 0.3 * SAMPLE_MM * np.random.default_rng(5).standard_normal(LINES)
+    jitter = 0.15 * SAMPLE_MM * np.random.default_rng(5).standard_normal(LINES)
     bend = bend_samples * SAMPLE_MM * np.sin(2 * np.pi * np.arange(SAMPLES) / 12)
     one, two = sweep(0.0, 0.0), sweep(0.37, 2.2)
     one = replace(one, x_line_mm=jitter, y_sample_mm=0.02 * (one.x_sample_mm - one.x_sample_mm.mean()))
-    two = replace(two, x_line_mm=jitter[::-1], x_sample_mm=two.x_sample_mm + bend)
-    lines, samples = np.arange(10, LINES - 10, 7), np.arange(5, 5 + 14)
+    two = replace(two, x_line_mm=jitter[::-1])
+    pair = [one, two]
+    pair[bent] = replace(pair[bent], **{axis: getattr(pair[bent], axis) + bend})
+    one, two = pair
+    lines, samples = np.arange(10, LINES - 10, 7), np.arange(5, 5 + columns)
     found = _places(one, two, lines, samples)
     film = to_film(one, ScanPoints(lines[:, None].astype(float), samples[None, :].astype(float)))
     true = to_scan(two, FilmPoints(film.x_mm, film.y_mm))
     off = max(np.abs(found.line - true.line).max(), np.abs(found.sample - true.sample).max())
     assert off < 0.02 if bend_samples < 0.1 else off == 0.0
-    assert _is_straight(two) == (bend_samples < 0.1)
+    assert _is_straight(pair[bent]) == (bend_samples < 0.1)
+
+
+@pytest.mark.parametrize("at", [0, 1, 9, SAMPLES - 2, SAMPLES - 1])
+def test_a_sweep_that_bends_anywhere_is_not_straight(at: int) -> None:
+    """A single sample out of line; nodes may lie anywhere, and overlaps are at the ends of a sweep."""
+    straight = sweep(0.0, 0.0)
+    off = np.where(np.arange(SAMPLES) == at, 0.02 * SAMPLE_MM, 0.0)
+    assert _is_straight(straight)
+    assert not _is_straight(replace(straight, x_sample_mm=straight.x_sample_mm + off))
+    assert not _is_straight(replace(straight, y_sample_mm=straight.y_sample_mm + off))
