@@ -3,9 +3,9 @@
 import numpy as np
 
 from calib.compiled import njit
+from calib.median import median_of_whole
 
 TILE = 16  # lines and samples
-MOST = np.int32(2**30)
 
 
 @njit(cache=True, nogil=True)
@@ -39,46 +39,3 @@ def _twice_off(above, here, below, values, off):  # type: ignore[no-untyped-def]
         value = np.float32(here[index])
         values[index] = np.int32(value)
         off[index] = np.int32(abs(value + value - np.float32(above[index]) - np.float32(below[index])))
-
-
-@njit(cache=True, nogil=True)
-def median_of_whole(values):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Median of whole numbers from 0 on (int32), exact, by halving the range that it lies in.
-
-    Counting a range is one quick sweep.
-    """
-    middle = (values.size + 1) // 2
-    low, high = _least_above(values, np.int32(-1)), _greatest(values)
-    while low < high:
-        half = np.int32((low + high) // 2)
-        if _count_up_to(values, half) >= middle:
-            high = half
-        else:
-            low = np.int32(half + 1)
-    if values.size % 2 == 1 or _count_up_to(values, low) > middle:
-        return float(low)
-    return 0.5 * (float(low) + float(_least_above(values, low)))
-
-
-@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
-def _count_up_to(values, limit):  # type: ignore[no-untyped-def]  # pragma: no cover
-    count = np.float32(0.0)
-    for index in range(values.size):
-        count += np.float32(1.0) if values[index] <= limit else np.float32(0.0)
-    return count
-
-
-@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
-def _least_above(values, limit):  # type: ignore[no-untyped-def]  # pragma: no cover
-    least = MOST
-    for index in range(values.size):
-        least = min(least, values[index] if values[index] > limit else MOST)
-    return least
-
-
-@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
-def _greatest(values):  # type: ignore[no-untyped-def]  # pragma: no cover
-    greatest = values[0]
-    for index in range(values.size):
-        greatest = max(greatest, values[index])
-    return greatest

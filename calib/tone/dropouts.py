@@ -70,9 +70,8 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     first_pass = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search)
     again = kernels.lines_near(first_pass)
     lost = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, first_pass, again)
-    return Dropouts(
-        kernels.runs_of(lost, again), *dn.shape
-    )  # other lines had nothing lost, and were not looked at again
+    # other lines had nothing lost, and were not looked at again
+    return Dropouts(kernels.runs_of(lost, again), *dn.shape)
 
 
 def _levels(dn: NDArray) -> tuple[float, float, float]:

@@ -202,8 +202,7 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) ->
 
 def _of_known_film(curves: Curves, known: KnownFilm, strip: int, parts: Sequence[Cells]) -> Evidence:
     """Evidence of cells of known density; each part is placed on its own at first."""
-    placed = [known_values(curves, known, strip, cells) for cells in parts]
-    first = [first_placing(*each, curves.layout.n_samples) for each in zip(placed, parts, strict=True)]
+    first = [first_placing(curves.first[strip], cells, curves.layout.n_samples) for cells in parts]
     cells = joined(parts)
     values = known_values(curves, known, strip, cells)
     sides = (known_side(curves, strip, cells, values.measured),)

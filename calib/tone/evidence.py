@@ -113,13 +113,13 @@ def kinds_of(cells: Cells) -> NDArray[np.int8]:
     return np.where(fog, FOG_KIND, np.where(stroke, STROKE_KIND, PATCH_KIND)).astype(np.int8)
 
 
-def first_placing(values: KnownValues, cells: Cells, n_samples: int) -> Array:
+def first_placing(first: FirstCurve, cells: Cells, n_samples: int) -> Array:
     """Where cells lie before any fit, as first-order densities: each label's level plus each sample's banding.
 
     Both come from the cells themselves, in turn (median polish), so that no cell is placed by its own noise.
     """
-    z = values.measured
-    per_dn, _ = values.first.derivatives(z)
+    z = first.density_of(cells.dn)
+    per_dn, _ = first.derivatives(z)
     labels, which = np.unique(cells.label, return_inverse=True)
     weight = cells.count / medians_by(per_dn, which, labels.size)[which] ** 2
     level, banding = np.zeros(labels.size), np.zeros(n_samples)

@@ -69,9 +69,8 @@ def _measured(
     """Density of each patch as the fitted tone gives it, over its cells, and the 1-sigma of stated and measured."""
     cells = survey.cells
     line = np.clip(np.round(cells.line).astype(np.int64), 0, tone.n_lines - 1)
-    middle = (
-        tone.dn_span[0] + tone.dn_span[1]
-    ) // 2  # the level of the table; between whole DN the curve is not straight
+    # the level of the table; between whole DN the curve is not straight
+    middle = (tone.dn_span[0] + tone.dn_span[1]) // 2
     level = tone.density_of_dn[middle] - curve_density(curves, fit, survey.index, np.array([middle], dtype=np.float64))
     density = (
         curve_density(curves, fit, survey.index, cells.dn)

@@ -112,11 +112,8 @@ def _best_of(
     All shapes are fitted at once, each by the straight line through its light and the DN, reweighted three times.
     """
     exponent, bend = (each.ravel() for each in np.meshgrid(exponents, np.array(bends), indexing="ij"))
-    dn, density, sigma = (
-        dn[:, None],
-        density[:, None],
-        sigma[:, None],
-    )  # patches along the first axis: sums run over rows
+    # patches along the first axis: sums run over rows
+    dn, density, sigma = dn[:, None], density[:, None], sigma[:, None]
     u = power_of_ten(-exponent * density)
     light = u / (1.0 + bend * u)
     off = np.zeros_like(light)

@@ -3,8 +3,7 @@
 import numpy as np
 
 from calib.compiled import njit
-from calib.median import median_of
-from calib.tone.dropout_tiles import median_of_whole
+from calib.median import median_of, median_of_whole
 
 COLUMN_GROUPS = 6  # of a profile
 ROBUST = 6.0  # a profile point further off than this, in its scatter, counts no more

@@ -10,7 +10,7 @@ from frames import fit, made, sweeps_of
 from calib.coordinates import FilmPoints
 from calib.sweep.model import to_scan
 from calib.tone import adjust
-from calib.tone.adjust import Evidence, _factors, placings_about
+from calib.tone.adjust import Evidence, State, _factors, _first_residuals, _restate, placings_about, robust_weight
 from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import FOG, NOTHING, SCENE
 from calib.tone.cells import label_samples, lines_of_known_film
@@ -48,6 +48,38 @@ def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.Monk
     np.testing.assert_allclose(two.z, [0.97, 0.95])
 
 
+def test_a_scratch_has_little_weight_in_the_first_turn_and_an_overlap_none() -> None:
+    """Banding scatters the cells of all strips alike, whatever their noise; nothing is surer than its noise."""
+    chance = np.random.default_rng(7)
+
+    def of(value: np.ndarray, sides: int) -> Evidence:
+        kind, sigma = np.arange(value.size, dtype=np.int8) % 2, np.full(value.size, 0.001)
+        return Evidence((None,) * sides, kind, None, None, (), value, sigma)  # type: ignore[arg-type]
+
+    banding = 0.01 * chance.standard_normal((2, 400))
+    banding[:, 1::2] = 0.0  # the second kind is exact
+    banding[0, :20] = 0.5
+    one, overlap, two = _first_residuals([of(banding[0], 1), of(np.ones(4), 2), of(banding[1], 1)], 2)
+    assert (robust_weight(one[:20]) < 0.01).all()
+    for found in (one[20::2], two[::2]):
+        assert 0.8 < found.std() < 1.2
+        assert robust_weight(found).mean() > 0.95
+    assert (one[21::2] == 0.0).all()
+    assert (robust_weight(overlap) == 0.0).all()
+
+
+def test_residuals_are_weighed_where_the_cells_are_put(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where they were before, a cell that has moved far would look like a scratch."""
+    monkeypatch.setattr(adjust, "residual_of", lambda curves, each, solution: each.value)
+    monkeypatch.setattr(adjust, "placings_about", lambda *what: ())
+    there = np.array([0.01, -0.01, 0.02]), np.full(3, 0.02)
+    side = Side(0, *(np.ones(3),) * 5)  # type: ignore[arg-type]
+    before = Evidence((side,), np.zeros(3, np.int8), None, lambda placings: there, (), np.ones(3), np.full(3, 0.1))
+    after = _restate(None, State([before], [np.zeros(3)], np.ones((1, 1))), None, 1)  # type: ignore[arg-type]
+    np.testing.assert_allclose(after.standardised[0], [0.5, -0.5, 1.0])
+    np.testing.assert_array_equal(after.evidence[0].value, there[0])
+
+
 def test_residuals_say_of_a_sigma_what_their_kind_does_drawn_towards_all_strips() -> None:
     """Three strips, four kinds; below one the fit itself speaks, and a kind of which there is nothing says nothing."""
     scales = np.array([[0.5, 2.0, np.nan, np.nan], [0.6, 3.0, np.nan, 4.0], [0.7, 3.0, np.nan, np.nan]])
@@ -75,7 +107,7 @@ def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:
     curves = _curves(frame, known, passes, passes.typical)
     cells = replace(passes.surveys[1].cells, count=np.full(passes.surveys[1].cells.dn.size, 1e6))
     values = known_values(curves, known, 1, cells)
-    placing = placed(curves, 1, first_placing(values, cells, curves.layout.n_samples), None)
+    placing = placed(curves, 1, first_placing(curves.first[1], cells, curves.layout.n_samples), None)
     _, sure = values.at((placing,))
     doubt = 0.01 * np.abs(curves.first[1].slope(placing.z))  # a hundredth of density, in DN
     _, doubtful = known_values(curves, known, 1, replace(cells, doubt_dn=doubt)).at((placing,))
