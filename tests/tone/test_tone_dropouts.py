@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from memory_strip import MemoryStrip
 
-from calib.tone.dropouts import Dropouts, find_dropouts
+from calib.tone.dropouts import Dropouts, _levels, find_dropouts
 
 
 def picture(chance: np.random.Generator, lines: int = 500, samples: int = 200) -> np.ndarray:
@@ -84,3 +84,11 @@ def test_mask_of_a_window_is_the_window_of_the_mask() -> None:
     whole = lost.mask(0, 10)
     np.testing.assert_array_equal(lost.mask(2, 7), whole[2:7])
     assert whole.sum() == lost.n_lost == 8
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16])
+@pytest.mark.parametrize("shape", [(5, 1), (7, 5), (90, 400)])
+def test_levels_are_the_percentiles_of_every_third_sample(kind: type, shape: tuple[int, int]) -> None:
+    """numpy.percentile, by counting."""
+    dn = np.random.default_rng(8).integers(3, 250, shape).astype(kind)
+    np.testing.assert_allclose(_levels(dn), np.percentile(dn[::3, ::3], (0.1, 50.0, 99.9)), rtol=1e-12)
