@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import select
+from calib.median import median_of
 from calib.sweep.model import StripSweep
 
 PROFILES = 5
@@ -127,20 +127,14 @@ def make_profiles(
 @njit(cache=True, nogil=True)
 def _medians(values: NDArray[np.float32], sigma: NDArray[np.float32], out: Array) -> None:  # pragma: no cover
     """Fill the median of each row's samples with signal, NaN where no more than half of them have any."""
-    some = np.empty(values.shape[1], np.float32)
+    some = np.empty(values.shape[1])
     for i in range(out.size):
         n = 0
         for j in range(some.size):
             if np.isfinite(sigma[i, j]) and np.isfinite(values[i, j]):
                 some[n] = values[i, j]
                 n += 1
-        out[i] = np.nan
-        if 2 * n > some.size:
-            middle = float(select(some, n, n // 2))
-            below = middle
-            if n % 2 == 0:
-                below = float(some[: n // 2].max())
-            out[i] = (below + middle) / 2
+        out[i] = median_of(some[:n]) if 2 * n > some.size else np.nan
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
