@@ -115,7 +115,10 @@ def _all_places(x, y, tables, out):  # type: ignore[no-untyped-def]  # pragma: n
     i = j = np.uint64(0)
     for k in range(x.size):
         if np.isfinite(x[k]) and np.isfinite(y[k]):
-            line, across, i, j = _line_of(x[k], y[k], by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
+            near = straight_line(y[k], by_line, by_sample, sign)
+            line, across, i, j = _line_near(
+                x[k], y[k], near, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j
+            )
             out[0, k], out[1, k] = line, x[k] - across
         else:
             out[0, k] = out[1, k] = np.nan
@@ -166,13 +169,6 @@ def straight_line(y, by_line, by_sample, sign):  # type: ignore[no-untyped-def] 
     y_middle, y_first = sign * by_sample[(n_samples - 1) // 2, 2], by_line[0, 0]
     per_y = (n_lines - 1) / (by_line[n_lines - 1, 0] - y_first)
     return min(max((sign * y - y_middle - y_first) * per_y, 0.0), n_lines - 1.0)
-
-
-@bare(cache=True, nogil=True, inline="always")
-def _line_of(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
-    """The same from such a guess on."""
-    line = straight_line(y, by_line, by_sample, sign)
-    return _line_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
 
 
 @bare(cache=True, nogil=True, inline="always")
