@@ -60,9 +60,9 @@ class SeamPictures(NamedTuple):
 
     `left`, `right` are smoothed, the right one (m, n_r) as coefficients of its spline, with the shares of signal;
     `there` (R, 2, n_s, WINDOW_LINES) are the left samples' places (line, sample) in the right piece, whose lines are
-    taken in such an order that they rise. `noise2`
-    (2, R, n_s) are sums over a window's lines of the left samples' noise variance before smoothing, and the number of
-    samples that have any; `noise_sums` (2, n_r + 1) the running sums over the right lines of the same.
+    taken in such an order that they rise. `noise2` (2, R, n_s) are sums over a window's lines of the left samples'
+    noise variance before smoothing, and the number of samples that have any; `noise_sums` (2, n_r + 1) the running sums
+    over the right lines of the same.
     """
 
     left: Picture
