@@ -23,10 +23,12 @@ def nominal_sweeps() -> Nominal:
     return Nominal(tuple(sweeps), np.full(2, PX_MM))
 
 
-def marks_at(y_mm, line, sample, nominal, tolerance_mm):
-    """A frame whose strips hold marks, three each, at nominal x and given y, and the marks seen at scan places."""
-    strip = np.repeat(np.arange(N_STRIPS), PER_STRIP)
-    x_mm = np.array([nominal.sweeps[k].x_sample_mm[0] for k in strip]) + sample * PX_MM
+def marks_at(y_mm, line, sample, nominal, tolerance_mm, spacing=1.0):
+    """A frame whose strips hold marks, three each, at given y and at x as if samples lay `spacing` times as far apart
+    as the scan says, and the marks seen at scan places."""
+    strip, middle = np.repeat(np.arange(N_STRIPS), PER_STRIP), (N_SAMPLES - 1) / 2
+    x_mm = np.array([nominal.sweeps[k].x_sample_mm[0] for k in strip]) + middle * PX_MM
+    x_mm += (sample - middle) * PX_MM * spacing
     strips = [
         SimpleNamespace(n_lines=N_LINES, n_samples=N_SAMPLES, is_reversed=False, index=k) for k in range(N_STRIPS)
     ]
@@ -59,13 +61,17 @@ def test_marks_in_one_row_do_not_tell_of_strips_without_length(tolerance_px):
         assert np.ptp(sweep.y_line_mm) == pytest.approx((N_LINES - 1) * PX_MM, rel=0.05)
 
 
-def test_strips_without_length_are_no_sweep():
-    """Lines that crowd at a third of their spacing: nothing that is measured by such a sweep could be trusted, and the
-    window of a mark would hold three times its lines, or any number."""
+@pytest.mark.parametrize(
+    ("what", "across", "along"),
+    [("lines", 1, 1 / 3), ("lines", 1, 3), ("samples", 1 / 3, 1), ("samples", 3, 1)],
+)
+def test_lines_or_samples_that_crowd_or_lie_far_apart_are_no_sweep(what, across, along):
+    """At a third of their spacing nothing that is measured by such a sweep could be trusted, and the window of a mark
+    would hold three times its lines, or any number; as little at three times their spacing."""
     rng, nominal = np.random.default_rng(6), nominal_sweeps()
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS) + rng.normal(0, 9.0, N_STRIPS * PER_STRIP)
     sample = rng.uniform(20, 290, line.size)
-    y_mm = (line - (N_LINES - 1) / 2) * PX_MM / 3
-    frame, table = marks_at(y_mm, line, sample, nominal, 200 * PX_MM)
-    with pytest.raises(CalibError, match="times as far apart as the scan says"):
+    y_mm = (line - (N_LINES - 1) / 2) * PX_MM * along
+    frame, table = marks_at(y_mm, line, sample, nominal, 200 * PX_MM, across)
+    with pytest.raises(CalibError, match=f"{what} of strip .* times as far apart as the scan says"):
         fit_marks(frame, nominal, table)

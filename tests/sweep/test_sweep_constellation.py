@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.sweep.constellation import Pairs, find_constellation
+from calib.sweep.constellation import Pairs, find_constellation, slope_variances
 from calib.sweep.layout import StripShape, make_layout
 from calib.sweep.nominal import departure
 
@@ -24,3 +24,9 @@ def test_marks_at_one_sample_do_not_tell_of_a_sweep_that_stands_still() -> None:
     for k in range(3):
         x = departure(found.fit, k, np.full(129, 2284.0), np.arange(129.0))[:, 0]
         assert np.abs(np.diff(x)).max() < 0.1
+
+
+def test_no_strip_is_thought_to_be_longer_than_the_tolerance_lets_it() -> None:
+    """The tolerance holds at a strip's end, as far as it is from the middle; a short strip is stiffer than that."""
+    slopes = [slope_variances(20.0, [StripShape(n, 300, False) for n in (100, most)])["slope"] for most in (200, 9000)]
+    assert slopes[0] < slopes[1] == 20.0**2

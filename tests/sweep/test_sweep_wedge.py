@@ -88,24 +88,40 @@ def test_a_lost_strip_is_not_placed_one_patch_too_far():
     assert (placed.seen_mm(TOP_MM) - TOP_MM) / LINE_MM == pytest.approx(32, abs=2)
 
 
+def clipped_strip(monkeypatch, offset_px, sigma_px):
+    """A strip with a wedge of twenty low patches, of which the six beside unexposed film are of one density, and the
+    wedge's true offset (n_lines,), px."""
+    monkeypatch.setattr(sys.modules[__name__], "PATCHES", 20)
+    monkeypatch.setattr(sys.modules[__name__], "PATCH_MM", 0.09)
+    values, sigma, sweep = strip(offset_px, sigma_px)
+    rng, offset = np.random.default_rng(5), np.interp(np.arange(N_LINES), [0, N_LINES], offset_px)
+    patch = np.floor((sweep.y_line_mm - offset * LINE_MM - TOP_MM) / PATCH_MM)
+    inside = (patch >= 0) & (patch < PATCHES)
+    values[inside] = np.minimum(2.2 - 0.1 * patch[inside], 1.6)[:, None]
+    values[inside] += rng.normal(0, 0.03, values[inside].shape)
+    return values, sigma, sweep, offset
+
+
 @pytest.mark.parametrize("sigma_px", [1.0, 3.0])
 def test_clipped_patches_that_all_look_alike_leave_the_wedge_where_both_its_ends_touch_unexposed_film(
     monkeypatch, sigma_px
 ):
-    """Six of twenty patches are of one density, and the sweep drifts along them: their borders may lie anywhere."""
-    monkeypatch.setattr(sys.modules[__name__], "PATCHES", 20)
-    monkeypatch.setattr(sys.modules[__name__], "PATCH_MM", 0.09)
-    offset_px, rng = (-30, 30), np.random.default_rng(5)
-    values, sigma, sweep = strip(offset_px, sigma_px)
-    line = np.arange(N_LINES)
-    true = sweep.y_line_mm - np.interp(line, [0, N_LINES], offset_px) * LINE_MM
-    patch = np.floor((true - TOP_MM) / PATCH_MM)
-    inside = (patch >= 0) & (patch < PATCHES)
-    values[inside] = np.minimum(2.2 - 0.1 * patch[inside], 1.6)[:, None]
-    values[inside] += rng.normal(0, 0.03, values[inside].shape)
+    """The sweep drifts along the patches that are alike: their borders may lie anywhere."""
+    values, sigma, sweep, offset = clipped_strip(monkeypatch, (-30, 30), sigma_px)
     placed = place_wedge(wedges(frame())[0], 0, values, sigma, sweep, LINE_MM, 0.4)
     assert placed is not None
-    want = np.interp(placed.at_mm + placed.offset_mm, sweep.y_line_mm, np.interp(line, [0, N_LINES], offset_px))
+    want = np.interp(placed.at_mm + placed.offset_mm, sweep.y_line_mm, offset)
+    np.testing.assert_allclose(placed.offset_mm / LINE_MM, want, atol=NEAR_PX)
+
+
+def test_an_end_of_the_wedge_out_of_sight_is_no_likelier_than_one_that_touches_unexposed_film(monkeypatch):
+    """The little unexposed film before the wedge could be its first patch, the others closer by what the sweep says:
+    the film outside would then lie before the strip's first line."""
+    values, sigma, sweep, offset = clipped_strip(monkeypatch, (19, -26), 3.0)
+    first = 136
+    placed = place_wedge(wedges(frame())[0], first, values[first:], sigma[first:], sweep, LINE_MM, 0.4)
+    assert placed is not None
+    want = np.interp(placed.at_mm + placed.offset_mm, sweep.y_line_mm, offset)
     np.testing.assert_allclose(placed.offset_mm / LINE_MM, want, atol=NEAR_PX)
 
 
