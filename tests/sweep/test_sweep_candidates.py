@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import maximum_filter, uniform_filter1d
 
-from calib.sweep.candidates import CrossPixels, find_candidates
+from calib.sweep.candidates import CrossPixels, cross_score, find_candidates
 from calib.sweep.constellation import search_spans
 from calib.sweep.crossvotes import box_mean, combine_votes, peaks
 from calib.sweep.model import StripSweep
@@ -38,6 +38,19 @@ def test_votes_of_half_arms_beyond_the_picture_do_not_count(shape, lines):
     enough = (seen_s > 0) & (seen_l > 0) & (seen_s + seen_l >= 4)
     want = np.where(enough, total / np.maximum(seen_s + seen_l, 1), 0)[slice(*lines)]
     np.testing.assert_allclose(combine_votes(across, along, near, far, *lines), want, atol=1e-6)
+
+
+def test_a_trace_of_a_cross_on_film_without_grain_is_none():
+    """Where the video is clipped, what is left varies far less than the picture does, and may have any shape."""
+    picture = np.random.default_rng(7).normal(500, 20, (240, 400)).astype(np.float32)
+    clipped, strokes = np.full((240, 200), 900, np.float32), np.zeros((240, 200), bool)
+    strokes[118:123, 87:114] = strokes[107:134, 98:103] = True
+    scores = []
+    for trace in (0.0, 0.1, 200.0):
+        picture[:, 200:] = clipped + trace * strokes
+        scores.append(float(np.abs(cross_score(picture, CrossPixels(27, 27, 5, 5), 0, 240)[100:140, 280:320]).max()))
+    assert scores[0] == 0.0
+    assert scores[1] < 0.1 < 0.5 < scores[2]
 
 
 def test_peaks_are_where_the_reference_filter_has_its_maxima():

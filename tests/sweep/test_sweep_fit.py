@@ -279,6 +279,13 @@ def test_a_rough_wander_is_not_taken_for_a_smooth_one():
     assert find_smoothness(rough.layout, marks, began(rough), START, FREE)[0].wander_y.order <= 2
 
 
+def test_a_search_that_begins_with_a_rough_wander_goes_on_to_a_smooth_one():
+    marks, _ = wandering(0.25, 5, 11, 14)
+    like, start = make_layout(SHAPES, [()] * 4), unknown_start(START, len(marks))
+    rough = dataclasses.replace(smoothness.FIRST, wander_y=Kernel(1, 0.5))
+    assert find_smoothness(like, marks, start, START, FREE, rough)[0].wander_y.order > 1
+
+
 def test_a_search_that_goes_on_from_what_was_found_finds_it_again_with_fewer_trials(monkeypatch):
     marks, _ = wandering(0.25, 5, 11, 14)
     like, tried, solve = make_layout(SHAPES, [()] * 4), [], smoothness.variances_chain

@@ -152,15 +152,20 @@ def test_ties_do_not_depend_on_the_number_of_threads_and_what_both_strips_see_is
 
 def test_a_strip_scanned_the_other_way_gives_the_same_ties():
     readers, (left, right) = pair((0.3, -0.2), 15)
-    turned = replace(right, y_line_mm=right.y_line_mm[::-1])
+    turned, noise = replace(right, y_line_mm=right.y_line_mm[::-1]), np.linspace(1, 3, LINES, dtype=np.float32)
+
+    def read_noisier(i, j, samples):
+        values, sigma = readers[1](i, j, samples)
+        return values, sigma * noise[i:j, None]
 
     def read_turned(i, j, samples):
-        return tuple(part[::-1] for part in readers[1](LINES - j, LINES - i, samples))
+        return tuple(part[::-1] for part in read_noisier(LINES - j, LINES - i, samples))
 
-    ties = measure_ties(readers, (left, right), PX_MM, [0])
+    ties = measure_ties([readers[0], read_noisier], (left, right), PX_MM, [0])
     other = measure_ties([readers[0], read_turned], (left, turned), PX_MM, [0])
     np.testing.assert_allclose(other.shift, ties.shift, atol=2e-3)
     np.testing.assert_allclose(other.line_right, LINES - 1 - ties.line_right, atol=2e-3)
+    np.testing.assert_allclose(other.cov, ties.cov, rtol=0.02, atol=1e-6)
 
 
 def test_a_shift_is_the_same_wherever_the_search_begins():
