@@ -84,6 +84,14 @@ def test_the_search_finds_in_its_spans_what_it_finds_in_the_whole_strip():
     np.testing.assert_allclose(part.score, whole.score[inside], atol=1e-5)
 
 
+@pytest.mark.parametrize("cut", [199, 200, 204])
+def test_where_the_search_is_cut_beside_a_cross_it_finds_neither_less_nor_more(cut):
+    read = picture_with_crosses([200, 300, 640])
+    whole, cut_up = (find_candidates(read, spans, CROSS, 900) for spans in ([(0, 900)], [(0, cut), (cut, 900)]))
+    np.testing.assert_array_equal(cut_up.line, whole.line)
+    np.testing.assert_array_equal(cut_up.sample, whole.sample)
+
+
 def test_spans_hold_every_line_at_which_a_mark_may_be():
     line = np.arange(900, dtype=float)
     zero = np.zeros(900)
