@@ -15,7 +15,7 @@ from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import FOG, NOTHING, SCENE
 from calib.tone.cells import label_samples, lines_of_known_film
 from calib.tone.dropouts import find_dropouts
-from calib.tone.estimate import _curves
+from calib.tone.estimate import _curves, _evidence
 from calib.tone.evidence import first_placing, known_values, unscratched
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
@@ -129,6 +129,22 @@ def test_cells_of_a_scratch_are_told_from_banding_and_noise() -> None:
     assert not whole[scratched].any()
     assert whole[~scratched].mean() > 0.995
     assert whole[cells.label == FOG].all()
+
+
+def test_cells_of_a_scratch_are_no_evidence() -> None:
+    """What is left out of a fit is just what a scratch has spoilt."""
+    passes, frame = surveyed(), made()[0]
+    survey = passes.surveys[1]
+    assert survey.curve is not None
+    scratched = (survey.cells.label == 3) & (survey.cells.sample % 7 == 0)
+    density = survey.curve.density_of(survey.cells.dn)
+    cells = replace(survey.cells, dn=survey.curve.dn_of(np.where(scratched, density - 0.2, density)))
+    spoilt = replace(passes, surveys=(passes.surveys[0], replace(survey, cells=cells), *passes.surveys[2:]))
+    assert passes.typical is not None
+    curves = _curves(frame, known_film(frame), passes, passes.typical)
+    before, after = (_evidence(curves, known_film(frame), some, 1)[1].kind.size for some in (passes, spoilt))
+    assert scratched.sum() > 10
+    assert before - after == pytest.approx(scratched.sum(), abs=2)
 
 
 def test_all_strips_have_the_film_s_one_grain() -> None:
