@@ -11,7 +11,7 @@ from calib.tone.noise import NoiseModel
 from calib.tone.system import Values
 from calib.tone.terms import Terms
 from calib.tone.transfer import LN_10, CorrectionBasis, FirstCurve, power_of_ten, splines
-from calib.tone.unknowns import DRIFT_MODES, Layout
+from calib.tone.unknowns import DRIFT_MODES, Layout, banding_of
 
 SLOPES = (0.25, 4.0)  # bounds of a corrected curve's slope against the first
 
@@ -87,10 +87,8 @@ def _weights(curves: Curves, strip: int, solution: Values) -> Array:
 def modelled(curves: Curves, side: Side, at: Placing, solution: Values) -> Array:
     """What a solution makes of the rows' ``splines - banding - drift`` in one strip, (N,)."""
     layout, own = curves.layout, solution.strips[side.strip]
-    edge = layout.edge[side.strip]
-    banding = solution.banding[side.strip].copy()
-    banding[edge >= 0] = own[layout.drift.stop + edge[edge >= 0]]
     found = curves.basis.curve(at.z, _weights(curves, side.strip, solution)) + own[layout.dark] * at.dark
+    banding = banding_of(solution, layout, side.strip)
     _take_off(side.cosine, own[layout.drift], side.sample, side.share, banding, found)
     return found
 

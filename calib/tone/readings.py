@@ -12,6 +12,7 @@ from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
 from calib.tone.placing import Curves
 from calib.tone.system import FREE_BANDING
+from calib.tone.unknowns import banding_of, kept_banding
 
 MEASURED = 1e4  # a sample is measured when its banding is known so many times better (in variance) than beforehand
 
@@ -35,16 +36,14 @@ class Readings:
 def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
     """The banding of one strip as the fit left it."""
     layout, solution, part = curves.layout, fit.solution, fit.solution.eliminated[strip]
-    n_own = layout.n_own(strip)
-    edge = layout.edge[strip]
-    kept = np.flatnonzero(edge >= 0)
+    n_own, edge = layout.n_own(strip), layout.edge[strip]
+    kept, place = kept_banding(layout, strip)
     own, common = np.zeros((part.weight.size, n_own)), -part.common / part.weight[:, None]
     own[:, : part.own.shape[1]] = -part.own / part.weight[:, None]
     own[kept], common[kept] = 0.0, 0.0
-    own[kept, n_own - kept.size + edge[kept]] = 1.0
+    own[kept, place] = 1.0
     alone = np.where(edge >= 0, 0.0, 1.0 / part.weight)
-    values = solution.banding[strip].copy()
-    values[kept] = solution.strips[strip][n_own - kept.size + edge[kept]]
+    values = banding_of(solution, layout, strip)
     measured = (part.weight * FREE_BANDING > MEASURED) & (edge < 0)
     first = measured if measured.any() else edge >= 0
     if kept.size:  # they are measured where they are known relative to the first

@@ -115,6 +115,19 @@ def laid_out(values: Values, layout: Layout) -> Values:
     return Values(strips, values.common, values.banding)
 
 
+def kept_banding(layout: Layout, strip: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The samples whose banding is kept in a strip's vector, and its places there."""
+    sample = np.flatnonzero(layout.edge[strip] >= 0)
+    return sample, layout.drift.stop + layout.edge[strip][sample]
+
+
+def banding_of(values: Values, layout: Layout, strip: int) -> Array:
+    """The banding of all samples of a strip, kept or eliminated, (n_samples,)."""
+    banding, (sample, place) = values.banding[strip].copy(), kept_banding(layout, strip)
+    banding[sample] = values.strips[strip][place]
+    return banding
+
+
 def first_scales() -> Scales:
     """Starting values."""
     return Scales(FIRST_ROUGHNESS, FIRST_ROUGHNESS, FIRST_DRIFT, FIRST_WEDGE)

@@ -10,19 +10,30 @@ from frames import fit, made, sweeps_of
 from calib.coordinates import FilmPoints
 from calib.sweep.model import to_scan
 from calib.tone import adjust
-from calib.tone.adjust import Evidence, State, _factors, _first_residuals, _restate, placings_about, robust_weight
+from calib.tone.adjust import (
+    Evidence,
+    Start,
+    State,
+    _factors,
+    _first_residuals,
+    _restate,
+    placings_about,
+    robust_weight,
+)
 from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import FOG, NOTHING, SCENE
 from calib.tone.cells import label_samples, lines_of_known_film
 from calib.tone.dropouts import find_dropouts
-from calib.tone.estimate import _curves, _evidence
+from calib.tone.estimate import _adjusted, _curves, _evidence
 from calib.tone.evidence import first_placing, known_values, unscratched
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
 from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Placing, Side, placed
+from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.survey import stroke_boxes
+from calib.tone.unknowns import first_scales
 from calib.tone.wedge import WedgePlace
 
 SMALL = scenario("small")
@@ -145,6 +156,23 @@ def test_cells_of_a_scratch_are_no_evidence() -> None:
     before, after = (_evidence(curves, known_film(frame), some, 1)[1].kind.size for some in (passes, spoilt))
     assert scratched.sum() > 10
     assert before - after == pytest.approx(scratched.sum(), abs=2)
+
+
+def test_banding_is_read_as_well_in_overlaps_as_elsewhere() -> None:
+    """There it is kept among a strip's unknowns; everywhere it is known as well as its variance says."""
+    passes, (frame, truth) = surveyed(), made()
+    known = known_film(frame)
+    assert passes.typical is not None
+    curves = _curves(frame, known, passes, passes.typical)
+    adjusted = _adjusted(frame, known, curves, passes, Start(first_scales()), 3, 1)
+    for strip, true in enumerate(truth.strips):
+        found = read_banding(curves, adjusted, strip)
+        in_overlap, is_read = curves.layout.edge[strip] >= 0, np.isfinite(found.variance)
+        off = found.banding - (true.column_density - true.column_density[is_read].mean())
+        assert 5 < in_overlap.sum() < 0.5 * in_overlap.size
+        for some in (in_overlap, ~in_overlap):
+            assert is_read[some].mean() > 0.9
+            assert np.sqrt(np.mean((off**2 / found.variance)[some & is_read])) < 2
 
 
 def test_all_strips_have_the_film_s_one_grain() -> None:
