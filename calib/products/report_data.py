@@ -50,11 +50,10 @@ class QualityPicture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeamCheck:
-    """The jump of density over each seam (K-1,), the 1-sigma that noise alone would give it, and the jump before."""
+    """The root mean square, over its blocks, of each seam's jump of density (K-1,), and what noise alone makes it."""
 
     jump: NDArray[np.floating]
     noise_floor: NDArray[np.floating]
-    before: NDArray[np.floating] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,21 +1,20 @@
 """The report's plots of geometry: reseau residuals as arrows, and the jump of density over the seams."""
 
-from math import ceil, log10
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator, NullLocator
+from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
 from calib.products.fits import MarkResiduals
 from calib.products.fits_pointing import ControlResiduals
 from calib.products.report_data import SeamCheck
-from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, WRONG, joined, new_figure, nice_up
+from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, WRONG, joined, new_figure, nice_up
 
 _ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
 _HEAD_SHARE = 0.28
 _PANEL_IN, _AROUND_IN = 5.1, 1.1  # width of one of two pictures; height of its title, scale and labels
+_FAR_OUT = 2.0  # times what noise makes of a seam's rms jump
 _MANY = 40  # fewer arrows do not fill a large picture
 
 
@@ -98,36 +97,21 @@ def _arrow_paths(ax: Axes, x: NDArray, y: NDArray, u: NDArray, v: NDArray, color
 
 
 def seam_jumps(seams: SeamCheck) -> Figure:
-    """The jump over each seam as a dot on the band that noise alone would give, 2-sigma wide."""
+    """The rms jump over each seam as a dot, on a bar of what noise alone would make it."""
     figure = new_figure(3.0)
     ax = figure.subplots()
     number = np.arange(seams.jump.size)
-    ax.bar(number, 4 * seams.noise_floor, bottom=-2 * seams.noise_floor, width=0.8, color=BAND, label="noise alone, 2σ")
-    within = np.abs(seams.jump) <= 2 * seams.noise_floor
-    if seams.before is not None:
-        ax.plot(number, seams.before, ls="", marker="_", ms=7, mew=1.0, color=BEFORE, label="before")
-    ax.plot(number[within], seams.jump[within], ls="", marker="o", ms=3.4, color=ACCENT, label="after")
-    if not within.all():
-        ax.plot(number[~within], seams.jump[~within], ls="", marker="o", ms=3.8, color=WRONG, label="after, beyond 2σ")
-    ax.axhline(0, color=MUTED, lw=0.6)
-    _seam_scales(ax, seams)
-    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=4)
-    return figure
-
-
-def _seam_scales(ax: Axes, seams: SeamCheck) -> None:
-    """Seams at whole numbers; jumps at round ones, also where a logarithmic axis finds none of its own."""
-    inner = nice_up(float(np.nanmax(np.concatenate([np.abs(seams.jump), 2 * seams.noise_floor]), initial=1e-6)))
-    outer = inner if seams.before is None else max(inner, nice_up(float(np.nanmax(np.abs(seams.before), initial=0.0))))
-    upper = [inner / 2, inner]
-    if outer > inner:
-        # Before calibration the jumps may be a hundred times larger: linear near zero, logarithmic beyond.
-        ax.set_yscale("symlog", linthresh=inner, linscale=2)
-        upper = [inner, *(10.0**power for power in range(ceil(log10(inner * 3)), ceil(log10(outer / 3)))), outer]
-    ticks = [*(-tick for tick in reversed(upper)), 0.0, *upper]
-    ax.set_yticks(ticks, [f"{tick:g}".replace("-", "\N{MINUS SIGN}") for tick in ticks])
-    ax.yaxis.set_minor_locator(NullLocator())
+    ax.bar(number, seams.noise_floor, width=0.8, color=BAND, label="noise alone")
+    far = seams.jump > _FAR_OUT * seams.noise_floor
+    ax.plot(number[~far], seams.jump[~far], ls="", marker="o", ms=3.4, color=ACCENT, label="found")
+    if far.any():
+        label = f"found, beyond {_FAR_OUT:g} times the noise"
+        ax.plot(number[far], seams.jump[far], ls="", marker="o", ms=3.8, color=WRONG, label=label)
+    most = nice_up(float(np.nanmax(np.concatenate([seams.jump, seams.noise_floor]), initial=1e-6)))
+    ax.set_yticks([0.0, most / 2, most], [f"{tick:g}" for tick in (0.0, most / 2, most)])
     ax.xaxis.set_major_locator(MaxNLocator(nbins=20, integer=True, min_n_ticks=1))
-    ax.set(xlabel="seam (right of strip)", ylabel="jump in density")
-    ax.set(xlim=(-0.7, seams.jump.size - 0.3), ylim=(-1.05 * outer, 1.05 * outer))
+    ax.set(xlabel="seam (right of strip)", ylabel="rms jump in density")
+    ax.set(xlim=(-0.7, seams.jump.size - 0.3), ylim=(0.0, 1.05 * most))
     ax.grid(axis="x", visible=False)
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=3)
+    return figure
