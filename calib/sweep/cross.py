@@ -33,7 +33,7 @@ _SHARE, _DENSITY = ndtr(_T), np.exp(-0.5 * _T * _T) / np.sqrt(2 * np.pi)
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def edge(t: float) -> tuple[float, float]:  # pragma: no cover
-    """Share of a unit Gaussian below t, to 1e-12, and its density there, to 2e-10: Taylor's series about the nearest
+    """Share of a unit Gaussian below t, to 2e-12, and its density there, to 3e-10: Taylor's series about the nearest
     entry of a table; NaN for NaN."""
     if t > FAR:
         return 1.0, 0.0
