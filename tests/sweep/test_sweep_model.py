@@ -1,5 +1,6 @@
 """A strip's sweep: a value with a true inverse."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -27,6 +28,16 @@ def sweep_of(across, along, x_line, y_sample, reverse):
         sigma_x_mm=np.ones(len(y)),
         sigma_y_mm=np.ones(len(y)),
     )
+
+
+def test_tables_stay_as_they_were_given_and_those_of_another_sweep_are_shared():
+    mine = np.arange(4.0)
+    locked = mine[:]
+    locked.flags.writeable = False
+    sweep = StripSweep(locked, *np.zeros((1, 3)), np.arange(3.0), np.zeros(4), *np.zeros((2, 3)))
+    mine[:] = 7.0
+    np.testing.assert_array_equal(sweep.x_sample_mm, np.arange(4.0))
+    assert replace(sweep, y_line_mm=np.arange(3.0) * 2).x_sample_mm is sweep.x_sample_mm
 
 
 @settings(max_examples=60, deadline=None)

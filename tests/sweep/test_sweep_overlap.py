@@ -168,6 +168,23 @@ def test_a_strip_scanned_the_other_way_gives_the_same_ties():
     np.testing.assert_allclose(other.cov, ties.cov, rtol=0.02, atol=1e-6)
 
 
+def test_a_tie_is_as_unsure_as_the_noise_at_its_own_lines_makes_it():
+    readers, sweeps = pair((0.3, -0.2), 15)
+
+    def measured(factor):
+        def noisier(i, j, samples):
+            values, sigma = readers[1](i, j, samples)
+            return values, sigma * factor[i:j, None].astype(np.float32)
+
+        return measure_ties([readers[0], noisier], sweeps, PX_MM, [0])
+
+    partly, all_over = measured(np.where(np.arange(LINES) < LINES / 2, 1, 3)), measured(np.full(LINES, 3))
+    late, late_too = (np.median(ties.cov[ties.line > 300, 0, 0]) for ties in (partly, all_over))
+    early, noisy = (np.median(ties.cov[ties.line < 180, 0, 0]) for ties in (partly, all_over))
+    assert late == pytest.approx(late_too, rel=0.1)
+    assert noisy > 3 * early  # both strips' noise adds up: 1 + 9 to 1 + 1
+
+
 def test_a_shift_is_the_same_wherever_the_search_begins():
     readers, sweeps = pair((0.3, -0.2), 12)
     moved = replace(sweeps[1], y_line_mm=sweeps[1].y_line_mm + 0.4 * STEP_MM)

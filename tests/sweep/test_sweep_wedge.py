@@ -218,6 +218,15 @@ def test_a_border_without_a_step_is_none():
     assert fit_border(t, light, np.full(t.shape, 0.02), 0.15, BORDER) is None
 
 
+@pytest.mark.parametrize(("lost", "is_seen"), [(8, True), (12, False)])
+def test_a_border_with_less_than_half_its_samples_is_none(lost, is_seen):
+    rng = np.random.default_rng(8)
+    t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
+    light, noise = 0.3 + 0.2 * edge(t) + rng.normal(0, 0.02, t.shape), np.full(t.shape, 0.02)
+    noise[:, :lost] = np.inf
+    assert (fit_border(t, light, noise, 0.15, BORDER) is not None) == is_seen
+
+
 def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
     rng = np.random.default_rng(6)
     t = np.repeat((np.arange(-40, 41) * 0.0075)[None, :], 12, axis=0)
