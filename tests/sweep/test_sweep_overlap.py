@@ -10,8 +10,8 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 from calib.sweep.again import measure_again
 from calib.sweep.model import StripSweep
 from calib.sweep.overlap import search_shift
-from calib.sweep.seam import GUARD, overlaps
-from calib.sweep.ties import COLUMNS, measure_ties
+from calib.sweep.seam import GUARD, WINDOW_LINES, overlap_samples, overlaps
+from calib.sweep.ties import COLUMNS, MOST_PARTS, measure_ties, part_bounds
 
 STEP_MM = 0.0075
 LINES, SAMPLES, OVERLAP = 480, 120, 28
@@ -63,12 +63,27 @@ def test_ties_tell_the_shift_without_bias_and_with_true_sigmas(shift):
     assert np.all(np.abs(weighted) < 3.5 / np.sqrt(np.sum(1 / sigma**2, axis=0)))
 
 
-def test_banding_does_not_bias_ties():
-    readers, sweeps = pair((0.3, 0.3), 4, banding=0.05)
+def test_banding_neither_biases_ties_nor_makes_them_unsure():
+    sigmas = []
+    for banding in (0.0, 0.05):
+        readers, sweeps = pair((0.3, 0.3), 4, banding)
+        ties = measure_ties(readers, sweeps, PX_MM, [0])
+        sigma = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
+        weighted = np.sum((ties.shift - 0.3) / sigma**2, axis=0) / np.sum(1 / sigma**2, axis=0)
+        assert np.all(np.abs(weighted) < 0.04)
+        sigmas.append(np.median(sigma))
+    assert sigmas[1] < 1.2 * sigmas[0]
+
+
+def test_ties_lie_in_the_parts_of_the_overlap_that_they_were_matched_in():
+    readers, sweeps = pair((0.3, 0.3), 4)
     ties = measure_ties(readers, sweeps, PX_MM, [0])
-    sigma = np.sqrt(np.diagonal(ties.cov, axis1=1, axis2=2))
-    weighted = np.sum((ties.shift - 0.3) / sigma**2, axis=0) / np.sum(1 / sigma**2, axis=0)
-    assert np.all(np.abs(weighted) < 0.04)
+    first, stop = overlap_samples(*sweeps)
+    bounds = first + part_bounds(stop - first, MOST_PARTS)
+    by_row = [ties.sample[ties.row == row] for row in range(LINES // WINDOW_LINES)]
+    assert all(len(samples) == MOST_PARTS for samples in by_row)
+    for samples in by_row:
+        np.testing.assert_array_equal(np.searchsorted(bounds, samples, "right") - 1, np.arange(MOST_PARTS))
 
 
 def test_film_without_texture_gives_no_confident_tie():
