@@ -17,6 +17,7 @@ from calib.run.fit import fit_frame
 from calib.run.map_product import MapMaker, map_maker, write_map
 from calib.run.progress import Progress, silent
 
+ROUNDS = 5
 JOB, FITS, MAP, FILM = "whole job", "fits", "map, written", "film, written"
 Seconds = tuple[tuple[float, ...], tuple[float, ...]]
 """Of each round, and those its threads were at work."""

@@ -25,7 +25,6 @@ from calib.run.map_product import map_block, tiles, write_map
 from calib.run.progress import Progress, silent
 
 SIZES_MPX = (10.0, 40.0)
-ROUNDS = 5
 KERNEL, EXACT = "map, kernel alone", "map, written, every digit"
 NODATA, FAST, CHAIN, COPY = "warp, no-data", "warp", "conventional chain", "memory copy"
 SPLINE, CUBIC = "SciPy spline", "scikit-image warp"

@@ -4,16 +4,19 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import TypeVar
 
 import click
 from rich.console import Console
 from rich.table import Table
 
 from calib.bench.figure import Figure, write_json
+from calib.bench.own_jobs import ROUNDS
 from calib.bench.scene import check_scenes
 from calib.cli.bars import bars
 from calib.run.progress import Progress
 
+Command = TypeVar("Command", bound=Callable[..., object])
 SceneBench = Callable[[str, Path, Progress], list[Figure]]
 VERDICT = {None: "", True: "yes", False: "[red]no[/red]"}
 
@@ -29,6 +32,22 @@ folder_option = click.option(
 json_option = click.option(
     "--json", "json_path", type=click.Path(path_type=Path, dir_okay=False), default=None, help="File for all figures."
 )
+rounds_option = click.option(
+    "--rounds", type=click.IntRange(min=1), default=ROUNDS, show_default=True, help="Turns of every job."
+)
+
+
+def sizes_option(default: tuple[float, ...]) -> Callable[[Command], Command]:
+    """Sizes of the frames that are made."""
+    return click.option(
+        "--mpx",
+        "sizes",
+        type=click.FloatRange(min=1),
+        multiple=True,
+        default=default,
+        show_default=True,
+        help="Million pixels of film of a frame; may be given several times.",
+    )
 
 
 def bench_scenes(names: Sequence[str], out: Path | None, json_path: Path | None, measure: SceneBench) -> None:
@@ -41,6 +60,11 @@ def bench_scenes(names: Sequence[str], out: Path | None, json_path: Path | None,
                 found = measure(name, Path(folder) / name, progress)
             print_figures(name, found)
             figures += found
+    keep_figures(json_path, figures)
+
+
+def keep_figures(json_path: Path | None, figures: Sequence[Figure]) -> None:
+    """Write the figures to the file that is asked for, if one is."""
     if json_path is not None:
         json_path.parent.mkdir(parents=True, exist_ok=True)
         write_json(json_path, figures)

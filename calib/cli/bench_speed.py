@@ -6,25 +6,17 @@ from tempfile import TemporaryDirectory
 
 import click
 
-from calib.bench.figure import Figure, write_json
-from calib.bench.speed import ROUNDS, SIZES_MPX, bench_speed
+from calib.bench.figure import Figure
+from calib.bench.speed import SIZES_MPX, bench_speed
 from calib.bench.start_up import start_up
 from calib.cli.bars import bars
-from calib.cli.bench_options import folder_option, json_option, print_figures
+from calib.cli.bench_options import folder_option, json_option, keep_figures, print_figures, rounds_option, sizes_option
 from calib.cli.options import threads_option
 
 
 @click.command()
-@click.option(
-    "--mpx",
-    "sizes",
-    type=click.FloatRange(min=1),
-    multiple=True,
-    default=SIZES_MPX,
-    show_default=True,
-    help="Million pixels of film of a frame; may be given several times.",
-)
-@click.option("--rounds", type=click.IntRange(min=1), default=ROUNDS, show_default=True, help="Turns of every job.")
+@sizes_option(SIZES_MPX)
+@rounds_option
 @folder_option
 @threads_option
 @json_option
@@ -39,6 +31,4 @@ def command(sizes: tuple[float, ...], rounds: int, out: Path | None, threads: in
             print_figures(f"{mpx:g} Mpx, medians of {rounds} rounds, {threads} threads", found[mpx])
     others = start_up(rounds)
     print_figures("start-up", others)
-    if json_path is not None:
-        json_path.parent.mkdir(parents=True, exist_ok=True)
-        write_json(json_path, [figure for figures in (*found.values(), others) for figure in figures])
+    keep_figures(json_path, [figure for figures in (*found.values(), others) for figure in figures])

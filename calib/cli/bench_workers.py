@@ -5,9 +5,8 @@ from pathlib import Path
 import click
 
 from calib.bench.figure import Figure
-from calib.bench.speed import ROUNDS
 from calib.bench.workers import FRAMES, bench_workers
-from calib.cli.bench_options import bench_scenes, folder_option, json_option, scene_option
+from calib.cli.bench_options import bench_scenes, folder_option, json_option, rounds_option, scene_option
 from calib.run.progress import Progress
 
 SCENES = ("cratered",)
@@ -16,7 +15,7 @@ SCENES = ("cratered",)
 @click.command()
 @scene_option
 @click.option("--frames", type=click.IntRange(min=1), default=FRAMES, show_default=True, help="Frames of the batch.")
-@click.option("--rounds", type=click.IntRange(min=1), default=ROUNDS, show_default=True, help="Batches by each.")
+@rounds_option
 @folder_option
 @json_option
 def command(scenes: tuple[str, ...], frames: int, rounds: int, out: Path | None, json_path: Path | None) -> None:
