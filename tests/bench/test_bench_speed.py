@@ -125,10 +125,14 @@ def test_a_batch_is_run_by_one_worker_and_by_two_in_turns(tmp_path: Path, monkey
     assert len({frame.name for frame in frames}) == 2
     assert not np.array_equal(frames[0].strips[0].read(0, 50), frames[1].strips[0].read(0, 50))
     assert figure.name == "one worker / two workers"
-    found = workers.figure_of("small", (10.0, 20.0, 11.0), (5.0, 10.0, 10.0))
-    assert (found.found, found.reached) == (2.0, True)
     with pytest.raises(CalibError, match="no room"):
         workers.bench_workers("small", tmp_path, frames=2, rounds=1)
+    busy = (9.0, 9.0, 9.0)
+    by_workers = {"2": ((5.0, 10.0, 10.0), busy), "1": ((10.0, 20.0, 11.0), busy)}
+    monkeypatch.setattr(workers, "in_turns", lambda *_: by_workers)
+    (found,) = workers.bench_workers("small", tmp_path, frames=2, rounds=3)
+    assert (found.found, found.reached) == (2.0, True)
+    assert found.beside == {"s by one": 11.0, "s by two": 10.0}
 
 
 def test_the_command_prints_and_writes_its_figures(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
