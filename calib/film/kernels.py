@@ -1,7 +1,7 @@
 """Interpolation kernels by name, and their weights as tables by phase.
 
-What a kernel does to the picture, for places spread evenly between the samples (`kernel_figures`, tested): its response
-at half the Nyquist frequency (a quarter of a cycle a sample) along one axis, mean and least over the phases, and by how
+What a kernel does to the picture, for places spread evenly between the samples (tested): its response at
+half the Nyquist frequency (a quarter of a cycle a sample) along one axis, mean and least over the phases, and by how
 much it multiplies the variance of independent noise along one axis:
 
     kernel      taps   response mean / least   variance
@@ -15,7 +15,7 @@ Nyquist frequency, whatever their phase: at every place its six weights solve th
 
     sum w = 1,  sum w d = sum w d^2 = sum w d^3 = 0,  sum w cos(pi d / 2) = 1,  sum w sin(pi d / 2) = 0,
 
-d the distance of a tap from the place; from the longest waves to those at half Nyquist it is off by 0.8 % at most. The
+d the distance of a tap from the place; from the longest waves to those at half Nyquist it is off by 1.2 % at most. The
 cubic is that of Keys (1981, IEEE Trans. Acoust. 29:1153, a = -1/2), lanczos the sinc under a sinc window three samples
 wide on each side (Duchon 1979, J. Appl. Meteorol. 18:1016), normalised.
 """
@@ -158,21 +158,3 @@ def _centred(weights: Array, away: Array) -> Array:
     lean = 1.0 + np.cos(np.pi * np.clip(away / (weights.shape[1] / 2), -1.0, 1.0))
     lean *= away - np.sum(lean * away, axis=1, keepdims=True) / lean.sum(axis=1, keepdims=True)
     return weights - lean * (np.sum(weights * away, axis=1) / np.sum(lean * away, axis=1))[:, np.newaxis]
-
-
-@dataclass(frozen=True, slots=True)
-class KernelFigures:
-    """What a kernel does along one axis, over all phases: see the module's text."""
-
-    response_mean: float
-    response_least: float
-    variance: float
-
-
-def kernel_figures(name: str, cycles_per_sample: float = 0.25) -> KernelFigures:
-    """Response to a wave of that frequency, and the factor on the variance of independent noise."""
-    weights = axis_weights(name, 1.0)
-    w = weights.values[:-1].astype(np.float64)
-    away = np.arange(weights.taps) - weights.before - np.arange(PHASES)[:, np.newaxis] / PHASES
-    response = np.sum(w * np.cos(2 * np.pi * cycles_per_sample * away), axis=1)
-    return KernelFigures(float(response.mean()), float(response.min()), float(np.mean(np.sum(w**2, axis=1))))
