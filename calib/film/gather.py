@@ -71,9 +71,8 @@ def gather(
     axes = axes_of(along, across)
     samples = (packed.value, packed.doubts, packed.quality, packed.unsound.ravel())
     into = (made.value, made.sigma, made.quality, made.rank, made.parts)
-    written_out = (0,) * (
-        along.taps if max(along.taps, across.taps) <= LANES else ANY
-    )  # compiled code knows its length
+    size = along.taps if max(along.taps, across.taps) <= LANES else ANY
+    written_out = (0,) * size  # compiled code knows its length
     n, columns = at.places.index.size, 0
     if at.tiles is not None:
         columns = at.tiles.raster.shape[1]

@@ -108,7 +108,7 @@ def _one_pass(read: Read, inside: Spans, made: Packed, taps: tuple[int, int, int
     known, skip = read.known, inside.first - read.first
     _calibrate(
         read.dn[skip:], read.drift[skip:], known.row_of_dn, known.columns, known.values, *known.dn_span, *known.beyond,
-        *known.limits, *_ends(inside), made.top, made.left, *taps, made.value, made.quality, made.unsound,
+        *known.limits, *_ends(inside), made.top, made.left, *taps[:2], made.value, made.quality, made.unsound,
     )  # fmt: skip
 
 
@@ -147,9 +147,8 @@ def _look_at(i, j, tall, wide, lanes, value, quality, unsound):  # type: ignore[
     if quality[i, j] != 0 or not np.isfinite(value[i, j]):
         known = np.isfinite(value[i, j])
         how = np.uint8(MARKED if known and quality[i, j] == MARK else UNSOUND)
-        _unsound_at(
-            i, j, tall, wide if known else lanes, how, unsound
-        )  # what is no number spoils also what it weighs 0 in
+        reach = wide if known else lanes  # what is no number spoils also what it weighs 0 in
+        _unsound_at(i, j, tall, reach, how, unsound)
 
 
 @njit(cache=True, nogil=True)
@@ -199,7 +198,7 @@ def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, lanes, 
 @njit(cache=True, nogil=True)
 def _calibrate(  # type: ignore[no-untyped-def]
     dn, drift, row_of_dn, columns, values, dn_first, dn_last, below, above, least, most,
-    first, low, high, top, left, tall, wide, _, value, quality, unsound,
+    first, low, high, top, left, tall, wide, value, quality, unsound,
 ):  # fmt: skip  # pragma: no cover
     """Each line in two loops without a test; what cannot be calibrated is then sought where there is any."""
     last, zero, one, turn = np.uint32(max(values.shape[0] - 1, 0)), np.uint64(0), np.uint64(1), values.size > 0
