@@ -111,7 +111,7 @@ def extents(path: Path) -> list[list[tuple[int, int]]]:
         ]
 
 
-@pytest.fixture(params=[0, 1, 3, 6, 24], ids="room for {} bits a pixel".format)
+@pytest.fixture(params=[0, 1, 3, 6, 24, 48], ids="room for {} bits a pixel".format)
 def room(request, monkeypatch) -> None:
     """Tiles are written where they stay, behind too little room for the overviews, or too much."""
     monkeypatch.setattr(rasters, "MOST_COPIED", 0)
@@ -138,6 +138,18 @@ def test_tiles_that_are_never_copied_make_a_valid_file_without_gaps(tmp_path):
     assert min(gaps) >= 0
     assert sum(gaps) < largest
     assert path.stat().st_size == begun[-1][1]
+
+
+@pytest.mark.usefixtures("room")
+def test_tiles_that_take_less_than_what_goes_before_them_give_way_to_it(tmp_path):
+    """Of a mask without a bit all tiles together are smaller than the header."""
+    mask = np.zeros((1600, 1601), np.uint16)
+    write(tmp_path / "quality.tif", mask, (512, 1601))
+    assert cog_validate(tmp_path / "quality.tif", strict=True) == (True, [], [])
+    assert np.array_equal(read_raster(tmp_path / "quality.tif").values, mask)
+    full, *overviews = extents(tmp_path / "quality.tif")
+    assert sum(stop - start for start, stop in full) < min(start for start, _ in overviews[-1])
+    assert min(full)[0] >= max(stop for overview in overviews for _, stop in overview)
 
 
 @pytest.mark.usefixtures("room")
