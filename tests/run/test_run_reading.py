@@ -11,10 +11,6 @@ from calib.frame.read import read_frame
 from calib.run.fit import fit_frame
 from calib.run.progress import Stopwatch
 
-MOST_LOOKS = (
-    10.0  # by all fits, in strips' worth of lines; a busy or small system may read them from the disk each time
-)
-
 
 def test_the_fits_read_each_strip_once_before_they_join_them(calibrated, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
     frame, read = read_frame(calibrated.package / "frame.toml"), frames.read_lines
