@@ -140,7 +140,9 @@ def search_border(
     t_mm: Array, light: Array, noise: Array, feature: Feature, flank_mm: float, reach_mm: float
 ) -> float | None:
     """Rough shift (mm) of a border across columns within `reach_mm`, from the columns' mean light: where the profile
-    explains most of what lies within `flank_mm` of it. t (n_lines, n_columns) mm. None where no column has signal."""
+    explains most of what lies within `flank_mm` of it. t (n_lines, n_columns) mm. None where no column has signal, and
+    where the best place is the first or the last with columns on both its sides, or explains less than it leaves: what
+    is there is the flank of something that lies beyond."""
     good = np.isfinite(noise)
     count = good.sum(axis=0)
     columns = count > good.shape[0] / 2
@@ -150,8 +152,9 @@ def search_border(
     mean = np.where(good, light, 0.0).sum(axis=0)[columns] / count[columns]
     step = float(np.median(np.diff(t))) / 2
     shifts = np.arange(-np.ceil(reach_mm / step), np.ceil(reach_mm / step) + 1) * step
-    explained = [_explained(t - shift, mean, feature, flank_mm) for shift in shifts]
-    return float(shifts[int(np.argmax(explained))])
+    explained = np.array([_explained(t - shift, mean, feature, flank_mm) for shift in shifts])
+    best, seen = int(np.argmax(explained)), np.flatnonzero(explained)
+    return float(shifts[best]) if explained[best] > 1.0 and seen[0] < best < seen[-1] else None
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

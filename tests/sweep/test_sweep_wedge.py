@@ -239,6 +239,14 @@ def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
     assert start == pytest.approx(0.11, abs=0.008)
 
 
+@pytest.mark.parametrize("at_mm", [-0.27, 0.23])
+def test_a_gap_too_near_the_strips_edge_for_its_flanks_is_not_taken_for_one_further_in(at_mm):
+    rng = np.random.default_rng(7)
+    t = np.repeat((np.arange(-40, 41) * 0.0075)[None, :], 12, axis=0)
+    light = 0.1 + 0.5 * (edge(t - at_mm + 0.02) - edge(t - at_mm - 0.02)) + rng.normal(0, 0.02, t.shape)
+    assert search_border(t, light, np.full(t.shape, 0.02), Feature(BLUR_MM, 0.02), 0.1, 0.25) is None
+
+
 def test_samples_that_are_no_numbers_carry_no_light_and_spoil_no_others():
     values, sigma = np.array([[0.3, np.nan, 1.7]]), np.full((1, 3), 0.01)
     some = np.array([True, False, True])
