@@ -125,22 +125,23 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
 
 @njit(cache=True, nogil=True)
 def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: ignore[no-untyped-def]
-    """The mask of lost samples, found anew in the `wanted` lines, with `lost` samples no longer used as neighbours."""
-    n_lines, n_samples = dn.shape
-    found = lost.copy()
+    """Find the lost samples of the `wanted` lines anew and mark them in `lost`, those marked before no longer used as
+    neighbours."""
+    n_samples = dn.shape[1]
+    lines = np.flatnonzero(wanted)
+    found = np.empty((lines.size, n_samples), dtype=np.bool_)
     good, state = np.empty(n_samples), np.zeros(n_samples, dtype=np.int64)
     back = np.zeros((n_samples, 3), dtype=np.int64)
-    for line in range(n_lines):
-        if not wanted[line]:
-            continue
+    for index, line in enumerate(lines):
         for sample in range(n_samples):
             tile = scale[line // TILE, sample // TILE]
             good[sample] = _log_good(dn, lost, line, sample, tile, clip_low, clip_high)
         _mark_line(dn, line, good, chance, state, back)
         for sample in range(n_samples):
             clipped_block = lost[line, sample] and (dn[line, sample] <= clip_low or dn[line, sample] >= clip_high)
-            found[line, sample] = state[sample] > 0 or clipped_block or _stays_lost(dn, lost, line, sample)
-    return found
+            found[index, sample] = state[sample] > 0 or clipped_block or _stays_lost(dn, lost, line, sample)
+    for index, line in enumerate(lines):
+        lost[line] = found[index]
 
 
 @njit(cache=True, nogil=True)
@@ -152,12 +153,12 @@ def _stays_lost(dn, lost, line, sample):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def lines_near(lost):  # type: ignore[no-untyped-def]
-    """Which lines hold, or lie within two lines of, a lost sample."""
+def lines_near(lost, lines):  # type: ignore[no-untyped-def]
+    """Which lines hold, or lie within two lines of, a lost sample of some of the `lines`."""
     n_lines = lost.shape[0]
     near = np.zeros(n_lines, dtype=np.bool_)
     for line in range(n_lines):
-        if lost[line].any():
+        if lines[line] and lost[line].any():
             near[max(line - 2, 0) : min(line + 3, n_lines)] = True
     return near
 

@@ -57,19 +57,18 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     top = int(np.iinfo(raster.dtype).max)
     clip_low, clip_high = (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
     low, middle, high = _levels(dn)
-    # a value that nearly all samples share is that of most samples of any ninth of them, and so their median
-    if dn.shape[0] < 5 or np.count_nonzero(dn == middle) >= ALL_ONE_VALUE * dn.size:
+    if dn.shape[0] < 5 or _is_one_value(dn, middle):
         return Dropouts(_all_lines(*dn.shape), *dn.shape)
     scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
     chance = _garbage_chance((low, high), (clip_low, clip_high), top)
     lost = np.zeros(dn.shape, dtype=np.bool_)
     near = np.zeros(dn.shape[0], dtype=np.bool_)
     if kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):
-        near = kernels.lines_near(lost)
+        near = kernels.lines_near(lost, np.ones(len(dn), dtype=np.bool_))
     search = lines_to_search(dn, scale, chance, clip_low, clip_high, near)
-    first_pass = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search)
-    again = kernels.lines_near(first_pass)
-    lost = kernels.mark_lines(dn, scale, chance, clip_low, clip_high, first_pass, again)
+    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search)
+    again = kernels.lines_near(lost, search)
+    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again)
     # other lines had nothing lost, and were not looked at again
     return Dropouts(kernels.runs_of(lost, again), *dn.shape)
 
@@ -82,6 +81,14 @@ def _levels(dn: NDArray) -> tuple[float, float, float]:
     under, over = (np.searchsorted(up_to, np.minimum(each, up_to[-1] - 1), side="right") for each in (first, first + 1))
     low, middle, high = (under + (over - under) * (place - first)).tolist()
     return low, middle, high
+
+
+def _is_one_value(dn: NDArray, value: float) -> bool:
+    """Whether nearly all samples share a value, the median of every ninth: where all but a thousandth do, all but nine
+    thousandths of any ninth do."""
+    if np.count_nonzero(dn[::3, ::3] == value) < (10 * ALL_ONE_VALUE - 9) * dn[::3, ::3].size:
+        return False
+    return np.count_nonzero(dn == value) >= ALL_ONE_VALUE * dn.size
 
 
 def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:

@@ -52,9 +52,10 @@ def test_lines_that_are_passed_over_are_whole(
     clip = (int(ends[0] * top), int(ends[1] * top))
     lost = np.zeros(dn.shape, dtype=bool)
     kernels.mark_clipped_blocks(dn, scale, *clip, lost)
-    search = lines_to_search(dn, scale, chance, *clip, kernels.lines_near(lost))
-    some = kernels.mark_lines(dn, scale, chance, *clip, lost, search)
-    every = kernels.mark_lines(dn, scale, chance, *clip, lost, np.ones(len(dn), dtype=bool))
+    some, every, all_lines = lost, lost.copy(), np.ones(len(dn), dtype=bool)
+    search = lines_to_search(dn, scale, chance, *clip, kernels.lines_near(lost, all_lines))
+    kernels.mark_lines(dn, scale, chance, *clip, some, search)
+    kernels.mark_lines(dn, scale, chance, *clip, every, all_lines)
     np.testing.assert_array_equal(some, every)
 
 

@@ -66,6 +66,14 @@ def test_a_strip_of_one_value_is_lost_altogether() -> None:
     assert found.n_lost == 2000
 
 
+@pytest.mark.parametrize(("others", "all_lost"), [(30, True), (60, False)])
+def test_a_strip_of_nearly_one_value_is_lost_wherever_the_others_stand(others: int, all_lost: bool) -> None:
+    """A thousandth may differ, even where a sparse look sees all of them and nine times their share."""
+    dn = np.full((200, 200), 7, dtype=np.uint8)
+    dn[:: 3 * 4, ::9].flat[:others] = 9
+    assert (find_dropouts(MemoryStrip(dn), None).n_lost == dn.size) == all_lost
+
+
 def test_turning_the_video_over_finds_the_same_dropouts() -> None:
     """What is lost does not depend on the polarity of the video."""
     chance = np.random.default_rng(5)
