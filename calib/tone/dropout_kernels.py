@@ -15,6 +15,8 @@ ENTER_LINE = -9.0  # ... and of a line starting in one
 LEAVE = -4.0
 EDGE = 4  # samples of a line's end that go with a run that comes so near to it
 MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
+LOW_BLOCK = 4  # lines: patches are higher, or nothing of them could be measured
+OPEN = 0.95  # of the line beside a block that is clipped from edge to edge: film that is so nowhere turns about at once
 
 
 @njit(cache=True, nogil=True)
@@ -59,12 +61,29 @@ def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: igno
         low, high = min(up, 2 * up - up_far), max(up, 2 * up - up_far)
     if n_down > 0:
         low, high = min(low, down, 2 * down - down_far), max(high, down, 2 * down - down_far)
-    off = max(low - value, value - high, 0.0) / scale
-    tail = 1.0 + off * off / 3.0
-    chance = 1.0 / ((high - low + 2.72 * scale) * tail * tail)
+    chance = _density_of_good(low, high, scale, value)
+    if clipped:  # it stands for all that lies beyond
+        chance = max(chance, _share_beyond(low, high, scale, value, value >= clip_high))
     if n_up == 0 or n_down == 0 or beside_lost:  # an edge may hide beside a lost line
         chance = max(chance, 0.1 / (2.72 * scale) * _along_line(dn, line, sample, scale))
     return np.log(min(chance, MOST_CHANCE))
+
+
+@njit(cache=True, nogil=True)
+def _density_of_good(low, high, scale, value):  # type: ignore[no-untyped-def]
+    """Probability per DN of a good sample: flat from `low` to `high`, beyond them a t law's tails."""
+    off = max(low - value, value - high, 0.0) / scale
+    tail = 1.0 + off * off / 3.0
+    return 1.0 / ((high - low + 2.72 * scale) * tail * tail)
+
+
+@njit(cache=True, nogil=True)
+def _share_beyond(low, high, scale, value, upward):  # type: ignore[no-untyped-def]
+    """The part of that law that lies beyond a value."""
+    inside = min(max((high - value) if upward else (value - low), 0.0), high - low)
+    off = max((value - high) if upward else (low - value), 0.0) / (np.sqrt(3.0) * scale)
+    tail = 0.5 * np.sqrt(3.0) * (0.5 * np.pi - np.arctan(off) - off / (1.0 + off * off))  # of (1 + off^2)^-2
+    return (inside + scale * tail) / (high - low + 2.72 * scale)
 
 
 @njit(cache=True, nogil=True)
@@ -221,6 +240,17 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore
 
 
 @njit(cache=True, nogil=True)
+def _is_open(dn, line, clip_low, clip_high):  # type: ignore[no-untyped-def]
+    """Whether next to nothing of a line is clipped; false beyond the strip."""
+    if line < 0 or line >= dn.shape[0]:
+        return False
+    n_open = 0
+    for sample in range(dn.shape[1]):
+        n_open += clip_low < dn[line, sample] < clip_high
+    return n_open >= OPEN * dn.shape[1]
+
+
+@njit(cache=True, nogil=True)
 def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
     """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
     n_lines, n_samples = dn.shape
@@ -242,8 +272,14 @@ def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[n
                 end = line + 1
                 while end < n_lines and _is_run(dn, end, first, stop, value):
                     end += 1
-                above = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
-                if above and _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value):
+                stands_out = False
+                if stop - first == n_samples and end - line <= LOW_BLOCK:
+                    ends = clip_low, clip_high
+                    stands_out = _is_open(dn, line - 1, *ends) and _is_open(dn, end, *ends)
+                if not stands_out:
+                    stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
+                    stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value)
+                if stands_out:
                     lost[line:end, first:stop] = True
                     some = True
             first = stop

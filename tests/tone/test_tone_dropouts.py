@@ -59,6 +59,35 @@ def test_a_shadow_clipped_to_black_is_no_dropout() -> None:
     assert find_dropouts(MemoryStrip(dn), (0, 255)).mask(0, 400).mean() <= 0.0005
 
 
+def bright(chance: np.random.Generator, level: float, noise: float) -> np.ndarray:
+    """Film of one level, read into 16 bits with much noise and clipped at their end."""
+    dn = level + noise * chance.standard_normal((300, 150))
+    return np.clip(np.rint(dn), 0, 65535).astype(np.uint16)
+
+
+def test_noise_at_the_end_of_the_scale_is_no_dropout() -> None:
+    """Where half of all samples are clipped, long runs of them are chance: one stands for all that lies beyond it."""
+    dn = bright(np.random.default_rng(4), 65200.0, 900.0)
+    assert 0.2 < (dn == 65535).mean() < 0.6
+    assert find_dropouts(MemoryStrip(dn), (0, 65535)).mask(0, 300).mean() <= 0.0005
+
+
+def test_lines_lost_at_a_clipped_value_are_found_beside_noise_that_nearly_reaches_it() -> None:
+    """Film cannot be clipped from edge to edge in two lines, and in next to none of the samples beside them."""
+    dn = bright(np.random.default_rng(6), 63000.0, 1000.0)
+    dn[100:102] = 65535
+    lost = find_dropouts(MemoryStrip(dn), (0, 65535)).mask(0, 300)
+    assert lost[100:102].all()
+    assert lost.sum() == 2 * 150
+
+
+def test_a_clipped_patch_is_no_lost_line() -> None:
+    """A patch of a wedge that fills the strip's width has sharp ends too, but many lines."""
+    dn = bright(np.random.default_rng(8), 63500.0, 600.0)
+    dn[100:108] = 65535
+    assert not find_dropouts(MemoryStrip(dn), (0, 65535)).mask(100, 108).any()
+
+
 def test_a_strip_of_one_value_is_lost_altogether() -> None:
     """A constant strip must be survived: all of it is a dropout."""
     found = find_dropouts(MemoryStrip(np.full((50, 40), 7, dtype=np.uint8)), None)
