@@ -14,8 +14,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from calib.cli.options import kernel_option, out_option, standard_option
 from calib.run.batch import Standing, run_batch
 from calib.run.batch_cluster import workers_here, workers_of
-from calib.run.batch_inputs import Settings
 from calib.run.batch_ledger import LEDGER, Row
+from calib.run.batch_task import Settings
 
 
 @click.command()

@@ -12,10 +12,9 @@ from calib.errors import CalibError, InputError
 from calib.folder_lock import held
 from calib.products.atomic import remove_leftovers
 from calib.run.batch_cluster import Workers
-from calib.run.batch_inputs import Settings
-from calib.run.batch_job import Outcome, Task, do_frame
 from calib.run.batch_ledger import LEDGER, Row, read_ledger, write_ledger
 from calib.run.batch_list import Listed, read_list
+from calib.run.batch_task import Outcome, Settings, Task, do_frame
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,16 +1,19 @@
 """The workers of a batch: processes of this machine, or those of a cluster that somebody else runs."""
 
 import logging
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
+from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import Any
 
 import dask
 from distributed import Client, LocalCluster
 
 from calib.errors import CalibError, InputError
+from calib.run.batch_task import JOB
 
 DEATHS_FORGIVEN = 0  # by the scheduler: the batch itself tries a dead worker's frames again, one at a time
 CONNECT_S = 15.0
@@ -18,7 +21,13 @@ OWN_VERSION = version("calib")
 _FRAME = "frame"
 # The library's own setting also lets a worker hand every freed block back to the system, which costs a frame's run
 # three times the system's share of its time.
-_ENVIRONMENT = {"OMP_NUM_THREADS": 1, "MKL_NUM_THREADS": 1, "OPENBLAS_NUM_THREADS": 1}
+_ENVIRONMENT = {"OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+_HERE = {
+    "distributed.scheduler.allowed-failures": DEATHS_FORGIVEN,
+    "distributed.nanny.pre-spawn-environ": _ENVIRONMENT,
+    "distributed.worker.multiprocessing-method": "forkserver",
+    "distributed.worker.profile.enabled": False,  # it would look at all that runs every 10 ms
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +45,9 @@ class Workers:
 @contextmanager
 def workers_here(count: int) -> Iterator[Workers]:
     """`count` worker processes of this machine; they end with this process, also when it is killed."""
+    _begin_loading()
     with (
-        dask.config.set(
-            {
-                "distributed.scheduler.allowed-failures": DEATHS_FORGIVEN,
-                "distributed.nanny.pre-spawn-environ": _ENVIRONMENT,
-            }
-        ),
+        dask.config.set(_HERE),
         LocalCluster(
             n_workers=count,
             threads_per_worker=1,
@@ -55,6 +60,13 @@ def workers_here(count: int) -> Iterator[Workers]:
         Client(cluster, set_as_default=False) as client,
     ):
         yield Workers(client, {_FRAME: 1})
+
+
+def _begin_loading() -> None:
+    """Start the process that workers are forked from: it loads what they need, once, while the scheduler starts."""
+    os.environ.update(_ENVIRONMENT)  # libraries look when they are loaded; it must have no threads when it is forked
+    set_forkserver_preload([JOB, "calib.run.reporting", "distributed.nanny"])
+    ensure_running()
 
 
 @contextmanager

@@ -4,28 +4,17 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from calib.film.kernels import DEFAULT_KERNEL
 from calib.frame.frame import Frame
-from calib.light.functions import DEFAULT_MODEL
 from calib.products.provenance import digests
+from calib.run.batch_task import Settings
 from calib.run.out_folder import LAST_WRITTEN
 
 READ_WHOLE = 2**20  # bytes; of larger files size and time of change are taken, so that a look costs no second pass
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """The options of a run that its products depend on; see `frame_job.run_frame`."""
-
-    standard: str = DEFAULT_MODEL
-    angles: bool = False
-    kernel: str = DEFAULT_KERNEL
-    exact: bool = False
 
 
 def digest_of(frame: Frame, settings: Settings) -> str:

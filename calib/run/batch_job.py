@@ -1,53 +1,24 @@
 """One frame of a batch, as a worker does it: whatever is wrong with the frame comes back as a sentence."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from pathlib import Path
+from dataclasses import asdict
 from threading import Lock
 from time import perf_counter
-from typing import Any, Literal
+from typing import Any
 
 from threadpoolctl import threadpool_limits
 
 from calib.errors import CalibError
 from calib.folder_lock import held
 from calib.frame.read import read_frame
-from calib.run.batch_inputs import Settings, digest_of, finished_run, is_made_of
+from calib.run.batch_inputs import digest_of, finished_run, is_made_of
+from calib.run.batch_task import Outcome, Task
 from calib.run.frame_job import run_frame
 
 _ONE = Lock()  # HDF5 and caught warnings belong to a whole process: it does one frame at a time, however many threads
 
 
-@dataclass(frozen=True, slots=True)
-class Task:
-    """What a worker is told. `made`: digest of what this batch made the standing products of; empty: of nothing.
-
-    `threads`: of the run. With `overwrite` a finished run that this batch did not make is replaced too.
-    """
-
-    frame: str
-    package: Path
-    out: Path
-    settings: Settings
-    threads: int
-    made: str
-    overwrite: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What came of it. `is_kept`: the products stood there already. The rest as in `batch_ledger.Row`."""
-
-    state: Literal["done", "failed"]
-    seconds: float
-    reason: str = ""
-    is_kept: bool = False
-    warnings: int | None = None
-    made: str = ""
-    figures: Mapping[str, float] = field(default_factory=dict)
-
-
-def do_frame(task: Task) -> Outcome:
+def finish_frame(task: Task) -> Outcome:
     """Calibrate one frame unless its products stand there already; never raises for what is wrong with the frame."""
     with _ONE:
         began = perf_counter()

@@ -28,9 +28,8 @@ from calib.products.provenance import digests
 from calib.run import batch, batch_cluster, batch_inputs, batch_job, frame_job
 from calib.run.batch import Estimate, Standing, run_batch
 from calib.run.batch_cluster import Workers, workers_here, workers_of
-from calib.run.batch_inputs import Settings
-from calib.run.batch_job import Outcome, Task
 from calib.run.batch_ledger import LEDGER, Row, read_ledger
+from calib.run.batch_task import JOB, Outcome, Settings, Task
 from calib.run.fit import FrameFits
 from calib.run.out_folder import claim
 
@@ -229,6 +228,16 @@ def test_a_frame_whose_worker_dies_is_tried_again_and_then_has_failed(
     assert tries == {"a": 1, "once": 2, "z": 1}
 
 
+def test_workers_here_are_forked_with_all_loaded_from_a_process_without_threads() -> None:
+    """None loads it for itself; and a fork of a process with threads may wait for ever for a lock that one held."""
+
+    def loaded() -> tuple[bool, int]:
+        return JOB in sys.modules, len(os.listdir(f"/proc/{os.getppid()}/task"))
+
+    with workers_here(1) as workers:
+        assert workers.client.submit(loaded).result() == (True, 1)
+
+
 def test_a_scheduler_that_goes_ends_the_batch_and_not_the_frames(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
     """Frames that nobody tried have not failed."""
     with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0") as own:
@@ -268,7 +277,7 @@ def test_a_folder_in_which_another_process_works_is_waited_for(night: Night, tmp
     with subprocess.Popen([sys.executable, "-c", HOLD, tmp_path / "x", tmp_path / "left"], stdout=-1) as other:
         assert other.stdout is not None
         other.stdout.readline()
-        assert batch_job.do_frame(task).state == "done"
+        assert batch_job.finish_frame(task).state == "done"
         assert (tmp_path / "left").exists()
 
 
