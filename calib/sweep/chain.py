@@ -11,10 +11,12 @@ from functools import partial
 from itertools import pairwise
 
 import numpy as np
-from scipy.linalg.lapack import dpotrf, dtrtri
+from scipy.linalg.lapack import dtrtri
 
 from calib.coordinates import Array
 from calib.ordered import shared_out
+
+SMALL = 64  # rows of a triangular matrix that is inverted in one piece
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,11 +220,23 @@ def _times_root(root: Array, block: Array) -> Array:
 
 
 def _inverse_root(matrix: Array) -> Array:
-    """Lower triangular R, R^T R the inverse of a positive definite matrix."""
-    factor, failed = dpotrf(matrix.T, lower=1, clean=1)  # transposed it is the same, in the order LAPACK reads
-    if failed:
-        raise np.linalg.LinAlgError("the normal equations are not positive definite")
-    return np.asarray(dtrtri(factor, lower=1, overwrite_c=1)[0])
+    """Lower triangular R, R^T R the inverse of a positive definite matrix; LinAlgError if it is none."""
+    root: Array = np.linalg.cholesky(matrix)
+    _invert_lower(root)
+    return root
+
+
+def _invert_lower(factor: Array) -> None:
+    """Set a lower triangular matrix to its inverse, by its quarters: products are quick and leave the other thread
+    alone, which no call of LAPACK by scipy does."""
+    if len(factor) <= SMALL:
+        factor[:] = dtrtri(factor, lower=1)[0]
+        return
+    half = len(factor) // 2
+    near, far = factor[:half, :half], factor[half:, half:]
+    _invert_lower(near)
+    _invert_lower(far)
+    factor[half:, :half] = -(far @ factor[half:, :half]) @ near
 
 
 def _solved(factored: _Factored, count: int, threads: int) -> list[Array]:
