@@ -17,7 +17,16 @@ from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.sweep.layout import GROUPS, Layout
-from calib.sweep.normals import Batches, Side, Sums, fitted_values, normal_equations, sum_up, with_priors
+from calib.sweep.normals import (
+    Batches,
+    Side,
+    Sums,
+    fitted_values,
+    normal_equations,
+    sum_up,
+    with_joint_rows,
+    with_priors,
+)
 from calib.sweep.rows import Rows
 from calib.sweep.spread import fit_covariance
 
@@ -113,6 +122,7 @@ def adjust(
     batches = make_batches(layout, observations, threads)
     seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
     layout = layout.cut_to([(side.rows, seen[side.index]) for side in batches.strips])
+    batches = with_joint_rows(layout, batches, threads)
     variances = np.where(np.isin(GROUPS, free), start.variances, expected)
     scale, weight = start.scale, start.weight
     fit = None

@@ -221,7 +221,7 @@ def _times_root(root: Array, block: Array) -> Array:
 
 def _inverse_root(matrix: Array) -> Array:
     """Lower triangular R, R^T R the inverse of a positive definite matrix; LinAlgError if it is none."""
-    root: Array = np.linalg.cholesky(matrix)
+    root = np.asarray(np.linalg.cholesky(matrix), np.float64)
     _invert_lower(root)
     return root
 

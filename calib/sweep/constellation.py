@@ -18,6 +18,7 @@ from calib.sweep.candidates import Candidates
 from calib.sweep.layout import GROUPS, Layout, StripShape
 from calib.sweep.model import to_scan
 from calib.sweep.nominal import Nominal, marks_in_reach
+from calib.sweep.normals import with_joint_rows
 
 VOTE_PX = 10.0
 SHARPEN_PX = (14.0, 10.0, 7.0, 5.0, 3.5, 2.5, 2.0, 2.0)
@@ -123,7 +124,7 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, thread
     """Vote, then sharpen; strips whose own vote was unlike what the common sweep allows are voted on again."""
     variances = wide_variances(tolerance_px, layout)
     observations = _as_observations(pairs)
-    batches = make_batches(layout, observations, threads)
+    batches = with_joint_rows(layout, make_batches(layout, observations, threads), threads)
     residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX)
     weight = _weights(pairs, residual, SHARPEN_PX[0])
     for turn, reach_px in enumerate(SHARPEN_PX):

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.chain import ChainEstimate, ChainNormals
+from calib.sweep.joint import FewRows, JointRows, joint_rows
 from calib.sweep.layout import Layout
 from calib.sweep.rows import (
     Products,
@@ -24,10 +25,12 @@ from calib.sweep.rows import (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Side:
-    """Observations `index` (n,) that touch a strip, with their rows there."""
+    """Observations `index` (n,) that touch a strip, with their rows there; `joint`, where they are few, in the strip's
+    joint terms."""
 
     index: NDArray[np.int64]
     rows: Rows
+    joint: JointRows | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,17 +51,30 @@ class Batches:
 class Sums:
     """What a fit needs to know of its evidence, summed over its rows; whatever the modes of the wander are.
 
-    `own` by strip and `seams` by neighbouring strips: terms times terms, None where there is no evidence; `few` (f, 2)
+    `own` by strip and `seams` by neighbouring strips: terms times terms, None where there is no evidence, or the rows
+    as they are where they are few and in joint terms, which hold for one set of modes only; `few` (f, 2)
     and `splines` (n, 2), by strip: what pulls at terms in x and in y; `squares`: that of all values by their
     information; `log_information`: of its determinants.
     """
 
-    own: list[Products | None]
-    seams: dict[tuple[int, int], Products]
+    own: list[Products | FewRows | None]
+    seams: dict[tuple[int, int], Products | FewRows]
     few: list[Array]
     splines: list[Array]
     squares: float
     log_information: float
+
+
+def with_joint_rows(layout: Layout, batches: Batches, threads: int = 1) -> Batches:
+    """The same evidence, with rows in the joint terms of `layout` too where they are fewer than the splines."""
+
+    def taken(strip: int, side: Side) -> Side:
+        few = len(side.rows) < layout.n_splines
+        return replace(side, joint=joint_rows(layout, strip, side.rows)) if few else side
+
+    strips = shared_out(lambda k: taken(k, batches.strips[k]), range(len(batches.strips)), threads)
+    seams = {(k, other): (taken(k, a), taken(other, b)) for (k, other), (a, b) in batches.seams.items()}
+    return Batches(strips, seams)
 
 
 def sum_up(layout: Layout, value: Array, information: Array, batches: Batches, threads: int = 1) -> Sums:
@@ -70,8 +86,11 @@ def sum_up(layout: Layout, value: Array, information: Array, batches: Batches, t
         add_to_splines(splines, side.rows.cell, side.rows.weight, pull[side.index])
         return side.rows.few.T @ pull[side.index], splines
 
-    def products(pair: tuple[Side, Side]) -> Products:
-        return _products(layout, pair[0].rows, pair[1].rows, information[pair[0].index])
+    def products(pair: tuple[Side, Side]) -> Products | FewRows:
+        left, right = pair
+        if left.joint is not None and right.joint is not None:
+            return FewRows(left.joint, right.joint, information[left.index])
+        return _products(layout, left.rows, right.rows, information[left.index])
 
     pairs = batches.pairs
     found = dict(zip(pairs, shared_out(products, pairs.values(), threads), strict=True))
@@ -182,10 +201,13 @@ class _Share:
     shared: Array
 
 
-def _share(layout: Layout, blocks: tuple[int, int], products: Products, known: Wandering) -> _Share:
+def _share(layout: Layout, blocks: tuple[int, int], products: Products | FewRows, known: Wandering) -> _Share:
     """The share of a strip with itself or with its neighbour."""
     here, there = (layout.columns(k) for k in blocks)
-    joint = _joint_sums(layout, blocks, products, known)
+    if isinstance(products, FewRows):
+        joint = products.sums(here, there)
+    else:
+        joint = _joint_sums(layout, blocks, products, known)
     own, common = joint.take(here.own, axis=0), joint.take(here.common, axis=0)
     return _Share(
         own.take(there.own, axis=1), own.take(there.common, axis=1), common.take(there.own, axis=1).T,

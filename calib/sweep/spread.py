@@ -6,8 +6,9 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.chain import ChainSolution
+from calib.sweep.joint import JointRows, joint_rows
 from calib.sweep.layout import Columns, Layout
-from calib.sweep.normals import Batches
+from calib.sweep.normals import Batches, Side
 from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values
 
 Planes = tuple[tuple[int, int], ...]
@@ -22,19 +23,19 @@ def fit_covariance(layout: Layout, solution: ChainSolution, batches: Batches, co
     pairs = batches.pairs
 
     def covariances(blocks: tuple[int, int]) -> Array:
-        left, right = pairs[blocks]
-        return _covariances(layout, solution, blocks, left.rows, right.rows)
+        return _covariances(layout, solution, blocks, *pairs[blocks])
 
     for (side, _), cov in zip(pairs.values(), shared_out(covariances, pairs, threads), strict=True):
         total[side.index] += cov
     return total
 
 
-def _covariances(layout: Layout, solution: ChainSolution, blocks: tuple[int, int], left: Rows, right: Rows) -> Array:
-    """For rows in one strip (the same left and right): the covariance (N, 2, 2) of the fitted values there; in two
+def _covariances(layout: Layout, solution: ChainSolution, blocks: tuple[int, int], here: Side, there: Side) -> Array:
+    """For rows in one strip (the same here and there): the covariance (N, 2, 2) of the fitted values there; in two
     strips: what both strips' covariance adds to that of sums over both."""
-    if len(left) < layout.n_splines:
-        return _of_rows(layout, _joint_covariance(layout, solution, blocks), blocks, left, right)
+    if here.joint is not None and there.joint is not None:
+        return _of_rows(layout, _joint_covariance(layout, solution, blocks), blocks, here.joint, there.joint)
+    left, right = here.rows, there.rows
     planes = AXES if left is right else ACROSS
     spread = _spread(layout, solution, blocks, band_of(left, right, layout.n_splines), planes)
     cov = np.zeros((len(left), 2, 2))
@@ -66,7 +67,7 @@ def _few_variances(
     """The few terms' covariance by axis (2, f, f), and the variance (N, 2) of rows, fewer than splines."""
     joint, columns = _joint_covariance(layout, solution, (strip, strip)), layout.columns(strip)
     halves = [joint[columns.half(axis), columns.half(axis)] for axis, _ in ALONE]
-    at = _joint_rows(layout, strip, rows)
+    at = joint_rows(layout, strip, rows)
     variance = np.column_stack(
         [np.einsum("nt,nt->n", each @ half, each) for each, half in zip(at, halves, strict=True)]
     )
@@ -98,23 +99,16 @@ def _squares(rows: Rows, modes: Array) -> Array:
     return np.asarray(np.einsum("nm,nm->n", values, values))
 
 
-def _of_rows(layout: Layout, joint: Array, blocks: tuple[int, int], left: Rows, right: Rows) -> Array:
-    """The same for one set of rows, straight from the joint terms' covariance: where rows are fewer than splines."""
+def _of_rows(layout: Layout, joint: Array, blocks: tuple[int, int], left: JointRows, right: JointRows) -> Array:
+    """The same for rows in joint terms, straight from those terms' covariance."""
     here, there = (layout.columns(k) for k in blocks)
-    ahead = _joint_rows(layout, blocks[0], left)
-    behind = ahead if left is right else _joint_rows(layout, blocks[1], right)
-    cov = np.empty((len(left), 2, 2))
+    cov = np.empty((len(left[0]), 2, 2))
     for i, j in AXES if left is right else ACROSS:
-        cov[:, i, j] = np.einsum("nt,nt->n", ahead[i] @ joint[here.half(i), there.half(j)], behind[j])
+        cov[:, i, j] = np.einsum("nt,nt->n", left[i] @ joint[here.half(i), there.half(j)], right[j])
     if left is right:
         cov[:, 1, 0] = cov[:, 0, 1]
         return cov
     return cov + cov.transpose(0, 2, 1)
-
-
-def _joint_rows(layout: Layout, strip: int, rows: Rows) -> list[Array]:
-    """Rows (N, f + n) of few terms and of the wander's unknowns, by axis."""
-    return [np.hstack([rows.few, spline_values(rows.cell, rows.weight, modes)]) for modes in layout.wander[strip]]
 
 
 def _spread(

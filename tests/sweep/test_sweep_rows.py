@@ -21,7 +21,7 @@ from calib.sweep.adjust import (
 from calib.sweep.layout import GROUPS, Smoothness, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov, line_variance
-from calib.sweep.normals import normal_equations, sum_up
+from calib.sweep.normals import normal_equations, sum_up, with_joint_rows
 from calib.sweep.rows import spline_values, spline_weights
 
 N_LINES, N_SAMPLES = 420, 90
@@ -93,7 +93,8 @@ def test_the_sparse_fit_is_the_dense_one(times):
     layout, o = frame_layout(), evidence(rng, times)
     variances, scale = rng.uniform(0.3, 3, len(GROUPS)), np.array([1.0, 2.0, 1.5, 1.2])
     weight = rng.uniform(0.2, 1, len(o))
-    fit = solve_weighted(layout, o, make_batches(layout, o), variances, scale, weight)
+    batches = with_joint_rows(layout, make_batches(layout, o))
+    fit = solve_weighted(layout, o, batches, variances, scale, weight)
     design = dense_design(layout, o)
     information = o.information * (weight / scale[o.kind])[:, None, None]
     groups = np.concatenate([*(layout.groups(k) for k in range(3)), layout.shared_groups()])
