@@ -13,6 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
@@ -137,7 +138,7 @@ def place_wedge(
         piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, apart, noise2)
         steps.append(piece + drift)
     ends = _outside(outer, borders[1], offsets), _outside(inner, borders[-2], offsets)
-    pairs = _least_costs(sums.unevenness(*ends[0], noise2), steps)
+    pairs = least_costs(sums.unevenness(*ends[0], noise2), steps)
     unlike = (sums.mean(*ends[1]) - sums.mean(*ends[0])[:, None]) ** 2 / noise2 / 4
     pairs += FOG_LINES * np.where(np.isnan(unlike), MOST_UNEVEN, unlike)  # an end out of sight is no gain
     cost = pairs.min(axis=0) + sums.unevenness(*ends[1], noise2)
@@ -154,21 +155,31 @@ def place_wedge(
     return placed if sums.share_inside(edges) < MOST_LEFT else None
 
 
-def _least_costs(unevenness: Array, steps: Sequence[Array]) -> Array:
+def least_costs(unevenness: Array, steps: Sequence[Array]) -> Array:
     """Least cost from every state of the outermost border (rows) to every state of the innermost.
 
     All pairs are kept apart because unexposed film must be alike at both: where patches between cannot be told from
     each other, as where the video is clipped, the cheapest way alone ends anywhere among them.
     """
-    n = len(unevenness)
-    cost = np.where(np.eye(n, dtype=np.bool_), unevenness, np.inf)
+    cost = np.where(np.eye(len(unevenness), dtype=np.bool_), unevenness, np.inf)
     for step in steps:
-        apart = step.shape[1] // 2
-        before = np.pad(cost, ((0, 0), (apart, apart)), constant_values=np.inf)
-        cost = np.full((n, n), np.inf)
-        for way in range(step.shape[1]):
-            np.minimum(cost, before[:, way : way + n] + step[:, way], out=cost)
-    return cost
+        cost = _a_step_on(cost, step)
+    return cost.T
+
+
+@njit(cache=True, nogil=True)
+def _a_step_on(cost: Array, step: Array) -> Array:  # pragma: no cover
+    """Least costs (N, M) of N states one border further on from those before it, from every one of M states."""
+    n, apart = cost.shape[0], step.shape[1] // 2
+    out = np.full(cost.shape, np.inf)
+    for state in range(n):
+        after = out[state]
+        for before in range(max(state - apart, 0), min(state + apart + 1, n)):
+            way, added = cost[before], step[state, before - state + apart]
+            for first in range(after.size):
+                total = way[first] + added
+                after[first] = total if total < after[first] else after[first]
+    return out
 
 
 def _cheapest_way(first: int, last: int, steps: Sequence[Array]) -> NDArray[np.int64]:

@@ -88,7 +88,7 @@ def _is_one_value(dn: NDArray, value: float) -> bool:
     thousandths of any ninth do."""
     if np.count_nonzero(dn[::3, ::3] == value) < (10 * ALL_ONE_VALUE - 9) * dn[::3, ::3].size:
         return False
-    return np.count_nonzero(dn == value) >= ALL_ONE_VALUE * dn.size
+    return bool(np.count_nonzero(dn == value) >= ALL_ONE_VALUE * dn.size)
 
 
 def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:

@@ -2,6 +2,7 @@
 
 import sys
 from dataclasses import replace
+from itertools import pairwise, product
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,7 +14,7 @@ from calib.sweep.edgefit import Feature, fit_border, light_of_dn, mixed_value, m
 from calib.sweep.edges import find_edges_in_dn
 from calib.sweep.evenness import make_profiles
 from calib.sweep.model import StripSweep
-from calib.sweep.wedge import place_wedge, wedges
+from calib.sweep.wedge import least_costs, place_wedge, wedges
 
 LINE_MM = 0.0075
 TOP_MM, PATCH_MM, PATCHES = -4.0, 0.24, 8
@@ -66,6 +67,20 @@ def test_pieces_between_many_places_cost_what_each_of_them_costs_and_those_not_a
     low, high = np.minimum(one[np.clip(i, 0, 40)], other[j]), np.maximum(one[np.clip(i, 0, 40)], other[j])
     expected = np.where((i >= 0) & (i <= 40), profiles.unevenness(low, high, 1e-3), np.inf)
     np.testing.assert_allclose(found, expected, rtol=1e-12)
+
+
+def test_the_least_cost_between_two_ends_is_that_of_the_cheapest_of_all_ways():
+    """Every way is gone; some steps are forbidden, and some states are out of each other's reach."""
+    rng, apart, n = np.random.default_rng(6), 1, 4
+    start, steps = rng.random(n), rng.random((2, n, 2 * apart + 1))
+    steps[0, 2, 1] = np.inf
+    expected = np.full((n, n), np.inf)
+    for ways in product(range(n), repeat=3):
+        cost = start[ways[0]]
+        for step, (one, other) in zip(steps, pairwise(ways), strict=True):
+            cost += step[other, one - other + apart] if abs(one - other) <= apart else np.inf
+        expected[ways[0], ways[-1]] = min(expected[ways[0], ways[-1]], cost)
+    np.testing.assert_allclose(least_costs(start, list(steps)), expected, rtol=1e-15)
 
 
 @pytest.mark.parametrize("offset_px", [(0, 0), (14, -3), (-25, -6)])
