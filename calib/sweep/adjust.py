@@ -13,9 +13,9 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.coordinates import Array
 from calib.ordered import shared_out
-from calib.sweep.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.normals import (
     Batches,

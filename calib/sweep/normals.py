@@ -6,9 +6,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.chain import ChainEstimate, ChainNormals
 from calib.coordinates import Array
 from calib.ordered import shared_out
-from calib.sweep.chain import ChainEstimate, ChainNormals
 from calib.sweep.joint import FewRows, JointRows, joint_rows
 from calib.sweep.layout import Layout
 from calib.sweep.rows import (

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from calib.chain import variances_chain
 from calib.coordinates import Array
 from calib.sweep.adjust import TIE, Observations, Start, make_batches, misfit, next_variances
-from calib.sweep.chain import variances_chain
 from calib.sweep.layout import Layout, Smoothness, make_layout
 from calib.sweep.modes import Kernel
 from calib.sweep.normals import Sums, Wandering, normal_equations, sum_up, with_priors

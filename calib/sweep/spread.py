@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.chain import ChainSolution
 from calib.coordinates import Array
 from calib.ordered import shared_out
-from calib.sweep.chain import ChainSolution
 from calib.sweep.joint import JointRows, joint_rows
 from calib.sweep.layout import Columns, Layout
 from calib.sweep.normals import Batches, Side

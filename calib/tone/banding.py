@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from scipy.fft import dct, idct
 
 from calib.coordinates import Array
+from calib.definite import inverse_of
 from calib.ordered import in_order
-from calib.tone.definite import inverse_of
 
 SMALLEST = 1e-9  # density squared: power below which a component is not worth telling from zero
 

@@ -17,6 +17,7 @@ from scipy.fft import dct, idct
 from scipy.ndimage import gaussian_filter1d
 
 from calib.coordinates import Array
+from calib.definite import factor_of, half_solved
 from calib.tone.banding import (
     SMALLEST,
     SceneVote,
@@ -26,7 +27,6 @@ from calib.tone.banding import (
     fill,
     precision_of,
 )
-from calib.tone.definite import factor_of, half_solved
 from calib.tone.scene_kernels import smoothed
 
 FEWEST_BLOCKS = 12

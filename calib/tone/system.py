@@ -1,9 +1,8 @@
 """The normal equations of a frame's curves and drifts: strips in a chain, coupled by overlaps and by what they share.
 
 Each strip has a block of unknowns of its own, neighbours touch through the overlaps, and a border of common unknowns
-touches all: block tridiagonal with an arrow. The banding of the samples that no overlap touches is eliminated first,
-sample by sample, since nothing but the strip's own blocks ties them to each other. The rest is solved exactly by block
-Cholesky, and the wanted blocks of the covariance come from the same factors (Takahashi's recursion, in blocks).
+touches all: block tridiagonal with an arrow (`calib.chain`). The banding of the samples that no overlap touches is
+eliminated first, sample by sample, since nothing but the strip's own blocks ties them to each other.
 """
 
 from dataclasses import dataclass, fields
@@ -12,14 +11,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.chain import ChainNormals, solve_chain
 from calib.coordinates import Array
 from calib.ordered import in_order
-from calib.tone.definite import factor_of, inverse_by, solved
 from calib.tone.terms import Terms
 
 FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
-
-RIDGES = (0.0, 1e-12, 1e-9, 1e-6)  # of the diagonal, tried in turn
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +116,6 @@ class NormalEquations:
         self.corner = np.zeros((m, m))
         self.right = [np.zeros(n) for n in sizes.strips]
         self.right_common = np.zeros(m)
-        self.is_coupled = np.zeros(len(self.coupling), dtype=np.bool_)
         self.columns = [
             Eliminated(
                 np.full(n_samples, 1 / FREE_BANDING),
@@ -183,7 +179,6 @@ class NormalEquations:
         if share.chain is not None:
             self._add_block(strip + 1, *share.chain[:3])
             self.coupling[strip] += share.chain[3]
-            self.is_coupled[strip] = True
         for field in fields(Eliminated):
             total = getattr(self.columns[strip], field.name)
             total += getattr(share.columns, field.name)
@@ -194,16 +189,15 @@ class NormalEquations:
         self.right[strip] += right
 
     def solve(self, threads: int = 1) -> Solution:
-        """Eliminate the banding, solve along the chain, then the border, then back with covariances."""
+        """Eliminate the banding, solve the chain of strips with the common unknowns, then go back to the banding."""
         for strip, part in enumerate(in_order(_eliminated, self.columns, threads)):
             self._take_off(strip, *part)
-        factors, columns, inner = self._forward()
-        schur, right = self.corner.copy(), self.right_common.copy()
-        for column, by_factor in zip(columns, inner, strict=True):
-            schur -= column[:, :-1].T @ by_factor[:, :-1]
-            right -= column[:, :-1].T @ by_factor[:, -1]
-        factor = _factor((schur + schur.T) / 2)
-        return self._backward(factors, inner, solved(factor, right), inverse_by(factor), threads)
+        normals = ChainNormals(self.diagonal, self.coupling, self.border, self.corner, self.right, self.right_common)
+        found = solve_chain(normals, threads, neighbours=False)
+        banding = [part.banding(own, found.shared) for part, own in zip(self.columns, found.unknowns, strict=True)]
+        return Solution(
+            found.unknowns, found.shared, banding, found.cov_shared, found.cov, found.cov_border, self.columns
+        )
 
     def _take_off(self, strip: int, diagonal: Array, border: Array, corner: Array, right: Array, common: Array) -> None:
         """Take from the blocks of a strip what its eliminated banding explains."""
@@ -214,54 +208,6 @@ class NormalEquations:
         self.right[strip][beside] -= right
         self.right_common -= common
 
-    def _forward(self) -> tuple[list[Array], list[Array], list[Array]]:
-        """Factors of the chain's pivots, border with right-hand side after elimination of the strips before, and the
-        same solved by the factors.
-        """
-        factors: list[Array] = []
-        columns: list[Array] = []
-        inner: list[Array] = []
-        for strip, block in enumerate(self.diagonal):
-            pivot = block
-            column = np.column_stack([self.border[strip], self.right[strip]])
-            if strip and self.is_coupled[strip - 1]:
-                touch = self.coupling[strip - 1]
-                pivot = pivot - touch.T @ solved(factors[-1], touch)
-                column -= touch.T @ inner[-1]
-            factors.append(_factor((pivot + pivot.T) / 2))
-            columns.append(column)
-            inner.append(solved(factors[-1], column))
-        return factors, columns, inner
-
-    def _backward(
-        self, factors: list[Array], inner: list[Array], common: Array, common_covariance: Array, threads: int
-    ) -> Solution:
-        count = len(factors)
-
-        def carried(strip: int) -> tuple[Array, Array | None]:
-            follows = strip + 1 < count and self.is_coupled[strip]
-            return inverse_by(factors[strip]), solved(factors[strip], self.coupling[strip]) if follows else None
-
-        coefficient: list[Array] = [np.empty(0)] * count
-        conditional: list[Array] = [np.empty(0)] * count
-        backwards = range(count - 1, -1, -1)
-        for strip, (inverse, carry) in zip(backwards, in_order(carried, backwards, threads), strict=True):
-            coefficient[strip], conditional[strip] = inner[strip], inverse
-            if carry is not None:
-                coefficient[strip] = inner[strip] - carry @ coefficient[strip + 1]
-                conditional[strip] = inverse + carry @ conditional[strip + 1] @ carry.T
-
-        def finish(strip: int) -> tuple[Array, Array, Array, Array]:
-            # with Y = coefficient and S = common_covariance: cross = -Y S, own = conditional + Y S Y'
-            by_common = coefficient[strip][:, :-1]
-            own, cross = coefficient[strip][:, -1] - by_common @ common, -by_common @ common_covariance
-            covariance = conditional[strip] - cross @ by_common.T
-            return own, covariance, cross, self.columns[strip].banding(own, common)
-
-        parts = zip(*in_order(finish, range(count), threads), strict=True)
-        own, full, cross, banding = (list(part) for part in parts)
-        return Solution(own, common, banding, common_covariance, full, cross, self.columns)
-
 
 def _eliminated(part: Eliminated) -> tuple[Array, Array, Array, Array, Array]:
     """What the eliminated banding of a strip explains: diagonal, border, corner, and both right-hand sides."""
@@ -271,17 +217,3 @@ def _eliminated(part: Eliminated) -> tuple[Array, Array, Array, Array, Array]:
 
 def _sums(index: NDArray[np.int64], values: Array, n: int) -> Array:
     return np.asarray(np.bincount(index, values, n), dtype=np.float64)
-
-
-def _factor(matrix: Array) -> Array:
-    """Lower Cholesky factor; where rounding has eaten what little holds a direction, its own diagonal holds it a little
-    more.
-
-    Raises LinAlgError where even a millionth of the diagonal does not make the matrix definite.
-    """
-    for ridge in RIDGES[:-1]:
-        try:
-            return factor_of(matrix + ridge * np.diag(np.abs(np.diag(matrix))) if ridge else matrix)
-        except np.linalg.LinAlgError:
-            continue
-    return factor_of(matrix + RIDGES[-1] * np.diag(np.abs(np.diag(matrix))))

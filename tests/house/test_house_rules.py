@@ -8,8 +8,10 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 STAGES = ["frame", "sweep", "tone", "film", "light", "camera", "ground", "products", "run", "bench", "cli"]
 VOCABULARY = {
+    "chain",
     "compiled",
     "coordinates",
+    "definite",
     "errors",
     "folder_lock",
     "lattice",

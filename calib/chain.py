@@ -1,4 +1,4 @@
-"""Least squares with unknowns in a chain: each strip's unknowns meet its neighbours' and a few that all strips share.
+"""Least squares with unknowns in a chain: each strip's unknowns meet its neighbours' and those that all strips share.
 
 The normal matrix is block-tridiagonal with a border, so elimination strip by strip is exact and cheap, and the parts
 of its inverse that belong to one strip, to two neighbours or to the shared unknowns follow on the way back. It goes
@@ -11,12 +11,10 @@ from functools import partial
 from itertools import pairwise
 
 import numpy as np
-from scipy.linalg.lapack import dtrtri
 
 from calib.coordinates import Array
+from calib.definite import inverse_root
 from calib.ordered import shared_out
-
-SMALL = 64  # rows of a triangular matrix that is inverted in one piece
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +48,8 @@ class ChainVariances(ChainEstimate):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainSolution(ChainVariances):
-    """The estimate with the blocks of its covariance, shaped like the normal equations' blocks."""
+    """The estimate with the blocks of its covariance, shaped like the normal equations' blocks; `cov_next` may be left
+    out."""
 
     cov: list[Array]
     cov_next: list[Array]
@@ -121,8 +120,9 @@ def variances_chain(normals: ChainNormals, threads: int = 1) -> ChainVariances:
     )
 
 
-def solve_chain(normals: ChainNormals, threads: int = 1) -> ChainSolution:
-    """Solve bordered block-tridiagonal normal equations; LinAlgError if the matrix is not positive definite.
+def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True) -> ChainSolution:
+    """Solve bordered block-tridiagonal normal equations, with the covariance of neighbouring strips if it is asked for;
+    LinAlgError if the matrix is not positive definite, and not nearly so (`definite.inverse_root`).
 
     A Cholesky factorisation by blocks. The blocks are small beside what calling LAPACK costs for each right side, so
     the factors of the diagonal are inverted once and then multiplied with. The result does not depend on `threads`.
@@ -137,7 +137,7 @@ def solve_chain(normals: ChainNormals, threads: int = 1) -> ChainSolution:
 
     def join_shared(k: int) -> None:
         cov[k] += gains[k] @ solved[k][:, :-1].T  # in place: these blocks are most of what a fit holds in memory
-        if k + 1 < count:
+        if neighbours and k + 1 < count:
             cov_next[k] += gains[k] @ solved[k + 1][:, :-1].T
 
     shared_out(join_shared, range(count), threads)
@@ -148,7 +148,7 @@ def solve_chain(normals: ChainNormals, threads: int = 1) -> ChainSolution:
         variance=[np.diag(block) for block in cov],
         variance_shared=np.diag(factored.cov_shared),
         cov=cov,
-        cov_next=cov_next,
+        cov_next=cov_next if neighbours else [],
         cov_border=[-gain for gain in gains],
         cov_shared=factored.cov_shared,
     )
@@ -165,15 +165,15 @@ def _factored(normals: ChainNormals, threads: int) -> _Factored:
     middle = _middle(count)
     halves = [range(middle), range(count - 1, middle, -1)]
     parts = shared_out(lambda strips: _eliminated(normals, strips, middle), halves, threads)
-    root = _inverse_root(normals.diagonal[middle] - parts[0].off_block - parts[1].off_block)
+    root = inverse_root(normals.diagonal[middle] - parts[0].off_block - parts[1].off_block)
     half = root @ (_right_sides(normals, middle) - parts[0].off_right - parts[1].off_right)
     everywhere = [*parts[0].halves, half, *parts[1].halves]
     schur = normals.shared - sum(h[:, :-1].T @ h[:, :-1] for h in everywhere)
     right = normals.right_shared - sum(h[:, :-1].T @ h[:, -1] for h in everywhere)
-    schur = (schur + schur.T) / 2
-    cov_shared = np.asarray(np.linalg.inv(schur), np.float64)
-    roots = [*parts[0].roots, root, *parts[1].roots]
-    log_det = float(np.linalg.slogdet(schur)[1]) - 2 * sum(float(np.log(np.diag(r)).sum()) for r in roots)
+    last = inverse_root(schur)
+    cov_shared = last.T @ last
+    roots = [*parts[0].roots, root, *parts[1].roots, last]
+    log_det = -2 * sum(float(np.log(np.diag(r)).sum()) for r in roots)
     return _Factored(parts, root, half, cov_shared @ right, cov_shared, log_det)
 
 
@@ -183,7 +183,7 @@ def _eliminated(normals: ChainNormals, strips: Sequence[int], middle: int) -> _H
     off_block: Array = np.zeros(1)
     off_right: Array = np.zeros(1)
     for k, after in pairwise([*strips, middle]):
-        root = _inverse_root(normals.diagonal[k] - off_block)
+        root = inverse_root(normals.diagonal[k] - off_block)
         half = root @ (_right_sides(normals, k) - off_right)
         ahead = _under_root(root, normals.next_to[k] if after > k else normals.next_to[after].T)
         if ahead is None:
@@ -217,26 +217,6 @@ def _times_root(root: Array, block: Array) -> Array:
     """The product of the transpose of a lower triangular root with a block."""
     half = len(root) // 2
     return np.concatenate([root[:, :half].T @ block, root[half:, half:].T @ block[half:]])
-
-
-def _inverse_root(matrix: Array) -> Array:
-    """Lower triangular R, R^T R the inverse of a positive definite matrix; LinAlgError if it is none."""
-    root = np.asarray(np.linalg.cholesky(matrix), np.float64)
-    _invert_lower(root)
-    return root
-
-
-def _invert_lower(factor: Array) -> None:
-    """Set a lower triangular matrix to its inverse, by its quarters: products are quick and leave the other thread
-    alone, which no call of LAPACK by scipy does."""
-    if len(factor) <= SMALL:
-        factor[:] = dtrtri(factor, lower=1)[0]
-        return
-    half = len(factor) // 2
-    near, far = factor[:half, :half], factor[half:, half:]
-    _invert_lower(near)
-    _invert_lower(far)
-    factor[half:, :half] = -(far @ factor[half:, :half]) @ near
 
 
 def _solved(factored: _Factored, count: int, threads: int) -> list[Array]:
