@@ -41,7 +41,7 @@ from calib.tone.strokes import stroke_sigma, whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
 from calib.tone.system import Values
-from calib.tone.tables import Banding, curve_density, lost_tone, span_of, strip_tone
+from calib.tone.tables import NODES, Banding, curve_density, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import Layout, Stated, first_scales, laid_out
 
@@ -172,12 +172,14 @@ def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve)
     n_samples = frame.strips[0].n_samples
     borrowed = np.array([bool(survey.reason) for survey in passes.surveys])
     noise = typical_noise([survey.noise for survey in passes.surveys if survey.noise is not None])
+    z = np.linspace(low, high, NODES)
     return Curves(
         first=tuple(survey.curve or typical for survey in passes.surveys),
         noise=tuple(survey.noise or noise for survey in passes.surveys),
         basis=CorrectionBasis(low, high, n),
         layout=Layout(n, n_samples, known.n_patches, overlap_edges(n_samples, passes.overlaps), borrowed),
         n_lines=tuple(raster.n_lines for raster in frame.strips),
+        shape_sigma=np.zeros(NODES) if passes.shapes is None else passes.shapes.sigma(typical, z),
     )
 
 

@@ -16,6 +16,7 @@ from calib.tone.transfer import power_of_ten
 A48_MM2 = np.pi * 0.024**2  # aperture of RMS granularity, ISO 10505: 48 um across
 ROUNDING_VARIANCE = 1.0 / 12.0
 TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
+FEWEST_OF_GRAIN = 3  # patches that tell grain and the video's two parts from each other
 BELIEVED = 3.0  # standard errors
 LIGHTEST = -10.0  # density: what reads lighter lies on a curve's tangent, far beyond all film
 ODD_GRAIN = 0.1  # of the stated grain's variance: a difference that does not matter
@@ -57,8 +58,8 @@ def fit_noise(density: Array, scatter_dn: Array, density_per_dn: Array, grain: f
     design = np.stack([film, np.ones_like(density), 10.0**-density], axis=1)
     measured = scatter_dn**2
     first = 0 if grain is None else 1
-    last = 3 if density.size >= 3 else 2
-    first = max(first, 1 if density.size < 3 else 0)
+    last = 3 if density.size >= FEWEST_OF_GRAIN else 2
+    first = max(first, 1 if density.size < FEWEST_OF_GRAIN else 0)
     known = (grain or 0.0) * film
     weight = 1.0 / np.maximum(measured, ROUNDING_VARIANCE)
     for _ in range(4):
@@ -79,11 +80,13 @@ class Grain:
 
 
 def agreed_grain(measured: Array, stated: float | None) -> Grain:
-    """The film's grain, the same in all strips, from that measured in each (K,) and the `stated` one, if any.
+    """The film's grain, the same in all strips, from that measured in some (K,) and the `stated` one, if any.
 
     Stated granularity is believed where the patches agree with it within their own doubt or `ODD_GRAIN`; otherwise
     they are: the spot of a readout averages grain that a microscope sees.
     """
+    if measured.size == 0:
+        return Grain(stated or 0.0)
     middle = float(np.median(measured))
     if stated is None:
         return Grain(middle)

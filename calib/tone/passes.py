@@ -17,25 +17,32 @@ from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typi
 from calib.tone.cell_kernels import FOG
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
-from calib.tone.noise import NoiseModel, agreed_grain, selwyn_variance
+from calib.tone.noise import FEWEST_OF_GRAIN, NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
-from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain
-from calib.tone.transfer import BEYOND, FirstCurve
+from calib.tone.shape import Shapes, weighed_shapes
+from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain, with_shape
+from calib.tone.transfer import BEYOND, FEWEST_OF_SHAPE, FirstCurve
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
 
+DOUBT_SAID = 0.01  # density: 2 % of light
+SPAN_NODES = 64  # densities from patch to patch at which a curve's doubt is looked at
 EDGE_MARGIN = 0.1  # density past the patches up to which an overlap is compared
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Passes:
-    """All that was gathered: surveys of the strips, overlap cells of each with the next, and what went wrong."""
+    """All that was gathered: surveys of the strips, overlap cells of each with the next, and what went wrong.
+
+    `shapes` are those that the curves may have where no strip's patches tell it, None where they do.
+    """
 
     surveys: tuple[StripSurvey, ...]
     overlaps: tuple[OverlapCells | None, ...]
     typical: FirstCurve | None
     warnings: tuple[str, ...]
+    shapes: Shapes | None = None
 
 
 def survey_frame(
@@ -48,12 +55,14 @@ def survey_frame(
         return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, frame.scan.tolerance_mm)
 
     surveys = list(in_order(survey, range(len(frame.strips)), threads))
+    surveys, shapes = _shaped(known, surveys)
     whole = [each for each in surveys if each.curve is not None and not each.reason]
     some = whole or [each for each in surveys if each.curve is not None]
     nothing = (None,) * (len(surveys) - 1)
     if not some:
         return Passes(tuple(surveys), nothing, None, ())
-    grain = agreed_grain(np.array([s.noise.grain for s in some if s.noise is not None]), _stated_grain(frame))
+    told = [s.noise.grain for s in some if s.noise is not None and usable_patches(s, known).sum() >= FEWEST_OF_GRAIN]
+    grain = agreed_grain(np.array(told), _stated_grain(frame))
     surveys = [with_grain(each, known, grain.per_density) for each in surveys]
     some = [surveys[each.index] for each in some]
     kin = kinship_of([each.curve for each in some if each.curve is not None])
@@ -64,7 +73,27 @@ def survey_frame(
         dn, density = _lent(edges, surveys, known, index)
         curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
-    return Passes(tuple(surveys), nothing, kin.typical, (*_warnings(frame, surveys), *filter(None, [grain.warning])))
+    said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
+    warnings = (*_warnings(frame, surveys), *filter(None, said))
+    return Passes(tuple(surveys), nothing, kin.typical, warnings, shapes)
+
+
+def _shaped(known: KnownFilm, surveys: list[StripSurvey]) -> tuple[list[StripSurvey], Shapes | None]:
+    """Surveys with curves of one shape, and what shapes they may have, where no strip's patches tell it by themselves.
+
+    How residuals count hangs on the curves, which are of no shape at first: so it is done twice.
+    """
+    some = [survey for survey in surveys if survey.curve is not None]
+    used = np.array([usable_patches(survey, known) for survey in some]).reshape(len(some), known.n_patches)
+    if not some or used.sum(axis=1).max() >= FEWEST_OF_SHAPE:
+        return surveys, None
+    for _ in range(2):
+        curves = [survey.curve for survey in surveys if survey.curve is not None]
+        dn = np.where(used, [survey.patches.dn for survey in some], np.nan)
+        shapes = weighed_shapes(curves, dn, known.patch_density, known.patch_sigma)
+        middle = shapes.middle(kinship_of(curves).typical)
+        surveys = [with_shape(survey, known, middle) for survey in surveys]
+    return surveys, shapes
 
 
 def with_overlaps(
@@ -137,6 +166,18 @@ def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[str]:
         elif survey.spoilt.any():
             said.append(f"{name}: wedge patches left out: {', '.join(map(str, np.flatnonzero(survey.spoilt)))}")
     return said
+
+
+def _of_shape(known: KnownFilm, typical: FirstCurve, shapes: Shapes) -> str:
+    """What a wedge leaves open of the curves' shape, if that matters."""
+    ends = np.nanmin(known.patch_density), np.nanmax(known.patch_density)
+    doubt = shapes.sigma(typical, np.linspace(*ends, SPAN_NODES)).max()
+    if doubt < DOUBT_SAID:
+        return ""
+    return (
+        f"{shapes.density.size} wedge patches do not tell the shape of a transfer curve: what is common serves, "
+        f"and sigma holds its doubt of up to {doubt:.2f} in density"
+    )
 
 
 def unbiased_density(curve: FirstCurve, noise: NoiseModel | None, dn: Array) -> Array:

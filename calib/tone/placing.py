@@ -18,13 +18,17 @@ SLOPES = (0.25, 4.0)  # bounds of a corrected curve's slope against the first
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Curves:
-    """First curves of all strips and the splines that correct them: what every row is linearised about."""
+    """First curves of all strips and the splines that correct them: what every row is linearised about.
+
+    `shape_sigma` (K,), from end to end of the basis, is what is left open of densities by the curves' common shape.
+    """
 
     first: tuple[FirstCurve, ...]
     noise: tuple[NoiseModel, ...]
     basis: CorrectionBasis
     layout: Layout
     n_lines: tuple[int, ...]
+    shape_sigma: Array
 
     def dark_shape(self, strip: int, density: Array) -> Array:
         """How an error of a strip's dark level shows in density, 1 at the dark end of the basis."""

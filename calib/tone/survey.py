@@ -16,7 +16,7 @@ from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import NoiseModel, fit_noise
 from calib.tone.strokes import gather_strokes
-from calib.tone.transfer import FirstCurve, fit_first_curve
+from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve, fit_first_curve
 from calib.tone.wedge import WedgePlace, locate_group
 
 if TYPE_CHECKING:
@@ -27,7 +27,6 @@ SCENE_BLOCK = 16  # lines of the scene averaged together at least: about as far 
 MOST_SCENE_LINES, MOST_SCENE_BLOCKS = 6144, 192  # of a strip
 FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
 BLUR_SAMPLES = 3  # on each side of a stroke that its light may reach
-FEWEST_OF_CURVE = 6  # patches that tell a first curve by themselves, bend and all
 OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
 
 
@@ -142,7 +141,7 @@ def _raster_box(
 
 
 def first_tone(
-    known: KnownFilm, patches: PatchMeans, prior: FirstCurve | None = None
+    known: KnownFilm, patches: PatchMeans, shape: tuple[float, float] | None = None
 ) -> tuple[FirstCurve | None, NoiseModel | None, NDArray[np.bool_], str]:
     """First curve and noise from the patch means; which patches are spoilt; why there is none, or not a whole one.
 
@@ -157,7 +156,7 @@ def first_tone(
         if len(np.unique(density[use])) < 2 or np.ptp(patches.dn[use]) <= np.median(patches.scatter_dn[use]):
             return None, None, spoilt, "no wedge could be measured"
         sigma_dn = np.maximum(patches.scatter_dn[use], 0.3) / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
-        curve = fit_first_curve(patches.dn[use], density[use], sigma_dn, prior)
+        curve = fit_first_curve(patches.dn[use], density[use], sigma_dn, shape)
         worst = _worst_patch(curve, patches, density, use)
         if worst is None or use.sum() <= 4:
             break
@@ -170,6 +169,14 @@ def first_tone(
         return None, None, spoilt, "its wedge fits no transfer curve"
     noise = _noise_of(curve, patches, density, use)
     return curve, noise, spoilt, _what_is_missing(known, patches, use)
+
+
+def with_shape(survey: StripSurvey, known: KnownFilm, shape: tuple[float, float]) -> StripSurvey:
+    """A survey with its first curve of a given shape (exponent, bend), if it has one."""
+    if survey.curve is None:
+        return survey
+    curve, noise, spoilt, reason = first_tone(known, survey.patches, shape)
+    return replace(survey, curve=curve, noise=noise, spoilt=spoilt, reason=reason)
 
 
 def _worst_patch(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> int | None:
@@ -204,7 +211,7 @@ def _what_is_missing(known: KnownFilm, patches: PatchMeans, use: NDArray[np.bool
     """
     usable = np.isfinite(known.patch_density)
     at_end = np.array([reason == AT_END for reason in patches.reason])
-    if use.sum() >= FEWEST_OF_CURVE:
+    if use.sum() >= FEWEST_OF_SHAPE:
         usable &= use | ~at_end
     span = np.ptp(known.patch_density[usable])
     covered = np.ptp(known.patch_density[use])

@@ -154,7 +154,7 @@ def _dn_span(density: Array, sigma: Array, span: Span, reach: Array, clip: tuple
 
 def _curve_sigma(curves: Curves, fit: Adjustment, strip: int, dn: Array, readings: Readings) -> Array:
     z = np.linspace(curves.basis.low, curves.basis.high, NODES)
-    variance = curve_variance(curves, fit, strip, z, readings)
+    variance = curve_variance(curves, fit, strip, z, readings) + curves.shape_sigma**2
     return np.interp(curves.first[strip].density_of(dn), z, np.sqrt(np.maximum(variance, 0.0)))
 
 

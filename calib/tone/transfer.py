@@ -17,6 +17,7 @@ LN_10 = float(np.log(10.0))
 EXPONENTS = np.geomspace(0.3, 3.5, 36)
 BENDS = (0.0, 0.15, 0.4, 1.0, 2.5, 6.0)
 MISFIT_SIGMA = 0.004  # density: what the first-order law may leave at a patch
+FEWEST_OF_SHAPE = 6  # patches that tell a law by themselves, bend and all
 BEYOND = 0.35  # density past the darkest patch at which the law is continued by its tangent
 
 
@@ -79,8 +80,8 @@ class FirstCurve:
         return self.gain < 0
 
 
-def fit_first_curve(dn: Array, density: Array, sigma_dn: Array, prior: "FirstCurve | None" = None) -> FirstCurve:
-    """The law through patch means (P,), robust. With few patches, the shape (exponent, bend) of `prior` is taken over.
+def fit_first_curve(dn: Array, density: Array, sigma_dn: Array, shape: tuple[float, float] | None = None) -> FirstCurve:
+    """The law through patch means (P,), robust, of a given `shape` (exponent, bend) if there is one.
 
     Raises ValueError with fewer than two different densities.
     """
@@ -90,9 +91,9 @@ def fit_first_curve(dn: Array, density: Array, sigma_dn: Array, prior: "FirstCur
     slope = np.abs(np.gradient(dn[order], density[order] + 1e-9 * np.arange(dn.size)))[np.argsort(order)]
     slope = np.maximum(slope, 0.05 * np.median(slope))
     sigma = np.hypot(sigma_dn, slope * MISFIT_SIGMA)
-    exponents, bends = EXPONENTS, BENDS if dn.size >= 6 else BENDS[:1]
-    if prior is not None and dn.size < 4:
-        exponents, bends = np.array([prior.exponent]), (prior.bend,)
+    exponents, bends = EXPONENTS, BENDS if dn.size >= FEWEST_OF_SHAPE else BENDS[:1]
+    if shape is not None:
+        exponents, bends = np.array([shape[0]]), (shape[1],)
     elif dn.size < 4:
         exponents = np.array([1.0])
     best = _best_of(dn, density, sigma, exponents, bends)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from calib.tone.cells import _scatter_of_rows
-from calib.tone.noise import NoiseModel, agreed_grain, fit_noise, grain_bias, rounding_variance, selwyn_variance
+from calib.tone.noise import Grain, NoiseModel, agreed_grain, fit_noise, grain_bias, rounding_variance, selwyn_variance
 from calib.tone.transfer import FirstCurve
 
 DATA = Path(__file__).parent.parent / "data" / "tone"
@@ -103,6 +103,12 @@ def test_stated_grain_is_believed_where_the_patches_agree() -> None:
     measured = 0.0020 * (1 + 0.1 * chance.standard_normal(12))
     assert agreed_grain(measured, 0.0020).per_density == 0.0020
     assert agreed_grain(measured, None).per_density == np.median(measured)
+
+
+def test_stated_grain_is_believed_where_no_strip_has_patches_enough_to_tell_it() -> None:
+    """Two patches cannot tell grain from the video's noise: they do not contradict anything."""
+    assert agreed_grain(np.zeros(0), 0.0020) == Grain(0.0020)
+    assert agreed_grain(np.zeros(0), None) == Grain(0.0)
 
 
 def test_stated_grain_at_odds_with_the_patches_is_not_used_and_said() -> None:

@@ -1,0 +1,65 @@
+"""Wedges of few patches: what all strips share is used, and what they leave open of the curves' shape is said."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from calib_demo.catalogue import scenario
+from frames import curve_error, fit, made
+
+from calib.tone.shape import Shapes, weighed_shapes
+from calib.tone.transfer import FirstCurve
+
+SMALL = scenario("small")
+BENT = FirstCurve(2000.0, 160000.0, 1.28, 2.5, 2.5, 0.0)
+PLAIN = FirstCurve(3000.0, 60000.0, 1.0, 0.0, 2.5, 0.0)
+
+
+def shapes_by(density: np.ndarray, strips: int = 3) -> Shapes:
+    """Shapes of strips of one bent law, the last patch of the last strip unused, about a first curve that is plain."""
+    dn = np.stack([BENT.dn_of(density) * gain for gain in np.linspace(0.9, 1.1, strips)])
+    return weighed_shapes([PLAIN] * strips, dn, density, np.full(density.size, 0.001))
+
+
+@pytest.mark.parametrize("patches", [3, 4])
+def test_a_wedge_of_few_patches_bears_curves_as_good_as_their_sigma(patches: int) -> None:
+    """A strongly bent video chain: between so few patches a plain law is off by many times what it claims."""
+    bent = replace(SMALL.tone, toe=1.2, knee=0.5)
+    frame, truth = made(replace(SMALL, tone=bent, wedge=replace(SMALL.wedge, patches=patches, patch_mm=0.2)))
+    found = fit(frame, truth)
+    error, sigma = np.concatenate([curve_error(t, truth, k) for k, t in enumerate(found.strips)], axis=1)
+    assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.7
+    assert np.abs(error).mean() < 0.0105
+
+
+def test_the_doubt_of_a_curve_that_two_patches_bear_is_said() -> None:
+    """A wedge of three, the darkest of which is clipped in all strips: between and beyond it is anybody's guess."""
+    frame, truth = made(replace(SMALL, wedge=replace(SMALL.wedge, patches=3, patch_mm=0.2)))
+    clip = max(int(strip.video.dn_of(np.array(1.6))) for strip in truth.strips)
+    frame = replace(frame, scan=frame.scan.model_copy(update={"saturation": (clip, 65535)}))
+    found = fit(frame, truth)
+    assert [w for w in found.warnings if w.startswith("2 wedge patches do not tell the shape of a transfer curve")]
+    for strip, tone in enumerate(found.strips):
+        error, sigma = curve_error(tone, truth, strip)
+        assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.5
+        assert sigma.max() > 0.02
+
+
+def test_five_patches_of_all_strips_tell_a_shape() -> None:
+    """The law that was put in, to the lattice's step."""
+    exponent, bend = shapes_by(np.linspace(0.2, 2.2, 5)).middle(PLAIN)
+    assert exponent == pytest.approx(BENT.exponent, rel=0.1)
+    assert bend == pytest.approx(BENT.bend, rel=0.4)
+
+
+def test_doubt_is_none_at_two_patches_and_grows_from_them() -> None:
+    """All laws go through both; a third patch between tells some of them from the others."""
+    z = np.array([0.0, 0.3, 0.9, 1.5, 1.7, 1.9])
+    two, three = shapes_by(np.array([0.3, 1.5])), shapes_by(np.array([0.3, 0.9, 1.5]))
+    plain = two.sigma(PLAIN, z)
+    np.testing.assert_allclose(plain[[1, 3]], 0.0, atol=1e-9)
+    assert plain[2] > 0.02
+    assert min(plain[4:]) > 0.02
+    exponent, bend = three.middle(PLAIN)
+    near = FirstCurve(2000.0, 160000.0, exponent, bend, 2.5, 0.0)
+    assert three.sigma(near, z)[2] < plain[2] / 2
