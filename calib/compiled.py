@@ -13,12 +13,13 @@ from functools import partial, wraps
 from threading import RLock
 from typing import Any
 
-from numba import njit
+import numba
 from numba.core.caching import IndexDataCacheFile
 
 from calib.folder_lock import held
 
 __all__ = ["bare", "njit"]
+njit = partial(numba.njit, no_cfunc_wrapper=True)  # without code for callers in C: there are none
 bare = partial(njit, _nrt=False)  # for inner loops that make no array: none is counted each time it gets another name
 _OWN = RLock()  # of this process's threads
 _held: set[str] = set()  # folders that the thread with _OWN holds: unpickling code may look for other code

@@ -79,7 +79,7 @@ def gather(
         n = max(n, TOGETHER + columns)
     verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_), np.empty(ROOM, np.float32)
     if at.places.index.size:
-        _place_loop(at.places.fields, at.places.index.size, verdict, first, axes, samples, into, written_out)
+        _place_loop(at.places.fields, np.uint64(at.places.index.size), verdict, first, axes, samples, into, written_out)
     if at.tiles is not None:
         tiles, words = at.tiles, np.empty((columns, 4), np.float32)
         _tile_loop(

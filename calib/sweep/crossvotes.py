@@ -131,7 +131,8 @@ def combine_votes(
     padded, share = np.zeros(n_samples + 2 * two, np.float32), np.empty((5, n_samples))
     _shares(shifts_s, share)
     for i in range(first, stop):
-        padded[two : two + n_samples] = across[i]
+        for j in range(n_samples):
+            padded[two + j] = across[i, j]
         a, b = padded[two - one :], padded[two + one :]
         c, d = padded, padded[2 * two :]
         seen, p = _inside(along, i - shifts_l[0], none)

@@ -117,8 +117,11 @@ def _sums(share: Array, slope: Array, residual: Array, weight: Array) -> tuple[A
         squares, both, steep = squares + w * f * f, both + w * f * d, steep + w * d * d
         level, way, pull = level + w * residual[i], way + w * f * residual[i], pull + w * d * residual[i]
     normal, right = np.empty((3, 3)), np.empty(3)
-    normal[0], normal[1], normal[2] = (total, shares, slopes), (shares, squares, both), (slopes, both, steep)
-    right[:] = (level, way, pull)
+    normal[0, 0], normal[1, 1], normal[2, 2] = total, squares, steep
+    normal[0, 1] = normal[1, 0] = shares
+    normal[0, 2] = normal[2, 0] = slopes
+    normal[1, 2] = normal[2, 1] = both
+    right[0], right[1], right[2] = level, way, pull
     return normal, right
 
 

@@ -128,7 +128,10 @@ def evaluate(
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> None:  # pragma: no cover
     """Weights from noise, from the model's own trust at the strokes' edges, and from how far a residual lies out."""
-    trust, sizes = 4.0 * EDGE_TRUST * np.abs(model.mark_part).max(), np.empty(lost.size, np.float32)
+    strongest, sizes = 0.0, np.empty(lost.size, np.float32)
+    for i in range(lost.size):
+        strongest = max(strongest, abs(model.mark_part[i]))
+    trust = 4.0 * EDGE_TRUST * strongest
     for i in range(lost.size):
         edge = trust * model.covered[i] * (1.0 - model.covered[i])
         out[i] = 1.0 / (pixels.sigma[i] * pixels.sigma[i] + edge * edge)

@@ -103,21 +103,40 @@ def wedge_edges(stated, x, y, dn, reach, line_mm, least_step):  # type: ignore[n
 
 @njit(cache=True, nogil=True)
 def _edge_offset(y, dn, reach, line_mm, least_step):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Where a step lies relative to y = 0, from the area under it; not a number where it is too small or incomplete."""
-    before, after = dn[y < -0.45 * reach], dn[y > 0.45 * reach]
-    if before.size < 2 or after.size < 2:
+    """Where a step lies relative to y = 0, from the area under it; not a number where it is too small or incomplete.
+
+    Both are brought into order.
+    """
+    before, after, n_before, n_after = np.empty(y.size), np.empty(y.size), 0, 0
+    for index in range(y.size):
+        if y[index] < -0.45 * reach:
+            before[n_before], n_before = dn[index], n_before + 1
+        elif y[index] > 0.45 * reach:
+            after[n_after], n_after = dn[index], n_after + 1
+    if n_before < 2 or n_after < 2:
         return np.nan
-    low, high = np.median(before), np.median(after)
+    low, high = median_of(before[:n_before]), median_of(after[:n_after])
     if abs(high - low) < least_step:
         return np.nan
-    order = np.argsort(y)
+    _sort_by(y, dn)
     area, last = 0.0, 0.0
     for index in range(y.size):
-        share = min(max((dn[order[index]] - low) / (high - low), -0.3), 1.3)
+        share = min(max((dn[index] - low) / (high - low), -0.3), 1.3)
         if index > 0:
-            step = y[order[index]] - y[order[index - 1]]
+            step = y[index] - y[index - 1]
             if step > 2.5 * line_mm:
                 return np.nan
             area += (share + last) / 2 * step
         last = share
-    return y[order[-1]] - area
+    return y[-1] - area
+
+
+@njit(cache=True, nogil=True)
+def _sort_by(y, dn):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Bring both into the order of y, by insertion: few are out of turn."""
+    for index in range(1, y.size):
+        k, here, value = index, y[index], dn[index]
+        while k > 0 and y[k - 1] > here:
+            y[k], dn[k] = y[k - 1], dn[k - 1]
+            k -= 1
+        y[k], dn[k] = here, value
