@@ -6,6 +6,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from calib.errors import InputError
 from calib.frame.words import quoted
 
+DESCRIPTION = "frame.toml"  # of a package, in its folder
 LARGEST_TEXT = 16 * 2**20  # bytes; a description or a table of points is a thousand times smaller
 
 

@@ -9,14 +9,12 @@ from calib.errors import InputError
 from calib.frame.coherence import oddities, off_film, scanned_film
 from calib.frame.description import FrameDescription
 from calib.frame.document import Document, read_document
-from calib.frame.files import existing
+from calib.frame.files import DESCRIPTION, existing
 from calib.frame.frame import ControlPoints, Frame, ReseauMarks
 from calib.frame.georeference import check_dem, check_map_crs
 from calib.frame.mistakes import all_of, mistakes_of, noted
 from calib.frame.points import read_control, read_marks
 from calib.frame.strips import find_strips
-
-DESCRIPTION = "frame.toml"
 
 
 def read_frame(path: str | Path) -> Frame:

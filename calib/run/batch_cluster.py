@@ -26,7 +26,10 @@ _HERE = {
     "distributed.scheduler.allowed-failures": DEATHS_FORGIVEN,
     "distributed.nanny.pre-spawn-environ": _ENVIRONMENT,
     "distributed.worker.multiprocessing-method": "forkserver",
-    "distributed.worker.profile.enabled": False,  # it would look at all that runs every 10 ms
+    # What the library sees to by itself, many times a second, and nobody asks for: what runs, how busy all is.
+    "distributed.worker.profile.enabled": False,
+    "distributed.admin.tick.interval": "1s",
+    "distributed.admin.system-monitor.interval": "1m",
 }
 
 

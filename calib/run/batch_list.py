@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calib.errors import InputError
-from calib.frame.files import text_of
-from calib.frame.read import DESCRIPTION
+from calib.frame.files import DESCRIPTION, text_of
 from calib.frame.words import quoted
 
 PACKAGE = f"a frame package: its {DESCRIPTION}, or the folder that holds it"

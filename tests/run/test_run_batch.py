@@ -238,6 +238,12 @@ def test_workers_here_are_forked_with_all_loaded_from_a_process_without_threads(
         assert workers.client.submit(loaded).result() == (True, 1)
 
 
+def test_the_batch_itself_loads_nothing_that_calibrates() -> None:
+    """Its workers do, and can be started the sooner."""
+    code = f"import sys, calib.cli.batch; sys.exit(bool({{'numba', {JOB!r}}} & sys.modules.keys()))"
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
 def test_a_scheduler_that_goes_ends_the_batch_and_not_the_frames(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
     """Frames that nobody tried have not failed."""
     with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0") as own:
