@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.median import medians_by
-from calib.ordered import in_order
+from calib.ordered import in_order, shared_out
 from calib.tone.model import Scales, ToneResiduals
 from calib.tone.placing import Curves, Placing, Side, correction, modelled, placed, terms_of
 from calib.tone.system import NormalEquations, Rows, Share, Sizes, Solution, Values
@@ -136,7 +136,7 @@ def judge(curves: Curves, fit: Adjustment, threads: int) -> Verdict:
         strip = np.full(each.kind.size, each.strip)
         return strip, each.kind.astype(np.int64), density, -residual_of(curves, each, fit.solution), sigma
 
-    parts = in_order(look, state.evidence, threads)
+    parts = shared_out(look, state.evidence, threads)
     return Verdict(state.factor, ToneResiduals(*(np.concatenate(column) for column in zip(*parts, strict=True))))
 
 
@@ -203,7 +203,7 @@ def _restate(curves: Curves, state: State, solution: Values, threads: int) -> St
         count = np.bincount(each.kind, minlength=n_kinds)
         return moved, relative, scale, count
 
-    evidence, relative, scales, counts = zip(*in_order(look, state.evidence, threads), strict=True)
+    evidence, relative, scales, counts = zip(*shared_out(look, state.evidence, threads), strict=True)
     factor = _factors([each.strip for each in evidence], np.stack(scales), np.stack(counts), len(state.factor))
     standardised = [off / factor[each.strip, each.kind] for each, off in zip(evidence, relative, strict=True)]
     return State(evidence, standardised, factor)

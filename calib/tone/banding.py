@@ -16,7 +16,7 @@ from scipy.fft import dct, idct
 
 from calib.coordinates import Array
 from calib.definite import inverse_of
-from calib.ordered import in_order
+from calib.ordered import shared_out
 
 SMALLEST = 1e-9  # density squared: power below which a component is not worth telling from zero
 
@@ -63,7 +63,7 @@ def estimate_profiles(measured: Array, variance: Array, vote: Votes = no_vote, t
 
     known, right = np.zeros((n, n)), np.zeros(n)
     parts = []
-    for inner, total in in_order(alone, range(count), threads):
+    for inner, total in shared_out(alone, range(count), threads):
         known += inner
         right += inner @ total
         parts.append((inner, total))
@@ -76,7 +76,7 @@ def estimate_profiles(measured: Array, variance: Array, vote: Votes = no_vote, t
         inner, total = part
         return inner @ (total + carried), np.sqrt(np.diag(inner) + np.einsum("ij,ij->i", inner @ shared, inner))
 
-    banding, sigma = (np.stack(rows) for rows in zip(*in_order(whole, parts, threads), strict=True))
+    banding, sigma = (np.stack(rows) for rows in zip(*shared_out(whole, parts, threads), strict=True))
     return Profiles(banding, sigma, common, np.sqrt(np.diag(covariance)))
 
 

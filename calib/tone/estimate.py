@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of, judge
 from calib.tone.banding import estimate_profiles, filtered_profiles
@@ -138,7 +138,7 @@ def _adjusted(
 
 def _readings(curves: Curves, fit: Adjustment, threads: int) -> list[Readings]:
     """The banding of all strips as the fit left it."""
-    return list(in_order(partial(read_banding, curves, fit), range(len(curves.n_lines)), threads))
+    return shared_out(partial(read_banding, curves, fit), range(len(curves.n_lines)), threads)
 
 
 def _measured(readings: Sequence[Readings]) -> tuple[Array, Array]:
@@ -199,7 +199,7 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) ->
     whole = [survey for survey in passes.surveys if not survey.is_lost]
     seams = enumerate(passes.overlaps)
     overlaps = [_of_overlap(curves, strip, shared) for strip, shared in seams if shared is not None]
-    return [each for each in in_order(of_strip, whole, threads) if each is not None] + overlaps
+    return [each for each in shared_out(of_strip, whole, threads) if each is not None] + overlaps
 
 
 def _of_known_film(curves: Curves, known: KnownFilm, strip: int, parts: Sequence[Cells]) -> Evidence:

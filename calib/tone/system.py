@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calib.chain import ChainNormals, solve_chain
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.tone.terms import Terms
 
 FREE_BANDING = 10.0  # variance of a sample's banding beforehand: none is known
@@ -190,7 +190,7 @@ class NormalEquations:
 
     def solve(self, threads: int = 1) -> Solution:
         """Eliminate the banding, solve the chain of strips with the common unknowns, then go back to the banding."""
-        for strip, part in enumerate(in_order(_eliminated, self.columns, threads)):
+        for strip, part in enumerate(shared_out(_eliminated, self.columns, threads)):
             self._take_off(strip, *part)
         normals = ChainNormals(self.diagonal, self.coupling, self.border, self.corner, self.right, self.right_common)
         found = solve_chain(normals, threads, neighbours=False)
