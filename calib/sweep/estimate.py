@@ -1,12 +1,13 @@
 """The sweeps of all strips: a first look that needs no tone, and the refinement once densities are known."""
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
 from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
-from calib.ordered import in_order
+from calib.ordered import beside, in_order
 from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, NEARLY_SETTLED, TIE, Adjustment
 from calib.sweep.again import measure_again
@@ -15,7 +16,7 @@ from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, set
 from calib.sweep.constellation import SEARCH_MODES, Constellation, find_constellation, make_pairs, search_spans
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
-from calib.sweep.jitter import with_jitter
+from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors, MarkFit
 from calib.sweep.model import StripSweep, to_scan
@@ -56,7 +57,8 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look.
 
     Ties of strips that are first placed by them are measured again. Line jitter comes last: marks and ties tell means
-    over many lines, so their residuals are those of the sweeps without it.
+    over many lines, so their residuals are those of the sweeps without it. What it is read off is seen beside the fits,
+    which leave a thread much time.
     """
     nominal = make_nominal(frame)
     found, fits, shape = _marks_again(frame, nominal, read, first, threads)
@@ -65,6 +67,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     found = fit_all(frame, nominal, found, [edges], threads, NEARLY_SETTLED)
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
     evidence = [edges, tie_observations(ties, nominal)]
+    steps = beside(partial(steps_in_pieces, read, [sweep.n_lines for sweep in first]), threads)
     rough, found = found.sweeps, fit_likeliest(frame, nominal, found, evidence, threads)
     for _ in range(TIE_ROUNDS):
         weight = _tie_weights(found, ties)
@@ -78,7 +81,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     table = marking.with_residuals(table, frame, nominal, found.sweeps)
     seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
-    sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), threads)
+    sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), steps(), threads)
     figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power, "line_jitter_px": jitter_px}
     return SweepFit(
         sweeps, table, seams, common_mm, sigma_mm, figures, _placing_warnings(frame, table) + found.warnings

@@ -35,21 +35,36 @@ class LineShifts:
     variance: Array
 
 
+def steps_in_pieces(read: Sequence[ReadWindow], n_lines: Sequence[int], threads: int = 1) -> list[list[LineShifts]]:
+    """Shifts in some pieces of each strip, what its sweep knows of them included, for `with_jitter`: they need no sweep
+    and may be read beside other work."""
+
+    def look(strip: tuple[ReadWindow, int]) -> list[LineShifts]:
+        return [_steps(strip[0], first, stop) for first, stop in _pieces(strip[1])]
+
+    return list(in_order(look, zip(read, n_lines, strict=True), threads))
+
+
 def with_jitter(
-    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sample_mm: float, threads: int = 1
-) -> tuple[tuple[StripSweep, ...], float]:
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sample_mm: float, pieces: Sequence[list[LineShifts]],
+    threads: int = 1,
+) -> tuple[tuple[StripSweep, ...], float]:  # fmt: skip
     """The sweeps with each line's own offset added to `x_line_mm`, and the largest rms jitter of a strip, px; 0 and
-    sweeps unchanged where none is sure. Strips are looked at on `threads` threads."""
-    strips = zip(read, sweeps, strict=True)
+    sweeps unchanged where none is sure. `pieces` are those of `steps_in_pieces`."""
+    strips = zip(read, sweeps, pieces, strict=True)
     found = list(in_order(lambda strip: _with_jitter(*strip, sample_mm), strips, threads))
     return tuple(sweep for sweep, _ in found), max(rms_px for _, rms_px in found)
 
 
-def _with_jitter(read: ReadWindow, sweep: StripSweep, sample_mm: float) -> tuple[StripSweep, float]:
+def _with_jitter(
+    read: ReadWindow, sweep: StripSweep, pieces: list[LineShifts], sample_mm: float
+) -> tuple[StripSweep, float]:
     """One strip's sweep with its lines' own offsets, and their rms, px."""
-    if jitter_variance(_some_shifts(read, sweep, sample_mm)) == 0.0:
+    firsts = [first for first, _ in _pieces(sweep.n_lines)]
+    seen = [_less_known(piece, sweep, sample_mm, first) for piece, first in zip(pieces, firsts, strict=True)]
+    if jitter_variance(seen) == 0.0:
         return sweep, 0.0
-    shifts = measure_shifts(read, sweep, sample_mm, 0, sweep.n_lines)
+    shifts = _less_known(_steps(read, 0, sweep.n_lines), sweep, sample_mm, 0)
     variance = jitter_variance([shifts])
     if variance == 0.0:  # pieces of a short strip share lines, and are then surer than they should be
         return sweep, 0.0
@@ -62,21 +77,25 @@ def _with_jitter(read: ReadWindow, sweep: StripSweep, sample_mm: float) -> tuple
     return moved, float(np.sqrt(variance))
 
 
-def _some_shifts(read: ReadWindow, sweep: StripSweep, sample_mm: float) -> list[LineShifts]:
-    """Shifts in some pieces of a strip."""
-    size = min(PIECE_LINES, sweep.n_lines)
-    firsts = np.unique(np.linspace(0, sweep.n_lines - size, PIECES).astype(int)).tolist()
-    return [measure_shifts(read, sweep, sample_mm, first, first + size) for first in firsts]
+def _pieces(n_lines: int) -> list[tuple[int, int]]:
+    """Where pieces of a strip in which jitter is looked for begin and stop."""
+    size = min(PIECE_LINES, n_lines)
+    firsts = np.unique(np.linspace(0, n_lines - size, PIECES).astype(int)).tolist()
+    return [(first, first + size) for first in firsts]
 
 
-def measure_shifts(read: ReadWindow, sweep: StripSweep, sample_mm: float, first: int, stop: int) -> LineShifts:
-    """Shifts between the lines first .. stop-1, less what the sweep knows of them."""
+def _steps(read: ReadWindow, first: int, stop: int) -> LineShifts:
+    """Shifts between the lines first .. stop-1."""
     parts = [
         line_steps(*read(low, min(low + BLOCK_LINES + 1, stop)), PARTS) for low in range(first, stop - 1, BLOCK_LINES)
     ]
-    shift, variance = (np.concatenate(columns) for columns in zip(*parts, strict=True))
-    known = np.diff(sweep.x_line_mm[first:stop]) / sample_mm
-    return LineShifts(shift - known[:, None], variance)
+    return LineShifts(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+
+
+def _less_known(shifts: LineShifts, sweep: StripSweep, sample_mm: float, first: int) -> LineShifts:
+    """Shifts from the line `first` on, less what the sweep knows of them."""
+    known = np.diff(sweep.x_line_mm[first : first + len(shifts.shift) + 1]) / sample_mm
+    return replace(shifts, shift=shifts.shift - known[:, None])
 
 
 def jitter_variance(pieces: Sequence[LineShifts]) -> float:

@@ -4,11 +4,16 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from calib.sweep.jitter import with_jitter
+from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.model import StripSweep
 
 STEP_MM = 0.0075
 LINES, SAMPLES = 700, 300
+
+
+def jittered(read, sweeps, sample_mm, threads=1):
+    """The sweeps with jitter found in all strips."""
+    return with_jitter(read, sweeps, sample_mm, steps_in_pieces(read, [s.n_lines for s in sweeps], threads), threads)
 
 
 def scan(jitter_px, seed, noise=0.02, slant=0.0, flat=None, wander=None):
@@ -37,7 +42,7 @@ def test_jitter_is_found_as_far_as_texture_tells_and_says_what_it_leaves(seed):
     jitter = np.random.default_rng(100 + seed).normal(0, 0.2, LINES)
     wander = 2 * np.sin(np.arange(LINES) / 60)
     read, sweep = scan(jitter, seed, wander=wander)
-    (found,), rms_px = with_jitter([read], [sweep], STEP_MM)
+    (found,), rms_px = jittered([read], [sweep], STEP_MM)
     assert rms_px == pytest.approx(0.2, rel=0.15)
     left = (found.x_line_mm - sweep.x_line_mm) / STEP_MM - jitter
     assert left.std() < 0.6 * jitter.std()
@@ -50,7 +55,7 @@ def test_jitter_is_found_as_far_as_texture_tells_and_says_what_it_leaves(seed):
 def test_where_no_line_jitters_nothing_is_changed(case):
     for seed in range(4):
         read, sweep = scan(np.zeros(LINES), 20 + seed, **case)
-        (found,), rms_px = with_jitter([read], [sweep], STEP_MM)
+        (found,), rms_px = jittered([read], [sweep], STEP_MM)
         assert found is sweep
         assert rms_px == 0.0
 
@@ -62,7 +67,7 @@ def test_a_short_strip_whose_pieces_are_surer_of_jitter_than_the_whole_is_left_a
         long.x_sample_mm, long.x_line_mm[:n], long.y_line_mm[:n], long.y_sample_mm, long.sigma_x_mm[:n],
         long.sigma_y_mm[:n],
     )  # fmt: skip
-    (found,), rms_px = with_jitter([read], [short], STEP_MM)
+    (found,), rms_px = jittered([read], [short], STEP_MM)
     assert found is short
     assert rms_px == 0.0
 
@@ -70,7 +75,7 @@ def test_a_short_strip_whose_pieces_are_surer_of_jitter_than_the_whole_is_left_a
 def test_lines_without_texture_stay_exactly_where_they_are():
     jitter = np.random.default_rng(7).normal(0, 0.2, LINES)
     read, sweep = scan(jitter, 3, flat=slice(300, 400))
-    (found,), rms_px = with_jitter([read], [sweep], STEP_MM)
+    (found,), rms_px = jittered([read], [sweep], STEP_MM)
     assert rms_px > 0
     assert np.array_equal(found.x_line_mm[302:398], sweep.x_line_mm[302:398])
     assert np.all(found.sigma_x_mm[302:398] >= 0.9 * rms_px * STEP_MM)
@@ -87,7 +92,7 @@ def test_lost_lines_break_the_chain_but_not_the_rest():
         values[lost], sigma[lost] = np.nan, np.inf
         return values, sigma
 
-    (found,), _ = with_jitter([torn], [sweep], STEP_MM)
+    (found,), _ = jittered([torn], [sweep], STEP_MM)
     left = (found.x_line_mm - sweep.x_line_mm) / STEP_MM - jitter
     assert np.all(np.isfinite(found.x_line_mm))
     assert np.array_equal(found.x_line_mm[7::50], sweep.x_line_mm[7::50])
@@ -98,7 +103,7 @@ def test_the_number_of_threads_changes_nothing():
     jitter = np.random.default_rng(9).normal(0, 0.2, LINES)
     strips = [scan(jitter, 5), scan(np.zeros(LINES), 6), scan(jitter, 7)]
     read, sweeps = [strip[0] for strip in strips], [strip[1] for strip in strips]
-    (one, rms_px), (several, again_px) = (with_jitter(read, sweeps, STEP_MM, threads) for threads in (1, 3))
+    (one, rms_px), (several, again_px) = (jittered(read, sweeps, STEP_MM, threads) for threads in (1, 3))
     assert rms_px == again_px > 0
     for a, b in zip(one, several, strict=True):
         assert a.x_line_mm.tobytes() == b.x_line_mm.tobytes()
