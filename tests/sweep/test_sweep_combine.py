@@ -75,3 +75,25 @@ def test_lines_or_samples_that_crowd_or_lie_far_apart_are_no_sweep(what, across,
     frame, table = marks_at(y_mm, line, sample, nominal, 200 * PX_MM, across)
     with pytest.raises(CalibError, match=f"{what} of strip .* times as far apart as the scan says"):
         fit_marks(frame, nominal, table)
+
+
+def test_what_marks_at_two_samples_cannot_tell_of_each_strips_own_sweep_is_in_the_stated_sigma():
+    rng, nominal = np.random.default_rng(8), nominal_sweeps()
+    t = np.arange(N_SAMPLES) / (N_SAMPLES - 1)
+
+    def curve(waves, px):
+        return px * np.sqrt(2) * np.sin(2 * np.pi * (waves * t + rng.uniform()))
+
+    common, own = curve(1.0, 1.5), [curve(rng.uniform(0.7, 1.3), 0.5) for _ in range(N_STRIPS)]
+    first = rng.uniform(0, 150, N_STRIPS).round()
+    sample = np.stack([first, first + 150, first], axis=1)
+    uneven = [np.interp(at, np.arange(N_SAMPLES), common + mine) for at, mine in zip(sample, own, strict=True)]
+    seen = (sample - uneven).ravel() + rng.normal(0, SIGMA_PX, sample.size)
+    line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
+    frame, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample.ravel(), nominal, 40 * PX_MM)
+    found = fit_marks(frame, nominal, table.with_columns(sample=seen))
+    z = []
+    for sweep, base, mine in zip(found.sweeps, nominal.sweeps, own, strict=True):
+        error = sweep.x_sample_mm + sweep.x_line_mm[200] - base.x_sample_mm - (common + mine) * PX_MM
+        z.append(np.sqrt(np.mean(error**2)) / sweep.sigma_x_mm[200])
+    assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.15
