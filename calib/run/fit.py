@@ -85,6 +85,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
     sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), first.sweeps, threads)
+    sweep = replace(sweep, warnings=first.warnings + sweep.warnings)
     draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
     progress("fitting the sweep", 1.0)
     give_back()

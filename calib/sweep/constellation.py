@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import bdtr
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
@@ -34,6 +35,8 @@ STRETCH = 0.03
 SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
+LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
+BY_CHANCE = 0.01  # a strip that would not be placed more often than this by chance alone is not remarkable
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -138,6 +141,14 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, thread
     fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), weight, threads)
     strength = np.asarray(np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips)), np.float64)
     return Constellation(pairs, weight, fit, strength)
+
+
+def without_marks(strength: Array, expected: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Strips (K,) that are not placed by the marks `expected` (K,) in them, though marks are found in other strips so
+    often that chance can hardly be why."""
+    placed = strength >= LEAST_STRENGTH
+    found = min(float(strength[placed].sum() / max(expected[placed].sum(), 1)), 1.0)
+    return ~placed & (bdtr(np.minimum(strength, expected), expected, found) < BY_CHANCE)
 
 
 def _as_observations(pairs: Pairs) -> Observations:

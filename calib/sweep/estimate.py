@@ -13,7 +13,15 @@ from calib.sweep.adjust import EDGE, EDGE_X, MARK, NEARLY_SETTLED, TIE, Adjustme
 from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness, sweeps_by_marks
-from calib.sweep.constellation import SEARCH_MODES, Constellation, find_constellation, make_pairs, search_spans
+from calib.sweep.constellation import (
+    LEAST_STRENGTH,
+    SEARCH_MODES,
+    Constellation,
+    find_constellation,
+    make_pairs,
+    search_spans,
+    without_marks,
+)
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.jitter import steps_in_pieces, with_jitter
@@ -26,7 +34,6 @@ from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
 TIE_ROUNDS = 2  # at most, in which ties that better sweeps put elsewhere are measured again
-LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 
 
 def first_look(
@@ -50,7 +57,7 @@ def first_look(
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
-    return FirstLook(both.sweeps, _placing_warnings(frame, both.table) + both.warnings)
+    return FirstLook(both.sweeps, _unlike_others(_expected(frame, coarse), found))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
@@ -230,6 +237,16 @@ def _strongest(sought: marking.Sought, found: Constellation) -> marking.Sought:
     keep = np.zeros(len(mine), bool)
     keep[np.argsort(mine, kind="stable")[: marking.BLUR_MARKS]] = True
     return sought.select(keep)
+
+
+def _unlike_others(expected: marking.Sought, found: Constellation) -> tuple[str, ...]:
+    """A line for each strip in which marks are missing while others show theirs."""
+    count = np.bincount(expected.strip, minlength=len(found.strength))
+    return tuple(
+        f"strip {k}: its {count[k]} reseau marks were not found within the tolerance, as other strips' were; it"
+        " may not be the strip it is said to be, and then its place is wrong"
+        for k in np.flatnonzero(without_marks(found.strength, count)).tolist()
+    )
 
 
 def _placing_warnings(frame: Frame, table: MarkTable) -> tuple[str, ...]:

@@ -90,7 +90,7 @@ class TieTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirstLook:
-    """The strips placed before any tone is known."""
+    """The strips placed before any tone is known, and what is odd about them that later fits do not tell."""
 
     sweeps: tuple[StripSweep, ...]
     warnings: tuple[str, ...]

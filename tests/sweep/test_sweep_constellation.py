@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.sweep.constellation import Pairs, find_constellation, slope_variances
+from calib.sweep.constellation import Pairs, find_constellation, slope_variances, without_marks
 from calib.sweep.layout import StripShape, make_layout
 from calib.sweep.nominal import departure
 
@@ -30,3 +30,11 @@ def test_no_strip_is_thought_to_be_longer_than_the_tolerance_lets_it() -> None:
     """The tolerance holds at a strip's end, as far as it is from the middle; a short strip is stiffer than that."""
     slopes = [slope_variances(20.0, [StripShape(n, 300, False) for n in (100, most)])["slope"] for most in (200, 9000)]
     assert slopes[0] < slopes[1] == 20.0**2
+
+
+def test_a_strip_without_marks_is_remarkable_where_others_show_nearly_all_of_theirs() -> None:
+    strength, expected = np.array([1.1, 10.0, 0.1, 9.0, 0.0]), np.array([6, 12, 1, 12, 0])
+    assert without_marks(strength, expected).tolist() == [True, False, False, False, False]
+    few = np.array([0.1, 2.0, 0.1, 2.0, 0.0])
+    assert not without_marks(few, np.array([4, 12, 1, 12, 0])).any()
+    assert not without_marks(np.zeros(3), np.full(3, 30)).any()
