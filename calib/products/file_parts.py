@@ -1,9 +1,11 @@
 """Parts of files written, and copied from one file to another by the system, at places that are given."""
 
+import ctypes
 import os
 from io import FileIO
 
 _AT_ONCE = 2**24
+_BEGIN_TO_WRITE = 2  # option of sync_file_range(2), numbered as in fcntl.h of the GNU C library
 
 
 def write_at(out: FileIO, at: int, content: bytes) -> None:
@@ -21,3 +23,12 @@ def copy(source: FileIO, start: int, stop: int, out: FileIO, at: int) -> None:
         if copied == 0:
             raise OSError(f"{source.name!r}: ends before byte {stop}")
         start += copied
+
+
+def send_off(out: FileIO, start: int, stop: int) -> None:
+    """Have the system begin to bring bytes `start` to `stop` to the disk, so that whoever makes sure of it in the end
+    has little to wait for. Nothing is promised; C libraries that cannot do this leave it to that end.
+    """
+    begin = getattr(ctypes.CDLL(None), "sync_file_range", None)
+    if begin is not None:
+        begin(out.fileno(), ctypes.c_int64(start), ctypes.c_int64(stop - start), _BEGIN_TO_WRITE)

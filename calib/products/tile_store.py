@@ -13,9 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.products.cog import Level
-from calib.products.file_parts import copy, write_at
+from calib.products.file_parts import copy, send_off, write_at
 from calib.products.pyramid import Piece
 from calib.products.tiles import TILE, Tag
+
+SENT_AT_ONCE = 2**22  # bytes: whole pages of memory, so that none is written to again while it is on its way
 
 
 class Spool:
@@ -120,7 +122,7 @@ class FullTiles(_Tiles):
 
 class TilesInPlace(FullTiles):
     """The full resolution where it stays: the first tile behind some room, each other one behind the one before it. One
-    that comes before its turn waits in the spool.
+    that comes before its turn waits in the spool. The disk takes its share while others are still made.
     """
 
     in_place = True
@@ -128,6 +130,7 @@ class TilesInPlace(FullTiles):
     def __init__(self, rows: int, cols: int, dtype: np.dtype, spool: Spool, path: Path, room: int) -> None:
         super().__init__(rows, cols, dtype, spool)
         self._file, self._next, self._end = FileIO(path, "w"), 0, room
+        self._sent = room // SENT_AT_ONCE * SENT_AT_ONCE
 
     def store(self, down: int, across: int, content: bytes) -> None:
         """Write a compressed tile, and those that waited for it."""
@@ -147,6 +150,10 @@ class TilesInPlace(FullTiles):
     def _is_written(self, size: int) -> None:
         self._offsets[self._turn()], self._byte_counts[self._turn()] = self._end, size
         self._next, self._end = self._next + 1, self._end + size
+        ready = self._end // SENT_AT_ONCE * SENT_AT_ONCE
+        if ready > self._sent:
+            send_off(self._file, self._sent, ready)
+            self._sent = ready
 
     def close(self) -> None:
         """Close the file, which stays."""

@@ -1,6 +1,8 @@
 """Rasters: the right pixel at the right place, the same bytes however they came, valid by outside judges."""
 
+import os
 from concurrent.futures import ThreadPoolExecutor
+from io import FileIO
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,7 +15,7 @@ from hypothesis import strategies as st
 from rio_cogeo.cogeo import cog_validate
 from rounded import rounded_by_sigma
 
-from calib.products import cog, rasters
+from calib.products import cog, file_parts, rasters, tile_store
 from calib.products.packing import differences
 from calib.products.pyramid import SIGMA_SHARE, Piece, halve
 from calib.products.rasters import RasterSpec, raster
@@ -160,6 +162,32 @@ def test_the_bytes_of_tiles_that_are_never_copied_do_not_depend_on_their_order(t
     with ThreadPoolExecutor(3) as pool:
         places = {"order": order, "pool": pool}
         assert write(tmp_path / "again.tif", values, block, overview_bits=9, **places) == whole
+
+
+@pytest.mark.usefixtures("room")
+def test_tiles_that_stay_are_on_their_way_to_the_disk_before_the_raster_is_done(tmp_path, monkeypatch):
+    """In pieces of whole pages one behind the other, all but what the last piece lacks; of the same bytes as else."""
+    values = np.random.default_rng(5).normal(size=(1600, 1601)).astype(np.float32)
+    expected = write(tmp_path / "late.tif", values, (512, 1601), overview_bits=9)
+    sent, send_off = [], file_parts.send_off
+
+    def noted(out, start, stop):
+        sent.append((start, stop, os.fstat(out.fileno()).st_size))
+        send_off(out, start, stop)
+
+    monkeypatch.setattr(tile_store, "SENT_AT_ONCE", 2**16)
+    monkeypatch.setattr(tile_store, "send_off", noted)
+    assert write(tmp_path / "early.tif", values, (512, 1601), overview_bits=9) == expected
+    assert all(start < stop <= written and start % 2**16 == stop % 2**16 == 0 for start, stop, written in sent)
+    assert all(one[1] == following[0] for one, following in pairwise(sent))
+    in_place = sum(stop - start for start, stop in extents(tmp_path / "early.tif")[0])
+    assert sum(stop - start for start, stop, _ in sent) > in_place - 2**16
+
+
+def test_a_c_library_that_cannot_send_bytes_off_is_not_asked_to(tmp_path, monkeypatch):
+    monkeypatch.setattr(file_parts.ctypes, "CDLL", lambda _: object())
+    with FileIO(tmp_path / "file", "w") as out:
+        file_parts.send_off(out, 0, 4096)
 
 
 def test_a_raster_too_large_for_tiff_becomes_a_bigtiff(tmp_path, film, monkeypatch):
