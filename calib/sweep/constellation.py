@@ -14,6 +14,7 @@ from scipy.special import bdtr
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
+from calib.ordered import shared_out
 from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted, weighted_residual
 from calib.sweep.candidates import Candidates
 from calib.sweep.layout import GROUPS, Layout, StripShape
@@ -128,13 +129,13 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, thread
     variances = wide_variances(tolerance_px, layout)
     observations = _as_observations(pairs)
     batches = with_joint_rows(layout, make_batches(layout, observations, threads), threads)
-    residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX)
+    residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX, threads)
     weight = _weights(pairs, residual, SHARPEN_PX[0])
     for turn, reach_px in enumerate(SHARPEN_PX):
         scale = np.ones(KINDS) * (reach_px / 3) ** 2
         residual = weighted_residual(layout, observations, batches, variances, scale, weight, threads)
         if turn == 1:
-            residual = residual - _votes(layout, pairs, residual, VOTE_PX / 2)
+            residual = residual - _votes(layout, pairs, residual, VOTE_PX / 2, threads)
         weight = _weights(pairs, residual, reach_px)
     # Between the few samples at which marks stand the wide sweep may swing as it likes: the coarse fit is a stiff one.
     variances[GROUPS.index("S")] = STIFF_S
@@ -160,23 +161,25 @@ def _as_observations(pairs: Pairs) -> Observations:
     )  # fmt: skip
 
 
-def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float) -> Array:
+def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float, threads: int) -> Array:
     """The shift (N, 2) of its strip that most marks agree on, for every pair; a mark votes once, by its best pair."""
-    shift = np.zeros((len(pairs), 2))
-    strength = pairs.score**4
-    for k in range(len(layout.strips)):
-        mine = np.flatnonzero(pairs.strip == k)
-        if mine.size == 0:
-            continue
+    shift, strength = np.zeros((len(pairs), 2)), pairs.score**4
+    strips = [np.flatnonzero(pairs.strip == k) for k in range(len(layout.strips))]
+    some = [mine for mine in strips if mine.size]
+
+    def voted(mine: NDArray[np.int64]) -> Array:
         order = mine[np.argsort(pairs.mark[mine], kind="stable")]
         starts = np.flatnonzero(np.r_[True, np.diff(pairs.mark[order]) != 0])
         centers, others = departure[mine], departure[order]
         votes = np.empty(len(mine))
         for part in np.array_split(np.arange(mine.size), 1 + mine.size**2 // MOST_AT_ONCE):
-            far2 = np.sum((others - centers[part, None]) ** 2, axis=2)
+            far2 = (others[:, 0] - centers[part, :1]) ** 2 + (others[:, 1] - centers[part, 1:]) ** 2
             near = np.exp(-0.5 * far2 / reach_px**2) * strength[order]
             votes[part] = np.maximum.reduceat(near, starts, axis=1).sum(axis=1)
-        shift[mine] = centers[votes.argmax()]
+        return centers[votes.argmax()]
+
+    for mine, common in zip(some, shared_out(voted, some, threads), strict=True):
+        shift[mine] = common
     return shift
 
 
