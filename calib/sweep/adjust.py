@@ -175,7 +175,8 @@ def _rows(layout: Layout, o: Observations, strip: int, parts: tuple[NDArray[np.i
     line = np.where(is_right, o.line_b[index], o.line_a[index])
     sample = np.where(is_right, o.sample_b[index], o.sample_a[index])
     rows = layout.rows(strip, line, sample)
-    rows.few[:, layout.n_few - 1] = np.isin(o.kind[index], (EDGE, EDGE_X))
+    kind = o.kind[index]
+    rows.few[:, layout.n_few - 1] = (kind == EDGE) | (kind == EDGE_X)
     few = rows.few * sign[:, None] + layout.place_terms(strip, o.mark[index])
     return Rows(few, rows.cell, rows.weight * sign[:, None])
 

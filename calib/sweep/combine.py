@@ -229,7 +229,9 @@ def _place_sigma_mm(fit: Adjustment, evidence: Observations, assumed_mm: float, 
 
 def _disagreeing(observations: Observations, fit: Adjustment) -> NDArray[np.bool_]:
     """Marks far from where the others put them; of several in one strip only the worst, and those nearly as bad."""
-    squared = np.where(observations.kind == MARK, squared_residuals(observations, fit), 0.0)
+    is_mark, squared = observations.kind == MARK, np.zeros(len(observations))
+    theirs = {name: getattr(fit, name)[is_mark] for name in ("residual", "fit_cov", "weight")}
+    squared[is_mark] = squared_residuals(observations.select(is_mark), replace(fit, **theirs))
     worst = np.zeros(len(fit.layout.strips))
     np.maximum.at(worst, observations.a, squared)
     return (squared > DISAGREES_AT) & (squared > 0.5 * worst[observations.a])
