@@ -22,7 +22,7 @@ class Preview:
 
     factor: int
     total: NDArray[np.float64]
-    count: NDArray[np.int64]
+    count: NDArray[np.int32]
     nearest: NDArray[np.uint16]
     bits: NDArray[np.int64]
 
@@ -34,7 +34,7 @@ class Preview:
         return cls(
             factor,
             np.zeros(shape),
-            np.zeros(shape, np.int64),
+            np.zeros(shape, np.int32),
             np.zeros(shape, np.uint16),
             np.zeros(len(BITS) + 1, np.int64),
         )
