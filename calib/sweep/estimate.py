@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
-from calib.ordered import beside, in_order
+from calib.ordered import beside, give_back, in_order
 from calib.sweep import marks as marking
 from calib.sweep.adjust import EDGE, EDGE_X, MARK, NEARLY_SETTLED, TIE, Adjustment
 from calib.sweep.again import measure_again
@@ -72,7 +72,9 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     power = marking.mixing(fits, found.table.used)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
     found = fit_all(frame, nominal, found, [edges], threads, NEARLY_SETTLED)
+    give_back()  # ties are seen in strips, fits are made of matrices: neither has use for what the other leaves
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
+    give_back()
     evidence = [edges, tie_observations(ties, nominal)]
     steps = beside(partial(steps_in_pieces, read, [sweep.n_lines for sweep in first]), threads)
     rough, found = found.sweeps, fit_likeliest(frame, nominal, found, evidence, threads)
