@@ -48,13 +48,23 @@ def fit_border(
     light, inf without signal. Weights fall off for samples far from the model, scatter beyond the noise widens the
     variance.
     """
+    seen, shift, step, step_variance, variance = _fit_near(t_mm, light, noise, reach_mm, feature, start_mm)
+    if not seen or not abs(step) > LEAST_STEP * np.sqrt(step_variance) or variance > feature.blur_mm**2:
+        return None
+    return shift, variance
+
+
+@njit(cache=True, nogil=True)
+def _fit_near(
+    t_mm: Array, light: Array, noise: Array, reach_mm: float, feature: Feature, start_mm: float
+) -> tuple[bool, float, float, float, float]:  # pragma: no cover
+    """Whether enough samples within reach of the start have signal and say something; shift, step of the light, the
+    variances of step and shift."""
     t, some_light, some_noise, inside = _near(t_mm, light, noise, start_mm, reach_mm)
     if t.size < max(LEAST_SAMPLES, 0.5 * inside):
-        return None
+        return False, 0.0, 0.0, 0.0, 0.0
     possible, shift, step, cov = _fit(t, some_light, some_noise, feature, start_mm)
-    if not possible or not abs(step) > LEAST_STEP * np.sqrt(cov[1, 1]) or cov[2, 2] > feature.blur_mm**2:
-        return None
-    return shift, float(cov[2, 2])
+    return possible, shift, step, cov[1, 1], cov[2, 2]
 
 
 @njit(cache=True, nogil=True)
@@ -155,9 +165,20 @@ def search_border(
     mean = np.where(good, light, 0.0).sum(axis=0)[columns] / count[columns]
     step = float(np.median(np.diff(t))) / 2
     shifts = np.arange(-np.ceil(reach_mm / step), np.ceil(reach_mm / step) + 1) * step
-    explained = np.array([_explained(t - shift, mean, feature, flank_mm) for shift in shifts])
+    explained = _all_explained(t, mean, feature, flank_mm, shifts)
     best, seen = int(np.argmax(explained)), np.flatnonzero(explained)
     return float(shifts[best]) if explained[best] > 1.0 and seen[0] < best < seen[-1] else None
+
+
+@njit(cache=True, nogil=True)
+def _all_explained(
+    t: Array, mean: Array, feature: Feature, flank_mm: float, shifts: Array
+) -> Array:  # pragma: no cover
+    """What the profile explains at each shift."""
+    out = np.empty(shifts.size)
+    for i in range(shifts.size):
+        out[i] = _explained(t - shifts[i], mean, feature, flank_mm)
+    return out
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -148,16 +148,17 @@ def _along(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
     if inside.size < GROUPS_ACROSS or reach < blur_mm or lines is None:
         return []
     middle, shift, variance = [], [], []
+    y_mm = sweep.y_line_mm[slice(*lines), None]
     for group in np.array_split(inside, GROUPS_ACROSS):
         samples = slice(int(group[0]), int(group[-1]) + 1)
-        t = sweep.y_line_mm[slice(*lines), None] + sweep.y_sample_mm[samples] - seen_mm
+        t = y_mm + sweep.y_sample_mm[samples] - seen_mm
         found = fit_border(t, *strip.lit(lines, samples), reach, Feature(blur_mm, 0.0))
         if found is not None and abs(found[0]) < MOST_SHIFT * even:
-            middle.append(group.mean())
+            middle.append((group[0] + group[-1]) / 2)
             shift.append(found[0])
             variance.append(found[1])
     sample = np.array(middle, float)
-    x_here = to_film(sweep, ScanPoints(np.full(sample.size, np.mean(lines)), sample)).x_mm
+    x_here = to_film(sweep, ScanPoints(np.full(sample.size, sum(lines) / 2), sample)).x_mm
     at = to_scan(sweep, FilmPoints(x_here, seen_mm + np.array(shift, float)))
     places = zip(at.line.tolist(), at.sample.tolist(), variance, strict=True)
     return [(strip.index, line, sample, 1, border.at_mm, v) for line, sample, v in places]
