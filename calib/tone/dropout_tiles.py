@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.compiled import njit
+from calib.compiled import bare, njit
 from calib.median import median_of_whole
 
 TILE = 16  # lines and samples
@@ -22,20 +22,22 @@ def tile_statistics(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
             if stop <= first:
                 level[row, column] = float(dn[min(row * TILE, n_lines - 1), left])
                 continue
-            n, width = 0, right - left
-            for line in range(first, stop):
-                above, here, below = dn[line - 1, left:right], dn[line, left:right], dn[line + 1, left:right]
-                _twice_off(above, here, below, values[n : n + width], off[n : n + width])
-                n += width
+            n = (stop - first) * (right - left)
+            _twice_off(dn, (first, stop), (left, right), values, off)
             level[row, column] = median_of_whole(values[:n])
             scatter[row, column] = 1.4826 * (0.5 * median_of_whole(off[:n])) / np.sqrt(1.5)
     return level, scatter
 
 
-@njit(cache=True, nogil=True)
-def _twice_off(above, here, below, values, off):  # type: ignore[no-untyped-def]  # pragma: no cover
+@bare(cache=True, nogil=True)
+def _twice_off(dn, lines, samples, values, off):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The DN of some samples, and twice their distance from the mean of those above and below: whole numbers both."""
-    for index in range(here.size):
-        value = np.float32(here[index])
-        values[index] = np.int32(value)
-        off[index] = np.int32(abs(value + value - np.float32(above[index]) - np.float32(below[index])))
+    begin = 0
+    for line in range(lines[0], lines[1]):
+        above, here, below = dn[line - 1], dn[line], dn[line + 1]
+        for index in range(samples[1] - samples[0]):
+            sample = samples[0] + index
+            value = np.int32(here[sample])
+            values[begin + index] = value
+            off[begin + index] = abs(np.int32(value + value - np.int32(above[sample]) - np.int32(below[sample])))
+        begin += samples[1] - samples[0]
