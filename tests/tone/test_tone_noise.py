@@ -6,9 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from memory_strip import MemoryStrip
 
 from calib.tone.cells import _scatter_of_rows
 from calib.tone.noise import Grain, NoiseModel, agreed_grain, fit_noise, grain_bias, rounding_variance, selwyn_variance
+from calib.tone.raw_noise import raw_noise_dn
 from calib.tone.transfer import FirstCurve
 
 DATA = Path(__file__).parent.parent / "data" / "tone"
@@ -18,6 +20,16 @@ def rows(name: str) -> list[dict[str, float]]:
     text = (DATA / name).read_text(encoding="utf-8")
     lines = [line for line in text.splitlines() if not line.startswith("#")]
     return [{key: float(value) for key, value in row.items()} for row in csv.DictReader(lines)]
+
+
+@pytest.mark.parametrize("sigma", [20.0, 300.0])
+def test_the_scatter_of_dn_is_found_to_a_few_per_cent_beside_scenery_and_lost_lines(sigma: float) -> None:
+    chance = np.random.default_rng(4)
+    line, sample = np.mgrid[:900, :440]
+    dn = 30000 + 1000 * np.sin(line / 40.0) * np.cos(sample / 30.0) + sigma * chance.standard_normal(line.shape)
+    dn[400:420] = chance.integers(0, 65536, (20, 440))
+    strip = MemoryStrip(np.rint(dn).astype(np.uint16))
+    assert raw_noise_dn(strip) == pytest.approx(sigma, rel=0.04)
 
 
 def test_density_is_minus_the_logarithm_of_transmittance() -> None:
