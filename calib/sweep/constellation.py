@@ -37,7 +37,7 @@ SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond 
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
-BY_CHANCE = 0.01  # a strip that would not be placed more often than this by chance alone is not remarkable
+BY_CHANCE = 0.05  # strips are remarkable that chance alone leaves unplaced in no more than so many frames
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,7 +149,7 @@ def without_marks(strength: Array, expected: NDArray[np.int64]) -> NDArray[np.bo
     often that chance can hardly be why."""
     placed = strength >= LEAST_STRENGTH
     found = min(float(strength[placed].sum() / max(expected[placed].sum(), 1)), 1.0)
-    return ~placed & (bdtr(np.minimum(strength, expected), expected, found) < BY_CHANCE)
+    return ~placed & (bdtr(np.minimum(strength, expected), expected, found) < BY_CHANCE / strength.size)
 
 
 def _as_observations(pairs: Pairs) -> Observations:

@@ -38,3 +38,10 @@ def test_a_strip_without_marks_is_remarkable_where_others_show_nearly_all_of_the
     few = np.array([0.1, 2.0, 0.1, 2.0, 0.0])
     assert not without_marks(few, np.array([4, 12, 1, 12, 0])).any()
     assert not without_marks(np.zeros(3), np.full(3, 30)).any()
+
+
+def test_among_many_strips_one_that_misses_a_few_marks_by_chance_is_not_remarkable() -> None:
+    for many, is_remarkable in ((3, True), (40, False)):
+        strength, expected = np.full(many, 9.0), np.full(many, 10)
+        strength[0], expected[0] = 0.0, 2
+        assert without_marks(strength, expected)[0] == is_remarkable
