@@ -30,9 +30,10 @@ from calib.sweep.normals import (
 from calib.sweep.rows import Rows
 from calib.sweep.spread import fit_covariance
 
-MARK, EDGE, TIE, EDGE_X = 0, 1, 2, 3
-KINDS = 4
+MARK, EDGE, TIE, EDGE_X, PACE = 0, 1, 2, 3, 4
+KINDS = 5
 STUDENT_DOF = 5.0
+PACE_SAMPLES = 8.0  # over which evidence counts together
 SETTLED = 0.03  # of the prior variances: no larger change from one round to the next;
 NEARLY_SETTLED = 0.1  # for fits that others follow
 STEADY = 0.1  # of the robust weights: no larger change either
@@ -43,8 +44,9 @@ PRIOR_COUNT = 1.0  # a group's expected variance counts as this many coefficient
 class Observations:
     """Evidence, (N,) each: strip `a` at (line_a, sample_a), for ties also strip a + 1 at (line_b, sample_b).
 
-    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b; `information`
-    (N, 2, 2): inverse covariance in px^-2, zero for an axis not seen. `mark` is -1 where it is not a mark.
+    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b, for a pace how
+    fast that in x grows, px from sample to sample; `information` (N, 2, 2): inverse covariance in px^-2, zero for an
+    axis not seen. `mark` is -1 where it is not a mark.
     """
 
     kind: NDArray[np.int64]
@@ -121,6 +123,7 @@ def adjust(
     """
     batches = make_batches(layout, observations, threads)
     seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
+    seen[observations.kind == PACE] = False
     layout = layout.cut_to([(side.rows, seen[side.index]) for side in batches.strips])
     batches = with_joint_rows(layout, batches, threads)
     variances = np.where(np.isin(GROUPS, free), start.variances, expected)
@@ -133,7 +136,7 @@ def adjust(
         before, variances = variances, next_variances(layout, fit.solution, variances, expected, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
         steady = np.all(np.abs(np.log(variances / before)) < settled)
-        if steady and np.all(np.abs(weight - used) < STEADY):
+        if steady and np.all(np.abs(weight - used) < STEADY * np.maximum(used, 1)):
             break
     if fit is None:
         raise ValueError(f"rounds must be 1 or more, not {rounds}")
@@ -177,6 +180,9 @@ def _rows(layout: Layout, o: Observations, strip: int, parts: tuple[NDArray[np.i
     rows = layout.rows(strip, line, sample)
     kind = o.kind[index]
     rows.few[:, layout.n_few - 1] = (kind == EDGE) | (kind == EDGE_X)
+    pace = kind == PACE
+    before, behind = (layout.rows(strip, line[pace], sample[pace] + half).few for half in (-0.5, 0.5))
+    rows.few[pace, : layout.n_few], rows.weight[pace] = (behind - before)[:, : layout.n_few], 0.0
     few = rows.few * sign[:, None] + layout.place_terms(strip, o.mark[index])
     return Rows(few, rows.cell, rows.weight * sign[:, None])
 
@@ -270,7 +276,21 @@ def _robust_weights(o: Observations, fit: Adjustment) -> Array:
     """Student-t weights (N,) from squared residuals over their stated variance."""
     precision = o.information / fit.scale[o.kind][:, None, None]
     squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual)
-    return student_weights(squared, o.information)
+    weight = student_weights(squared, o.information)
+    pull = weight * precision[:, 0, 0] * (fit.residual[:, 0] ** 2 + fit.fit_cov[:, 0, 0])
+    return np.where(o.kind == PACE, pace_weights(o, pull), weight)
+
+
+def pace_cells(o: Observations) -> NDArray[np.int64]:
+    """Strip and cell (N, 2) of its width in which each observation's sample was measured: a tie's in the right one."""
+    sample = np.where(o.kind == TIE, o.sample_b, o.sample_a)
+    return np.column_stack([o.a + (o.kind == TIE), np.round(sample / PACE_SAMPLES).astype(np.int64)])
+
+
+def pace_weights(o: Observations, pull: Array) -> Array:
+    """Weights (N,) of paces: the sum of what the evidence in their cells pulls."""
+    _, at = np.unique(pace_cells(o), axis=0, return_inverse=True)
+    return np.asarray(np.bincount(at, np.where(o.kind == PACE, 0.0, pull))[at], np.float64)
 
 
 def student_weights(squared: Array, information: Array) -> Array:
@@ -283,7 +303,7 @@ def _scales(o: Observations, fit: Adjustment) -> Array:
     squared = np.einsum("ni,nij,nj->n", fit.residual, o.information, fit.residual)
     pull = np.einsum("nij,nji->n", o.information, fit.fit_cov) / fit.scale[o.kind]
     scale = np.ones(KINDS)
-    for kind in range(KINDS):
+    for kind in range(PACE):
         mine = o.kind == kind
         weight = fit.weight[mine]
         freedom = np.sum(weight * (_dof(o.information[mine]) - np.minimum(weight * pull[mine], 1.9)))

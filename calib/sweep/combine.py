@@ -13,6 +13,7 @@ from calib.sweep import marks as marking
 from calib.sweep.adjust import (
     MARK,
     NEARLY_SETTLED,
+    PACE,
     SETTLED,
     Adjustment,
     Observations,
@@ -26,6 +27,7 @@ from calib.sweep.constellation import slope_variances
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
+from calib.sweep.pace import with_paces
 from calib.sweep.smoothness import FIRST, find_smoothness
 from calib.sweep.tables import DISAGREES, MarkTable
 
@@ -125,6 +127,8 @@ def fit_likeliest(
     """
     start = _predicted(before, others, threads)
     evidence = join([before.evidence.select(before.evidence.kind == MARK), *others])
+    evidence, weight = with_paces(evidence, start.weight)
+    start = replace(start, weight=weight)
     smoothness, variances = _likeliest(frame, nominal, before, evidence, start, FIRST, threads)
     fit = _fit_all(frame, nominal, before, others, replace(start, variances=variances), smoothness, threads)
     return fit_all(frame, nominal, before, others, threads) if fit.warnings else fit
@@ -200,7 +204,9 @@ def _fit(
         places = marking.shared_places(table, len(frame.strips), sigma_mm)
         layout = make_layout(strip_shapes(frame), places, smoothness)
         observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
-        everything = join([observations, *others])
+        known = join([observations, *others])
+        everything, weight = with_paces(known, start.weight[: len(known)])
+        start = replace(start, weight=weight)
         fit = adjust(layout, everything, expected, FREE, start, threads=threads, settled=settled)
         bad = _disagreeing(everything, fit)
         if not bad.any() or not left:
@@ -208,7 +214,7 @@ def _fit(
         which = np.zeros(len(table), bool)
         which[rows[bad[: len(rows)]]] = True
         table = marking.reject(table, which, DISAGREES)
-        start = Start(fit.variances, fit.scale, fit.weight[~bad])
+        start = Start(fit.variances, fit.scale, fit.weight[~bad & (everything.kind != PACE)])
     return table, fit, everything
 
 

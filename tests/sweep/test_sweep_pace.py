@@ -1,0 +1,69 @@
+"""What measuring samples asks of the fit: marks at few samples of wandering strips must not stop the sweep."""
+
+import numpy as np
+import pytest
+
+from calib.sweep.adjust import MARK, PACE, TIE, Observations, Start, adjust, unknown_start
+from calib.sweep.layout import GROUPS, StripShape, make_layout
+from calib.sweep.nominal import departure, departure_cov
+from calib.sweep.pace import with_paces
+
+N_LINES, N_SAMPLES, STRIPS = 1400, 128, 9
+SPACING_PX = 4.0  # that a mark stands farther left in each strip than in the one before
+NOISE_PX = 0.08
+START = np.array(
+    [{"common": 1e4, "slope": 37.0, "stretch": 3.7, "S": 4.0, "a": 4.0, "slope_x": 4.0, "Sk_line": 0.04, "Sk": 0.01}
+     .get(name, 0.25) for name in GROUPS]
+)  # fmt: skip
+FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
+
+
+def wander(k, line):
+    """Departure in x of a strip, px: all there is."""
+    return 0.3 * np.sin(2.1 * k) + 0.9 * np.sin(line / 210 + 1.7 * k) + 0.5 * np.cos(line / 95 + 2.3 * k)
+
+
+def marks(rng):
+    """Marks at one sample or two of each strip, their places measured as such: what is read off is the sample."""
+    parts = []
+    for k in range(STRIPS):
+        at = [s for s in (36 - SPACING_PX * k, 36 - SPACING_PX * k + 116) if 4 < s < N_SAMPLES - 4]
+        film, line = (part.ravel() for part in np.meshgrid(at, np.linspace(80, 1320, 9)))
+        sample = film - wander(k, line) + rng.normal(0, NOISE_PX, line.size)
+        parts.append(np.column_stack([np.full(line.size, k), line, sample, film - sample]))
+    strip, line, sample, value = np.concatenate(parts).T
+    n, zero = strip.size, np.zeros(strip.size)
+    return Observations(
+        np.full(n, MARK), strip.astype(np.int64), line, sample, zero, zero, np.column_stack([value, zero]),
+        np.tile(np.eye(2) / NOISE_PX**2, (n, 1, 1)), np.full(n, -1),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_marks_at_few_samples_do_not_make_the_sweep_stand_still(seed):
+    layout = make_layout([StripShape(N_LINES, N_SAMPLES, False)] * STRIPS, [()] * STRIPS)
+    evidence = marks(np.random.default_rng(seed))
+    evidence, weight = with_paces(evidence, np.ones(len(evidence)))
+    fit = adjust(layout, evidence, START, FREE, Start(START, unknown_start(START, 0).scale, weight))
+    line, sample = (part.ravel() for part in np.meshgrid(np.linspace(0, 1399, 21), np.linspace(0, 127, 17)))
+    z, error = [], []
+    for k in range(STRIPS):
+        error.append(departure(fit, k, line, sample)[:, 0] - wander(k, line))
+        z.append(error[-1] / np.sqrt(departure_cov(fit, k, line, sample)[:, 0]))
+    assert np.abs(error).max() < 3.0
+    assert np.sqrt(np.mean(np.square(z))) < 1.6
+
+
+def test_a_pace_stands_where_samples_were_measured_with_the_weight_of_what_did():
+    n, zero = 4, np.zeros(4)
+    o = Observations(
+        np.array([MARK, MARK, TIE, MARK]), np.array([0, 0, 0, 1]), zero, np.array([40.0, 41.0, 120.0, 5.0]), zero,
+        np.array([0.0, 0.0, 7.0, 0.0]), np.zeros((n, 2)), np.array([np.eye(2)] * 3 + [np.diag([0.0, 1.0])]),
+        np.full(n, -1),
+    )  # fmt: skip
+    both, weight = with_paces(o, np.array([1.0, 0.5, 0.25, 1.0]))
+    paces = both.select(both.kind == PACE)
+    np.testing.assert_array_equal(paces.a, [0, 1])
+    np.testing.assert_allclose(paces.sample_a, [40, 8], atol=4)
+    np.testing.assert_array_equal(weight, [1.0, 0.5, 0.25, 1.0, 1.5, 0.25])
+    assert not paces.information[:, 1].any()
