@@ -12,7 +12,7 @@ from calib.ordered import in_order, shared_out
 from calib.tone.model import Scales, ToneResiduals
 from calib.tone.placing import Curves, Placing, Side, correction, modelled, placed, terms_of
 from calib.tone.system import NormalEquations, Rows, Share, Sizes, Solution, Values
-from calib.tone.unknowns import Stated, add_priors, updated_scales
+from calib.tone.unknowns import Stated, Step, add_priors, stepped, updated_scales
 
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
 ALIKE = 200  # residuals of all strips that count as much as one strip's own
@@ -118,11 +118,13 @@ def adjust(
     state = State(evidence, _first_residuals(evidence, n_kinds), factor)
     if start.values is not None:
         state = _restate(curves, state, start.values, threads)
+    step: Step | None = None
     for turn in range(turns):
         solution = _solve(curves, state, scales, stated, threads)
         if turn + 1 < turns:
             state = _restate(curves, state, solution, threads)
-            scales = updated_scales(solution, scales, curves.layout, curves.basis, stated)
+            found = updated_scales(solution, scales, curves.layout, curves.basis, stated)
+            scales, step = stepped(scales, found, step)
     return Adjustment(solution, scales, state)
 
 

@@ -9,7 +9,7 @@ steps of a curve that is flat at every patch; a prior that prefers small banding
 against a few patches. It gets its prior once the curves are known (`banding`).
 """
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,10 +27,13 @@ FOG_SIGMA = 0.05  # density of unexposed film, about the first knot of the chara
 FIXED = 1e-5  # 1-sigma of what is zero by definition
 FIRST_ROUGHNESS, FIRST_DRIFT = 0.01, 1e-4  # starting variances: stiff curves
 FIRST_WEDGE = 0.005**2  # of a wedge value whose sigma is not stated (common practice, no source)
-WEDGE_SIGMA = (3e-4, 0.02)  # bounds of what a fit may find for it: what errs by more is no wedge (common practice)
-# No video chain bends its curve by more than about 0.02 in density within a few tenths; the wedge tells no more.
-MOST_COMMON_ROUGHNESS, MOST_OWN_ROUGHNESS, LEAST_ROUGHNESS = 0.03, 0.01, 1e-6
+# Bounds of what a fit may find. No video chain bends its curve by more than about 0.02 in density within a few tenths;
+# the wedge tells no more. A wedge whose values err by more than 0.02 is none (common practice).
+MOST_OWN_ROUGHNESS, MOST_COMMON_ROUGHNESS, LEAST_ROUGHNESS = 0.01, 0.03, 1e-6
+LEAST_SCALES = np.array([LEAST_ROUGHNESS, LEAST_ROUGHNESS, 1e-9, 3e-4**2])
+MOST_SCALES = np.array([MOST_OWN_ROUGHNESS, MOST_COMMON_ROUGHNESS, 100.0, 0.02**2])
 FEWEST_TOLD = 0.1  # bends of a curve: with fewer their size is anybody's guess
+LONGEST = 4.0  # times a step of the scales at most
 BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
 
 
@@ -194,12 +197,33 @@ def updated_scales(
     common = solution.common[layout.curve]
     shared = float(common @ rough @ common)
     told_shared = _n_told(solution.common_covariance[layout.curve, layout.curve], rough / scales.common_roughness)
-    return Scales(
-        own_roughness=float(np.clip(own / told, LEAST_ROUGHNESS, MOST_OWN_ROUGHNESS)) if told > 0 else LEAST_ROUGHNESS,
-        common_roughness=float(np.clip(shared / told_shared, LEAST_ROUGHNESS, MOST_COMMON_ROUGHNESS)),
-        drift=max(drift / max(alone.size, 1), 1e-9),
-        wedge=_wedge_variance(solution, layout, stated),
-    )
+    asked = own / told if told > 0 else 0.0, shared / told_shared, drift / max(alone.size, 1)
+    return Scales(*np.clip((*asked, _wedge_variance(solution, layout, stated)), LEAST_SCALES, MOST_SCALES).tolist())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """A step of the search for scales: logarithms of those that a solution was found with, and how it moves them."""
+
+    at: Array
+    move: Array
+
+
+def stepped(scales: Scales, found: Scales, before: Step | None) -> tuple[Scales, Step]:
+    """The scales to go on with after a solution with `scales` asked for those `found`, and the step `before` the next.
+
+    A scale whose steps shrink as it moves is taken to where they would end, `LONGEST` steps at most (Wegstein 1958,
+    Commun. ACM 1(6):9); one whose steps grow or turn is not.
+    """
+    at = np.log(astuple(scales))
+    step = Step(at, np.log(astuple(found)) - at)
+    longer = np.ones(at.size)
+    if before is not None:
+        shrinks = (step.move * before.move > 0) & (np.abs(step.move) < np.abs(before.move))
+        slope = np.divide(before.move - step.move, step.at - before.at, out=np.ones(at.size), where=shrinks)
+        longer = np.clip(1.0 / np.maximum(slope, 1.0 / LONGEST), 1.0, LONGEST)
+    last = np.clip(np.exp(at + longer * step.move), LEAST_SCALES, MOST_SCALES)
+    return Scales(*last.tolist()), step
 
 
 def _n_told(covariance: Array, prior: Array) -> float:
@@ -214,4 +238,4 @@ def _wedge_variance(solution: Solution, layout: Layout, stated: Stated) -> float
     if not use.any():
         return FIRST_WEDGE
     square = (solution.common[layout.patches] ** 2 + variance)[use] / stated.patch_slope[use] ** 2
-    return float(np.clip(square.mean(), WEDGE_SIGMA[0] ** 2, WEDGE_SIGMA[1] ** 2))
+    return float(square.mean())

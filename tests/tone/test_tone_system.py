@@ -8,7 +8,8 @@ from calib.tone.banding import SceneVote, covariance_of, estimate_profiles, filt
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.system import FREE_BANDING, NormalEquations, Rows, Sizes, Solution
 from calib.tone.terms import Terms
-from calib.tone.unknowns import Layout, Stated, _wedge_variance
+from calib.tone.transfer import CorrectionBasis
+from calib.tone.unknowns import Layout, Stated, first_scales, updated_scales
 
 SIZES, COMMON, SAMPLES = (5, 7, 6, 4), 5, 9
 SHARED, BESIDE = 2, 4  # unknowns of each strip
@@ -178,9 +179,10 @@ def test_a_vote_is_a_weight() -> None:
 @pytest.mark.parametrize(("error", "sigma"), [(0.2, 0.02), (0.01, 0.01), (0.0, 3e-4)])
 def test_no_wedge_errs_by_more_than_a_wedge_can(error: float, sigma: float) -> None:
     """Of values of unstated sigma (common practice, no source): a wild fit must not take their say from all patches."""
-    layout = Layout(15, 50, 5, np.full((1, 50), -1), np.zeros(1, np.bool_))
+    layout = Layout(15, 50, 5, np.full((1, 50), -1), np.ones(1, np.bool_))
     common = np.zeros(layout.n_common)
     common[layout.patches] = error
     solution = Solution([], common, [], np.zeros((common.size, common.size)), [], [], [])
     stated = Stated(np.zeros(5), 0.01, np.ones(5), False)
-    assert np.sqrt(_wedge_variance(solution, layout, stated)) == pytest.approx(sigma)
+    found = updated_scales(solution, first_scales(), layout, CorrectionBasis(0.1, 2.0, 15), stated)
+    assert np.sqrt(found.wedge) == pytest.approx(sigma)

@@ -1,0 +1,47 @@
+"""The search for the sizes of a fit's unknowns: it ends in few turns, and never far off for want of them."""
+
+from dataclasses import astuple
+
+import numpy as np
+import pytest
+
+from calib.tone.model import Scales
+from calib.tone.unknowns import LEAST_SCALES, LONGEST, MOST_SCALES, stepped
+
+START, END = Scales(3e-3, 2e-2, 3e-4, 5e-5), Scales(2e-4, 2e-3, 2e-5, 1e-5)
+
+
+def searched(rate: np.ndarray, turns: int) -> np.ndarray:
+    """Logarithms of the scales, less those of the end, where each turn alone leaves `rate` (4,) of what is missing."""
+    scales, before = START, None
+    end = np.log(astuple(END))
+    for _ in range(turns):
+        off = np.log(astuple(scales)) - end
+        scales, before = stepped(scales, Scales(*np.exp(end + rate * off).tolist()), before)
+    return np.asarray(np.log(astuple(scales)) - end)
+
+
+def test_steps_that_shrink_evenly_are_taken_to_their_end_at_once() -> None:
+    """Two steps tell the rest; where they shrink so slowly that a step would be too long, it is only lengthened."""
+    off = searched(np.array([0.0, 0.3, 0.7, 0.95]), 2)
+    np.testing.assert_allclose(off[:3], 0.0, atol=1e-9)
+    first = np.log(START.wedge / END.wedge)
+    assert off[3] == pytest.approx(first * (0.95 - LONGEST * 0.05 * 0.95))
+
+
+@pytest.mark.parametrize("rate", [-0.6, 1.2])
+def test_steps_that_turn_or_grow_are_not_lengthened(rate: float) -> None:
+    """Then nothing is known of where they end."""
+    off = searched(np.full(4, rate), 2)
+    first = np.log(astuple(START)) - np.log(astuple(END))
+    inside = np.log(astuple(END)) + rate**2 * first < np.log(MOST_SCALES)
+    np.testing.assert_allclose(off[inside], rate**2 * first[inside])
+
+
+def test_scales_stay_within_their_bounds() -> None:
+    """However long a step."""
+    scales, before = stepped(START, Scales(3e-5, 2e-3, 3e-8, 3e-6), None)
+    scales, _ = stepped(scales, Scales(*LEAST_SCALES.tolist()), before)
+    assert np.all(np.array(astuple(scales)) >= LEAST_SCALES)
+    scales, _ = stepped(START, Scales(1.0, 1.0, 1e3, 1.0), None)
+    np.testing.assert_array_equal(astuple(scales), MOST_SCALES)
