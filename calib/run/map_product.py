@@ -124,7 +124,7 @@ def map_warnings(pictures: MapPictures) -> tuple[str, ...]:
     if pictures.reflectance.count.any():
         return ()
     if pictures.quality.shares()[OUTSIDE] == 1.0:
-        return ("the map that is asked for lies beside the frame: all of it is outside",)
+        return ("all of the map is outside: it lies beside the frame, or its pixels are larger than the frame",)
     return ("nothing of this frame could be calibrated: the map holds no value",)
 
 
