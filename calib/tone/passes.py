@@ -81,15 +81,17 @@ def survey_frame(
 def _shaped(known: KnownFilm, surveys: list[StripSurvey]) -> tuple[list[StripSurvey], Shapes | None]:
     """Surveys with curves of one shape, and what shapes they may have, where no strip's patches tell it by themselves.
 
-    How residuals count hangs on the curves, which are of no shape at first: so it is done twice.
+    How residuals count hangs on the curves, which are of no shape at first: so it is done twice. A law of the common
+    shape may put a patch in line, or not bear a curve where one of no shape did.
     """
-    some = [survey for survey in surveys if survey.curve is not None]
-    used = np.array([usable_patches(survey, known) for survey in some]).reshape(len(some), known.n_patches)
-    if not some or used.sum(axis=1).max() >= FEWEST_OF_SHAPE:
-        return surveys, None
+    shapes = None
     for _ in range(2):
-        curves = [survey.curve for survey in surveys if survey.curve is not None]
-        dn = np.where(used, [survey.patches.dn for survey in some], np.nan)
+        some = [(survey, survey.curve) for survey in surveys if survey.curve is not None]
+        used = np.array([usable_patches(survey, known) for survey, _ in some])
+        if not some or used.sum(axis=1).max() >= FEWEST_OF_SHAPE:
+            break
+        curves = [curve for _, curve in some]
+        dn = np.where(used, [survey.patches.dn for survey, _ in some], np.nan)
         shapes = weighed_shapes(curves, dn, known.patch_density, known.patch_sigma)
         middle = shapes.middle(kinship_of(curves).typical)
         surveys = [with_shape(survey, known, middle) for survey in surveys]

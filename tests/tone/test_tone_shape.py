@@ -7,7 +7,11 @@ import pytest
 from calib_demo.catalogue import scenario
 from frames import curve_error, fit, made
 
+from calib.tone.cells import Cells, PatchMeans
+from calib.tone.known_film import KnownFilm, known_film
+from calib.tone.passes import _shaped
 from calib.tone.shape import Shapes, weighed_shapes
+from calib.tone.survey import StripSurvey, first_tone
 from calib.tone.transfer import FirstCurve
 
 SMALL = scenario("small")
@@ -63,3 +67,27 @@ def test_doubt_is_none_at_two_patches_and_grows_from_them() -> None:
     exponent, bend = three.middle(PLAIN)
     near = FirstCurve(2000.0, 160000.0, exponent, bend, 2.5, 0.0)
     assert three.sigma(near, z)[2] < plain[2] / 2
+
+
+def strip_of(index: int, curve: FirstCurve, known: KnownFilm, seen: list[int]) -> StripSurvey:
+    """A strip of which nothing but some patches is seen, by a law of its own."""
+    dn, nowhere = np.full(known.n_patches, np.nan), np.zeros(known.n_patches, np.int64)
+    dn[seen] = curve.dn_of(known.patch_density[seen])
+    patches = PatchMeans(dn, np.full(dn.size, 5.0), np.full(dn.size, 900), nowhere, nowhere, ("",) * dn.size)
+    cells = Cells(nowhere[:0], nowhere[:0], *(dn[:0],) * 4)
+    found = first_tone(known, patches)
+    return StripSurvey(index, (), cells, patches, cells, nowhere[:0], *found[:3], (0, 65535), False, found[3])
+
+
+@pytest.mark.parametrize("seen", [[[0, 4], [0, 1, 2, 3], [0, 1, 2, 3]], [[0, 1, 4], [0, 1, 4]]])
+def test_a_strip_whose_wedge_fits_no_law_of_the_common_shape_goes_without_a_curve(seen: list[list[int]]) -> None:
+    """A steep law is flat at a very dark patch; strips that have none such keep theirs."""
+    density = np.array([0.1, 0.6, 1.1, 1.6, 3.5])
+    known = replace(known_film(made()[0]), patch_density=density, patch_sigma=np.full(5, 0.001))
+    steep = replace(PLAIN, exponent=2.0)
+    surveys = [strip_of(strip, steep, known, patches) for strip, patches in enumerate(seen)]
+    assert all(survey.curve is not None for survey in surveys)
+    shaped, shapes = _shaped(known, surveys)
+    assert shapes is not None
+    assert [survey.curve is not None for survey in shaped] == [4 not in patches for patches in seen]
+    assert all(survey.reason == "its wedge fits no transfer curve" for survey in shaped if survey.curve is None)
