@@ -4,7 +4,8 @@ Every line is read as a chain of samples in one of three states - good, garbage,
 chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval that its
 neighbours above and below, and their extrapolations, span; garbage may lie anywhere; a constant repeats its neighbour
 in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
-counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it.
+counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it, or a few
+lines clipped from edge to edge beside lines that hardly are.
 A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only the others are read as chains.
 """
 

@@ -43,13 +43,13 @@ class Shapes:
 
     def _off(self, curve: FirstCurve, z: Array) -> Array:
         """What all laws through a curve's DN at the patches add to densities z by it, (S, N)."""
-        dark, gain, _ = lines_through(self.exponent, self.bend, curve, curve.dn_of(self.density), self.density)
+        dark, gain, _ = _lines_through(self.exponent, self.bend, curve, curve.dn_of(self.density), self.density)
         dn, ends = curve.dn_of(z), (float(self.density.max()) + BEYOND, float(self.density.min()) - BEYOND)
         rows = zip(dark.tolist(), gain.tolist(), self.exponent.tolist(), self.bend.tolist(), strict=True)
         return np.array([FirstCurve(*row, *ends).density_of(dn) - z for row in rows])
 
 
-def lines_through(
+def _lines_through(
     exponent: Array, bend: Array, curve: FirstCurve, dn: Array, density: Array
 ) -> tuple[Array, Array, Array]:
     """Dark levels and gains (S,) of laws of some shapes (S,) through patches (P,), and residuals in density (S, P).
@@ -80,7 +80,7 @@ def weighed_shapes(curves: Sequence[FirstCurve], dn: Array, density: Array, sigm
     left = np.full((len(curves), exponent.size, density.size), np.nan)
     for strip in np.flatnonzero(used.sum(axis=1) == used.sum(axis=1).max()):
         some = used[strip]
-        left[strip][:, some] = lines_through(exponent, bend, curves[int(strip)], dn[strip, some], density[some])[2]
+        left[strip][:, some] = _lines_through(exponent, bend, curves[int(strip)], dn[strip, some], density[some])[2]
     told = np.isfinite(left).any(axis=(0, 1))
     residual = np.nanmedian(left[:, :, told], axis=0)
     cost += 0.5 * ((residual / np.hypot(sigma[told], MISFIT_SIGMA)) ** 2).sum(axis=1)

@@ -29,9 +29,8 @@ FIRST_ROUGHNESS, FIRST_DRIFT = 0.01, 1e-4  # starting variances: stiff curves
 FIRST_WEDGE = 0.005**2  # of a wedge value whose sigma is not stated (common practice, no source)
 # Bounds of what a fit may find. No video chain bends its curve by more than about 0.02 in density within a few tenths;
 # the wedge tells no more. A wedge whose values err by more than 0.02 is none (common practice).
-MOST_OWN_ROUGHNESS, MOST_COMMON_ROUGHNESS, LEAST_ROUGHNESS = 0.01, 0.03, 1e-6
-LEAST_SCALES = np.array([LEAST_ROUGHNESS, LEAST_ROUGHNESS, 1e-9, 3e-4**2])
-MOST_SCALES = np.array([MOST_OWN_ROUGHNESS, MOST_COMMON_ROUGHNESS, 100.0, 0.02**2])
+LEAST_SCALES = np.array([1e-6, 1e-6, 1e-9, 3e-4**2])
+MOST_SCALES = np.array([0.01, 0.03, 100.0, 0.02**2])
 FEWEST_TOLD = 0.1  # bends of a curve: with fewer their size is anybody's guess
 LONGEST = 4.0  # times a step of the scales at most
 BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
@@ -217,11 +216,11 @@ def stepped(scales: Scales, found: Scales, before: Step | None) -> tuple[Scales,
     """
     at = np.log(astuple(scales))
     step = Step(at, np.log(astuple(found)) - at)
-    longer = np.ones(at.size)
+    slope = np.ones(at.size)
     if before is not None:
         shrinks = (step.move * before.move > 0) & (np.abs(step.move) < np.abs(before.move))
-        slope = np.divide(before.move - step.move, step.at - before.at, out=np.ones(at.size), where=shrinks)
-        longer = np.clip(1.0 / np.maximum(slope, 1.0 / LONGEST), 1.0, LONGEST)
+        np.divide(before.move - step.move, step.at - before.at, out=slope, where=shrinks)
+    longer = 1.0 / np.clip(slope, 1.0 / LONGEST, 1.0)
     last = np.clip(np.exp(at + longer * step.move), LEAST_SCALES, MOST_SCALES)
     return Scales(*last.tolist()), step
 
