@@ -19,8 +19,7 @@ DEATHS_FORGIVEN = 0  # by the scheduler: the batch itself tries a dead worker's 
 CONNECT_S = 15.0
 OWN_VERSION = version("calib")
 _FRAME = "frame"
-# The library's own setting also lets a worker hand every freed block back to the system, which costs a frame's run
-# three times the system's share of its time.
+# The library's own setting also lets a worker hand every freed block back to the system, which costs much of its time.
 _ENVIRONMENT = {"OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 _HERE = {
     "distributed.scheduler.allowed-failures": DEATHS_FORGIVEN,
@@ -48,8 +47,8 @@ class Workers:
 @contextmanager
 def workers_here(count: int) -> Iterator[Workers]:
     """`count` worker processes of this machine; they end with this process, also when it is killed."""
-    _begin_loading()
     with (
+        _forked_from_one_that_loads(),
         dask.config.set(_HERE),
         LocalCluster(
             n_workers=count,
@@ -65,11 +64,22 @@ def workers_here(count: int) -> Iterator[Workers]:
         yield Workers(client, {_FRAME: 1})
 
 
-def _begin_loading() -> None:
-    """Start the process that workers are forked from: it loads what they need, once, while the scheduler starts."""
+@contextmanager
+def _forked_from_one_that_loads() -> Iterator[None]:
+    """Start the process that workers are forked from: it loads what they need, once, while the scheduler starts.
+
+    In the end this process has its own environment back, which the library changes too.
+    """
+    before = dict(os.environ)
     os.environ.update(_ENVIRONMENT)  # libraries look when they are loaded; it must have no threads when it is forked
     set_forkserver_preload([JOB, "calib.run.reporting", "distributed.nanny"])
-    ensure_running()
+    try:
+        ensure_running()
+        yield
+    finally:
+        for name in os.environ.keys() - before.keys():
+            del os.environ[name]
+        os.environ.update(before)
 
 
 @contextmanager

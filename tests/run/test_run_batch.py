@@ -14,11 +14,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
+from multiprocessing import forkserver
 from pathlib import Path
 
 import pytest
 from distributed import Client, LocalCluster
 from numba.core.caching import IndexDataCacheFile
+from threadpoolctl import threadpool_info
 
 from calib.errors import CalibError, InputError
 from calib.folder_lock import held
@@ -228,14 +230,23 @@ def test_a_frame_whose_worker_dies_is_tried_again_and_then_has_failed(
     assert tries == {"a": 1, "once": 2, "z": 1}
 
 
-def test_workers_here_are_forked_with_all_loaded_from_a_process_without_threads() -> None:
-    """None loads it for itself; and a fork of a process with threads may wait for ever for a lock that one held."""
+def test_workers_here_are_forked_with_all_loaded_from_a_process_without_threads(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """None loads it for itself; and a fork of a process with threads may wait for ever for a lock that one held. That
+    of linear algebra is told to have none, by an environment that is not left behind."""
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    monkeypatch.setenv("OMP_NUM_THREADS", "3")
+    forkserver._forkserver._stop()  # type: ignore[attr-defined]  # another test's, which began otherwise
+    before = dict(os.environ)
 
-    def loaded() -> tuple[bool, int]:
-        return JOB in sys.modules, len(os.listdir(f"/proc/{os.getppid()}/task"))
+    def loaded() -> tuple[bool, int, set[int]]:
+        pools = {pool["num_threads"] for pool in threadpool_info()}
+        return JOB in sys.modules, len(os.listdir(f"/proc/{os.getppid()}/task")), pools
 
     with workers_here(1) as workers:
-        assert workers.client.submit(loaded).result() == (True, 1)
+        assert workers.client.submit(loaded).result() == (True, 1, {1})
+    assert dict(os.environ) == before
 
 
 def test_the_batch_itself_loads_nothing_that_calibrates() -> None:
