@@ -81,7 +81,7 @@ def read_lines(
     start = storage.offset + first * storage.n_samples * storage.stored.itemsize
     values = np.empty((stop - first, storage.n_samples), storage.stored)
     try:
-        with path.open("rb", buffering=0) as file:  # the library's reader does far more about a few lines
+        with path.open("rb") as file:  # numpy's reader does far more about a few lines
             file.seek(start)
             whole = file.readinto(values.data) == values.nbytes
     except OSError as error:

@@ -7,6 +7,7 @@ import tracemalloc
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from io import BufferedReader, FileIO
 from pathlib import Path
 
 import numpy as np
@@ -341,6 +342,38 @@ def test_a_file_that_changes_after_it_was_described(package: Write) -> None:
     strip.path.unlink()
     with pytest.raises(InputError, match="found a file that cannot be read"):
         strip.read(0, 10)
+
+
+def test_a_file_cut_off_while_it_is_read(package: Write, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between the look at its header and the look at its lines."""
+    strip = read_frame(package()).strips[1]
+    described = storage_of(strip.path)
+    os.truncate(strip.path, strip.path.stat().st_size - 700)
+    monkeypatch.setattr(raster, "storage_of", lambda _: described)
+    last = strip.n_lines - 1
+    with pytest.raises(InputError, match=rf"001\.tif: scan\.strips: found damaged data in lines {last} to {last}, "):
+        strip.read(last, last + 1)
+
+
+def test_a_system_that_gives_less_than_it_is_asked_for_is_asked_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As Linux does beyond 2 GB, and some file systems below (read(2))."""
+
+    class Reluctant(FileIO):
+        def readinto(self, room) -> int:  # type: ignore[no-untyped-def]
+            return super().readinto(memoryview(room).cast("B")[:1000])
+
+    def opened(self: Path, _mode: str, buffering: int = -1) -> FileIO | BufferedReader:
+        return BufferedReader(Reluctant(self)) if buffering else Reluctant(self)
+
+    values = ramp(300, 41)
+    tifffile.imwrite(tmp_path / "000.tif", values)
+    strip = strip_of(tmp_path / "000.tif")
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", opened)
+        read = strip.read(3, 300)
+    np.testing.assert_array_equal(read, values[3:])
 
 
 @given(
