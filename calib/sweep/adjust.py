@@ -6,9 +6,8 @@ by restricted maximum likelihood, fixed-point form (Fellner 1986, Technometrics 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,10 +15,11 @@ from numpy.typing import NDArray
 from calib.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.coordinates import Array
 from calib.ordered import shared_out
+from calib.sweep.evidence import EDGE, EDGE_X, KINDS, PACE, TIE, Observations
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.normals import (
     Batches,
-    Side,
+    StripRows,
     Sums,
     fitted_values,
     normal_equations,
@@ -27,49 +27,15 @@ from calib.sweep.normals import (
     with_joint_rows,
     with_priors,
 )
+from calib.sweep.pace import pace_weights
 from calib.sweep.rows import Rows
 from calib.sweep.spread import fit_covariance
 
-MARK, EDGE, TIE, EDGE_X, PACE = 0, 1, 2, 3, 4
-KINDS = 5
 STUDENT_DOF = 5.0
-PACE_SAMPLES = 8.0  # over which evidence counts together
 SETTLED = 0.03  # of the prior variances: no larger change from one round to the next;
 NEARLY_SETTLED = 0.1  # for fits that others follow
 STEADY = 0.1  # of the robust weights: no larger change either
 PRIOR_COUNT = 1.0  # a group's expected variance counts as this many coefficients: few data then stay close to it
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Observations:
-    """Evidence, (N,) each: strip `a` at (line_a, sample_a), for ties also strip a + 1 at (line_b, sample_b).
-
-    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b, for a pace how
-    fast that in x grows, px from sample to sample; `information` (N, 2, 2): inverse covariance in px^-2, zero for an
-    axis not seen. `mark` is -1 where it is not a mark.
-    """
-
-    kind: NDArray[np.int64]
-    a: NDArray[np.int64]
-    line_a: Array
-    sample_a: Array
-    line_b: Array
-    sample_b: Array
-    value: Array
-    information: Array
-    mark: NDArray[np.int64]
-
-    def __len__(self) -> int:
-        return self.kind.size
-
-    def select(self, which: NDArray[np.bool_]) -> Self:
-        """Some of the evidence."""
-        return type(self)(*(getattr(self, f.name)[which] for f in fields(self)))
-
-
-def join(parts: Sequence[Observations]) -> Observations:
-    """Several sets of evidence as one, in order."""
-    return Observations(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Observations)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,7 +125,9 @@ def make_batches(layout: Layout, observations: Observations, threads: int = 1) -
     ends = np.searchsorted(group[order], np.arange(-3, 3 * count + 4))
     at = [order[start:stop] for start, stop in pairwise(ends.tolist())]
     parts = [(at[3 * k + 3], at[3 * k + 4], at[3 * k + 2], at[3 * k + 7], at[3 * k + 5]) for k in range(count)]
-    strips = shared_out(lambda k: Side(np.concatenate(parts[k]), _rows(layout, o, k, parts[k])), range(count), threads)
+    strips = shared_out(
+        lambda k: StripRows(np.concatenate(parts[k]), _rows(layout, o, k, parts[k])), range(count), threads
+    )
     seams = {}
     for k, (left, right) in enumerate(pairwise(strips)):
         n = parts[k][3].size + parts[k][4].size
@@ -187,10 +155,10 @@ def _rows(layout: Layout, o: Observations, strip: int, parts: tuple[NDArray[np.i
     return Rows(few, rows.cell, rows.weight * sign[:, None])
 
 
-def _part(side: Side, start: int, stop: int) -> Side:
+def _part(side: StripRows, start: int, stop: int) -> StripRows:
     """Some of the observations of a side."""
     rows = side.rows
-    return Side(side.index[start:stop], Rows(rows.few[start:stop], rows.cell[start:stop], rows.weight[start:stop]))
+    return StripRows(side.index[start:stop], Rows(rows.few[start:stop], rows.cell[start:stop], rows.weight[start:stop]))
 
 
 def solve_weighted(
@@ -279,18 +247,6 @@ def _robust_weights(o: Observations, fit: Adjustment) -> Array:
     weight = student_weights(squared, o.information)
     pull = weight * precision[:, 0, 0] * (fit.residual[:, 0] ** 2 + fit.fit_cov[:, 0, 0])
     return np.where(o.kind == PACE, pace_weights(o, pull), weight)
-
-
-def pace_cells(o: Observations) -> NDArray[np.int64]:
-    """Strip and cell (N, 2) of its width in which each observation's sample was measured: a tie's in the right one."""
-    sample = np.where(o.kind == TIE, o.sample_b, o.sample_a)
-    return np.column_stack([o.a + (o.kind == TIE), np.round(sample / PACE_SAMPLES).astype(np.int64)])
-
-
-def pace_weights(o: Observations, pull: Array) -> Array:
-    """Weights (N,) of paces: the sum of what the evidence in their cells pulls."""
-    _, at = np.unique(pace_cells(o), axis=0, return_inverse=True)
-    return np.asarray(np.bincount(at, np.where(o.kind == PACE, 0.0, pull))[at], np.float64)
 
 
 def student_weights(squared: Array, information: Array) -> Array:

@@ -10,20 +10,9 @@ from calib.coordinates import Array
 from calib.errors import CalibError
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
-from calib.sweep.adjust import (
-    MARK,
-    NEARLY_SETTLED,
-    PACE,
-    SETTLED,
-    Adjustment,
-    Observations,
-    Start,
-    adjust,
-    join,
-    squared_residuals,
-    unknown_start,
-)
+from calib.sweep.adjust import NEARLY_SETTLED, SETTLED, Adjustment, Start, adjust, squared_residuals, unknown_start
 from calib.sweep.constellation import slope_variances
+from calib.sweep.evidence import MARK, Observations, join
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
@@ -205,7 +194,7 @@ def _fit(
         layout = make_layout(strip_shapes(frame), places, smoothness)
         observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
         known = join([observations, *others])
-        everything, weight = with_paces(known, start.weight[: len(known)])
+        everything, weight = with_paces(known, start.weight[: len(known)])  # paces come last, and are made anew
         start = replace(start, weight=weight)
         fit = adjust(layout, everything, expected, FREE, start, threads=threads, settled=settled)
         bad = _disagreeing(everything, fit)
@@ -214,7 +203,7 @@ def _fit(
         which = np.zeros(len(table), bool)
         which[rows[bad[: len(rows)]]] = True
         table = marking.reject(table, which, DISAGREES)
-        start = Start(fit.variances, fit.scale, fit.weight[~bad & (everything.kind != PACE)])
+        start = Start(fit.variances, fit.scale, fit.weight[~bad])
     return table, fit, everything
 
 

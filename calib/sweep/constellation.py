@@ -15,8 +15,9 @@ from scipy.special import bdtr
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
-from calib.sweep.adjust import KINDS, MARK, Adjustment, Observations, make_batches, solve_weighted, weighted_residual
+from calib.sweep.adjust import Adjustment, make_batches, solve_weighted, weighted_residual
 from calib.sweep.candidates import Candidates
+from calib.sweep.evidence import KINDS, MARK, Observations
 from calib.sweep.layout import GROUPS, Layout, StripShape
 from calib.sweep.model import to_scan
 from calib.sweep.nominal import Nominal, marks_in_reach
@@ -67,8 +68,8 @@ class Constellation:
 
 def wide_variances(tolerance_px: float, layout: Layout) -> Array:
     """Prior variances by group for the search."""
-    given = WIDE | slope_variances(tolerance_px, layout.strips)
-    return np.array([given.get(name, tolerance_px**2) for name in GROUPS])
+    given = WIDE | slope_variances(tolerance_px, layout.strips) | dict.fromkeys(("common", "a", "b"), tolerance_px**2)
+    return np.array([given[name] for name in GROUPS])
 
 
 def slope_variances(tolerance_px: float, strips: Sequence[StripShape]) -> dict[str, float]:

@@ -12,7 +12,7 @@ from calib.sweep.model import StripSweep
 def counterparts(here: StripSweep, there: StripSweep, lines: NDArray[np.int64], samples: NDArray[np.int64]) -> Array:
     """Places (2, n_l, n_s), (line, sample), in the strip `there` of the film that `here` shows at `lines` x `samples`.
 
-    They may lie outside the strip: the sweep goes on straight there.
+    `lines` are one or more. The places may lie outside the strip: the sweep goes on straight there.
     """
     return counterparts_in_windows(here, there, lines, samples, len(lines))[0].transpose(0, 2, 1)
 

@@ -14,9 +14,9 @@ from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
 from calib.ordered import in_order
-from calib.sweep.adjust import EDGE, EDGE_X, Observations
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import Feature, fit_border, light_of_dn, mixed_value, search_border
+from calib.sweep.evidence import EDGE, EDGE_X, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import ReadWindow

@@ -1,6 +1,7 @@
 """The sweeps of all strips: a first look that needs no tone, and the refinement once densities are known."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -9,7 +10,7 @@ from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
 from calib.ordered import beside, give_back, in_order
 from calib.sweep import marks as marking
-from calib.sweep.adjust import EDGE, EDGE_X, MARK, NEARLY_SETTLED, TIE, Adjustment
+from calib.sweep.adjust import NEARLY_SETTLED, Adjustment
 from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness, sweeps_by_marks
@@ -24,6 +25,7 @@ from calib.sweep.constellation import (
 )
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
+from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE
 from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors, MarkFit
@@ -49,7 +51,8 @@ def first_look(
         candidates = list(in_order(lambda strip: find(*strip), enumerate(read), threads))
     found = _constellation(frame, nominal, candidates, threads)
     coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
-    sought = _sought(frame, coarse, found)
+    expected = _expected(frame, coarse)
+    sought = _sought(expected, found)
     shape = _first_shape(frame)
     shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape, threads)
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.1)
@@ -57,7 +60,7 @@ def first_look(
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
-    return FirstLook(both.sweeps, _unlike_others(_expected(frame, coarse), found))
+    return FirstLook(both.sweeps, _unlike_others(expected, found))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
@@ -209,24 +212,15 @@ def _first_shape(frame: Frame) -> CrossShape:
     return CrossShape(frame.film.reseau.arm_mm, frame.film.reseau.width_mm, float(blur[0]), float(blur[1]))
 
 
-def _sought(frame: Frame, sweeps: Sequence[StripSweep], found: Constellation) -> marking.Sought:
-    """Every mark that should lie in a placed strip, starting from its candidate if it has one."""
-    rows = []
-    pairs = found.pairs
-    best = {}
+def _sought(expected: marking.Sought, found: Constellation) -> marking.Sought:
+    """Every mark expected in a placed strip, to be looked for from its candidate on if it has one."""
+    sought, pairs, best = expected.select(found.strength[expected.strip] >= LEAST_STRENGTH), found.pairs, {}
     for i in np.argsort(found.weight, kind="stable"):
         if found.weight[i] > 0.5:
             best[int(pairs.strip[i]), int(pairs.mark[i])] = (pairs.line[i], pairs.sample[i])
-    for k, sweep in enumerate(sweeps):
-        if found.strength[k] < LEAST_STRENGTH:
-            continue
-        marks = marks_in_reach(sweep, frame.marks, frame.film.reseau.arm_mm)
-        at = to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks]))
-        for m, line, sample in zip(marks.tolist(), at.line, at.sample, strict=True):
-            if -2 < line < sweep.n_lines + 1 and -2 < sample < sweep.n_samples + 1:
-                rows.append((k, m, *best.get((k, m), (line, sample))))
-    table = np.array(rows, float).reshape(-1, 4)
-    return marking.Sought(table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3])
+    at = zip(sought.strip.tolist(), sought.mark.tolist(), sought.line, sought.sample, strict=True)
+    places = np.array([best.get((k, m), (line, sample)) for k, m, line, sample in at]).reshape(-1, 2)
+    return replace(sought, line=places[:, 0], sample=places[:, 1])
 
 
 def _strongest(sought: marking.Sought, found: Constellation) -> marking.Sought:

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
 from calib.ordered import in_order
-from calib.sweep.adjust import MARK, Observations
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import mixing_exponent
+from calib.sweep.evidence import MARK, Observations
 from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal

@@ -68,7 +68,7 @@ class StripSweep:
 
 
 def _unwritable(values: Array) -> Array:
-    """A table as float64 that nothing can change: a copy, or itself where it is that already."""
+    """A locked table of float64: a copy, or the values themselves where they own their memory and are locked."""
     if (
         isinstance(values, np.ndarray)
         and values.dtype == np.float64

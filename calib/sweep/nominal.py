@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame, ReseauMarks
 from calib.ordered import shared_out
-from calib.sweep.adjust import TIE, Adjustment, Observations, student_weights
+from calib.sweep.adjust import Adjustment, student_weights
+from calib.sweep.evidence import TIE, Observations
 from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 from calib.sweep.normals import place_values

@@ -24,7 +24,7 @@ from calib.sweep.rows import (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Side:
+class StripRows:
     """Observations `index` (n,) that touch a strip, with their rows there; `joint`, where they are few, in the strip's
     joint terms."""
 
@@ -35,14 +35,14 @@ class Side:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Batches:
-    """Evidence by what it touches: each strip, and two neighbours (left, right) at once; the sides of a seam are parts
-    of those of its strips, in the same order."""
+    """Evidence by what it touches: each strip, and two neighbours (left, right) at once; a seam's rows are part of its
+    strips', in the same order."""
 
-    strips: list[Side]
-    seams: dict[tuple[int, int], tuple[Side, Side]]
+    strips: list[StripRows]
+    seams: dict[tuple[int, int], tuple[StripRows, StripRows]]
 
     @property
-    def pairs(self) -> dict[tuple[int, int], tuple[Side, Side]]:
+    def pairs(self) -> dict[tuple[int, int], tuple[StripRows, StripRows]]:
         """All evidence by pairs of strips, a strip with itself first, where there is any."""
         return {(k, k): (side, side) for k, side in enumerate(self.strips) if side.index.size} | self.seams
 
@@ -68,7 +68,7 @@ class Sums:
 def with_joint_rows(layout: Layout, batches: Batches, threads: int = 1) -> Batches:
     """The same evidence, with rows in the joint terms of `layout` too where they are fewer than the splines."""
 
-    def taken(strip: int, side: Side) -> Side:
+    def taken(strip: int, side: StripRows) -> StripRows:
         few = len(side.rows) < layout.n_splines
         return replace(side, joint=joint_rows(layout, strip, side.rows)) if few else side
 
@@ -81,12 +81,12 @@ def sum_up(layout: Layout, value: Array, information: Array, batches: Batches, t
     """The sums over values (N, 2) with their information (N, 2, 2) as it is to count."""
     pull = np.matmul(information, value[:, :, None])[:, :, 0]
 
-    def pulled(side: Side) -> tuple[Array, Array]:
+    def pulled(side: StripRows) -> tuple[Array, Array]:
         splines = np.zeros((layout.n_splines, 2))
         add_to_splines(splines, side.rows.cell, side.rows.weight, pull[side.index])
         return side.rows.few.T @ pull[side.index], splines
 
-    def products(pair: tuple[Side, Side]) -> Products | FewRows:
+    def products(pair: tuple[StripRows, StripRows]) -> Products | FewRows:
         left, right = pair
         if left.joint is not None and right.joint is not None:
             return FewRows(left.joint, right.joint, information[left.index])

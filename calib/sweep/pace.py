@@ -8,23 +8,42 @@ squared residual. To second order the logarithm of a pace is that of a measureme
 """
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.sweep.adjust import PACE, PACE_SAMPLES, Observations, join, pace_cells
+from calib.sweep.evidence import PACE, TIE, Observations, join
+
+PACE_SAMPLES = 8.0  # over which evidence counts together
+CELLS = 2**32  # more than a strip has
 
 
 def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
-    """Evidence, and its weights (N,), with the paces where its samples were measured: a tie's in its right strip."""
-    place, at = np.unique(pace_cells(o), axis=0, return_inverse=True)
+    """Evidence, and its weights (N,), followed by the paces where its samples were measured."""
+    strip, cell, at = _cells(o)
     total = np.bincount(at, weight * (o.information[:, 0, 0] > 0))
-    place, total = place[total > 0], total[total > 0]
+    strip, cell, total = strip[total > 0], cell[total > 0], total[total > 0]
     count = total.size
     none = np.zeros(count)
     value, information = np.zeros((count, 2)), np.zeros((count, 2, 2))
     value[:, 0] = information[:, 0, 0] = 1.0
-    sample = np.asarray(place[:, 1] * PACE_SAMPLES, np.float64)
+    sample = np.asarray(cell * PACE_SAMPLES, np.float64)
     paces = Observations(
-        kind=np.full(count, PACE), a=place[:, 0], line_a=none, sample_a=sample, line_b=none, sample_b=none,
+        kind=np.full(count, PACE), a=strip, line_a=none, sample_a=sample, line_b=none, sample_b=none,
         value=value, information=information, mark=np.full(count, -1),
     )  # fmt: skip
     return join([o, paces]), np.concatenate([weight, total])
+
+
+def pace_weights(o: Observations, pull: Array) -> Array:
+    """Weights (N,) of paces: the sum of what the evidence in their cells pulls."""
+    at = _cells(o)[2]
+    return np.asarray(np.bincount(at, np.where(o.kind == PACE, 0.0, pull))[at], np.float64)
+
+
+def _cells(o: Observations) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """The cells of strips' widths in which samples were measured, a tie's in its right strip: strip and number of each,
+    and in which of them each observation (N,) lies."""
+    is_tie = o.kind == TIE
+    strip, cell = o.a + is_tie, np.round(np.where(is_tie, o.sample_b, o.sample_a) / PACE_SAMPLES).astype(np.int64)
+    _, some, at = np.unique(strip * CELLS + cell, return_index=True, return_inverse=True)
+    return strip[some], cell[some], at

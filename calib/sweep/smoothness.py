@@ -12,7 +12,8 @@ import numpy as np
 
 from calib.chain import variances_chain
 from calib.coordinates import Array
-from calib.sweep.adjust import TIE, Observations, Start, make_batches, misfit, next_variances
+from calib.sweep.adjust import Start, make_batches, misfit, next_variances
+from calib.sweep.evidence import TIE, Observations
 from calib.sweep.layout import Layout, Smoothness, make_layout
 from calib.sweep.modes import Kernel
 from calib.sweep.normals import Sums, Wandering, normal_equations, sum_up, with_priors

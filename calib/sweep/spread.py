@@ -8,7 +8,7 @@ from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.joint import JointRows, joint_rows
 from calib.sweep.layout import Columns, Layout
-from calib.sweep.normals import Batches, Side
+from calib.sweep.normals import Batches, StripRows
 from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values
 
 Planes = tuple[tuple[int, int], ...]
@@ -30,7 +30,9 @@ def fit_covariance(layout: Layout, solution: ChainSolution, batches: Batches, co
     return total
 
 
-def _covariances(layout: Layout, solution: ChainSolution, blocks: tuple[int, int], here: Side, there: Side) -> Array:
+def _covariances(
+    layout: Layout, solution: ChainSolution, blocks: tuple[int, int], here: StripRows, there: StripRows
+) -> Array:
     """For rows in one strip (the same here and there): the covariance (N, 2, 2) of the fitted values there; in two
     strips: what both strips' covariance adds to that of sums over both."""
     if here.joint is not None and there.joint is not None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, ScanPoints
 from calib.ordered import in_order_on
-from calib.sweep.adjust import TIE, Observations
+from calib.sweep.evidence import TIE, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import needs_search, search_shift

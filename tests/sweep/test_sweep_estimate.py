@@ -13,8 +13,9 @@ from calib.errors import CalibError
 from calib.frame.frame import ReseauMarks
 from calib.frame.read import read_frame
 from calib.sweep import combine, estimate
-from calib.sweep.adjust import TIE, adjust
+from calib.sweep.adjust import adjust
 from calib.sweep.estimate import first_look, refine
+from calib.sweep.evidence import TIE
 from calib.sweep.layout import ROUGH
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import EVERY_SAMPLE

@@ -8,7 +8,8 @@ import pytest
 
 from calib.chain import ChainNormals, estimate_chain, solve_chain, variances_chain
 from calib.sweep import smoothness
-from calib.sweep.adjust import EDGE, MARK, TIE, Observations, Start, adjust, join, squared_residuals, unknown_start
+from calib.sweep.adjust import Start, adjust, squared_residuals, unknown_start
+from calib.sweep.evidence import EDGE, MARK, TIE, Observations, join
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov

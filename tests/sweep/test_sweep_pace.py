@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from calib.sweep.adjust import MARK, PACE, TIE, Observations, Start, adjust, unknown_start
+from calib.sweep.adjust import Start, adjust, unknown_start
+from calib.sweep.evidence import MARK, PACE, TIE, Observations
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.nominal import departure, departure_cov
 from calib.sweep.pace import with_paces

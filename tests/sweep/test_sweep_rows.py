@@ -6,18 +6,8 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline, CubicSpline
 
-from calib.sweep.adjust import (
-    EDGE,
-    EDGE_X,
-    MARK,
-    TIE,
-    Observations,
-    adjust,
-    make_batches,
-    misfit,
-    solve_weighted,
-    unknown_start,
-)
+from calib.sweep.adjust import adjust, make_batches, misfit, solve_weighted, unknown_start
+from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE, Observations
 from calib.sweep.layout import GROUPS, Smoothness, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov, line_variance

@@ -1,0 +1,45 @@
+"""What the sweeps are fitted to: places on strips and how they depart from where the description puts them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+
+MARK, EDGE, TIE, EDGE_X, PACE = 0, 1, 2, 3, 4
+KINDS = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observations:
+    """Evidence, (N,) each: strip `a` at (line_a, sample_a), for ties also strip a + 1 at (line_b, sample_b).
+
+    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b, for a pace how
+    fast that in x grows, px from sample to sample; `information` (N, 2, 2): inverse covariance in px^-2, zero for an
+    axis not seen. `mark` is -1 where it is not a mark.
+    """
+
+    kind: NDArray[np.int64]
+    a: NDArray[np.int64]
+    line_a: Array
+    sample_a: Array
+    line_b: Array
+    sample_b: Array
+    value: Array
+    information: Array
+    mark: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return self.kind.size
+
+    def select(self, which: NDArray[np.bool_]) -> Self:
+        """Some of the evidence."""
+        return type(self)(*(getattr(self, f.name)[which] for f in fields(self)))
+
+
+def join(parts: Sequence[Observations]) -> Observations:
+    """Several sets of evidence as one, in order."""
+    return Observations(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(Observations)))
