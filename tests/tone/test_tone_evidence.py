@@ -1,6 +1,6 @@
 """How evidence is weighed and placed: what each source of error adds, who moves for a residual, which film is seen."""
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -183,6 +183,28 @@ def test_all_strips_have_the_film_s_one_grain() -> None:
     untold = surveyed(replace(SMALL, emulsion=replace(film, states_granularity=False)))
     (found,) = {s.noise.grain for s in untold.surveys if s.noise is not None}
     assert found == pytest.approx(stated, rel=0.25)
+
+
+def test_two_patches_a_strip_do_not_contradict_the_stated_grain() -> None:
+    """The darkest of three is beyond the video's range: what is left of a strip cannot tell grain from its noise."""
+    frame, truth = made(replace(SMALL, wedge=replace(SMALL.wedge, patches=3, patch_mm=0.2)))
+    clip = max(int(strip.video.dn_of(np.array(1.6))) for strip in truth.strips)
+    frame = replace(frame, scan=frame.scan.model_copy(update={"saturation": (clip, 65535)}))
+    dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
+    passes = survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, threads=1)
+    stated = selwyn_variance(SMALL.emulsion.granularity, frame.scan.sample_mm * frame.scan.line_mm)
+    assert {s.noise.grain for s in passes.surveys if s.noise is not None} == {stated}
+    assert not any("grain" in warning for warning in passes.warnings)
+
+
+def test_the_sizes_of_a_fit_s_unknowns_are_found_in_few_turns() -> None:
+    """To a third after five; one step a turn, without looking ahead, the curves' roughness is then still far off."""
+    passes, frame = surveyed(), made()[0]
+    known = known_film(frame)
+    assert passes.typical is not None
+    curves = _curves(frame, known, passes, passes.typical)
+    soon, settled = (_adjusted(frame, known, curves, passes, Start(first_scales()), n, 1).scales for n in (5, 30))
+    np.testing.assert_allclose(np.log(astuple(soon)), np.log(astuple(settled)), atol=0.33)
 
 
 def test_patch_residuals_do_not_hold_what_grain_adds() -> None:

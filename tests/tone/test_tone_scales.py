@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calib.tone.model import Scales
-from calib.tone.unknowns import LEAST_SCALES, LONGEST, MOST_SCALES, stepped
+from calib.tone.unknowns import LEAST_SCALES, LONGEST, MOST_SCALES, Step, stepped
 
 START, END = Scales(3e-3, 2e-2, 3e-4, 5e-5), Scales(2e-4, 2e-3, 2e-5, 1e-5)
 
@@ -36,6 +36,14 @@ def test_steps_that_turn_or_grow_are_not_lengthened(rate: float) -> None:
     first = np.log(astuple(START)) - np.log(astuple(END))
     inside = np.log(astuple(END)) + rate**2 * first < np.log(MOST_SCALES)
     np.testing.assert_allclose(off[inside], rate**2 * first[inside])
+
+
+def test_a_step_back_from_too_far_is_not_lengthened() -> None:
+    """After a lengthened step the ratio of the two would say so, but what turned about may have passed its end."""
+    at = np.log(astuple(START))
+    before = Step(at + LONGEST * 0.5, np.full(4, -0.5))
+    found, _ = stepped(START, Scales(*np.exp(at + 0.2).tolist()), before)
+    np.testing.assert_allclose(np.log(astuple(found)), at + 0.2)
 
 
 def test_scales_stay_within_their_bounds() -> None:

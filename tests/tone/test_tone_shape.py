@@ -20,9 +20,14 @@ PLAIN = FirstCurve(3000.0, 60000.0, 1.0, 0.0, 2.5, 0.0)
 
 
 def shapes_by(density: np.ndarray, strips: int = 3) -> Shapes:
-    """Shapes of strips of one bent law, the last patch of the last strip unused, about a first curve that is plain."""
+    """Shapes of strips of one bent law about a first curve that is plain."""
     dn = np.stack([BENT.dn_of(density) * gain for gain in np.linspace(0.9, 1.1, strips)])
     return weighed_shapes([PLAIN] * strips, dn, density, np.full(density.size, 0.001))
+
+
+def wedge_of(density: np.ndarray) -> KnownFilm:
+    """The small frame's film with a wedge of some densities."""
+    return replace(known_film(made()[0]), patch_density=density, patch_sigma=np.full(density.size, 0.001))
 
 
 @pytest.mark.parametrize("patches", [3, 4])
@@ -56,6 +61,38 @@ def test_five_patches_of_all_strips_tell_a_shape() -> None:
     assert bend == pytest.approx(BENT.bend, rel=0.4)
 
 
+def test_neither_strips_of_fewer_patches_nor_a_strip_at_odds_weigh_on_the_shape() -> None:
+    """What goes through few patches is of any shape; of three strips the middle residual counts."""
+    density = np.linspace(0.2, 2.2, 5)
+    true, odd = BENT.dn_of(density), BENT.dn_of(density + np.array([0.0, 0.0, 0.1, 0.0, 0.0]))
+    few = np.where([True, False, True, True, False], odd, np.nan)
+
+    def weights(*strips: np.ndarray) -> np.ndarray:
+        return weighed_shapes([PLAIN] * len(strips), np.stack(strips), density, np.full(5, 0.001)).weight
+
+    np.testing.assert_allclose(weights(true, few, few), weights(true), atol=1e-12)
+    np.testing.assert_allclose(weights(true, true, odd), weights(true), atol=1e-12)
+
+
+@pytest.mark.parametrize("patches", [3, 4, 5])
+@pytest.mark.parametrize("law", [BENT, replace(BENT, exponent=0.7, bend=1.0)])
+def test_curves_are_of_the_shape_that_is_found_about_them(law: FirstCurve, patches: int) -> None:
+    """Not of one that was found about curves of no shape, whose residuals count differently."""
+    known = wedge_of(np.linspace(0.2, 2.2 if patches > 3 else 2.0, patches))
+    shaped, _ = _shaped(known, [strip_of(0, law, known, list(range(patches)))])
+    curve = shaped[0].curve
+    assert curve is not None
+    again = weighed_shapes([curve], shaped[0].patches.dn[None], known.patch_density, known.patch_sigma)
+    assert again.middle(curve) == (curve.exponent, curve.bend)
+
+
+def test_no_film_is_beyond_the_ends() -> None:
+    """How far a law goes there is no doubt of any density."""
+    two, z = shapes_by(np.array([0.3, 1.5])), np.array([0.0, 0.3, 0.9, 1.5, 1.7, 1.9])
+    farther = two.sigma(PLAIN, np.append(z, 3.0))
+    assert two.sigma(PLAIN, z)[-1] < 0.8 * farther[-2]
+
+
 def test_doubt_is_none_at_two_patches_and_grows_from_them() -> None:
     """All laws go through both; a third patch between tells some of them from the others."""
     z = np.array([0.0, 0.3, 0.9, 1.5, 1.7, 1.9])
@@ -82,9 +119,7 @@ def strip_of(index: int, curve: FirstCurve, known: KnownFilm, seen: list[int]) -
 @pytest.mark.parametrize("seen", [[[0, 4], [0, 1, 2, 3], [0, 1, 2, 3]], [[0, 1, 4], [0, 1, 4]]])
 def test_a_strip_whose_wedge_fits_no_law_of_the_common_shape_goes_without_a_curve(seen: list[list[int]]) -> None:
     """A steep law is flat at a very dark patch; strips that have none such keep theirs."""
-    density = np.array([0.1, 0.6, 1.1, 1.6, 3.5])
-    known = replace(known_film(made()[0]), patch_density=density, patch_sigma=np.full(5, 0.001))
-    steep = replace(PLAIN, exponent=2.0)
+    known, steep = wedge_of(np.array([0.1, 0.6, 1.1, 1.6, 3.5])), replace(PLAIN, exponent=2.0)
     surveys = [strip_of(strip, steep, known, patches) for strip, patches in enumerate(seen)]
     assert all(survey.curve is not None for survey in surveys)
     shaped, shapes = _shaped(known, surveys)
