@@ -5,12 +5,13 @@ them back zeroed, page by page, which takes a good part of the time of making a 
 what it keeps is given back between the steps of a job, which need theirs in other sizes.
 """
 
-import ctypes
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from functools import cache
 from typing import TypeVar
+
+from calib.c_library import tell
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -29,20 +30,13 @@ def workers(threads: int) -> ThreadPoolExecutor:
 
 def give_back() -> None:
     """Return to the system what lies free."""
-    _tell("malloc_trim", 0)
+    tell("malloc_trim", 0)
 
 
 @cache
 def _keep_memory() -> None:
-    _tell("mallopt", TRIM_THRESHOLD, KEPT)
-    _tell("mallopt", MMAP_THRESHOLD, LARGEST)
-
-
-def _tell(name: str, *numbers: int) -> None:
-    """Call a function of the GNU C library; other C libraries have none of that name, and their own ways."""
-    call = getattr(ctypes.CDLL(None), name, None)
-    if call is not None:
-        call(*numbers)
+    tell("mallopt", TRIM_THRESHOLD, KEPT)
+    tell("mallopt", MMAP_THRESHOLD, LARGEST)
 
 
 def beside(work: Callable[[], Result], threads: int) -> Callable[[], Result]:

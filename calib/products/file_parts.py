@@ -1,8 +1,10 @@
 """Parts of files written, and copied from one file to another by the system, at places that are given."""
 
-import ctypes
 import os
+from ctypes import c_int64
 from io import FileIO
+
+from calib.c_library import tell
 
 _AT_ONCE = 2**24
 _BEGIN_TO_WRITE = 2  # option of sync_file_range(2), numbered as in fcntl.h of the GNU C library
@@ -29,6 +31,4 @@ def send_off(out: FileIO, start: int, stop: int) -> None:
     """Have the system begin to bring bytes `start` to `stop` to the disk, so that whoever makes sure of it in the end
     has little to wait for. Nothing is promised; C libraries that cannot do this leave it to that end.
     """
-    begin = getattr(ctypes.CDLL(None), "sync_file_range", None)
-    if begin is not None:
-        begin(out.fileno(), ctypes.c_int64(start), ctypes.c_int64(stop - start), _BEGIN_TO_WRITE)
+    tell("sync_file_range", out.fileno(), c_int64(start), c_int64(stop - start), _BEGIN_TO_WRITE)

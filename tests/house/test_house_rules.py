@@ -8,6 +8,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 STAGES = ["frame", "sweep", "tone", "film", "light", "camera", "ground", "products", "run", "bench", "cli"]
 VOCABULARY = {
+    "c_library",
     "chain",
     "compiled",
     "coordinates",

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from rio_cogeo.cogeo import cog_validate
 from rounded import rounded_by_sigma
 
+from calib import c_library
 from calib.products import cog, file_parts, rasters, tile_store
 from calib.products.packing import differences
 from calib.products.pyramid import SIGMA_SHARE, Piece, halve
@@ -184,8 +185,22 @@ def test_tiles_that_stay_are_on_their_way_to_the_disk_before_the_raster_is_done(
     assert sum(stop - start for start, stop, _ in sent) > in_place - 2**16
 
 
-def test_a_c_library_that_cannot_send_bytes_off_is_not_asked_to(tmp_path, monkeypatch):
-    monkeypatch.setattr(file_parts.ctypes, "CDLL", lambda _: object())
+def test_the_system_takes_what_is_sent_off(tmp_path, monkeypatch):
+    answers, library = [], c_library.ctypes.CDLL(None)
+
+    class Noted:
+        def __getattr__(self, name):
+            return lambda *given: answers.append(getattr(library, name)(*given))
+
+    monkeypatch.setattr(c_library.ctypes, "CDLL", lambda _: Noted())
+    with FileIO(tmp_path / "file", "w") as out:
+        out.write(bytes(5000))
+        file_parts.send_off(out, 0, 4096)
+    assert answers == [0]
+
+
+def test_a_c_library_that_cannot_send_bytes_off_is_not_told_to(tmp_path, monkeypatch):
+    monkeypatch.setattr(c_library.ctypes, "CDLL", lambda _: object())
     with FileIO(tmp_path / "file", "w") as out:
         file_parts.send_off(out, 0, 4096)
 
