@@ -271,6 +271,7 @@ def test_seams_are_numbered_and_jumps_are_round_numbers(strips: int) -> None:
     assert low < 0 < count - 1 < high or count == 1
     assert all(float(f"{label:.1e}") == label for label in labels)
     assert ax.get_ylim()[1] > jump.max()
+    assert {(bar.get_y(), bar.get_height()) for bar in ax.patches} == {(0.0, 0.00163)}
     shown = {line.get_label(): line.get_ydata() for line in ax.lines}
     assert set(shown.get("found, beyond 2 times the noise", [])) == set(jump[jump > 2 * 0.00163])
     assert np.diff(at).min() > 8.5 * 0.9 * figure.dpi / 72

@@ -7,10 +7,12 @@ from pathlib import Path
 import numpy as np
 
 from calib.frame.read import read_frame
+from calib.run import fit
 from calib.run.look import look_at
 from calib.run.map_product import MapPictures, map_warnings
 from calib.run.previews import Preview
 from calib.run.seams import SeamCheck, seam_warnings
+from calib.sweep.estimate import FirstLook
 
 
 def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
@@ -43,6 +45,21 @@ def test_a_frame_at_night_is_said(calibrated, tmp_path: Path) -> None:  # type: 
     away = f"subsolar_deg = [{(lon + 360.0) % 360.0 - 180.0}, {-lat}]"
     (package / "frame.toml").write_text(text[:start] + away + text[text.index("\n", start) :])
     assert any("the Sun is below the horizon" in said for said in look_at(package)[1])
+
+
+def test_what_the_first_look_says_is_not_lost_to_the_second(calibrated, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    """It alone sees that a strip has none of its marks where others show theirs."""
+    known = calibrated.result.fits
+    look = FirstLook(known.sweep.sweeps, ("strip 1 is not itself",))
+    for stage, made in {
+        "first_look": look,
+        "draft_tone": known.tone,
+        "refine": known.sweep,
+        "fit_tone": known.tone,
+    }.items():
+        monkeypatch.setattr(fit, stage, lambda *_, made=made, **__: made)
+    said = fit.fit_frame(read_frame(calibrated.package)).warnings
+    assert set(said) == {"strip 1 is not itself", *known.warnings}
 
 
 def test_an_empty_map_is_said() -> None:
