@@ -59,6 +59,24 @@ def test_lines_that_are_passed_over_are_whole(
     np.testing.assert_array_equal(some, every)
 
 
+def test_no_line_is_judged_by_what_is_found_beside_it_in_the_same_search() -> None:
+    """All lines at once are each by itself: which is looked at first does not matter."""
+    chance = np.random.default_rng(0)
+    dn = np.clip(np.rint(120 + 4 * chance.standard_normal((64, 80))), 0, 255).astype(np.uint8)
+    for line in chance.choice(64, 30, replace=False):
+        first = chance.integers(0, 60)
+        dn[line, first : first + 20] = chance.integers(90, 180)
+    scale, garbage = np.full((4, 5), 4.0), np.full(256, np.log(1 / 256))
+    whole, each_line = np.zeros((2, *dn.shape), dtype=bool), np.eye(64, dtype=bool)
+    kernels.mark_lines(dn, scale, garbage, 0, 255, whole[0], each_line.any(axis=0))
+    for line in each_line:
+        alone = np.zeros(dn.shape, dtype=bool)
+        kernels.mark_lines(dn, scale, garbage, 0, 255, alone, line)
+        whole[1] |= alone
+    assert whole[0].any()
+    np.testing.assert_array_equal(*whole)
+
+
 def test_most_lines_of_a_good_strip_are_passed_over() -> None:
     """Otherwise the quick look would be of no use: noise with long tails, 1 % of the lines lost."""
     chance = np.random.default_rng(8)
