@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.compiled import bare, njit
 
+TO_SIGMA = 1.4826  # times the median absolute deviation of a Gaussian is its sigma
 MOST = np.int32(2**30)  # above all whole numbers that have a median here
 
 

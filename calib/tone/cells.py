@@ -18,6 +18,7 @@ from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
 from calib.tone.cell_kernels import NOTHING
 from calib.tone.known_film import KnownFilm
+from calib.tone.noise import LEAST_SCATTER_DN
 from calib.tone.wedge import WedgePlace, margin_lines
 
 FOG_BLOCK = 48  # lines of unexposed film averaged together
@@ -162,7 +163,7 @@ def gather_cells(
         spread = sums[..., 2] / count - (sums[..., 1] / count) ** 2
         whole = sums[..., 0] >= FEWEST
         scatter = _scatter_of_rows(spread * count / np.maximum(count - 1, 1), count, whole)
-        centre, limit = mean, OUTLIER * np.maximum(scatter, 0.3)
+        centre, limit = mean, OUTLIER * np.maximum(scatter, LEAST_SCATTER_DN)
     cell, sample = np.nonzero(whole)
     cells = Cells(
         label=np.where(cell < n, cell, cell_kernels.FOG),
@@ -183,7 +184,8 @@ def without_ends(
     `clipped` (P, 2) are how many samples of each patch are clipped at the low and the high DN of `clip`.
     """
     share = clipped / np.maximum(clipped.sum(axis=1) + patches.count, 1)[:, np.newaxis]
-    away = np.abs(patches.dn[:, np.newaxis] - np.array(clip)) / np.maximum(patches.scatter_dn, 0.3)[:, np.newaxis]
+    scatter = np.maximum(patches.scatter_dn, LEAST_SCATTER_DN)[:, np.newaxis]
+    away = np.abs(patches.dn[:, np.newaxis] - np.array(clip)) / scatter
     at_end = ((share > MOST_CLIPPED) & ~((away > NEAR_END) & (share < 0.5))).any(axis=1)
     keep = ~np.append(at_end, False)[np.minimum(cells.label, at_end.size)]
     reason = tuple(AT_END if end else why for end, why in zip(at_end, patches.reason, strict=True))

@@ -3,7 +3,7 @@
 import numpy as np
 
 from calib.compiled import bare, njit
-from calib.median import median_of_whole
+from calib.median import TO_SIGMA, median_of_whole
 
 TILE = 16  # lines and samples
 
@@ -25,7 +25,7 @@ def tile_statistics(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
             n = (stop - first) * (right - left)
             _twice_off(dn, (first, stop), (left, right), values, off)
             level[row, column] = median_of_whole(values[:n])
-            scatter[row, column] = 1.4826 * (0.5 * median_of_whole(off[:n])) / np.sqrt(1.5)
+            scatter[row, column] = TO_SIGMA * (0.5 * median_of_whole(off[:n])) / np.sqrt(1.5)
     return level, scatter
 
 

@@ -11,11 +11,12 @@ import numpy as np
 from scipy.optimize import nnls
 
 from calib.coordinates import Array
+from calib.median import TO_SIGMA
 from calib.tone.transfer import power_of_ten
 
 A48_MM2 = np.pi * 0.024**2  # aperture of RMS granularity, ISO 10505: 48 um across
 ROUNDING_VARIANCE = 1.0 / 12.0
-TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
+LEAST_SCATTER_DN = 0.3  # of a sample: the rounding to whole numbers alone
 FEWEST_OF_GRAIN = 3  # patches that tell grain and the video's two parts from each other
 BELIEVED = 3.0  # standard errors
 LIGHTEST = -10.0  # density: what reads lighter lies on a curve's tangent, far beyond all film

@@ -3,11 +3,10 @@
 import numpy as np
 
 from calib.compiled import njit
-from calib.median import median_of
+from calib.median import TO_SIGMA, median_of
 
 FEWEST = 8  # samples of a cell
 OUTLIER = 4.0  # differences further off, in their scatter, are left out
-TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
 LEAST_SCATTER = 1e-6
 
 

@@ -5,6 +5,7 @@ from scipy.fft import dct, idct
 from scipy.special import fdtri
 
 from calib.coordinates import Array
+from calib.median import TO_SIGMA
 from calib.tone.banding import by_octaves, components_of_octave
 
 SHORTEST = 12.0  # columns
@@ -31,7 +32,7 @@ def find_period(profile: Array, moon: Array) -> float | None:
     count = min(int((n / FEWEST_REPEATS - SHORTEST) / STEP) + 1, MOST_TRIED)
     pitches = np.linspace(SHORTEST, n / FEWEST_REPEATS, count)
     score = np.array([_score(white, pitch) for pitch in pitches])
-    scatter = 1.4826 * float(np.median(np.abs(score - np.median(score))))
+    scatter = TO_SIGMA * float(np.median(np.abs(score - np.median(score))))
     threshold = float(np.median(score)) + STANDS_OUT * scatter
     best = int(np.argmax(score))
     if score[best] < threshold:

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calib.median import TO_SIGMA
+from calib.tone.noise import LEAST_SCATTER_DN
+
 if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
 
 BLOCKS, LINES, SPARSE = 16, 24, 4  # read along the strip, every so manieth sample: enough for a few per cent
-TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
-LEAST = 0.3  # DN: the rounding to whole numbers alone
 
 
 def raw_noise_dn(raster: StripRaster) -> float:
@@ -27,4 +28,4 @@ def raw_noise_dn(raster: StripRaster) -> float:
         if dn.shape[0] >= 3:
             second = dn[:-2] - 2.0 * dn[1:-1] + dn[2:]
             scatter.append(TO_SIGMA * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0))
-    return max(float(np.median(scatter)), LEAST) if scatter else LEAST
+    return max(float(np.median(scatter)), LEAST_SCATTER_DN) if scatter else LEAST_SCATTER_DN

@@ -18,6 +18,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from calib.coordinates import Array
 from calib.definite import factor_of, half_solved
+from calib.median import TO_SIGMA
 from calib.tone.banding import (
     SMALLEST,
     SceneVote,
@@ -170,7 +171,7 @@ def _features(difference: Array, power: Array, noise: float) -> NDArray[np.bool_
     spectrum = dct(difference, norm="ortho")
     spectrum[:SMOOTH_MODES] = 0.0
     rough = idct(spectrum, norm="ortho")
-    scatter = 1.4826 * float(np.median(np.abs(rough)))
+    scatter = TO_SIGMA * float(np.median(np.abs(rough)))
     expected = np.sqrt(power[SMOOTH_MODES:].mean() + noise)
     far = np.abs(rough) > FEATURE * min(scatter, expected)
     width = 2 * FEATURE_WIDTH + 1

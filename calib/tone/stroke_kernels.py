@@ -5,12 +5,12 @@ import math
 import numpy as np
 
 from calib.compiled import njit
+from calib.median import TO_SIGMA
 
 CLEAR = 1.7  # samples kept clear of a stroke's edges, where it is wide enough
 BESIDE = (2.5, 5.0)  # samples from a stroke's edge at which the ground beside it is read
 LEAK_DOUBT = 0.5  # of the light that is taken off
 BLUR = 0.78  # samples, 1-sigma: the readout's blur and the sample together (common practice, no source)
-TO_SIGMA = 1.4826  # of a Gaussian's median absolute deviation
 ORDINARY, LEAST_SCATTER = 4.0, 0.5  # scatters of a stroke's samples within which they count; DN
 FEWEST = 3  # samples of a cross, and beside it
 

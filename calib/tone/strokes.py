@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from calib.coordinates import FilmPoints
-from calib.median import medians_by
+from calib.median import TO_SIGMA, medians_by
 from calib.sweep.model import StripSweep, to_scan
 from calib.tone.cells import Cells, select
 from calib.tone.known_film import KnownFilm
@@ -77,5 +77,5 @@ def whole_strokes(curve: FirstCurve, cells: Cells, mark: NDArray[np.int64]) -> C
     marks, which = np.unique(mark, return_inverse=True)
     each = medians_by(density, which, marks.size)
     centre = np.median(each)
-    limit = 0.02 + 4 * 1.4826 * float(np.median(np.abs(each - centre)))
+    limit = 0.02 + 4 * TO_SIGMA * float(np.median(np.abs(each - centre)))
     return select(cells, (np.abs(each - centre) < limit)[which])

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.median import TO_SIGMA
 from calib.ordered import in_order
 from calib.tone.adjust import Adjustment
 from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND
@@ -83,7 +84,7 @@ def _measured(
     for patch in np.flatnonzero(usable_patches(survey, known)):
         chosen = cells.label == patch
         values[patch] = np.median(density[chosen])
-        scatter = 1.4826 * float(np.median(np.abs(density[chosen] - values[patch])))
+        scatter = TO_SIGMA * float(np.median(np.abs(density[chosen] - values[patch])))
         sigma[patch] = np.hypot(known.patch_sigma[patch], 1.25 * scatter / np.sqrt(chosen.sum()))
     return values, sigma
 

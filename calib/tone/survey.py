@@ -14,7 +14,7 @@ from calib.tone import cell_kernels
 from calib.tone.cells import AT_END, Cells, PatchMeans, gather_cells, label_samples, lines_of_known_film, without_ends
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
-from calib.tone.noise import NoiseModel, fit_noise
+from calib.tone.noise import LEAST_SCATTER_DN, NoiseModel, fit_noise
 from calib.tone.strokes import gather_strokes
 from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve, fit_first_curve
 from calib.tone.wedge import WedgePlace, locate_group
@@ -155,7 +155,8 @@ def first_tone(
         use = seen & ~spoilt
         if len(np.unique(density[use])) < 2 or np.ptp(patches.dn[use]) <= np.median(patches.scatter_dn[use]):
             return None, None, spoilt, "no wedge could be measured"
-        sigma_dn = np.maximum(patches.scatter_dn[use], 0.3) / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
+        scatter_dn = np.maximum(patches.scatter_dn[use], LEAST_SCATTER_DN)
+        sigma_dn = scatter_dn / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
         curve = fit_first_curve(patches.dn[use], density[use], sigma_dn, shape)
         worst = _worst_patch(curve, patches, density, use)
         if worst is None or use.sum() <= 4:

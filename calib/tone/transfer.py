@@ -22,7 +22,7 @@ BEYOND = 0.35  # density past the darkest patch at which the law is continued by
 
 
 def power_of_ten(exponent: Array) -> Array:
-    """Ten to the power of some numbers, by the exponential: five times as quick as the general power."""
+    """Ten to the power of some numbers, by the exponential: quicker than the general power."""
     return np.asarray(np.exp(LN_10 * exponent))
 
 

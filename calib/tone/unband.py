@@ -19,6 +19,7 @@ from scipy.special import fdtri
 
 from calib.coordinates import Array
 from calib.errors import NotPossible
+from calib.median import TO_SIGMA
 from calib.tone.banding import by_octaves, components_of_octave, fill
 from calib.tone.period import find_period, fold, unfold
 
@@ -156,6 +157,6 @@ def without_features(profile: Array) -> Array:
     """A profile with what is far off its surroundings levelled: a ridge along the columns, not banding."""
     around = median_filter(profile, SURROUNDINGS, mode="nearest")
     off = profile - around
-    far = np.abs(off) > FEATURE * 1.4826 * float(np.median(np.abs(off)))
+    far = np.abs(off) > FEATURE * TO_SIGMA * float(np.median(np.abs(off)))
     near = np.convolve(far, np.ones(2 * FEATURE_WIDTH + 1), mode="same") > 0
     return np.where(near, around, profile)

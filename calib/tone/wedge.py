@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.median import TO_SIGMA
 from calib.sweep.model import StripSweep
 from calib.tone.known_film import KnownFilm
 from calib.tone.wedge_misfit import COLUMN_GROUPS, nearest_line, row_medians, wedge_edges, wedge_misfits
@@ -284,7 +285,7 @@ def _place_from_edges(edges: Array, place: WedgePlace, line_mm: float) -> WedgeP
             return place
         add = np.linalg.lstsq(lever[use], -edges[use, 2], rcond=None)[0]
         residual = edges[:, 2] + lever @ add
-        scatter = max(1.4826 * float(np.median(np.abs(residual[use]))), 0.02 * line_mm)
+        scatter = max(TO_SIGMA * float(np.median(np.abs(residual[use]))), 0.02 * line_mm)
         use = np.abs(residual) < 4 * scatter
     if abs(add[0]) > 4 * line_mm or scatter > 2 * line_mm:
         return place
