@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from calib.errors import CalibError
-from calib.sweep.combine import fit_marks
+from calib.sweep import combine
+from calib.sweep.combine import fit_likeliest, fit_marks
+from calib.sweep.evidence import PACE
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import GOOD, MarkTable
@@ -97,3 +99,27 @@ def test_what_marks_at_two_samples_cannot_tell_of_each_strips_own_sweep_is_in_th
         error = sweep.x_sample_mm + sweep.x_line_mm[200] - base.x_sample_mm - (common + mine) * PX_MM
         z.append(np.sqrt(np.mean(error**2)) / sweep.sigma_x_mm[200])
     assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.15
+
+
+def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks(monkeypatch):
+    rng, nominal, told = np.random.default_rng(9), nominal_sweeps(), {}
+    line, sample = np.tile([60.0, 160.0, 300.0], N_STRIPS), rng.uniform(20, 290, N_STRIPS * PER_STRIP)
+    frame, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample, nominal, 20 * PX_MM)
+
+    def listen(name):
+        call, told[name] = getattr(combine, name), []
+
+        def heard(layout, evidence, *args, **more):
+            told[name].append(evidence)
+            return call(layout, evidence, *args, **more)
+
+        monkeypatch.setattr(combine, name, heard)
+
+    listen("adjust")
+    listen("find_smoothness")
+    marks = fit_marks(frame, nominal, table)
+    assert not fit_likeliest(frame, nominal, marks, []).warnings
+    assert len(told["adjust"]) == 2
+    assert len(told["find_smoothness"]) == 1
+    for evidence in (*told["adjust"], *told["find_smoothness"]):
+        assert set(evidence.a[evidence.kind == PACE]) == set(range(N_STRIPS))

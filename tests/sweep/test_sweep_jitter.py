@@ -1,5 +1,7 @@
 """Each line's own offset: found where there is one and texture to tell it, and nothing changed elsewhere."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
@@ -109,3 +111,24 @@ def test_the_number_of_threads_changes_nothing():
         assert a.x_line_mm.tobytes() == b.x_line_mm.tobytes()
         assert a.sigma_x_mm.tobytes() == b.sigma_x_mm.tobytes()
     assert one[1] is several[1] is sweeps[1]
+
+
+def test_jitter_that_the_sweep_knows_already_is_none_and_the_strip_is_not_read_again():
+    jitter = np.random.default_rng(10).normal(0, 0.2, LINES)
+    read, sweep = scan(jitter, 8)
+    pieces = steps_in_pieces([read], [sweep.n_lines])
+
+    def read_again(i, j):
+        raise AssertionError(f"lines {i} to {j} are read again")
+
+    known = replace(sweep, x_line_mm=sweep.x_line_mm + jitter * STEP_MM)
+    (found,), rms_px = with_jitter([read_again], [known], STEP_MM, pieces)
+    assert found is known
+    assert rms_px == 0.0
+
+
+def test_jitter_that_begins_far_down_the_strip_is_found():
+    jitter = np.random.default_rng(11).normal(0, 0.2, LINES)
+    jitter[:300] = 0.0
+    read, sweep = scan(jitter, 9)
+    assert jittered([read], [sweep], STEP_MM)[1] > 0.0

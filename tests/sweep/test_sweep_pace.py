@@ -7,7 +7,7 @@ from calib.sweep.adjust import Start, adjust, unknown_start
 from calib.sweep.evidence import MARK, PACE, TIE, Observations
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.nominal import departure, departure_cov
-from calib.sweep.pace import with_paces
+from calib.sweep.pace import PACE_SAMPLES, pace_weights, with_paces
 
 N_LINES, N_SAMPLES, STRIPS = 1400, 128, 9
 SPACING_PX = 4.0  # that a mark stands farther left in each strip than in the one before
@@ -52,6 +52,7 @@ def test_marks_at_few_samples_do_not_make_the_sweep_stand_still(seed):
         error.append(departure(fit, k, line, sample)[:, 0] - wander(k, line))
         z.append(error[-1] / np.sqrt(departure_cov(fit, k, line, sample)[:, 0]))
     assert np.abs(error).max() < 3.0
+    assert fit.scale[PACE] == 1.0
     assert np.sqrt(np.mean(np.square(z))) < 1.6
 
 
@@ -68,3 +69,16 @@ def test_a_pace_stands_where_samples_were_measured_with_the_weight_of_what_did()
     np.testing.assert_allclose(paces.sample_a, [40, 8], atol=4)
     np.testing.assert_array_equal(weight, [1.0, 0.5, 0.25, 1.0, 1.5, 0.25])
     assert not paces.information[:, 1].any()
+    np.testing.assert_array_equal(pace_weights(both, np.arange(1.0, 7.0))[n:], [1 + 2, 3 + 4])
+
+
+def test_evidence_calls_for_a_pace_by_its_part_in_the_fit_and_by_its_residual():
+    layout = make_layout([StripShape(N_LINES, N_SAMPLES, False)] * STRIPS, [()] * STRIPS)
+    evidence = marks(np.random.default_rng(4))
+    evidence, weight = with_paces(evidence, np.ones(len(evidence)))
+    fit = adjust(layout, evidence, START, (), Start(START, unknown_start(START, 0).scale, weight), rounds=1)
+    is_pace = evidence.kind == PACE
+    pull = fit.weight * (fit.residual[:, 0] ** 2 + fit.fit_cov[:, 0, 0]) / NOISE_PX**2
+    for k, sample, found in zip(evidence.a[is_pace], evidence.sample_a[is_pace], fit.weight[is_pace], strict=True):
+        mine = ~is_pace & (evidence.a == k) & (np.abs(evidence.sample_a - sample) < PACE_SAMPLES / 2)
+        assert found == pytest.approx(pull[mine].sum(), rel=1e-9)

@@ -176,3 +176,15 @@ def test_modes_between_their_knots_are_cubic_splines_through_them():
     modes = smooth_modes(700, 12, Kernel(1, 1.0))
     knots, index = np.linspace(0, 699, 321), np.linspace(0, 699, 1501)
     np.testing.assert_allclose(modes.at(index), CubicSpline(knots, modes.at(knots))(index), atol=1e-11)
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_all_strips_are_longer_and_askew_by_their_slopes_prior_and_all_lines_by_the_stretchs(axis):
+    """How far places at the ends, edges and middle of a strip move by 1-sigma of one group of what is common."""
+    layout = make_layout([StripShape(N_LINES, N_SAMPLES, k == 1) for k in range(2)], [()] * 2)
+    line, sample = (N_LINES - 1) / 2 * np.array([0, 2, 1, 1, 1]), (N_SAMPLES - 1) / 2 * np.array([1, 1, 0, 2, 1])
+    for strip in range(2):
+        rows = layout.shared_rows(strip, line, sample)[:, axis]
+        for name, moved in (("slope", [1, 1, 0, 0, 0]), ("stretch", [0, 0, 1, 1, 0]), ("common", [1, 1, 1, 1, 1])):
+            mine = rows[:, layout.shared_groups() == GROUPS.index(name)]
+            np.testing.assert_allclose(np.sqrt(np.sum(mine**2, axis=1)), moved, atol=1e-12)
