@@ -11,6 +11,7 @@ from calib_demo.scenario import Scenario
 from calib_demo.truth import Truth
 
 from calib.errors import InputError
+from calib.frame.files import DESCRIPTION
 from calib.light.functions import DEFAULT_MODEL
 from calib.products.atomic import whole
 from calib.run.frame_job import RunResult, run_frame
@@ -61,7 +62,7 @@ def photographed(chosen: Scenario, folder: Path, progress: Progress = silent) ->
         InputError: `folder` holds a frame that no benchmark made.
     """
     kept, package = folder / TRUTH, folder / PACKAGE
-    if kept.exists() and (package / "frame.toml").exists():
+    if kept.exists() and (package / DESCRIPTION).exists():
         truth = load_truth(kept)
         if truth.scenario == chosen:
             return truth

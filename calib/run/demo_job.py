@@ -8,6 +8,7 @@ from calib_demo.catalogue import NAMES, scenario
 from calib_demo.make import make_frame
 
 from calib.errors import InputError
+from calib.frame.files import DESCRIPTION
 from calib.light.functions import DEFAULT_MODEL
 from calib.run.against_truth import Judged, judge
 from calib.run.frame_job import RunResult, run_frame
@@ -48,7 +49,7 @@ def run_demo(out: Path, *, name: str, threads: int, progress: Progress = silent)
 
 
 def _clear(package: Path) -> None:
-    description = package / "frame.toml"
+    description = package / DESCRIPTION
     if description.exists():
         if 'name = "tern2-' not in description.read_text(encoding="utf-8"):
             raise InputError(package, "--out", "a frame that no demo made", "an empty folder, or that of a demo")
