@@ -28,7 +28,7 @@ def judge(listed, count, first, axes, samples, verdict):  # type: ignore[no-unty
     value, doubts, quality, unsound = samples
     ranks, bits, missing, room = verdict
     before_l, before_s, place = np.uint64(axes[2]), np.uint64(axes[7]), np.uint64(PHASE_BITS - 1)
-    for m in range(np.uint64(count)):
+    for m in range(count):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
         how = unsound[cell_of(i, j, doubts)]
         ranks[m], bits[m], missing[m] = WHOLE, np.uint16(0), False

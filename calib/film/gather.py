@@ -122,7 +122,7 @@ def _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
     out_value, sigma, bits, ranks, parts = into
     verdict_ranks, verdict_bits, missing, _ = verdict
     judge(listed, count, first, axes, samples, verdict)
-    for m in range(np.uint64(count)):
+    for m in range(count):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
         k, p, q = np.uint64(index[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
         rank, flags = verdict_ranks[m], verdict_bits[m]
