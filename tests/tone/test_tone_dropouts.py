@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from memory_strip import MemoryStrip
 
+from calib.tone import dropout_kernels as kernels
 from calib.tone.dropouts import Dropouts, _levels, find_dropouts
 
 
@@ -70,6 +71,19 @@ def test_noise_at_the_end_of_the_scale_is_no_dropout() -> None:
     dn = bright(np.random.default_rng(4), 65200.0, 900.0)
     assert 0.2 < (dn == 65535).mean() < 0.6
     assert find_dropouts(MemoryStrip(dn), (0, 65535)).mask(0, 300).mean() <= 0.0005
+
+
+@pytest.mark.parametrize(("far", "near"), [(90, 90), (216, 216), (230, 246)])
+@pytest.mark.parametrize("is_upward", [True, False])
+def test_a_clipped_sample_is_as_likely_as_all_that_lies_beyond_the_end(far: int, near: int, is_upward: bool) -> None:
+    """By the law of good samples between and beyond what the lines above and below span, summed up."""
+    column, scale, span = np.array([far, near, 250, near, far]), 8.0, (float(near), float(2 * near - far))
+    dn = (column if is_upward else 500 - column).astype(np.uint16)[:, np.newaxis]
+    clip = (0, 250) if is_upward else (250, 1000)
+    beyond, step = np.linspace(250.0, 4250.0, 40_001, retstep=True)
+    density = [kernels._density_of_good(*span, scale, value) for value in beyond.tolist()]
+    found = kernels._log_good(dn, np.zeros(dn.shape, np.bool_), 2, 0, scale, *clip)
+    assert found == pytest.approx(np.log(max(np.trapezoid(density, dx=step), density[0])), abs=1e-3)
 
 
 def test_lines_lost_at_a_clipped_value_are_found_beside_noise_that_nearly_reaches_it() -> None:
