@@ -7,8 +7,8 @@ import pytest
 
 from calib.errors import CalibError
 from calib.sweep import combine
-from calib.sweep.combine import fit_likeliest, fit_marks
-from calib.sweep.evidence import PACE
+from calib.sweep.combine import fit_all, fit_likeliest, fit_marks
+from calib.sweep.evidence import EDGE, PACE, Observations
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import GOOD, MarkTable
@@ -101,25 +101,48 @@ def test_what_marks_at_two_samples_cannot_tell_of_each_strips_own_sweep_is_in_th
     assert 0.6 < np.sqrt(np.mean(np.square(z))) < 1.15
 
 
-def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks(monkeypatch):
-    rng, nominal, told = np.random.default_rng(9), nominal_sweeps(), {}
+def listen(monkeypatch, name):
+    """What a function that fits is given as evidence, call by call."""
+    call, told = getattr(combine, name), []
+
+    def heard(layout, evidence, *args, **more):
+        told.append(evidence)
+        return call(layout, evidence, *args, **more)
+
+    monkeypatch.setattr(combine, name, heard)
+    return told
+
+
+def marks_in_three_rows(seed):
+    """A frame, its nominal sweeps, and its marks as they are seen."""
+    rng, nominal = np.random.default_rng(seed), nominal_sweeps()
     line, sample = np.tile([60.0, 160.0, 300.0], N_STRIPS), rng.uniform(20, 290, N_STRIPS * PER_STRIP)
     frame, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample, nominal, 20 * PX_MM)
+    return frame, nominal, table
 
-    def listen(name):
-        call, told[name] = getattr(combine, name), []
 
-        def heard(layout, evidence, *args, **more):
-            told[name].append(evidence)
-            return call(layout, evidence, *args, **more)
-
-        monkeypatch.setattr(combine, name, heard)
-
-    listen("adjust")
-    listen("find_smoothness")
+def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks(monkeypatch):
+    frame, nominal, table = marks_in_three_rows(9)
+    fitted, searched = listen(monkeypatch, "adjust"), listen(monkeypatch, "find_smoothness")
     marks = fit_marks(frame, nominal, table)
     assert not fit_likeliest(frame, nominal, marks, []).warnings
-    assert len(told["adjust"]) == 2
-    assert len(told["find_smoothness"]) == 1
-    for evidence in (*told["adjust"], *told["find_smoothness"]):
+    assert (len(fitted), len(searched)) == (2, 1)
+    for evidence in (*fitted, *searched):
         assert set(evidence.a[evidence.kind == PACE]) == set(range(N_STRIPS))
+
+
+def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatch):
+    """A border far off loses its weight; it is no reason to fit again."""
+    frame, nominal, table = marks_in_three_rows(10)
+    marks, zero = fit_marks(frame, nominal, table), np.zeros(N_STRIPS)
+    value = np.zeros((N_STRIPS, 2))
+    value[4, 1] = 30.0
+    edges = Observations(
+        np.full(N_STRIPS, EDGE), np.arange(N_STRIPS), zero + 340.0, zero + 150.0, zero, zero, value,
+        np.tile(np.diag([0.0, 25.0]), (N_STRIPS, 1, 1)), np.full(N_STRIPS, -1),
+    )  # fmt: skip
+    fitted = listen(monkeypatch, "adjust")
+    both = fit_all(frame, nominal, marks, [edges])
+    assert len(fitted) == 1
+    assert both.table.used.all()
+    assert both.fit.weight[both.evidence.kind == EDGE][4] < 0.2

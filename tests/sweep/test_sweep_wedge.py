@@ -165,6 +165,19 @@ def test_groups_without_any_sample_make_no_profile(n_samples, enough):
     assert (found is not None) == enough
 
 
+@pytest.mark.parametrize(("lost_of_five", "enough"), [(2, True), (3, False)])
+def test_lines_of_which_most_samples_are_lost_make_no_profile_and_lost_ones_count_for_nothing(lost_of_five, enough):
+    values, sigma, sweep = strip((0, 0), 1.0)
+    span, lost = (TOP_MM - 0.5, TOP_MM + 2.5), np.arange(N_SAMPLES) % 5 < lost_of_five
+    whole = make_profiles(0, values.copy(), sigma.copy(), sweep, span, LINE_MM)
+    values[:, lost], sigma[:, lost] = 1e6, np.inf
+    found = make_profiles(0, values, sigma, sweep, span, LINE_MM)
+    assert (found is not None) == enough
+    if found is not None:
+        low = TOP_MM + np.arange(PATCHES) * PATCH_MM
+        np.testing.assert_allclose(found.mean(low, low + PATCH_MM), whole.mean(low, low + PATCH_MM), atol=0.03)
+
+
 BLUR_MM = 0.006
 
 
