@@ -94,7 +94,7 @@ def middle_size(sizes, count):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 @bare(cache=True, nogil=True, error_model="numpy")
 def median_of_whole(values):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Median of whole numbers from 0 on (int32), exact, by narrowing the range that it lies in.
+    """Median of whole numbers from 0 on (int32), exact for up to 2**24 of them, by narrowing the range that it lies in.
 
     Counting a range is one quick sweep. The next limit stands where the median would if what lies in the range were
     spread evenly; now and then in the middle, for where it is not.
