@@ -134,15 +134,15 @@ def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks
 def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatch):
     """A border far off loses its weight; it is no reason to fit again."""
     frame, nominal, table = marks_in_three_rows(10)
-    marks, zero = fit_marks(frame, nominal, table), np.zeros(N_STRIPS)
-    value = np.zeros((N_STRIPS, 2))
+    marks, n = fit_marks(frame, nominal, table), 10 * N_STRIPS
+    zero, value = np.zeros(n), np.zeros((n, 2))
     value[4, 1] = 30.0
     edges = Observations(
-        np.full(N_STRIPS, EDGE), np.arange(N_STRIPS), zero + 340.0, zero + 150.0, zero, zero, value,
-        np.tile(np.diag([0.0, 25.0]), (N_STRIPS, 1, 1)), np.full(N_STRIPS, -1),
+        np.full(n, EDGE), np.repeat(np.arange(N_STRIPS), 10), np.tile(np.arange(30.0, 330.0, 30.0), N_STRIPS),
+        zero + 150.0, zero, zero, value, np.tile(np.diag([0.0, 25.0]), (n, 1, 1)), np.full(n, -1),
     )  # fmt: skip
     fitted = listen(monkeypatch, "adjust")
     both = fit_all(frame, nominal, marks, [edges])
     assert len(fitted) == 1
     assert both.table.used.all()
-    assert both.fit.weight[both.evidence.kind == EDGE][4] < 0.2
+    assert both.fit.weight[both.evidence.kind == EDGE][4] < 0.05
