@@ -50,10 +50,12 @@ class QualityPicture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeamCheck:
-    """The root mean square, over its blocks, of each seam's jump of density (K-1,), and what noise alone makes it."""
+    """The root mean square, over its blocks, of each seam's jump of density (K-1,), what noise alone makes it, and
+    which seams the run's warnings name."""
 
     jump: NDArray[np.floating]
     noise_floor: NDArray[np.floating]
+    stands_out: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

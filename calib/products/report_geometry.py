@@ -14,7 +14,6 @@ from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, WRONG, joined,
 _ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
 _HEAD_SHARE = 0.28
 _PANEL_IN, _AROUND_IN = 5.1, 1.1  # width of one of two pictures; height of its title, scale and labels
-_FAR_OUT = 2.0  # times what noise makes of a seam's rms jump
 _MANY = 40  # fewer arrows do not fill a large picture
 
 
@@ -102,11 +101,10 @@ def seam_jumps(seams: SeamCheck) -> Figure:
     ax = figure.subplots()
     number = np.arange(seams.jump.size)
     ax.bar(number, seams.noise_floor, width=0.8, color=BAND, label="noise alone")
-    far = seams.jump > _FAR_OUT * seams.noise_floor
+    far = seams.stands_out
     ax.plot(number[~far], seams.jump[~far], ls="", marker="o", ms=3.4, color=ACCENT, label="found")
     if far.any():
-        label = f"found, beyond {_FAR_OUT:g} times the noise"
-        ax.plot(number[far], seams.jump[far], ls="", marker="o", ms=3.8, color=WRONG, label=label)
+        ax.plot(number[far], seams.jump[far], ls="", marker="o", ms=3.8, color=WRONG, label="found, and warned of")
     most = nice_up(float(np.nanmax(np.concatenate([seams.jump, seams.noise_floor]), initial=1e-6)))
     ax.set_yticks([0.0, most / 2, most], [f"{tick:g}" for tick in (0.0, most / 2, most)])
     ax.xaxis.set_major_locator(MaxNLocator(nbins=20, integer=True, min_n_ticks=1))

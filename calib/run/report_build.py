@@ -54,7 +54,8 @@ def shown_seams(fits: FrameFits, seams: SeamCheck) -> ShownSeams | None:
         number = np.bincount(seams.strip, minlength=count)
         return np.sqrt(np.where(number > 0, total / np.maximum(number, 1), np.nan))
 
-    return ShownSeams(jump=rms(seams.jump), noise_floor=rms(seams.floor))
+    far = np.array([seams.stands_out(strip) for strip in range(count)])
+    return ShownSeams(jump=rms(seams.jump), noise_floor=rms(seams.floor), stands_out=far)
 
 
 def tone_residuals(fits: FrameFits) -> ToneResiduals | None:

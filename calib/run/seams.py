@@ -40,16 +40,23 @@ class SeamCheck:
         """Root mean square of jump over floor; 1 where nothing but noise is left."""
         return float(np.sqrt(np.mean((self.jump / self.floor) ** 2))) if self.jump.size else float("nan")
 
+    def times_noise(self, strip: int) -> float:
+        """The same of the one seam right of a strip; NaN where nothing of it was seen."""
+        mine = self.strip == strip
+        return replace(self, jump=self.jump[mine], floor=self.floor[mine]).ratio()
+
+    def stands_out(self, strip: int) -> bool:
+        """Whether the seam right of a strip jumps far beyond its noise."""
+        return self.times_noise(strip) > JUMPS
+
 
 def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
     """A sentence for each seam whose jump stands far out of its noise: strips out of order, or one tone wrong."""
-    said = []
-    for strip in np.unique(seams.strip).tolist():
-        mine = seams.strip == strip
-        times = float(np.sqrt(np.mean((seams.jump[mine] / seams.floor[mine]) ** 2)))
-        if times > JUMPS:
-            said.append(f"seam between strips {strip} and {strip + 1}: density jumps by {times:.1f} times its noise")
-    return tuple(said)
+    return tuple(
+        f"seam between strips {strip} and {strip + 1}: density jumps by {seams.times_noise(strip):.1f} times its noise"
+        for strip in np.unique(seams.strip).tolist()
+        if seams.stands_out(strip)
+    )
 
 
 def check_seams(fits: FrameFits, threads: int = 1) -> SeamCheck:

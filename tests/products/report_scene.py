@@ -221,7 +221,9 @@ def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
             PicturePair("Assembled film", before, after, "strips as read out", "calibrated"),
             PicturePair("A seam at full resolution", before[150:300, 100:400], after[150:300, 100:400]),
         ],
-        seams=SeamCheck(np.abs(rng.normal(0, 0.001, strips - 1)), np.full(strips - 1, 0.001)),
+        seams=SeamCheck(
+            np.abs(rng.normal(0, 0.001, strips - 1)), np.full(strips - 1, 0.001), np.arange(strips - 1) % 5 == 3
+        ),
         spectrum=ColumnSpectrum(
             frequency, moon + noise + bands * rng.exponential(size=frequency.size), moon + noise, 4e-5, 250.0
         ),

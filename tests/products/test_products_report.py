@@ -259,7 +259,7 @@ def test_seams_are_numbered_and_jumps_are_round_numbers(strips: int) -> None:
     count = strips - 1
     jump = np.linspace(0.0011, 0.0033, count)
     with style():
-        figure = seam_jumps(SeamCheck(jump, np.full(count, 0.00163)))
+        figure = seam_jumps(SeamCheck(jump, np.full(count, 0.00163), jump > 0.003))
         (ax,) = figure.axes
         figure.draw_without_rendering()
         low, high = ax.get_xlim()
@@ -273,5 +273,5 @@ def test_seams_are_numbered_and_jumps_are_round_numbers(strips: int) -> None:
     assert ax.get_ylim()[1] > jump.max()
     assert {(bar.get_y(), bar.get_height()) for bar in ax.patches} == {(0.0, 0.00163)}
     shown = {line.get_label(): line.get_ydata() for line in ax.lines}
-    assert set(shown.get("found, beyond 2 times the noise", [])) == set(jump[jump > 2 * 0.00163])
+    assert set(shown.get("found, and warned of", [])) == set(jump[jump > 0.003])
     assert np.diff(at).min() > 8.5 * 0.9 * figure.dpi / 72

@@ -24,6 +24,7 @@ def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
     )
     (said,) = seam_warnings(seams)
     assert said.startswith("seam between strips 1 and 2: density jumps by 11.0 times")
+    assert [seams.stands_out(strip) for strip in range(3)] == [False, True, False]
 
 
 def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
