@@ -16,6 +16,8 @@ from calib.coordinates import Array
 from calib.definite import inverse_root
 from calib.ordered import shared_out
 
+SHARED_ROWS = 96  # of a block, on average, from which on the halves have threads of their own
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainNormals:
@@ -88,6 +90,7 @@ class _Factored:
 
 def estimate_chain(normals: ChainNormals, threads: int = 1) -> ChainEstimate:
     """The unknowns alone, which take less time; errors as `solve_chain`."""
+    threads = _worth(normals, threads)
     factored = _factored(normals, threads)
     solved = _solved(factored, len(normals.diagonal), threads)
     return ChainEstimate(_unknowns(solved, factored.shared), factored.shared, factored.log_det)
@@ -95,7 +98,7 @@ def estimate_chain(normals: ChainNormals, threads: int = 1) -> ChainEstimate:
 
 def variances_chain(normals: ChainNormals, threads: int = 1) -> ChainVariances:
     """The unknowns and their variances, without the covariances between them; errors as `solve_chain`."""
-    count = len(normals.diagonal)
+    count, threads = len(normals.diagonal), _worth(normals, threads)
     factored = _factored(normals, threads)
     solved = _solved(factored, count, threads)
     middle = factored.root.T @ factored.root
@@ -127,7 +130,7 @@ def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True
     A Cholesky factorisation by blocks. The blocks are small beside what calling LAPACK costs for each right side, so
     the factors of the diagonal are inverted once and then multiplied with. The result does not depend on `threads`.
     """
-    count = len(normals.diagonal)
+    count, threads = len(normals.diagonal), _worth(normals, threads)
     factored = _factored(normals, threads)
     solved = _solved(factored, count, threads)
     cov, cov_next = [np.empty(0)] * count, [np.empty(0)] * (count - 1)
@@ -152,6 +155,11 @@ def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True
         cov_border=[-gain for gain in gains],
         cov_shared=factored.cov_shared,
     )
+
+
+def _worth(normals: ChainNormals, threads: int) -> int:
+    """How many threads it is worth taking: of small blocks little is done that another thread could do beside."""
+    return threads if sum(map(len, normals.diagonal)) >= SHARED_ROWS * len(normals.diagonal) else 1
 
 
 def _middle(count: int) -> int:

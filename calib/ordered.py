@@ -5,10 +5,12 @@ them back zeroed, page by page, which takes a good part of the time of making a 
 what it keeps is given back between the steps of a job, which need theirs in other sizes.
 """
 
+import math
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from functools import cache
+from time import thread_time
 from typing import TypeVar
 
 from calib.c_library import tell
@@ -20,6 +22,7 @@ Result = TypeVar("Result")
 TRIM_THRESHOLD, MMAP_THRESHOLD = -1, -3  # options of mallopt(3), numbered as in malloc.h of the GNU C library
 KEPT = 2**28  # bytes that may lie free at the end of a piece of memory
 LARGEST = 2**25  # bytes of a piece of memory that is kept: more than any array of a block
+LONG_S = 0.001  # of processor time: a piece of work that other threads are called for
 
 
 def workers(threads: int) -> ThreadPoolExecutor:
@@ -54,17 +57,24 @@ def beside(work: Callable[[], Result], threads: int) -> Callable[[], Result]:
 def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> list[Result]:
     """All results of `work` in the order of `tasks`, which are done by `threads` threads, the calling one among them.
 
-    For many small pieces: each thread takes the next one when it is ready, and where there is one none waits.
+    For many small pieces: each thread takes the next one when it is ready, and where there is one none waits. The
+    others are called once a piece has turned out to be long, or at once where there are no more pieces than threads:
+    pieces of little more than the interpreter's own work take longer on two threads that wait for its lock in turn.
     """
     todo = list(tasks)
     turns = iter(range(len(todo)))  # a turn is taken by one thread only
     done: dict[int, Result] = {}
 
-    def take_turns() -> None:
+    def take_turns(most_s: float = math.inf) -> None:
         for i in turns:
+            begun = thread_time()
             done[i] = work(todo[i])
+            if thread_time() - begun > most_s:
+                break
 
-    helpers = min(threads, len(todo)) - 1
+    if len(todo) > threads:
+        take_turns(LONG_S)
+    helpers = min(threads, len(todo) - len(done)) - 1
     others = [_helping(helpers).submit(take_turns) for _ in range(helpers)]
     try:
         take_turns()

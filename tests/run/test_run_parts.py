@@ -4,6 +4,7 @@ import resource
 import threading
 from dataclasses import replace
 from pathlib import Path
+from time import thread_time
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 from calib.film.source import read_window
 from calib.median import median_of
-from calib.ordered import beside, give_back, in_order, shared_out
+from calib.ordered import LONG_S, beside, give_back, in_order, shared_out
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted
 from calib.run.noticed import MOST_NAMED, noticed
@@ -40,22 +41,34 @@ def test_results_come_in_order_and_few_wait(threads: int) -> None:
 
 
 @pytest.mark.parametrize("threads", [1, 2, 3])
-def test_shared_work_is_done_by_that_many_threads_also_within_shared_work(threads: int) -> None:
-    meeting = threading.Barrier(threads)
+@pytest.mark.parametrize("count", [1, 3, 20])
+def test_shared_work_is_done_by_that_many_threads_also_within_shared_work(threads: int, count: int) -> None:
+    """Where there are more pieces than threads, the first is done before any other thread is called."""
+    first = 0 if count <= threads else 1
+    together = range(first, first + min(threads, count - first))
+    meeting = threading.Barrier(len(together))
 
     def within(task: int) -> list[int]:
         return shared_out(lambda other: task * other, range(3), threads)
 
     def work(task: int) -> tuple[int, list[int]]:
-        if task < threads:
+        if task in together:
             meeting.wait(5.0)  # as many at the same time as there are threads
+        elif task < first:
+            begun = thread_time()
+            while thread_time() < begun + 2 * LONG_S:
+                pass
         return threading.get_ident(), within(task)
 
-    found = shared_out(work, range(20), threads)
-    assert len({thread for thread, _ in found[:threads]}) == threads
+    found = shared_out(work, range(count), threads)
+    assert len({found[task][0] for task in together}) == len(together)
     assert threading.get_ident() in {thread for thread, _ in found}
-    assert [result for _, result in found] == [[0, task, 2 * task] for task in range(20)]
+    assert [result for _, result in found] == [[0, task, 2 * task] for task in range(count)]
     assert shared_out(work, [], threads) == []
+
+
+def test_short_pieces_of_shared_work_are_done_by_the_calling_thread() -> None:
+    assert set(shared_out(lambda _: threading.get_ident(), range(1000), 2)) == {threading.get_ident()}
 
 
 @pytest.mark.parametrize("failing", ["mine", "another's"])
