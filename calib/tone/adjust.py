@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.median import medians_by
-from calib.ordered import in_order, shared_out
+from calib.ordered import shared_out
 from calib.tone.model import Scales, ToneResiduals
 from calib.tone.placing import Curves, Placing, Side, correction, modelled, placed, terms_of
 from calib.tone.system import NormalEquations, Rows, Share, Sizes, Solution, Values
@@ -179,7 +179,7 @@ def _solve(curves: Curves, state: State, scales: Scales, stated: Stated, threads
         sigma = each.sigma * state.factor[each.strip, each.kind]
         return equations.share_of(each.strip, rows_of(curves, each), robust_weight(off) / sigma**2)
 
-    for made in in_order(share, zip(state.evidence, state.standardised, strict=True), threads):
+    for made in shared_out(share, zip(state.evidence, state.standardised, strict=True), threads):
         equations.add(made)
     add_priors(equations, layout, curves.basis, scales, stated)
     return equations.solve(threads)

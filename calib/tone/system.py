@@ -93,14 +93,14 @@ class Solution(Values):
 class Share:
     """What some evidence adds to the normal equations.
 
-    `own` (diagonal, border, right) of its strip, `common` (corner, right), the eliminated banding, and, where it is on
-    two strips, `chain` (diagonal, border, right, coupling) of the follower.
+    `own` (diagonal, border, right) of its strip, `common` (corner, right), the eliminated banding, None where no row
+    has any, and, where it is on two strips, `chain` (diagonal, border, right, coupling) of the follower.
     """
 
     strip: int
     own: tuple[Array, Array, Array]
     common: tuple[Array, Array]
-    columns: Eliminated
+    columns: Eliminated | None
     chain: tuple[Array, Array, Array, Array] | None
 
 
@@ -157,16 +157,16 @@ class NormalEquations:
         border[:, shared] = diagonal[:, shared] + coupling[shared].T
         return diagonal, border, following.right(weighted, n), coupling
 
-    def _columns_of(self, rows: Rows, weight: Array) -> Eliminated:
+    def _columns_of(self, rows: Rows, weight: Array) -> Eliminated | None:
         """What rows add to the equations of the eliminated banding."""
         n_samples, m, has = self.sizes.samples, self.sizes.common, rows.column >= 0
-        column = rows.column[has]
-        own, common = np.zeros((n_samples, self.sizes.beside)), np.zeros((n_samples, m))
-        if column.size:
-            own = rows.own.onto(rows.column, -weight, own.shape)
-            if rows.error is not None:
-                common = _sums(column * m + rows.error[has], weight[has], common.size).reshape(common.shape)
-            common[:, : self.sizes.shared] += own[:, : self.sizes.shared]
+        if not has.any():
+            return None
+        column, common = rows.column[has], np.zeros((n_samples, m))
+        own = rows.own.onto(rows.column, -weight, (n_samples, self.sizes.beside))
+        if rows.error is not None:
+            common = _sums(column * m + rows.error[has], weight[has], common.size).reshape(common.shape)
+        common[:, : self.sizes.shared] += own[:, : self.sizes.shared]
         right = -_sums(column, (rows.value * weight)[has], n_samples)
         return Eliminated(_sums(column, weight[has], n_samples), own, common, right)
 
@@ -179,9 +179,10 @@ class NormalEquations:
         if share.chain is not None:
             self._add_block(strip + 1, *share.chain[:3])
             self.coupling[strip] += share.chain[3]
-        for field in fields(Eliminated):
-            total = getattr(self.columns[strip], field.name)
-            total += getattr(share.columns, field.name)
+        if share.columns is not None:
+            for field in fields(Eliminated):
+                total = getattr(self.columns[strip], field.name)
+                total += getattr(share.columns, field.name)
 
     def _add_block(self, strip: int, diagonal: Array, border: Array, right: Array) -> None:
         self.diagonal[strip] += diagonal
