@@ -3,20 +3,25 @@
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import middle_size
+from calib.median import median_of, middle_size
 from calib.sweep.cross import edge
 from calib.sweep.scene import SUMS
 from calib.sweep.smallsolve import inverse_of, times
 
 LEAST_STEP = 8.0  # of a border's step over its 1-sigma
-LEAST_SAMPLES = 40
+LEAST_SAMPLES, LEAST_COLUMNS = 40, 8
 TURNS = 8
 SETTLED = 0.03  # of the shift's 1-sigma: no larger step, and it has settled
 TRIM = 3.0
 SPARSE = 16  # every so manieth density tells their middle
+
+
+Fit = tuple[bool, float, float, float, float]
+"""Whether enough samples had signal and said something; shift, step of the light, variances of step and shift."""
 
 
 class Feature(NamedTuple):
@@ -48,18 +53,56 @@ def fit_border(
     light, inf without signal. Weights fall off for samples far from the model, scatter beyond the noise widens the
     variance.
     """
-    seen, shift, step, step_variance, variance = _fit_near(t_mm, light, noise, reach_mm, feature, start_mm)
+    whole = np.array([0, t_mm.shape[1]])
+    return fit_border_in_groups(t_mm, light, noise, whole, reach_mm, feature, start_mm)[0]
+
+
+def fit_border_in_groups(
+    t_mm: Array,
+    light: Array,
+    noise: Array,
+    bounds: NDArray[np.int64],
+    reach_mm: float,
+    feature: Feature,
+    start_mm: float = 0.0,
+) -> list[tuple[float, float] | None]:
+    """`fit_border` in groups of neighbouring columns, group g those from `bounds` (G + 1,) g to the next."""
+    fits = _fit_groups(t_mm, light, noise, bounds, reach_mm, feature, start_mm)
+    return [_standing_out(fit, feature) for fit in fits]
+
+
+def _standing_out(fit: Fit, feature: Feature) -> tuple[float, float] | None:
+    """Shift and variance of a fit, None where the feature does not stand out."""
+    seen, shift, step, step_variance, variance = fit
     if not seen or not abs(step) > LEAST_STEP * np.sqrt(step_variance) or variance > feature.blur_mm**2:
         return None
     return shift, variance
 
 
 @njit(cache=True, nogil=True)
+def _fit_groups(
+    t_mm: Array,
+    light: Array,
+    noise: Array,
+    bounds: NDArray[np.int64],
+    reach_mm: float,
+    feature: Feature,
+    start_mm: float,
+) -> list[Fit]:  # pragma: no cover
+    """The fits of the groups of columns."""
+    found = []
+    for g in range(bounds.size - 1):
+        first, stop = bounds[g], bounds[g + 1]
+        some = light[:, first:stop], noise[:, first:stop]
+        found.append(_fit_near(t_mm[:, first:stop], some[0], some[1], reach_mm, feature, start_mm))
+    return found
+
+
+@njit(cache=True, nogil=True)
 def _fit_near(
     t_mm: Array, light: Array, noise: Array, reach_mm: float, feature: Feature, start_mm: float
-) -> tuple[bool, float, float, float, float]:  # pragma: no cover
-    """Whether enough samples within reach of the start have signal and say something; shift, step of the light, the
-    variances of step and shift."""
+) -> Fit:  # pragma: no cover
+    """The fit to the samples within reach of the start."""
     t, some_light, some_noise, inside = _near(t_mm, light, noise, start_mm, reach_mm)
     if t.size < max(LEAST_SAMPLES, 0.5 * inside):
         return False, 0.0, 0.0, 0.0, 0.0
@@ -156,29 +199,45 @@ def search_border(
     explains most of what lies within `flank_mm` of it. t (n_lines, n_columns) mm. None where no column has signal, and
     where the best place is the first or the last with columns on both its sides, or explains less than it leaves: what
     is there is the flank of something that lies beyond."""
-    good = np.isfinite(noise)
-    count = good.sum(axis=0)
-    columns = count > good.shape[0] / 2
-    if columns.sum() < 8:
-        return None
-    t = t_mm.mean(axis=0)[columns]
-    mean = np.where(good, light, 0.0).sum(axis=0)[columns] / count[columns]
-    step = float(np.median(np.diff(t))) / 2
-    shifts = np.arange(-np.ceil(reach_mm / step), np.ceil(reach_mm / step) + 1) * step
-    explained = _all_explained(t, mean, feature, flank_mm, shifts)
-    best, seen = int(np.argmax(explained)), np.flatnonzero(explained)
-    return float(shifts[best]) if explained[best] > 1.0 and seen[0] < best < seen[-1] else None
+    found, shift = _search(t_mm, light, noise, feature, flank_mm, reach_mm)
+    return shift if found else None
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _search(
+    t_mm: Array, light: Array, noise: Array, feature: Feature, flank_mm: float, reach_mm: float
+) -> tuple[bool, float]:  # pragma: no cover
+    """Whether there is a place, and the place."""
+    t, mean = _columns(t_mm, light, noise)
+    if t.size < LEAST_COLUMNS:
+        return False, 0.0
+    step = median_of(np.diff(t)) / 2
+    steps = int(np.ceil(reach_mm / step))
+    best, shift, first, last, most = 0, 0.0, -1, -1, 0.0
+    for i in range(2 * steps + 1):
+        explained = _explained(t - (i - steps) * step, mean, feature, flank_mm)
+        if explained > most:
+            best, shift, most = i, (i - steps) * step, explained
+        if explained != 0.0:
+            first, last = i if first < 0 else first, i
+    return most > 1.0 and first < best < last, shift
 
 
 @njit(cache=True, nogil=True)
-def _all_explained(
-    t: Array, mean: Array, feature: Feature, flank_mm: float, shifts: Array
-) -> Array:  # pragma: no cover
-    """What the profile explains at each shift."""
-    out = np.empty(shifts.size)
-    for i in range(shifts.size):
-        out[i] = _explained(t - shifts[i], mean, feature, flank_mm)
-    return out
+def _columns(t_mm: Array, light: Array, noise: Array) -> tuple[Array, Array]:  # pragma: no cover
+    """Mean t of the columns more than half of which has signal, and the mean light of what has."""
+    t, mean, n = np.zeros(t_mm.shape[1]), np.zeros(t_mm.shape[1]), 0
+    for j in range(t.size):
+        along, total, count = 0.0, 0.0, 0
+        for i in range(t_mm.shape[0]):
+            along += t_mm[i, j]
+            if np.isfinite(noise[i, j]):
+                total += light[i, j]
+                count += 1
+        if 2 * count > t_mm.shape[0]:
+            t[n], mean[n] = along / t_mm.shape[0], total / count
+            n += 1
+    return t[:n], mean[:n]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -15,7 +15,7 @@ from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
 from calib.ordered import in_order
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import Feature, fit_border, light_of_dn, mixed_value, search_border
+from calib.sweep.edgefit import Feature, fit_border, fit_border_in_groups, light_of_dn, mixed_value, search_border
 from calib.sweep.evidence import EDGE, EDGE_X, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
@@ -119,7 +119,7 @@ def _find(
         x_mm = sweeps[k].x_sample_mm + np.median(sweeps[k].x_line_mm) - center_mm
         lit = convert(values.astype(np.float64), sigma.astype(np.float64))
         strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *lit)
-        rows = [row for border in wedge.borders for row in _along(strip, border, shape.blur_y_mm)]
+        rows = _along(strip, wedge.borders, shape.blur_y_mm)
         sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
         return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan.pitch_mm, shape.blur_x_mm, sides)]
 
@@ -136,32 +136,42 @@ def _lines_about(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int,
     return (int(lines[0]), int(lines[-1]) + 1) if lines.size else None
 
 
-def _along(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
-    """One border in groups of samples across the strip."""
+def _along(strip: _Strip, borders: Sequence[Border], blur_mm: float) -> list[Row]:
+    """The borders in groups of samples across the strip."""
+    columns = [column for border in borders for column in _border_in_groups(strip, border, blur_mm)]
+    middle_line, sample, seen_mm, at_mm, variance = np.array(columns, float).reshape(-1, 5).T
+    x_here = to_film(strip.sweep, ScanPoints(middle_line, sample)).x_mm
+    at = to_scan(strip.sweep, FilmPoints(x_here, seen_mm))
+    places = zip(at.line.tolist(), at.sample.tolist(), at_mm.tolist(), variance.tolist(), strict=True)
+    return [(strip.index, line, sample, 1, mm, v) for line, sample, mm, v in places]
+
+
+def _border_in_groups(strip: _Strip, border: Border, blur_mm: float) -> list[tuple[float, ...]]:
+    """Where it is seen: the middle of the lines about it, the group's middle sample, the film y found and stated, and
+    its variance."""
     sweep = strip.sweep
     even = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm)
     reach = min(even - MARGIN_BLURS * blur_mm, REACH_BLURS * blur_mm)
     seen_mm = strip.placed.seen_mm(border.at_mm)
     lines = _lines(sweep, seen_mm, reach)
-    across = np.array(border.across_mm) + np.array([1, -1]) * MARGIN_BLURS * blur_mm
-    inside = np.flatnonzero((strip.x_mm > across[0]) & (strip.x_mm < across[1]))
-    if inside.size < GROUPS_ACROSS or reach < blur_mm or lines is None:
+    across = (border.across_mm[0] + MARGIN_BLURS * blur_mm, border.across_mm[1] - MARGIN_BLURS * blur_mm)
+    first, stop = strip.x_mm.searchsorted(across[0], "right"), strip.x_mm.searchsorted(across[1])
+    if stop - first < GROUPS_ACROSS or reach < blur_mm or lines is None:
         return []
-    middle, shift, variance = [], [], []
-    y_mm = sweep.y_line_mm[slice(*lines), None]
-    for group in np.array_split(inside, GROUPS_ACROSS):
-        samples = slice(int(group[0]), int(group[-1]) + 1)
-        t = y_mm + sweep.y_sample_mm[samples] - seen_mm
-        found = fit_border(t, *strip.lit(lines, samples), reach, Feature(blur_mm, 0.0))
-        if found is not None and abs(found[0]) < MOST_SHIFT * even:
-            middle.append((group[0] + group[-1]) / 2)
-            shift.append(found[0])
-            variance.append(found[1])
-    sample = np.array(middle, float)
-    x_here = to_film(sweep, ScanPoints(np.full(sample.size, sum(lines) / 2), sample)).x_mm
-    at = to_scan(sweep, FilmPoints(x_here, seen_mm + np.array(shift, float)))
-    places = zip(at.line.tolist(), at.sample.tolist(), variance, strict=True)
-    return [(strip.index, line, sample, 1, border.at_mm, v) for line, sample, v in places]
+    samples, bounds = slice(int(first), int(stop)), _even_parts(int(stop - first), GROUPS_ACROSS)
+    t = sweep.y_line_mm[slice(*lines), None] + sweep.y_sample_mm[samples] - seen_mm
+    fits = fit_border_in_groups(t, *strip.lit(lines, samples), bounds, reach, Feature(blur_mm, 0.0))
+    middle = (first + (bounds[:-1] + bounds[1:] - 1) / 2).tolist()
+    return [
+        (sum(lines) / 2, sample, seen_mm + fit[0], border.at_mm, fit[1])
+        for sample, fit in zip(middle, fits, strict=True)
+        if fit is not None and abs(fit[0]) < MOST_SHIFT * even
+    ]
+
+
+def _even_parts(count: int, parts: int) -> NDArray[np.int64]:
+    """Bounds of parts that differ by no more than one, the larger ones first."""
+    return np.array([i * (count // parts) + min(i, count % parts) for i in range(parts + 1)], np.int64)
 
 
 def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
@@ -174,11 +184,12 @@ def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sid
     if lines is None or not 0 < half < WIDEST_GAP_BLURS * blur_mm:
         return []
     gap = Feature(blur_mm, half)
+    middle_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)])
+    slack = SIGMAS * float(np.median(sweep.sigma_x_mm[slice(*lines)])) + 2 * blur_mm
     rows: list[Row] = []
     for side in sides:
         at_mm = strip.center_mm + (left + right + side * pitch_mm) / 2
-        x_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)]) - at_mm
-        slack = SIGMAS * float(np.median(sweep.sigma_x_mm[slice(*lines)])) + 2 * blur_mm
+        x_mm = middle_mm - at_mm
         near = np.flatnonzero(np.abs(x_mm) < reach + slack)
         if near.size < 8:
             continue

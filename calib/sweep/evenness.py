@@ -26,23 +26,18 @@ class Profile:
     def __init__(self, y_mm: Array, values: Array, margin_mm: float) -> None:
         self.margin_mm = margin_mm
         order = np.argsort(y_mm, kind="stable")
-        self.y_mm, ordered = y_mm[order], values[order] - np.median(values)
+        self.y_mm, ordered = np.append(y_mm[order], np.inf), values[order] - np.median(values)
         self.variance, self.range = float(np.var(ordered)), float(np.ptp(ordered))
         self.level = float(np.median(values))
         self._first = np.concatenate([[0.0], np.cumsum(ordered)])
         self._second = np.concatenate([[0.0], np.cumsum(ordered**2)])
+        self.lines = self.y_mm, self._first, self._second
 
     def scatter(self, low_mm: Array, high_mm: Array) -> tuple[Array, Array]:
         """Sum of squares about the mean between two film y, a margin at either left out, and the number of lines."""
         low, high = self._lines(low_mm, high_mm)
         first, second = self._first[high] - self._first[low], self._second[high] - self._second[low]
         return np.maximum(second - first**2 / np.maximum(high - low, 1), 0.0), np.asarray(high - low)
-
-    def costs_between(self, one_mm: Array, other_mm: Array, apart: int, variance: float, out: Array) -> None:
-        """Fill `out` (N, 2 apart + 1) with what the pieces between film y and others cost, as in `Profiles.unevenness`,
-        for each of the others with those whose index is `apart` less to `apart` more than its own."""
-        lines = self.y_mm, self._first, self._second
-        _fill_costs(one_mm, other_mm, apart, lines, self.margin_mm, 1 / variance / 2, out)
 
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Mean of the profile between two film y less the margins, NaN where no line is left."""
@@ -65,6 +60,9 @@ class Profiles:
 
     def __init__(self, profiles: list[Profile]) -> None:
         self._all = profiles
+        self._bounds = np.cumsum([0, *(p.y_mm.size for p in profiles)])
+        y_mm, first, second = (np.concatenate(each) for each in zip(*(p.lines for p in profiles), strict=True))
+        self._lines = y_mm, first, second
         self.range = float(np.median([p.range for p in profiles]))
 
     def unevenness(self, low_mm: Array, high_mm: Array, variance: float) -> Array:
@@ -78,10 +76,8 @@ class Profiles:
     def unevenness_between(self, one_mm: Array, other_mm: Array, apart: int, variance: float) -> Array:
         """The same between film y (N,) and others (N,), (N, 2 apart + 1): for each of the others with those whose index
         is `apart` less to `apart` more than its own, inf where there are none."""
-        costs = np.empty((len(self._all), other_mm.size, 2 * apart + 1))
-        for profile, cost in zip(self._all, costs, strict=True):
-            profile.costs_between(one_mm, other_mm, apart, variance, cost)
-        return np.asarray(_mean_of_least(costs))
+        scale, margin_mm = 1 / variance / 2, self._all[0].margin_mm
+        return np.asarray(_costs_between(one_mm, other_mm, apart, self._lines, self._bounds, margin_mm, scale))
 
     def mean(self, low_mm: Array, high_mm: Array) -> Array:
         """Median over the profiles of their means between two film y, NaN where no line is left."""
@@ -137,6 +133,25 @@ def _medians(values: NDArray[np.float32], sigma: NDArray[np.float32], out: Array
         out[i] = median_of(some[:n]) if 2 * n > some.size else np.nan
 
 
+@njit(cache=True, nogil=True)
+def _costs_between(
+    one_mm: Array,
+    other_mm: Array,
+    apart: int,
+    lines: tuple[Array, Array, Array],
+    bounds: NDArray[np.int64],
+    margin_mm: float,
+    scale: float,
+) -> Array:  # pragma: no cover
+    """Costs of the pieces by the profiles together, each from one of `bounds` to the next in their `lines`."""
+    costs = np.empty((bounds.size - 1, other_mm.size, 2 * apart + 1))
+    for p in range(bounds.size - 1):
+        first, stop = bounds[p], bounds[p + 1]
+        mine = lines[0][first:stop], lines[1][first:stop], lines[2][first:stop]
+        _fill_costs(one_mm, other_mm, apart, mine, margin_mm, scale, costs[p])
+    return _mean_of_least(costs)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fill_costs(
     one_mm: Array,
@@ -147,8 +162,8 @@ def _fill_costs(
     scale: float,
     out: Array,
 ) -> None:  # pragma: no cover
-    """Costs of the pieces between film y, a margin at either end left out, whose indices differ by `apart` at most,
-    from the `lines`' film y and their running sums."""
+    """Costs by one profile, as in `Profiles.unevenness`, of the pieces between film y, a margin at either end left out,
+    whose indices differ by `apart` at most, from the `lines`' film y and their running sums."""
     y_mm, first, second = lines
     begins = _first_at(y_mm, one_mm, margin_mm), _first_at(y_mm, other_mm, margin_mm)
     ends = _first_at(y_mm, one_mm, -margin_mm), _first_at(y_mm, other_mm, -margin_mm)
@@ -170,10 +185,10 @@ def _fill_costs(
 
 @njit(cache=True, nogil=True)
 def _first_at(y_mm: Array, at_mm: Array, margin_mm: float) -> NDArray[np.int64]:  # pragma: no cover
-    """Index of the first line not before each film y (they rise) and a margin."""
+    """Index of the first line not before each film y (they rise) and a margin; the last line is infinitely far."""
     out, line = np.empty(at_mm.size, np.int64), 0
     for n in range(at_mm.size):
-        while line < y_mm.size and y_mm[line] < at_mm[n] + margin_mm:
+        while y_mm[line] < at_mm[n] + margin_mm:
             line += 1
         out[n] = line
     return out

@@ -162,9 +162,15 @@ def least_costs(unevenness: Array, steps: Sequence[Array]) -> Array:
     each other, as where the video is clipped, the cheapest way alone ends anywhere among them.
     """
     cost = np.where(np.eye(len(unevenness), dtype=np.bool_), unevenness, np.inf)
+    return np.asarray(_all_steps_on(cost, np.array(steps))).T
+
+
+@njit(cache=True, nogil=True)
+def _all_steps_on(cost: Array, steps: Array) -> Array:  # pragma: no cover
+    """Least costs (N, M) at the last border."""
     for step in steps:
         cost = _a_step_on(cost, step)
-    return cost.T
+    return cost
 
 
 @njit(cache=True, nogil=True)
