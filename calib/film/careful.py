@@ -7,10 +7,10 @@ there: a sharp kernel with a hole rings.
 import numpy as np
 
 from calib.compiled import bare
-from calib.film.flagged import add_flagged, any_flagged, clear_flagged, sums_of_flagged
+from calib.film.flagged import ends_among, sums_of_flagged
 from calib.film.kernels import CELL, LANES, PHASE_BITS
 from calib.film.packed import SOUND, UNSOUND
-from calib.film.weigh import cell_of
+from calib.film.weigh import ANY, cell_of, row_at
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 
 FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
@@ -19,14 +19,15 @@ NOTHING, LOST, BRIDGED, WHOLE = 0, 1, 2, 3
 
 
 @bare(cache=True, nogil=True)
-def judge(listed, count, first, axes, samples, verdict):  # type: ignore[no-untyped-def]  # pragma: no cover
+def judge(listed, count, first, axes, samples, verdict, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Say of listed places what their taps are worth: `verdict` holds ranks, bits (where a rank is LOST, they say why),
-    and whether any tap that counts is missing, each (M,); and room for the sums of one place.
+    and whether any tap that counts is missing, each (M,).
     """
+    size = len(written_out)
     _, line, sample, line_phase, sample_phase = listed
     first_line, first_sample, _, fill = first
     value, doubts, quality, unsound = samples
-    ranks, bits, missing, room = verdict
+    ranks, bits, missing = verdict
     before_l, before_s, place = np.uint64(axes[2]), np.uint64(axes[7]), np.uint64(PHASE_BITS - 1)
     for m in range(count):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
@@ -37,16 +38,20 @@ def judge(listed, count, first, axes, samples, verdict):  # type: ignore[no-unty
             nearest = quality[i + before_l + (p >> place), j + before_s + (q >> place)]
             bits[m] = nearest
             if how == UNSOUND:
-                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, fill, value, quality, room)
+                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, size, fill, value, quality)
 
 
-@bare(cache=True, nogil=True)
-def _judged(i, j, p, q, nearest, axes, fill, value, quality, room):  # type: ignore[no-untyped-def]  # pragma: no cover
+@bare(cache=True, nogil=True, inline="always")
+def _judged(i, j, p, q, nearest, axes, size, fill, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The verdict on one place whose taps go from row `i`, column `j` on; `nearest` are the bits of the nearest."""
     dropout, filled = np.uint16(DROPOUT), np.uint16(FILLED)
     if nearest & dropout and not (fill and nearest & filled):
         return LOST, nearest & np.uint16(DROPOUT | MARK), False
-    missing, coverage, shares, gone = flags_of(i, j, p, q, axes, value, quality, room)
+    half, low, high, more = ends_of(i, j, p, q, axes, size, value, quality)
+    if not more:
+        flags = np.uint16(LOW_DENSITY if low > half else 0) | np.uint16(HIGH_DENSITY if high > half else 0)
+        return WHOLE, flags, False
+    missing, coverage, shares, gone = flags_of(i, j, p, q, axes, size, value, quality)
     if coverage < LEAST_THERE:
         return LOST, gone if gone else dropout, False
     flags = nearest & np.uint16(MARK | FILLED)
@@ -62,30 +67,47 @@ def _judged(i, j, p, q, nearest, axes, fill, value, quality, room):  # type: ign
 
 
 @bare(cache=True, nogil=True, inline="always")
-def flags_of(i, j, p, q, axes, value, quality, room):  # type: ignore[no-untyped-def]  # pragma: no cover
+def ends_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What settles most places: half the absolute weights of a place's taps, the weights of those at either end of what
+    can be calibrated, and whether there is more to them."""
+    low, high, every, known = ends_among(*_addresses(i, j, p, q, axes, size, value, quality))
+    (above_l, below_l), (above_s, below_s) = _signed_sums(axes[0], p, axes[3:5]), _signed_sums(axes[5], q, axes[8:])
+    half = 0.5 * ((above_l + below_l) * (above_s + below_s))
+    return half, low, high, not known or every & ~np.uint16(LOW_DENSITY | HIGH_DENSITY)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def flags_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether a tap is missing; the share of the weight above zero that is known; the absolute weights of the known
     taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without a value.
 
     A tap without a value has a bit, so only taps with bits are looked at.
     """
-    along, tall, across, lanes = axes[0], axes[1], axes[5], axes[8]
-    behind_l, behind_s = axes[3] + 2 * CELL * axes[4], axes[8] + 2 * CELL * axes[9]
-    above_l, below_l = np.float64(along[p, behind_l]), np.float64(along[p, behind_l + 1])
-    above_s, below_s = np.float64(across[q, behind_s]), np.float64(across[q, behind_s + 1])
-    whole, size = above_l * above_s + below_l * below_s, (above_l + below_l) * (above_s + below_s)
-    sums = np.uint64(room.ctypes.data)
-    clear_flagged(sums)
-    weights = np.uint64(across.ctypes.data) + np.uint64(4) * np.uint64(across.shape[1]) * q
-    for row in range(np.uint64(tall)):
-        at = (i + row) * np.uint64(value.shape[1]) + j
-        for chunk in range(np.uint64(lanes // LANES)):
-            here = at + np.uint64(LANES) * chunk
-            bits = np.uint64(quality.ctypes.data) + np.uint64(2) * here
-            if any_flagged(bits):
-                values = np.uint64(value.ctypes.data) + np.uint64(4) * here
-                add_flagged(bits, values, along[p, row], weights + np.uint64(4 * LANES) * chunk, sums)
-    low, high, dropped, marked, lost, lost_above, gone = sums_of_flagged(sums)
-    return lost > 0, (whole - lost_above) / whole, (size - lost, low, high, dropped, marked), gone
+    low, high, dropped, marked, lost, lost_above, gone = sums_of_flagged(
+        *_addresses(i, j, p, q, axes, size, value, quality)
+    )
+    (above_l, below_l), (above_s, below_s) = _signed_sums(axes[0], p, axes[3:5]), _signed_sums(axes[5], q, axes[8:])
+    above, all_there = above_l * above_s + below_l * below_s, (above_l + below_l) * (above_s + below_s)
+    return lost > 0, (above - lost_above) / above, (all_there - lost, low, high, dropped, marked), gone
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _addresses(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Where bits, values and weights of a place's taps lie, and how many there are."""
+    width = np.uint64(value.shape[1])
+    at = i * width + j
+    return (
+        np.uint64(quality.ctypes.data) + np.uint64(2) * at, np.uint64(value.ctypes.data) + np.uint64(4) * at, width,
+        row_at(axes[0], p, size), row_at(axes[5], q, size),
+        np.uint64(size if size != ANY else axes[1]), np.uint64(1 if size != ANY else axes[8] // LANES),
+    )  # fmt: skip
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _signed_sums(weights, phase, lanes_and_cells):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Sums of the weights of a phase above and below zero."""
+    behind = lanes_and_cells[0] + 2 * CELL * lanes_and_cells[1]
+    return np.float64(weights[phase, behind]), np.float64(weights[phase, behind + 1])
 
 
 @bare(cache=True, nogil=True)

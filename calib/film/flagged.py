@@ -1,92 +1,30 @@
 """What the flagged ones among a place's samples weigh, by what they are flagged with: eight samples at once.
 
-Vector instructions laid down as in `lanes`. The sums of a place stand in memory, LANES float32 of each, from one row of
-its samples to the next.
+Vector instructions laid down as in `lanes`, without a branch: which samples are flagged cannot be foretold.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 from llvmlite import ir
 from numba import types
+from numba.core import cgutils
 from numba.extending import intrinsic
 
 from calib.film.kernels import LANES
-from calib.film.lanes import ADDRESS, FLOAT, VECTOR, after, folded_together, load, spread, store
+from calib.film.lanes import ADDRESS, FLOAT, VECTOR, fma, folded, folded_together, load, spread
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 
 _BITS = ir.VectorType(ir.IntType(16), LANES)
-_SUMS = 6  # of low, high, bridged dropouts, bridged marks; of what has no value, and of its weights above zero
-ROOM = LANES * (_SUMS + 1)  # float32: the bits of what has no value stand behind the sums
-_NONE = ir.Constant(VECTOR, [0.0] * LANES)
+_NOTHING, _FIRST = ir.Constant(VECTOR, [0.0] * LANES), ir.Constant(ADDRESS, 0)
 
 
 def _all_of(kind: Any, value: float) -> Any:
     return ir.Constant(kind, [value] * LANES)
 
 
-def _behind(builder: Any, sums: Any, number: int) -> Any:
-    return after(builder, sums, 4 * LANES * number)
-
-
-@intrinsic
-def clear_flagged(typingctx, sums):  # type: ignore[no-untyped-def]
-    """Begin with a place: `sums` is the address of ROOM float32."""
-
-    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
-        for number in range(_SUMS + 1):
-            store(builder, _NONE, _behind(builder, args[0], number))
-        return context.get_dummy_value()
-
-    return types.void(types.uint64), codegen
-
-
-@intrinsic
-def any_flagged(typingctx, bits):  # type: ignore[no-untyped-def]
-    """Whether any of the eight samples whose bits (uint16) are at that address is flagged."""
-
-    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
-        whole = ir.IntType(16 * LANES)
-        return builder.icmp_unsigned("!=", load(builder, args[0], whole, 2), ir.Constant(whole, 0))
-
-    return types.boolean(types.uint64), codegen
-
-
-@intrinsic
-def add_flagged(typingctx, bits, values, along, across, sums):  # type: ignore[no-untyped-def]
-    """Add the flagged ones of eight samples of a line, whose weight is `along`, to the sums; all others are addresses,
-    `across` that of the weights of the eight."""
-
-    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
-        at_bits, at_values, along, at_across, sums = args
-        flags, values = load(builder, at_bits, _BITS, 2), load(builder, at_values, VECTOR)
-        weight = builder.fmul(spread(builder, along, FLOAT, LANES), load(builder, at_across, VECTOR))
-        size, magnitude = (_absolute(builder, vector) for vector in (weight, values))
-
-        def has(bit: int) -> Any:
-            return builder.icmp_unsigned("!=", builder.and_(flags, _all_of(_BITS, bit)), _all_of(_BITS, 0))
-
-        counts = builder.and_(has(0xFFFF), builder.fcmp_ordered("!=", weight, _NONE))
-        finite = builder.fcmp_ordered("<", magnitude, _all_of(VECTOR, float("inf")))
-        known, lost = builder.and_(counts, finite), builder.and_(counts, builder.not_(finite))
-        filled, above = builder.and_(known, has(FILLED)), builder.fcmp_ordered(">", weight, _NONE)
-        of_each = (
-            builder.and_(known, has(LOW_DENSITY)),
-            builder.and_(known, has(HIGH_DENSITY)),
-            builder.and_(filled, has(DROPOUT)),
-            builder.and_(filled, builder.not_(has(DROPOUT))),
-            lost,
-            builder.and_(lost, above),
-        )
-        for number, which in enumerate(of_each):
-            at = _behind(builder, sums, number)
-            store(builder, builder.fadd(load(builder, at, VECTOR), builder.select(which, size, _NONE)), at)
-        at, said = _behind(builder, sums, _SUMS), builder.and_(flags, _all_of(_BITS, DROPOUT | MARK))
-        gone = builder.select(lost, said, _all_of(_BITS, 0))
-        store(builder, builder.or_(load(builder, at, _BITS), gone), at)
-        return context.get_dummy_value()
-
-    kinds = types.uint64, types.uint64, types.float32, types.uint64, types.uint64
-    return types.void(*kinds), codegen
+def _has(builder: Any, flags: Any, bit: int) -> Any:
+    return builder.icmp_unsigned("!=", builder.and_(flags, _all_of(_BITS, bit)), _all_of(_BITS, 0))
 
 
 def _absolute(builder: Any, vector: Any) -> Any:
@@ -94,18 +32,105 @@ def _absolute(builder: Any, vector: Any) -> Any:
     return builder.call(builder.module.declare_intrinsic("llvm.fabs.v8f32", (), kind), [vector])
 
 
+def _any_of(builder: Any, flags: Any) -> Any:
+    """All bits that any of eight has."""
+    kind = ir.FunctionType(ir.IntType(16), [_BITS])
+    return builder.call(builder.module.declare_intrinsic("llvm.vector.reduce.or.v8i16", (), kind), [flags])
+
+
+def _add(builder: Any, total: Any, which: Any, size: Any) -> None:
+    """Add the sizes of some of eight samples to a total."""
+    builder.store(builder.fadd(builder.load(total), builder.select(which, size, _NOTHING)), total)
+
+
+def _note(builder: Any, every: Any, flags: Any) -> None:
+    """Note the bits of eight samples."""
+    builder.store(builder.or_(builder.load(every), flags), every)
+
+
+def _over_taps(builder: Any, args: Any, of_eight: Callable[[Any, Any, Any], None]) -> None:
+    """Give bits, values and weights of eight samples after eight, all lines of a place."""
+    at_bits, at_values, stride, at_along, at_across, rows, chunks = args
+
+    def at(address: Any, number: Any, n_bytes: int) -> Any:
+        return builder.add(address, builder.mul(number, ir.Constant(ADDRESS, n_bytes)))
+
+    with (
+        cgutils.for_range(builder, rows, intp=ADDRESS) as row,
+        cgutils.for_range(builder, chunks, intp=ADDRESS) as chunk,
+    ):
+        first = builder.mul(chunk.index, ir.Constant(ADDRESS, LANES))
+        here = builder.add(builder.mul(row.index, stride), first)
+        along = spread(builder, load(builder, at(at_along, row.index, 4), FLOAT), FLOAT, LANES)
+        weight = builder.fmul(along, load(builder, at(at_across, first, 4), VECTOR))
+        of_eight(load(builder, at(at_bits, here, 2), _BITS, 2), load(builder, at(at_values, here, 4), VECTOR), weight)
+
+
+_TAPS = (types.uint64,) * 7
+
+
 @intrinsic
-def sums_of_flagged(typingctx, sums):  # type: ignore[no-untyped-def]
-    """The absolute weights of a place's known taps that are low, high, bridged dropouts, and bridged marks; of the taps
-    without a value, and of those above zero; and the bits, dropout or mark, of those."""
+def ends_among(typingctx, bits, values, stride, along, across, rows, chunks):  # type: ignore[no-untyped-def]
+    """Of a place's samples those beyond an end of what can be calibrated, if that is all: their absolute weights, low
+    and high, as `sums_of_flagged` has them, the bits of all, and whether all are known.
+
+    `bits`, `values`, `along`, `across` are the addresses of what belongs to the first sample, `stride` the samples from
+    a line to the next; there are `rows` lines of `chunks` times eight.
+    """
 
     def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
-        vectors = [load(builder, _behind(builder, args[0], number), VECTOR) for number in range(_SUMS)]
-        total = builder.fadd(*folded_together(builder, vectors + [_NONE] * (LANES - _SUMS)))
-        each = [builder.extract_element(total, ir.Constant(ADDRESS, number)) for number in range(_SUMS)]
-        kind = ir.FunctionType(ir.IntType(16), [_BITS])
-        reduce = builder.module.declare_intrinsic("llvm.vector.reduce.or.v8i16", (), kind)
-        gone = builder.call(reduce, [load(builder, _behind(builder, args[0], _SUMS), _BITS)])
-        return context.make_tuple(builder, signature.return_type, [*each, gone])
+        low, high, known = (cgutils.alloca_once_value(builder, _NOTHING) for _ in range(3))
+        every = cgutils.alloca_once_value(builder, _all_of(_BITS, 0))
 
-    return types.Tuple((types.float32,) * _SUMS + (types.uint16,))(types.uint64), codegen
+        def of_eight(flags: Any, values: Any, weight: Any) -> None:
+            size = _absolute(builder, weight)
+            _add(builder, low, _has(builder, flags, LOW_DENSITY), size)
+            _add(builder, high, _has(builder, flags, HIGH_DENSITY), size)
+            _note(builder, every, flags)
+            builder.store(fma(builder, values, _NOTHING, builder.load(known)), known)  # what is no number stays none
+
+        _over_taps(builder, args, of_eight)
+        both = [builder.extract_element(folded(builder, builder.load(total), 1), _FIRST) for total in (low, high)]
+        here = builder.extract_element(folded(builder, builder.load(known), 1), _FIRST)
+        is_known = builder.fcmp_ordered("==", here, ir.Constant(FLOAT, 0.0))
+        every = _any_of(builder, builder.load(every))
+        return context.make_tuple(builder, signature.return_type, [*both, every, is_known])
+
+    return types.Tuple((types.float32, types.float32, types.uint16, types.boolean))(*_TAPS), codegen
+
+
+@intrinsic
+def sums_of_flagged(typingctx, bits, values, stride, along, across, rows, chunks):  # type: ignore[no-untyped-def]
+    """The absolute weights of a place's known taps that are low, high, bridged dropouts, and bridged marks; of the taps
+    without a value, and of those above zero; and the bits, dropout or mark, of those. Arguments as of `ends_among`."""
+
+    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
+        totals = [cgutils.alloca_once_value(builder, _NOTHING) for _ in range(6)]
+        gone = cgutils.alloca_once_value(builder, _all_of(_BITS, 0))
+
+        def of_eight(flags: Any, values: Any, weight: Any) -> None:
+            size, magnitude = (_absolute(builder, vector) for vector in (weight, values))
+            counts = builder.and_(_has(builder, flags, 0xFFFF), builder.fcmp_ordered("!=", weight, _NOTHING))
+            finite = builder.fcmp_ordered("<", magnitude, _all_of(VECTOR, float("inf")))
+            known, lost = builder.and_(counts, finite), builder.and_(counts, builder.not_(finite))
+            filled, dropped = builder.and_(known, _has(builder, flags, FILLED)), _has(builder, flags, DROPOUT)
+            of_each = (
+                builder.and_(known, _has(builder, flags, LOW_DENSITY)),
+                builder.and_(known, _has(builder, flags, HIGH_DENSITY)),
+                builder.and_(filled, dropped),
+                builder.and_(filled, builder.not_(dropped)),
+                lost,
+                builder.and_(lost, builder.fcmp_ordered(">", weight, _NOTHING)),
+            )
+            for total, which in zip(totals, of_each, strict=True):
+                _add(builder, total, which, size)
+            said = builder.and_(flags, _all_of(_BITS, DROPOUT | MARK))
+            _note(builder, gone, builder.select(lost, said, _all_of(_BITS, 0)))
+
+        _over_taps(builder, args, of_eight)
+        vectors = [builder.load(total) for total in totals]
+        total = builder.fadd(*folded_together(builder, vectors + [_NOTHING] * (LANES - len(vectors))))
+        each = [builder.extract_element(total, ir.Constant(ADDRESS, number)) for number in range(len(vectors))]
+        return context.make_tuple(builder, signature.return_type, [*each, _any_of(builder, builder.load(gone))])
+
+    return types.Tuple((types.float32,) * 6 + (types.uint16,))(*_TAPS), codegen

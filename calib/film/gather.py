@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from calib.compiled import bare
 from calib.film.careful import LOST, NOTHING, WHOLE, judge, of_those_there
-from calib.film.flagged import ROOM
 from calib.film.kernels import LANES, PHASE_BITS, PHASES, AxisWeights
 from calib.film.landing import Landing, Places
 from calib.film.packed import SOUND, Packed
@@ -24,9 +23,6 @@ from calib.quality import OUTSIDE, SEAM
 
 TOGETHER = 2048  # places of tiles are listed before they are looked at: what the nearest cache holds
 LEAST_WEIGHT = 1e-3  # samples: least weight of a strip where strips are blended
-
-
-ABSENT = np.float32(-1)  # the sample of a pixel that has no place, or is listed
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +44,7 @@ class Gathered:
     def nothing_at(cls, n: int) -> "Gathered":
         """Nothing known yet at `n` places."""
         value, sigma = np.empty(n, np.float32), np.empty(n, np.float32)
-        return cls(value, sigma, np.empty(n, np.uint16), np.zeros(n, np.uint8), np.empty((n, 3), np.float32))
+        return cls(value, sigma, np.zeros(n, np.uint16), np.zeros(n, np.uint8), np.empty((n, 3), np.float32))
 
     def finish(self) -> None:
         """When all strips have been asked: where none had anything to say is outside."""
@@ -77,14 +73,14 @@ def gather(
     if at.tiles is not None:
         columns = at.tiles.raster.shape[1]
         n = max(n, TOGETHER + columns)
-    verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_), np.empty(ROOM, np.float32)
+    verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_)
     if at.places.index.size:
         _place_loop(at.places.fields, np.uint64(at.places.index.size), verdict, first, axes, samples, into, written_out)
     if at.tiles is not None:
-        tiles, words = at.tiles, np.empty((columns, 4), np.float32)
+        tiles = at.tiles
         _tile_loop(
-            tiles.geometry, tiles.grid, tiles.kind, tiles.served, tiles.outside, Places.room(n).fields, verdict, words,
-            first, axes, samples, into, written_out,
+            tiles.geometry, tiles.grid, tiles.kind, tiles.served, tiles.outside, Places.room(n).fields, verdict, first,
+            axes, samples, into, written_out,
         )  # fmt: skip
 
 
@@ -120,8 +116,8 @@ def _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
     value, doubts, _, _ = samples
     rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
     out_value, sigma, bits, ranks, parts = into
-    verdict_ranks, verdict_bits, missing, _ = verdict
-    judge(listed, count, first, axes, samples, verdict)
+    verdict_ranks, verdict_bits, missing = verdict
+    judge(listed, count, first, axes, samples, verdict, written_out)
     for m in range(count):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
         k, p, q = np.uint64(index[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
@@ -141,69 +137,53 @@ def _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put_row(left, right, start, alone, words, first, value, sigma, bits, ranks, parts):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
-    """Put in what a strip says of pixels `left` to `right` - 1 of the row that begins with pixel `start`, those left
-    out that are listed or have no place."""
-    if alone:
-        for j in range(np.uint64(left), np.uint64(right)):
-            k = start + j
-            value[k], sigma[k] = words[j, 0], np.sqrt(words[j, 1] + words[j, 2] * words[j, 2])
-            bits[k], ranks[k] = np.uint16(0), np.uint8(NOTHING if words[j, 3] == ABSENT else WHOLE)
-    else:
-        for j in range(np.uint64(left), np.uint64(right)):
-            if words[j, 3] != ABSENT:
-                sample = np.float32(first[1]) + words[j, 3] * np.float32(1 / PHASES)
-                _put(
-                    value, sigma, bits, ranks, parts, start + j, WHOLE, np.uint16(0), words[j, 0], words[j, 1],
-                    words[j, 2], sample, first[2],
-                )  # fmt: skip
-
-
-@bare(cache=True, nogil=True, inline="always")
-def _words_of(  # type: ignore[no-untyped-def]
-    left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples, words, listed,
+def _put_row(  # type: ignore[no-untyped-def]
+    left, right, start, line, line_step, entry, entry_step, even, outside, alone, first, axes, samples, into, listed,
     count, size,
 ):  # fmt: skip  # pragma: no cover
-    """What a strip says of the pixels of a row; those about which not all is sound are listed behind `count`."""
+    """Put in what a strip says of pixels `left` to `right` - 1 of the row that begins with pixel `start`, where no
+    other sees any of them `alone`; those about which not all is sound are listed behind `count`."""
     value, doubts, _, unsound = samples
     rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
     index, line_of, sample_of, line_phase, sample_phase = listed
+    out_value, sigma, bits, ranks, parts = into
     masked = outside.size > 0
     line -= first[0] << FRACTION_BITS
     before = first[1] << PHASE_BITS
-    for j in range(np.uint64(left), np.uint64(right)):
+    for k in range(start + np.uint64(left), start + np.uint64(right)):
         whole_l, whole_s = phases_of(line, sample_at(even, entry))
         whole_s -= before
         down, beside = np.uint64(whole_l >> PHASE_BITS), np.uint64(whole_s >> PHASE_BITS)
         p, q, number = whole_l & LAST_PHASE, whole_s & LAST_PHASE, cell_of(down, beside, doubts)
         line, entry = line + line_step, entry + entry_step
-        words[j, 3] = ABSENT
-        if masked and outside[start + j] != 0:
+        if masked and outside[k] != 0:
             continue
         if unsound[number] != SOUND:
-            index[count] = start + j
+            index[count] = k
             line_of[count], sample_of[count] = np.int64(down) + first[0], np.int64(beside) + first[1]
             line_phase[count], sample_phase[count] = p, q
             count += np.uint64(1)
             continue
         along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
-        words[j, 3] = whole_s
-        words[j, 0] = value_at(down, beside, along, across, size, tall, lanes_s, value)
-        words[j, 1], words[j, 2] = doubt_at(
+        v = value_at(down, beside, along, across, size, tall, lanes_s, value)
+        variance, shared = doubt_at(
             down, beside, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
         )
+        if alone:
+            out_value[k], sigma[k], ranks[k] = v, np.sqrt(variance + shared * shared), WHOLE
+        else:
+            at = np.float32(first[1]) + np.float32(whole_s) * np.float32(1 / PHASES)
+            _put(out_value, sigma, bits, ranks, parts, k, WHOLE, np.uint16(0), v, variance, shared, at, first[2])
     return count
 
 
 @bare(cache=True, nogil=True)
 def _tile_loop(  # type: ignore[no-untyped-def]
-    geometry, grid, kind, served, outside, listed, verdict, words, first, axes, samples, into,
-    written_out,
+    geometry, grid, kind, served, outside, listed, verdict, first, axes, samples, into, written_out
 ):  # fmt: skip  # pragma: no cover
     """The loop over tiles, row by row as memory lies, compiled for each size of kernel."""
     nodes, even, first_x, per_mm, n_lines, n_samples = geometry
     rows, columns, offset_r, offset_c = grid
-    value, sigma, bits, ranks, parts = into
     count = np.uint64(0)
     for row in range(rows):
         r, start = (row + offset_r) // HALF, np.uint64(row * columns)
@@ -213,11 +193,10 @@ def _tile_loop(  # type: ignore[no-untyped-def]
                     nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row,
                     kind[r, c] == INSIDE,
                 )  # fmt: skip
-                count = _words_of(
-                    left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples,
-                    words, listed, count, len(written_out),
+                count = _put_row(
+                    left, right, start, line, line_step, entry, entry_step, even, outside, served[r, c] == 1,
+                    first, axes, samples, into, listed, count, len(written_out),
                 )  # fmt: skip
-                _put_row(left, right, start, served[r, c] == 1, words, first, value, sigma, bits, ranks, parts)
         if count > TOGETHER or row == rows - 1:
             _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
             count = np.uint64(0)

@@ -39,7 +39,8 @@ def spread(builder: Any, scalar: Any, kind: Any, count: int) -> Any:
     return builder.shuffle_vector(one, one, ir.Constant(ir.VectorType(_INDEX, count), [0] * count))
 
 
-def _fma(builder: Any, a: Any, b: Any, c: Any) -> Any:
+def fma(builder: Any, a: Any, b: Any, c: Any) -> Any:
+    """a b + c, rounded once."""
     kind = ir.FunctionType(VECTOR, [VECTOR] * 3)
     return builder.call(builder.module.declare_intrinsic("llvm.fma.v8f32", (), kind), [a, b, c])
 
@@ -49,7 +50,7 @@ def _chosen(builder: Any, a: Any, b: Any, lanes: list[int]) -> Any:
     return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(_INDEX, len(lanes)), lanes))
 
 
-def _folded(builder: Any, vector: Any, down_to: int) -> Any:
+def folded(builder: Any, vector: Any, down_to: int) -> Any:
     """Upper half added to lower half until `down_to` lanes are left."""
     width = LANES
     while width > down_to:
@@ -60,7 +61,7 @@ def _folded(builder: Any, vector: Any, down_to: int) -> Any:
 
 
 def folded_together(builder: Any, vectors: list[Any]) -> tuple[Any, Any]:
-    """What `_folded` down to two makes of each of eight vectors: the first of the two of all, and the second of all."""
+    """What `folded` down to two makes of each of eight vectors: the first of the two of all, and the second of all."""
 
     def summed(a: Any, b: Any, low: list[int], high: list[int]) -> Any:
         return builder.fadd(_chosen(builder, a, b, low), _chosen(builder, a, b, high))
@@ -80,7 +81,7 @@ def _rows(builder: Any, source: Any, stride: Any, n_rows: int, weight_of: Any) -
     at = builder.inttoptr(source, ir.IntType(8).as_pointer())
     for row in range(n_rows):
         values = builder.load(builder.bitcast(at, VECTOR.as_pointer()), align=4)
-        sums[row % 2] = _fma(builder, values, weight_of(row), sums[row % 2])
+        sums[row % 2] = fma(builder, values, weight_of(row), sums[row % 2])
         at = builder.gep(at, [stride])
     return sums[0] if n_rows == 1 else builder.fadd(*sums)
 
@@ -102,7 +103,7 @@ def weighted_block(typingctx, source, stride, along, across, n_rows):  # type: i
             return spread(builder, load(builder, after(builder, along, 4 * row), FLOAT), FLOAT, LANES)
 
         total = builder.fmul(_rows(builder, source, stride, count, weight), load(builder, across, VECTOR))
-        return builder.extract_element(_folded(builder, total, 1), ir.Constant(_INDEX, 0))
+        return builder.extract_element(folded(builder, total, 1), ir.Constant(_INDEX, 0))
 
     return types.float32(types.uint64, types.uint64, types.uint64, types.uint64, n_rows), codegen
 
@@ -122,7 +123,7 @@ def weighted_pairs(typingctx, source, stride, along, across, n_rows):  # type: i
             return builder.bitcast(spread(builder, pair, _PAIR, LANES // 2), VECTOR)
 
         total = builder.fmul(_rows(builder, source, stride, count, weight), load(builder, across, VECTOR))
-        sums = _folded(builder, total, 2)
+        sums = folded(builder, total, 2)
         both = [builder.extract_element(sums, ir.Constant(_INDEX, lane)) for lane in (0, 1)]
         return context.make_tuple(builder, signature.return_type, both)
 

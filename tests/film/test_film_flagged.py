@@ -5,10 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.film.careful import flags_of
-from calib.film.flagged import ROOM
+from calib.film.careful import ends_of, flags_of
 from calib.film.kernels import DEFAULT_KERNEL, PHASES, AxisWeights, axis_weights
-from calib.film.weigh import axes_of
+from calib.film.weigh import ANY, axes_of
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, OBLIQUE
 
 FLAGS = (DROPOUT, LOW_DENSITY, HIGH_DENSITY, MARK, FILLED, OBLIQUE)
@@ -46,13 +45,39 @@ def test_taps_weighed_together_are_those_weighed_one_by_one(
     value = np.where(flagged & (rng.random(shape) < 0.3), rng.choice([np.nan, np.inf], shape), 1.0).astype(np.float32)
     i, j = rng.integers(0, 8), rng.integers(0, 8)
     place = np.uint64(i), np.uint64(j), np.uint64(p), np.uint64(q)
-    got = flags_of(*place, axes_of(along, across), value, quality, np.empty(ROOM, np.float32))
+    size = along.taps if scale == 1.0 else ANY
+    got = flags_of(*place, axes_of(along, across), size, value, quality)
     taps = np.s_[i : i + along.taps, j : j + across.taps]
     weights = np.outer(row(along, p), row(across, q))
     missing, coverage, sizes, gone = one_by_one(weights.astype(np.float64), value[taps], quality[taps])
     assert (got[0], got[3]) == (missing, gone)
     assert got[1] == pytest.approx(coverage, abs=1e-5)
     assert got[2] == pytest.approx(sizes, abs=1e-5)
+
+
+@given(st.integers(0, 10**6), st.sampled_from([0.0, 0.05, 0.5]), st.integers(0, PHASES), st.sampled_from([*FLAGS, 0]))
+@settings(max_examples=40, deadline=None)
+@pytest.mark.parametrize("scale", [1.0, 3.2])
+def test_what_settles_most_places_is_what_all_flags_say(
+    scale: float, seed: int, share: float, phase: int, more: int
+) -> None:
+    """Of taps beyond the ends of what can be calibrated alone the same weights, to the bit; any other flag on one tap,
+    or a tap that is no number, is seen."""
+    rng = np.random.default_rng(seed)
+    along, across = axis_weights(DEFAULT_KERNEL, 1.0), axis_weights(DEFAULT_KERNEL, scale)
+    flagged, shape = rng.random((MOST_TAPS, MOST_TAPS)) < share, (along.taps, across.taps)
+    quality = np.where(flagged, rng.choice((LOW_DENSITY, HIGH_DENSITY), flagged.shape), 0).astype(np.uint16)
+    value = np.ones(flagged.shape, np.float32)
+    place = np.uint64(0), np.uint64(0), np.uint64(phase), np.uint64(PHASES - phase)
+    axes, size = axes_of(along, across), along.taps if scale == 1.0 else ANY
+    half, low, high, other = ends_of(*place, axes, size, value, quality)
+    _, _, shares, _ = flags_of(*place, axes, size, value, quality)
+    assert (half, low, high, bool(other)) == (0.5 * shares[0], shares[1], shares[2], False)
+    at = tuple(rng.integers(0, shape))
+    quality[at] |= more
+    assert bool(ends_of(*place, axes, size, value, quality)[3]) == (more not in (0, LOW_DENSITY, HIGH_DENSITY))
+    value[at] = rng.choice([np.nan, np.inf])
+    assert ends_of(*place, axes, size, value, quality)[3]
 
 
 def row(weights: AxisWeights, phase: int) -> np.ndarray:
