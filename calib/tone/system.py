@@ -130,7 +130,7 @@ class NormalEquations:
         """What evidence on a strip (and its follower) with weights (N,) adds; shares can be worked out side by side."""
         n, m, shared = self.sizes.strips[strip], self.sizes.common, slice(0, self.sizes.shared)
         weighted = rows.value * weight
-        own, right = rows.own.square(weight, n), rows.own.right(weighted, n)
+        own, right = rows.own.normal(weight, weighted, n)
         border, corner, right_common = np.zeros((n, m)), np.zeros((m, m)), np.zeros(m)
         border[:, shared], right_common[shared] = own[:, shared], right[shared]
         chain = None
@@ -140,35 +140,38 @@ class NormalEquations:
             corner[shared, shared] += chain[1][shared, shared]
             right_common[shared] += chain[2][shared]
         if rows.error is not None:
-            border += rows.own.onto(rows.error, -weight, (m, n)).T
-            right_common -= _sums(rows.error, weighted, m)
-            corner[np.diag_indices(m)] += _sums(rows.error, weight, m)
+            by_error, weights, values = rows.own.onto(rows.error, weight, weighted, (m, n))
+            border -= by_error.T
+            right_common -= values
+            corner[np.diag_indices(m)] += weights
             corner[self.sizes.shared :, shared] += border[shared, self.sizes.shared :].T
         corner[shared] += border[shared]
-        return Share(strip, (own, border, right), (corner, right_common), self._columns_of(rows, weight), chain)
+        columns = self._columns_of(rows, weight, weighted)
+        return Share(strip, (own, border, right), (corner, right_common), columns, chain)
 
     def _chain_of(
         self, strip: int, own: Terms, following: Terms, weight: Array, weighted: Array
     ) -> tuple[Array, Array, Array, Array]:
         """What rows on two strips add to the second: diagonal, border, right-hand side, coupling to the first."""
         n, shared = self.sizes.strips[strip + 1], slice(0, self.sizes.shared)
-        diagonal, border = following.square(weight, n), np.zeros((n, self.sizes.common))
+        diagonal, right = following.normal(weight, weighted, n)
+        border = np.zeros((n, self.sizes.common))
         coupling = own.product(following, weight, (self.sizes.strips[strip], n))
         border[:, shared] = diagonal[:, shared] + coupling[shared].T
-        return diagonal, border, following.right(weighted, n), coupling
+        return diagonal, border, right, coupling
 
-    def _columns_of(self, rows: Rows, weight: Array) -> Eliminated | None:
+    def _columns_of(self, rows: Rows, weight: Array, weighted: Array) -> Eliminated | None:
         """What rows add to the equations of the eliminated banding."""
         n_samples, m, has = self.sizes.samples, self.sizes.common, rows.column >= 0
         if not has.any():
             return None
-        column, common = rows.column[has], np.zeros((n_samples, m))
-        own = rows.own.onto(rows.column, -weight, (n_samples, self.sizes.beside))
+        own, weights, right = rows.own.onto(rows.column, weight, weighted, (n_samples, self.sizes.beside))
+        common = np.zeros((n_samples, m))
         if rows.error is not None:
-            common = _sums(column * m + rows.error[has], weight[has], common.size).reshape(common.shape)
-        common[:, : self.sizes.shared] += own[:, : self.sizes.shared]
-        right = -_sums(column, (rows.value * weight)[has], n_samples)
-        return Eliminated(_sums(column, weight[has], n_samples), own, common, right)
+            place = rows.column[has] * m + rows.error[has]
+            common += np.bincount(place, weight[has], common.size).reshape(common.shape)
+        common[:, : self.sizes.shared] -= own[:, : self.sizes.shared]
+        return Eliminated(weights, -own, common, -right)
 
     def add(self, share: Share) -> None:
         """Add what some evidence makes."""
@@ -214,7 +217,3 @@ def _eliminated(part: Eliminated) -> tuple[Array, Array, Array, Array, Array]:
     """What the eliminated banding of a strip explains: diagonal, border, corner, and both right-hand sides."""
     own, common = part.own / part.weight[:, None], part.common / part.weight[:, None]
     return part.own.T @ own, part.own.T @ common, part.common.T @ common, own.T @ part.right, common.T @ part.right
-
-
-def _sums(index: NDArray[np.int64], values: Array, n: int) -> Array:
-    return np.asarray(np.bincount(index, values, n), dtype=np.float64)

@@ -22,17 +22,19 @@ class Terms:
     first: int
     dense: Array
 
-    def square(self, weight: Array, n: int) -> Array:
-        """The normal matrix (n, n) of the rows with weights (N,)."""
+    def normal(self, weight: Array, weighted: Array, n: int) -> tuple[Array, Array]:
+        """The normal matrix (n, n) of rows with weights (N,), and the right-hand side (n,) of their values times these."""
         below, diagonal, cross = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.dense.shape[1]))
-        _square(self.at, self.value, self.dense, weight, below, diagonal, cross)
+        right = np.zeros(n)
+        _square(self.at, self.value, self.dense, weight, weighted, below, diagonal, cross, right)
         whole = below + below.T
         whole[np.diag_indices(n)] += diagonal
         everywhere = self._everywhere
         whole[:, everywhere] += cross
         whole[everywhere] += cross.T
         whole[everywhere, everywhere] += self.dense.T @ (self.dense * weight[:, None])
-        return whole
+        right[everywhere] += weighted @ self.dense
+        return whole, right
 
     def product(self, other: "Terms", weight: Array, shape: tuple[int, int]) -> Array:
         """The block of a normal matrix that these rows make with the terms that the same rows have elsewhere."""
@@ -45,17 +47,15 @@ class Terms:
         block[self._everywhere, other._everywhere] += self.dense.T @ (other.dense * weight[:, None])
         return block
 
-    def onto(self, row: NDArray[np.int64], weight: Array, shape: tuple[int, int]) -> Array:
-        """Sums (shape) of the rows times their weights (N,), each row added to line `row` (N,); below zero to none."""
-        total = np.zeros(shape)
-        _onto(self.at, self.value, self.first, self.dense, row, weight, total)
-        return total
-
-    def right(self, weighted: Array, n: int) -> Array:
-        """The right-hand side (n,) of rows with values times weights (N,)."""
-        total = np.bincount(self.at.ravel(), (self.value * weighted[:, None]).ravel(), n).astype(np.float64)
-        total[self._everywhere] += weighted @ self.dense
-        return total
+    def onto(
+        self, row: NDArray[np.int64], weight: Array, weighted: Array, shape: tuple[int, int]
+    ) -> tuple[Array, Array, Array]:
+        """Sums (shape) of the rows times their weights (N,), each row added to line `row` (N,), below zero to none; and
+        so of the weights and of the values times these.
+        """
+        total, weights, right = np.zeros(shape), np.zeros(shape[0]), np.zeros(shape[0])
+        _onto(self.at, self.value, self.first, self.dense, row, weight, weighted, total, weights, right)
+        return total, weights, right
 
     @property
     def _everywhere(self) -> slice:
@@ -63,11 +63,14 @@ class Terms:
 
 
 @njit(cache=True, nogil=True)
-def _square(at, value, dense, weight, below, diagonal, cross):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _square(  # type: ignore[no-untyped-def]
+    at, value, dense, weight, weighted, below, diagonal, cross, right
+):  # pragma: no cover
     for row in range(at.shape[0]):
         for one in range(at.shape[1]):
             if value[row, one] == 0.0:
                 continue
+            right[at[row, one]] += value[row, one] * weighted[row]
             factor = weight[row] * value[row, one]
             diagonal[at[row, one]] += factor * value[row, one]
             for two in range(one):
@@ -95,10 +98,14 @@ def _product(mine, others, weight, block, cross, other_cross):  # type: ignore[n
 
 
 @njit(cache=True, nogil=True)
-def _onto(at, value, first, dense, row, weight, total):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _onto(  # type: ignore[no-untyped-def]
+    at, value, first, dense, row, weight, weighted, total, weights, right
+):  # pragma: no cover
     for index in range(at.shape[0]):
         if row[index] < 0:
             continue
+        weights[row[index]] += weight[index]
+        right[row[index]] += weighted[index]
         for term in range(at.shape[1]):
             if value[index, term] != 0.0:
                 total[row[index], at[index, term]] += weight[index] * value[index, term]
