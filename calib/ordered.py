@@ -22,7 +22,7 @@ Result = TypeVar("Result")
 TRIM_THRESHOLD, MMAP_THRESHOLD = -1, -3  # options of mallopt(3), numbered as in malloc.h of the GNU C library
 KEPT = 2**28  # bytes that may lie free at the end of a piece of memory
 LARGEST = 2**25  # bytes of a piece of memory that is kept: more than any array of a block
-LONG_S = 0.001  # of processor time: a piece of work that other threads are called for
+LONG_S = 0.0005  # of processor time: a piece of work that other threads are called for
 
 
 def workers(threads: int) -> ThreadPoolExecutor:

@@ -106,7 +106,7 @@ def rounding_variance(scatter_dn: Array) -> Array:
     Rounding adds a saw-tooth of the level; Gaussian scatter `s` smooths it to its first harmonic, of amplitude
     ``exp(-2 pi^2 s^2) / pi`` (Fourier series of the saw-tooth), whose mean square is half the square of that.
     """
-    return 0.5 * (np.exp(-2.0 * np.pi**2 * np.asarray(scatter_dn) ** 2) / np.pi) ** 2
+    return 0.5 * (np.exp(-2.0 * np.pi**2 * scatter_dn**2) / np.pi) ** 2
 
 
 def grain_bias(density_per_dn: Array, curvature: Array, grain_variance: Array) -> Array:

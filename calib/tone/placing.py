@@ -10,7 +10,7 @@ from calib.coordinates import Array
 from calib.tone.noise import NoiseModel
 from calib.tone.system import Values
 from calib.tone.terms import Terms
-from calib.tone.transfer import LN_10, CorrectionBasis, FirstCurve, power_of_ten, splines
+from calib.tone.transfer import LN_10, CorrectionBasis, FirstCurve, curve_at, power_of_ten, rise_at, splines
 from calib.tone.unknowns import DRIFT_MODES, Layout, banding_of
 
 SLOPES = (0.25, 4.0)  # bounds of a corrected curve's slope against the first
@@ -69,13 +69,13 @@ class Placing:
 
 def placed(curves: Curves, strip: int, z: Array, solution: Values | None) -> Placing:
     """A placing at first-order densities, its slope by a solution."""
-    dark = curves.dark_shape(strip, z)
     if solution is None:
-        return Placing(z, np.ones_like(z), dark)
-    basis, by_dark = curves.basis, LN_10 * curves.first[strip].exponent * solution.strips[strip][curves.layout.dark]
-    rise = basis.rise(z, _weights(curves, strip, solution))
-    rise += np.where((z > basis.low) & (z < basis.high), by_dark * dark, 0.0)
-    return Placing(z, np.clip(1.0 + rise, *SLOPES), dark)
+        return Placing(z, np.ones_like(z), curves.dark_shape(strip, z))
+    basis, exponent = curves.basis, curves.first[strip].exponent
+    slope, dark = np.empty(z.size), np.empty(z.size)
+    by_dark = LN_10 * exponent * solution.strips[strip][curves.layout.dark]
+    _place(z, (basis.low, basis.high), exponent, by_dark, _weights(curves, strip, solution), slope, dark)
+    return Placing(z, slope, dark)
 
 
 def correction(curves: Curves, strip: int, z: Array, solution: Values) -> Array:
@@ -90,10 +90,10 @@ def _weights(curves: Curves, strip: int, solution: Values) -> Array:
 
 def modelled(curves: Curves, side: Side, at: Placing, solution: Values) -> Array:
     """What a solution makes of the rows' ``splines - banding - drift`` in one strip, (N,)."""
-    layout, own = curves.layout, solution.strips[side.strip]
-    found = curves.basis.curve(at.z, _weights(curves, side.strip, solution)) + own[layout.dark] * at.dark
-    banding = banding_of(solution, layout, side.strip)
-    _take_off(side.cosine, own[layout.drift], side.sample, side.share, banding, found)
+    layout, own, basis = curves.layout, solution.strips[side.strip], curves.basis
+    weights, banding = _weights(curves, side.strip, solution), banding_of(solution, layout, side.strip)
+    found, strip = np.empty(at.z.size), (weights, own[layout.dark], own[layout.drift], banding)
+    _model(at.z, at.dark, side.cosine, side.sample, side.share, (basis.low, basis.high), strip, found)
     return found
 
 
@@ -109,8 +109,21 @@ def terms_of(curves: Curves, side: Side, at: Placing, sign: float) -> Terms:
 
 
 @njit(cache=True, nogil=True)
-def _take_off(cosine, drift, sample, share, banding, found):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Take drift (its modes by Chebyshev's recursion) and banding off what is found."""
+def _place(z, ends, exponent, by_dark, weights, slope, dark):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Slopes of a corrected curve, and how an error of the dark level shows, at densities z."""
+    low, high = ends
+    for row in range(z.size):
+        dark[row] = np.exp(LN_10 * (exponent * (min(max(z[row], low), high) - high)))
+        rise = rise_at(z[row], low, high, weights)
+        if low < z[row] < high:
+            rise += by_dark * dark[row]
+        slope[row] = min(max(1.0 + rise, SLOPES[0]), SLOPES[1])
+
+
+@njit(cache=True, nogil=True)
+def _model(z, dark, cosine, sample, share, ends, strip, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Splines and dark level less drift (its modes by Chebyshev's recursion) and banding."""
+    weights, own_dark, drift, banding = strip
     for row in range(found.size):
         before, value, total = 1.0, cosine[row], 0.0
         for mode in range(drift.size):
@@ -118,7 +131,7 @@ def _take_off(cosine, drift, sample, share, banding, found):  # type: ignore[no-
             before, value = value, 2.0 * cosine[row] * value - before
         for term in range(sample.shape[1]):
             total += share[row, term] * banding[sample[row, term]]
-        found[row] -= total
+        found[row] = curve_at(z[row], ends[0], ends[1], weights) + own_dark * dark[row] - total
 
 
 @njit(cache=True, nogil=True)

@@ -23,7 +23,7 @@ class Terms:
     dense: Array
 
     def normal(self, weight: Array, weighted: Array, n: int) -> tuple[Array, Array]:
-        """The normal matrix (n, n) of rows with weights (N,), and the right-hand side (n,) of their values times these."""
+        """Normal matrix (n, n) of rows with weights (N,), and the right-hand side (n,) of their values times these."""
         below, diagonal, cross = np.zeros((n, n)), np.zeros(n), np.zeros((n, self.dense.shape[1]))
         right = np.zeros(n)
         _square(self.at, self.value, self.dense, weight, weighted, below, diagonal, cross, right)

@@ -20,6 +20,9 @@ MISFIT_SIGMA = 0.004  # density: what the first-order law may leave at a patch
 FEWEST_OF_SHAPE = 6  # patches that tell a law by themselves, bend and all
 BEYOND = 0.35  # density past the darkest patch at which the law is continued by its tangent
 
+Law = tuple[float, float, float, float, float]
+"""Size of the gain, exponent, bend, lightest and deepest density of a first curve."""
+
 
 def power_of_ten(exponent: Array) -> Array:
     """Ten to the power of some numbers, by the exponential: quicker than the general power."""
@@ -55,12 +58,14 @@ class FirstCurve:
     def derivatives(self, density: Array) -> tuple[Array, Array]:
         """The size of dD / dDN at a density, and d2D / dDN2 as `curvature` has it."""
         at = np.asarray(density, dtype=np.float64)
-        inside = np.clip(at, self.lightest, self.deepest)
-        u = power_of_ten(-self.exponent * inside)
-        rate, part = LN_10 * self.exponent, 1.0 + self.bend * u
-        per_dn = part**2 / (rate * abs(self.gain) * u)
-        turn = (1.0 - self.bend * u) * rate / part * per_dn**2
-        return per_dn, np.asarray(np.where(inside == at, turn, 0.0))
+        per_dn, turn = np.empty(at.size), np.empty(at.size)
+        _fill_derivatives(at.ravel(), self.law, per_dn, turn)
+        return per_dn.reshape(at.shape), turn.reshape(at.shape)
+
+    @property
+    def law(self) -> Law:
+        """What `derivatives_at` takes."""
+        return abs(self.gain), self.exponent, self.bend, self.lightest, self.deepest
 
     def density_of(self, dn: Array) -> Array:
         """Density of DN (real), finite and monotone everywhere: beyond `lightest` and `deepest` along the tangent."""
@@ -78,6 +83,24 @@ class FirstCurve:
     def is_rising(self) -> bool:
         """Whether density rises with DN."""
         return self.gain < 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def derivatives_at(density: float, law: Law) -> tuple[float, float]:  # pragma: no cover
+    """`FirstCurve.derivatives` at one density."""
+    gain, exponent, bend, lightest, deepest = law
+    inside = lightest if density < lightest else deepest if density > deepest else density
+    u = np.exp(-LN_10 * exponent * inside)
+    rate, part = LN_10 * exponent, 1.0 + bend * u
+    per_dn = part * part / (rate * gain * u)
+    turn = (1.0 - bend * u) * rate / part * per_dn * per_dn if inside == density else 0.0
+    return per_dn, turn
+
+
+@njit(cache=True, nogil=True)
+def _fill_derivatives(density: Array, law: Law, per_dn: Array, turn: Array) -> None:  # pragma: no cover
+    for n in range(density.size):
+        per_dn[n], turn[n] = derivatives_at(density[n], law)
 
 
 def fit_first_curve(dn: Array, density: Array, sigma_dn: Array, shape: tuple[float, float] | None = None) -> FirstCurve:
@@ -180,26 +203,37 @@ def splines(z, low, high, n):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 
 @njit(cache=True, nogil=True)
+def curve_at(z, low, high, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """`CorrectionBasis.curve` at one z."""
+    first, four = splines(z, low, high, weights.size)
+    total = 0.0
+    for term in range(4):
+        total += four[term] * weights[first + term]
+    return total
+
+
+@njit(cache=True, nogil=True)
 def _spline_curve(z, low, high, weights, found):  # type: ignore[no-untyped-def]  # pragma: no cover
     for row in range(z.size):
-        first, four = splines(z[row], low, high, weights.size)
-        total = 0.0
-        for term in range(4):
-            total += four[term] * weights[first + term]
-        found[row] = total
+        found[row] = curve_at(z[row], low, high, weights)
+
+
+@njit(cache=True, nogil=True)
+def rise_at(z, low, high, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """`CorrectionBasis.rise` at one z."""
+    if z <= low or z >= high:
+        return 0.0
+    step = (high - low) / (weights.size - 3)
+    position = (z - low) / step
+    first = min(int(np.floor(position)), weights.size - 4)
+    t = position - first
+    two = 0.5 * t * t
+    total = weights[first + 3] * two - weights[first] * (two - t + 0.5)
+    total += weights[first + 1] * (3.0 * two - 2.0 * t) + weights[first + 2] * (0.5 + t - 3.0 * two)
+    return total / step
 
 
 @njit(cache=True, nogil=True)
 def _spline_rise(z, low, high, weights, found):  # type: ignore[no-untyped-def]  # pragma: no cover
-    step = (high - low) / (weights.size - 3)
     for row in range(z.size):
-        if z[row] <= low or z[row] >= high:
-            found[row] = 0.0
-            continue
-        position = (z[row] - low) / step
-        first = min(int(np.floor(position)), weights.size - 4)
-        t = position - first
-        two = 0.5 * t * t
-        total = weights[first + 3] * two - weights[first] * (two - t + 0.5)
-        total += weights[first + 1] * (3.0 * two - 2.0 * t) + weights[first + 2] * (0.5 + t - 3.0 * two)
-        found[row] = total / step
+        found[row] = rise_at(z[row], low, high, weights)
