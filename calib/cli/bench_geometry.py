@@ -12,7 +12,7 @@ from calib.run.progress import Progress
 
 
 @click.command()
-@scene_option
+@scene_option(SCENES)
 @folder_option
 @threads_option
 @json_option
@@ -22,4 +22,4 @@ def command(scenes: tuple[str, ...], out: Path | None, threads: int, json_path: 
     def measure(name: str, folder: Path, progress: Progress) -> list[Figure]:
         return bench_geometry(name, folder, threads=threads, progress=progress)
 
-    bench_scenes(scenes or SCENES, out, json_path, measure)
+    bench_scenes(scenes, out, json_path, measure)

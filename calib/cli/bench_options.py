@@ -20,9 +20,13 @@ Command = TypeVar("Command", bound=Callable[..., object])
 SceneBench = Callable[[str, Path, Progress], list[Figure]]
 VERDICT = {None: "", True: "yes", False: "[red]no[/red]"}
 
-scene_option = click.option(
-    "--scene", "scenes", multiple=True, metavar="NAME", help="Which invented scenes; may be given several times."
-)
+
+def scene_option(scenes: Sequence[str]) -> Callable[[Command], Command]:
+    """Which scenes are photographed; all of `scenes` unless some are named."""
+    said = f"Which invented scene; may be given several times. Without it: {', '.join(scenes)}."
+    return click.option("--scene", "scenes", multiple=True, metavar="NAME", default=tuple(scenes), help=said)
+
+
 folder_option = click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),

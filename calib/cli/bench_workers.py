@@ -13,7 +13,7 @@ SCENES = ("cratered",)
 
 
 @click.command()
-@scene_option
+@scene_option(SCENES)
 @click.option("--frames", type=click.IntRange(min=1), default=FRAMES, show_default=True, help="Frames of the batch.")
 @rounds_option
 @folder_option
@@ -24,4 +24,4 @@ def command(scenes: tuple[str, ...], frames: int, rounds: int, out: Path | None,
     def measure(name: str, folder: Path, progress: Progress) -> list[Figure]:
         return bench_workers(name, folder, frames=frames, rounds=rounds, progress=progress)
 
-    bench_scenes(scenes or SCENES, out, json_path, measure)
+    bench_scenes(scenes, out, json_path, measure)

@@ -9,12 +9,21 @@ from rich.table import Table
 from calib.cli.bars import bars
 from calib.cli.options import threads_option
 from calib.cli.tables import print_figures, print_warnings
-from calib.run.demo_job import run_demo
+from calib.products.readable import number
+from calib.run.demo_job import SCENES, run_demo
 
 
 @click.command()
-@click.option("--out", type=click.Path(path_type=Path, file_okay=False), default="tern2-demo", show_default=True)
-@click.option("--scene", default="tern2", show_default=True, help="Which invented scene to photograph.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default="tern2-demo",
+    show_default=True,
+    help="Folder that receives the frame and its products.",
+)
+@click.option(
+    "--scene", default="tern2", show_default=True, help=f"Which invented scene to photograph: {', '.join(SCENES)}."
+)
 @threads_option
 def command(out: Path, scene: str, threads: int) -> None:
     """Make an invented frame (Tern 2, 1971), calibrate it, and compare the products with what was put in."""
@@ -24,9 +33,11 @@ def command(out: Path, scene: str, threads: int) -> None:
     print_figures(result.run.figures)
     table = Table("against the truth", "put in", "left", "unit", "limit", "left / limit", box=None, pad_edge=False)
     for row in result.rows:
-        cells = ("" if value is None else f"{value:.4g}" for value in (row.put_in, row.found))
-        limit, ratio = ("" if value is None else f"{value:.4g}" for value in (row.limit, row.ratio))
-        table.add_row(row.name, *cells, row.unit, limit, ratio)
+        put_in, found, limit = (
+            "" if value is None else number(value, 4) for value in (row.put_in, row.found, row.limit)
+        )
+        ratio = "" if row.ratio is None else f"{row.ratio:.2f}"
+        table.add_row(row.name, put_in, found, row.unit, limit, ratio)
     console = Console(width=120)
     console.print()
     console.print(table)

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from rich.console import Console
 from rich.table import Table
 
+from calib.products.readable import number
 from calib.products.report_data import ReportFigure
 
 
@@ -16,10 +17,10 @@ def print_warnings(warnings: Sequence[str]) -> None:
 
 
 def print_figures(figures: Sequence[ReportFigure]) -> None:
-    """The figures of a run, each beside the limit that physics or the issue sets."""
+    """The figures of a run, each beside the limit that noise or the description sets."""
     table = Table("figure", "found", "unit", "limit", "found / limit", box=None, pad_edge=False)
     for figure in figures:
-        limit = "" if figure.limit is None else f"{figure.limit:.4g}"
+        limit = "" if figure.limit is None else number(figure.limit)
         ratio = f"{figure.value / figure.limit:.2f}" if figure.limit else ""
-        table.add_row(figure.name, f"{figure.value:.4g}", figure.unit, limit, ratio)
+        table.add_row(figure.name, number(figure.value), figure.unit, limit, ratio)
     Console(width=120).print(table)

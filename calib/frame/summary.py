@@ -5,6 +5,7 @@ import math
 from calib.frame.coherence import scanned_film
 from calib.frame.description import PointingByPosition
 from calib.frame.frame import Frame
+from calib.moon import RADIUS_KM
 
 
 def summary(frame: Frame) -> tuple[tuple[str, str], ...]:
@@ -99,7 +100,7 @@ def _pointing(frame: Frame) -> str:
         x, y, z = pointing.position_km
         distance_km = math.hypot(x, y, z)
         lon, lat = math.degrees(math.atan2(y, x)), math.degrees(math.asin(z / distance_km))
-        place = f"above lon {lon:.3f}, lat {lat:.3f} deg, {distance_km:.1f} km from the centre"
+        place = f"above lon {lon:.3f}, lat {lat:.3f} deg at {distance_km - RADIUS_KM:.1f} km"
         return f"position and quaternion; {place}{moving}"
     lon, lat = pointing.sub_point_deg
     return (

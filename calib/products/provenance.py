@@ -52,7 +52,7 @@ class Provenance:
 
     `inputs` and `products`: relative path -> sha256 (see `digests`). `photometric_model`: the model behind normal.tif,
     with name, coefficients and source; None where there is no normal.tif. `rejected` and `pointing`: None without
-    control points.
+    control points. `sun`: where it stood, how far and how bright, and whether that was stated or computed.
     """
 
     frame: str
@@ -64,6 +64,7 @@ class Provenance:
     photometric_model: Mapping[str, Any] | None = None
     rejected: Sequence[str] | None = None
     pointing: RefinedPointing | None = None
+    sun: Mapping[str, Any] | None = None
     products: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -109,6 +110,7 @@ def as_table(run: Provenance) -> dict[str, Any]:
         "figures": run.figures,
         "settings": run.settings,
         "photometric_model": run.photometric_model,
+        "sun": run.sun,
     }
     if run.rejected is not None:
         table["control"] = {"rejected": list(run.rejected)}

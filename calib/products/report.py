@@ -13,12 +13,14 @@ from calib.products.atomic import write_text
 from calib.products.fits import FitsFile
 from calib.products.pages import shipped, template
 from calib.products.provenance import plain, versions
+from calib.products.readable import number
 from calib.products.report_checks import NORMAL_1, NORMAL_2, shares
 from calib.products.report_data import MapLayer, MapPicture, PicturePair, QualityPicture, ReportData, ReportFigure
 from calib.products.report_drawings import fit_drawings, product_drawings
 from calib.products.report_map import map_lines
 from calib.products.report_pictures import COLORS, bit_png, grey_jpeg, grey_range, thinned
 from calib.quality import BITS
+from calib.sweep.tables import OUTSIDE
 
 _NOTHING = "This run has nothing to show here."
 
@@ -57,6 +59,7 @@ def page(data: ReportData, drawn: Mapping[str, str] | None = None) -> str:
         drawings={name: Markup(drawing) for name, drawing in drawn.items()},
         shares=_shares(data),
         rejected_marks=_rejected_marks(data.fits),
+        left_out=_left_out(_rejected_marks(data.fits)),
         places=_places(data.fits),
         maps=_maps(data.map) if data.map is not None else [],
         map_name=data.map.crs_name if data.map is not None else "",
@@ -85,21 +88,6 @@ def figure_row(figure: ReportFigure) -> _FigureRow:
         ratio="" if ratio is None else f"{ratio:.2f}" if ratio < 100 else f"{ratio:.0f}",
         bar_percent=0.0 if ratio is None else round(20 * min(ratio, 5.0), 1),
     )
-
-
-def number(value: float) -> str:
-    """Three significant digits without trailing zeros; whole numbers whole; what is not finite is said in words."""
-    if not np.isfinite(value):
-        return "not determined"
-    if float(value).is_integer() and abs(value) < 1e6:
-        return f"{int(value)}"
-    if 1e-5 <= abs(value) < 1e5:
-        decimals = max(0, 2 - int(np.floor(np.log10(abs(value)))))
-        text = f"{value:.{decimals}f}"
-        return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
-    mantissa, exponent = f"{value:.2e}".split("e")
-    digits = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"{mantissa} × 10{digits}".replace("-", "−")
 
 
 def _pair(pair: PicturePair) -> dict[str, Any]:
@@ -153,6 +141,13 @@ def _rejected_marks(fits: FitsFile | None) -> list[tuple[str, int, str]]:
     return [(m.mark[i], int(m.strip[i]), m.reason[i]) for i in np.flatnonzero(~m.used).tolist()]
 
 
+def _left_out(rows: list[tuple[str, int, str]]) -> str:
+    """How many marks are not used, as the warnings count them, and how many were not to be seen."""
+    beyond = sum(reason == OUTSIDE for _, _, reason in rows)
+    said = {"left out": len(rows) - beyond, "beyond the edge of the strip": beyond}
+    return ", ".join(f"{count} {'mark' if count == 1 else 'marks'} {what}" for what, count in said.items() if count)
+
+
 def _maps(picture: MapPicture) -> list[dict[str, Any]]:
     return [_map(picture, layer) for layer in picture.layers]
 
@@ -161,6 +156,7 @@ def _map(picture: MapPicture, layer: MapLayer) -> dict[str, Any]:
     small = thinned(layer.values)
     graticule, footprint = map_lines(picture, (small.shape[0], small.shape[1]))
     low, high = grey_range(small)
+    scale = f"black {number(low)}, white {number(high)} {layer.unit}".strip()
     return {
         "title": layer.title,
         "image": grey_jpeg(small),
@@ -168,7 +164,7 @@ def _map(picture: MapPicture, layer: MapLayer) -> dict[str, Any]:
         "height": small.shape[0],
         "graticule": graticule,
         "footprint": footprint,
-        "scale": f"black {number(low)}, white {number(high)} {layer.unit}".strip(),
+        "scale": f"{scale}; {layer.note}" if layer.note else scale,
     }
 
 

@@ -7,6 +7,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator, NullFormatter
 from numpy.typing import NDArray
 
 from calib.products.fits import Banding
+from calib.products.readable import number
 from calib.products.report_data import ColumnSpectrum
 from calib.products.report_plot import ACCENT, BAND, BEFORE, GRID, MUTED, SERIES, new_figure, power_of_ten, some_of
 from calib.products.report_tone import DIVERGING, robust_reach
@@ -21,7 +22,7 @@ def banding_profiles(banding: Banding) -> Figure:
     upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(1, 1.1, 1.1))
     _with_band(upper, banding.common, banding.common_sigma, ACCENT, BAND, "")
     upper.axhline(0, color=MUTED, lw=0.6)
-    upper.set_title(f"Common to all strips, with 2σ; median 1σ {np.nanmedian(banding.common_sigma):.1e}")
+    upper.set_title(f"Common to all strips, with 2σ; median 1σ {number(float(np.nanmedian(banding.common_sigma)), 2)}")
     upper.set_ylabel("density")
     _own_profiles(middle, banding)
     reach = robust_reach(banding.own)
@@ -57,7 +58,8 @@ def _own_profiles(ax: Axes, banding: Banding) -> None:
         [f"{side * step / 4:+g}" if side else "0" for _ in range(chosen.size) for side in (-1, 0, 1)],
     )
     ax.set_ylabel("density")
-    ax.set_title(f"The own parts of some strips, with 2σ; median 1σ of all {np.nanmedian(banding.own_sigma):.1e}")
+    sigma = number(float(np.nanmedian(banding.own_sigma)), 2)
+    ax.set_title(f"The own parts of some strips, with 2σ; median 1σ of all {sigma}")
     ax.legend(loc="upper right", ncols=_STRIPS, bbox_to_anchor=(1.0, 1.17), borderaxespad=0.0)
 
 

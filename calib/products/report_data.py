@@ -111,11 +111,12 @@ class Globe:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapLayer:
-    """One map product seen from afar (R, C), its title and unit."""
+    """One map product seen from afar (R, C), its title and unit, and what else is to be said of it."""
 
     title: str
     values: Picture
     unit: str = ""
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -63,8 +63,8 @@ def _arrows(
     scale_mm = nice_up(float(np.percentile(known, 95))) if known.size else 1.0
     drawn_mm = _ARROW_SHARE * max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
     factor = drawn_mm / scale_mm
-    rms = float(np.sqrt(np.mean(known**2))) if known.size else float("nan")
-    ax.set_title(f"{title}: rms {_length(rms)}, {known.size} used", pad=20)
+    per_axis = float(np.sqrt(np.mean(known**2) / 2)) if known.size else float("nan")
+    ax.set_title(f"{title}: rms {_length(per_axis)} per axis, {known.size} used", pad=20)
     for chosen, shade in ((used, color), (~used & np.isfinite(length), WRONG)):
         # A blunder would run off the picture; three scale lengths say enough.
         reach = np.minimum(1.0, 3 * scale_mm / np.maximum(length[chosen], 1e-12))

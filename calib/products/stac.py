@@ -133,6 +133,9 @@ def _properties(item: MapItem) -> dict[str, Any]:
             "view:incidence_angle": round(item.center.emission_deg, 4),
             "view:sun_elevation": round(item.center.sun_elevation_deg, 4),
             "view:sun_azimuth": round(item.center.sun_azimuth_deg % 360, 4),
+            # STAC's incidence is that of the line of sight: what those who measure light call emission.
+            "calib:incidence_angle_deg": round(90.0 - item.center.sun_elevation_deg, 4),
+            "calib:emission_angle_deg": round(item.center.emission_deg, 4),
             "calib:phase_angle_deg": round(item.center.phase_deg, 4),
         }
     if item.uncertainty is not None:

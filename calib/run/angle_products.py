@@ -10,12 +10,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.ground.grid import MapGrid
 from calib.ground.locate import Locator, block
 from calib.ordered import in_order_on, workers
 from calib.products.rasters import RasterSpec, rasters
 from calib.products.stac import Asset
-from calib.products.tiles import RasterLayout
+from calib.run.headers import frame_texts, map_layout
 from calib.run.map_product import MapMaker, tiles
 from calib.run.progress import Progress, tracked
 
@@ -45,7 +44,11 @@ def angle_block(where: Locator, rows: slice, columns: slice) -> AngleBlock:
 
 def write_angles(maker: MapMaker, folder: Path, threads: int, progress: Progress) -> None:
     """Write the three rasters into `folder`, on the map's grid."""
-    specs = {name: RasterSpec(folder / f"{name}.tif", _layout(maker.grid, text)) for name, text in ANGLES.items()}
+    texts = frame_texts(maker.fits.frame)
+    specs = {
+        name: RasterSpec(folder / f"{name}.tif", map_layout(maker.grid, "float32", f"{text}, degrees", texts, "degree"))
+        for name, text in ANGLES.items()
+    }
 
     def work(place: tuple[slice, slice]) -> tuple[slice, slice, AngleBlock]:
         return (*place, angle_block(maker.where, *place))
@@ -63,14 +66,3 @@ def clear_angles(folder: Path) -> None:
     """Take away the rasters that an earlier run left in `folder`: they would belong to another map."""
     for name in ANGLES:
         (folder / f"{name}.tif").unlink(missing_ok=True)
-
-
-def _layout(grid: MapGrid, description: str) -> RasterLayout:
-    return RasterLayout(
-        rows=grid.rows,
-        cols=grid.columns,
-        dtype=np.dtype("float32"),
-        center_transform=grid.center_transform,
-        crs_wkt=grid.wkt,
-        description=f"{description}, degrees",
-    )

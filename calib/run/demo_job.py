@@ -15,6 +15,7 @@ from calib.run.frame_job import RunResult, run_frame
 from calib.run.progress import Progress, silent
 
 PACKAGE, PRODUCTS = "frame", "products"
+SCENES: tuple[str, ...] = tuple(NAMES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,8 +34,8 @@ def run_demo(out: Path, *, name: str, threads: int, progress: Progress = silent)
     Raises:
         InputError: there is no such scenario, or `out` holds a frame that no demo made.
     """
-    if name not in NAMES:
-        raise InputError("demo", "--scene", name, f"one of {', '.join(NAMES)}")
+    if name not in SCENES:
+        raise InputError("demo", "--scene", name, f"one of {', '.join(SCENES)}")
     chosen = scenario(name)
     package = out / PACKAGE
     _clear(package)

@@ -7,6 +7,7 @@ from calib.products.report_data import ReportFigure
 from calib.run.columns import ColumnMeans
 from calib.run.fit import FrameFits
 from calib.run.seams import SeamCheck
+from calib.sweep.tables import OUTSIDE
 
 
 def figures_of(fits: FrameFits, seams: SeamCheck, columns: ColumnMeans) -> tuple[ReportFigure, ...]:
@@ -27,7 +28,7 @@ def _weighted(residual: NDArray[np.float64], sigma: NDArray[np.float64]) -> tupl
 
 def _geometry(fits: FrameFits) -> list[ReportFigure]:
     marks, ties, scan = fits.sweep.marks, fits.sweep.ties, fits.frame.scan
-    used = marks.used
+    used, seen = marks.used, np.array([reason != OUTSIDE for reason in marks.reason], bool)
     along, across = marks.residual_y_mm[used] / scan.line_mm, marks.residual_x_mm[used] / scan.sample_mm
     stated_mm = fits.frame.film.reseau.sigma_mm or 0.0
     fitted = np.concatenate([marks.var_line[used], marks.var_sample[used]])
@@ -40,7 +41,7 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
     tie_sigma = np.concatenate([ties.sigma_x_mm[tie] / scan.sample_mm, ties.sigma_y_mm[tie] / scan.line_mm])
     return [
         ReportFigure("reseau marks used", "marks measured and believed", float(used.sum()), ""),
-        ReportFigure("reseau marks left out", "damaged, cut or beyond an edge, or at odds", float((~used).sum()), ""),
+        ReportFigure("reseau marks left out", "damaged, not seen, or at odds", float((seen & ~used).sum()), ""),
         ReportFigure(
             "mark residual",
             "measured less fitted place, rms per axis",

@@ -15,9 +15,12 @@ from calib.products.pyramid import round_by_sigma
 from calib.products.rasters import RasterSpec, rasters
 from calib.products.tiles import RasterLayout
 from calib.run.fit import FrameFits
+from calib.run.headers import MASK_TEXTS, frame_texts
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
 from calib.run.rounding import value_spec
+
+AXES = "x to the right, y down, in film mm from the centre of the format"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,10 +68,11 @@ def write_film(
             round_by_sigma(made.density.ravel(), made.sigma.ravel())
         return (*place, made.density, made.quality)
 
-    texts = {"kernel": kernel}
-    density_layout = _layout(grid, np.dtype("float32"), "density of the film, -log10 T", texts)
+    texts = {**frame_texts(fits.frame), "kernel": kernel, "axes": AXES}
+    density_layout = _layout(grid, np.dtype("float32"), "density of the film, -log10 T", texts, "1")
     density_spec = value_spec(folder / "density.tif", density_layout, exact=exact)
-    quality_spec = RasterSpec(folder / "quality.tif", _layout(grid, np.dtype("uint16"), "quality bits", texts))
+    quality_layout = _layout(grid, np.dtype("uint16"), "quality bits", {**texts, **MASK_TEXTS})
+    quality_spec = RasterSpec(folder / "quality.tif", quality_layout)
     with workers(threads) as pool, rasters({"density": density_spec, "quality": quality_spec}, pool) as writers:
         made = tracked(in_order_on(pool, work, places, 2 * threads), len(places), "assembling the film", progress)
         for rows, columns, values, bits in made:
@@ -80,12 +84,15 @@ def write_film(
     return pictures
 
 
-def _layout(grid: FilmGrid, dtype: np.dtype, description: str, texts: Mapping[str, str]) -> RasterLayout:
+def _layout(
+    grid: FilmGrid, dtype: np.dtype, description: str, texts: Mapping[str, str], units: str = ""
+) -> RasterLayout:
     return RasterLayout(
         rows=grid.rows,
         cols=grid.columns,
         dtype=dtype,
         center_transform=grid.center_transform,
         description=description,
+        units=units,
         texts=texts,
     )

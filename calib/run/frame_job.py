@@ -131,6 +131,12 @@ def _provenance(
         photometric_model={"name": model.name, "has_phase_curve": model.has_phase_curve, "source": model.source},
         rejected=None if frame.control is None else (() if fits.resection is None else fits.resection.rejected),
         pointing=_refined(fits),
+        sun={
+            "subsolar_deg": fits.sun.subsolar_deg,
+            "distance_au": fits.sun.distance_au,
+            "illuminance_lx_1au": fits.sun.illuminance_lx_1au,
+            "from": "the time of the exposure" if frame.sun is None else "the description",
+        },
     )
 
 

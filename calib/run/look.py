@@ -16,7 +16,7 @@ from calib.ground.region import terrain_warnings, visible_region
 from calib.ground.view import View
 from calib.light.geometry import sun_direction
 from calib.moon import SubsolarPoint
-from calib.run.sunlight import sun_of
+from calib.run.sunlight import light_facts, sun_of
 
 Facts = tuple[tuple[str, str], ...]
 FLOAT_RASTERS, MASK_RASTERS = 3, 1  # of the map
@@ -45,8 +45,9 @@ def look_at(path: Path) -> tuple[Facts, tuple[str, ...]]:
     frame = read_frame(path)
     view = given_view(frame)
     grid = choose_grid(view, frame.map, frame.scan, frame.path)
-    facts = (*summary(frame), *_ground(view, grid), *_products(frame, grid))
-    return facts, (*frame.warnings, *ground_warnings(view, sun_of(frame)))
+    sun = sun_of(frame)
+    facts = (*summary(frame), *light_facts(frame, sun, view), *_ground(view, grid), *_products(frame, grid))
+    return facts, (*frame.warnings, *ground_warnings(view, sun))
 
 
 def ground_warnings(view: View, sun: Sun) -> tuple[str, ...]:

@@ -1,6 +1,6 @@
 """map/reflectance.tif and its companions: each map pixel from the raw samples by one interpolation."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import hypot
 from pathlib import Path
@@ -22,9 +22,10 @@ from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
 from calib.ordered import in_order, in_order_on, workers
 from calib.products.rasters import RasterSpec, rasters
-from calib.products.tiles import TILE, RasterLayout
+from calib.products.tiles import TILE
 from calib.quality import OUTSIDE
 from calib.run.fit import FrameFits
+from calib.run.headers import MASK_TEXTS, frame_texts, map_layout
 from calib.run.map_finish import OFF_MAP, MapBlock, finished, nothing_seen
 from calib.run.map_light import light_of, reflectance_table
 from calib.run.previews import Preview
@@ -151,27 +152,19 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *
 
 
 def _specs(maker: MapMaker, folder: Path, exact: bool) -> dict[str, RasterSpec]:
-    texts = {"kernel": maker.kernel}
+    grid, texts = maker.grid, {**frame_texts(maker.fits.frame), "kernel": maker.kernel}
     floats = {
-        "reflectance": (value_spec, "radiance factor"),
-        "sigma": (sigma_spec, "1-sigma of the radiance factor"),
-        "normal": (value_spec, "radiance factor at incidence 30, emission 0, phase 30 degrees"),
+        "reflectance": (value_spec, "radiance factor", texts),
+        "sigma": (sigma_spec, "1-sigma of the radiance factor", texts),
+        "normal": (
+            value_spec,
+            "radiance factor at incidence 30, emission 0, phase 30 degrees",
+            {**texts, "photometric_model": maker.standard},
+        ),
     }
     specs = {
-        name: spec(folder / f"{name}.tif", _layout(maker.grid, "float32", said, texts), exact=exact)
-        for name, (spec, said) in floats.items()
+        name: spec(folder / f"{name}.tif", map_layout(grid, "float32", said, its, "1"), exact=exact)
+        for name, (spec, said, its) in floats.items()
     }
-    quality = RasterSpec(folder / "quality.tif", _layout(maker.grid, "uint16", "quality bits", texts))
-    return {**specs, "quality": quality}
-
-
-def _layout(grid: MapGrid, dtype: str, description: str, texts: Mapping[str, str]) -> RasterLayout:
-    return RasterLayout(
-        rows=grid.rows,
-        cols=grid.columns,
-        dtype=np.dtype(dtype),
-        center_transform=grid.center_transform,
-        crs_wkt=grid.wkt,
-        description=description,
-        texts=texts,
-    )
+    mask = map_layout(grid, "uint16", "quality bits", {**texts, **MASK_TEXTS})
+    return {**specs, "quality": RasterSpec(folder / "quality.tif", mask)}

@@ -8,9 +8,7 @@ from numpy.typing import NDArray
 from calib.frame.summary import summary
 from calib.ground.footprint import footprint_ring
 from calib.ground.region import visible_region
-from calib.ground.sphere import east_north, emission_deg, moon_to_ground, unit
-from calib.light.geometry import angle_between, sun_direction
-from calib.moon import SubsolarPoint
+from calib.ground.sphere import moon_to_ground
 from calib.products.report_data import (
     Globe,
     MapLayer,
@@ -30,6 +28,7 @@ from calib.run.film_product import FilmPictures
 from calib.run.fit import FrameFits
 from calib.run.map_product import MapMaker, MapPictures
 from calib.run.seams import SeamCheck
+from calib.run.sunlight import center_light, light_facts
 from calib.tone.model import RESIDUAL_KINDS
 from calib.tone.noise import selwyn_variance
 
@@ -130,10 +129,13 @@ def map_picture(maker: MapMaker, pictures: MapPictures) -> MapPicture | None:
     ring = footprint_ring(maker.where.view)
     if ring is None:
         return None
+    reflectance, sigma = pictures.reflectance.mean(), pictures.sigma.mean()
+    known = reflectance > 0
+    said = f"median {np.median(sigma[known] / reflectance[known]):.1%} of the reflectance" if known.any() else ""
     layers = (
-        MapLayer("reflectance", pictures.reflectance.mean(), "radiance factor"),
+        MapLayer("reflectance", reflectance, "radiance factor"),
         MapLayer("at standard geometry", pictures.normal.mean(), "radiance factor"),
-        MapLayer("1-sigma", pictures.sigma.mean(), "radiance factor"),
+        MapLayer("1-sigma", sigma, "radiance factor", said),
     )
     grid = maker.grid
     return MapPicture(layers, grid.bounds_m, grid.wkt, grid.crs, ring.lon_deg, ring.lat_deg)
@@ -159,21 +161,10 @@ def map_item(maker: MapMaker, out: Path, version: str) -> MapItem:
 
 
 def _center_geometry(maker: MapMaker) -> CenterGeometry | None:
-    view = maker.where.view
-    region = visible_region(view)
-    if region is None:
+    light = center_light(maker.where.view, maker.fits.sun)
+    if light is None:
         return None
-    place = region.center
-    ground = moon_to_ground(place)
-    to_sun = sun_direction(SubsolarPoint(*maker.fits.sun.subsolar_deg, maker.fits.sun.distance_au))
-    east, north = east_north(ground.lon_deg, ground.lat_deg)
-    zenith, to_camera = unit(place), unit(view.pose.position_km - place)
-    return CenterGeometry(
-        sun_elevation_deg=90.0 - float(angle_between(zenith, to_sun)),
-        sun_azimuth_deg=float(np.degrees(np.arctan2(to_sun @ east, to_sun @ north)) % 360.0),
-        emission_deg=float(emission_deg(place, view.pose.position_km)),
-        phase_deg=float(angle_between(to_sun, to_camera)),
-    )
+    return CenterGeometry(90.0 - light.incidence_deg, light.sun_azimuth_deg, light.emission_deg, light.phase_deg)
 
 
 def facts_of(fits: FrameFits, maker: MapMaker) -> list[tuple[str, str]]:
@@ -181,15 +172,16 @@ def facts_of(fits: FrameFits, maker: MapMaker) -> list[tuple[str, str]]:
     grid = maker.grid
     rows = [
         *summary(fits.frame),
+        *light_facts(fits.frame, fits.sun, maker.where.view),
         ("map grid", f"{grid.crs}, {grid.rows} x {grid.columns} pixels of {grid.pixel_m:.6g} m"),
     ]
     if fits.resection is not None:
         moved_m = 1e3 * float(np.linalg.norm(fits.pose.position_km - fits.given_pose.position_km))
         rows.append(
-            ("pointing refined", f"by {int(fits.resection.used.sum())} control points; camera moved {moved_m:.0f} m")
+            ("pointing refined", f"by {int(fits.resection.used.sum())} control points; camera moved {moved_m:.3g} m")
         )
     known = place_uncertainty(fits, maker.where.view)
     if known is not None and known.on_moon[0]:
-        axes = f"{known.semi_major_m[0]:.0f} x {known.semi_minor_m[0]:.0f} m"
+        axes = f"{known.semi_major_m[0]:.3g} x {known.semi_minor_m[0]:.3g} m"
         rows.append(("place on the ground", f"1-sigma {axes} at the centre"))
     return rows

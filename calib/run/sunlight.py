@@ -1,8 +1,26 @@
-"""The Sun of a frame: as the description gives it, or from the time of the exposure."""
+"""The Sun of a frame: as the description gives it, or from the time of the exposure; and how it lights the frame."""
+
+from dataclasses import dataclass
+
+import numpy as np
 
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
-from calib.moon import subsolar_point
+from calib.ground.region import visible_region
+from calib.ground.sphere import east_north, emission_deg, moon_to_ground, unit
+from calib.ground.view import View
+from calib.light.geometry import angle_between, sun_direction
+from calib.moon import SubsolarPoint, subsolar_point
+
+
+@dataclass(frozen=True, slots=True)
+class CenterLight:
+    """Light and view at the frame's centre on level ground, degrees; the azimuth of the Sun is clockwise from north."""
+
+    incidence_deg: float
+    emission_deg: float
+    phase_deg: float
+    sun_azimuth_deg: float
 
 
 def sun_of(frame: Frame) -> Sun:
@@ -11,3 +29,35 @@ def sun_of(frame: Frame) -> Sun:
         return frame.sun
     point = subsolar_point(frame.exposure.mid_time)
     return Sun(subsolar_deg=(point.lon_deg, point.lat_deg), distance_au=point.distance_au)
+
+
+def center_light(view: View, sun: Sun) -> CenterLight | None:
+    """How the Sun and the camera stand over the ground at the frame's centre; None where no ground is seen."""
+    region = visible_region(view)
+    if region is None:
+        return None
+    place = region.center
+    ground = moon_to_ground(place)
+    to_sun = sun_direction(SubsolarPoint(*sun.subsolar_deg, sun.distance_au))
+    east, north = east_north(ground.lon_deg, ground.lat_deg)
+    return CenterLight(
+        incidence_deg=float(angle_between(unit(place), to_sun)),
+        emission_deg=float(emission_deg(place, view.pose.position_km)),
+        phase_deg=float(angle_between(to_sun, unit(view.pose.position_km - place))),
+        sun_azimuth_deg=float(np.degrees(np.arctan2(to_sun @ east, to_sun @ north)) % 360.0),
+    )
+
+
+def light_facts(frame: Frame, sun: Sun, view: View) -> tuple[tuple[str, str], ...]:
+    """Label and text: the Sun where it was worked out, and the angles at the frame's centre."""
+    rows = []
+    if frame.sun is None:
+        lon, lat = sun.subsolar_deg
+        rows.append(("Sun computed", f"subsolar lon {lon:.3f}, lat {lat:.3f} deg, {sun.distance_au:.5f} au"))
+    light = center_light(view, sun)
+    if light is not None:
+        angles = (
+            f"incidence {light.incidence_deg:.1f}, emission {light.emission_deg:.1f}, phase {light.phase_deg:.1f} deg"
+        )
+        rows.append(("light", f"{angles} at the frame's centre; Sun at azimuth {light.sun_azimuth_deg:.0f} deg"))
+    return tuple(rows)

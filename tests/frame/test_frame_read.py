@@ -357,7 +357,7 @@ def test_the_summary_tells_the_facts(package: Write) -> None:
     assert said["exposure"] == "1971-06-02 11:42:07.250 UTC, 0.02 s"
     assert said["control"] == "2 points"
     assert "overlap 0.400 mm" in said["scan"]
-    assert "lon 19.440, lat 3.808 deg, 1806.8 km" in said["pointing"]
+    assert "lon 19.440, lat 3.808 deg at 69.4 km" in said["pointing"]
 
 
 def test_the_summary_of_the_other_forms(package: Write) -> None:

@@ -13,12 +13,14 @@ from PIL import Image
 from report_scene import scene
 
 from calib import quality
-from calib.products.report import figure_row, number, page, write_report
-from calib.products.report_data import MapPicture, ReportData, ReportFigure, SeamCheck
+from calib.products.readable import number
+from calib.products.report import figure_row, page, write_report
+from calib.products.report_data import MapLayer, MapPicture, ReportData, ReportFigure, SeamCheck
 from calib.products.report_geometry import seam_jumps
 from calib.products.report_map import map_lines
 from calib.products.report_pictures import COLORS, LONGEST_PX, bit_png, grey_jpeg
 from calib.products.report_plot import _ROLES, style
+from calib.sweep.tables import OUTSIDE
 
 VOID = {"meta", "img", "input", "br", "hr", "link"}
 LOADING = {"src", "href", "xlink:href", "srcset", "data", "action", "poster", "formaction"}
@@ -163,6 +165,23 @@ def test_a_frame_of_one_strip_and_no_usable_mark_has_a_page(data):
     assert "This run has nothing to show here." in text
 
 
+def test_marks_beyond_their_strips_edge_are_not_counted_as_left_out(data):
+    """A mark that was not to be seen is no fault: the warnings do not count it, so the page counts it apart."""
+    marks = data.fits.marks
+    out = np.flatnonzero(~marks.used)
+    assert out.size > 1
+    reasons = [OUTSIDE if i == out[0] else reason for i, reason in enumerate(marks.reason)]
+    text = page(replace(data, fits=replace(data.fits, marks=replace(marks, reason=reasons))))
+    left = f"{out.size - 1} mark{'s' if out.size > 2 else ''} left out"
+    assert f"<summary>{left}, 1 mark beyond the edge of the strip</summary>" in text
+
+
+def test_what_is_to_be_said_of_a_map_stands_beside_its_scale(data):
+    layer = MapLayer("1-sigma", data.map.layers[0].values, "radiance factor", "median 5.0% of the reflectance")
+    text = page(replace(data, map=replace(data.map, layers=[layer])))
+    assert "radiance factor; median 5.0% of the reflectance</span>" in text
+
+
 def test_a_figure_stands_beside_its_limit_with_their_ratio():
     row = figure_row(ReportFigure("Seams", "rms", 0.0015, "D", 0.001, "noise"))
     assert (row.value, row.limit, row.ratio, row.bar_percent) == ("0.0015", "0.001", "1.50", 30.0)
@@ -173,12 +192,17 @@ def test_a_figure_stands_beside_its_limit_with_their_ratio():
 
 @pytest.mark.parametrize(
     ("value", "said"),
-    [(0.0, "0"), (12.0, "12"), (98.74, "98.7"), (-0.00123456, "−0.00123"), (4.2e-7, "4.20 × 10⁻⁷"), (1234.5, "1234"),
+    [(0.0, "0"), (12.0, "12"), (98.74, "98.7"), (-0.00123456, "−0.00123"), (4.2e-7, "4.20 × 10⁻⁷"), (1234.5, "1,234"),
      (9e-4, "0.0009"), (3.5e7, "3.50 × 10⁷"), (0.0999999, "0.1"), (100.4, "100"),
      (float("inf"), "not determined")],
 )  # fmt: skip
 def test_numbers_are_said_as_a_person_reads_them(value, said):
     assert number(value) == said
+
+
+def test_a_number_has_as_many_digits_as_are_asked_for():
+    assert (number(99.9876, 4), number(0.00046, 2), number(0.0026, 2)) == ("99.99", "0.00046", "0.0026")
+    assert (number(28190.0), number(12345.6), number(-1234.0)) == ("28,190", "12,346", "−1,234")
 
 
 def test_pictures_are_no_larger_than_a_screen_and_keep_light_and_dark():

@@ -91,6 +91,8 @@ def test_the_readers_of_the_extensions_find_what_was_meant(folder):
     assert pyproj.CRS(projection.wkt2) == pyproj.CRS("IAU_2015:30110")
     assert pyproj.CRS.from_json_dict(projection.projjson) == pyproj.CRS("IAU_2015:30110")
     assert (view.sun_elevation, view.sun_azimuth, view.incidence_angle) == (25.0, 271.5, 3.0)
+    said = read.properties  # in the words of those who measure light: incidence is the Sun's
+    assert (said["calib:incidence_angle_deg"], said["calib:emission_angle_deg"]) == (65.0, 3.0)
     file = FileExtension.ext(read.assets["fits"])
     assert file.size == 4
     assert file.checksum == "1220" + hashlib.sha256(b"fits").hexdigest()

@@ -58,6 +58,7 @@ def test_angles_are_rasters_on_the_grid_of_the_map(with_angles) -> None:  # type
         with rasterio.open(folder / f"{name}.tif") as file:
             assert (file.transform, file.crs, file.shape) == grid
             assert file.dtypes == ("float32",)
+            assert file.units == ("degree",)
             np.testing.assert_array_equal(np.isfinite(file.read(1)), on)
 
 

@@ -3,6 +3,8 @@
 import hashlib
 import json
 import shutil
+from datetime import datetime
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +20,7 @@ from calib.film.interpolate import Sampled
 from calib.film.kernels import DEFAULT_KERNEL, KERNELS
 from calib.ground.locate import block, placed
 from calib.light.functions import DEFAULT_MODEL, to_standard
-from calib.quality import DROPOUT, FILLED, MARK, SEAM
+from calib.quality import BITS, DROPOUT, FILLED, MARK, SEAM
 from calib.run import frame_job
 from calib.run.against_truth import dropouts, film_geometry, map_places, reflectance, tone
 from calib.run.frame_job import run_frame
@@ -172,6 +174,31 @@ def test_rounding_is_bounded_by_sigma_said_in_the_header_and_off_on_request(cali
             assert file.tags()["kernel"] == DEFAULT_KERNEL
     settings = json.loads((result.out / "run.json").read_text())["settings"]
     assert (settings["kernel"], settings["exact"]) == (DEFAULT_KERNEL, False)
+
+
+def test_a_raster_that_was_carried_away_says_what_it_is(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Frame, time and software in every header; the bits' meaning in a mask's, the model's name in normal.tif's."""
+    frame = calibrated.result.fits.frame
+    for path in sorted(calibrated.result.out.glob("*/*.tif")):
+        with rasterio.open(path) as file:
+            said = file.tags()
+            assert file.units == ((None,) if path.name == "quality.tif" else ("1",))
+        assert said["frame"] == frame.name
+        assert datetime.fromisoformat(said["exposure"]) == frame.exposure.mid_time
+        assert said["TIFFTAG_SOFTWARE"] == f"calib {version('calib')}"
+        assert ("axes" in said) == (path.parent.name == "film")
+        assert said.get("photometric_model") == (DEFAULT_MODEL if path.name == "normal.tif" else None)
+        if path.name == "quality.tif":
+            assert all(f"{bit.value} {bit.name}: {bit.meaning}" in said["quality_bits"] for bit in BITS)
+
+
+def test_the_history_holds_the_sun(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Whether it was stated or computed: the reflectance hangs on it."""
+    sun = json.loads((calibrated.result.out / "run.json").read_text())["sun"]
+    fits = calibrated.result.fits
+    assert sun["subsolar_deg"] == list(fits.sun.subsolar_deg)
+    assert (sun["distance_au"], sun["illuminance_lx_1au"]) == (fits.sun.distance_au, fits.sun.illuminance_lx_1au)
+    assert sun["from"] == ("the time of the exposure" if fits.frame.sun is None else "the description")
 
 
 def test_light_by_tables_is_light_by_the_pixel(calibrated) -> None:  # type: ignore[no-untyped-def]

@@ -16,10 +16,10 @@ from calib.film.source import read_window
 from calib.median import median_of
 from calib.ordered import LONG_S, beside, give_back, in_order, shared_out
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
-from calib.run.figures import _weighted
+from calib.run.figures import _weighted, figures_of
 from calib.run.noticed import MOST_NAMED, noticed
 from calib.run.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
-from calib.sweep.tables import OUTSIDE
+from calib.sweep.tables import NOT_SEEN, OUTSIDE
 from calib.tone.dropouts import Dropouts
 
 
@@ -158,6 +158,29 @@ def test_strips_that_do_not_overlap_have_no_seams(calibrated) -> None:  # type: 
     )
     found = check_seams(replace(fits, sweep=replace(fits.sweep, sweeps=apart)))
     assert found.jump.size == 0
+
+
+def test_the_figure_counts_the_marks_that_the_warning_counts(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """A mark beyond its strip's edge is none that was left out, neither in the table nor in the sentence."""
+    result = calibrated.result
+    marks = result.fits.sweep.marks
+    first, second = np.flatnonzero(marks.used)[:2]
+    used, reason = marks.used.copy(), list(marks.reason)
+    used[[first, second]] = False
+    reason[first], reason[second] = OUTSIDE, NOT_SEEN
+    changed = replace(
+        result.fits, sweep=replace(result.fits.sweep, marks=replace(marks, used=used, reason=tuple(reason)))
+    )
+    columns = ColumnMeans(*np.zeros((3, 4)))
+    before, after = (
+        {figure.name: figure.value for figure in figures_of(fits, result.seams, columns)}
+        for fits in (result.fits, changed)
+    )
+    assert after["reseau marks left out"] == before["reseau marks left out"] + 1
+    assert after["reseau marks used"] == before["reseau marks used"] - 2
+    said = noticed(result.fits.frame, (), changed.sweep.marks, changed.tone.patches)
+    assert said[0].startswith(f"{after['reseau marks left out']:.0f} of ")
+    assert "sightings of reseau marks" in said[0]
 
 
 def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: ignore[no-untyped-def]

@@ -9,6 +9,7 @@ from calib.coordinates import GroundPoints
 from calib.ground.sphere import ground_to_moon
 from calib.run.columns import ColumnMeans, joined_columns
 from calib.run.report_build import globe_of, sample_noise, tone_residuals
+from calib.run.sunlight import center_light, light_facts
 from calib.tone.noise import selwyn_variance
 
 
@@ -57,6 +58,27 @@ def test_residuals_are_those_of_the_tone_and_none_where_there_are_none(calibrate
     part = {name: getattr(all_of_them, name)[:0] for name in ("strip", "kind", "density")}
     nothing = replace(all_of_them, **part, residual_density=np.zeros(0), sigma_density=np.zeros(0))
     assert tone_residuals(replace(fits, tone=replace(fits.tone, residuals=nothing))) is None
+
+
+def test_the_light_at_the_centre_is_that_of_spherical_trigonometry(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Incidence by the law of cosines, azimuth by the four-part formula, from the longitudes and latitudes alone."""
+    result = calibrated.result
+    view, sun, frame = result.maker.where.view, result.fits.sun, result.fits.frame
+    light, globe = center_light(view, sun), globe_of(result.maker)
+    assert light is not None
+    assert globe is not None
+    lon, lat, sun_lon, sun_lat = np.radians([*globe.center_deg, *sun.subsolar_deg])
+    cosine = np.sin(lat) * np.sin(sun_lat) + np.cos(lat) * np.cos(sun_lat) * np.cos(sun_lon - lon)
+    assert light.incidence_deg == pytest.approx(np.degrees(np.arccos(cosine)), abs=1e-6)
+    north = np.cos(lat) * np.tan(sun_lat) - np.sin(lat) * np.cos(sun_lon - lon)
+    azimuth = np.degrees(np.arctan2(np.sin(sun_lon - lon), north)) % 360
+    assert light.sun_azimuth_deg == pytest.approx(azimuth, abs=1e-6)
+    assert abs(light.incidence_deg - light.emission_deg) <= light.phase_deg
+    assert light.phase_deg <= light.incidence_deg + light.emission_deg
+    said = dict(light_facts(replace(frame, sun=None), sun, view))
+    assert f"incidence {light.incidence_deg:.1f}," in said["light"]
+    assert said["Sun computed"].startswith(f"subsolar lon {sun.subsolar_deg[0]:.3f},")
+    assert "Sun computed" not in dict(light_facts(replace(frame, sun=sun), sun, view))
 
 
 def test_the_globe_is_centred_on_the_frame_below_the_camera(calibrated) -> None:  # type: ignore[no-untyped-def]

@@ -1,0 +1,19 @@
+"""Numbers as a person reads them, on the page and on the terminal."""
+
+import numpy as np
+
+_SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+
+
+def number(value: float, digits: int = 3) -> str:
+    """So many significant digits without trailing zeros; whole numbers whole; what is not finite is said in words."""
+    if not np.isfinite(value):
+        return "not determined"
+    if float(value).is_integer() and abs(value) < 1e6:
+        return f"{int(value):,}".replace("-", "−")
+    if 1e-5 <= abs(value) < 1e5:
+        decimals = max(0, digits - 1 - int(np.floor(np.log10(abs(value)))))
+        text = f"{value:,.{decimals}f}"
+        return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
+    mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
+    return f"{mantissa} × 10{str(int(exponent)).translate(_SUPERSCRIPT)}".replace("-", "−")

@@ -1,0 +1,37 @@
+"""What the rasters of a run say of themselves in their headers, wherever a file is carried to."""
+
+from collections.abc import Mapping
+from importlib.metadata import version
+
+import numpy as np
+
+from calib.frame.frame import Frame
+from calib.ground.grid import MapGrid
+from calib.products.tiles import RasterLayout
+from calib.quality import BITS
+
+# What every quality mask says of its bits; their meanings hold semicolons.
+MASK_TEXTS: Mapping[str, str] = {"quality_bits": " | ".join(f"{bit.value} {bit.name}: {bit.meaning}" for bit in BITS)}
+
+
+def frame_texts(frame: Frame) -> dict[str, str]:
+    """The frame that a raster was made from, when it was exposed, and by what the raster was made."""
+    return {
+        "frame": frame.name,
+        "exposure": frame.exposure.mid_time.isoformat(timespec="milliseconds"),
+        "TIFFTAG_SOFTWARE": f"calib {version('calib')}",
+    }
+
+
+def map_layout(grid: MapGrid, dtype: str, description: str, texts: Mapping[str, str], units: str = "") -> RasterLayout:
+    """A raster on the map's grid; `units` of its values, empty for a mask."""
+    return RasterLayout(
+        rows=grid.rows,
+        cols=grid.columns,
+        dtype=np.dtype(dtype),
+        center_transform=grid.center_transform,
+        crs_wkt=grid.wkt,
+        description=description,
+        units=units,
+        texts=texts,
+    )
