@@ -57,20 +57,24 @@ def beside(work: Callable[[], Result], threads: int) -> Callable[[], Result]:
 def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> list[Result]:
     """All results of `work` in the order of `tasks`, which are done by `threads` threads, the calling one among them.
 
-    For many small pieces: each thread takes the next one when it is ready, and where there is one none waits. The
-    others are called once a piece has turned out to be long, or at once where there are no more pieces than threads:
-    pieces of little more than the interpreter's own work take longer on two threads that wait for its lock in turn.
+    Each thread takes the next piece when it is ready, and none hands anything over or waits for another's. The others
+    are called once a piece has turned out to be long, or at once where there are no more pieces than threads: pieces of
+    little more than the interpreter's own work take longer on two threads that wait for its lock in turn.
     """
     todo = list(tasks)
     turns = iter(range(len(todo)))  # a turn is taken by one thread only
     done: dict[int, Result] = {}
 
     def take_turns(most_s: float = math.inf) -> None:
-        for i in turns:
-            begun = thread_time()
-            done[i] = work(todo[i])
-            if thread_time() - begun > most_s:
-                break
+        try:
+            for i in turns:
+                begun = thread_time()
+                done[i] = work(todo[i])
+                if thread_time() - begun > most_s:
+                    break
+        except BaseException:
+            deque(turns, 0)  # nobody takes another
+            raise
 
     if len(todo) > threads:
         take_turns(LONG_S)

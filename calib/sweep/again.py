@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.counterpart import counterparts
 from calib.sweep.model import StripSweep
 from calib.sweep.seam import WINDOW_LINES, overlap_rows, overlap_samples, whole_windows
@@ -44,14 +44,14 @@ def measure_again(
         return _unsettled_rows(row[mine], far, (rough[k], rough[k + 1]), (sweeps[k], sweeps[k + 1]))
 
     seams = sorted(set(ties.profiles) - set(whole))
-    rows = dict(zip(seams, in_order(unsettled, seams, threads), strict=True))
+    rows = dict(zip(seams, shared_out(unsettled, seams, threads), strict=True))
     pieces = [(k, piece) for k, unsettled in rows.items() for piece in _pieces(unsettled)]
     if not whole and not pieces:
         return None
     keep = ~np.isin(ties.strip, whole)
     for k, piece in pieces:
         keep &= ~((ties.strip == k) & (row >= piece.start) & (row < piece.stop))
-    again = in_order(partial(_piece_ties, read, sweeps, ties), pieces, threads)
+    again = shared_out(partial(_piece_ties, read, sweeps, ties), pieces, threads)
     return join_ties([ties.select(keep), measure_ties(read, sweeps, px_mm, whole, threads), *again])
 
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.description import WedgePatch
 from calib.frame.frame import Frame
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import Feature, fit_border, fit_border_in_groups, light_of_dn, mixed_value, search_border
 from calib.sweep.evidence import EDGE, EDGE_X, Observations
@@ -124,7 +124,7 @@ def _find(
         return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan.pitch_mm, shape.blur_x_mm, sides)]
 
     tasks = [(wedge, k) for wedge in wedges(frame) for k in range(len(sweeps))]
-    table = np.array([row for rows in in_order(in_strip, tasks, threads) for row in rows], float).reshape(-1, 6)
+    table = np.array([row for rows in shared_out(in_strip, tasks, threads) for row in rows], float).reshape(-1, 6)
     return Edges(table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3].astype(np.int64), *table[:, 4:].T)
 
 

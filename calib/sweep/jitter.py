@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg import solveh_banded
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.linestep import line_steps
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import ReadWindow
@@ -42,7 +42,7 @@ def steps_in_pieces(read: Sequence[ReadWindow], n_lines: Sequence[int], threads:
     def look(strip: tuple[ReadWindow, int]) -> list[LineShifts]:
         return [_steps(strip[0], first, stop) for first, stop in _pieces(strip[1])]
 
-    return list(in_order(look, zip(read, n_lines, strict=True), threads))
+    return shared_out(look, zip(read, n_lines, strict=True), threads)
 
 
 def with_jitter(
@@ -52,7 +52,7 @@ def with_jitter(
     """The sweeps with each line's own offset added to `x_line_mm`, and the largest rms jitter of a strip, px; 0 and
     sweeps unchanged where none is sure. `pieces` are those of `steps_in_pieces`."""
     strips = zip(read, sweeps, pieces, strict=True)
-    found = list(in_order(lambda strip: _with_jitter(*strip, sample_mm), strips, threads))
+    found = shared_out(lambda strip: _with_jitter(*strip, sample_mm), strips, threads)
     return tuple(sweep for sweep, _ in found), max(rms_px for _, rms_px in found)
 
 

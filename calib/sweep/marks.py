@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import mixing_exponent
 from calib.sweep.evidence import MARK, Observations
@@ -72,7 +72,7 @@ def measure(
         return None if window is None else fit_mark(window, shape, priors)
 
     places = zip(sought.strip.tolist(), sought.line.tolist(), sought.sample.tolist(), strict=True)
-    return list(in_order(fit, places, threads))
+    return shared_out(fit, places, threads)
 
 
 def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, shape: CrossShape) -> MarkWindow | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calib.coordinates import Array
-from calib.ordered import in_order, shared_out
+from calib.ordered import shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of, judge
 from calib.tone.banding import estimate_profiles, filtered_profiles
@@ -109,7 +109,7 @@ def fit_tone(
     fit = _adjusted(frame, known, curves, passes, start, turns, threads)
     known = replace(known, patch_sigma=_stated(frame, known).sigma_of_patches(fit.scales))
     look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
-    scenes, readings = tuple(in_order(look, passes.surveys, threads)), _readings(curves, fit, threads)
+    scenes, readings = shared_out(look, passes.surveys, threads), _readings(curves, fit, threads)
     measured = _measured(readings)
     profiles = estimate_profiles(*measured, votes_of(scenes, *measured), threads)
     bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
@@ -160,7 +160,7 @@ def _tones(
     def finish(strip: int) -> StripTone:
         return _tone_of(frame, known, curves, fit, passes.surveys[strip], bandings[strip])
 
-    return tuple(in_order(finish, range(len(frame.strips)), threads))
+    return tuple(shared_out(finish, range(len(frame.strips)), threads))
 
 
 def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.ordered import in_order
+from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typical_noise
 from calib.tone.cell_kernels import FOG
@@ -54,7 +54,7 @@ def survey_frame(
         raster, clip = frame.strips[strip], clip_of(frame.strips[strip], frame.scan.saturation)
         return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, frame.scan.tolerance_mm)
 
-    surveys = list(in_order(survey, range(len(frame.strips)), threads))
+    surveys = shared_out(survey, range(len(frame.strips)), threads)
     surveys, shapes = _shaped(known, surveys)
     whole = [each for each in surveys if each.curve is not None and not each.reason]
     some = whole or [each for each in surveys if each.curve is not None]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.median import TO_SIGMA
-from calib.ordered import in_order
+from calib.ordered import shared_out
 from calib.tone.adjust import Adjustment
 from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND
 from calib.tone.known_film import KnownFilm
@@ -30,7 +30,7 @@ def patch_table(
             return np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
         return _measured(known, curves, fit, survey, strips[survey.index])
 
-    measured, sigma = (np.stack(part) for part in zip(*in_order(look, passes.surveys, threads), strict=True))
+    measured, sigma = (np.stack(part) for part in zip(*shared_out(look, passes.surveys, threads), strict=True))
     used = np.array([usable_patches(survey, known) for survey in passes.surveys])
     return _table(known, passes, measured - known.patch_density, sigma, used)
 

@@ -2,6 +2,7 @@
 
 import resource
 import threading
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from time import thread_time
@@ -40,6 +41,12 @@ def test_results_come_in_order_and_few_wait(threads: int) -> None:
     assert got == [task * task for task in range(20)]
 
 
+def work_long() -> None:
+    begun = thread_time()
+    while thread_time() < begun + 2 * LONG_S:
+        pass
+
+
 @pytest.mark.parametrize("threads", [1, 2, 3])
 @pytest.mark.parametrize("count", [1, 3, 20])
 def test_shared_work_is_done_by_that_many_threads_also_within_shared_work(threads: int, count: int) -> None:
@@ -55,9 +62,7 @@ def test_shared_work_is_done_by_that_many_threads_also_within_shared_work(thread
         if task in together:
             meeting.wait(5.0)  # as many at the same time as there are threads
         elif task < first:
-            begun = thread_time()
-            while thread_time() < begun + 2 * LONG_S:
-                pass
+            work_long()
         return threading.get_ident(), within(task)
 
     found = shared_out(work, range(count), threads)
@@ -97,19 +102,21 @@ def test_work_beside_begins_at_once_where_there_is_a_thread_for_it(threads: int,
     assert result() == 7
 
 
-def test_a_block_that_fails_ends_the_work_with_its_own_error() -> None:
+@pytest.mark.parametrize("share", [shared_out, lambda *given: list(in_order(*given))])
+def test_a_piece_that_fails_ends_the_work_with_its_own_error(share: Callable[..., list[int]]) -> None:
     done: list[int] = []
     lock = threading.Lock()
 
     def work(task: int) -> int:
         if task == 3:
             raise ValueError("block 3")
+        work_long()
         with lock:
             done.append(task)
         return task
 
     with pytest.raises(ValueError, match="block 3"):
-        list(in_order(work, range(1000), 2))
+        share(work, range(1000), 2)
     assert max(done) < 10
 
 
