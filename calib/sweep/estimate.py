@@ -1,7 +1,6 @@
 """The sweeps of all strips: a first look that needs no tone, and the refinement once densities are known."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -15,7 +14,6 @@ from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness, sweeps_by_marks
 from calib.sweep.constellation import (
-    LEAST_STRENGTH,
     SEARCH_MODES,
     Constellation,
     find_constellation,
@@ -26,6 +24,7 @@ from calib.sweep.constellation import (
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE
+from calib.sweep.firstmarks import poor_strips, sought_first, strongest
 from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.layout import make_layout
 from calib.sweep.markfit import FitPriors, MarkFit
@@ -52,11 +51,17 @@ def first_look(
     found = _constellation(frame, nominal, candidates, threads)
     coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
     expected = _expected(frame, coarse)
-    sought = _sought(expected, found)
-    shape = _first_shape(frame)
-    shape = marking.estimate_blur(read, coarse, _strongest(sought, found), shape, threads)
+    sought, enough = sought_first(frame, expected, found)
+    shape = marking.estimate_blur(read, coarse, strongest(sought, found), _first_shape(frame), threads)
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.1)
-    table = marking.mark_table(sought, marking.measure(read, coarse, sought, shape, priors, threads), coarse)
+
+    def measured(some: marking.Sought) -> MarkTable:
+        return marking.mark_table(some, marking.measure(read, coarse, some, shape, priors, threads), coarse)
+
+    table = measured(sought.select(enough))
+    poor = poor_strips(table)
+    if np.any(~enough & np.isin(sought.strip, poor)):
+        table = measured(sought.select(enough | np.isin(sought.strip, poor)))
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
@@ -210,29 +215,6 @@ def _first_shape(frame: Frame) -> CrossShape:
     """The cross with a guess at the spot."""
     blur = marking.FIRST_BLUR_PX * np.array([frame.scan.sample_mm, frame.scan.line_mm])
     return CrossShape(frame.film.reseau.arm_mm, frame.film.reseau.width_mm, float(blur[0]), float(blur[1]))
-
-
-def _sought(expected: marking.Sought, found: Constellation) -> marking.Sought:
-    """Every mark expected in a placed strip, to be looked for from its candidate on if it has one."""
-    sought, pairs, best = expected.select(found.strength[expected.strip] >= LEAST_STRENGTH), found.pairs, {}
-    for i in np.argsort(found.weight, kind="stable"):
-        if found.weight[i] > 0.5:
-            best[int(pairs.strip[i]), int(pairs.mark[i])] = (pairs.line[i], pairs.sample[i])
-    at = zip(sought.strip.tolist(), sought.mark.tolist(), sought.line, sought.sample, strict=True)
-    places = np.array([best.get((k, m), (line, sample)) for k, m, line, sample in at]).reshape(-1, 2)
-    return replace(sought, line=places[:, 0], sample=places[:, 1])
-
-
-def _strongest(sought: marking.Sought, found: Constellation) -> marking.Sought:
-    """The marks with the best candidates, a limited number of them."""
-    score: dict[tuple[int, int], float] = {}
-    pairs = found.pairs
-    for k, m, value in zip(pairs.strip.tolist(), pairs.mark.tolist(), found.weight * pairs.score, strict=True):
-        score[k, m] = max(value, score.get((k, m), 0.0))
-    mine = [-score.get((k, m), 0.0) for k, m in zip(sought.strip.tolist(), sought.mark.tolist(), strict=True)]
-    keep = np.zeros(len(mine), bool)
-    keep[np.argsort(mine, kind="stable")[: marking.BLUR_MARKS]] = True
-    return sought.select(keep)
 
 
 def _unlike_others(expected: marking.Sought, found: Constellation) -> tuple[str, ...]:

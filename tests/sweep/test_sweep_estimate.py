@@ -12,7 +12,8 @@ from calib.coordinates import FilmPoints, ScanPoints
 from calib.errors import CalibError
 from calib.frame.frame import ReseauMarks
 from calib.frame.read import read_frame
-from calib.sweep import combine, estimate
+from calib.sweep import combine, estimate, firstmarks
+from calib.sweep import marks as marking
 from calib.sweep.adjust import adjust
 from calib.sweep.estimate import first_look, refine
 from calib.sweep.evidence import TIE
@@ -107,6 +108,56 @@ def test_the_first_look_places_every_strip_without_knowing_the_tone(placed):
     assert np.abs(error).max() < 2.0
     assert np.all(rms(ratio) < 1.5)
     assert first.warnings == ()
+
+
+def test_a_first_look_measures_no_more_of_many_marks_than_places_a_strip(small_frame, monkeypatch):
+    truth, frame, (dn, _) = small_frame
+    measured, measure = [], marking.measure
+
+    def counted(read, sweeps, sought, *rest):
+        measured.append(sought)
+        return measure(read, sweeps, sought, *rest)
+
+    monkeypatch.setattr(marking, "measure", counted)
+    monkeypatch.setattr(firstmarks, "FIRST_MARKS", 6)
+    first = first_look(frame, dn)
+    assert np.bincount(measured[-1].strip).tolist() == [6] * len(frame.strips)
+    error, _ = errors_px(truth, frame, first.sweeps)
+    assert np.all(rms(error) < 0.5)
+    monkeypatch.setattr(estimate, "poor_strips", lambda table: np.array([1]))
+    first_look(frame, dn)
+    assert np.bincount(measured[-1].strip).tolist()[0] == 6 < np.bincount(measured[-1].strip)[1]
+
+
+def test_a_strip_is_poor_whose_marks_are_often_none(placed):
+    table = placed[-1].marks
+    used = np.ones(len(table), bool)
+    used[np.flatnonzero(table.strip == 1)[::3]] = False
+    used[np.flatnonzero(table.strip == 2)[:1]] = False
+    assert firstmarks.poor_strips(table.with_columns(used=used)).tolist() == [1]
+
+
+@pytest.mark.parametrize("columns", [1, 2, 3, 5])
+def test_the_marks_of_a_first_look_stand_all_along_a_strip_and_in_all_its_columns(columns):
+    line, sample = (part.ravel() for part in np.meshgrid(np.arange(100.0) * 160, np.arange(columns) * 50.0 + 10))
+    sought = marking.Sought(np.zeros(line.size, np.int64), np.arange(line.size), line, sample)
+    found = np.ones(line.size, bool)
+    found[::7] = False
+    some = sought.select(firstmarks._enough(sought, found, [16000]))
+    assert np.all(found[some.mark])
+    assert len(some.mark) == 20
+    assert np.diff(np.sort(some.line), prepend=0, append=16000).max() < 2 * 16000 / 20
+    assert np.all(np.bincount((some.sample // 50).astype(int)) > 0.4 * 20 / columns)
+    assert firstmarks._enough(sought, found, [32000]).sum() == 40
+
+
+def test_a_first_look_measures_all_marks_of_a_strip_that_shows_few():
+    sought = marking.Sought(np.repeat([0, 1], 30), np.arange(60), np.arange(60.0), np.zeros(60))
+    found = np.repeat([True, False], [55, 5])
+    found[:30] = np.arange(30) < 15
+    chosen = firstmarks._enough(sought, found, [1000, 1000])
+    assert np.all(chosen[:30])
+    assert chosen[30:].sum() == 20
 
 
 def test_a_first_look_on_two_threads_is_the_same_to_the_last_bit(small_frame):

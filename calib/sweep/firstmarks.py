@@ -1,0 +1,71 @@
+"""Which marks a first look looks for, from where, and how many of them: those that will do to place the strips."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.frame.frame import Frame
+from calib.sweep import marks as marking
+from calib.sweep.constellation import LEAST_STRENGTH, Constellation
+from calib.sweep.tables import MarkTable
+
+FIRST_MARKS = 20  # of a strip that are measured, where more of them have been found already,
+FIRST_STRETCH = 800  # and at least one in so many lines
+MOSTLY = 0.8  # of them good, else all are measured: candidates that seemed to be marks are not
+GOLDEN = (np.sqrt(5) - 1) / 2
+
+
+def sought_first(
+    frame: Frame, expected: marking.Sought, found: Constellation
+) -> tuple[marking.Sought, NDArray[np.bool_]]:
+    """Every mark expected in a placed strip, to be looked for from its candidate on if it has one; and which of them
+    will do."""
+    sought, pairs, best = expected.select(found.strength[expected.strip] >= LEAST_STRENGTH), found.pairs, {}
+    for i in np.argsort(found.weight, kind="stable"):
+        if found.weight[i] > 0.5:
+            best[int(pairs.strip[i]), int(pairs.mark[i])] = (pairs.line[i], pairs.sample[i])
+    names = list(zip(sought.strip.tolist(), sought.mark.tolist(), strict=True))
+    at = zip(names, sought.line, sought.sample, strict=True)
+    places = np.array([best.get(name, (line, sample)) for name, line, sample in at]).reshape(-1, 2)
+    lines = [strip.n_lines for strip in frame.strips]
+    enough = _enough(sought, np.array([name in best for name in names], bool), lines)
+    return replace(sought, line=places[:, 0], sample=places[:, 1]), enough
+
+
+def _enough(sought: marking.Sought, found: NDArray[np.bool_], n_lines: Sequence[int]) -> NDArray[np.bool_]:
+    """Which marks a first look measures: all, but of a strip with many that are `found` only some of these.
+
+    What it is for, to find the wedge and to measure marks on density from where they nearly are, needs no more. One
+    mark of each stretch of lines is taken, from another place in it each time: marks stand in rows and columns.
+    """
+    keep = np.ones(len(found), bool)
+    for strip in np.unique(sought.strip).tolist():
+        mine = sought.strip == strip
+        theirs = np.flatnonzero(mine & found)
+        count = max(FIRST_MARKS, n_lines[strip] // FIRST_STRETCH)
+        if theirs.size > count:
+            ends = np.arange(count + 1) * theirs.size // count
+            chosen = ends[:-1] + np.int64(np.arange(count) * GOLDEN % 1 * np.diff(ends))
+            keep[mine] = False
+            keep[theirs[np.argsort(sought.line[theirs], kind="stable")][chosen]] = True
+    return keep
+
+
+def poor_strips(table: MarkTable) -> NDArray[np.int64]:
+    """The strips in which many of the marks measured are none, or are damaged."""
+    strips, mine = np.unique(table.strip, return_inverse=True)
+    return strips[np.bincount(mine, table.used) < MOSTLY * np.bincount(mine)]
+
+
+def strongest(sought: marking.Sought, found: Constellation) -> marking.Sought:
+    """The marks with the best candidates, a limited number of them."""
+    score: dict[tuple[int, int], float] = {}
+    pairs = found.pairs
+    for k, m, value in zip(pairs.strip.tolist(), pairs.mark.tolist(), found.weight * pairs.score, strict=True):
+        score[k, m] = max(value, score.get((k, m), 0.0))
+    mine = [-score.get((k, m), 0.0) for k, m in zip(sought.strip.tolist(), sought.mark.tolist(), strict=True)]
+    keep = np.zeros(len(mine), bool)
+    keep[np.argsort(mine, kind="stable")[: marking.BLUR_MARKS]] = True
+    return sought.select(keep)
