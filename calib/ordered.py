@@ -13,14 +13,14 @@ from functools import cache
 from time import thread_time
 from typing import TypeVar
 
-from calib.c_library import tell
+from calib.c_library import free_bytes, tell
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
 
 TRIM_THRESHOLD, MMAP_THRESHOLD = -1, -3  # options of mallopt(3), numbered as in malloc.h of the GNU C library
-KEPT = 2**28  # bytes that may lie free at the end of a piece of memory
+KEPT = 2**28  # bytes that may lie free at the end of a piece of memory, and in all when some are given back
 LARGEST = 2**25  # bytes of a piece of memory that is kept: more than any array of a block
 LONG_S = 0.0005  # of processor time: a piece of work that other threads are called for
 
@@ -32,8 +32,9 @@ def workers(threads: int) -> ThreadPoolExecutor:
 
 
 def give_back() -> None:
-    """Return to the system what lies free."""
-    tell("malloc_trim", 0)
+    """Return to the system what lies free, where it is much: to have it back later takes as long."""
+    if free_bytes() > KEPT:
+        tell("malloc_trim", 0)
 
 
 @cache
