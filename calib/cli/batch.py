@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from calib.cli.options import kernel_option, out_option, standard_option
 from calib.run.batch import Standing, run_batch
@@ -76,13 +76,14 @@ def command(
 @contextmanager
 def _shown(title: str) -> Iterator[Callable[[Standing], None]]:
     """A line on standard error for each frame, and on a terminal a bar below them."""
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"))
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True)) as bar:
         bar.console.print(title, highlight=False, markup=False, soft_wrap=True)
         shown = bar.add_task("frames", total=None)
 
         def tell(standing: Standing) -> None:
-            left = "" if standing.left_s is None else f", about {span(standing.left_s)} left"
+            left_s = standing.left_s if standing.finished < standing.total else None
+            left = "" if left_s is None else f", about {span(left_s)} left"
             bar.update(shown, total=standing.total, completed=standing.finished, description=f"frames{left}")
             if standing.last is not None:
                 said = f"[{standing.finished}/{standing.total}] {_line(standing.last, standing.is_kept)}{left}"

@@ -23,7 +23,8 @@ def command(image: Path, out: Path, pattern: Path | None, period: float | None, 
     """
     beside = pattern or out.with_suffix(".pattern.tif")
     found = unband_file(image, out, beside, period=period, as_float=as_float)
-    pitch = f"pitch {found.attrs['period']:.2f} columns" if "period" in found.attrs else "no pitch"
+    pitch = f"repeats every {found.attrs['period']:.2f} columns" if "period" in found.attrs else "does not repeat"
     share = found.attrs["share"]
-    click.echo(f"unbanded: {out} ({pitch}, {100 * share:.1f} % of the columns' variance taken out)")
-    click.echo(f"pattern: {beside}")
+    taken = "no banding found" if share < 0.0005 else f"the banding {pitch}"
+    click.echo(f"unbanded: {out} ({taken}; {100 * share:.1f} % of the columns' variance taken out)")
+    click.echo(f"pattern taken out: {beside}; look whether it holds ground")

@@ -8,6 +8,7 @@ import xarray as xr
 from calib.errors import InputError
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
+from calib.run.headers import made_by
 
 
 def write_image(image: xr.DataArray, out: Path) -> None:
@@ -29,6 +30,8 @@ def write_image(image: xr.DataArray, out: Path) -> None:
         center_transform=(dx, 0.0, x0, 0.0, dy, y0),
         crs_wkt=image.attrs.get("crs_wkt"),
         description=str(image.attrs.get("long_name", "")),
+        units=str(image.attrs.get("units", "")),
+        texts=made_by(),
     )
     with raster(RasterSpec(out, layout)) as writer:
         for first in range(0, rows, TILE):

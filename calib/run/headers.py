@@ -14,12 +14,17 @@ from calib.quality import BITS
 MASK_TEXTS: Mapping[str, str] = {"quality_bits": " | ".join(f"{bit.value} {bit.name}: {bit.meaning}" for bit in BITS)}
 
 
+def made_by() -> dict[str, str]:
+    """What a raster was made by."""
+    return {"TIFFTAG_SOFTWARE": f"calib {version('calib')}"}
+
+
 def frame_texts(frame: Frame) -> dict[str, str]:
     """The frame that a raster was made from, when it was exposed, and by what the raster was made."""
     return {
         "frame": frame.name,
         "exposure": frame.exposure.mid_time.isoformat(timespec="milliseconds"),
-        "TIFFTAG_SOFTWARE": f"calib {version('calib')}",
+        **made_by(),
     }
 
 

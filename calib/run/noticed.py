@@ -1,5 +1,6 @@
 """What was left out of a frame's fits, in plain sentences for the operator."""
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -24,7 +25,12 @@ def _dropouts(dropouts: Sequence[Dropouts]) -> list[str]:
         return []
     worst = int(share.argmax())
     total = lost.sum() / sum(strip.n_lines * strip.n_samples for strip in dropouts)
-    return [f"the tape dropped out at {total:.3%} of all samples, most in strip {worst} ({share[worst]:.3%})"]
+    most = f"most in strip {worst} ({_percent(share[worst])})"
+    return [f"the tape dropped out at {_percent(total)} of all samples, {most}"]
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.3g} %"
 
 
 def _marks(frame: Frame, marks: MarkTable) -> list[str]:
@@ -32,9 +38,12 @@ def _marks(frame: Frame, marks: MarkTable) -> list[str]:
     out = np.flatnonzero(~marks.used & seen)
     if not out.size:
         return []
+    kinds = Counter(marks.reason[row] for row in out.tolist())
+    why = ", ".join(f"{count} {reason}" for reason, count in kinds.most_common())
     names = [f"{frame.marks.ids[marks.mark[row]]} in strip {marks.strip[row]}" for row in out[:MOST_NAMED].tolist()]
     more = f" and {out.size - MOST_NAMED} more" if out.size > MOST_NAMED else ""
-    return [f"{out.size} of {np.count_nonzero(seen)} sightings of reseau marks left out: {', '.join(names)}{more}"]
+    said = f"{out.size} of {np.count_nonzero(seen)} sightings of reseau marks left out ({why})"
+    return [f"{said}: {', '.join(names)}{more}"]
 
 
 def _patches(patches: PatchTable) -> list[str]:

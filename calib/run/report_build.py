@@ -131,7 +131,8 @@ def map_picture(maker: MapMaker, pictures: MapPictures) -> MapPicture | None:
         return None
     reflectance, sigma = pictures.reflectance.mean(), pictures.sigma.mean()
     known = reflectance > 0
-    said = f"median {np.median(sigma[known] / reflectance[known]):.1%} of the reflectance" if known.any() else ""
+    share = 100 * np.median(sigma[known] / reflectance[known]) if known.any() else np.nan
+    said = f"median {share:.2g} % of the reflectance" if known.any() else ""
     layers = (
         MapLayer("reflectance", reflectance, "radiance factor"),
         MapLayer("at standard geometry", pictures.normal.mean(), "radiance factor"),

@@ -10,6 +10,7 @@ from rasterio.errors import RasterioError
 
 from calib.errors import CalibError, InputError, NotPossible
 from calib.products.atomic import whole
+from calib.run.headers import made_by
 from calib.tone.labelled import unband_dataarray
 
 
@@ -55,7 +56,8 @@ def unband_file(source: Path, out: Path, pattern_out: Path, *, period: float | N
     empty = np.nan if dtype.kind == "f" else values.fill_value
     made = np.where(mask & np.isfinite(made), made, values.data if not as_float else empty)
     _write(out, _in_range(made, dtype), profile)
-    _write(pattern_out, found.pattern.values[np.newaxis].astype(np.float32), {**profile, "nodata": None})
+    pattern = found.pattern.values[np.newaxis].astype(np.float32)
+    _write(pattern_out, pattern, {**profile, "nodata": None}, "banding taken out of each column")
     return found
 
 
@@ -67,10 +69,12 @@ def _in_range(values: NDArray, dtype: np.dtype) -> NDArray:
     return np.clip(np.rint(values), limits.min, limits.max).astype(dtype)
 
 
-def _write(path: Path, values: NDArray, profile: dict) -> None:
+def _write(path: Path, values: NDArray, profile: dict, description: str = "image without its banding") -> None:
     if not path.parent.is_dir():
         raise InputError(path, "--out", f"no folder {path.parent}", "a file in a folder that exists")
     kept = {key: profile[key] for key in ("crs", "transform", "nodata") if profile.get(key) is not None}
     shape = {"height": values.shape[0], "width": values.shape[1], "count": 1, "dtype": values.dtype.name}
     with whole(path) as aside, rasterio.open(aside, "w", driver="GTiff", compress="deflate", **shape, **kept) as file:
         file.write(values, 1)
+        file.set_band_description(1, description)
+        file.update_tags(**made_by())

@@ -18,10 +18,11 @@ import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 
-from calib.cli.batch import span
+from calib.cli.batch import _shown, span
 from calib.cli.main import main
 from calib.light.functions import DEFAULT_MODEL
-from calib.run.batch_ledger import LEDGER, read_ledger
+from calib.run.batch import Standing
+from calib.run.batch_ledger import LEDGER, Row, read_ledger
 from calib.run.frame_job import run_frame
 
 GOOD, BROKEN = "tern2-0041", "no-lens"
@@ -147,6 +148,17 @@ def kill_commands(folder: Path, kills: int, seed: int) -> int:
             shutil.rmtree(out)
     check_resumed(listing, out, single)
     return ended
+
+
+def test_the_time_left_is_said_while_some_is_left(capsys) -> None:  # type: ignore[no-untyped-def]
+    """Not behind the last frame's reason, of which it would look a part."""
+    row = Row("tern2-0143", "failed", "frame.toml", 1.0, "strips/000.tif: found a directory, expected a strip")
+    with _shown("list.txt -> night") as tell:
+        tell(Standing(2, 1, row, False, 60.0))
+        tell(Standing(2, 2, row, False, 0.0))
+    said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("[")]
+    assert said[0].endswith("expected a strip, about 60 s left")
+    assert said[1].endswith("expected a strip")
 
 
 if __name__ == "__main__":

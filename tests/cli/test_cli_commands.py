@@ -1,5 +1,6 @@
 """The command line as a user meets it: help, one-line mistakes with exit status 2, and the stand-alone uses."""
 
+import re
 import subprocess
 import sys
 import warnings
@@ -147,11 +148,12 @@ def test_unbanding_takes_out_the_pattern_and_shows_it(tmp_path: Path, monkeypatc
     arguments = ["unband", str(tmp_path / "b.tif"), "--out", str(tmp_path / "u.tif")]
     status, out, _ = calib(arguments, monkeypatch, capsys)
     assert status == 0
-    assert "pattern" in out
+    assert float(re.search(r"the banding repeats every ([\d.]+) columns", out)[1]) == pytest.approx(40, abs=0.1)
     with rasterio.open(tmp_path / "u.tif") as file, rasterio.open(tmp_path / "u.pattern.tif") as taken:
         assert file.dtypes == ("uint16",)
         left = (file.read(1).astype(float) - ground).mean(axis=0)
         removed = taken.read(1)[0]
+        assert taken.descriptions == ("banding taken out of each column",)
     assert left.std() < 0.35 * pattern.std()
     assert np.corrcoef(removed, pattern)[0, 1] > 0.95
 

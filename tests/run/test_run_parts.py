@@ -201,15 +201,16 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
         used=np.arange(count + 1) >= count,
         mark=np.zeros(count + 1, int),
         strip=np.full(count + 1, 2),
-        reason=("damaged",) * count + ("",),
+        reason=(NOT_SEEN, *("damaged",) * (count - 1), ""),
     )
     patches = SimpleNamespace(
         used=np.array([True, False]), strip=np.array([0, 1]), patch=np.array([0, 5]), reason=("", "clipped")
     )
     said = noticed(frame, [whole, lost], marks, patches)  # type: ignore[arg-type]
-    assert said[0] == "the tape dropped out at 5.000% of all samples, most in strip 1 (10.000%)"
+    assert said[0] == "the tape dropped out at 5 % of all samples, most in strip 1 (10 %)"
     assert said[1].startswith(
-        f"{count} of {count + 1} sightings of reseau marks left out: {frame.marks.ids[0]} in strip 2,"
+        f"{count} of {count + 1} sightings of reseau marks left out "
+        f"({count - 1} damaged, 1 not seen): {frame.marks.ids[0]} in strip 2,"
     )
     assert said[1].endswith("and 3 more")
     assert said[2] == "strip 1: wedge patches left out: 5 (clipped)"
