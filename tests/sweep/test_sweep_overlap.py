@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 
+from calib.sweep import windows
 from calib.sweep.again import measure_again
 from calib.sweep.model import StripSweep
 from calib.sweep.overlap import search_shift
@@ -73,6 +74,18 @@ def test_banding_neither_biases_ties_nor_makes_them_unsure():
         assert np.all(np.abs(weighted) < 0.04)
         sigmas.append(np.median(sigma))
     assert sigmas[1] < 1.2 * sigmas[0]
+
+
+def test_some_rows_of_windows_tell_the_profile_of_a_long_seam(monkeypatch):
+    readers, sweeps = pair((0.3, 0.3), 4, banding=0.05)
+    every = measure_ties(readers, sweeps, PX_MM, [0])
+    monkeypatch.setattr(windows, "PROFILE_ROWS", 4)  # of ten rows every second one
+    some = measure_ties(readers, sweeps, PX_MM, [0])
+    off = some.profiles[0] - every.profiles[0]
+    assert 0 < off.std() < 0.2 * every.profiles[0].std()
+    assert len(some) == len(every)
+    sigma = np.sqrt(np.diagonal(every.cov, axis1=1, axis2=2))
+    assert 0 < np.abs((some.shift - every.shift) / sigma).max() < 0.7
 
 
 def test_ties_lie_in_the_parts_of_the_overlap_that_they_were_matched_in():
