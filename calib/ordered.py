@@ -80,7 +80,7 @@ def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: i
     if len(todo) > threads:
         take_turns(LONG_S)
     helpers = min(threads, len(todo) - len(done)) - 1
-    others = [_helping(helpers).submit(take_turns) for _ in range(helpers)]
+    others = [_helping(threads - 1).submit(take_turns) for _ in range(helpers)]
     try:
         take_turns()
     finally:
