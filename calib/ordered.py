@@ -6,6 +6,7 @@ what it keeps is given back between the steps of a job, which need theirs in oth
 """
 
 import math
+import sys
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
@@ -22,12 +23,15 @@ Result = TypeVar("Result")
 TRIM_THRESHOLD, MMAP_THRESHOLD = -1, -3  # options of mallopt(3), numbered as in malloc.h of the GNU C library
 KEPT = 2**28  # bytes that may lie free at the end of a piece of memory, and in all when some are given back
 LARGEST = 2**25  # bytes of a piece of memory that is kept: more than any array of a block
+LOCKED_S = 0.0005  # that a thread waits for the interpreter's lock before the one that has it is told to give it away
 LONG_S = 0.0005  # of processor time: a piece of work that other threads are called for
 
 
 def workers(threads: int) -> ThreadPoolExecutor:
-    """Threads that keep the memory they have freed."""
+    """Threads that keep the memory they have freed, and that soon ask for the interpreter's lock when they come back
+    from compiled code: left alone, another thread keeps it longer than many a piece of work takes."""
     _keep_memory()
+    sys.setswitchinterval(LOCKED_S)
     return ThreadPoolExecutor(threads)
 
 

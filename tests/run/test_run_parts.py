@@ -1,6 +1,7 @@
 """The small parts between the stages: blocks in order, columns measured, what was left out said in words."""
 
 import resource
+import sys
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -41,6 +42,14 @@ def test_results_come_in_order_and_few_wait(threads: int) -> None:
         got.append(result)
         assert len(asked) <= len(got) + 2 * threads
     assert got == [task * task for task in range(20)]
+
+
+def test_threads_that_work_do_not_wait_long_for_the_interpreters_lock() -> None:
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(0.005)  # Python's own
+    list(in_order(abs, [1], 2))
+    assert sys.getswitchinterval() < 0.001
+    sys.setswitchinterval(before)
 
 
 def work_long() -> None:
