@@ -20,6 +20,7 @@ import xarray as xr
 from calib.film.assemble import blocks
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
+from calib.quality import BITS
 from calib.run.angle_products import ANGLES, angle_block
 from calib.run.film_product import film_maker, grid_of
 from calib.run.fit import FrameFits, fit_frame
@@ -37,7 +38,8 @@ def film_frame(fits: FrameFits) -> xr.Dataset:
     coords = {"y": grid.y_mm(np.arange(float(grid.rows))), "x": grid.x_mm(np.arange(float(grid.columns)))}
     data = {name: (("y", "x"), made(name, dtype)) for name, dtype in FILM_LAYERS.items()}
     result = xr.Dataset(data, coords, {"title": f"assembled film of {fits.frame.name}"})
-    return _with_units(result, {"density": "1", "sigma": "1", "x": "mm", "y": "mm"})
+    said = {"density": "density", "sigma": "1-sigma of the density", "x": "film x to the right", "y": "film y down"}
+    return _labelled(result, said, {"density": "1", "sigma": "1", "x": "mm", "y": "mm"})
 
 
 def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = False) -> xr.Dataset:
@@ -56,13 +58,16 @@ def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = 
     x = (grid.left + 0.5 + np.arange(grid.columns)) * grid.pixel_m
     y = (grid.top - 0.5 - np.arange(grid.rows)) * grid.pixel_m
     data = {name: (("y", "x"), made(name, dtype)) for name, dtype in MAP_LAYERS.items()}
+    said = {"reflectance": "radiance factor", "sigma": "1-sigma of the radiance factor", "x": "map x", "y": "map y"}
+    said["normal"] = "radiance factor at incidence 30, emission 0, phase 30 degrees"
     units = {"reflectance": "1", "sigma": "1", "normal": "1", "x": "m", "y": "m"}
     if angles:
         worked_out = _lazy(lambda rows, columns: angle_block(maker.where, rows, columns), rows_of_tiles)
         data |= {name: (("y", "x"), worked_out(name, "f4")) for name in ANGLES}
         units |= dict.fromkeys(ANGLES, "degree")
+        said |= ANGLES
     result = xr.Dataset(data, {"y": y, "x": x}, {"title": f"map of {fits.frame.name}", "crs_wkt": grid.wkt})
-    return _with_units(result, units)
+    return _labelled(result, said, units)
 
 
 FILM_LAYERS = {"density": "f4", "sigma": "f4", "quality": "u2"}
@@ -88,7 +93,11 @@ def _lazy(make: Callable[[slice, slice], object], places: Sequence[Sequence[Bloc
     return layer
 
 
-def _with_units(data: xr.Dataset, units: dict[str, str]) -> xr.Dataset:
+def _labelled(data: xr.Dataset, said: dict[str, str], units: dict[str, str]) -> xr.Dataset:
+    """Names and units as plots show them; the quality bits as the CF conventions name the bits of a mask."""
     for name, unit in units.items():
-        data[name].attrs["units"] = unit
+        data[name].attrs |= {"long_name": said[name], "units": unit}
+    masks = np.array([bit.value for bit in BITS], np.uint16)
+    meanings = " ".join(bit.name for bit in BITS)
+    data["quality"].attrs |= {"long_name": "quality bits", "flag_masks": masks, "flag_meanings": meanings}
     return data

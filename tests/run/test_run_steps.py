@@ -5,6 +5,7 @@ import rasterio
 from rounded import rounded_by_sigma
 
 import calib
+from calib.quality import BITS
 
 
 def test_film_and_map_are_lazy_and_equal_the_products(calibrated) -> None:  # type: ignore[no-untyped-def]
@@ -27,6 +28,15 @@ def test_units_stand_with_the_numbers(calibrated) -> None:  # type: ignore[no-un
     assert lunar.x.attrs["units"] == "m"
     assert "crs_wkt" in lunar.attrs
     assert lunar.reflectance.attrs["units"] == "1"
+    assert all("long_name" in layer.attrs for layer in (*film.variables.values(), *lunar.variables.values()))
+
+
+def test_the_mask_of_quality_tells_its_bits_as_cf_has_it(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """CF conventions 1.11, section 3.5: flag_masks and flag_meanings, the masks in the type of the data."""
+    for data in (calib.film_frame(calibrated.result.fits), calib.lunar_map(calibrated.result.fits)):
+        masks, meanings = (data.quality.attrs[name] for name in ("flag_masks", "flag_meanings"))
+        assert masks.dtype == data.quality.dtype
+        assert dict(zip(masks.tolist(), meanings.split(), strict=True)) == {bit.value: bit.name for bit in BITS}
 
 
 def test_a_frame_is_opened_by_its_folder(calibrated) -> None:  # type: ignore[no-untyped-def]
