@@ -11,7 +11,8 @@ Facts = tuple[tuple[str, str], ...]
 def facts_of(result: TieResult) -> Facts:
     """Label and text of everything that was found out, the most important first."""
     r, used = result.resection, result.resection.used
-    before, after = _rms_mm(r.before_x_mm[used], r.before_y_mm[used]), _rms_mm(r.residual_x_mm, r.residual_y_mm)
+    before = _rms(np.concatenate([r.before_x_mm[used], r.before_y_mm[used]]))
+    after = _rms(np.concatenate([r.residual_x_mm[used], r.residual_y_mm[used]]))
     mm, m = result.sample_mm, result.sample_m
     off, most = _rms(result.ground_m), float(result.ground_m.max())
     sigma_um = 1000 * float(np.median(result.ties.sigma_mm))
@@ -19,8 +20,8 @@ def facts_of(result: TieResult) -> Facts:
     return (
         ("pointing was off", f"{off:.4g} m on the ground rms, {most:.4g} m at most (rms {off / m:.4g} samples)"),
         ("camera moved, turned", f"{result.moved_km:.4g} km, {result.turned_deg:.3g} deg (partly one for the other)"),
-        ("residuals before, rms", f"{1000 * before:.4g} µm, {before / mm:.4g} samples"),
-        ("residuals after, rms", f"{1000 * after:.3g} µm, {after / mm:.2g} samples"),
+        ("residuals before", f"{1000 * before:.4g} µm rms per axis, {before / mm:.4g} samples"),
+        ("residuals after", f"{1000 * after:.3g} µm rms per axis, {after / mm:.2g} samples"),
         ("points", f"{len(result.ties.ids)} used of {windows} windows, {len(result.unmatched)} without a clear match"),
         ("left out", ", ".join(result.left_out) or "none of those that match"),
         ("sigma of a point", f"{sigma_um:.3g} µm (median), {result.scatter:.2g} times what matching alone explains"),
@@ -39,7 +40,3 @@ def _lighting(result: TieResult) -> str:
 
 def _rms(values: Array) -> float:
     return float(np.sqrt(np.mean(np.square(values))))
-
-
-def _rms_mm(x_mm: Array, y_mm: Array) -> float:
-    return _rms(np.hypot(x_mm, y_mm))

@@ -294,7 +294,7 @@ def any_frame(random):
 def test_over_many_random_frames_errors_are_as_large_as_the_covariance_says_and_blunders_are_found():
     """40 different cameras and poses, 12 points on the Moon's sphere and 1 km above it, 2 of them blunders.
 
-    The rms of the pose error in units of its own covariance is 1 where all is right; the issue asks for 1.2 at most.
+    The rms of the pose error in units of its own covariance is 1 where all is right; 1.2 at most is asked for.
     With 40 draws of 6 unknowns it scatters by 0.05.
     """
     random = np.random.default_rng(21)

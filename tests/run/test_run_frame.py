@@ -127,7 +127,7 @@ def test_the_map_is_where_the_film_says(calibrated) -> None:  # type: ignore[no-
 
 
 def test_banding_seams_dropouts_and_reflectance(calibrated) -> None:  # type: ignore[no-untyped-def]
-    """The issue's figures: banding under 3x its floor, seams under 2x, reflectance within 1 %, all dropouts flagged."""
+    """Banding under 3x its floor, seams under 2x, reflectance within 1 %, all dropouts flagged."""
     fits, truth = calibrated.result.fits, calibrated.truth
     maker = map_maker(fits, DEFAULT_MODEL)
     (banding,) = tone(fits, maker.sources, truth)

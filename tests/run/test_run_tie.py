@@ -75,7 +75,7 @@ def map_errors_m(package: Path, pose: Pose, truth: Truth) -> np.ndarray:
 
 @pytest.mark.usefixtures("ready_fits")
 def test_a_frame_that_is_hundreds_of_pixels_off_is_put_right(calibrated, maps: Path, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
-    """The issue's figure is 1 px of map error left; the file is what a run reads, and brings the same pointing."""
+    """Less than one pixel of map error is left; the file is what a run reads, and brings the same pointing."""
     package = off_package(calibrated.package, tmp_path / "frame")
     out = package / "tie.csv"
     result = tie_frame(package, maps / "fine.tif", out, search_km=None, overwrite=False)
@@ -98,7 +98,11 @@ def test_a_frame_that_is_hundreds_of_pixels_off_is_put_right(calibrated, maps: P
     page = (package / "tie.html").read_text()
     assert result.ties.ids[0] in page
     assert "://" not in page.replace("http://www.w3.org/", "")
-    assert dict(facts_of(result))["pointing was off"].startswith(f"{np.sqrt(np.mean(result.ground_m**2)):.4g} m")
+    said, r = dict(facts_of(result)), result.resection
+    assert said["pointing was off"].startswith(f"{np.sqrt(np.mean(result.ground_m**2)):.4g} m")
+    per_axis = np.sqrt(np.mean(np.square([r.residual_x_mm[r.used], r.residual_y_mm[r.used]])))
+    assert said["residuals after"].startswith(f"{1000 * per_axis:.3g} µm rms per axis")
+    assert f"rms {1000 * per_axis:.3g} µm per axis" in page  # as the picture beside it has it
 
 
 @pytest.mark.usefixtures("ready_fits")
