@@ -19,4 +19,10 @@ def __getattr__(name: str) -> Any:
         return getattr(importlib.import_module("calib.run.alone"), name)
     if name == "unband":
         return importlib.import_module("calib.run.unband_image").unband
+    if name == "__version__":
+        return importlib.import_module("importlib.metadata").version("calib")
     raise AttributeError(f"module 'calib' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__, "__version__"})

@@ -1,6 +1,9 @@
 """The job in Python: lazy, labelled, and the same numbers as the products on disk."""
 
+from importlib.metadata import version
+
 import numpy as np
+import pytest
 import rasterio
 from rounded import rounded_by_sigma
 
@@ -43,3 +46,12 @@ def test_a_frame_is_opened_by_its_folder(calibrated) -> None:  # type: ignore[no
     frame = calib.open_frame(calibrated.package)
     assert frame.name == calibrated.result.fits.frame.name
     assert len(frame.strips) == len(calibrated.truth.strips)
+
+
+def test_the_names_of_the_package_are_listed_and_there() -> None:
+    """They are loaded when they are first used; completion and `help` see them before."""
+    assert set(calib.__all__) <= set(dir(calib))
+    assert all(callable(getattr(calib, name)) for name in calib.__all__)
+    assert calib.__version__ == version("calib")
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        calib.nothing  # noqa: B018  # asking is what is tried
