@@ -23,6 +23,7 @@ from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
 from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
+from calib.run.noticed import together
 from calib.run.out_folder import LAST_WRITTEN, claim
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
@@ -113,7 +114,7 @@ def run_frame(
 def _warnings(maker: MapMaker, checks: Checks, pictures: MapPictures) -> tuple[str, ...]:
     fits = maker.fits
     ground = ground_warnings(maker.where.view, fits.sun)
-    return (*fits.warnings, *ground, *seam_warnings(checks.seams), *map_warnings(pictures))
+    return together((*fits.warnings, *ground, *seam_warnings(checks.seams), *map_warnings(pictures)))
 
 
 def _provenance(

@@ -1,5 +1,6 @@
 """What was left out of a frame's fits, in plain sentences for the operator."""
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 
@@ -11,6 +12,7 @@ from calib.tone.dropouts import Dropouts
 from calib.tone.model import PatchTable
 
 MOST_NAMED = 12
+ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
 
 
 def noticed(frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable) -> tuple[str, ...]:
@@ -49,7 +51,45 @@ def _marks(frame: Frame, marks: MarkTable) -> list[str]:
 def _patches(patches: PatchTable) -> list[str]:
     said = []
     for strip in np.unique(patches.strip[~patches.used]).tolist():
-        out = np.flatnonzero((patches.strip == strip) & ~patches.used)
-        reasons = ", ".join(f"{patches.patch[row]} ({patches.reason[row]})" for row in out[:MOST_NAMED].tolist())
-        said.append(f"strip {strip}: wedge patches left out: {reasons}")
+        of_strip = patches.strip == strip
+        out = np.flatnonzero(of_strip & ~patches.used).tolist()
+        by_reason: dict[str, list[int]] = {}
+        for row in out:
+            by_reason.setdefault(patches.reason[row], []).append(int(patches.patch[row]))
+        which = ", ".join(f"{_numbers(numbers)} ({reason})" for reason, numbers in by_reason.items())
+        said.append(f"strip {strip}: {len(out)} of {np.count_nonzero(of_strip)} wedge patches left out: {which}")
     return said
+
+
+def together(warnings: Sequence[str]) -> tuple[str, ...]:
+    """What is said of several strips in the same words is said once, at the place of the first."""
+    strips: dict[str, list[tuple[int, str]]] = {}
+    for warning in warnings:
+        about = ABOUT_A_STRIP.fullmatch(warning)
+        if about is not None:
+            strips.setdefault(about["what"], []).append((int(about["strip"]), about["file"] or ""))
+        else:
+            strips.setdefault(warning, [])
+    return tuple(_of_all(what, those) for what, those in strips.items())
+
+
+def _of_all(what: str, strips: Sequence[tuple[int, str]]) -> str:
+    if not strips:
+        return what
+    if len(strips) == 1:
+        number, file = strips[0]
+        return f"strip {number}{file}: {what}"
+    return f"strips {_numbers([number for number, _ in strips])}, each: {what}"
+
+
+def _numbers(numbers: Sequence[int]) -> str:
+    """Rising numbers as a person lists them, three or more that follow each other as a span."""
+    spans: list[list[int]] = []
+    for number in numbers:
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1].append(number)
+        else:
+            spans.append([number])
+    return ", ".join(
+        f"{span[0]} to {span[-1]}" if len(span) > 2 else ", ".join(str(number) for number in span) for span in spans
+    )

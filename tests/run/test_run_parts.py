@@ -21,7 +21,7 @@ from calib.median import median_of
 from calib.ordered import LONG_S, beside, give_back, in_order, shared_out
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted, figures_of
-from calib.run.noticed import MOST_NAMED, noticed
+from calib.run.noticed import MOST_NAMED, noticed, together
 from calib.run.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
 from calib.sweep.tables import NOT_SEEN, OUTSIDE
 from calib.tone.dropouts import Dropouts
@@ -222,12 +222,40 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
         f"({count - 1} damaged, 1 not seen): {frame.marks.ids[0]} in strip 2,"
     )
     assert said[1].endswith("and 3 more")
-    assert said[2] == "strip 1: wedge patches left out: 5 (clipped)"
+    assert said[2] == "strip 1: 1 of 1 wedge patches left out: 5 (clipped)"
     all_used = SimpleNamespace(used=np.ones(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=("",))
     beyond = SimpleNamespace(used=np.zeros(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=(OUTSIDE,))
     none_out = SimpleNamespace(used=np.ones(1, bool), strip=np.zeros(1, int), patch=np.zeros(1, int), reason=("",))
     assert noticed(frame, [whole], all_used, none_out) == ()  # type: ignore[arg-type]
     assert noticed(frame, [whole], beyond, none_out) == ()  # type: ignore[arg-type]  # no mark stands beyond the edge
+
+
+def test_many_patches_left_out_are_one_short_line() -> None:
+    """Of thirty patches all are accounted for, by spans."""
+    reason = ("not seen",) * 8 + ("",) * 20 + ("clipped",) * 2
+    patches = SimpleNamespace(
+        used=np.array([not why for why in reason]), strip=np.full(30, 2), patch=np.arange(30), reason=reason
+    )
+    no_marks = SimpleNamespace(used=np.zeros(0, bool), reason=())
+    said = noticed(None, (), no_marks, patches)  # type: ignore[arg-type]
+    assert said == ("strip 2: 10 of 30 wedge patches left out: 0 to 7 (not seen), 28, 29 (clipped)",)
+
+
+def test_what_holds_of_several_strips_is_said_once() -> None:
+    """In the place of the first; what differs, or is about no strip, stays by itself with its file."""
+    help_ = "only 3 usable reseau marks; placed with its neighbours' help"
+    warnings = [f"strip {k}: {help_}" for k in (3, 5, 6, 7, 12)]
+    warnings.insert(1, "the tape dropped out at 1 % of all samples, most in strip 4 (5 %)")
+    warnings += ["strip 0 (000.tif): no wedge could be measured", "strip 8: only 1 usable reseau mark"]
+    assert together(warnings) == (
+        f"strips 3, 5 to 7, 12, each: {help_}",
+        "the tape dropped out at 1 % of all samples, most in strip 4 (5 %)",
+        "strip 0 (000.tif): no wedge could be measured",
+        "strip 8: only 1 usable reseau mark",
+    )
+    assert together(()) == ()
+    files = [f"strip {k} (00{k}.tif): no wedge could be measured" for k in (0, 1)]
+    assert together(files) == ("strips 0, 1, each: no wedge could be measured",)
 
 
 def test_a_seam_s_floor_is_noise_alone(calibrated) -> None:  # type: ignore[no-untyped-def]
