@@ -19,14 +19,17 @@ from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back, in_order
 from calib.quality import DROPOUT
-from calib.run.noticed import noticed
+from calib.run.noticed import noticed, of_strips_left
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
-from calib.sweep.candidates import Candidates
+from calib.sweep.candidates import Candidates, no_candidates
 from calib.sweep.estimate import SweepFit, candidate_finder, first_look, refine
-from calib.sweep.tables import EVERY_SAMPLE
+from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_samples
+from calib.sweep.strip_order import LeftOut, strips_out_of_place
+from calib.sweep.tables import EVERY_SAMPLE, FirstLook
+from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.apply import density_window
-from calib.tone.dropouts import Dropouts, find_dropouts
+from calib.tone.dropouts import Dropouts, all_lost, find_dropouts
 from calib.tone.estimate import draft_tone, fit_tone
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.raw_noise import raw_noise_dn
@@ -70,11 +73,11 @@ def fit_frame(
 
 def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch) -> FrameFits:
     looks = list(tracked(_looks(frame, threads), len(frame.strips), "finding dropouts", progress))
-    dropouts = tuple(look.dropouts for look in looks)
     watch.lap("dropouts")
-    raw = [_raw_reader(strip, look.dropouts, look.noise_dn) for strip, look in zip(frame.strips, looks, strict=True)]
     progress("finding the marks", 0.0)
-    first = first_look(frame, raw, threads, [look.candidates for look in looks])
+    looks, first, left_out = _placed(frame, looks, threads)
+    out = [strip.strip for strip in left_out]
+    dropouts = tuple(look.dropouts for look in looks)
     progress("finding the marks", 1.0)
     give_back()
     watch.lap("first look")
@@ -85,7 +88,8 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
     sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), first.sweeps, threads)
-    sweep = replace(sweep, warnings=first.warnings + sweep.warnings)
+    said = of_strips_left(first.warnings + sweep.warnings, out)
+    sweep = replace(sweep, warnings=(*(strip.says for strip in left_out), *said))
     draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
     progress("fitting the sweep", 1.0)
     give_back()
@@ -94,35 +98,64 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the tone", 1.0)
     give_back()
     watch.lap("tone")
-    return with_pointing(frame, dropouts, sweep, tone)
+    tone = replace(tone, warnings=of_strips_left(tone.warnings, out))
+    return with_pointing(frame, dropouts, sweep, tone, out)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Look:
-    """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark."""
+    """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark, what
+    its edges show, and at which end the wedge."""
 
     dropouts: Dropouts
     noise_dn: float
     candidates: Candidates
+    edges: EdgeProfiles
+    wedge: tuple[float, float]
 
 
 def _looks(frame: Frame, threads: int) -> Iterator[_Look]:
     """What the strips tell by themselves, each read once."""
-    find = candidate_finder(frame)
+    find, width = candidate_finder(frame), overlap_samples(frame)
 
     def look(strip: StripRaster) -> _Look:
         held = strip.held()
         lost, noise_dn = find_dropouts(held, frame.scan.saturation), raw_noise_dn(held)
-        return _Look(lost, noise_dn, find(strip.index, _raw_reader(held, lost, noise_dn)))
+        whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
+        edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
+        wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
+        return _Look(lost, noise_dn, find(strip.index, _raw_reader(held, lost, noise_dn)), edges, wedge)
 
     return in_order(look, frame.strips, threads)
 
 
-def with_pointing(frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit) -> FrameFits:
+def _placed(frame: Frame, looks: list[_Look], threads: int) -> tuple[list[_Look], FirstLook, tuple[LeftOut, ...]]:
+    """The strips' first places; a strip that is not what it is said to be is looked at as if the tape had lost it."""
+    refuse_turned(frame, [look.wedge for look in looks])
+    first = _first(frame, looks, threads)
+    left_out = strips_out_of_place(frame, [look.edges for look in looks], first.sweeps, first.unmarked)
+    if not left_out:
+        return looks, first, left_out
+    looks = looks.copy()
+    for strip in left_out:
+        raster = frame.strips[strip.strip]
+        lost = all_lost(raster.n_lines, raster.n_samples)
+        looks[strip.strip] = replace(looks[strip.strip], dropouts=lost, candidates=no_candidates())
+    return looks, _first(frame, looks, threads), left_out
+
+
+def _first(frame: Frame, looks: Sequence[_Look], threads: int) -> FirstLook:
+    raw = [_raw_reader(strip, look.dropouts, look.noise_dn) for strip, look in zip(frame.strips, looks, strict=True)]
+    return first_look(frame, raw, threads, [look.candidates for look in looks])
+
+
+def with_pointing(
+    frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit, left_out: Sequence[int] = ()
+) -> FrameFits:
     """Complete the fits with the Sun and the pointing, refined by control points where they are given."""
     given = pose_of(frame.pointing)
     resection, pose = None, given
-    said = list(noticed(frame, dropouts, sweep.marks, tone.patches))
+    said = list(noticed(frame, dropouts, sweep.marks, tone.patches, left_out))
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
         if isinstance(result, NotPossible):

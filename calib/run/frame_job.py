@@ -24,7 +24,7 @@ from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
 from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
 from calib.run.noticed import together
-from calib.run.out_folder import LAST_WRITTEN, claim
+from calib.run.out_folder import LAST_WRITTEN, claimed
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
 from calib.run.seams import SeamCheck, seam_warnings
@@ -75,11 +75,12 @@ def run_frame(
     kernel_called(kernel)
     frame = read_frame(path)
     given_grid(frame)
-    claim(out, overwrite=overwrite)
+    with claimed(out, overwrite=overwrite):
+        watch.lap("reading the description")
+        beside(reporting, threads)  # loaded while the fits leave a core idle
+        fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
+    (out / LAST_WRITTEN).unlink(missing_ok=True)
     clear_angles(out / "map")
-    watch.lap("reading the description")
-    beside(reporting, threads)  # loaded while the fits leave a core idle
-    fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
     maker = map_maker(fits, standard, kernel, threads)
     record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
     checked = beside(lambda: checks_of(maker, record, threads), threads)

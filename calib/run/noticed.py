@@ -15,13 +15,23 @@ MOST_NAMED = 12
 ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
 
 
-def noticed(frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable) -> tuple[str, ...]:
-    """Dropouts, marks and patches that took no part, one sentence each; nothing where all took part."""
-    return (*_dropouts(dropouts), *_marks(frame, marks), *_patches(patches))
+def noticed(
+    frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
+) -> tuple[str, ...]:
+    """Dropouts, marks and patches that took no part, one sentence each; nothing where all took part, and nothing of the
+    strips that were `left_out` altogether."""
+    found = (*_dropouts(dropouts, left_out), *_marks(frame, marks), *_patches(patches))
+    return of_strips_left(found, left_out)
 
 
-def _dropouts(dropouts: Sequence[Dropouts]) -> list[str]:
-    lost = np.array([strip.n_lost for strip in dropouts])
+def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, ...]:
+    """What is said, but for what is said of a strip that was left out."""
+    gone = tuple(f"strip {strip}{sign}" for strip in left_out for sign in (":", " ("))
+    return tuple(line for line in said if not line.startswith(gone))
+
+
+def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
+    lost = np.array([0 if strip in left_out else dropout.n_lost for strip, dropout in enumerate(dropouts)])
     share = lost / np.array([strip.n_lines * strip.n_samples for strip in dropouts])
     if not lost.any():
         return []

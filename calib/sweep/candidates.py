@@ -30,6 +30,11 @@ class Candidates:
     score: Array
 
 
+def no_candidates() -> Candidates:
+    """The cross-like places of a strip that shows none."""
+    return Candidates(np.empty(0), np.empty(0), np.empty(0))
+
+
 @dataclass(frozen=True, slots=True)
 class CrossPixels:
     """The cross in whole pixels: arm lengths and stroke widths along the lines' and the samples' direction."""

@@ -65,7 +65,7 @@ def first_look(
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
-    return FirstLook(both.sweeps, _unlike_others(expected, found))
+    return FirstLook(both.sweeps, *_unlike_others(expected, found, read))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
@@ -217,14 +217,35 @@ def _first_shape(frame: Frame) -> CrossShape:
     return CrossShape(frame.film.reseau.arm_mm, frame.film.reseau.width_mm, float(blur[0]), float(blur[1]))
 
 
-def _unlike_others(expected: marking.Sought, found: Constellation) -> tuple[str, ...]:
-    """A line for each strip in which marks are missing while others show theirs."""
+def _unlike_others(
+    expected: marking.Sought, found: Constellation, read: Sequence[ReadWindow]
+) -> tuple[tuple[int, ...], tuple[str, ...]]:
+    """The strips in which marks are missing while others show theirs, and a line for each of them."""
     count = np.bincount(expected.strip, minlength=len(found.strength))
-    return tuple(
+    strips = np.flatnonzero(without_marks(found.strength, count)).tolist()
+    for k in strips:  # what the tape lost cannot be missed
+        count[k] = sum(_is_there(read[k], *at) for at in _places(expected.select(expected.strip == k)))
+    strips = np.flatnonzero(without_marks(found.strength, count)).tolist()
+    return tuple(strips), tuple(
         f"strip {k}: its {count[k]} reseau marks were not found within the tolerance, as other strips' were; it"
         " may not be the strip it is said to be, and then its place is wrong"
-        for k in np.flatnonzero(without_marks(found.strength, count)).tolist()
+        for k in strips
     )
+
+
+def _places(sought: marking.Sought) -> list[tuple[int, int]]:
+    """The lines and samples, whole ones, at which marks are sought."""
+    return list(
+        zip(np.rint(sought.line).astype(int).tolist(), np.rint(sought.sample).astype(int).tolist(), strict=True)
+    )
+
+
+def _is_there(read: ReadWindow, line: int, sample: int) -> bool:
+    """Whether a sample carries something; one beyond the strip's edge does not."""
+    if min(line, sample) < 0:
+        return False
+    sigma = read(line, line + 1)[1]
+    return sigma.size > 0 and sample < sigma.shape[1] and bool(np.isfinite(sigma[0, sample]))
 
 
 def _placing_warnings(frame: Frame, table: MarkTable) -> tuple[str, ...]:

@@ -90,9 +90,11 @@ class TieTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirstLook:
-    """The strips placed before any tone is known, and what is odd about them that later fits do not tell."""
+    """The strips placed before any tone is known, and what is odd about them that later fits do not tell: `unmarked`
+    are those whose marks were not found although others' were."""
 
     sweeps: tuple[StripSweep, ...]
+    unmarked: tuple[int, ...]
     warnings: tuple[str, ...]
 
 

@@ -59,7 +59,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     clip_low, clip_high = (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
     low, middle, high = _levels(dn)
     if dn.shape[0] < 5 or _is_one_value(dn, middle):
-        return Dropouts(_all_lines(*dn.shape), *dn.shape)
+        return all_lost(*dn.shape)
     scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
     chance = _garbage_chance((low, high), (clip_low, clip_high), top)
     lost = np.zeros(dn.shape, dtype=np.bool_)
@@ -92,9 +92,10 @@ def _is_one_value(dn: NDArray, value: float) -> bool:
     return bool(np.count_nonzero(dn == value) >= ALL_ONE_VALUE * dn.size)
 
 
-def _all_lines(n_lines: int, n_samples: int) -> NDArray[np.int32]:
+def all_lost(n_lines: int, n_samples: int) -> Dropouts:
+    """The dropouts of a strip of which nothing is to be used."""
     line = np.arange(n_lines, dtype=np.int32)
-    return np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1)
+    return Dropouts(np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1), n_lines, n_samples)
 
 
 def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:

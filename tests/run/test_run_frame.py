@@ -236,6 +236,25 @@ def test_a_finished_run_is_not_replaced_unasked(calibrated) -> None:  # type: ig
         run_frame(calibrated.package, calibrated.result.out, threads=1, overwrite=False, standard=DEFAULT_MODEL)
 
 
+def test_fits_that_fail_leave_the_folder_as_it_was(calibrated, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
+    """No empty folders; what a user had there stays; the finished run that was to be replaced is still one."""
+
+    def fails(*_: object, **__: object) -> None:
+        raise InputError("002.tif", "scan.strips", "damaged data in lines 3 to 9", "data that can be decoded")
+
+    monkeypatch.setattr(frame_job, "fit_frame", fails)
+    shutil.copytree(calibrated.result.out, tmp_path / "finished")
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "notes.txt").write_text("mine")
+    for out in (tmp_path / "new" / "out", tmp_path / "mine", tmp_path / "finished"):
+        with pytest.raises(InputError, match="damaged data"):
+            run_frame(calibrated.package, out, threads=1, overwrite=True, standard=DEFAULT_MODEL)
+    assert not (tmp_path / "new").exists()
+    assert [path.name for path in (tmp_path / "mine").rglob("*")] == ["notes.txt"]
+    assert products(tmp_path / "finished") == products(calibrated.result.out)
+    assert (tmp_path / "finished" / "run.json").exists()
+
+
 def test_a_run_that_dies_leaves_no_half_product(calibrated, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
     def dies(*_: object) -> None:
         raise KeyboardInterrupt

@@ -51,7 +51,7 @@ def test_a_frame_at_night_is_said(calibrated, tmp_path: Path) -> None:  # type: 
 def test_what_the_first_look_says_is_not_lost_to_the_second(calibrated, monkeypatch) -> None:  # type: ignore[no-untyped-def]
     """It alone sees that a strip has none of its marks where others show theirs."""
     known = calibrated.result.fits
-    look = FirstLook(known.sweep.sweeps, ("strip 1 is not itself",))
+    look = FirstLook(known.sweep.sweeps, (), ("strip 1 is not itself",))
     for stage, made in {
         "first_look": look,
         "draft_tone": known.tone,

@@ -1,0 +1,202 @@
+"""What a strip's two edges show along the film, and whether two edges show the same: strips that follow each other do.
+
+An edge's profile is the mean over the samples that the neighbour shows too, line by line. Its texture is compared in
+windows; each window's best lag is anywhere within the reach if the two edges show different film, and follows that of
+the window before if they show the same. How many windows follow is binomial under chance, whatever the noise.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
+from scipy.special import bdtrc
+
+from calib.coordinates import Array, FilmPoints
+from calib.frame.frame import Frame
+from calib.sweep.model import StripSweep, to_scan
+from calib.sweep.nominal import marks_in_reach
+
+LEAST_SAMPLES = 3  # of an overlap
+SMOOTH_LINES = 33  # slower than the mean of so many lines is level and drift, not texture
+CLIP = 1.0  # texture counts up to this multiple of its median size: a shadow's rim counts no more than many grains
+WINDOW_LINES = (32, 256)  # least and most, of a window;
+WINDOWS = 24  # in so many windows is the film cut, and no more are looked at,
+RUNS = 4  # in so many runs of windows that follow each other, if there are more
+FOLLOWS_LINES = 2  # by which the lag of a window may differ from that of the one before,
+LEADERS = 2  # or of the one before that,
+NEAR_WINDOWS = 3  # which are at most so many windows away: then it follows
+LEAST_SEEN = 0.3  # of a window that must carry texture
+MOST_LAG_LINES = 160
+MEDIAN_OF_NORMAL = 0.6745  # of the absolute value, over sigma
+TINY = 1e-12
+ROOM_PX = 6.0  # about a mark, for the spot and what its place is off
+
+Bools = NDArray[np.bool_]
+Spectra = NDArray[np.complex64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeProfiles:
+    """Mean DN of a strip's first and last samples on each line, (2, n_lines), in the order of the film as the scan is
+    stated, and where nothing can be said of it. `noise_dn`: 1-sigma of such a mean."""
+
+    value: NDArray[np.float32]
+    missing: Bools
+    noise_dn: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Texture:
+    """An edge's texture cut into windows (N,), as spectra of each `window` and of all that lies within the greatest lag
+    of it (`room`), with the sums of squares of both (at each lag). `over_noise`: the texture's median size over that of
+    noise alone."""
+
+    window: Spectra
+    room: Spectra
+    size: Array
+    room_size: Array
+    seen: Bools
+    over_noise: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """How the film is cut into windows: their first lines, their height, and the greatest lag."""
+
+    first: tuple[int, ...]
+    lines: int
+    lag: int
+
+    @property
+    def by_chance(self) -> float:
+        """The most that the probability of a window that follows can be, where its lag is chance."""
+        return min(1.0, LEADERS * (2 * FOLLOWS_LINES + 1) / (2 * self.lag + 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """What speaks for two edges showing the same film: the windows that `follow`, out of how many that could, and the
+    probability of so many, or more, of different film."""
+
+    follow: int
+    windows: int
+    chance: float
+
+
+def overlap_samples(frame: Frame) -> int:
+    """Samples that neighbouring strips have in common, nominally; not below the least that are looked at."""
+    n_samples = frame.strips[0].n_samples
+    return min(max(round(n_samples - frame.scan.pitch_mm / frame.scan.sample_mm), LEAST_SAMPLES), n_samples)
+
+
+def edge_profiles(dn: NDArray, lost: Bools, width: int, noise_dn: float, *, is_reversed: bool) -> EdgeProfiles:
+    """Profiles of a strip from its samples (n_lines, n_samples), of noise `noise_dn`, and where they are `lost`."""
+    order = slice(None, None, -1 if is_reversed else 1)
+    edges = (slice(0, width), slice(dn.shape[1] - width, None))
+    mean = np.full(width, 1 / width, np.float32)
+    value = np.stack([dn[order, edge].astype(np.float32) @ mean for edge in edges])
+    missing = np.stack([lost[order, edge].any(axis=1) for edge in edges])
+    return EdgeProfiles(value, missing, noise_dn / float(np.sqrt(width)))
+
+
+def cut_film(frame: Frame) -> Cut:
+    """Windows of the lines that lie in the format; their number may be nought."""
+    scan, height_mm = frame.scan, frame.camera.format_mm[1]
+    n_lines = min(strip.n_lines for strip in frame.strips)
+    inside = [max(round((edge - scan.first_line_mm) / scan.line_mm), 0) for edge in (-height_mm / 2, height_mm / 2)]
+    low, high = inside[0], min(inside[1], n_lines)
+    lines = int(np.clip((high - low) // WINDOWS, *WINDOW_LINES))
+    first = np.arange(low, high - lines + 1, lines)
+    if first.size > WINDOWS:
+        first = np.concatenate([run[: WINDOWS // RUNS] for run in np.array_split(first, RUNS)])
+    lag = min(int(np.ceil(1.5 * scan.tolerance_mm / scan.line_mm)) + FOLLOWS_LINES, MOST_LAG_LINES)
+    return Cut(tuple(first.tolist()), lines, max(lag, 4 * FOLLOWS_LINES))
+
+
+def known_film(frame: Frame, sweep: StripSweep, strip: int, width: int) -> Bools:
+    """Lines (2, n_lines) of the edges' profiles, in their order, that show a reseau mark or the wedge: all strips show
+    those alike."""
+    scan, reseau = frame.scan, frame.film.reseau
+    raster = frame.strips[strip]
+    shown = np.zeros((2, raster.n_lines), np.bool_)
+    y_mm = scan.first_line_mm + np.arange(raster.n_lines) * scan.line_mm
+    for patch in frame.film.wedge.patches:
+        shown |= (y_mm > patch.y_mm[0] - scan.tolerance_mm) & (y_mm < patch.y_mm[1] + scan.tolerance_mm)
+    marks = marks_in_reach(sweep, frame.marks, reseau.arm_mm)
+    at = to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks]))
+    line = raster.n_lines - 1 - at.line if raster.is_reversed else at.line
+    for side, edge in enumerate(((0, width), (raster.n_samples - width, raster.n_samples))):
+        beyond = np.maximum(edge[0] - at.sample, at.sample - edge[1]) * scan.sample_mm
+        crossed = beyond < reseau.arm_mm + ROOM_PX * scan.sample_mm
+        half_mm = np.where(beyond < reseau.width_mm / 2 + ROOM_PX * scan.sample_mm, reseau.arm_mm, reseau.width_mm / 2)
+        half = half_mm / scan.line_mm + ROOM_PX
+        first, stop = np.rint([line - half, line + half + 1]).clip(0).astype(np.int64)
+        for low, high in zip(first[crossed].tolist(), stop[crossed].tolist(), strict=True):
+            shown[side, low:high] = True
+    return shown
+
+
+def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cut) -> Texture:
+    """The texture of a profile (n_lines,) of noise `noise_dn`, nothing where it is `missing`."""
+    rough, size_dn = _rough(value, missing)
+    padded = np.concatenate([np.zeros(cut.lag, np.float32), rough, np.zeros(cut.lag + cut.lines, np.float32)])
+    first = np.array(cut.first, dtype=np.int64).reshape(-1)
+    long = cut.lines + 2 * cut.lag
+    window = padded[first[:, None] + cut.lag + np.arange(cut.lines)]
+    room = padded[first[:, None] + np.arange(long)]
+    summed = np.cumsum(np.pad(room.astype(np.float64) ** 2, ((0, 0), (1, 0))), axis=1)
+    return Texture(
+        np.fft.rfft(window, long).astype(np.complex64), np.fft.rfft(room, long).astype(np.complex64),
+        np.sum(window.astype(np.float64) ** 2, axis=1), summed[:, cut.lines :] - summed[:, : -cut.lines],
+        np.mean(window != 0, axis=1) >= LEAST_SEEN, size_dn / (MEDIAN_OF_NORMAL * max(noise_dn, TINY)),
+    )  # fmt: skip
+
+
+def _rough(value: NDArray[np.float32], missing: Bools) -> tuple[NDArray[np.float32], float]:
+    """A profile without its level, clipped to a multiple of its median size, and that size in DN."""
+    rough = np.zeros(value.size, np.float32)
+    if np.count_nonzero(~missing) <= SMOOTH_LINES:
+        return rough, 0.0
+    line = np.arange(value.size)
+    whole = np.interp(line, line[~missing], value[~missing])
+    smoothed = (whole - uniform_filter1d(whole, SMOOTH_LINES)).astype(np.float32)
+    size = float(np.median(np.abs(smoothed[~missing])))
+    if size > 0:
+        rough[~missing] = np.clip(smoothed[~missing] / size, -CLIP, CLIP)
+    return rough, size
+
+
+def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
+    """How far two edges show the same film."""
+    if not cut.first:
+        return Agreement(0, 0, 1.0)
+    long = cut.lines + 2 * cut.lag
+    common = np.fft.irfft(other.room * one.window.conj(), long)[:, : 2 * cut.lag + 1]
+    there = other.room_size >= LEAST_SEEN * np.median(other.room_size, axis=1, keepdims=True)
+    alike = np.where(there, common / np.sqrt(np.maximum(one.size[:, None] * other.room_size, TINY)), -1.0)
+    seen = np.flatnonzero(one.seen & other.seen)
+    lag, first = alike[seen].argmax(axis=1), np.array(cut.first)[seen]
+    follow, led = np.zeros(seen.size, np.bool_), np.zeros(seen.size, np.bool_)
+    for before in range(1, LEADERS + 1):
+        near = first[before:] - first[:-before] <= NEAR_WINDOWS * cut.lines
+        led[before:] |= near
+        follow[before:] |= near & (np.abs(lag[before:] - lag[:-before]) <= FOLLOWS_LINES)
+    n_follow, n_led = int(np.count_nonzero(follow)), int(np.count_nonzero(led))
+    return Agreement(n_follow, n_led, float(bdtrc(n_follow - 1, n_led, cut.by_chance)) if n_follow else 1.0)
+
+
+def edge_textures(
+    frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], cut: Cut
+) -> dict[tuple[int, int, bool], Texture]:
+    """Textures by strip, edge (0: of the first samples, 1: of the last) and whether the strip is turned end to end."""
+    width = overlap_samples(frame)
+    found = {}
+    for k, (profile, sweep) in enumerate(zip(profiles, sweeps, strict=True)):
+        missing = profile.missing | known_film(frame, sweep, k, width)
+        for side in range(2):
+            found[k, side, False] = texture(profile.value[side], missing[side], profile.noise_dn, cut)
+            turned = profile.value[side, ::-1], missing[side, ::-1]
+            found[k, side, True] = texture(*turned, profile.noise_dn, cut)
+    return found

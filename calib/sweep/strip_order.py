@@ -1,0 +1,193 @@
+"""Strips that are not what they are said to be: exchanged, listed out of order, turned end to end, mirrored, foreign.
+
+Neighbouring strips show the same film where they overlap. Where they do not, the edges that are left over are compared
+with each other, both ways round; edges that show the same film are links, links make chains, and what a chain's other
+strips say of a strip's place and direction is held against what is said of it. Nothing is claimed of a strip only
+because its overlaps are empty: a claim needs a link, or texture that differs where it should be the same.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from calib.errors import InputError
+from calib.frame.frame import Frame
+from calib.sweep.model import StripSweep
+from calib.sweep.strip_chains import Chain, Edge, Place, chains_of
+from calib.sweep.strip_edges import Agreement, Cut, EdgeProfiles, Texture, agreement, cut_film, edge_textures
+
+SOUND = 1e-3  # neighbours whose agreement is less likely by chance show the same film
+BY_CHANCE = 1e-3  # of any link in a frame
+DIFFERENT = 0.01  # neighbours whose agreement is more likely by chance than this show different film, if they show any:
+TEXTURED = 2.0  # times noise's own texture in both edges,
+LEAST_WINDOWS = 8  # and windows enough that film in common would have followed in many
+NEAR = 8  # strips away, edges are compared at most where more than
+MANY = 64  # edges are left over
+MOST_NAMED = 12
+
+Textures = dict[tuple[int, int, bool], Texture]
+Links = dict[Edge, tuple[Edge, bool]]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A strip that is not what it is said to be, and a sentence that says what speaks for it."""
+
+    strip: int
+    says: str
+
+
+def strips_out_of_place(
+    frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], unmarked: Sequence[int]
+) -> tuple[LeftOut, ...]:
+    """The strips to be left out, as their overlaps tell; `sweeps` by the marks say where marks lie in them, `unmarked`
+    are strips whose marks were not found although those of others were.
+
+    Raises:
+        InputError: most of the strips are out of order, or turned as `scan.reversed` does not say.
+    """
+    cut = cut_film(frame)
+    textures = edge_textures(frame, profiles, sweeps, cut)
+    count = len(frame.strips)
+    seams = [agreement(textures[k, 1, False], textures[k + 1, 0, False], cut) for k in range(count - 1)]
+    sound = [seam.chance < SOUND for seam in seams]
+    if all(sound):
+        return ()
+    links = _links(textures, sound, count, cut)
+    if links and not any(sound):
+        _refuse_turned(frame, links)
+    out: dict[int, str] = {}
+    for chain in chains_of(count, sound, links):
+        if chain.is_settled:
+            _refuse_order(frame, chain)
+            out |= {place.strip: _moved(frame, place, chain) for place in chain.out_of_place()}
+            continue
+        loose = [p.strip for p in chain.places if not any(_is_taken(p.strip, side, sound) for side in range(2))]
+        if not loose or not any(sound):
+            raise _wrong_order(frame, chain)
+        out |= {k: _unsettled(frame, k, chain) for k in loose}
+    for block in _foreign_blocks(seams, sound, textures, unmarked):
+        out |= {k: _foreign(frame, k, block, k in unmarked) for k in block if k not in out}
+    return tuple(LeftOut(k, out[k]) for k in sorted(out))
+
+
+def _links(textures: Textures, sound: Sequence[bool], count: int, cut: Cut) -> Links:
+    """Edges that show the same film, each to its one partner and whether that is turned end to end against it."""
+    free = [(k, side) for k in range(count) for side in range(2) if not _is_taken(k, side, sound)]
+    reach = NEAR if len(free) > MANY else count
+    tried: list[tuple[float, Edge, Edge, bool]] = [
+        (agreement(textures[*one, False], textures[*other, turned], cut).chance, one, other, turned)
+        for i, one in enumerate(free)
+        for other in free[i + 1 :]
+        if 0 < other[0] - one[0] <= reach
+        for turned in (False, True)
+    ]
+    tried.sort()
+    links: Links = {}
+    for chance, one, other, turned in tried:
+        if chance * len(tried) >= BY_CHANCE:
+            break
+        rivals = [p for p, a, b, t in tried if {a, b} & {one, other} and (a, b, t) != (one, other, turned)]
+        if min(rivals, default=1.0) > np.sqrt(chance):
+            links[one], links[other] = (other, turned), (one, turned)
+    return links
+
+
+def _is_taken(strip: int, side: int, sound: Sequence[bool]) -> bool:
+    """Whether an edge shows the same film as its neighbour's."""
+    seam = strip - 1 + side
+    return 0 <= seam < len(sound) and sound[seam]
+
+
+def _refuse_turned(frame: Frame, links: Links) -> None:
+    """InputError where all links are between neighbours that are turned against each other."""
+    pairs = sorted((one, other) for one, (other, is_turned) in links.items() if one < other and is_turned)
+    if 2 * len(pairs) == len(links) and all(other == (strip + 1, 0) for (strip, side), other in pairs if side == 1):
+        stated = frame.scan.reversed
+        strips = pairs[0][0][0], pairs[0][1][0]
+        expected = "odd or even" if stated == "none" else "none"
+        found = f'"{stated}", by which no strip continues its neighbours'
+        expected = (
+            f"the direction of each strip ({expected}): {strips[0]} and {strips[1]} are turned against each other"
+        )
+        raise InputError(frame.path, "scan.reversed", found, expected)
+
+
+def _refuse_order(frame: Frame, chain: Chain) -> None:
+    """InputError where less than half of all strips are as stated."""
+    if 2 * len(chain.out_of_place()) > len(chain.places):
+        raise _wrong_order(frame, chain)
+
+
+def _wrong_order(frame: Frame, chain: Chain) -> InputError:
+    names = [frame.strips[place.strip].path.name for place in chain.places]
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    found = f'"{frame.scan.strips}", whose strips do not follow each other on the film'
+    expected = f"strips in film order: by their overlaps {', '.join(names[:MOST_NAMED])}{more}"
+    return InputError(frame.path, "scan.strips", found, expected)
+
+
+def _moved(frame: Frame, place: Place, chain: Chain) -> str:
+    """What a chain says of a strip that is not as it is said to be."""
+    by = _beside(place, chain)
+    there = frame.strips[place.position].is_reversed != frame.strips[place.strip].is_reversed
+    is_turned = place.is_turned != there  # as the strips of that place are scanned
+    if place.is_mirrored:
+        how = f"{'it is turned by 180 degrees' if is_turned else 'it is mirrored'}: so it continues {by}"
+    elif is_turned:
+        how = f"its lines run the other way than is said: turned, it continues {by}"
+    else:
+        how = f"it shows the film beside {by}"
+    where = f", in the place of strip {place.position}" if place.position != place.strip else ""
+    return f"{_called(frame, place.strip)}: left out: by its overlaps {how}{where}"
+
+
+def _beside(place: Place, chain: Chain) -> str:
+    """The strips beside one in a chain."""
+    beside = [str(p.strip) for p in chain.places if abs(p.position - place.position) == 1]
+    return f"{'strip' if len(beside) == 1 else 'strips'} {' and '.join(beside)}"
+
+
+def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
+    """What a chain that leaves places open says of a strip in it."""
+    by = next(_beside(place, chain) for place in chain.places if place.strip == strip)
+    said = f"by their overlaps it and {by} do not lie as is said; which of them is wrong is unknown"
+    return f"{_called(frame, strip)}: left out: {said}"
+
+
+def _foreign_blocks(
+    seams: Sequence[Agreement], sound: Sequence[bool], textures: Textures, unmarked: Sequence[int]
+) -> list[range]:
+    """Strips that continue each other, or one alone, and show other film than the strips beside them, while most others
+    agree: their marks are not found either, or it is one strip between two."""
+    ends = [-1, *(k for k, is_sound in enumerate(sound) if not is_sound), len(sound)]
+    found = []
+    for before, last in pairwise(ends):
+        block, borders = range(before + 1, last + 1), [k for k in (before, last) if 0 <= k < len(sound)]
+        others = [is_sound for k, is_sound in enumerate(sound) if k not in borders]
+        if not borders or 2 * sum(others) <= len(others) or not all(_differ(k, seams, textures) for k in borders):
+            continue
+        if set(block) <= set(unmarked) or len(block) < len(borders):
+            found.append(block)
+    return found
+
+
+def _differ(seam: int, seams: Sequence[Agreement], textures: Textures) -> bool:
+    """Whether two neighbours have texture enough to be told apart, and are."""
+    edges = textures[seam, 1, False], textures[seam + 1, 0, False]
+    is_told = seams[seam].windows >= LEAST_WINDOWS and all(edge.over_noise > TEXTURED for edge in edges)
+    return is_told and seams[seam].chance > DIFFERENT
+
+
+def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> str:
+    marks = "neither its reseau marks nor its overlaps fit" if is_unmarked else "its overlaps do not fit"
+    beside = [str(k) for k in (block[0] - 1, block[-1] + 1) if 0 <= k < len(frame.strips)]
+    strips = f"{'strip' if len(beside) == 1 else 'strips'} {' and '.join(beside)}"
+    with_it = f" (it continues others of strips {block[0]} to {block[-1]})" if len(block) > 1 else ""
+    return f"{_called(frame, strip)}: left out: {marks} its place: it shows other film than {strips}{with_it}"
+
+
+def _called(frame: Frame, strip: int) -> str:
+    return f"strip {strip} ({frame.strips[strip].path.name})"

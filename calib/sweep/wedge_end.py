@@ -1,0 +1,78 @@
+"""At which end of the strips the step wedge lies, told from raw DN: strips that all are turned continue each other."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import rankdata
+
+from calib.coordinates import Array
+from calib.errors import InputError
+from calib.frame.description import Scan, Wedge
+from calib.frame.frame import Frame
+
+INNER = 0.7  # of a patch, along and across: the rest is left to its borders
+SHOWN = 0.9  # of the variance that steps explain, and of the rank correlation with the values: from there a wedge shows
+LEAST_LINES = 3  # of a patch
+
+
+def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_reversed: bool) -> tuple[float, float]:
+    """How well the wedge shows where it is said to be, and where it would be if the strip were turned end to end: what
+    steps of the stated order explain of the variance of its samples (n_lines, n_samples), at the best place within the
+    tolerance; 0 where there is none."""
+    scan, wedge = frame.scan, frame.film.wedge
+    left, right = (edge(patch.across_mm[side] for patch in wedge.patches) for side, edge in enumerate((max, min)))
+    middle, half = (left + right) / 2, INNER * (right - left) / 2
+    center = (dn.shape[1] - 1) / 2
+    first, stop = (round(center + (middle + sign * half) / scan.sample_mm) for sign in (-1, 1))
+    first, stop = max(first, 0), min(stop + 1, dn.shape[1])
+    if stop <= first:
+        return 0.0, 0.0
+    whole = ~lost[:, first:stop].any(axis=1)
+    if np.count_nonzero(whole) < LEAST_LINES:
+        return 0.0, 0.0
+    line = np.arange(len(dn))
+    mean = dn[:, first:stop] @ np.full(stop - first, 1 / (stop - first))
+    profile = np.interp(line, line[whole], mean[whole])[:: -1 if is_reversed else 1]
+    return _explained(profile, scan, wedge), _explained(profile[::-1], scan, wedge)
+
+
+def refuse_turned(frame: Frame, shown: Sequence[tuple[float, float]]) -> None:
+    """InputError where more than half of the strips show the wedge at the end where it is not said to be, and none
+    where it is."""
+    other = sum(turned > SHOWN for _, turned in shown)
+    if 2 * other <= len(shown) or any(stated > SHOWN for stated, _ in shown):
+        return
+    stated = frame.scan.reversed
+    found = f'"{stated}", by which no strip shows the step wedge'
+    better = {"odd": '"even"', "even": '"odd"'}.get(stated, "strips that begin at first_line_mm")
+    expected = f"{better}: {other} of {len(shown)} strips show it at their other end"
+    raise InputError(frame.path, "scan.reversed", found, expected)
+
+
+def _explained(profile: Array, scan: Scan, wedge: Wedge) -> float:
+    """Part of the variance of a profile in film order, at the patches, that their means explain; 0 out of order."""
+    edges = np.array([patch.y_mm for patch in wedge.patches])
+    middle, half = edges.mean(axis=1, keepdims=True), INNER * np.diff(edges, axis=1) / 2
+    at = np.rint((np.hstack([middle - half, middle + half]) - scan.first_line_mm) / scan.line_mm).astype(np.int64)
+    reach = int(np.ceil(scan.tolerance_mm / scan.line_mm))
+    offset = np.arange(-reach, reach + 1)
+    first, stop = at[:, 0, None] + offset, at[:, 1, None] + 1 + offset
+    inside = ((first >= 0) & (stop <= profile.size)).all(axis=1) & (stop - first >= LEAST_LINES).all(axis=1)
+    if np.count_nonzero(inside) < LEAST_LINES:
+        return 0.0
+    first, stop = first[inside], stop[inside]
+    level = profile - profile.mean()
+    sums, squares = (np.concatenate([[0.0], np.cumsum(level**power)]) for power in (1, 2))
+    count = (stop - first).astype(float)
+    total, square = sums[stop] - sums[first], squares[stop] - squares[first]
+    within = (square - total**2 / count).sum(axis=0)
+    about = square.sum(axis=0) - total.sum(axis=0) ** 2 / count.sum(axis=0)
+    explained = 1 - within / np.maximum(about, np.finfo(float).tiny)
+    rank = rankdata(total / count, axis=0)
+    rank -= rank.mean(axis=0)
+    value = rankdata(np.array([patch.value for patch in wedge.patches])[inside])
+    value -= value.mean()
+    size = np.sqrt(np.sum(value**2) * np.sum(rank**2, axis=0))
+    in_order = np.abs(value @ rank) >= SHOWN * np.maximum(size, np.finfo(float).tiny)
+    return float(explained[in_order].max(initial=0.0))

@@ -1,0 +1,156 @@
+"""Edges of strips compared, chains made of them, the wedge's end: what is held against a wrong description."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from calib.errors import InputError
+from calib.sweep.estimate import _unlike_others
+from calib.sweep.marks import Sought
+from calib.sweep.strip_chains import chains_of
+from calib.sweep.strip_edges import Cut, agreement, edge_profiles, texture
+from calib.sweep.wedge_end import refuse_turned, wedge_shown
+
+CUT = Cut(tuple(range(60, 1500, 60)), 60, 50)
+
+
+def film(seed: int, n: int = 1700) -> np.ndarray:
+    return np.cumsum(np.random.default_rng(seed).normal(0, 20, n)).astype(np.float32) + 5000
+
+
+def as_texture(value: np.ndarray, missing: np.ndarray | None = None):
+    return texture(value.astype(np.float32), np.zeros(value.size, bool) if missing is None else missing, 1.0, CUT)
+
+
+def test_edges_that_show_the_same_film_are_told_from_others_whatever_gain_noise_and_wander() -> None:
+    noise = np.random.default_rng(0).normal(0, 20, (2, 1700))
+    line = np.arange(1700.0)
+    wandering = np.interp(line + 9 * np.sin(line / 300), line, film(1))
+    same = agreement(as_texture(film(1) + noise[0]), as_texture(0.3 * wandering + 0.3 * noise[1] + line), CUT)
+    assert same.windows == 23
+    assert same.chance < 1e-8
+    assert agreement(as_texture(film(1)), as_texture(film(2)), CUT).chance > 1e-3
+
+
+def test_the_chance_of_an_agreement_is_no_smaller_than_it_is() -> None:
+    """Of 600 pairs of edges that show different film, as many as may be agree as well as chance lets one in ten, or
+    one in a hundred."""
+    edges = [as_texture(film(seed)) for seed in range(35)]
+    chance = np.array([agreement(a, b, CUT).chance for i, a in enumerate(edges) for b in edges[:i]])
+    assert np.mean(chance < 0.1) < 0.12
+    assert np.mean(chance < 0.01) < 0.02
+
+
+def test_film_that_carries_nothing_agrees_with_nothing() -> None:
+    flat, lost = as_texture(np.full(1700, 7.0)), as_texture(film(1), np.ones(1700, bool))
+    assert agreement(flat, flat, CUT) == agreement(lost, lost, CUT)
+    assert agreement(flat, as_texture(film(1)), CUT).windows == 0
+    assert agreement(as_texture(film(1)), as_texture(film(1)), Cut((), 60, 50)).chance == 1.0
+
+
+def test_what_is_known_of_the_film_is_left_out_of_its_texture() -> None:
+    """Marks at the same lines of both edges would else make one film of two."""
+    marked = np.zeros(1700, bool)
+    for line in range(100, 1700, 60):
+        marked[line : line + 12] = True
+    one, other = (np.where(marked, 9000, film(seed) + 0) for seed in (1, 2))
+    assert agreement(as_texture(one), as_texture(other), CUT).chance < 1e-6
+    assert agreement(as_texture(one, marked), as_texture(other, marked), CUT).chance > 1e-2
+
+
+def test_a_profile_runs_as_the_film_does() -> None:
+    dn = np.arange(40, dtype=np.uint16).reshape(10, 4)
+    lost = np.zeros((10, 4), bool)
+    lost[2, 3] = True
+    profile = edge_profiles(dn, lost, 2, 4.0, is_reversed=True)
+    np.testing.assert_allclose(profile.value[:, 0], [36.5, 38.5])
+    assert np.argwhere(profile.missing).tolist() == [[1, 7]]
+    assert profile.noise_dn == pytest.approx(4 / np.sqrt(2))
+
+
+def both_ways(*links):
+    made = {}
+    for one, other, turned in links:
+        made[one], made[other] = (other, turned), (one, turned)
+    return made
+
+
+def test_chains_say_where_strips_stand_that_were_exchanged() -> None:
+    """Strips 1 and 4 of six."""
+    links = both_ways(
+        ((0, 1), (4, 0), False), ((4, 1), (2, 0), False), ((3, 1), (1, 0), False), ((1, 1), (5, 0), False)
+    )
+    (chain,) = chains_of(6, [False, False, True, False, False], links)
+    assert [place.strip for place in chain.places] == [0, 4, 2, 3, 1, 5]
+    assert {place.strip: place.position for place in chain.out_of_place()} == {1: 4, 4: 1}
+    assert chain.is_settled
+
+
+def test_chains_say_which_strips_are_turned_or_mirrored() -> None:
+    turned = both_ways(((1, 1), (2, 0), True), ((2, 1), (3, 0), True))
+    (chain,) = chains_of(5, [True, False, False, True], turned)
+    assert [(p.strip, p.is_turned, p.is_mirrored) for p in chain.out_of_place()] == [(2, True, False)]
+    mirrored = both_ways(((1, 1), (2, 1), False), ((2, 0), (3, 0), False))
+    (chain,) = chains_of(5, [True, False, False, True], mirrored)
+    assert [(p.strip, p.position, p.is_mirrored) for p in chain.out_of_place()] == [(2, 2, True)]
+
+
+def test_a_chain_that_leaves_open_who_is_wrong_says_so() -> None:
+    """Two of eight that follow each other and stand apart: either may be the one in its place."""
+    chain = next(
+        c
+        for c in chains_of(8, [True] * 2 + [False] * 3 + [True] * 2, both_ways(((5, 1), (3, 0), False)))
+        if c.places[0].strip in (3, 5) or c.places[-1].strip == 3
+    )
+    assert not chain.is_settled
+    assert all(c.is_settled for c in chains_of(3, [True, False], {}))
+
+
+def test_marks_that_the_tape_lost_are_not_missed() -> None:
+    """A strip without marks among others that show theirs may be another strip; one that was lost is not."""
+    strip = np.repeat(np.arange(4), 12)
+    sought = Sought(strip, np.tile(np.arange(12), 4), np.tile(np.arange(12.0) * 10, 4), np.full(48, 5.0))
+    found = SimpleNamespace(strength=np.array([0.2, 11.0, 11.0, 11.0]))
+
+    def reader(sigma):
+        return lambda first, stop, samples=slice(None): (np.zeros((stop - first, 9)), np.full((stop - first, 9), sigma))
+
+    strips, said = _unlike_others(sought, found, [reader(1.0)] * 4)
+    assert strips == (0,)
+    assert said[0].startswith("strip 0: its 12 reseau marks were not found")
+    assert _unlike_others(sought, found, [reader(np.inf)] * 4) == ((), ())
+
+
+def wedge_frame(stated: str = "odd"):
+    patches = [SimpleNamespace(value=0.2 * k, y_mm=(k, k + 1.0), across_mm=(-1.0, 1.0)) for k in range(5)]
+    scan = SimpleNamespace(sample_mm=0.1, line_mm=0.05, first_line_mm=-2.0, tolerance_mm=0.4, reversed=stated)
+    return SimpleNamespace(scan=scan, film=SimpleNamespace(wedge=SimpleNamespace(patches=patches)), path="f/frame.toml")
+
+
+def wedge_strip(offset: int) -> np.ndarray:
+    dn = np.random.default_rng(3).integers(0, 9000, (600, 60))
+    for k in range(5):
+        first = round((k + 2) / 0.05) + offset
+        dn[first : first + 20] = 9000 - 1500 * k + np.random.default_rng(k).integers(0, 99, (20, 60))
+    return dn.astype(np.uint16)
+
+
+def test_a_wedge_shows_at_the_end_where_it_is() -> None:
+    frame, dn, whole = wedge_frame(), wedge_strip(5), np.zeros((600, 60), bool)
+    stated, turned = wedge_shown(dn, whole, frame, is_reversed=False)
+    assert stated > 0.95
+    assert turned < 0.8
+    assert wedge_shown(dn[::-1], whole, frame, is_reversed=True) == (stated, turned)
+    assert wedge_shown(dn[::-1], whole, frame, is_reversed=False) == (turned, stated)
+    assert wedge_shown(dn, ~whole, frame, is_reversed=False) == (0.0, 0.0)
+
+
+def test_strips_that_show_the_wedge_at_their_other_ends_are_refused() -> None:
+    """Turned all together they continue each other; one that is, or a wedge at both ends, is no proof."""
+    with pytest.raises(InputError, match=r'scan.reversed: found "odd", .* expected "even": 3 of 4 strips show it at'):
+        refuse_turned(wedge_frame(), [(0.1, 0.99), (0.0, 0.99), (0.5, 0.98), (0.0, 0.2)])
+    with pytest.raises(InputError, match="expected strips that begin at first_line_mm"):
+        refuse_turned(wedge_frame("none"), [(0.1, 0.99)])
+    refuse_turned(wedge_frame(), [(0.1, 0.99), (0.0, 0.99), (0.5, 0.2), (0.0, 0.2)])
+    refuse_turned(wedge_frame(), [(0.1, 0.99), (0.0, 0.99), (0.95, 0.99), (0.0, 0.2)])
