@@ -1,6 +1,5 @@
 """The whole stage on simulated frames, against the simulator's truth."""
 
-import re
 from dataclasses import fields, replace
 
 import numpy as np
@@ -231,8 +230,7 @@ def test_a_strip_with_two_marks_and_one_with_none_are_placed_and_say_so(reversed
     for k, kept in ((2, 0), (5, 2)):
         dn[k], density[k] = without_marks(truth, (dn[k], density[k]), k, kept)
     first = first_look(frame, dn)
-    assert len(first.warnings) == 1
-    assert re.match(r"strip 2: its 14 reseau marks were not found .* may not be the strip", first.warnings[0])
+    assert first.warnings == ()  # the tape lost them: it is no other strip
     fit = refine(frame, density, first.sweeps)
     assert any("strip 2: no usable reseau mark" in line for line in fit.warnings)
     assert any("strip 5: only 2 usable reseau marks" in line for line in fit.warnings)
