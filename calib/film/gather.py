@@ -22,6 +22,7 @@ from calib.film.weigh import ANY, axes_of, cell_of, doubt_at, row_at, value_at
 from calib.quality import OUTSIDE, SEAM
 
 TOGETHER = 2048  # places of tiles are listed before they are looked at: what the nearest cache holds
+AT_ONCE = 1024  # places that are looked through together for any that nothing was said of
 LEAST_WEIGHT = 1e-3  # samples: least weight of a strip where strips are blended
 
 
@@ -53,10 +54,14 @@ class Gathered:
 
 @bare(cache=True, nogil=True)
 def _finish(value, sigma, quality, rank):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for k in range(rank.size):
-        if rank[k] == NOTHING:
-            value[k] = sigma[k] = np.nan
-            quality[k] = OUTSIDE
+    for first in range(0, rank.size, AT_ONCE):
+        stop, some = min(np.uint64(first + AT_ONCE), np.uint64(rank.size)), False
+        for k in range(np.uint64(first), stop):
+            some |= rank[k] == NOTHING
+        for k in range(np.uint64(first) if some else stop, stop):
+            if rank[k] == NOTHING:
+                value[k] = sigma[k] = np.nan
+                quality[k] = OUTSIDE
 
 
 def gather(

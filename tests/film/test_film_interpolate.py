@@ -15,6 +15,8 @@ from scipy.ndimage import binary_dilation
 from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
+from calib.film.careful import NOTHING, WHOLE
+from calib.film.gather import AT_ONCE, Gathered
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import PHASES
 from calib.film.raster import HALF, Raster, node_places
@@ -351,3 +353,16 @@ def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: i
     assert contrast > 0.3
     step = np.mean(clean[binary_dilation(mask) & ~mask]) - np.mean(clean[near])
     assert abs(step) < 0.01 * contrast
+
+
+@pytest.mark.parametrize("nobody_saw", [[], [0], [AT_ONCE - 1, AT_ONCE], [2 * AT_ONCE + 4]])
+def test_where_no_strip_said_anything_is_outside(nobody_saw: list[int]) -> None:
+    """Also in pieces that hold but one such place, and in the last, which is not whole; nothing else is touched."""
+    made = Gathered.nothing_at(2 * AT_ONCE + 5)
+    made.value[:], made.sigma[:], made.quality[:], made.rank[:] = 1.0, 2.0, MARK, WHOLE
+    made.rank[nobody_saw] = NOTHING
+    made.finish()
+    outside = np.isin(np.arange(made.rank.size), nobody_saw)
+    np.testing.assert_array_equal(made.value, np.where(outside, np.nan, np.float32(1.0)))
+    np.testing.assert_array_equal(made.sigma, np.where(outside, np.nan, np.float32(2.0)))
+    np.testing.assert_array_equal(made.quality, np.where(outside, OUTSIDE, MARK))
