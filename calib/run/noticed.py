@@ -12,6 +12,7 @@ from calib.tone.dropouts import Dropouts
 from calib.tone.model import PatchTable
 
 MOST_NAMED = 12
+WEDGE_OFF = 5.0  # times the expected scatter of a strip's patches about its curve
 ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
 
 
@@ -69,6 +70,29 @@ def _patches(patches: PatchTable) -> list[str]:
         which = ", ".join(f"{_numbers(numbers)} ({reason})" for reason, numbers in by_reason.items())
         said.append(f"strip {strip}: {len(out)} of {np.count_nonzero(of_strip)} wedge patches left out: {which}")
     return said
+
+
+def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[str, ...]:
+    """A sentence where patches that took part contradict the curves fitted to them.
+
+    Errors as stated do not reach `WEDGE_OFF` in a whole strip, and one spoilt patch, to which the robust fit gives
+    little weight, rarely does; a wedge placed a patch off, or the wrong strip's, does by far.
+    """
+    off, most = [], 0.0
+    expected = np.hypot(stated_sigma or 0.0, patches.sigma_density)
+    for strip in np.unique(patches.strip[patches.used]).tolist():
+        rows = np.flatnonzero((patches.strip == strip) & patches.used)
+        departure = patches.residual_density[rows]
+        if rows.size > 1 and np.mean((departure / expected[rows]) ** 2) > WEDGE_OFF**2:
+            off.append(strip)
+            most = max(most, float(np.abs(departure).max()))
+    if not off:
+        return ()
+    strips = f"strip {off[0]}" if len(off) == 1 else f"strips {_numbers(off)}"
+    return (
+        f"the wedge patches of {strips} lie up to {most:.2g} in density off the fitted curves, more than {WEDGE_OFF:g} "
+        "times what noise and their stated 1-sigma allow: the tone there is doubtful",
+    )
 
 
 def together(warnings: Sequence[str]) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ from calib.median import median_of
 from calib.ordered import LONG_S, beside, give_back, in_order, shared_out
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted, figures_of
-from calib.run.noticed import MOST_NAMED, noticed, together
+from calib.run.noticed import MOST_NAMED, noticed, together, wedge_warnings
 from calib.run.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
 from calib.sweep.tables import NOT_SEEN, OUTSIDE
 from calib.tone.dropouts import Dropouts
@@ -239,6 +239,27 @@ def test_many_patches_left_out_are_one_short_line() -> None:
     no_marks = SimpleNamespace(used=np.zeros(0, bool), reason=())
     said = noticed(None, (), no_marks, patches)  # type: ignore[arg-type]
     assert said == ("strip 2: 10 of 30 wedge patches left out: 0 to 7 (not seen), 28, 29 (clipped)",)
+
+
+def test_a_wedge_at_odds_with_its_curves_is_said() -> None:
+    """Three strips of four patches: one as the stated sigma has it, two far off, of which one is left out already."""
+    residual = np.array([0.006, -0.008, 0.008, -0.004, 0.4, -0.3, 0.1, 0.2, 0.5, 0.5, 0.5, 0.5])
+    patches = SimpleNamespace(
+        strip=np.repeat([0, 1, 2], 4),
+        used=np.arange(12) < 8,
+        residual_density=residual,
+        sigma_density=np.full(12, 1e-3),
+    )
+    (said,) = wedge_warnings(patches, 0.004)  # type: ignore[arg-type]
+    assert said.startswith("the wedge patches of strip 1 lie up to 0.4 in density off the fitted curves")
+    everywhere = wedge_warnings(patches, None)  # type: ignore[arg-type]  # far more than noise alone allows
+    assert "strips 0, 1 lie" in everywhere[0]
+    assert wedge_warnings(patches, 0.2) == ()  # type: ignore[arg-type]
+    one = slice(4, 5)
+    lone = SimpleNamespace(
+        strip=patches.strip[one], used=patches.used[one], residual_density=residual[one], sigma_density=np.full(1, 1e-3)
+    )
+    assert wedge_warnings(lone, 0.004) == ()  # type: ignore[arg-type]
 
 
 def test_what_holds_of_several_strips_is_said_once() -> None:
