@@ -101,7 +101,7 @@ def label_samples(
             labels.append(patch if 0 <= other < known.center_mm.size else NOTHING)
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
-    margin_x = CLEAR_SAMPLES * sample_mm + 2.0 * float(np.median(sweep.sigma_x_mm))
+    doubt_mm = min(2.0 * float(np.median(sweep.sigma_x_mm)), known.tolerance_mm)
     return cell_kernels.label_strip(
         sweep.x_sample_mm,
         sweep.x_line_mm[lines],
@@ -112,7 +112,7 @@ def label_samples(
         np.array(boxes, dtype=np.float64).reshape(-1, 4),
         np.array(labels, dtype=np.int16),
         np.array(known.half_format_mm),
-        margin_x,
+        CLEAR_SAMPLES * sample_mm + doubt_mm,
         _clear_of_edges(known, sigma, line_mm)[lines],
     )
 

@@ -37,7 +37,7 @@ from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Curves
 from calib.tone.readings import Readings, read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
-from calib.tone.strokes import stroke_sigma, whole_strokes
+from calib.tone.strokes import whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
 from calib.tone.system import Values
@@ -107,7 +107,7 @@ def fit_tone(
     if before is not None and before.values is not None:
         start, turns = replace(before, values=laid_out(before.values, curves.layout)), TURNS
     fit = _adjusted(frame, known, curves, passes, start, turns, threads)
-    known = replace(known, patch_sigma=_stated(frame, known).sigma_of_patches(fit.scales))
+    known = replace(known, patch_sigma=_stated(known, passes).sigma_of_patches(fit.scales))
     look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
     scenes, readings = shared_out(look, passes.surveys, threads), _readings(curves, fit, threads)
     measured = _measured(readings)
@@ -122,10 +122,9 @@ def fit_tone(
     return ToneFit(tones, common, profiles.common_sigma, *said)
 
 
-def _stated(frame: Frame, known: KnownFilm) -> Stated:
+def _stated(known: KnownFilm, passes: Passes) -> Stated:
     """What is stated of known densities."""
-    strokes = stroke_sigma(known, frame.scan.sample_mm)
-    return Stated(known.patch_sigma, strokes, known.patch_slope, known.is_sigma_stated)
+    return Stated(known.patch_sigma, passes.stroke_sigma, known.patch_slope, known.is_sigma_stated)
 
 
 def _adjusted(
@@ -133,7 +132,7 @@ def _adjusted(
 ) -> Adjustment:
     """The unknowns fitted to all that was gathered."""
     evidence = _evidence(curves, known, passes, threads)
-    return adjust(curves, evidence, _stated(frame, known), N_KINDS, start, turns, threads)
+    return adjust(curves, evidence, _stated(known, passes), N_KINDS, start, turns, threads)
 
 
 def _readings(curves: Curves, fit: Adjustment, threads: int) -> list[Readings]:
@@ -192,7 +191,7 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) ->
         cells = select(survey.cells, ~spoilt[label])
         found = [select(cells, unscratched(curves.first[survey.index], cells, curves.layout.n_samples))]
         if known.stroke_density is not None:
-            found.append(whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.stroke_mark))
+            found.append(whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.strokes.mark))
         some = [cells for cells in found if cells.dn.size]
         return _of_known_film(curves, known, survey.index, some) if some else None
 

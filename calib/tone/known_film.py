@@ -29,7 +29,8 @@ class KnownFilm:
     `patch_density` (P,) by what is stated, NaN where the film's curve does not reach, `patch_sigma` (P,) its 1-sigma,
     `patch_slope` (P,) its slope against a stated value (0 where it is NaN), `is_sigma_stated` whether anything is said
     of their errors; `patch_y_mm`, `patch_across_mm` (P, 2), `group` (P,)
-    numbers the patches that lie together. `stroke_density` is None where it is not stated.
+    numbers the patches that lie together. `stroke_density` is None where it is not stated. `tolerance_mm` is how far
+    all of it may lie from where the scan nominally is.
     """
 
     patch_value: Array
@@ -49,6 +50,7 @@ class KnownFilm:
     stroke_mm: float
     stroke_density: float | None
     fog_guess: float
+    tolerance_mm: float
 
     @property
     def n_patches(self) -> int:
@@ -90,6 +92,7 @@ def known_film(frame: Frame) -> KnownFilm:
         stroke_mm=reseau.width_mm,
         stroke_density=reseau.density,
         fog_guess=film.characteristic.density[0],
+        tolerance_mm=scan.tolerance_mm,
     )
 
 

@@ -20,6 +20,7 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.noise import FEWEST_OF_GRAIN, NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
 from calib.tone.shape import Shapes, weighed_shapes
+from calib.tone.strokes import clear_strokes, stroke_sigma
 from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain, with_shape
 from calib.tone.transfer import BEYOND, FEWEST_OF_SHAPE, FirstCurve
 
@@ -35,7 +36,8 @@ EDGE_MARGIN = 0.1  # density past the patches up to which an overlap is compared
 class Passes:
     """All that was gathered: surveys of the strips, overlap cells of each with the next, and what went wrong.
 
-    `shapes` are those that the curves may have where no strip's patches tell it, None where they do.
+    `shapes` are those that the curves may have where no strip's patches tell it, None where they do; `stroke_sigma` is
+    the 1-sigma that all strokes' density has in common.
     """
 
     surveys: tuple[StripSurvey, ...]
@@ -43,6 +45,7 @@ class Passes:
     typical: FirstCurve | None
     warnings: tuple[str, ...]
     shapes: Shapes | None = None
+    stroke_sigma: float = 0.0
 
 
 def survey_frame(
@@ -52,9 +55,11 @@ def survey_frame(
 
     def survey(strip: int) -> StripSurvey:
         raster, clip = frame.strips[strip], clip_of(frame.strips[strip], frame.scan.saturation)
-        return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, frame.scan.tolerance_mm)
+        return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip)
 
     surveys = shared_out(survey, range(len(frame.strips)), threads)
+    strokes = [each.strokes for each in surveys]
+    surveys = [replace(each, stroke_cells=of) for each, of in zip(surveys, clear_strokes(strokes), strict=True)]
     surveys, shapes = _shaped(known, surveys)
     whole = [each for each in surveys if each.curve is not None and not each.reason]
     some = whole or [each for each in surveys if each.curve is not None]
@@ -75,7 +80,14 @@ def survey_frame(
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
     said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
     warnings = (*_warnings(frame, surveys), *filter(None, said))
-    return Passes(tuple(surveys), nothing, kin.typical, warnings, shapes)
+    return Passes(
+        tuple(surveys),
+        nothing,
+        kin.typical,
+        warnings,
+        shapes,
+        stroke_sigma(known, kin.typical, strokes, frame.scan.sample_mm),
+    )
 
 
 def _shaped(known: KnownFilm, surveys: list[StripSurvey]) -> tuple[list[StripSurvey], Shapes | None]:

@@ -9,23 +9,27 @@ from calib.median import TO_SIGMA
 
 CLEAR = 1.7  # samples kept clear of a stroke's edges, where it is wide enough
 BESIDE = (2.5, 5.0)  # samples from a stroke's edge at which the ground beside it is read
-LEAK_DOUBT = 0.5  # of the light that is taken off
 BLUR = 0.78  # samples, 1-sigma: the readout's blur and the sample together (common practice, no source)
+BLUR_SIGMA = 0.25  # of its logarithm (no source)
+EXPECTED = 1  # the one of the BLURS that is BLUR; with their weights they stand for all (Gauss and Hermite)
+BLURS = BLUR * np.exp(BLUR_SIGMA * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0]))
+BLUR_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
 ORDINARY, LEAST_SCATTER = 4.0, 0.5  # scatters of a stroke's samples within which they count; DN
 FEWEST = 3  # samples of a cross, and beside it
 
 
 @njit(cache=True, nogil=True)
 def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Rows (mark, sample, mean line, count, mean DN, its doubt) of crosses, their samples averaged column by column.
+    """Rows (mark, sample, mean line, count, mean DN, DN beside the cross, shares of light from there for all BLURS) of
+    crosses, their samples averaged column by column.
 
     `x_mm` and `y_mm` are the sweep's, (by sample, by line) each; `marks` rows are (number, x_mm, y_mm, line, sample);
     `step` (mm) and, in samples, `arm`, `half` a stroke's width and the `reach` about its axis that is used: along x, y.
     """
     tall, wide = int(arm[1] + BESIDE[1]) + 2, int(arm[0] + BESIDE[1]) + 2
     most = (2 * tall + 1) * (2 * wide + 1)
-    inner, at, beside = np.empty((most, 2)), np.empty((most, 2), np.int64), np.empty(most)
-    table, n_found = np.empty((len(marks) * (2 * wide + 1), 6)), 0
+    inner, at, beside = np.empty((most, 1 + BLURS.size)), np.empty((most, 2), np.int64), np.empty(most)
+    table, n_found = np.empty((len(marks) * (2 * wide + 1), 6 + BLURS.size)), 0
     for mark in marks:
         line, sample = int(mark[3]), int(mark[4])
         rows = max(line - tall, 0), min(line + tall + 1, dn.shape[0])
@@ -34,21 +38,23 @@ def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip):  # 
         n, n_beside = _read_cross(dn, lost, x_mm, y_mm, mark, window, inner, at, beside)
         if n < FEWEST or n_beside < FEWEST:
             continue
-        sums = _sum_columns(inner[:n], at[:n], columns, np.median(beside[:n_beside]))
+        ground = np.median(beside[:n_beside])
+        sums = _sum_columns(inner[:n], at[:n], columns, ground)
         for column in range(columns[1] - columns[0]):
             count = sums[column, 0]
             if count == 0:
                 continue
             table[n_found, 0], table[n_found, 1] = mark[0], columns[0] + column
-            table[n_found, 2], table[n_found, 3] = sums[column, 3] / count, count
-            table[n_found, 4], table[n_found, 5] = sums[column, 1] / count, LEAK_DOUBT * abs(sums[column, 2] / count)
+            table[n_found, 2], table[n_found, 3] = sums[column, 1] / count, count
+            table[n_found, 4], table[n_found, 5] = sums[column, 2] / count, ground
+            table[n_found, 6:] = sums[column, 3:] / count
             n_found += 1
     return table[:n_found]
 
 
 @njit(cache=True, nogil=True)
 def _read_cross(dn, lost, x_mm, y_mm, mark, window, inner, at, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill DN and leak of a stroke's samples, where `at` they are, and the DN beside it; how many there are of both."""
+    """Fill DN and leaks of a stroke's samples, where `at` they are, the DN beside it; and count both."""
     rows, columns, step, arm, half, reach, clip = window
     n, n_beside = 0, 0
     for line in range(rows[0], rows[1]):
@@ -59,8 +65,11 @@ def _read_cross(dn, lost, x_mm, y_mm, mark, window, inner, at, beside):  # type:
             y = abs(y_mm[1][line] + y_mm[0][sample] - mark[2]) / step[1]
             upright, level = x <= reach[0] and y <= arm[1] - CLEAR, y <= reach[1] and x <= arm[0] - CLEAR
             if upright or level:
-                of_x, of_y = _leak(x, half[0]) if upright else 1.0, _leak(y, half[1]) if level else 1.0
-                inner[n, 0], inner[n, 1], at[n, 0], at[n, 1] = dn[line, sample], min(of_x, of_y), line, sample
+                inner[n, 0], at[n, 0], at[n, 1] = dn[line, sample], line, sample
+                for k in range(BLURS.size):
+                    of_x = _leak(x, half[0], BLURS[k]) if upright else 1.0
+                    of_y = _leak(y, half[1], BLURS[k]) if level else 1.0
+                    inner[n, 1 + k] = min(of_x, of_y)
                 n += 1
             if min(x - half[0], y - half[1]) >= BESIDE[0] and (
                 (x <= half[0] + BESIDE[1] and y <= arm[1]) or (y <= half[1] + BESIDE[1] and x <= arm[0])
@@ -72,32 +81,31 @@ def _read_cross(dn, lost, x_mm, y_mm, mark, window, inner, at, beside):  # type:
 
 @njit(cache=True, nogil=True)
 def _sum_columns(inner, at, columns, ground):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Rows of count, sums of DN, of the light taken off and of the line, for each column of a cross.
+    """Rows of count, sums of the line, of DN and of the leaks, for each column of a cross.
 
     Samples unlike the rest are left out: damage and scratches.
     """
     n = len(inner)
-    cleared, light, off = np.empty(n), np.empty(n), np.empty(n)
+    cleared, off = np.empty(n), np.empty(n)
     for index in range(n):
-        light[index] = inner[index, 1] * (ground - inner[index, 0])
-        cleared[index] = inner[index, 0] - light[index] / (1.0 - inner[index, 1])
+        leak = inner[index, 1 + EXPECTED]
+        cleared[index] = (inner[index, 0] - leak * ground) / (1.0 - leak)
     middle = np.median(cleared)
     for index in range(n):
         off[index] = abs(cleared[index] - middle)
     limit = ORDINARY * max(TO_SIGMA * np.median(off), LEAST_SCATTER)
-    sums = np.zeros((columns[1] - columns[0], 4))
+    sums = np.zeros((columns[1] - columns[0], 3 + BLURS.size))
     for index in range(n):
         if off[index] < limit:
             column = at[index, 1] - columns[0]
             sums[column, 0] += 1.0
-            sums[column, 1] += cleared[index]
-            sums[column, 2] += light[index]
-            sums[column, 3] += at[index, 0]
+            sums[column, 1] += at[index, 0]
+            sums[column, 2:] += inner[index]
     return sums
 
 
 @njit(cache=True, nogil=True)
-def _leak(off, half):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _leak(off, half, blur):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Share of a sample's light that comes from beyond a stroke's edges, at a distance from its axis in samples."""
-    scale = 1.0 / (BLUR * math.sqrt(2.0))
+    scale = 1.0 / (blur * math.sqrt(2.0))
     return 0.5 * (math.erfc((half - off) * scale) + math.erfc((half + off) * scale))

@@ -1,34 +1,47 @@
 """Reseau strokes of stated density as a tone control: the samples in the middle of each stroke.
 
 The readout's blur mixes the light of the ground beside a stroke into it. How much follows from a sample's distance to
-the stroke's edges; it is taken off to first order, in DN; half of it stays as doubt, since the blur is not measured.
+the stroke's edges and from the blur; it is taken off to first order, in DN. The blur is not measured: what it leaves
+open stays as doubt, and neighbouring strokes share it. Strokes that are dark beside their ground hold more of its light
+than of their own where they are narrow, and then mostly tell nothing.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from calib.coordinates import FilmPoints
+from calib.coordinates import Array, FilmPoints
 from calib.median import TO_SIGMA, medians_by
 from calib.sweep.model import StripSweep, to_scan
 from calib.tone.cells import Cells, select
 from calib.tone.known_film import KnownFilm
-from calib.tone.stroke_kernels import BLUR, CLEAR, stroke_cells
+from calib.tone.stroke_kernels import BLUR, BLUR_WEIGHTS, BLURS, CLEAR, EXPECTED, stroke_cells
 from calib.tone.transfer import FirstCurve
 
 STROKE = 20002  # label of a stroke's cells
 NARROWEST = 0.55  # samples from the axis that are used at least
-CONTRAST = 0.9  # light around a stroke relative to the stroke's: how much leaks in at worst
+CONTRAST = 0.9  # light around a clear stroke relative to the stroke's: how much leaks in at worst
 PLACED = 0.8  # samples: a stroke placed less surely is not used
 
 
-def stroke_sigma(known: KnownFilm, sample_mm: float) -> float:
-    """1-sigma of a stroke's density as it is read: what its surroundings leak into its middle, in density."""
-    half = known.stroke_mm / 2 / sample_mm
-    leak = 2 * ndtr(-(half - _reach(known, sample_mm) / 2) / BLUR)
-    return float(np.hypot(0.002, 0.434 * CONTRAST * leak))
+@dataclass(frozen=True, slots=True, eq=False)
+class Strokes:
+    """What a strip reads on its reseau strokes, a row (N,) for each mark and sample: raw `cells`, the number of their
+    mark, the DN beside it, and the share of light from there (N, B) for all `BLURS`."""
+
+    cells: Cells
+    mark: NDArray[np.int64]
+    ground_dn: Array
+    leak: Array
+
+    def cleared(self) -> Array:
+        """DN (N, B) without the light from beside, for all blurs."""
+        return (self.cells.dn[:, None] - self.leak * self.ground_dn[:, None]) / (1.0 - self.leak)
 
 
 def _reach(known: KnownFilm, sample_mm: float) -> float:
@@ -38,8 +51,8 @@ def _reach(known: KnownFilm, sample_mm: float) -> float:
 
 def gather_strokes(
     dn: NDArray, lost: NDArray[np.bool_], sweep: StripSweep, known: KnownFilm, clip: tuple[int, int]
-) -> tuple[Cells, NDArray[np.int64]]:
-    """Cells of a strip's strokes, one per mark and sample, and the number of the mark that each belongs to."""
+) -> Strokes:
+    """What a strip reads on its strokes, as it is read."""
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
     place = to_scan(sweep, FilmPoints(x_mm=known.mark_x_mm, y_mm=known.mark_y_mm))
@@ -60,9 +73,41 @@ def gather_strokes(
         tuple(_reach(known, each) for each in step),
         clip,
     )
-    label = np.full(len(table), STROKE)
-    cells = Cells(label, table[:, 1].astype(np.int64), *table[:, 2:].T)
-    return cells, table[:, 0].astype(np.int64)
+    mark, sample = table[:, :2].astype(np.int64).T
+    line, count, read_dn, ground_dn = table[:, 2:6].T
+    cells = Cells(np.full(len(table), STROKE), sample, line, count, read_dn, np.zeros(len(table)))
+    return Strokes(cells, mark, ground_dn, table[:, 6:])
+
+
+def clear_strokes(strips: Sequence[Strokes]) -> tuple[Cells, ...]:
+    """Cells of each strip's strokes without the light from beside them, for the common blur.
+
+    What the blur leaves open is split up: in part all strokes have it in common (`stroke_sigma`), in part those of a
+    strip have, in part each mark has its own. Cells are told independent doubts, so theirs grow with the number that
+    shares one.
+    """
+    cleared = [strokes.cleared() for strokes in strips]
+    off = [dn - dn[:, EXPECTED, None] for dn in cleared]
+    middle = [np.median(some, axis=0) if len(some) else np.zeros(BLURS.size) for some in off]
+    alike = np.median(np.concatenate(off), axis=0) if sum(map(len, off)) else np.zeros(BLURS.size)
+    made = []
+    for strokes, dn, some, own in zip(strips, cleared, off, middle, strict=True):
+        shared = ((own - alike) ** 2 @ BLUR_WEIGHTS) * len(some)
+        beside = ((some - own) ** 2 @ BLUR_WEIGHTS) * len(some) / max(np.unique(strokes.mark).size, 1)
+        made.append(replace(strokes.cells, dn=dn[:, EXPECTED], doubt_dn=np.sqrt(shared + beside)))
+    return tuple(made)
+
+
+def stroke_sigma(known: KnownFilm, curve: FirstCurve, strips: Sequence[Strokes], sample_mm: float) -> float:
+    """1-sigma of the strokes' density as it is read: what their surroundings leak into their middle, in density."""
+    half = known.stroke_mm / 2 / sample_mm
+    leak = 2 * ndtr(-(half - _reach(known, sample_mm) / 2) / BLUR)
+    ground = np.concatenate([strokes.ground_dn for strokes in strips])
+    contrast = CONTRAST
+    if ground.size and known.stroke_density is not None:
+        darker = known.stroke_density - float(curve.density_of(np.median(ground)))
+        contrast = max(CONTRAST, 10.0**darker - 1.0)
+    return float(np.hypot(0.002, 0.434 * contrast * leak))
 
 
 def _in_view(line: NDArray, sample: NDArray, shape: tuple[int, int]) -> NDArray[np.bool_]:

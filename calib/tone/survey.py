@@ -15,7 +15,7 @@ from calib.tone.cells import AT_END, Cells, PatchMeans, gather_cells, label_samp
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import LEAST_SCATTER_DN, NoiseModel, fit_noise
-from calib.tone.strokes import gather_strokes
+from calib.tone.strokes import Strokes, gather_strokes
 from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve, fit_first_curve
 from calib.tone.wedge import WedgePlace, locate_group
 
@@ -32,14 +32,17 @@ OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked a
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripSurvey:
-    """What one strip says of itself. `curve` and `noise` are None where its wedge gave none; `reason` says why."""
+    """What one strip says of itself. `curve` and `noise` are None where its wedge gave none; `reason` says why.
+
+    `stroke_cells` are those of its strokes, once all strips have told how much light leaks into them.
+    """
 
     index: int
     places: tuple[WedgePlace, ...]
     cells: Cells
     patches: PatchMeans
+    strokes: Strokes
     stroke_cells: Cells
-    stroke_mark: NDArray[np.int64]
     curve: FirstCurve | None
     noise: NoiseModel | None
     spoilt: NDArray[np.bool_]
@@ -60,14 +63,13 @@ def survey_strip(
     sweep: StripSweep,
     dropouts: Dropouts,
     clip: tuple[int, int],
-    tolerance_mm: float,
 ) -> StripSurvey:
     """Survey a strip: read it, find its wedge, gather its cells."""
     dn = raster.read(0, raster.n_lines)
     lost = dropouts.mask(0, raster.n_lines)
     is_lost = dropouts.n_lost > LOST_STRIP * lost.size
     groups = range(int(known.group.max()) + 1)
-    places = tuple(locate_group(dn, lost, sweep, known, raster.index, group, tolerance_mm) for group in groups)
+    places = tuple(locate_group(dn, lost, sweep, known, raster.index, group) for group in groups)
     if is_lost:
         places = tuple(replace(place, found=False) for place in places)
     lines = lines_of_known_film(known, sweep, raster.index, places)
@@ -75,10 +77,10 @@ def survey_strip(
     clipped, no_box = np.zeros((known.n_patches, 2), dtype=np.int64), np.zeros((0, 4), dtype=np.int64)
     cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, no_box, clipped)
     cells, patches = without_ends(*gather_cells(dn, lines, label, known), clipped, clip)
-    stroke_cells, stroke_mark = gather_strokes(dn, lost, sweep, known, clip)
+    strokes = gather_strokes(dn, lost, sweep, known, clip)
     curve, noise, spoilt, reason = first_tone(known, patches)
     return StripSurvey(
-        raster.index, places, cells, patches, stroke_cells, stroke_mark, curve, noise, spoilt, clip, is_lost, reason
+        raster.index, places, cells, patches, strokes, strokes.cells, curve, noise, spoilt, clip, is_lost, reason
     )
 
 

@@ -27,6 +27,7 @@ FOG_SIGMA = 0.05  # density of unexposed film, about the first knot of the chara
 FIXED = 1e-5  # 1-sigma of what is zero by definition
 FIRST_ROUGHNESS, FIRST_DRIFT = 0.01, 1e-4  # starting variances: stiff curves
 FIRST_WEDGE = 0.005**2  # of a wedge value whose sigma is not stated (common practice, no source)
+EXPECTED = 4.0  # patches' worth of evidence for that (no source)
 # Bounds of what a fit may find. No video chain bends its curve by more than about 0.02 in density within a few tenths;
 # the wedge tells no more. A wedge whose values err by more than 0.02 is none (common practice).
 LEAST_SCALES = np.array([1e-6, 1e-6, 1e-9, 3e-4**2])
@@ -180,10 +181,10 @@ def updated_scales(
 ) -> Scales:
     """The next step towards the variances of the greatest restricted likelihood (REML), from those of a solution.
 
-    For drift and wedge by expectation maximisation: the mean square of the unknowns, their uncertainty included
-    (Dempster, Laird and Rubin 1977, J. R. Stat. Soc. B 39:1). That creeps where the data tell few of the unknowns, as
-    of the splines; their square is shared among those alone that the data tell (MacKay 1992, Neural Comput. 4:415),
-    which has the same fixed point.
+    For the drift by expectation maximisation: the mean square of the unknowns, their uncertainty included (Dempster,
+    Laird and Rubin 1977, J. R. Stat. Soc. B 39:1). That creeps where the data tell few of the unknowns, as of the
+    splines and the wedge's errors, which the curves all but take up; their square is shared among those alone that the
+    data tell (MacKay 1992, Neural Comput. 4:415), which has the same fixed point.
     """
     rough = basis.roughness()
     order = np.arange(1, DRIFT_MODES + 1)
@@ -197,7 +198,9 @@ def updated_scales(
     shared = float(common @ rough @ common)
     told_shared = _n_told(solution.common_covariance[layout.curve, layout.curve], rough / scales.common_roughness)
     asked = own / told if told > 0 else 0.0, shared / told_shared, drift / max(alone.size, 1)
-    return Scales(*np.clip((*asked, _wedge_variance(solution, layout, stated)), LEAST_SCALES, MOST_SCALES).tolist())
+    return Scales(
+        *np.clip((*asked, _wedge_variance(solution, scales, layout, stated)), LEAST_SCALES, MOST_SCALES).tolist()
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -230,11 +233,14 @@ def _n_told(covariance: Array, prior: Array) -> float:
     return max(len(covariance) - 2 - float((prior * covariance).sum()), FEWEST_TOLD)
 
 
-def _wedge_variance(solution: Solution, layout: Layout, stated: Stated) -> float:
-    """Mean square error of the stated wedge values, as the fit sees it."""
-    variance = np.diag(solution.common_covariance)[layout.patches]
+def _wedge_variance(solution: Solution, scales: Scales, layout: Layout, stated: Stated) -> float:
+    """Mean square error of the stated wedge values, as the fit sees it, of those alone that the data tell; what is
+    common practice counts as some patches do, because few tell an error of theirs from a bend of all curves."""
     use = stated.patch_slope > 0
     if not use.any():
         return FIRST_WEDGE
-    square = (solution.common[layout.patches] ** 2 + variance)[use] / stated.patch_slope[use] ** 2
-    return float(square.mean())
+    variance = np.diag(solution.common_covariance)[layout.patches][use]
+    prior = stated.sigma_of_patches(scales)[use] ** 2
+    told = float(np.sum(1.0 - variance / prior))
+    squares = float(np.sum((solution.common[layout.patches][use] / stated.patch_slope[use]) ** 2))
+    return (squares + EXPECTED * FIRST_WEDGE) / (told + EXPECTED)

@@ -69,9 +69,9 @@ def locate_group(
     known: KnownFilm,
     strip: int,
     group: int,
-    tolerance_mm: float,
 ) -> WedgePlace:
     """Place of one group of patches in a strip's raster `dn` (n_lines, n_samples)."""
+    tolerance_mm = known.tolerance_mm
     top, bottom = known.group_span_mm(group)
     nowhere = WedgePlace(0.0, 0.0, 0.0, (top + bottom) / 2, known.center_mm[strip], tolerance_mm, False)
     missing = replace(nowhere, reason="its wedge could not be found")
@@ -79,7 +79,7 @@ def locate_group(
     if profile is None:
         return missing
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
-    place, share = _match(profile, known, group, tolerance_mm, line_mm, sweep, nowhere)
+    place, share = _match(profile, known, group, line_mm, sweep, nowhere)
     if share < FEWEST_LABELLED:
         return missing
     for _ in range(2):
@@ -143,12 +143,12 @@ def _match(
     profile: _Profile,
     known: KnownFilm,
     group: int,
-    tolerance_mm: float,
     line_mm: float,
     sweep: StripSweep,
     start: WedgePlace,
 ) -> tuple[WedgePlace, float]:
     """The shift and stretch at which the pattern fits best, and the share of the patches' lines in view there."""
+    tolerance_mm = known.tolerance_mm
     near = np.abs(sweep.y_line_mm - start.middle_mm) < tolerance_mm
     prior = max(2.0 * float(np.median(sweep.sigma_y_mm[near])) if near.any() else tolerance_mm, 2.0 * line_mm)
     pattern = _pattern(known, group, margin_lines(known, group, line_mm) * line_mm)
@@ -233,14 +233,15 @@ def _contradictions(level: Array, pattern: _Pattern, noise: float) -> int:
     """How often the DN of patches and of unexposed film, above and below, break the order of their densities.
 
     Unexposed film has about the density of the characteristic curve's first knot; its steps may break the order, or
-    differ between above and below, by a part of the wedge's range: the readout's drift and banding are in them.
+    differ between above and below, by a part of the wedge's range: the readout's drift and banding are in them. The
+    patches of a group may be alike, all deep, so unexposed film counts in that range.
     Patches of unknown density have no place in the order.
     """
     level = np.where(np.isfinite(pattern.density), level, np.nan)
-    patches = level[pattern.is_patch & np.isfinite(level)]
-    if patches.size < 2:
+    seen = np.isfinite(level)
+    if (pattern.is_patch & seen).sum() < 2:
         return 0
-    tolerance = FOG_TOLERANCE * np.ptp(patches) + 6 * noise
+    tolerance = FOG_TOLERANCE * np.ptp(level[seen]) + 6 * noise
     order = np.lexsort((level, pattern.density))
     order = order[np.isfinite(level[order])]
     steps = np.diff(level[order])

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from calib.tone.model import Scales
-from calib.tone.unknowns import LEAST_SCALES, LONGEST, MOST_SCALES, Step, stepped
+from calib.tone.system import Solution
+from calib.tone.transfer import CorrectionBasis
+from calib.tone.unknowns import LEAST_SCALES, LONGEST, MOST_SCALES, Layout, Stated, Step, stepped, updated_scales
 
 START, END = Scales(3e-3, 2e-2, 3e-4, 5e-5), Scales(2e-4, 2e-3, 2e-5, 1e-5)
 
@@ -53,3 +55,17 @@ def test_scales_stay_within_their_bounds() -> None:
     assert np.all(np.array(astuple(scales)) >= LEAST_SCALES)
     scales, _ = stepped(START, Scales(1.0, 1.0, 1e3, 1.0), None)
     np.testing.assert_array_equal(astuple(scales), MOST_SCALES)
+
+
+def test_few_patches_that_err_alike_with_a_bend_of_the_curves_are_not_taken_to_err_much() -> None:
+    """Eight errors of 0.01 that the data tell but half: by themselves they would be taken for 0.014."""
+    basis, patches = CorrectionBasis(0.0, 2.0, 12), 8
+    layout = Layout(12, 4, patches, np.full((1, 4), -1), np.array([False]))
+    stated = Stated(np.full(patches, 1e-6), 0.01, np.ones(patches), is_sigma_stated=False)
+    own, common = np.zeros(layout.n_own(0)), np.zeros(layout.n_common)
+    common[layout.patches] = 0.01
+    covariance = np.zeros((common.size, common.size))
+    covariance[layout.patches, layout.patches] = 0.5 * START.wedge * np.eye(patches)
+    solution = Solution([own], common, [np.zeros(4)], covariance, [np.zeros((own.size, own.size))], [], [])
+    found = updated_scales(solution, START, layout, basis, stated)
+    assert np.sqrt(found.wedge) == pytest.approx(np.sqrt((8 * 0.01**2 + 4 * 0.005**2) / 8), rel=1e-3)
