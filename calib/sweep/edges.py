@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
-from calib.frame.description import WedgePatch
+from calib.frame.description import Scan, WedgePatch
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
@@ -25,13 +25,13 @@ from calib.sweep.wedge import Border, Placed, Wedge, place_wedge, wedges
 Row = tuple[float, ...]
 Convert = Callable[[Array, Array], tuple[Array, Array]]
 GROUPS_ACROSS = 8
-TRUST_BLURS = 0.04  # 1-sigma, in spot radii, that no border is trusted beyond
+TRUST_BLURS = 0.04  # 1-sigma, in spot radii, that no border of a strip is trusted beyond
 DN_SIGMA_BLURS = 1.5  # 1-sigma, in spot radii, of a border's place taken from DN
 MARGIN_BLURS = 5.0  # spot radii kept away from the patches' other borders
 REACH_BLURS = 25.0  # spot radii looked at on either side of a border, at most
 GAP_FLANK_BLURS = 13.0  # and beside a gap
 WIDEST_GAP_BLURS = 16.0  # half width of a gap, beyond which its two sides are no longer one feature
-SIGMAS = 4.0  # of the sweep's own uncertainty: how far a gap is looked for
+SIGMAS = 4.0  # of the sweep's own uncertainty: how far a gap is looked for, within the tolerance
 MOST_SHIFT = 0.45  # of a patch's height
 
 
@@ -63,8 +63,20 @@ def find_edges(
     `power` of the light is what half covered samples average (`edgefit.mixing_exponent`).
     """
     edges = _find(frame, lambda density, sigma: mixed_value(density, sigma, power), read, sweeps, shape, threads)
+    return replace(edges, variance=edges.variance + _of_tone(frame, edges, shape))
+
+
+def _of_tone(frame: Frame, edges: Edges, shape: CrossShape) -> Array:
+    """Variance (E,) in mm^2 of what a tone not quite right shifts borders by.
+
+    It shifts all groups of a border alike, so that together they are to be trusted no more than one. Beside the wedge's
+    ends lies film of a density that no patch tells: there the tone is as unknown as the video's own.
+    """
     trust_mm = max(frame.film.reseau.sigma_mm or 0.0, TRUST_BLURS * min(shape.blur_x_mm, shape.blur_y_mm))
-    return replace(edges, variance=edges.variance + trust_mm**2)
+    along = edges.axis == 1
+    ends = [y for wedge in wedges(frame) for y in (wedge.patches[0].y_mm[0], wedge.patches[-1].y_mm[1])]
+    variance = trust_mm**2 * np.where(along, GROUPS_ACROSS, 1)
+    return np.where(along & np.isin(edges.film_mm, ends), _dn_variance(shape), variance)
 
 
 def find_edges_in_dn(
@@ -72,7 +84,12 @@ def find_edges_in_dn(
 ) -> Edges:
     """The same before the tone is known: the video's curve shifts a border a little, which the variance allows for."""
     edges = _find(frame, light_of_dn, read, sweeps, shape, threads)
-    return replace(edges, variance=edges.variance + (DN_SIGMA_BLURS * max(shape.blur_x_mm, shape.blur_y_mm)) ** 2)
+    return replace(edges, variance=edges.variance + _dn_variance(shape))
+
+
+def _dn_variance(shape: CrossShape) -> float:
+    """Variance in mm^2 of a border's place where the tone is not known."""
+    return (DN_SIGMA_BLURS * max(shape.blur_x_mm, shape.blur_y_mm)) ** 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,7 +138,7 @@ def _find(
         strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *lit)
         rows = _along(strip, wedge.borders, shape.blur_y_mm)
         sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
-        return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan.pitch_mm, shape.blur_x_mm, sides)]
+        return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan, shape.blur_x_mm, sides)]
 
     tasks = [(wedge, k) for wedge in wedges(frame) for k in range(len(sweeps))]
     table = np.array([row for rows in shared_out(in_strip, tasks, threads) for row in rows], float).reshape(-1, 6)
@@ -174,21 +191,21 @@ def _even_parts(count: int, parts: int) -> NDArray[np.int64]:
     return np.array([i * (count // parts) + min(i, count % parts) for i in range(parts + 1)], np.int64)
 
 
-def _gaps(strip: _Strip, patch: WedgePatch, pitch_mm: float, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
+def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
     """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour."""
     sweep, (left, right) = strip.sweep, patch.across_mm
     middle, height = strip.placed.seen_mm(sum(patch.y_mm) / 2), patch.y_mm[1] - patch.y_mm[0]
     lines = _lines(sweep, middle, height / 2 - MARGIN_BLURS * blur_mm)
-    half = (pitch_mm - (right - left)) / 2
+    half = (scan.pitch_mm - (right - left)) / 2
     reach = half + GAP_FLANK_BLURS * blur_mm
     if lines is None or not 0 < half < WIDEST_GAP_BLURS * blur_mm:
         return []
     gap = Feature(blur_mm, half)
     middle_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)])
-    slack = SIGMAS * float(np.median(sweep.sigma_x_mm[slice(*lines)])) + 2 * blur_mm
+    slack = min(SIGMAS * float(np.median(sweep.sigma_x_mm[slice(*lines)])), scan.tolerance_mm) + 2 * blur_mm
     rows: list[Row] = []
     for side in sides:
-        at_mm = strip.center_mm + (left + right + side * pitch_mm) / 2
+        at_mm = strip.center_mm + (left + right + side * scan.pitch_mm) / 2
         x_mm = middle_mm - at_mm
         near = np.flatnonzero(np.abs(x_mm) < reach + slack)
         if near.size < 8:

@@ -11,7 +11,7 @@ from scipy.special import ndtr
 
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import Feature, fit_border, light_of_dn, mixed_value, mixing_exponent, profile, search_border
-from calib.sweep.edges import find_edges_in_dn
+from calib.sweep.edges import find_edges, find_edges_in_dn
 from calib.sweep.evenness import make_profiles
 from calib.sweep.model import StripSweep
 from calib.sweep.wedge import least_costs, place_wedge, wedges
@@ -201,6 +201,52 @@ def test_gaps_beside_a_patch_beyond_the_last_border_are_looked_at_where_they_are
     )  # fmt: skip
     found_mm = np.interp(edges.line[(edges.axis == 0) & (edges.strip == 1)], np.arange(N_LINES), sweep.y_line_mm)
     assert np.any(np.abs(found_mm - last_mm - PATCH_MM / 2) < PATCH_MM / 2)
+
+
+@pytest.mark.parametrize(("tolerance_mm", "is_found"), [(1.0, True), (0.1, False)])
+def test_a_gap_farther_off_than_the_tolerance_is_none_however_little_is_known_of_the_sweep(tolerance_mm, is_found):
+    scene, off_mm = frame(), 0.2
+    scene.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=tolerance_mm, first_center_mm=-0.4, pitch_mm=0.84)
+    values, sigma, sweep = strip((0, 0), 3.0)
+    sweep = replace(sweep, sigma_x_mm=np.full(N_LINES, 100 * LINE_MM))
+    gap = np.clip(0.5 - (np.abs(sweep.x_sample_mm - 0.02 - off_mm) - 0.02) / BLUR_MM, 0, 1)
+    values = values + 3 * gap
+    other = replace(sweep, x_sample_mm=sweep.x_sample_mm + 0.84)
+    shape = CrossShape(0.12, 0.04, BLUR_MM, BLUR_MM)
+    read = [lambda first, stop: (values[first:stop], sigma[first:stop])] * 2
+    edges = find_edges_in_dn(scene, read, [sweep, other], shape, 1)
+    assert np.any((edges.axis == 0) & (edges.strip == 0)) == is_found
+
+
+def misread_wedge(tone):
+    """Borders found in a strip whose densities a tone makes others: film y stated and off, and the variance, mm."""
+    scene, rng = frame(), np.random.default_rng(4)
+    scene.film.reseau = SimpleNamespace(sigma_mm=None)
+    scene.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=0.1, first_center_mm=0.0, pitch_mm=0.9)
+    _, _, sweep = strip((0, 0), 1.0)
+    at_mm = TOP_MM + PATCH_MM * np.arange(PATCHES + 1)
+    level = 10.0 ** -np.concatenate([[0.2], np.linspace(0.35, 2.0, PATCHES), [0.2]])
+    light = level[0] + np.diff(level) @ ndtr((sweep.y_line_mm - at_mm[:, None]) / BLUR_MM)
+    density = tone(-np.log10(light))[:, None] + rng.normal(0, 0.003, (N_LINES, N_SAMPLES))
+    sigma = np.full(density.shape, 0.003)
+    shape = CrossShape(0.12, 0.04, BLUR_MM, BLUR_MM)
+    edges = find_edges(scene, [lambda first, stop: (density[first:stop], sigma[first:stop])], [sweep], shape, 1.0, 1)
+    return edges.film_mm, np.interp(edges.line, np.arange(N_LINES), sweep.y_line_mm) - edges.film_mm, edges.variance
+
+
+@pytest.mark.parametrize(
+    "tone", [lambda d: 1.3 * d, lambda d: np.where(d < 0.35, 0.35 + 1.6 * (d - 0.35), d)], ids=["steeper", "no-patch"]
+)
+def test_what_a_tone_not_quite_right_shifts_a_border_by_is_in_what_its_groups_together_say(tone):
+    """Either a little everywhere, or much where film is clearer than any patch: beside the wedge's ends."""
+    film_mm, off_mm, variance = misread_wedge(tone)
+    z = []
+    for at_mm in np.unique(film_mm):
+        weight = np.where(film_mm == at_mm, 1 / variance, 0.0)
+        z.append(weight @ off_mm / np.sqrt(weight.sum()))
+    assert len(z) == PATCHES + 1
+    assert np.abs(z).max() < 2.5
+    assert np.sqrt(variance.min()) < 0.2 * BLUR_MM
 
 
 BORDER = Feature(BLUR_MM, 0.0)
