@@ -23,9 +23,10 @@ from calib.sweep.tables import DISAGREES, MarkTable
 # Starting prior variances (px^2) of the groups; the data move them, as far as there are any: marks at two samples of
 # each strip say nothing of what is uneven in its own sweep, which then is as large as it is expected to be. A narrow
 # prior on a variance about a small one is no weak statement (Gelman 2006, Bayesian Analysis 1:515).
-START = {"common": 1e4, "S": 4.0, "Y": 0.04, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25, "Wy": 4.0, "Sk_line": 0.16,
+START = {"S": 4.0, "Y": 0.04, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25, "Wy": 4.0, "Sk_line": 0.16,
          "Sk": 0.16, "shear": 1.0, "border_x": 1e-3, "border_y": 1e-3}  # fmt: skip
-FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear", "border_x", "border_y")
+# Those of the borders' offsets stay: of each there is one, and one number says nothing of the size of such numbers.
+FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6
 UNSTATED_PX = 0.05  # the accuracy of the marks' places to start from where none is stated,
@@ -38,6 +39,7 @@ def start_variances(frame: Frame, nominal: Nominal, place_sigma_mm: float) -> Ar
     tolerance_px = frame.scan.tolerance_mm / nominal.px_mm
     stated = slope_variances(float(tolerance_px.max()), strip_shapes(frame))
     stated |= dict(zip(("a", "b"), (tolerance_px / 3) ** 2, strict=True))
+    stated["common"] = float(tolerance_px.max()) ** 2  # what no mark places lies within the tolerance all the same
     sigma_px = place_sigma_mm / nominal.px_mm
     stated |= dict(zip(("place_x", "place_y"), np.maximum(sigma_px**2, 1e-8), strict=True))
     given = START | stated

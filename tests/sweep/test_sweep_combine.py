@@ -7,8 +7,9 @@ import pytest
 
 from calib.errors import CalibError
 from calib.sweep import combine
-from calib.sweep.combine import fit_all, fit_likeliest, fit_marks
-from calib.sweep.evidence import EDGE, PACE, Observations
+from calib.sweep.combine import _place_sigma_mm, fit_all, fit_likeliest, fit_marks, start_variances
+from calib.sweep.evidence import EDGE, MARK, PACE, Observations
+from calib.sweep.layout import GROUPS
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import GOOD, MarkTable
@@ -146,3 +147,56 @@ def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatc
     assert len(fitted) == 1
     assert both.table.used.all()
     assert both.fit.weight[both.evidence.kind == EDGE][4] < 0.05
+
+
+def borders(off_px, sigma_px):
+    """Ten borders in each strip, all of one film y, seen as if they lay off by so much."""
+    n = 10 * N_STRIPS
+    zero, value = np.zeros(n), np.zeros((n, 2))
+    value[:, 1] = off_px
+    return Observations(
+        np.full(n, EDGE), np.repeat(np.arange(N_STRIPS), 10), np.tile(np.linspace(30.0, 330.0, 10), N_STRIPS),
+        zero + 150.0, zero, zero, value, np.tile(np.diag([0.0, sigma_px**-2]), (n, 1, 1)), np.full(n, -1),
+    )  # fmt: skip
+
+
+def test_the_one_offset_of_all_borders_does_not_make_itself_likely():
+    """Twenty times as large as it is thought to be, it is an error of the borders; what explains it must not be that
+    such offsets are large, of which there is but this one."""
+    frame, nominal, table = marks_in_three_rows(11)
+    fit = fit_all(frame, nominal, fit_marks(frame, nominal, table), [borders(0.6, 0.6)]).fit
+    assert fit.solution.shared[-1] == pytest.approx(0.0, abs=0.3)
+    stated = start_variances(frame, nominal, SIGMA_PX * PX_MM)
+    borders_x_and_y = [GROUPS.index("border_x"), GROUPS.index("border_y")]
+    np.testing.assert_array_equal(fit.variances[borders_x_and_y], stated[borders_x_and_y])
+
+
+def test_what_no_mark_places_lies_within_the_tolerance():
+    frame, nominal, table = marks_in_three_rows(12)
+    found = fit_marks(frame, nominal, table.with_columns(used=np.zeros(len(table), bool)))
+    for sweep in found.sweeps:
+        assert 0.3 < sweep.sigma_x_mm[180] / frame.scan.tolerance_mm < 1.5
+        assert 0.3 < sweep.sigma_y_mm[180] / frame.scan.tolerance_mm < 1.5
+
+
+def test_a_strips_own_offset_is_thought_to_be_within_the_tolerance_at_three_sigma():
+    frame, nominal, _ = marks_in_three_rows(13)
+    oblong = Nominal(nominal.sweeps, np.array([0.005, 0.01]))
+    stated = dict(zip(GROUPS, start_variances(frame, oblong, 0.0), strict=True))
+    assert 3 * np.sqrt(stated["a"]) == pytest.approx(frame.scan.tolerance_mm / 0.005)
+    assert 3 * np.sqrt(stated["b"]) == pytest.approx(frame.scan.tolerance_mm / 0.01)
+
+
+def test_the_accuracy_of_the_marks_places_is_found_though_the_fit_follows_them():
+    """The fit goes half of the way with each mark, so that residuals are smaller than the places' errors."""
+    rng, n, place_px, measured_px, drawn = np.random.default_rng(14), 400, 0.3, 0.1, 0.5
+    own, zero = place_px**2 + measured_px**2, np.zeros(n)
+    evidence = Observations(
+        np.full(n, MARK), np.zeros(n, np.int64), zero, zero, zero, zero, np.zeros((n, 2)),
+        np.tile(np.eye(2) / own, (n, 1, 1)), np.full(n, -1),
+    )  # fmt: skip
+    fit = SimpleNamespace(
+        residual=rng.normal(0, np.sqrt(own * (1 - drawn)), (n, 2)), fit_cov=np.tile(drawn * own * np.eye(2), (n, 1, 1))
+    )
+    found_mm = _place_sigma_mm(fit, evidence, place_px * PX_MM, nominal_sweeps())
+    assert found_mm == pytest.approx(place_px * PX_MM, rel=0.12)

@@ -2,8 +2,17 @@
 
 import numpy as np
 
-from calib.sweep.constellation import Pairs, find_constellation, slope_variances, without_marks
+from calib.sweep.constellation import (
+    LEAST_STRENGTH,
+    Constellation,
+    Pairs,
+    find_constellation,
+    slope_variances,
+    without_marks,
+)
+from calib.sweep.estimate import _sought
 from calib.sweep.layout import StripShape, make_layout
+from calib.sweep.marks import Sought
 from calib.sweep.nominal import departure
 
 
@@ -45,3 +54,30 @@ def test_among_many_strips_one_that_misses_a_few_marks_by_chance_is_not_remarkab
         strength, expected = np.full(many, 9.0), np.full(many, 10)
         strength[0], expected[0] = 0.0, 2
         assert without_marks(strength, expected)[0] == is_remarkable
+
+
+def test_strips_far_off_and_askew_are_found_by_the_two_marks_in_each() -> None:
+    """One lies 25 px from its place and its like, of the 30 that the tolerance allows; ends are askew by 8 px."""
+    strips, tolerance_px, askew_px = 4, 30.0, np.array([8.0, 8.0, -8.0, -8.0])
+    strip, lines = np.repeat(np.arange(strips), 2), np.tile([40.0, 560.0], strips)
+    off = np.array([[3.0, -2.0], [-25.0, 20.0], [1.0, 4.0], [-2.0, -3.0]])[strip]
+    off[:, 1] += askew_px[strip] * (lines - 300) / 260
+    pairs = Pairs(strip, np.arange(8), lines, np.tile([40.0, 160.0], strips), np.full(8, 0.95), off)
+    layout = make_layout([StripShape(600, 200, False)] * strips, [()] * strips)
+    assert np.all(find_constellation(layout, pairs, tolerance_px).weight > 0.9)
+
+
+def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_sweep_puts_them() -> None:
+    """A candidate counts that is likelier the mark than not; in a strip not placed no mark is looked for."""
+    expected = Sought(
+        np.array([0, 0, 0, 1, 2]), np.array([4, 5, 6, 4, 7]), np.full(5, 100.0), np.array([10.0, 20, 30, 40, 50])
+    )
+    strip, mark = np.array([0, 0, 0, 1]), np.array([4, 4, 5, 4])
+    line, weight = np.array([104.0, 109.0, 103.0, 101.0]), np.array([0.9, 0.6, 0.4, 0.99])
+    pairs = Pairs(strip, mark, line, line - 90, np.full(4, 0.9), np.zeros((4, 2)))
+    strength = np.array([LEAST_STRENGTH + 1.0, LEAST_STRENGTH - 0.1, LEAST_STRENGTH])
+    found = _sought(expected, Constellation(pairs, weight, None, strength))
+    np.testing.assert_array_equal(found.strip, [0, 0, 0, 2])
+    np.testing.assert_array_equal(found.mark, [4, 5, 6, 7])
+    np.testing.assert_array_equal(found.line, [104, 100, 100, 100])
+    np.testing.assert_array_equal(found.sample, [14, 20, 30, 50])
