@@ -12,6 +12,7 @@ from scipy.special import ndtr
 from calib.compiled import njit
 
 FAR = 7  # rms radii from an edge beyond which the spot's share over it is 0 or 1 to double precision's needs
+BARE = 5.0  # rms radii from both strokes beyond which a sample tells nothing of them
 PER_UNIT = 64  # entries of the table of a blurred edge, a rms radius
 Tilts = tuple[float, float]
 Sizes = tuple[float, float, float, float]
@@ -60,9 +61,9 @@ def _bar(t: float, half: float, sharp: float) -> tuple[float, float, float]:  # 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def is_bare(u: float, v: float, tilts: Tilts, sizes: Sizes) -> bool:  # pragma: no cover
-    """Whether (u, v) is so far from both strokes that neither coverage nor a derivative differs from zero."""
+    """Whether (u, v) is so far from both strokes that less than a millionth of one is there: it tells nothing."""
     _, half, blur_x, blur_y = sizes
-    return abs(v - tilts[0] * u) > half + FAR * blur_y and abs(u - tilts[1] * v) > half + FAR * blur_x
+    return abs(v - tilts[0] * u) > half + BARE * blur_y and abs(u - tilts[1] * v) > half + BARE * blur_x
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)

@@ -53,7 +53,7 @@ def first_look(
     expected = _expected(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
     shape = marking.estimate_blur(read, coarse, strongest(sought, found), _first_shape(frame), threads)
-    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.1)
+    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3)
 
     def measured(some: marking.Sought) -> MarkTable:
         return marking.mark_table(some, marking.measure(read, coarse, some, shape, priors, threads), coarse)

@@ -11,16 +11,21 @@ from calib.sweep.cross import Sizes
 from calib.sweep.markmodel import Model, Pixels
 
 N_PARTS = 8  # half arms
-CELLS_PX = (6, 12)  # residuals may hang together within cells of either size
+CELLS_PX = (4, 8, 16)  # residuals may hang together within cells of any of these sizes
 BY_CHANCE = 1.1  # ratio of variances that white noise may give
 COVERED = 0.05  # least coverage of a sample that tells how well the model holds
+GONE = 0.4  # a half arm with a smaller share of the contrast is not seen
 LEAST_PART = 0.3  # of a half arm's area that must carry signal
+PART_THERE, PART_GONE = 0.25, 0.2  # 1-sigma of a half arm's share of the contrast where it is there, and where not
+LOST = 0.1  # chance that a half arm is not there
+SHARES = 3.0  # from -1 to 2: what other things show for shares
 
 
 class MarkFigures(NamedTuple):
-    """Factor by which clumped residuals widen the place's variance, and chi2, misfit, contrast, rise of `MarkFit`."""
+    """Factors by which clumped residuals widen the place's variances, of line and of sample, and chi2, misfit,
+    contrast, rise of `MarkFit`."""
 
-    clumping: float
+    clumping: tuple[float, float]
     chi2: float
     misfit: float
     contrast: float
@@ -66,6 +71,27 @@ def visible_parts(pixels: Pixels, model: Model, sizes: Sizes) -> Array:  # pragm
         if covered[k] * area > LEAST_PART * full and square[k] > 0:
             found[k] = product[k] / square[k]
     return found
+
+
+def likeness_of(parts: Array, contrast: float) -> float:
+    """Log of how much likelier the shares (8,) of the contrast found in the half arms are a cross's, some arms of which
+    may be gone, than those of something else that the model lies across; half arms without signal say nothing.
+
+    A cross's arms are alike, so each share is looked at beside the middle one.
+    """
+    seen = parts[parts != 0]
+    there = seen[seen > GONE]
+    if not there.size:
+        return -np.inf
+    share, noise = seen / np.median(there), np.sqrt(N_PARTS) / max(abs(contrast) * np.median(there), 1e-9)
+    of_stroke = _normal(share - 1.0, np.hypot(PART_THERE, noise))
+    of_scene = _normal(share, np.hypot(PART_GONE, noise))
+    return float(np.sum(np.log(((1 - LOST) * of_stroke + LOST * of_scene) * SHARES + 1e-6)))
+
+
+def _normal(off: Array, sigma: float) -> Array:
+    """Density of a normal distribution."""
+    return np.asarray(np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)))
 
 
 @njit(cache=True, nogil=True)
@@ -122,18 +148,20 @@ def yields_of(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> float:  # pragma: no cover
-    """Factor by which residuals that hang together within cells widen the place's variance; 1 for white noise.
+def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> tuple[float, float]:  # pragma: no cover
+    """Factors by which residuals that hang together within cells widen the variances of line and sample; 1 for white
+    noise.
 
     The place's error is a weighted sum of residuals; its variance from the sums over cells is set against that from
-    single samples, for two sizes of cells. Ratios that white noise gives by chance do not count.
+    single samples, for each size of cells. Each way counts by itself: what lies along one stroke moves the place across
+    it only. Ratios that white noise gives by chance do not count.
     """
     expected = np.zeros(2)
     for i in range(weight.size):
         if weight[i] > 0:
             for axis in range(2):
                 expected[axis] += gain[i, axis] ** 2 / max(weight[i], 1e-300)
-    most = 1.0
+    most = np.ones(2)
     first_row, first_column = pixels.row.min(), pixels.column.min()
     for size in CELLS_PX:
         n_rows, n_columns = (pixels.row.max() - first_row) // size + 1, (pixels.column.max() - first_column) // size + 1
@@ -142,11 +170,11 @@ def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> float
             row, column = (pixels.row[i] - first_row) // size, (pixels.column[i] - first_column) // size
             for axis in range(2):
                 sums[row, column, axis] += gain[i, axis] * model.residual[i]
-        ratio = 0.0
         for axis in range(2):
+            ratio = 0.0
             for row in range(n_rows):
                 for column in range(n_columns):
-                    ratio += sums[row, column, axis] ** 2 / max(expected[axis], 1e-300) / 2
-        if ratio > BY_CHANCE:
-            most = max(most, ratio)
-    return most
+                    ratio += sums[row, column, axis] ** 2 / max(expected[axis], 1e-300)
+            if ratio > BY_CHANCE:
+                most[axis] = max(most[axis], ratio)
+    return most[0], most[1]

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.coordinates import Array
 from calib.sweep.cross import CrossShape, Sizes
-from calib.sweep.markfigures import figures_of, part_of, visible_parts, yields_of
+from calib.sweep.markfigures import GONE, figures_of, part_of, visible_parts, yields_of
 from calib.sweep.markmodel import N_SHAPE, Model, Pixels, empty_model, evaluate, normal_sums, pixels_near, weigh
 from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_cross, scene_spline, scene_square
 from calib.sweep.smallsolve import band_times, factor, inverse_of, solve, times, trace_of_solution
@@ -26,11 +26,10 @@ MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no r
 BEND_SIGMA = 1.5
 LEAST_SEEN = 0.3  # part of the samples in and by the strokes that must carry signal
 MOST_STEP_PX = 1.5
-RENEW = 2  # turns
-SETTLED_SIGMAS = 0.3  # by which an unknown but the place may still move where a fit ends
+LEAST_TURNS = 2
+SETTLED_SIGMAS = 1.0  # by which an unknown but the place may still move a turn before a fit ends
 RECENTRE_PX = 1.0  # a mark found farther from where it was looked for: its flanks are no longer those looked at
 HELD = 1e12  # inverse prior variance of what is not let loose yet
-GONE = 0.4  # a half arm with a smaller share of the contrast is damaged
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,13 +79,13 @@ class MarkFit:
 @dataclass(frozen=True, slots=True)
 class FitPriors:
     """1-sigma of what is known beforehand: place (px), tilts (radians), relative blur; the most iterations, and the
-    place's step (px) at which they may end."""
+    place's step (px) after which one more ends them."""
 
     place_px: float
     tilt: float
     blur: float
     iterations: int
-    settled_px: float = 1e-2
+    settled_px: float = 0.03
 
 
 class _Room(NamedTuple):
@@ -123,10 +122,10 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
         found = _fit_near(window, (line, sample), shape, priors) or found
     room, fitted, parts = found
     figures = figures_of(room.pixels, room.model, fitted.weight, fitted.gain)
-    theta, cov = fitted.theta, fitted.cov
+    theta, cov, wider = fitted.theta, fitted.cov, np.sqrt(figures.clumping)
     return MarkFit(
         place=np.array([window.line, window.sample]) + theta[:2],
-        cov=cov[:2, :2] * figures.clumping,
+        cov=cov[:2, :2] * np.outer(wider, wider),
         curve=window.curve,
         yields=yields_of(room.pixels, room.model, theta[:2], window.to_film, window.curve, fitted.gain),
         blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(theta[4:6]),
@@ -181,7 +180,7 @@ def _fit_seen(room: _Room, start: Array, priors: FitPriors) -> tuple[_Fitted, Ar
 def _iterate(
     room: _Room, lost: NDArray[np.bool_], start: Array, prior: Array, noise2: float, iterations: int, settled_px: float
 ) -> _Fitted:  # pragma: no cover
-    """Gauss-Newton; the scene's block of the normal matrix, slow to change, is renewed every other turn.
+    """Gauss-Newton; a last step is taken from where the unknowns have settled.
 
     `prior`: inverse variances of the unknowns; at first only the stroke's value is free.
     """
@@ -193,37 +192,35 @@ def _iterate(
         if not lost[i]:
             weight[i] = 1.0 / pixels.sigma[i] ** 2
     theta, scene, rough = origin.copy(), np.zeros(spline.side**2), noise2
-    upper, possible, turn, settled = spline.penalty, True, 0, False
+    turn, settled = 0, False
     while True:
         evaluate(pixels, theta, scene_at(room.runs, spline, scene), room.flat, room.curve, room.sizes, model)
-        last = turn >= iterations or (turn >= RENEW and settled)
         if turn > 1:
             weigh(pixels, model, lost, weight)
-        if turn % RENEW == 0 or last:
-            upper = spline.penalty / rough
-            scene_square(room.runs, spline, model.share, weight, upper)
-            possible = factor(upper)
+        upper = spline.penalty / rough
+        scene_square(room.runs, spline, model.share, weight, upper)
+        possible = factor(upper)
         own, pull = scene_cross(room.runs, spline, model.share, weight, model.slopes, model.residual, model.plain)
         square, right = normal_sums(model, weight)
         spread = solve(upper, own)
         cov, invertible = inverse_of(_reduced(square, own, spread, prior if turn else held))
-        if last or not (possible and invertible):
-            gain = _gain(room, weight, cov, spread)
-            return _Fitted(possible and invertible, theta, cov, weight, gain)
         pull -= band_times(spline.penalty, scene) / rough
         # At the first turn the unknowns are where the prior has them.
         step = times(cov, right - prior * (theta - origin) - times(spread.T, pull))
         scene = scene + solve(upper, (pull - times(own, step)).reshape(-1, 1))[:, 0]
         for i in range(2):
             step[i] = min(max(step[i], -MOST_STEP_PX), MOST_STEP_PX)
-        theta, settled = theta + step, max(abs(step[0]), abs(step[1])) < settled_px
-        for i in range(2, N_SHAPE + 1):
-            settled = settled and abs(step[i]) < SETTLED_SIGMAS * np.sqrt(cov[i, i])
+        theta = theta + step
         for i in range(4, 6):
             theta[i] = min(max(theta[i], -MOST_LOG_BLUR), MOST_LOG_BLUR)
-        if turn % RENEW == 0:
-            freedom = spline.rank - trace_of_solution(upper, spline.penalty) / rough
-            rough = max(np.sum(scene * band_times(spline.penalty, scene)) / max(freedom, 0.5), 1e-6 * noise2)
+        possible = possible and invertible
+        if not possible or turn >= iterations or (turn >= LEAST_TURNS and settled):
+            return _Fitted(possible, theta, cov, weight, _gain(room, weight, cov, spread))
+        settled = max(abs(step[0]), abs(step[1])) < settled_px
+        for i in range(2, N_SHAPE + 1):
+            settled = settled and abs(step[i]) < SETTLED_SIGMAS * np.sqrt(cov[i, i])
+        freedom = spline.rank - trace_of_solution(upper, spline.penalty) / rough
+        rough = max(np.sum(scene * band_times(spline.penalty, scene)) / max(freedom, 0.5), 1e-6 * noise2)
         turn += 1
 
 

@@ -140,7 +140,7 @@ def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> 
     factor = max(1.0, middle_size(sizes, lost.size - np.count_nonzero(lost)) / 0.6745**2)
     for i in range(lost.size):
         trimmed = TRIM * TRIM * factor / max(model.residual[i] * model.residual[i] * out[i], 1e-12)
-        out[i] = 0.0 if lost[i] else min(1.0, trimmed) * out[i] / factor
+        out[i] = 0.0 if lost[i] else min(1.0, trimmed * trimmed) * out[i] / factor
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
@@ -13,6 +14,7 @@ from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import mixing_exponent
 from calib.sweep.evidence import MARK, Observations
+from calib.sweep.markfigures import GONE, likeness_of
 from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
@@ -24,7 +26,10 @@ LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
 LEAST_PARTS = 4  # half arms seen, of 8
 MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, where chi-square is bad as well
 MOST_CHI2 = 4.0
-ODD_SIGMAS = 6.0
+LEAST_LIKE = 2.0  # log of how much likelier its half arms are a cross's than just anything's
+ODD_CHANCE = 1e-5  # that a good mark's strokes look odd
+ALIKE = 4.0  # values of a strip's own that the frame's scatter counts for
+MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal scatter, and its variance; to the mean's
 BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
 MARGIN_PX = 10
 LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
@@ -179,8 +184,10 @@ def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
     inside = min(line, sample, sweep.n_lines - 1 - line, sweep.n_samples - 1 - sample)
     if inside < LEAST_INSIDE_PX:
         return OUTSIDE
-    seen = fit.parts > 0.4
+    seen = fit.parts > GONE
     if fit.contrast < LEAST_CONTRAST or seen.sum() < LEAST_PARTS or not (seen[:4].any() and seen[4:].any()):
+        return NOT_SEEN
+    if likeness_of(fit.parts, fit.contrast) < LEAST_LIKE:
         return NOT_SEEN
     if fit.misfit > MOST_MISFIT and fit.chi2 > MOST_CHI2:
         return BAD_RESIDUAL
@@ -195,18 +202,32 @@ def mixing(fits: Sequence[MarkFit | None], used: NDArray[np.bool_]) -> float:
 
 
 def flag_odd_strokes(table: MarkTable) -> MarkTable:
-    """Reject marks whose stroke value is far from its strip's others, by the scatter of the whole frame's."""
-    deviation = np.full(len(table), np.nan)
+    """Reject marks whose stroke value is far from its strip's others: by its own sigma, by how the strip's values
+    scatter and by how sure that is.
+
+    Strips scatter as the whole frame does, but not all alike: a strip whose tone is not known well, or whose scan
+    drifts, scatters more, and then its marks are no odder for it. A strip's scatter is that of its own values, weighed
+    by what a median of absolute deviations tells, and the frame's, weighed as `ALIKE` values.
+    """
+    deviation, own2, number = np.full(len(table), np.nan), np.zeros(len(table)), np.ones(len(table))
     for k in np.unique(table.strip[table.used]):
         mine = table.used & (table.strip == k)
         if mine.sum() >= 4:
             deviation[mine] = table.stroke_value[mine] - np.median(table.stroke_value[mine])
+            own2[mine], number[mine] = _scatter(deviation[mine]) ** 2, mine.sum()
     known = np.isfinite(deviation)
     if known.sum() < 8:
         return table
-    scatter = np.median(np.abs(deviation[known])) / 0.6745
-    odd = known & (np.abs(np.where(known, deviation, 0)) > ODD_SIGMAS * np.hypot(scatter, table.stroke_sigma))
-    return reject(table, odd, ODD_STROKE)
+    told = MAD_TELLS * (number - 1)
+    scatter2 = (ALIKE * _scatter(deviation[known]) ** 2 + told * own2) / (ALIKE + told)
+    sigma = np.hypot(np.sqrt(scatter2 * (1 + MEDIAN_VARIANCE / number)), table.stroke_sigma)
+    limit = stdtrit(ALIKE + told, 1 - ODD_CHANCE / 2)
+    return reject(table, known & (np.abs(np.where(known, deviation, 0)) > limit * sigma), ODD_STROKE)
+
+
+def _scatter(deviation: Array) -> float:
+    """1-sigma of deviations by their median size."""
+    return float(np.median(np.abs(deviation))) / 0.6745
 
 
 def reject(table: MarkTable, which: NDArray[np.bool_], reason: str) -> MarkTable:

@@ -60,13 +60,13 @@ def test_a_place_that_is_no_number_has_no_share():
     assert edge(np.inf) == (1.0, 0.0)
 
 
-def test_where_no_stroke_is_said_to_be_there_is_none():
+def test_where_no_stroke_is_said_to_be_less_than_a_millionth_of_one_is():
     rng = np.random.default_rng(5)
     sizes = (SHAPE.arm_mm, SHAPE.width_mm / 2, SHAPE.blur_x_mm, SHAPE.blur_y_mm)
     places = rng.uniform(-0.25, 0.25, (2000, 2))
     bare = np.array([is_bare(u, v, (0.03, -0.02), sizes) for u, v in places])
     assert 0.2 < bare.mean() < 0.9
-    assert all(cover(u, v, (0.03, -0.02), sizes) == (0.0,) * 7 for u, v in places[bare])
+    assert max(cover(u, v, (0.03, -0.02), sizes)[0] for u, v in places[bare]) < 1e-6
 
 
 def test_coverage_is_the_union_of_two_bars():
@@ -258,12 +258,13 @@ def test_a_mark_bent_too_much_must_be_measured_again_and_keeps_its_place_until_t
     assert abs(moved.sample[0] - fit.place[1]) > 0.03
 
 
-def test_a_mark_far_from_where_it_was_sought_is_fitted_about_its_own_place():
+@pytest.mark.parametrize("place", [(2.6, -2.2), (-2.5, 2.9), (2.9, 0.4), (-1.8, -2.8), (0.5, 2.7), (-2.9, -0.6)])
+def test_a_mark_far_from_where_it_was_sought_is_fitted_about_its_own_place(place):
+    """Strokes far denser than the scene: a scene too stiff or too loose for the place of the turn leads astray."""
     rng = np.random.default_rng(16)
-    place = np.array([2.6, -2.2])
     density = -np.log10(10.0**-1.5 * (1 - covered(place)) + 10.0**-0.12 * covered(place))
     given = density + rng.normal(0, 0.02, LINE.shape)
-    fits = (fit_mark(window(given, 0.02, guess), SHAPE, PRIORS) for guess in ((0.0, 0.0), tuple(place)))
+    fits = (fit_mark(window(given, 0.02, guess), SHAPE, PRIORS) for guess in ((0.0, 0.0), place))
     for fit in fits:
         np.testing.assert_allclose(offset(fit), place, atol=0.03)
 
