@@ -1,5 +1,7 @@
 """Which candidates are marks: what the search takes for likely where the marks leave much open."""
 
+from types import SimpleNamespace
+
 import numpy as np
 
 from calib.sweep.constellation import (
@@ -10,7 +12,7 @@ from calib.sweep.constellation import (
     slope_variances,
     without_marks,
 )
-from calib.sweep.estimate import _sought
+from calib.sweep.firstmarks import sought_first
 from calib.sweep.layout import StripShape, make_layout
 from calib.sweep.marks import Sought
 from calib.sweep.nominal import departure
@@ -76,7 +78,9 @@ def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_s
     line, weight = np.array([104.0, 109.0, 103.0, 101.0]), np.array([0.9, 0.6, 0.4, 0.99])
     pairs = Pairs(strip, mark, line, line - 90, np.full(4, 0.9), np.zeros((4, 2)))
     strength = np.array([LEAST_STRENGTH + 1.0, LEAST_STRENGTH - 0.1, LEAST_STRENGTH])
-    found = _sought(expected, Constellation(pairs, weight, None, strength))
+    frame = SimpleNamespace(strips=[SimpleNamespace(n_lines=1000)] * 3)
+    found, enough = sought_first(frame, expected, Constellation(pairs, weight, None, strength))
+    assert enough.all()
     np.testing.assert_array_equal(found.strip, [0, 0, 0, 2])
     np.testing.assert_array_equal(found.mark, [4, 5, 6, 7])
     np.testing.assert_array_equal(found.line, [104, 100, 100, 100])
