@@ -4,6 +4,7 @@ import os
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from os.path import isdir, isfile  # a name longer than any file's is no file to these
 from pathlib import Path
 
 from calib.errors import InputError
@@ -33,9 +34,9 @@ def read_list(path: Path) -> tuple[Listed, ...]:
         InputError: nothing is there or nothing is listed, a path leads to no package, a package is listed twice, two
             frames have one name, or a name cannot be a folder's.
     """
-    lines = list(_of_folder(path) if path.is_dir() else _of_file(path))
+    lines = list(_of_folder(path) if isdir(path) else _of_file(path))
     if not lines:
-        found = "no frame package" if path.is_dir() else "no path"
+        found = "no frame package" if isdir(path) else "no path"
         raise InputError(path, "", found, "at least one frame to do")
     packages: dict[Path, str] = {}
     names: dict[str, str] = {}
@@ -60,7 +61,7 @@ def _of_folder(folder: Path) -> Iterator[tuple[str, Path]]:
 
 
 def _of_file(path: Path) -> Iterator[tuple[str, Path]]:
-    if not path.is_file():
+    if not isfile(path):
         raise InputError(path, "", "nothing", "a text file of paths to frame packages, or a folder of packages")
     for number, line in enumerate(text_of(path, "a text of one path a line").splitlines(), start=1):
         written = line.strip()
@@ -70,8 +71,8 @@ def _of_file(path: Path) -> Iterator[tuple[str, Path]]:
         if not written.isprintable():
             raise InputError(path, where, quoted(written), PACKAGE)
         package = path.parent / written
-        description = package / DESCRIPTION if package.is_dir() else package
-        if not description.is_file():
+        description = package / DESCRIPTION if isdir(package) else package
+        if not isfile(description):
             raise InputError(path, where, f"{quoted(written)}, where there is none", PACKAGE)
         yield where, _resolved(description)
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from os.path import exists  # a name longer than any file's does not exist to this
 from pathlib import Path
 
 from calib.errors import InputError
@@ -14,7 +15,7 @@ LAST_WRITTEN = "run.json"  # stands only once everything else does
 def claimed(out: Path, *, overwrite: bool) -> Iterator[None]:
     """`claim` a folder for the block; where that raises, folders that are empty are taken away again, and so are those
     above `out` that were made for it."""
-    made = [folder for folder in (out, *out.parents) if not folder.exists()]
+    made = [folder for folder in (out, *out.parents) if not exists(folder)]
     claim(out, overwrite=overwrite)
     try:
         yield
@@ -31,9 +32,9 @@ def claim(out: Path, *, overwrite: bool) -> None:
     Raises:
         InputError: `out` holds a finished run, is not a folder, or cannot be made.
     """
-    if out.exists() and not out.is_dir():
+    if exists(out) and not out.is_dir():
         raise InputError(out, "--out", "a file", "a folder, or nothing yet")
-    if (out / LAST_WRITTEN).exists() and not overwrite:
+    if exists(out / LAST_WRITTEN) and not overwrite:
         raise InputError(out, "--out", "the products of a finished run", "an empty folder, or --overwrite")
     try:
         for folder in (out / "film", out / "map"):

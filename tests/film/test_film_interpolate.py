@@ -14,6 +14,7 @@ from scipy.ndimage import binary_dilation
 
 from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
+from calib.film import packed
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
 from calib.film.careful import NOTHING, WHOLE
 from calib.film.gather import AT_ONCE, Gathered
@@ -366,3 +367,14 @@ def test_where_no_strip_said_anything_is_outside(nobody_saw: list[int]) -> None:
     np.testing.assert_array_equal(made.value, np.where(outside, np.nan, np.float32(1.0)))
     np.testing.assert_array_equal(made.sigma, np.where(outside, np.nan, np.float32(2.0)))
     np.testing.assert_array_equal(made.quality, np.where(outside, OUTSIDE, MARK))
+
+
+@pytest.mark.parametrize(("said", "reach"), [(1.0, 6), (np.nan, 16)])
+def test_what_is_no_number_spoils_all_places_that_weigh_it_even_with_nothing(said: float, reach: int) -> None:
+    """A sample that holds a bit spoils the places whose kernel reaches it; nothing times no number is no number too."""
+    value, quality, unsound = np.ones((9, 64), np.float32), np.zeros((9, 64), np.uint16), np.zeros((9, 64), np.uint8)
+    value[4, 40], quality[4, 40] = said, DROPOUT
+    packed._look_at(4, 40, 3, 6, 16, value, quality, unsound)
+    lines, samples = np.nonzero(unsound)
+    assert (lines.min(), lines.max()) == ((4 - 2) // packed.CELL, 4 // packed.CELL)
+    assert (samples.min(), samples.max()) == ((40 - reach + 1) // packed.CELL, 40 // packed.CELL)

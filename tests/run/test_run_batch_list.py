@@ -91,3 +91,10 @@ def test_what_is_no_list_is_said(place: Path) -> None:
     (place / "empty").mkdir()
     with pytest.raises(InputError, match="found no frame package, expected at least one"):
         read_list(place / "empty")
+
+
+def test_a_name_longer_than_any_is_no_package(place: Path) -> None:
+    with pytest.raises(InputError, match=r"line 1: found .* expected a frame package"):
+        read_list(listing(place, "x" * 5000 + "\n"))
+    with pytest.raises(InputError, match="found nothing, expected a text file of paths"):
+        read_list(place / ("x" * 5000))

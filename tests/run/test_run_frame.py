@@ -236,6 +236,11 @@ def test_a_finished_run_is_not_replaced_unasked(calibrated) -> None:  # type: ig
         run_frame(calibrated.package, calibrated.result.out, threads=1, overwrite=False, standard=DEFAULT_MODEL)
 
 
+def test_a_folder_that_cannot_be_made_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(InputError, match=r"--out: found File name too long .* expected a folder that can be made"):
+        run_frame(calibrated.package, tmp_path / ("x" * 300), threads=1, overwrite=False, standard=DEFAULT_MODEL)
+
+
 def test_fits_that_fail_leave_the_folder_as_it_was(calibrated, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
     """No empty folders; what a user had there stays; the finished run that was to be replaced is still one."""
 
