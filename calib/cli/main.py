@@ -1,5 +1,6 @@
 """The `calib` command: finds the sub-command's file only when it is called, so that help stays quick."""
 
+import errno
 import gc
 import importlib
 import sys
@@ -20,6 +21,8 @@ COMMANDS = {
     "reflectance": "Turn a plain density image into reflectance.",
     "to-map": "Put a plain image with camera and pointing onto a map grid.",
 }
+
+NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
 
 
 class Commands(click.Group):
@@ -56,10 +59,17 @@ def commands() -> None:
 
 
 def main() -> None:
-    """Run the command line. A mistake in the input is one line on standard error; the exit status is then 2."""
+    """Run the command line. A mistake in the input, or a disk that takes no more, is one line on standard error; the
+    exit status is then 2."""
     try:
         commands()
     except CalibError as error:
         for line in str(error).splitlines():
             click.echo(f"calib: {line}", err=True)
+        sys.exit(2)
+    except OSError as error:
+        if error.errno not in NO_ROOM:
+            raise
+        where = f" ({error.filename})" if error.filename else ""
+        click.echo(f"calib: found {error.strerror}{where}, expected room for all that is written", err=True)
         sys.exit(2)

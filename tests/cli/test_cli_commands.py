@@ -1,5 +1,7 @@
 """The command line as a user meets it: help, one-line mistakes with exit status 2, and the stand-alone uses."""
 
+import errno
+import os
 import re
 import subprocess
 import sys
@@ -15,6 +17,7 @@ from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from scipy.ndimage import gaussian_filter
 
+from calib.cli import main as main_module
 from calib.cli.main import COMMANDS
 
 
@@ -171,3 +174,21 @@ def test_an_image_without_a_place_on_the_film_is_a_mistake(tmp_path: Path, monke
     assert status == 2
     assert "transform" in err
     assert "--sample-mm" in err
+
+
+def test_a_disk_that_is_full_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """The products that stand are whole; other failures of the system are not taken for it."""
+
+    def fails(error: int) -> None:
+        def write() -> None:
+            raise OSError(error, os.strerror(error), "out/film/density.tif")
+
+        monkeypatch.setattr(main_module, "commands", write)
+        main_module.main()
+
+    with pytest.raises(SystemExit, match="2"):
+        fails(errno.ENOSPC)
+    said = "calib: found No space left on device (out/film/density.tif), expected room for all that is written\n"
+    assert capsys.readouterr().err == said
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        fails(errno.EBADF)
