@@ -27,6 +27,7 @@ MOST_DRIFT = 0.2  # of a patch's height: motion is slow, and a larger change wou
 CLEARLY_BETTER = 12.0  # by how much minus the log probability of any place half a patch off must be larger
 UNEVEN = 0.3  # 1-sigma of a line's departure from its piece's mean, in mean steps: noise, skew, blur at the borders
 FOG_LINES = 8  # the film outside the wedge, unexposed at both ends, is compared as if by so many lines
+GAP = 2.0  # patches' heights of the film beside a wedge that are looked at where the picture or others end it
 MARGIN_LINES = 2.5  # at a border, on either side, not looked at: blur and skew
 MOST_LEFT = 0.2  # of the profile's variance: more scatter inside the even pieces, and it is no wedge
 
@@ -98,15 +99,21 @@ def _borders(group: Sequence[WedgePatch], ends: Sequence[float], least_mm: float
     height = min(p.y_mm[1] - p.y_mm[0] for p in group)
     below = [first.y_mm[0] - y for y in ends if y < first.y_mm[0] - TOUCH_MM]
     above = [y - last.y_mm[1] for y in ends if y > last.y_mm[1] + TOUCH_MM]
-    borders = [Border(first.y_mm[0], first.y_mm[0] - min([height, *below]), first.y_mm[1], first.across_mm)]
+    borders = [Border(first.y_mm[0], first.y_mm[0] - _even_beside(height, below), first.y_mm[1], first.across_mm)]
     for one, other in pairwise(group):
         across = (max(one.across_mm[0], other.across_mm[0]), min(one.across_mm[1], other.across_mm[1]))
         borders.append(Border(other.y_mm[0], one.y_mm[0], other.y_mm[1], across))
-    borders.append(Border(last.y_mm[1], last.y_mm[0], last.y_mm[1] + min([height, *above]), last.across_mm))
+    borders.append(Border(last.y_mm[1], last.y_mm[0], last.y_mm[1] + _even_beside(height, above), last.across_mm))
     return tuple(
         b for b in borders
         if min(b.high_mm - b.at_mm, b.at_mm - b.low_mm) > least_mm and b.across_mm[1] > b.across_mm[0]
     )  # fmt: skip
+
+
+def _even_beside(height: float, ends: Sequence[float]) -> float:
+    """How far the film beside a wedge is even: to the nearest of what ends it, the picture or other patches, since a
+    wedge one patch too near would reach past that; as a patch is high where the film goes on."""
+    return min([GAP * height, *ends]) if ends else height
 
 
 def place_wedge(
@@ -123,11 +130,10 @@ def place_wedge(
     nearly as well."""
     borders = sorted(wedge.borders, key=lambda b: -abs(b.at_mm - wedge.pivot_mm))
     span = (wedge.span_mm[0] - reach_mm, wedge.span_mm[1] + reach_mm)
-    sums = make_profiles(first_line, values, sigma, sweep, span, MARGIN_LINES * line_mm)
+    sums = make_profiles(first_line, values, sigma, sweep, span, MARGIN_LINES * line_mm, UNEVEN / len(borders))
     if sums is None or len(borders) < 2:
         return None
     offsets = np.arange(-np.floor(reach_mm / line_mm), np.floor(reach_mm / line_mm) + 1) * line_mm
-    noise2 = (UNEVEN * sums.range / len(borders) + 1e-12) ** 2
     apart = int(MOST_DRIFT * wedge.patch_mm / line_mm) + 1  # offsets further from each other differ by more
     change = np.abs(np.arange(-apart, apart + 1)) * line_mm
     change[change > MOST_DRIFT * wedge.patch_mm] = np.inf
@@ -135,13 +141,14 @@ def place_wedge(
     steps = []
     for one, other in pairwise(borders):
         drift = (change / _drift_mm(sweep, one, other, inner, line_mm)) ** 2 / 2
-        piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, apart, noise2)
+        piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, apart)
         steps.append(piece + drift)
     ends = _outside(outer, borders[1], offsets), _outside(inner, borders[-2], offsets)
-    pairs = least_costs(sums.unevenness(*ends[0], noise2), steps)
-    unlike = (sums.mean(*ends[1]) - sums.mean(*ends[0])[:, None]) ** 2 / noise2 / 4
+    pairs = least_costs(sums.unevenness(*ends[0]), steps)
+    (outside, variance), (within, its_variance) = sums.mean(*ends[0]), sums.mean(*ends[1])
+    unlike = (within - outside[:, None]) ** 2 / (its_variance + variance[:, None]) / 2
     pairs += FOG_LINES * np.where(np.isnan(unlike), MOST_UNEVEN, unlike)  # an end out of sight is no gain
-    cost = pairs.min(axis=0) + sums.unevenness(*ends[1], noise2)
+    cost = pairs.min(axis=0) + sums.unevenness(*ends[1])
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
     best = int(cost.argmin())
     others = cost[np.abs(offsets - offsets[best]) >= wedge.patch_mm / 2]
