@@ -76,7 +76,6 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     watch.lap("dropouts")
     progress("finding the marks", 0.0)
     looks, first, left_out = _placed(frame, looks, threads)
-    out = [strip.strip for strip in left_out]
     dropouts = tuple(look.dropouts for look in looks)
     progress("finding the marks", 1.0)
     give_back()
@@ -88,8 +87,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
     sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), first.sweeps, threads)
-    said = of_strips_left(first.warnings + sweep.warnings, out)
-    sweep = replace(sweep, warnings=(*(strip.says for strip in left_out), *said))
+    sweep = replace(sweep, warnings=first.warnings + sweep.warnings)
     draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
     progress("fitting the sweep", 1.0)
     give_back()
@@ -98,8 +96,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the tone", 1.0)
     give_back()
     watch.lap("tone")
-    tone = replace(tone, warnings=of_strips_left(tone.warnings, out))
-    return with_pointing(frame, dropouts, sweep, tone, out)
+    return with_pointing(frame, dropouts, sweep, tone, left_out)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,12 +147,16 @@ def _first(frame: Frame, looks: Sequence[_Look], threads: int) -> FirstLook:
 
 
 def with_pointing(
-    frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit, left_out: Sequence[int] = ()
+    frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit, left_out: Sequence[LeftOut] = ()
 ) -> FrameFits:
-    """Complete the fits with the Sun and the pointing, refined by control points where they are given."""
+    """Complete the fits with the Sun and the pointing, refined by control points where they are given.
+
+    Of strips that were `left_out` nothing is said but why.
+    """
     given = pose_of(frame.pointing)
     resection, pose = None, given
-    said = list(noticed(frame, dropouts, sweep.marks, tone.patches, left_out))
+    out, why = [strip.strip for strip in left_out], [strip.says for strip in left_out]
+    said = [*sweep.warnings, *tone.warnings, *noticed(frame, dropouts, sweep.marks, tone.patches, out)]
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
         if isinstance(result, NotPossible):
@@ -174,7 +175,7 @@ def with_pointing(
         pose=pose,
         resection=resection,
         sun=sun_of(frame),
-        warnings=tuple(dict.fromkeys([*frame.warnings, *sweep.warnings, *tone.warnings, *said])),
+        warnings=tuple(dict.fromkeys((*frame.warnings, *why, *of_strips_left(said, out)))),
     )
 
 

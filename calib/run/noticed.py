@@ -19,10 +19,9 @@ ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what
 def noticed(
     frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
 ) -> tuple[str, ...]:
-    """Dropouts, marks and patches that took no part, one sentence each; nothing where all took part, and nothing of the
-    strips that were `left_out` altogether."""
-    found = (*_dropouts(dropouts, left_out), *_marks(frame, marks), *_patches(patches))
-    return of_strips_left(found, left_out)
+    """Dropouts, marks and patches that took no part, one sentence each; nothing where all took part. What was lost of
+    strips that were `left_out` altogether the tape did not drop."""
+    return (*_dropouts(dropouts, left_out), *_marks(frame, marks), *_patches(patches))
 
 
 def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, ...]:
