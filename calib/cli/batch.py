@@ -82,8 +82,7 @@ def _shown(title: str) -> Iterator[Callable[[Standing], None]]:
         shown = bar.add_task("frames", total=None)
 
         def tell(standing: Standing) -> None:
-            left_s = standing.left_s if standing.finished < standing.total else None
-            left = "" if left_s is None else f", about {span(left_s)} left"
+            left = "" if standing.left_s is None else f", about {span(standing.left_s)} left"
             bar.update(shown, total=standing.total, completed=standing.finished, description=f"frames{left}")
             if standing.last is not None:
                 said = f"[{standing.finished}/{standing.total}] {_line(standing.last, standing.is_kept)}{left}"

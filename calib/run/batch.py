@@ -19,7 +19,8 @@ from calib.run.batch_task import Outcome, Settings, Task, do_frame
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How far a batch is. `last`: the row of the frame that was finished last; `left_s`: estimate, None: none yet."""
+    """How far a batch is. `last`: the row of the frame that was finished last; `left_s`: estimate, None: none yet, or
+    nothing left to do."""
 
     total: int
     finished: int
@@ -126,13 +127,14 @@ class Estimate:
         self._seconds: list[float] = []
 
     def after(self, outcome: Outcome, workers: int) -> float | None:
-        """Seconds left once `outcome` has come in; of the frames that are under way, half is taken to be done."""
+        """Seconds left once `outcome` has come in, where any are; of the frames that are under way, half is taken to be
+        done."""
         self.finished += 1
         if not outcome.is_kept:
             self._seconds.append(outcome.seconds)
-        if not self._seconds:
-            return None
         remaining = self.total - self.finished
+        if not self._seconds or not remaining:
+            return None
         under_way = min(workers - 1, remaining)
         return (remaining - under_way / 2) / workers * sum(self._seconds) / len(self._seconds)
 

@@ -155,7 +155,7 @@ def test_the_time_left_is_said_while_some_is_left(capsys) -> None:  # type: igno
     row = Row("tern2-0143", "failed", "frame.toml", 1.0, "strips/000.tif: found a directory, expected a strip")
     with _shown("list.txt -> night") as tell:
         tell(Standing(2, 1, row, False, 60.0))
-        tell(Standing(2, 2, row, False, 0.0))
+        tell(Standing(2, 2, row, False, None))
     said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("[")]
     assert said[0].endswith("expected a strip, about 60 s left")
     assert said[1].endswith("expected a strip")

@@ -337,4 +337,4 @@ def test_the_estimate_is_the_mean_of_what_was_done_now() -> None:
     assert estimate.after(Outcome("failed", 20.0), 2) == pytest.approx((7 - 0.5) / 2 * 40)
     for _ in range(6):
         estimate.after(Outcome("done", 40.0), 2)
-    assert estimate.after(Outcome("done", 40.0), 2) == 0.0
+    assert estimate.after(Outcome("done", 40.0), 2) is None  # none is left
