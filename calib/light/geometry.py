@@ -22,6 +22,16 @@ class PhotometricAngles:
     phase_deg: Array
 
 
+@dataclass(frozen=True, slots=True)
+class CenterLight:
+    """Light and view at a frame's centre on level ground, degrees; the azimuth of the Sun is clockwise from north."""
+
+    incidence_deg: float
+    emission_deg: float
+    phase_deg: float
+    sun_azimuth_deg: float
+
+
 def sun_direction(sun: SubsolarPoint) -> Array:
     """Unit vector (3,) to the Sun in the Moon frame."""
     lon, lat = np.radians(sun.lon_deg), np.radians(sun.lat_deg)

@@ -16,4 +16,9 @@ def number(value: float, digits: int = 3) -> str:
         text = f"{value:,.{decimals}f}"
         return (text.rstrip("0").rstrip(".") if "." in text else text).replace("-", "−")
     mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
-    return f"{mantissa} × 10{str(int(exponent)).translate(_SUPERSCRIPT)}".replace("-", "−")
+    return f"{mantissa} × {ten_to(int(exponent))}".replace("-", "−")
+
+
+def ten_to(exponent: int) -> str:
+    """Ten to a power, the exponent in letters set high."""
+    return f"10{str(exponent).translate(_SUPERSCRIPT)}"

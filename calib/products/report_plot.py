@@ -11,6 +11,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from calib.products.readable import ten_to
+
 # Colours that stand for a role; in the finished drawing they become the page's own, which differ by light and dark.
 INK, MUTED, GRID = "#010203", "#040506", "#070809"
 ACCENT, BEFORE, WRONG, BAND, PANEL = "#0a0b0c", "#0d0e0f", "#101112", "#131415", "#161718"
@@ -105,8 +107,7 @@ def nice_up(value: float) -> float:
 
 def power_of_ten(value: float, _: int) -> str:
     """A label of a logarithmic axis in plain letters: the library's own are formulas, which take long to set."""
-    digits = str(round(float(np.log10(value)))).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-    return f"10{digits}"
+    return ten_to(round(float(np.log10(value))))
 
 
 def quiet(ax: Axes) -> None:

@@ -16,6 +16,7 @@ import pyproj
 import pystac
 from numpy.typing import NDArray
 
+from calib.light.geometry import CenterLight
 from calib.products.atomic import write_text
 from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.footprint import geojson
@@ -44,16 +45,6 @@ class MapPlace:
 
 
 @dataclass(frozen=True, slots=True)
-class CenterGeometry:
-    """Light and view at the frame's centre, degrees; azimuths clockwise from north."""
-
-    sun_elevation_deg: float
-    sun_azimuth_deg: float
-    emission_deg: float
-    phase_deg: float
-
-
-@dataclass(frozen=True, slots=True)
 class Asset:
     """One product file: `href` relative to item.json. `unit` for a float raster; `is_mask` for a quality mask."""
 
@@ -77,7 +68,7 @@ class MapItem:
     footprint_lon_deg: NDArray[np.float64]
     footprint_lat_deg: NDArray[np.float64]
     place: MapPlace
-    center: CenterGeometry | None
+    center: CenterLight | None
     uncertainty: PlaceUncertainty | None
     assets: Sequence[Asset]
     version: str
@@ -131,10 +122,10 @@ def _properties(item: MapItem) -> dict[str, Any]:
     if item.center is not None:
         properties |= {
             "view:incidence_angle": round(item.center.emission_deg, 4),
-            "view:sun_elevation": round(item.center.sun_elevation_deg, 4),
+            "view:sun_elevation": round(90.0 - item.center.incidence_deg, 4),
             "view:sun_azimuth": round(item.center.sun_azimuth_deg % 360, 4),
             # STAC's incidence is that of the line of sight: what those who measure light call emission.
-            "calib:incidence_angle_deg": round(90.0 - item.center.sun_elevation_deg, 4),
+            "calib:incidence_angle_deg": round(item.center.incidence_deg, 4),
             "calib:emission_angle_deg": round(item.center.emission_deg, 4),
             "calib:phase_angle_deg": round(item.center.phase_deg, 4),
         }

@@ -14,7 +14,7 @@ from calib.ground.locate import Locator, block
 from calib.ordered import in_order_on, workers
 from calib.products.rasters import RasterSpec, rasters
 from calib.products.stac import Asset
-from calib.run.headers import frame_texts, map_layout
+from calib.run.headers import frame_texts, layout_on
 from calib.run.map_product import MapMaker, tiles
 from calib.run.progress import Progress, tracked
 
@@ -46,7 +46,7 @@ def write_angles(maker: MapMaker, folder: Path, threads: int, progress: Progress
     """Write the three rasters into `folder`, on the map's grid."""
     texts = frame_texts(maker.fits.frame)
     specs = {
-        name: RasterSpec(folder / f"{name}.tif", map_layout(maker.grid, "float32", f"{text}, degrees", texts, "degree"))
+        name: RasterSpec(folder / f"{name}.tif", layout_on(maker.grid, "float32", f"{text}, degrees", texts, "degree"))
         for name, text in ANGLES.items()
     }
 

@@ -1,6 +1,6 @@
 """film/density.tif and film/quality.tif, written block by block."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,9 +13,8 @@ from calib.light.curve import film_curve
 from calib.ordered import in_order_on, workers
 from calib.products.pyramid import round_by_sigma
 from calib.products.rasters import RasterSpec, rasters
-from calib.products.tiles import RasterLayout
 from calib.run.fit import FrameFits
-from calib.run.headers import MASK_TEXTS, frame_texts
+from calib.run.headers import MASK_TEXTS, frame_texts, layout_on
 from calib.run.previews import Preview
 from calib.run.progress import Progress, tracked
 from calib.run.rounding import value_spec
@@ -69,9 +68,9 @@ def write_film(
         return (*place, made.density, made.quality)
 
     texts = {**frame_texts(fits.frame), "kernel": kernel, "axes": AXES}
-    density_layout = _layout(grid, np.dtype("float32"), "density of the film, -log10 T", texts, "1")
+    density_layout = layout_on(grid, "float32", "density of the film, -log10 T", texts, "1")
     density_spec = value_spec(folder / "density.tif", density_layout, exact=exact)
-    quality_layout = _layout(grid, np.dtype("uint16"), "quality bits", {**texts, **MASK_TEXTS})
+    quality_layout = layout_on(grid, "uint16", "quality bits", {**texts, **MASK_TEXTS})
     quality_spec = RasterSpec(folder / "quality.tif", quality_layout)
     with workers(threads) as pool, rasters({"density": density_spec, "quality": quality_spec}, pool) as writers:
         made = tracked(in_order_on(pool, work, places, 2 * threads), len(places), "assembling the film", progress)
@@ -82,17 +81,3 @@ def write_film(
             pictures.density.add_mean(*place, values)
             pictures.quality.add_nearest(*place, bits)
     return pictures
-
-
-def _layout(
-    grid: FilmGrid, dtype: np.dtype, description: str, texts: Mapping[str, str], units: str = ""
-) -> RasterLayout:
-    return RasterLayout(
-        rows=grid.rows,
-        cols=grid.columns,
-        dtype=dtype,
-        center_transform=grid.center_transform,
-        description=description,
-        units=units,
-        texts=texts,
-    )

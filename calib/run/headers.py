@@ -5,11 +5,13 @@ from importlib.metadata import version
 
 import numpy as np
 
+from calib.film.assemble import FilmGrid
 from calib.frame.frame import Frame
 from calib.ground.grid import MapGrid
 from calib.products.tiles import RasterLayout
 from calib.quality import BITS
 
+NORMAL = "radiance factor at incidence 30, emission 0, phase 30 degrees"  # what map/normal.tif holds
 # What every quality mask says of its bits; their meanings hold semicolons.
 MASK_TEXTS: Mapping[str, str] = {"quality_bits": " | ".join(f"{bit.value} {bit.name}: {bit.meaning}" for bit in BITS)}
 
@@ -28,14 +30,16 @@ def frame_texts(frame: Frame) -> dict[str, str]:
     }
 
 
-def map_layout(grid: MapGrid, dtype: str, description: str, texts: Mapping[str, str], units: str = "") -> RasterLayout:
-    """A raster on the map's grid; `units` of its values, empty for a mask."""
+def layout_on(
+    grid: FilmGrid | MapGrid, dtype: str, description: str, texts: Mapping[str, str], units: str = ""
+) -> RasterLayout:
+    """A raster on the film's grid or the map's; `units` of its values, empty for a mask."""
     return RasterLayout(
         rows=grid.rows,
         cols=grid.columns,
         dtype=np.dtype(dtype),
         center_transform=grid.center_transform,
-        crs_wkt=grid.wkt,
+        crs_wkt=grid.wkt if isinstance(grid, MapGrid) else None,
         description=description,
         units=units,
         texts=texts,

@@ -25,7 +25,7 @@ from calib.products.rasters import RasterSpec, rasters
 from calib.products.tiles import TILE
 from calib.quality import OUTSIDE
 from calib.run.fit import FrameFits
-from calib.run.headers import MASK_TEXTS, frame_texts, map_layout
+from calib.run.headers import MASK_TEXTS, NORMAL, frame_texts, layout_on
 from calib.run.map_finish import OFF_MAP, MapBlock, finished, nothing_seen
 from calib.run.map_light import light_of, reflectance_table
 from calib.run.previews import Preview
@@ -156,15 +156,11 @@ def _specs(maker: MapMaker, folder: Path, exact: bool) -> dict[str, RasterSpec]:
     floats = {
         "reflectance": (value_spec, "radiance factor", texts),
         "sigma": (sigma_spec, "1-sigma of the radiance factor", texts),
-        "normal": (
-            value_spec,
-            "radiance factor at incidence 30, emission 0, phase 30 degrees",
-            {**texts, "photometric_model": maker.standard},
-        ),
+        "normal": (value_spec, NORMAL, {**texts, "photometric_model": maker.standard}),
     }
     specs = {
-        name: spec(folder / f"{name}.tif", map_layout(grid, "float32", said, its, "1"), exact=exact)
+        name: spec(folder / f"{name}.tif", layout_on(grid, "float32", said, its, "1"), exact=exact)
         for name, (spec, said, its) in floats.items()
     }
-    mask = map_layout(grid, "uint16", "quality bits", {**texts, **MASK_TEXTS})
+    mask = layout_on(grid, "uint16", "quality bits", {**texts, **MASK_TEXTS})
     return {**specs, "quality": RasterSpec(folder / "quality.tif", mask)}

@@ -21,11 +21,12 @@ from calib.products.report_data import (
 from calib.products.report_data import (
     SeamCheck as ShownSeams,
 )
-from calib.products.stac import Asset, CenterGeometry, MapItem, MapPlace
+from calib.products.stac import Asset, MapItem, MapPlace
 from calib.run.angle_products import ANGLE_ASSETS
 from calib.run.ellipses import place_uncertainty
 from calib.run.film_product import FilmPictures
 from calib.run.fit import FrameFits
+from calib.run.headers import NORMAL
 from calib.run.map_product import MapMaker, MapPictures
 from calib.run.seams import SeamCheck
 from calib.run.sunlight import center_light, light_facts
@@ -35,7 +36,7 @@ from calib.tone.noise import selwyn_variance
 ASSETS = (
     Asset("reflectance", "map/reflectance.tif", "radiance factor", ("data",), "1"),
     Asset("sigma", "map/sigma.tif", "1-sigma random uncertainty of the radiance factor", ("data", "uncertainty"), "1"),
-    Asset("normal", "map/normal.tif", "radiance factor at incidence 30, emission 0, phase 30 degrees", ("data",), "1"),
+    Asset("normal", "map/normal.tif", NORMAL, ("data",), "1"),
     Asset("quality", "map/quality.tif", "quality bits", ("data", "quality"), is_mask=True),
     Asset("fits", "fits.nc", "everything that was fitted, with its 1-sigma", ("metadata",)),
     Asset("report", "report.html", "report for the operator", ("overview",)),
@@ -131,8 +132,8 @@ def map_picture(maker: MapMaker, pictures: MapPictures) -> MapPicture | None:
         return None
     reflectance, sigma = pictures.reflectance.mean(), pictures.sigma.mean()
     known = reflectance > 0
-    share = 100 * np.median(sigma[known] / reflectance[known]) if known.any() else np.nan
-    said = f"median {share:.2g} % of the reflectance" if known.any() else ""
+    share = sigma[known] / reflectance[known]
+    said = f"median {100 * np.median(share):.2g} % of the reflectance" if share.size else ""
     layers = (
         MapLayer("reflectance", reflectance, "radiance factor"),
         MapLayer("at standard geometry", pictures.normal.mean(), "radiance factor"),
@@ -154,18 +155,11 @@ def map_item(maker: MapMaker, out: Path, version: str) -> MapItem:
         footprint_lon_deg=empty if ring is None else ring.lon_deg,
         footprint_lat_deg=empty if ring is None else ring.lat_deg,
         place=MapPlace(grid.wkt, code, grid.shape, grid.center_transform, grid.pixel_m),
-        center=_center_geometry(maker),
+        center=center_light(maker.where.view, maker.fits.sun),
         uncertainty=place_uncertainty(fits, view),
         assets=[asset for asset in (*ASSETS, *ANGLE_ASSETS) if (out / asset.href).exists()],
         version=version,
     )
-
-
-def _center_geometry(maker: MapMaker) -> CenterGeometry | None:
-    light = center_light(maker.where.view, maker.fits.sun)
-    if light is None:
-        return None
-    return CenterGeometry(90.0 - light.incidence_deg, light.sun_azimuth_deg, light.emission_deg, light.phase_deg)
 
 
 def facts_of(fits: FrameFits, maker: MapMaker) -> list[tuple[str, str]]:

@@ -24,6 +24,7 @@ from calib.quality import BITS
 from calib.run.angle_products import ANGLES, angle_block
 from calib.run.film_product import film_maker, grid_of
 from calib.run.fit import FrameFits, fit_frame
+from calib.run.headers import NORMAL
 from calib.run.map_product import map_block, map_maker
 from calib.run.map_product import tiles as map_tiles
 
@@ -58,8 +59,8 @@ def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = 
     x = (grid.left + 0.5 + np.arange(grid.columns)) * grid.pixel_m
     y = (grid.top - 0.5 - np.arange(grid.rows)) * grid.pixel_m
     data = {name: (("y", "x"), made(name, dtype)) for name, dtype in MAP_LAYERS.items()}
-    said = {"reflectance": "radiance factor", "sigma": "1-sigma of the radiance factor", "x": "map x", "y": "map y"}
-    said["normal"] = "radiance factor at incidence 30, emission 0, phase 30 degrees"
+    said = {"reflectance": "radiance factor", "sigma": "1-sigma of the radiance factor", "normal": NORMAL}
+    said |= {"x": "map x", "y": "map y"}
     units = {"reflectance": "1", "sigma": "1", "normal": "1", "x": "m", "y": "m"}
     if angles:
         worked_out = _lazy(lambda rows, columns: angle_block(maker.where, rows, columns), rows_of_tiles)

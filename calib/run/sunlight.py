@@ -1,7 +1,5 @@
 """The Sun of a frame: as the description gives it, or from the time of the exposure; and how it lights the frame."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from calib.frame.description import Sun
@@ -9,18 +7,8 @@ from calib.frame.frame import Frame
 from calib.ground.region import visible_region
 from calib.ground.sphere import east_north, emission_deg, moon_to_ground, unit
 from calib.ground.view import View
-from calib.light.geometry import angle_between, sun_direction
+from calib.light.geometry import CenterLight, angle_between, sun_direction
 from calib.moon import SubsolarPoint, subsolar_point
-
-
-@dataclass(frozen=True, slots=True)
-class CenterLight:
-    """Light and view at the frame's centre on level ground, degrees; the azimuth of the Sun is clockwise from north."""
-
-    incidence_deg: float
-    emission_deg: float
-    phase_deg: float
-    sun_azimuth_deg: float
 
 
 def sun_of(frame: Frame) -> Sun:

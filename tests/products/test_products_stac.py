@@ -15,9 +15,10 @@ from pystac.extensions.projection import ProjectionExtension
 from pystac.extensions.view import ViewExtension
 from pystac.validation import validate_dict
 
+from calib.light.geometry import CenterLight
 from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.footprint import geojson
-from calib.products.stac import Asset, CenterGeometry, MapItem, MapPlace, write_item
+from calib.products.stac import Asset, MapItem, MapPlace, write_item
 from calib.quality import BITS, OBLIQUE
 
 
@@ -39,7 +40,7 @@ def item(**changes) -> MapItem:
         "place": MapPlace(
             pyproj.CRS("IAU_2015:30110").to_wkt(), "IAU_2015:30110", (300, 200), (2.0, 0, 1001.0, 0, -2.0, 5001.0), 2.0
         ),
-        "center": CenterGeometry(25.0, 271.5, 3.0, 62.0),
+        "center": CenterLight(65.0, 3.0, 62.0, 271.5),
         "uncertainty": known([312.4567, 401.0, np.nan], [120.0, 130.0, np.nan], [200.0, 17.0, np.nan]),
         "assets": (
             Asset("reflectance", "map/reflectance.tif", "Reflectance", ("data", "reflectance"), unit="1"),
