@@ -13,6 +13,7 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from functools import cache
 from time import thread_time
 from typing import TypeVar
+from weakref import ref
 
 from calib.c_library import free_bytes, tell
 
@@ -64,34 +65,47 @@ def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: i
 
     Each thread takes the next piece when it is ready, and none hands anything over or waits for another's. The others
     are called once a piece has turned out to be long, or at once where there are no more pieces than threads: pieces of
-    little more than the interpreter's own work take longer on two threads that wait for its lock in turn.
+    little more than the interpreter's own work take longer on two threads that wait for its lock in turn. Of pieces
+    that fail the first one's error is raised, whoever did it.
     """
     todo = list(tasks)
     turns = iter(range(len(todo)))  # a turn is taken by one thread only
     done: dict[int, Result] = {}
+    failed: dict[int, Exception] = {}
 
     def take_turns(most_s: float = math.inf) -> None:
-        try:
-            for i in turns:
-                begun = thread_time()
+        for i in turns:
+            begun = thread_time()
+            try:
                 done[i] = work(todo[i])
-                if thread_time() - begun > most_s:
-                    break
-        except BaseException:
-            deque(turns, 0)  # nobody takes another
-            raise
+            except Exception as error:
+                failed[i] = error
+                deque(turns, 0)  # nobody takes another
+            if thread_time() - begun > most_s:
+                break
 
     if len(todo) > threads:
         take_turns(LONG_S)
     helpers = min(threads, len(todo) - len(done)) - 1
-    others = [_helping(threads - 1).submit(take_turns) for _ in range(helpers)]
+    others = [_helping(threads - 1).submit(_take, ref(take_turns)) for _ in range(helpers)]
     try:
         take_turns()
     finally:
+        deque(turns, 0)  # after an interrupt
         for other in others:
             if not other.cancel():
                 other.result()
+    if failed:
+        raise failed.pop(min(failed))  # all before it were begun too, so it is the one that fails on one thread
     return [done[i] for i in range(len(todo))]
+
+
+def _take(turns: "ref[Callable[[], None]]") -> None:
+    """Take turns where they are still wanted: busy threads keep what they are to begin though it has been cancelled,
+    and must not keep with it what the work is done on."""
+    take_turns = turns()
+    if take_turns is not None:
+        take_turns()
 
 
 @cache

@@ -3,6 +3,7 @@
 import resource
 import sys
 import threading
+import weakref
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -98,6 +99,41 @@ def test_shared_work_that_fails_on_any_thread_fails(failing: str) -> None:
 
     with pytest.raises(ValueError, match=failing):
         shared_out(work, range(2), 2)
+
+
+def test_of_pieces_that_fail_together_the_first_one_s_error_is_raised() -> None:
+    """Whichever thread does it: what a job says of its failure must not depend on threads."""
+    for _ in range(20):
+        meeting = threading.Barrier(2)
+
+        def work(task: int, meeting: threading.Barrier = meeting) -> None:
+            meeting.wait(5.0)
+            raise ValueError(f"piece {task}")
+
+        with pytest.raises(ValueError, match="piece 0"):
+            shared_out(work, range(2), 2)
+
+
+def test_busy_threads_keep_nothing_of_work_that_was_done_without_them() -> None:
+    """Memory: while one caller's long piece holds the helping thread, another's matrices come and go."""
+    begun, ends = threading.Event(), threading.Event()
+
+    def hold(_: int) -> None:
+        if threading.current_thread() is not caller:
+            begun.set()
+        ends.wait(5.0)
+
+    caller = threading.Thread(target=shared_out, args=(hold, range(2), 2))
+    caller.start()
+    assert begun.wait(5.0)
+    matrix = np.zeros(3)
+    kept = weakref.ref(matrix)
+    assert shared_out(matrix.take, range(2), 2) == [0.0, 0.0]
+    del matrix
+    is_kept = kept() is not None
+    ends.set()
+    caller.join()
+    assert not is_kept
 
 
 @pytest.mark.parametrize(("threads", "at_once"), [(1, False), (2, True)])
