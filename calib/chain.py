@@ -133,14 +133,14 @@ def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True
     count, threads = len(normals.diagonal), _worth(normals, threads)
     factored = _factored(normals, threads)
     solved = _solved(factored, count, threads)
-    cov, cov_next = [np.empty(0)] * count, [np.empty(0)] * (count - 1)
+    cov, cov_next = [np.empty(0)] * count, [np.empty(0)] * (count - 1 if neighbours else 0)
     cov[_middle(count)] = factored.root.T @ factored.root
     shared_out(partial(_invert, cov, cov_next), factored.parts, threads)
     gains = [x[:, :-1] @ factored.cov_shared for x in solved]
 
     def join_shared(k: int) -> None:
         cov[k] += gains[k] @ solved[k][:, :-1].T  # in place: these blocks are most of what a fit holds in memory
-        if neighbours and k + 1 < count:
+        if k < len(cov_next):
             cov_next[k] += gains[k] @ solved[k + 1][:, :-1].T
 
     shared_out(join_shared, range(count), threads)
@@ -151,7 +151,7 @@ def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True
         variance=[np.diag(block) for block in cov],
         variance_shared=np.diag(factored.cov_shared),
         cov=cov,
-        cov_next=cov_next if neighbours else [],
+        cov_next=cov_next,
         cov_border=[-gain for gain in gains],
         cov_shared=factored.cov_shared,
     )
@@ -249,17 +249,16 @@ def _unknowns(solved: list[Array], shared: Array) -> list[Array]:
 
 
 def _invert(cov: list[Array], cov_next: list[Array], part: _Half) -> None:
-    """Set the blocks of the chain's inverse that belong to the strips of a half, from the middle one's outwards.
+    """Set the blocks of the chain's inverse that belong to the strips of a half, from the middle one's outwards, and
+    those of neighbours where there is room for them.
 
     The half's couplings and roots are given up one by one: they are as large as what is made of them.
     """
     after = _middle(len(cov))
     for k in reversed(part.strips):
         cov[k], across = _inverse_block(part.roots.pop(), part.towards.pop(), cov[after])
-        if after > k:
-            cov_next[k] = across
-        else:
-            cov_next[after] = np.ascontiguousarray(across.T)
+        if cov_next:
+            cov_next[min(k, after)] = across if after > k else np.ascontiguousarray(across.T)
         after = k
 
 
