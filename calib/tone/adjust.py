@@ -10,7 +10,7 @@ from calib.coordinates import Array
 from calib.median import medians_by
 from calib.ordered import shared_out
 from calib.tone.model import Scales, ToneResiduals
-from calib.tone.placing import Curves, Placing, Side, correction, modelled, placed, terms_of
+from calib.tone.placing import Curves, Placing, StripSide, correction, modelled, placed, terms_of
 from calib.tone.system import NormalEquations, Rows, Share, Sizes, Solution, Values
 from calib.tone.unknowns import Stated, Step, add_priors, stepped, updated_scales
 
@@ -30,7 +30,7 @@ class Evidence:
     where nothing is; `placings` where the rows are linearised, `value` and `sigma` (N,) what they say there, by `at`.
     """
 
-    sides: tuple[Side, ...]
+    sides: tuple[StripSide, ...]
     kind: NDArray[np.int8]
     error: NDArray[np.int64] | None
     at: At
@@ -51,7 +51,7 @@ class Evidence:
 
 def evidence_of(
     curves: Curves,
-    sides: tuple[Side, ...],
+    sides: tuple[StripSide, ...],
     kind: NDArray[np.int8],
     error: NDArray[np.int64] | None,
     at: At,

@@ -15,7 +15,7 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.noise import grain_bias, rounding_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.overlap_kernels import cubic_weights
-from calib.tone.placing import Curves, Placing, Side
+from calib.tone.placing import Curves, Placing, StripSide
 from calib.tone.strokes import STROKE
 from calib.tone.transfer import FirstCurve, derivatives_at
 from calib.tone.unknowns import Layout, cosines
@@ -92,10 +92,10 @@ def known_values(curves: Curves, known: KnownFilm, strip: int, cells: Cells) -> 
     return KnownValues(first, first.density_of(cells.dn), stated, grain, video, cells.count, cells.doubt_dn)
 
 
-def known_side(curves: Curves, strip: int, cells: Cells, measured: Array) -> Side:
+def known_side(curves: Curves, strip: int, cells: Cells, measured: Array) -> StripSide:
     """Where cells of known density stand in their strip."""
     own = np.ones(cells.dn.size)
-    return Side(strip, _slowest(curves, strip, cells.line), cells.sample[:, None], own[:, None], measured, own)
+    return StripSide(strip, _slowest(curves, strip, cells.line), cells.sample[:, None], own[:, None], measured, own)
 
 
 def errors_of(layout: Layout, cells: Cells) -> NDArray[np.int64]:
@@ -104,15 +104,15 @@ def errors_of(layout: Layout, cells: Cells) -> NDArray[np.int64]:
     return np.asarray(layout.patches.start + np.where(cells.label == FOG, layout.n_patches, place))
 
 
-def overlap_sides(curves: Curves, strip: int, cells: OverlapCells) -> tuple[Side, Side]:
+def overlap_sides(curves: Curves, strip: int, cells: OverlapCells) -> tuple[StripSide, StripSide]:
     """Where cells of an overlap stand in their strip and in the next."""
     sample, n_samples = cells.next_sample, curves.layout.n_samples
     about, shares = np.stack(_about(sample, n_samples), axis=1), np.stack(_shares(sample), axis=1)
     lines = _slowest(curves, strip, cells.line), _slowest(curves, strip + 1, cells.next_line)
     one = np.ones((sample.size, 1))
     return (
-        Side(strip, lines[0], cells.sample[:, None], one, cells.density, cells.own_share),
-        Side(strip + 1, lines[1], about, shares, cells.next_density, 1.0 - cells.own_share),
+        StripSide(strip, lines[0], cells.sample[:, None], one, cells.density, cells.own_share),
+        StripSide(strip + 1, lines[1], about, shares, cells.next_density, 1.0 - cells.own_share),
     )
 
 

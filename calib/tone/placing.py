@@ -37,7 +37,7 @@ class Curves:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Side:
+class StripSide:
     """Cells in one strip, as rows of evidence, wherever the rows are linearised.
 
     `cosine` (N,) the first mode of the drift at their lines, `sample` (N, k) those whose banding is in a row with its
@@ -88,7 +88,7 @@ def _weights(curves: Curves, strip: int, solution: Values) -> Array:
     return solution.strips[strip][curves.layout.curve] + solution.common[curves.layout.curve]
 
 
-def modelled(curves: Curves, side: Side, at: Placing, solution: Values) -> Array:
+def modelled(curves: Curves, side: StripSide, at: Placing, solution: Values) -> Array:
     """What a solution makes of the rows' ``splines - banding - drift`` in one strip, (N,)."""
     layout, own, basis = curves.layout, solution.strips[side.strip], curves.basis
     weights, banding = _weights(curves, side.strip, solution), banding_of(solution, layout, side.strip)
@@ -97,7 +97,7 @@ def modelled(curves: Curves, side: Side, at: Placing, solution: Values) -> Array
     return found
 
 
-def terms_of(curves: Curves, side: Side, at: Placing, sign: float) -> Terms:
+def terms_of(curves: Curves, side: StripSide, at: Placing, sign: float) -> Terms:
     """The terms of the rows in one strip, all with a sign: splines and kept banding, then the dark level and drift."""
     layout, basis = curves.layout, curves.basis
     shape = at.z.size, 4 + side.sample.shape[1]

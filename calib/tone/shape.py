@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.coordinates import Array
-from calib.tone.transfer import BEYOND, EXPONENTS, MISFIT_SIGMA, FirstCurve, power_of_ten
+from calib.tone.transfer import BEYOND, EXPONENTS, MISFIT_SIGMA, FirstCurve, light_by, lines_through
 
 EXPONENT_SIGMA = 0.3  # of its logarithm: most video chains bend light by a half to two (common practice, no source)
 BENDS = (0.0, *np.geomspace(0.1, 8.0, 12).tolist())
@@ -43,27 +43,23 @@ class Shapes:
 
     def _off(self, curve: FirstCurve, z: Array) -> Array:
         """What all laws through a curve's DN at the patches add to densities z by it, (S, N)."""
-        dark, gain, _ = _lines_through(self.exponent, self.bend, curve, curve.dn_of(self.density), self.density)
+        dark, gain, _ = _laws_through(self.exponent, self.bend, curve, curve.dn_of(self.density), self.density)
         dn, ends = curve.dn_of(z), (float(self.density.max()) + BEYOND, float(self.density.min()) - BEYOND)
         rows = zip(dark.tolist(), gain.tolist(), self.exponent.tolist(), self.bend.tolist(), strict=True)
         return np.array([FirstCurve(*row, *ends).density_of(dn) - z for row in rows])
 
 
-def _lines_through(
+def _laws_through(
     exponent: Array, bend: Array, curve: FirstCurve, dn: Array, density: Array
 ) -> tuple[Array, Array, Array]:
     """Dark levels and gains (S,) of laws of some shapes (S,) through patches (P,), and residuals in density (S, P).
 
     DN are weighed as a `curve` turns them into density.
     """
-    slope = np.abs(curve.slope(density))
-    u = power_of_ten(-exponent[:, None] * density)
-    light, weight = u / (1.0 + bend[:, None] * u), slope**-2 / (slope**-2).sum()
-    middle, mean = light @ weight, float(dn @ weight)
-    lean = (light - middle[:, None]) * weight
-    gain = (lean @ (dn - mean)) / (lean * (light - middle[:, None])).sum(axis=1)
-    dark = mean - gain * middle
-    return dark, gain, (dn - dark[:, None] - gain[:, None] * light) / slope
+    dn, slope = dn[:, None], np.abs(curve.slope(density))[:, None]
+    light = light_by(exponent, bend, density[:, None])
+    dark, gain = lines_through(light, dn, slope**-2)
+    return dark, gain, ((dn - dark - gain * light) / slope).T
 
 
 def weighed_shapes(curves: Sequence[FirstCurve], dn: Array, density: Array, sigma: Array) -> Shapes:
@@ -80,7 +76,7 @@ def weighed_shapes(curves: Sequence[FirstCurve], dn: Array, density: Array, sigm
     left = np.full((len(curves), exponent.size, density.size), np.nan)
     for strip in np.flatnonzero(used.sum(axis=1) == used.sum(axis=1).max()):
         some = used[strip]
-        left[strip][:, some] = _lines_through(exponent, bend, curves[int(strip)], dn[strip, some], density[some])[2]
+        left[strip][:, some] = _laws_through(exponent, bend, curves[int(strip)], dn[strip, some], density[some])[2]
     told = np.isfinite(left).any(axis=(0, 1))
     residual = np.nanmedian(left[:, :, told], axis=0)
     cost += 0.5 * ((residual / np.hypot(sigma[told], MISFIT_SIGMA)) ** 2).sum(axis=1)

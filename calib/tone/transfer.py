@@ -138,21 +138,30 @@ def _best_of(
     exponent, bend = (each.ravel() for each in np.meshgrid(exponents, np.array(bends), indexing="ij"))
     # patches along the first axis: sums run over rows
     dn, density, sigma = dn[:, None], density[:, None], sigma[:, None]
-    u = power_of_ten(-exponent * density)
-    light = u / (1.0 + bend * u)
+    light = light_by(exponent, bend, density)
     off = np.zeros_like(light)
     for _ in range(4):
-        weight = 1.0 / (1.0 + (off / 3.0) ** 2) / sigma**2
-        total = weight.sum(axis=0)
-        middle, mean = ((weight * each).sum(axis=0) / total for each in (light, dn))
-        lean = weight * (light - middle)
-        gain = (lean * (dn - mean)).sum(axis=0) / np.maximum((lean * (light - middle)).sum(axis=0), 1e-300)
-        dark = mean - gain * middle
+        dark, gain = lines_through(light, dn, 1.0 / (1.0 + (off / 3.0) ** 2) / sigma**2)
         off = (dn - dark - gain * light) / sigma
     cost = np.log1p((off / 3.0) ** 2).sum(axis=0) + 1e-4 * bend
     cost[gain == 0.0] = np.inf
     best = int(np.argmin(cost))
     return float(cost[best]), (float(dark[best]), float(gain[best])), float(exponent[best]), float(bend[best])
+
+
+def light_by(exponent: Array, bend: Array, density: Array) -> Array:
+    """Light (P, S) by laws of some shapes (S,) at densities (P, 1), in units of their gains."""
+    u = power_of_ten(-exponent * density)
+    return u / (1.0 + bend * u)
+
+
+def lines_through(light: Array, dn: Array, weight: Array) -> tuple[Array, Array]:
+    """Dark levels and gains (S,) of lines through light (P, S) and DN (P, 1), with weights (P, S) or (P, 1)."""
+    total = weight.sum(axis=0)
+    middle, mean = ((weight * each).sum(axis=0) / total for each in (light, dn))
+    lean = weight * (light - middle)
+    gain = (lean * (dn - mean)).sum(axis=0) / np.maximum((lean * (light - middle)).sum(axis=0), 1e-300)
+    return mean - gain * middle, gain
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,12 +177,6 @@ class CorrectionBasis:
         flat = np.asarray(z, dtype=np.float64).ravel()
         found = np.empty(flat.size)
         _spline_curve(flat, self.low, self.high, np.asarray(weights), found)
-        return found
-
-    def rise(self, z: Array, weights: Array) -> Array:
-        """The slope of that sum at all z; zero beyond the ends."""
-        found = np.empty(z.size)
-        _spline_rise(z, self.low, self.high, np.asarray(weights), found)
         return found
 
     def matrix(self, z: Array) -> Array:
@@ -220,7 +223,7 @@ def _spline_curve(z, low, high, weights, found):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def rise_at(z, low, high, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """`CorrectionBasis.rise` at one z."""
+    """The slope of `CorrectionBasis.curve` at one z; zero beyond the ends."""
     if z <= low or z >= high:
         return 0.0
     step = (high - low) / (weights.size - 3)
@@ -231,9 +234,3 @@ def rise_at(z, low, high, weights):  # type: ignore[no-untyped-def]  # pragma: n
     total = weights[first + 3] * two - weights[first] * (two - t + 0.5)
     total += weights[first + 1] * (3.0 * two - 2.0 * t) + weights[first + 2] * (0.5 + t - 3.0 * two)
     return total / step
-
-
-@njit(cache=True, nogil=True)
-def _spline_rise(z, low, high, weights, found):  # type: ignore[no-untyped-def]  # pragma: no cover
-    for row in range(z.size):
-        found[row] = rise_at(z[row], low, high, weights)

@@ -29,7 +29,7 @@ from calib.tone.evidence import first_placing, known_values, unscratched
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
 from calib.tone.passes import Passes, survey_frame, with_overlaps
-from calib.tone.placing import Placing, Side, placed
+from calib.tone.placing import Placing, StripSide, placed
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.survey import stroke_boxes, survey_strip, usable_patches
@@ -52,7 +52,7 @@ def test_two_strips_share_a_residual_by_their_variances(monkeypatch: pytest.Monk
     monkeypatch.setattr(adjust, "placed", lambda curves, strip, z, solution: Placing(z, np.ones_like(z), z))
     there = Placing(np.ones(2), np.ones(2), np.ones(2))
     shares = (np.array([0.7, 0.5]), np.array([0.3, 0.5]))
-    sides = tuple(Side(strip, *(np.ones(2),) * 3, np.ones(2), part) for strip, part in enumerate(shares))
+    sides = tuple(StripSide(strip, *(np.ones(2),) * 3, np.ones(2), part) for strip, part in enumerate(shares))
     before = Evidence(sides, None, None, None, (there, there), None, None)  # type: ignore[arg-type]
     one, two = placings_about(before, None, np.array([0.1, 0.1]), None)  # type: ignore[arg-type]
     np.testing.assert_allclose(one.z, [1.07, 1.05])
@@ -84,7 +84,7 @@ def test_residuals_are_weighed_where_the_cells_are_put(monkeypatch: pytest.Monke
     monkeypatch.setattr(adjust, "residual_of", lambda curves, each, solution: each.value)
     monkeypatch.setattr(adjust, "placings_about", lambda *what: ())
     there = np.array([0.01, -0.01, 0.02]), np.full(3, 0.02)
-    side = Side(0, *(np.ones(3),) * 5)  # type: ignore[arg-type]
+    side = StripSide(0, *(np.ones(3),) * 5)  # type: ignore[arg-type]
     before = Evidence((side,), np.zeros(3, np.int8), None, lambda placings: there, (), np.ones(3), np.full(3, 0.1))
     after = _restate(None, State([before], [np.zeros(3)], np.ones((1, 1))), None, 1)  # type: ignore[arg-type]
     np.testing.assert_allclose(after.standardised[0], [0.5, -0.5, 1.0])
