@@ -21,9 +21,7 @@ TINY = 1e-30
 MOST_SIGMA_PX = 1.0  # a match worse than this along its best direction is left out
 NEARLY_PX = 0.05  # a turn's move at which a window is matched well enough to tell the profile,
 SETTLED_PX = 2e-2  # and at which it is matched
-PROFILE_ROWS = (
-    100  # of windows that tell the profile, of many: it errs by a hundredth of a window's noise variance then
-)
+PROFILE_ROWS = 100  # of windows, of many, tell the profile: it errs by a hundredth of a window's noise variance then
 
 
 @dataclass(frozen=True, slots=True, eq=False)
