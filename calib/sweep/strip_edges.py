@@ -6,15 +6,16 @@ the window before if they show the same. How many windows follow is binomial und
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 from scipy.special import bdtrc
 
-from calib.coordinates import Array, FilmPoints
+from calib.coordinates import FilmPoints
 from calib.frame.frame import Frame
+from calib.median import TO_SIGMA
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import marks_in_reach
 
@@ -28,8 +29,7 @@ FOLLOWS_LINES = 2  # by which the lag of a window may differ from that of the on
 LEADERS = 2  # or of the one before that,
 NEAR_WINDOWS = 3  # which are at most so many windows away: then it follows
 LEAST_SEEN = 0.3  # of a window that must carry texture
-MOST_LAG_LINES = 160
-MEDIAN_OF_NORMAL = 0.6745  # of the absolute value, over sigma
+MOST_LAG_LINES = 400
 TINY = 1e-12
 ROOM_PX = 6.0  # about a mark, for the spot and what its place is off
 
@@ -50,13 +50,12 @@ class EdgeProfiles:
 @dataclass(frozen=True, slots=True, eq=False)
 class Texture:
     """An edge's texture cut into windows (N,), as spectra of each `window` and of all that lies within the greatest lag
-    of it (`room`), with the sums of squares of both (at each lag). `over_noise`: the texture's median size over that of
-    noise alone."""
+    of it (`room`), and one over the size of what lies there at each lag (`room_scale`), 0 where that is little.
+    `over_noise`: the texture's median size over that of noise alone."""
 
     window: Spectra
     room: Spectra
-    size: Array
-    room_size: Array
+    room_scale: NDArray[np.float32]
     seen: Bools
     over_noise: float
 
@@ -68,6 +67,11 @@ class Cut:
     first: tuple[int, ...]
     lines: int
     lag: int
+
+    @property
+    def reach(self) -> int:
+        """Lines within the greatest lag of a window: so many are compared by their spectra."""
+        return self.lines + 2 * self.lag
 
     @property
     def by_chance(self) -> float:
@@ -101,8 +105,9 @@ def edge_profiles(dn: NDArray, lost: Bools, width: int, noise_dn: float, *, is_r
     return EdgeProfiles(value, missing, noise_dn / float(np.sqrt(width)))
 
 
-def cut_film(frame: Frame) -> Cut:
-    """Windows of the lines that lie in the format; their number may be nought."""
+def cut_film(frame: Frame, tolerances: float) -> Cut:
+    """Windows of the lines that lie in the format, for strips no more than so many tolerances apart; their number may
+    be nought."""
     scan, height_mm = frame.scan, frame.camera.format_mm[1]
     n_lines = min(strip.n_lines for strip in frame.strips)
     inside = [max(round((edge - scan.first_line_mm) / scan.line_mm), 0) for edge in (-height_mm / 2, height_mm / 2)]
@@ -111,7 +116,7 @@ def cut_film(frame: Frame) -> Cut:
     first = np.arange(low, high - lines + 1, lines)
     if first.size > WINDOWS:
         first = np.concatenate([run[: WINDOWS // RUNS] for run in np.array_split(first, RUNS)])
-    lag = min(int(np.ceil(1.5 * scan.tolerance_mm / scan.line_mm)) + FOLLOWS_LINES, MOST_LAG_LINES)
+    lag = min(int(np.ceil(tolerances * scan.tolerance_mm / scan.line_mm)) + FOLLOWS_LINES, MOST_LAG_LINES)
     return Cut(tuple(first.tolist()), lines, max(lag, 4 * FOLLOWS_LINES))
 
 
@@ -138,19 +143,35 @@ def known_film(frame: Frame, sweep: StripSweep, strip: int, width: int) -> Bools
     return shown
 
 
+def of_scene(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep]) -> list[EdgeProfiles]:
+    """The strips' profiles, missing where all strips show what is known of the film."""
+    width = overlap_samples(frame)
+    known = [known_film(frame, sweep, k, width) for k, sweep in enumerate(sweeps)]
+    return [replace(p, missing=p.missing | lines) for p, lines in zip(profiles, known, strict=True)]
+
+
+def edge_texture(profile: EdgeProfiles, side: int, cut: Cut, *, is_turned: bool = False) -> Texture:
+    """The texture of a strip's edge of the first samples (side 0) or of the last (1), or as it would be were the strip
+    turned end to end."""
+    order = slice(None, None, -1 if is_turned else 1)
+    return texture(profile.value[side, order], profile.missing[side, order], profile.noise_dn, cut)
+
+
 def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cut) -> Texture:
     """The texture of a profile (n_lines,) of noise `noise_dn`, nothing where it is `missing`."""
     rough, size_dn = _rough(value, missing)
     padded = np.concatenate([np.zeros(cut.lag, np.float32), rough, np.zeros(cut.lag + cut.lines, np.float32)])
     first = np.array(cut.first, dtype=np.int64).reshape(-1)
-    long = cut.lines + 2 * cut.lag
     window = padded[first[:, None] + cut.lag + np.arange(cut.lines)]
-    room = padded[first[:, None] + np.arange(long)]
+    room = padded[first[:, None] + np.arange(cut.reach)]
     summed = np.cumsum(np.pad(room.astype(np.float64) ** 2, ((0, 0), (1, 0))), axis=1)
+    square = summed[:, cut.lines :] - summed[:, : -cut.lines]
+    is_there = square >= np.maximum(LEAST_SEEN * np.median(square, axis=1, keepdims=True), TINY)
+    scale = np.where(is_there, 1 / np.sqrt(np.maximum(square, TINY)), 0.0)
     return Texture(
-        np.fft.rfft(window, long).astype(np.complex64), np.fft.rfft(room, long).astype(np.complex64),
-        np.sum(window.astype(np.float64) ** 2, axis=1), summed[:, cut.lines :] - summed[:, : -cut.lines],
-        np.mean(window != 0, axis=1) >= LEAST_SEEN, size_dn / (MEDIAN_OF_NORMAL * max(noise_dn, TINY)),
+        np.fft.rfft(window, cut.reach).astype(np.complex64), np.fft.rfft(room, cut.reach).astype(np.complex64),
+        scale.astype(np.float32), np.mean(window != 0, axis=1) >= LEAST_SEEN,
+        TO_SIGMA * size_dn / max(noise_dn, TINY),
     )  # fmt: skip
 
 
@@ -172,12 +193,9 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
     """How far two edges show the same film."""
     if not cut.first:
         return Agreement(0, 0, 1.0)
-    long = cut.lines + 2 * cut.lag
-    common = np.fft.irfft(other.room * one.window.conj(), long)[:, : 2 * cut.lag + 1]
-    there = other.room_size >= LEAST_SEEN * np.median(other.room_size, axis=1, keepdims=True)
-    alike = np.where(there, common / np.sqrt(np.maximum(one.size[:, None] * other.room_size, TINY)), -1.0)
     seen = np.flatnonzero(one.seen & other.seen)
-    lag, first = alike[seen].argmax(axis=1), np.array(cut.first)[seen]
+    common = np.fft.irfft(other.room[seen] * one.window[seen].conj(), cut.reach)[:, : 2 * cut.lag + 1]
+    lag, first = (common * other.room_scale[seen]).argmax(axis=1), np.array(cut.first)[seen]
     follow, led = np.zeros(seen.size, np.bool_), np.zeros(seen.size, np.bool_)
     for before in range(1, LEADERS + 1):
         near = first[before:] - first[:-before] <= NEAR_WINDOWS * cut.lines
@@ -185,18 +203,3 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
         follow[before:] |= near & (np.abs(lag[before:] - lag[:-before]) <= FOLLOWS_LINES)
     n_follow, n_led = int(np.count_nonzero(follow)), int(np.count_nonzero(led))
     return Agreement(n_follow, n_led, float(bdtrc(n_follow - 1, n_led, cut.by_chance)) if n_follow else 1.0)
-
-
-def edge_textures(
-    frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], cut: Cut
-) -> dict[tuple[int, int, bool], Texture]:
-    """Textures by strip, edge (0: of the first samples, 1: of the last) and whether the strip is turned end to end."""
-    width = overlap_samples(frame)
-    found = {}
-    for k, (profile, sweep) in enumerate(zip(profiles, sweeps, strict=True)):
-        missing = profile.missing | known_film(frame, sweep, k, width)
-        for side in range(2):
-            found[k, side, False] = texture(profile.value[side], missing[side], profile.noise_dn, cut)
-            turned = profile.value[side, ::-1], missing[side, ::-1]
-            found[k, side, True] = texture(*turned, profile.noise_dn, cut)
-    return found

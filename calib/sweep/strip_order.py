@@ -16,7 +16,7 @@ from calib.errors import InputError
 from calib.frame.frame import Frame
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import Chain, Edge, Place, chains_of
-from calib.sweep.strip_edges import Agreement, Cut, EdgeProfiles, Texture, agreement, cut_film, edge_textures
+from calib.sweep.strip_edges import Cut, EdgeProfiles, Texture, agreement, cut_film, edge_texture, of_scene
 
 SOUND = 1e-3  # neighbours whose agreement is less likely by chance show the same film
 BY_CHANCE = 1e-3  # of any link in a frame
@@ -25,9 +25,10 @@ TEXTURED = 2.0  # times noise's own texture in both edges,
 LEAST_WINDOWS = 8  # and windows enough that film in common would have followed in many
 NEAR = 8  # strips away, edges are compared at most where more than
 MANY = 64  # edges are left over
+APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
 MOST_NAMED = 12
 
-Textures = dict[tuple[int, int, bool], Texture]
+Textures = dict[Edge, Texture]
 Links = dict[Edge, tuple[Edge, bool]]
 
 
@@ -48,14 +49,14 @@ def strips_out_of_place(
     Raises:
         InputError: most of the strips are out of order, or turned as `scan.reversed` does not say.
     """
-    cut = cut_film(frame)
-    textures = edge_textures(frame, profiles, sweeps, cut)
+    cut = cut_film(frame, APART)
+    shown = of_scene(frame, profiles, sweeps)
     count = len(frame.strips)
-    seams = [agreement(textures[k, 1, False], textures[k + 1, 0, False], cut) for k in range(count - 1)]
-    sound = [seam.chance < SOUND for seam in seams]
+    textures = {(k, side): edge_texture(shown[k], side, cut) for k in range(count) for side in range(2)}
+    sound = [agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1)]
     if all(sound):
         return ()
-    links = _links(textures, sound, count, cut)
+    links = _links(shown, textures, sound, cut)
     if links and not any(sound):
         _refuse_turned(frame, links)
     out: dict[int, str] = {}
@@ -68,30 +69,35 @@ def strips_out_of_place(
         if not loose or not any(sound):
             raise _wrong_order(frame, chain)
         out |= {k: _unsettled(frame, k, chain) for k in loose}
-    for block in _foreign_blocks(seams, sound, textures, unmarked):
+    for block in _foreign_blocks(sound, shown, cut_film(frame, FARTHEST), unmarked):
         out |= {k: _foreign(frame, k, block, k in unmarked) for k in block if k not in out}
     return tuple(LeftOut(k, out[k]) for k in sorted(out))
 
 
-def _links(textures: Textures, sound: Sequence[bool], count: int, cut: Cut) -> Links:
+def _links(shown: Sequence[EdgeProfiles], textures: Textures, sound: Sequence[bool], cut: Cut) -> Links:
     """Edges that show the same film, each to its one partner and whether that is turned end to end against it."""
-    free = [(k, side) for k in range(count) for side in range(2) if not _is_taken(k, side, sound)]
-    reach = NEAR if len(free) > MANY else count
+    free = [(k, side) for k, side in textures if not _is_taken(k, side, sound)]
+    turned = {(k, side): edge_texture(shown[k], side, cut, is_turned=True) for k, side in free}
+    reach = NEAR if len(free) > MANY else len(shown)
     tried: list[tuple[float, Edge, Edge, bool]] = [
-        (agreement(textures[*one, False], textures[*other, turned], cut).chance, one, other, turned)
+        (agreement(textures[one], ways[other], cut).chance, one, other, is_turned)
         for i, one in enumerate(free)
         for other in free[i + 1 :]
         if 0 < other[0] - one[0] <= reach
-        for turned in (False, True)
+        for is_turned, ways in ((False, textures), (True, turned))
     ]
     tried.sort()
+    of_edge: dict[Edge, list[int]] = {edge: [] for edge in free}  # what was tried, likeliest first
+    for i, (_, one, other, _) in enumerate(tried):
+        of_edge[one].append(i)
+        of_edge[other].append(i)
     links: Links = {}
-    for chance, one, other, turned in tried:
+    for i, (chance, one, other, is_turned) in enumerate(tried):
         if chance * len(tried) >= BY_CHANCE:
             break
-        rivals = [p for p, a, b, t in tried if {a, b} & {one, other} and (a, b, t) != (one, other, turned)]
+        rivals = [tried[j][0] for edge in (one, other) for j in of_edge[edge][:2] if j != i]
         if min(rivals, default=1.0) > np.sqrt(chance):
-            links[one], links[other] = (other, turned), (one, turned)
+            links[one], links[other] = (other, is_turned), (one, is_turned)
     return links
 
 
@@ -146,8 +152,12 @@ def _moved(frame: Frame, place: Place, chain: Chain) -> str:
 
 def _beside(place: Place, chain: Chain) -> str:
     """The strips beside one in a chain."""
-    beside = [str(p.strip) for p in chain.places if abs(p.position - place.position) == 1]
-    return f"{'strip' if len(beside) == 1 else 'strips'} {' and '.join(beside)}"
+    return _numbered([p.strip for p in chain.places if abs(p.position - place.position) == 1])
+
+
+def _numbered(strips: Sequence[int]) -> str:
+    """One strip, or two, by number."""
+    return f"{'strip' if len(strips) == 1 else 'strips'} {' and '.join(map(str, strips))}"
 
 
 def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
@@ -158,7 +168,7 @@ def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
 
 
 def _foreign_blocks(
-    seams: Sequence[Agreement], sound: Sequence[bool], textures: Textures, unmarked: Sequence[int]
+    sound: Sequence[bool], shown: Sequence[EdgeProfiles], cut: Cut, unmarked: Sequence[int]
 ) -> list[range]:
     """Strips that continue each other, or one alone, and show other film than the strips beside them, while most others
     agree: their marks are not found either, or it is one strip between two."""
@@ -167,24 +177,24 @@ def _foreign_blocks(
     for before, last in pairwise(ends):
         block, borders = range(before + 1, last + 1), [k for k in (before, last) if 0 <= k < len(sound)]
         others = [is_sound for k, is_sound in enumerate(sound) if k not in borders]
-        if not borders or 2 * sum(others) <= len(others) or not all(_differ(k, seams, textures) for k in borders):
+        if not borders or 2 * sum(others) <= len(others) or not all(_differ(k, shown, cut) for k in borders):
             continue
         if set(block) <= set(unmarked) or len(block) < len(borders):
             found.append(block)
     return found
 
 
-def _differ(seam: int, seams: Sequence[Agreement], textures: Textures) -> bool:
-    """Whether two neighbours have texture enough to be told apart, and are."""
-    edges = textures[seam, 1, False], textures[seam + 1, 0, False]
-    is_told = seams[seam].windows >= LEAST_WINDOWS and all(edge.over_noise > TEXTURED for edge in edges)
-    return is_told and seams[seam].chance > DIFFERENT
+def _differ(seam: int, shown: Sequence[EdgeProfiles], cut: Cut) -> bool:
+    """Whether two neighbours have texture enough to be told apart, and are, however far apart they may lie."""
+    left, right = edge_texture(shown[seam], 1, cut), edge_texture(shown[seam + 1], 0, cut)
+    found = agreement(left, right, cut)
+    is_told = found.windows >= LEAST_WINDOWS and min(left.over_noise, right.over_noise) > TEXTURED
+    return is_told and found.chance > DIFFERENT
 
 
 def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> str:
     marks = "neither its reseau marks nor its overlaps fit" if is_unmarked else "its overlaps do not fit"
-    beside = [str(k) for k in (block[0] - 1, block[-1] + 1) if 0 <= k < len(frame.strips)]
-    strips = f"{'strip' if len(beside) == 1 else 'strips'} {' and '.join(beside)}"
+    strips = _numbered([k for k in (block[0] - 1, block[-1] + 1) if 0 <= k < len(frame.strips)])
     with_it = f" (it continues others of strips {block[0]} to {block[-1]})" if len(block) > 1 else ""
     return f"{_called(frame, strip)}: left out: {marks} its place: it shows other film than {strips}{with_it}"
 

@@ -1,15 +1,18 @@
 """Edges of strips compared, chains made of them, the wedge's end: what is held against a wrong description."""
 
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from calib.errors import InputError
+from calib.sweep import strip_order
 from calib.sweep.estimate import _unlike_others
 from calib.sweep.marks import Sought
 from calib.sweep.strip_chains import chains_of
-from calib.sweep.strip_edges import Cut, agreement, edge_profiles, texture
+from calib.sweep.strip_edges import Cut, EdgeProfiles, agreement, edge_profiles, texture
+from calib.sweep.strip_order import strips_out_of_place
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 
 CUT = Cut(tuple(range(60, 1500, 60)), 60, 50)
@@ -105,6 +108,56 @@ def test_a_chain_that_leaves_open_who_is_wrong_says_so() -> None:
     )
     assert not chain.is_settled
     assert all(c.is_settled for c in chains_of(3, [True, False], {}))
+
+
+def said_of(monkeypatch: pytest.MonkeyPatch, offsets, seams, noise_dn: float = 1.0, unmarked=()) -> dict[int, str]:
+    """What is said of strips of 1600 lines that lie off by so many lines, of 20 that the tolerance is, along seams of
+    that film on their left and right."""
+    n, zero = 1600, np.zeros((2, 1600), bool)
+    shown = [
+        EdgeProfiles(np.stack([film(seed)[50 + off : 50 + off + n] for seed in sides]), zero, noise_dn)
+        for off, sides in zip(offsets, seams, strict=True)
+    ]
+    strips = [SimpleNamespace(n_lines=n, is_reversed=False, path=Path(f"{k}.tif")) for k in range(len(shown))]
+    scan = SimpleNamespace(first_line_mm=-4.0, line_mm=0.005, tolerance_mm=0.1, strips="*.tif", reversed="none")
+    frame = SimpleNamespace(strips=strips, scan=scan, camera=SimpleNamespace(format_mm=(8.0, 8.0)), path=Path("f"))
+    monkeypatch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
+    return {out.strip: out.says for out in strips_out_of_place(frame, shown, (), unmarked)}
+
+
+SEAMS = [(k, k + 1) for k in range(7)]
+FOREIGN = [(13, 14) if k == 3 else sides for k, sides in enumerate(SEAMS)]
+
+
+@pytest.mark.parametrize("off", [0, 14, 19])
+def test_nothing_is_said_of_strips_off_either_way_however_far_the_tolerance_allows(monkeypatch, off) -> None:
+    assert said_of(monkeypatch, [0, 0, -off, off, -off, 0, 0], SEAMS) == {}
+
+
+def test_a_strip_of_other_film_is_told_by_texture_that_stands_out_of_the_noise(monkeypatch) -> None:
+    said = said_of(monkeypatch, [0] * 7, FOREIGN)
+    assert list(said) == [3]
+    assert said[3].endswith("its overlaps do not fit its place: it shows other film than strips 2 and 4")
+    said = said_of(monkeypatch, [0] * 7, FOREIGN, unmarked=(3,))
+    assert said[3].endswith(
+        "neither its reseau marks nor its overlaps fit its place: it shows other film than strips 2 and 4"
+    )
+    assert said_of(monkeypatch, [0] * 7, FOREIGN, noise_dn=1000.0) == {}
+
+
+def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_are_missing_too(monkeypatch) -> None:
+    end = [(20, 21), *SEAMS[1:]]
+    assert said_of(monkeypatch, [0] * 7, end) == {}
+    assert list(said_of(monkeypatch, [0] * 7, end, unmarked=(0,))) == [0]
+    two = [*SEAMS[:2], (22, 23), (23, 24), *SEAMS[4:]]
+    assert said_of(monkeypatch, [0] * 7, two, unmarked=(2,)) == {}
+    said = said_of(monkeypatch, [0] * 7, two, unmarked=(2, 3))
+    assert list(said) == [2, 3]
+    assert said[3].endswith("other film than strips 1 and 4 (it continues others of strips 2 to 3)")
+
+
+def test_where_no_neighbours_show_the_same_film_nothing_is_said_of_any(monkeypatch) -> None:
+    assert said_of(monkeypatch, [0] * 7, [(2 * k, 2 * k + 1) for k in range(7)]) == {}
 
 
 def test_marks_that_the_tape_lost_are_not_missed() -> None:
