@@ -1,6 +1,7 @@
 """What is believed of a fitted mark: its sigma where something lies across it, its half arms, its strokes' value."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,8 +9,8 @@ import pytest
 from calib.sweep.cross import CrossShape, cover
 from calib.sweep.markfigures import likeness_of
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
-from calib.sweep.marks import LEAST_LIKE, flag_odd_strokes
-from calib.sweep.tables import GOOD, ODD_STROKE, MarkTable
+from calib.sweep.marks import LEAST_LIKE, _reason, flag_odd_strokes
+from calib.sweep.tables import GOOD, NOT_SEEN, ODD_STROKE, MarkTable
 
 STEP_MM, HALF, NOISE = 0.0075, 38, 3.0
 SHAPE = CrossShape(0.2, 0.04, 0.8 * STEP_MM, 0.8 * STEP_MM)
@@ -80,6 +81,14 @@ def arms(**shares):
 )
 def test_half_arms_of_a_cross_are_alike_or_gone(parts, contrast, is_cross):
     assert (likeness_of(parts, contrast) > LEAST_LIKE) is is_cross
+
+
+def test_a_mark_whose_half_arms_are_no_crosss_is_not_seen():
+    values = 100 + 40 * covered((0.0, 0.0)) + np.random.default_rng(34).normal(0, NOISE, LINE.shape)
+    window = MarkWindow(50, 50, values, np.full(LINE.shape, NOISE), TO_FILM, np.zeros((2, 2)), (0.0, 0.0))
+    fit, sweep = fit_mark(window, SHAPE, PRIORS), SimpleNamespace(n_lines=100, n_samples=100)
+    assert _reason(fit, sweep) == GOOD
+    assert _reason(replace(fit, parts=arms(left=(-1.2, -0.8))), sweep) == NOT_SEEN
 
 
 def table_of(strip, stroke_value, stroke_sigma):

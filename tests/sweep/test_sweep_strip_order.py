@@ -10,8 +10,18 @@ from calib.errors import InputError
 from calib.sweep import strip_order
 from calib.sweep.estimate import _unlike_others
 from calib.sweep.marks import Sought
+from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import chains_of
-from calib.sweep.strip_edges import Cut, EdgeProfiles, agreement, edge_profiles, texture
+from calib.sweep.strip_edges import (
+    Cut,
+    EdgeProfiles,
+    agreement,
+    cut_film,
+    edge_profiles,
+    edge_texture,
+    known_film,
+    texture,
+)
 from calib.sweep.strip_order import strips_out_of_place
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 
@@ -60,6 +70,57 @@ def test_what_is_known_of_the_film_is_left_out_of_its_texture() -> None:
     one, other = (np.where(marked, 9000, film(seed) + 0) for seed in (1, 2))
     assert agreement(as_texture(one), as_texture(other), CUT).chance < 1e-6
     assert agreement(as_texture(one, marked), as_texture(other, marked), CUT).chance > 1e-2
+
+
+@pytest.mark.parametrize("is_reversed", [False, True])
+def test_marks_that_reach_an_edge_and_the_wedge_are_known_film(is_reversed) -> None:
+    """A mark on the left edge hides its whole arm, one that only an arm of reaches the right edge no more than that."""
+    y_mm, x_mm = -3.0 + 0.01 * np.arange(600), -0.5 + 0.01 * np.arange(100)
+    sweep = StripSweep(
+        x_mm, np.zeros(600), y_mm[:: -1 if is_reversed else 1], np.zeros(100), np.full(600, 0.01), np.full(600, 0.01)
+    )
+    frame = SimpleNamespace(
+        scan=SimpleNamespace(first_line_mm=-3.0, line_mm=0.01, sample_mm=0.01, tolerance_mm=0.1),
+        strips=[SimpleNamespace(n_lines=600, n_samples=100, is_reversed=is_reversed)],
+        marks=SimpleNamespace(x_mm=np.array([-0.45, 0.2, 0.0]), y_mm=np.array([1.0, -1.0, 2.0])),
+        film=SimpleNamespace(
+            wedge=SimpleNamespace(patches=[SimpleNamespace(y_mm=(-2.9, -2.5))]),
+            reseau=SimpleNamespace(arm_mm=0.2, width_mm=0.04),
+        ),
+    )
+    shown = known_film(frame, sweep, 0, 10)
+    wedge = np.arange(1, 60)
+    lines = [np.flatnonzero(side[61:]) + 61 for side in shown]
+    assert all(side[wedge].all() for side in shown)
+    np.testing.assert_array_equal(lines[0], np.arange(374, 427))
+    np.testing.assert_array_equal(lines[1], np.arange(192, 209))
+
+
+def test_of_a_long_film_runs_of_windows_all_along_it_are_looked_at() -> None:
+    scan = SimpleNamespace(first_line_mm=-4.0, line_mm=0.0004, tolerance_mm=0.01)
+    strips, camera = [SimpleNamespace(n_lines=20000)] * 2, SimpleNamespace(format_mm=(8.0, 8.0))
+    cut = cut_film(SimpleNamespace(scan=scan, strips=strips, camera=camera), 2.0)
+    assert cut.lines == 256
+    assert cut.lag == 52
+    assert np.count_nonzero(np.diff(cut.first) == 256) == 20
+    assert len(cut.first) == 24
+    assert cut.first[-1] > 15000
+
+
+def test_a_window_follows_none_that_is_far_away() -> None:
+    line = np.arange(1700)
+    some = as_texture(film(1), (line // 60) % 5 > 0)
+    assert agreement(some, some, CUT).windows == 0
+
+
+def test_an_edge_that_two_others_agree_with_has_no_link() -> None:
+    whole = np.zeros((2, 1700), bool)
+    shown = [EdgeProfiles(np.stack([film(a), film(b)]), whole, 1.0) for a, b in ((10, 1), (1, 11), (12, 13))]
+    textures = {(k, side): edge_texture(shown[k], side, CUT) for k in range(3) for side in range(2)}
+    assert strip_order._links(shown, textures, [False, False], CUT) == both_ways(((0, 1), (1, 0), False))
+    shown[2] = EdgeProfiles(np.stack([film(1), film(13)]), whole, 1.0)
+    textures |= {(2, side): edge_texture(shown[2], side, CUT) for side in range(2)}
+    assert strip_order._links(shown, textures, [False, False], CUT) == {}
 
 
 def test_a_profile_runs_as_the_film_does() -> None:
@@ -181,11 +242,11 @@ def wedge_frame(stated: str = "odd"):
     return SimpleNamespace(scan=scan, film=SimpleNamespace(wedge=SimpleNamespace(patches=patches)), path="f/frame.toml")
 
 
-def wedge_strip(offset: int) -> np.ndarray:
+def wedge_strip(offset: int, order=range(5)) -> np.ndarray:
     dn = np.random.default_rng(3).integers(0, 9000, (600, 60))
-    for k in range(5):
+    for k, step in enumerate(order):
         first = round((k + 2) / 0.05) + offset
-        dn[first : first + 20] = 9000 - 1500 * k + np.random.default_rng(k).integers(0, 99, (20, 60))
+        dn[first : first + 20] = 9000 - 1500 * step + np.random.default_rng(k).integers(0, 99, (20, 60))
     return dn.astype(np.uint16)
 
 
@@ -197,6 +258,8 @@ def test_a_wedge_shows_at_the_end_where_it_is() -> None:
     assert wedge_shown(dn[::-1], whole, frame, is_reversed=True) == (stated, turned)
     assert wedge_shown(dn[::-1], whole, frame, is_reversed=False) == (turned, stated)
     assert wedge_shown(dn, ~whole, frame, is_reversed=False) == (0.0, 0.0)
+    assert wedge_shown(wedge_strip(5, (4, 3, 2, 1, 0)), whole, frame, is_reversed=False)[0] > 0.95
+    assert wedge_shown(wedge_strip(5, (0, 3, 1, 4, 2)), whole, frame, is_reversed=False)[0] < 0.9
 
 
 def test_strips_that_show_the_wedge_at_their_other_ends_are_refused() -> None:
