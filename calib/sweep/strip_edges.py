@@ -81,10 +81,9 @@ class Cut:
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """What speaks for two edges showing the same film: the windows that `follow`, out of how many that could, and the
-    probability of so many, or more, of different film."""
+    """What speaks for two edges showing the same film: out of how many windows that could follow others, and the
+    probability that of different film as many do, or more."""
 
-    follow: int
     windows: int
     chance: float
 
@@ -192,7 +191,7 @@ def _rough(value: NDArray[np.float32], missing: Bools) -> tuple[NDArray[np.float
 def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
     """How far two edges show the same film."""
     if not cut.first:
-        return Agreement(0, 0, 1.0)
+        return Agreement(0, 1.0)
     seen = np.flatnonzero(one.seen & other.seen)
     common = np.fft.irfft(other.room[seen] * one.window[seen].conj(), cut.reach)[:, : 2 * cut.lag + 1]
     lag, first = (common * other.room_scale[seen]).argmax(axis=1), np.array(cut.first)[seen]
@@ -202,4 +201,4 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
         led[before:] |= near
         follow[before:] |= near & (np.abs(lag[before:] - lag[:-before]) <= FOLLOWS_LINES)
     n_follow, n_led = int(np.count_nonzero(follow)), int(np.count_nonzero(led))
-    return Agreement(n_follow, n_led, float(bdtrc(n_follow - 1, n_led, cut.by_chance)) if n_follow else 1.0)
+    return Agreement(n_led, float(bdtrc(n_follow - 1, n_led, cut.by_chance)) if n_follow else 1.0)

@@ -171,14 +171,13 @@ def test_a_chain_that_leaves_open_who_is_wrong_says_so() -> None:
     assert all(c.is_settled for c in chains_of(3, [True, False], {}))
 
 
-def said_of(monkeypatch: pytest.MonkeyPatch, offsets, seams, noise_dn: float = 1.0, unmarked=()) -> dict[int, str]:
+def said_of(monkeypatch, offsets, seams, noise_dn=1.0, unmarked=(), turned=()) -> dict[int, str]:
     """What is said of strips of 1600 lines that lie off by so many lines, of 20 that the tolerance is, along seams of
-    that film on their left and right."""
+    that film on their left and right; some of them turned end to end."""
     n, zero = 1600, np.zeros((2, 1600), bool)
-    shown = [
-        EdgeProfiles(np.stack([film(seed)[50 + off : 50 + off + n] for seed in sides]), zero, noise_dn)
-        for off, sides in zip(offsets, seams, strict=True)
-    ]
+    each = zip(offsets, seams, strict=True)
+    values = [np.stack([film(seed)[50 + off : 50 + off + n] for seed in sides]) for off, sides in each]
+    shown = [EdgeProfiles(v[:, :: -1 if k in turned else 1], zero, noise_dn) for k, v in enumerate(values)]
     strips = [SimpleNamespace(n_lines=n, is_reversed=False, path=Path(f"{k}.tif")) for k in range(len(shown))]
     scan = SimpleNamespace(first_line_mm=-4.0, line_mm=0.005, tolerance_mm=0.1, strips="*.tif", reversed="none")
     frame = SimpleNamespace(strips=strips, scan=scan, camera=SimpleNamespace(format_mm=(8.0, 8.0)), path=Path("f"))
@@ -215,6 +214,26 @@ def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_a
     said = said_of(monkeypatch, [0] * 7, two, unmarked=(2, 3))
     assert list(said) == [2, 3]
     assert said[3].endswith("other film than strips 1 and 4 (it continues others of strips 2 to 3)")
+
+
+def test_a_strip_that_is_exchanged_mirrored_or_turned_is_told_by_those_that_it_continues(monkeypatch) -> None:
+    said = said_of(monkeypatch, [0] * 7, [SEAMS[k] for k in (0, 1, 4, 3, 2, 5, 6)])
+    assert list(said) == [2, 4]
+    assert said[2].endswith("it shows the film beside strips 3 and 5, in the place of strip 4")
+    said = said_of(monkeypatch, [0] * 7, [sides[:: -1 if k == 3 else 1] for k, sides in enumerate(SEAMS)])
+    assert list(said) == [3]
+    assert said[3].endswith("it is mirrored: so it continues strips 2 and 4")
+    said = said_of(monkeypatch, [0] * 7, SEAMS, turned=(3,))
+    assert list(said) == [3]
+    assert said[3].endswith("its lines run the other way than is said: turned, it continues strips 2 and 4")
+    mirrored = [sides[:: -1 if k == 3 else 1] for k, sides in enumerate(SEAMS)]
+    assert said_of(monkeypatch, [0] * 7, mirrored, turned=(3,))[3].endswith(
+        "it is turned by 180 degrees: so it continues strips 2 and 4"
+    )
+    with pytest.raises(InputError, match=r'scan.reversed: found "none", by which no strip continues its neighbours'):
+        said_of(monkeypatch, [0] * 7, SEAMS, turned=(1, 3, 5))
+    with pytest.raises(InputError, match=r"scan.strips: .* by their overlaps"):
+        said_of(monkeypatch, [0] * 7, [SEAMS[k] for k in (5, 0, 4, 2, 6, 1, 3)])
 
 
 def test_where_no_neighbours_show_the_same_film_nothing_is_said_of_any(monkeypatch) -> None:
