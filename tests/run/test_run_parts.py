@@ -101,6 +101,21 @@ def test_shared_work_that_fails_on_any_thread_fails(failing: str) -> None:
         shared_out(work, range(2), 2)
 
 
+def test_an_interrupt_of_the_calling_thread_ends_the_work_of_all() -> None:
+    done: list[int] = []
+    me = threading.get_ident()
+
+    def work(task: int) -> None:
+        work_long()
+        if threading.get_ident() == me and task > 3:
+            raise KeyboardInterrupt
+        done.append(task)
+
+    with pytest.raises(KeyboardInterrupt):
+        shared_out(work, range(1000), 2)
+    assert max(done) < 20
+
+
 def test_of_pieces_that_fail_together_the_first_one_s_error_is_raised() -> None:
     """Whichever thread does it: what a job says of its failure must not depend on threads."""
     for _ in range(20):

@@ -25,14 +25,16 @@ from calib.tone.cell_kernels import FOG, NOTHING, SCENE
 from calib.tone.cells import label_samples, lines_of_known_film
 from calib.tone.dropouts import find_dropouts
 from calib.tone.estimate import DRAFT_TURNS, TURNS, _adjusted, _curves, _evidence
-from calib.tone.evidence import first_placing, known_values, unscratched
+from calib.tone.evidence import KnownValues, first_placing, known_values, unscratched
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
 from calib.tone.passes import Passes, survey_frame, with_overlaps
-from calib.tone.placing import Placing, StripSide, placed
+from calib.tone.placing import SLOPES, Placing, StripSide, correction, placed
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, votes_of
 from calib.tone.survey import stroke_boxes, survey_strip, usable_patches
+from calib.tone.system import Values
+from calib.tone.transfer import FirstCurve
 from calib.tone.unknowns import first_scales
 from calib.tone.wedge import WedgePlace, _contradictions, _Pattern
 
@@ -123,6 +125,35 @@ def test_the_doubt_of_a_cell_stays_however_many_samples_it_has() -> None:
     doubt = 0.01 * np.abs(curves.first[1].slope(placing.z))  # a hundredth of density, in DN
     _, doubtful = known_values(curves, known, 1, replace(cells, doubt_dn=doubt)).at((placing,))
     np.testing.assert_allclose(doubtful, np.hypot(sure, 0.01), rtol=1e-6)
+
+
+def test_no_cell_is_known_better_than_rounding_lets() -> None:
+    """Without noise the first harmonic of its saw-tooth, of amplitude 1 / pi, stays in however many samples."""
+    first = FirstCurve(0.0, 100.0, 1.0, 0.0, 2.0, 0.0)
+    one, none, z = np.ones(3), np.zeros(3), np.array([0.3, 0.8, 1.4])
+    values = KnownValues(first, z, z, grain=none, video_dn2=none, count=1e9 * one, doubt_dn=none)
+    _, sigma = values.at((Placing(z, one, none),))
+    np.testing.assert_allclose(sigma * np.abs(first.slope(z)), 0.5**0.5 / np.pi, rtol=1e-2)
+
+
+def test_a_placing_has_the_slope_of_the_corrected_curve() -> None:
+    """That of splines and dark level together, by differences of what they add; within bounds, lest it turn back."""
+    passes, frame = surveyed(), made()[0]
+    assert passes.typical is not None
+    curves = _curves(frame, known_film(frame), passes, passes.typical)
+    layout, chance = curves.layout, np.random.default_rng(3)
+    common = np.zeros(layout.n_common)
+    common[layout.curve] = 0.02 * chance.standard_normal(layout.n_curve)
+    own = [0.02 * chance.standard_normal(layout.n_own(strip)) for strip in range(len(curves.n_lines))]
+    own[1][layout.dark] = 0.1
+    solution = Values(own, common, [])
+    z, step = np.linspace(curves.basis.low + 0.01, curves.basis.high - 0.01, 40), 1e-5
+    around = [correction(curves, 1, z + shift, solution) for shift in (-step, step)]
+    found = placed(curves, 1, z, solution)
+    slope = 1.0 + (around[1] - around[0]) / (2 * step)
+    assert slope.min() < SLOPES[0]
+    np.testing.assert_allclose(found.slope, np.clip(slope, *SLOPES), atol=1e-5)
+    np.testing.assert_allclose(found.dark, placed(curves, 1, z, None).dark, rtol=1e-12)
 
 
 def test_cells_of_a_scratch_are_told_from_banding_and_noise() -> None:
