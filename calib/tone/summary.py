@@ -94,7 +94,7 @@ def _bias_of_grain(known: KnownFilm, curves: Curves, survey: StripSurvey) -> Arr
     first, noise = curves.first[survey.index], curves.noise[survey.index]
     z = first.density_of(survey.cells.dn)
     stated = known.patch_density[np.minimum(survey.cells.label, known.n_patches - 1)]
-    return grain_bias(1.0 / np.abs(first.slope(z)), first.curvature(z), noise.grain_variance(stated))
+    return grain_bias(*first.derivatives(z), noise.grain_variance(stated))
 
 
 def _reasons(survey: StripSurvey, used: np.ndarray) -> list[str]:
