@@ -49,7 +49,8 @@ class TransferCurves:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Banding:
-    """What is added to the density of a column: `common` to all strips (N,), and each strip's `own` part (K, N)."""
+    """What is added to the density of a column: `common` to all strips (N,), and each strip's `own` part (K, N),
+    NaN of a strip that carries nothing."""
 
     common: Floats
     common_sigma: Floats
@@ -59,7 +60,8 @@ class Banding:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drift:
-    """What is added to the density of a line, slowly along each strip: (K, L), NaN beyond a strip's end."""
+    """What is added to the density of a line, slowly along each strip: (K, L), NaN beyond a strip's end and of one that
+    carries nothing."""
 
     density: Floats
     sigma: Floats

@@ -144,7 +144,7 @@ def _rejected_marks(fits: FitsFile | None) -> list[tuple[str, int, str]]:
 def _left_out(rows: list[tuple[str, int, str]]) -> str:
     """How many marks are not used, as the warnings count them, and how many were not to be seen."""
     beyond = sum(reason == OUTSIDE for _, _, reason in rows)
-    said = {"left out": len(rows) - beyond, "beyond the edge of the strip": beyond}
+    said = {"left out": len(rows) - beyond, "beyond the edge of the strip, or lost with it": beyond}
     return ", ".join(f"{count} {'mark' if count == 1 else 'marks'} {what}" for what, count in said.items() if count)
 
 

@@ -9,7 +9,18 @@ from numpy.typing import NDArray
 from calib.products.fits import Banding
 from calib.products.readable import number
 from calib.products.report_data import ColumnSpectrum
-from calib.products.report_plot import ACCENT, BAND, BEFORE, GRID, MUTED, SERIES, new_figure, power_of_ten, some_of
+from calib.products.report_plot import (
+    ACCENT,
+    BAND,
+    BEFORE,
+    GRID,
+    MUTED,
+    SERIES,
+    median_known,
+    new_figure,
+    power_of_ten,
+    some_of,
+)
 from calib.products.report_tone import DIVERGING, robust_reach
 
 _STRIPS = 3  # whose own profiles are drawn as curves
@@ -22,7 +33,7 @@ def banding_profiles(banding: Banding) -> Figure:
     upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(1, 1.1, 1.1))
     _with_band(upper, banding.common, banding.common_sigma, ACCENT, BAND, "")
     upper.axhline(0, color=MUTED, lw=0.6)
-    upper.set_title(f"Common to all strips, with 2σ; median 1σ {number(float(np.nanmedian(banding.common_sigma)), 2)}")
+    upper.set_title(f"Common to all strips, with 2σ; median 1σ {number(median_known(banding.common_sigma), 2)}")
     upper.set_ylabel("density")
     _own_profiles(middle, banding)
     reach = robust_reach(banding.own)
@@ -47,7 +58,8 @@ def _with_band(ax: Axes, values: NDArray, sigma: NDArray, color: str, band: str,
 
 def _own_profiles(ax: Axes, banding: Banding) -> None:
     """A few strips' own parts one above the other, each about its own zero."""
-    chosen = some_of(banding.own.shape[0], _STRIPS)
+    known = np.flatnonzero(np.isfinite(banding.own_sigma).all(axis=1))
+    chosen = known[some_of(known.size, _STRIPS)]
     step = 2.0 * robust_reach(banding.own[chosen])
     for place, (strip, color) in enumerate(zip(chosen, SERIES, strict=False)):
         level = -step * place
@@ -58,9 +70,10 @@ def _own_profiles(ax: Axes, banding: Banding) -> None:
         [f"{side * step / 4:+g}" if side else "0" for _ in range(chosen.size) for side in (-1, 0, 1)],
     )
     ax.set_ylabel("density")
-    sigma = number(float(np.nanmedian(banding.own_sigma)), 2)
+    sigma = number(median_known(banding.own_sigma), 2)
     ax.set_title(f"The own parts of some strips, with 2σ; median 1σ of all {sigma}")
-    ax.legend(loc="upper right", ncols=_STRIPS, bbox_to_anchor=(1.0, 1.17), borderaxespad=0.0)
+    if chosen.size:
+        ax.legend(loc="upper right", ncols=_STRIPS, bbox_to_anchor=(1.0, 1.17), borderaxespad=0.0)
 
 
 def column_spectrum(spectrum: ColumnSpectrum) -> Figure:

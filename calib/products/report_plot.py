@@ -97,6 +97,12 @@ def joined(*parts: NDArray[np.floating]) -> NDArray[np.float64]:
     return np.concatenate([*parts, gap], axis=1).ravel()
 
 
+def median_known(values: NDArray[np.floating]) -> float:
+    """The median of what is known; NaN where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
 def nice_up(value: float) -> float:
     """The next 1, 2 or 5 times a power of ten that is not below `value`."""
     if not np.isfinite(value) or value <= 0:

@@ -21,6 +21,7 @@ from calib.products.report_plot import (
     WIDTH_IN,
     WRONG,
     joined,
+    median_known,
     new_figure,
     nice_up,
     quiet,
@@ -142,7 +143,7 @@ def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
         extent=(float(line[0]), float(line[-1]), drift.density.shape[0] - 0.5, -0.5),
     )  # fmt: skip
     ax.grid(False)
-    ax.set_title(f"Gain drift along the strips; median 1σ {number(float(np.nanmedian(drift.sigma)), 2)}")
+    ax.set_title(f"Gain drift along the strips; median 1σ {number(median_known(drift.sigma), 2)}")
     ax.set(xlabel="line of the raster", ylabel="strip")
     ax.yaxis.set_major_locator(MaxNLocator(integer=True))
     figure.colorbar(image, ax=ax, pad=0.01, aspect=10, label="density").outline.set_visible(False)

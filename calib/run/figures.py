@@ -1,5 +1,7 @@
 """The figures of one run that matter, each with what noise or the description allows at best."""
 
+from itertools import compress
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,6 +22,11 @@ def _rms(values: NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(np.square(values)))) if values.size else float("nan")
 
 
+def _joined(of_strips: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """One after the other; empty where no strip carries anything."""
+    return np.concatenate([np.zeros(0), *of_strips])
+
+
 def _weighted(residual: NDArray[np.float64], sigma: NDArray[np.float64]) -> tuple[float, str, float]:
     """Root mean square weighted by one over sigma squared, in px, and what it is where nothing but noise is left."""
     total = float(np.sum(sigma**-2.0)) if residual.size else float("nan")
@@ -34,8 +41,9 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
     fitted = np.concatenate([marks.var_line[used], marks.var_sample[used]])
     stated = np.repeat([stated_mm / scan.line_mm, stated_mm / scan.sample_mm], np.count_nonzero(used))
     expected = np.sqrt(fitted + stated**2)
-    placed = [s.sigma_x_mm / scan.sample_mm for s in fits.sweep.sweeps]
-    placed += [s.sigma_y_mm / scan.line_mm for s in fits.sweep.sweeps]
+    sweeps = list(compress(fits.sweep.sweeps, fits.carries()))
+    placed = [sweep.sigma_x_mm / scan.sample_mm for sweep in sweeps]
+    placed += [sweep.sigma_y_mm / scan.line_mm for sweep in sweeps]
     tie = ties.used
     tie_px = np.concatenate([ties.residual_x_mm[tie] / scan.sample_mm, ties.residual_y_mm[tie] / scan.line_mm])
     tie_sigma = np.concatenate([ties.sigma_x_mm[tie] / scan.sample_mm, ties.sigma_y_mm[tie] / scan.line_mm])
@@ -50,7 +58,7 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
             _rms(expected),
             "Cramér-Rao bound of the mark fits, and the stated 1-sigma of the marks",
         ),
-        ReportFigure("film place", "1-sigma of a line's place on the film, rms", _rms(np.concatenate(placed)), "px"),
+        ReportFigure("film place", "1-sigma of a line's place on the film, rms", _rms(_joined(placed)), "px"),
         ReportFigure(
             "tie residual",
             "the same texture in two strips, rms per axis weighted by texture",
@@ -62,9 +70,10 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
 
 def _tone(fits: FrameFits, columns: ColumnMeans) -> list[ReportFigure]:
     tone, patches = fits.tone, fits.tone.patches
-    sigma = np.concatenate([strip.column_sigma for strip in tone.strips])
+    strips = list(compress(tone.strips, fits.carries()))
+    sigma = _joined([strip.column_sigma for strip in strips])
     residual = patches.residual_density[patches.used]
-    banding = np.concatenate([strip.column_density for strip in tone.strips])
+    banding = _joined([strip.column_density for strip in strips])
     stated = fits.frame.film.wedge.sigma
     return [
         ReportFigure("banding taken out", "rms over all columns", _rms(banding), "D"),

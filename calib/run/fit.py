@@ -33,6 +33,7 @@ from calib.tone.dropouts import Dropouts, all_lost, find_dropouts
 from calib.tone.estimate import draft_tone, fit_tone
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.raw_noise import raw_noise_dn
+from calib.tone.tables import MOST_SIGMA
 
 ODD = 4.0  # times what was stated: more is said to the operator
 
@@ -56,6 +57,10 @@ class FrameFits:
         marks = strip_marks(self.frame)
         parts = zip(self.frame.strips, self.sweep.sweeps, self.tone.strips, self.dropouts, strict=True)
         return tuple(StripSource(*part, marks=marks) for part in parts)
+
+    def carries(self) -> NDArray[np.bool_]:
+        """Which strips carry anything, (K,): not those that the tape lost whole, or that were left out."""
+        return np.array([tone.column_sigma.min() < MOST_SIGMA for tone in self.tone.strips])
 
 
 def fit_frame(

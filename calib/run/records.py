@@ -41,8 +41,8 @@ def fits_file(fits: FrameFits, view: View, history: str) -> FitsFile:
         transfer=_transfer(fits),
         banding=_banding(fits),
         drift=Drift(
-            density=_along(fits.tone.strips, line, lambda tone: tone.line_density),
-            sigma=_along(fits.tone.strips, line, lambda tone: tone.line_sigma),
+            density=_known(fits, _along(fits.tone.strips, line, lambda tone: tone.line_density)),
+            sigma=_known(fits, _along(fits.tone.strips, line, lambda tone: tone.line_sigma)),
         ),
         geometry=_geometry(fits, line),
         marks=_marks(fits),
@@ -66,6 +66,11 @@ def _along(
     return out
 
 
+def _known(fits: FrameFits, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values (K, ...) of the strips, NaN of those that carry nothing."""
+    return np.where(fits.carries()[:, np.newaxis], values, np.nan)
+
+
 def _transfer(fits: FrameFits) -> TransferCurves:
     tones, patches = fits.tone.strips, fits.tone.patches
     size = tones[0].density_of_dn.size
@@ -75,7 +80,8 @@ def _transfer(fits: FrameFits) -> TransferCurves:
     beyond = (dn[np.newaxis] < first[:, np.newaxis]) | (dn[np.newaxis] > last[:, np.newaxis])
 
     def kept(name: str) -> NDArray[np.float64]:
-        return np.where(beyond, np.nan, np.stack([getattr(tone, name)[dn] for tone in tones]).astype(float))
+        values = np.stack([getattr(tone, name)[dn] for tone in tones]).astype(float)
+        return _known(fits, np.where(beyond, np.nan, values))
 
     return TransferCurves(
         dn=dn,
@@ -98,8 +104,8 @@ def _banding(fits: FrameFits) -> Banding:
     return Banding(
         common=common,
         common_sigma=fits.tone.common_column_sigma,
-        own=np.stack([tone.column_density - common for tone in fits.tone.strips]),
-        own_sigma=np.stack([tone.column_sigma for tone in fits.tone.strips]),
+        own=_known(fits, np.stack([tone.column_density - common for tone in fits.tone.strips])),
+        own_sigma=_known(fits, np.stack([tone.column_sigma for tone in fits.tone.strips])),
     )
 
 

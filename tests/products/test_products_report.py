@@ -173,7 +173,7 @@ def test_marks_beyond_their_strips_edge_are_not_counted_as_left_out(data):
     reasons = [OUTSIDE if i == out[0] else reason for i, reason in enumerate(marks.reason)]
     text = page(replace(data, fits=replace(data.fits, marks=replace(marks, reason=reasons))))
     left = f"{out.size - 1} mark{'s' if out.size > 2 else ''} left out"
-    assert f"<summary>{left}, 1 mark beyond the edge of the strip</summary>" in text
+    assert f"<summary>{left}, 1 mark beyond the edge of the strip, or lost with it</summary>" in text
 
 
 def test_what_is_to_be_said_of_a_map_stands_beside_its_scale(data):

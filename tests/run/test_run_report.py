@@ -7,10 +7,17 @@ import pytest
 
 from calib.coordinates import GroundPoints
 from calib.ground.sphere import ground_to_moon
+from calib.products.report_checks import noise_figure
+from calib.products.report_columns import banding_profiles
+from calib.products.report_drawings import fit_drawings
+from calib.products.report_plot import style
 from calib.run.columns import ColumnMeans, joined_columns
+from calib.run.figures import figures_of
+from calib.run.records import fits_file
 from calib.run.report_build import globe_of, sample_noise, tone_residuals
 from calib.run.sunlight import center_light, light_facts
 from calib.tone.noise import selwyn_variance
+from calib.tone.tables import lost_tone
 
 
 def test_a_joined_column_is_the_nearest_sample_of_the_strip_that_serves(calibrated) -> None:  # type: ignore[no-untyped-def]
@@ -93,3 +100,37 @@ def test_the_globe_is_centred_on_the_frame_below_the_camera(calibrated) -> None:
     up = maker.where.view.pose.position_km
     assert np.cross(place, up) / np.linalg.norm(up) == pytest.approx([0, 0, 0], abs=1e-9)
     assert globe.sun_deg == pytest.approx(maker.fits.sun.subsolar_deg)
+
+
+@pytest.mark.parametrize("lost", [[1, 2], [0, 1, 2, 3]])
+def test_strips_that_carry_nothing_spoil_neither_figures_nor_drawings(calibrated, lost: list[int]) -> None:  # type: ignore[no-untyped-def]
+    """What is said of all strips is said of those that carry something, and no curve of theirs is made up."""
+    result, whole = calibrated.result, calibrated.result.fits
+    tones = list(whole.tone.strips)
+    for k in lost:
+        raster = whole.frame.strips[k]
+        tones[k] = lost_tone(raster.n_samples, raster.n_lines, tones[k].density_of_dn.size, "all of it dropped out")
+    fits = replace(whole, tone=replace(whole.tone, strips=tuple(tones)))
+    others = [k for k in range(len(tones)) if k not in lost]
+    found = {figure.name: figure.value for figure in figures_of(fits, result.seams, ColumnMeans(*np.zeros((3, 4))))}
+    record = fits_file(fits, result.maker.where.view, "")
+    assert record.transfer is not None
+    assert record.banding is not None
+    assert record.drift is not None
+    for table in (record.transfer.density, record.banding.own, record.banding.own_sigma, record.drift.density):
+        assert np.flatnonzero(np.isfinite(table).any(axis=1)).tolist() == others
+    drawn = fit_drawings(record, None, None, None)
+    assert ("noise" in drawn) == bool(others)
+    if not others:
+        assert not {"film place", "column known to", "banding taken out"} & found.keys()
+        return
+    sigma = np.concatenate([tones[k].column_sigma for k in others])
+    assert found["column known to"] == pytest.approx(np.sqrt(np.mean(sigma**2)))
+    sweeps, scan = [whole.sweep.sweeps[k] for k in others], fits.frame.scan
+    in_px = np.concatenate([(s.sigma_x_mm / scan.sample_mm, s.sigma_y_mm / scan.line_mm) for s in sweeps], axis=None)
+    assert found["film place"] == pytest.approx(np.sqrt(np.mean(in_px**2)))
+    with style():
+        (model,) = noise_figure(record.transfer, None).axes[0].lines
+        assert np.isfinite(model.get_ydata()).sum() > 100  # of 160 densities
+        profiles = banding_profiles(record.banding).axes[1].get_legend_handles_labels()[1]
+    assert profiles == [f"strip {k}" for k in others]
