@@ -7,6 +7,7 @@ import subprocess
 import sys
 import warnings
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from calib_demo.make import make_frame
 from scipy.ndimage import gaussian_filter
 
 from calib.cli import main as main_module
+from calib.cli import unband as unband_module
 from calib.cli.main import COMMANDS
 
 
@@ -159,6 +161,15 @@ def test_unbanding_takes_out_the_pattern_and_shows_it(tmp_path: Path, monkeypatc
         assert taken.descriptions == ("banding taken out of each column",)
     assert left.std() < 0.35 * pattern.std()
     assert np.corrcoef(removed, pattern)[0, 1] > 0.95
+
+
+def test_unbanding_that_finds_nothing_says_so(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    found = SimpleNamespace(attrs={"share": 0.0004, "period": 40.0})
+    monkeypatch.setattr(unband_module, "unband_file", lambda *_, **__: found)
+    (tmp_path / "b.tif").write_bytes(b"")
+    status, out, _ = calib(["unband", str(tmp_path / "b.tif"), "--out", str(tmp_path / "u.tif")], monkeypatch, capsys)
+    assert status == 0
+    assert "(no banding found; 0.0 % of the columns' variance taken out)" in out
 
 
 def test_an_image_without_a_place_on_the_film_is_a_mistake(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]

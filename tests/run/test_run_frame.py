@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import shutil
 from datetime import datetime
 from importlib.metadata import version
@@ -277,6 +278,31 @@ def test_a_run_that_dies_leaves_no_half_product(calibrated, tmp_path: Path, monk
     monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
     run_frame(calibrated.package, out, threads=2, overwrite=False, standard=DEFAULT_MODEL)
     assert sorted(products(out)) == sorted(PRODUCTS)
+
+
+def test_a_run_that_dies_over_a_finished_one_does_not_look_finished(calibrated, tmp_path: Path, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    def dies(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    shutil.copytree(calibrated.result.out, tmp_path / "out")
+    monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
+    monkeypatch.setattr(frame_job, "write_film", dies)
+    with pytest.raises(KeyboardInterrupt):
+        run_frame(calibrated.package, tmp_path / "out", threads=1, overwrite=True, standard=DEFAULT_MODEL)
+    assert not (tmp_path / "out" / "run.json").exists()
+
+
+def test_the_page_says_how_well_the_map_s_values_are_known(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """By pictures made smaller: nearly what all pixels of the map say."""
+    with (
+        rasterio.open(calibrated.result.out / "map" / "sigma.tif") as sigma,
+        rasterio.open(calibrated.result.out / "map" / "reflectance.tif") as value,
+    ):
+        share = 100 * np.nanmedian(sigma.read(1) / value.read(1))
+    page = (calibrated.result.out / "report.html").read_text()
+    said = re.search(r"median ([\d.]+) % of the reflectance", page)
+    assert said is not None
+    assert float(said[1]) == pytest.approx(share, rel=0.1)
 
 
 def test_nothing_is_written_for_a_camera_that_misses_the_moon(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]

@@ -3,11 +3,12 @@
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 
 from calib.frame.read import read_frame
-from calib.run import fit
+from calib.run import fit, frame_job
 from calib.run.look import look_at
 from calib.run.map_product import MapPictures, map_warnings
 from calib.run.previews import Preview
@@ -25,6 +26,18 @@ def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
     (said,) = seam_warnings(seams)
     assert said.startswith("seam between strips 1 and 2: density jumps by 11.0 times")
     assert [seams.stands_out(strip) for strip in range(3)] == [False, True, False]
+
+
+def test_a_run_says_what_its_wedge_contradicts_and_once_what_holds_of_several_strips(calibrated) -> None:  # type: ignore[no-untyped-def]
+    maker, seams = calibrated.result.maker, calibrated.result.seams
+    patches = maker.fits.tone.patches
+    off = replace(patches, residual_density=patches.residual_density + 1)
+    said_of_two = ("strip 0: no tone", "strip 1: no tone")
+    fits = replace(maker.fits, warnings=said_of_two, tone=replace(maker.fits.tone, patches=off))
+    pictures = SimpleNamespace(reflectance=SimpleNamespace(count=np.ones(1)))
+    said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=seams), pictures)  # type: ignore[arg-type]
+    assert said[0] == "strips 0, 1, each: no tone"
+    assert any(line.startswith("the wedge patches of strips 0 to") for line in said)
 
 
 def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
