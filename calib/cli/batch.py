@@ -82,7 +82,7 @@ def _shown(title: str) -> Iterator[Callable[[Standing], None]]:
         shown = bar.add_task("frames", total=None)
 
         def tell(standing: Standing) -> None:
-            left = "" if standing.left_s is None else f", about {span(standing.left_s)} left"
+            left = "" if standing.left_s is None else f" (about {span(standing.left_s)} left)"
             bar.update(shown, total=standing.total, completed=standing.finished, description=f"frames{left}")
             if standing.last is not None:
                 said = f"[{standing.finished}/{standing.total}] {_line(standing.last, standing.is_kept)}{left}"

@@ -151,13 +151,13 @@ def kill_commands(folder: Path, kills: int, seed: int) -> int:
 
 
 def test_the_time_left_is_said_while_some_is_left(capsys) -> None:  # type: ignore[no-untyped-def]
-    """Not behind the last frame's reason, of which it would look a part."""
+    """Apart from a frame's reason, of which it would look a part."""
     row = Row("tern2-0143", "failed", "frame.toml", 1.0, "strips/000.tif: found a directory, expected a strip")
     with _shown("list.txt -> night") as tell:
         tell(Standing(2, 1, row, False, 60.0))
         tell(Standing(2, 2, row, False, None))
     said = [line for line in capsys.readouterr().err.splitlines() if line.startswith("[")]
-    assert said[0].endswith("expected a strip, about 60 s left")
+    assert said[0].endswith("expected a strip (about 60 s left)")
     assert said[1].endswith("expected a strip")
 
 
