@@ -9,6 +9,7 @@ import pytest
 from calib.sweep.cross import CrossShape, cover
 from calib.sweep.markfigures import likeness_of
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
+from calib.sweep.markmodel import Pixels, empty_model, weigh
 from calib.sweep.marks import LEAST_LIKE, _reason, flag_odd_strokes
 from calib.sweep.tables import GOOD, NOT_SEEN, ODD_STROKE, MarkTable
 
@@ -50,6 +51,20 @@ def test_what_lies_along_one_stroke_widens_the_place_across_it():
     off = np.sqrt(np.mean((errors / sigmas) ** 2, axis=0))
     assert off[0] < 3.0
     assert 0.7 < off[1] < 1.3
+
+
+def test_what_lies_far_from_the_model_pulls_the_less_the_farther_it_lies():
+    n = 100
+    zero, index, model = np.zeros(n), np.zeros(n, np.int64), empty_model(n)
+    model.residual[:] = np.random.default_rng(35).normal(0, 1, n)
+    model.residual[:3] = 30.0, 60.0, 0.0
+    model.mark_part[:], model.covered[:] = 0.0, 0.0
+    lost, weight = np.arange(n) == 2, np.empty(n)
+    weigh(Pixels(zero, zero, index, index, zero, zero + 1.0), model, lost, weight)
+    assert weight[2] == 0
+    np.testing.assert_allclose(weight[3:], weight[3])
+    assert weight[0] / weight[1] == pytest.approx(2.0**4)
+    assert weight[0] * 30 < 0.1 * weight[3]
 
 
 WHOLE = np.ones(8)
