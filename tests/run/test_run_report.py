@@ -14,7 +14,7 @@ from calib.products.report_plot import style
 from calib.run.columns import ColumnMeans, joined_columns
 from calib.run.figures import figures_of
 from calib.run.records import fits_file
-from calib.run.report_build import globe_of, sample_noise, tone_residuals
+from calib.run.report_build import globe_of, sample_noise, shown_seams, tone_residuals
 from calib.run.sunlight import center_light, light_facts
 from calib.tone.noise import selwyn_variance
 from calib.tone.tables import lost_tone
@@ -134,3 +134,11 @@ def test_strips_that_carry_nothing_spoil_neither_figures_nor_drawings(calibrated
         assert np.isfinite(model.get_ydata()).sum() > 100  # of 160 densities
         profiles = banding_profiles(record.banding).axes[1].get_legend_handles_labels()[1]
     assert profiles == [f"strip {k}" for k in others]
+
+
+def test_the_page_marks_the_seams_that_are_warned_of(calibrated) -> None:  # type: ignore[no-untyped-def]
+    seams = calibrated.result.seams
+    jump = np.where(seams.strip == 1, 100.0, 0.1) * seams.floor
+    shown = shown_seams(calibrated.result.fits, replace(seams, jump=jump))
+    assert shown is not None
+    assert shown.stands_out.tolist() == [False, True, False]
