@@ -15,6 +15,7 @@ from calib.frame.description import Film
 from calib.light.curve import FilmCurve, density_of, exposure_of, film_curve, log_exposure_of, slope_of
 from calib.run.fit import FrameFits
 from calib.tone.estimate import fit_tone
+from calib.tone.strokes import spot_told
 
 Floats = NDArray[np.float64]
 BINS = 512
@@ -87,7 +88,7 @@ def told_true_wedge(fits: FrameFits, truth: Truth) -> FrameFits:
     wedge = film.wedge.model_copy(update={"patches": patches})
     frame = replace(fits.frame, film=film.model_copy(update={"wedge": wedge}))
     with threadpool_limits(1, user_api="blas"):
-        tone = fit_tone(frame, fits.sweep.sweeps, fits.dropouts)
+        tone = fit_tone(frame, fits.sweep.sweeps, fits.dropouts, spot=spot_told(fits.sweep.spot_px))
     return replace(fits, frame=frame, tone=tone)
 
 

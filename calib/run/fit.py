@@ -33,6 +33,7 @@ from calib.tone.dropouts import Dropouts, all_lost, find_dropouts
 from calib.tone.estimate import draft_tone, fit_tone
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.raw_noise import raw_noise_dn
+from calib.tone.strokes import spot_told
 from calib.tone.tables import MOST_SIGMA
 
 ODD = 4.0  # times what was stated: more is said to the operator
@@ -97,7 +98,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the sweep", 1.0)
     give_back()
     watch.lap("sweep")
-    tone = fit_tone(frame, sweep.sweeps, dropouts, draft, threads=threads)
+    tone = fit_tone(frame, sweep.sweeps, dropouts, draft, threads=threads, spot=spot_told(sweep.spot_px))
     progress("fitting the tone", 1.0)
     give_back()
     watch.lap("tone")

@@ -37,7 +37,7 @@ from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Curves
 from calib.tone.readings import Readings, read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
-from calib.tone.strokes import whole_strokes
+from calib.tone.strokes import ASSUMED, Spot, whole_strokes
 from calib.tone.summary import figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
 from calib.tone.system import Values
@@ -70,7 +70,7 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     Overlaps, which need better places, and the scene's vote are left to the fit that follows.
     """
     known = known_film(frame)
-    passes = survey_frame(frame, known, sweeps, dropouts, threads)
+    passes = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
     if passes.typical is None:
         return ToneDraft(_lost_tones(frame, NO_WEDGE), None)
     curves = _curves(frame, known, passes, passes.typical)
@@ -88,17 +88,19 @@ def fit_tone(
     dropouts: Sequence[Dropouts],
     draft: ToneDraft | None = None,
     threads: int = 1,
+    spot: Spot = ASSUMED,
 ) -> ToneFit:
     """Fit the tone of all strips of a frame together.
 
     `sweeps` say where the samples lie on the film (a wedge is found within the scan's tolerance of where they put it),
     `dropouts` what the tape lost; the fit starts from a `draft` of the frame, or from one by the same sweeps. A strip
     without a usable wedge borrows and says so in its `reason`; where no strip has one, all samples lie beyond every
-    strip's span. Strips are looked at on `threads` threads; what is found does not depend on their number.
+    strip's span. Strips are looked at on `threads` threads; what is found does not depend on their number. `spot` is
+    how the readout blurs.
     """
     before = (draft or draft_tone(frame, sweeps, dropouts, threads)).start
     known = known_film(frame)
-    surveyed = survey_frame(frame, known, sweeps, dropouts, threads)
+    surveyed = survey_frame(frame, known, sweeps, dropouts, spot, threads)
     if surveyed.typical is None:
         return _nothing_known(frame, known, surveyed)
     passes = with_overlaps(frame, surveyed, sweeps, dropouts, threads)

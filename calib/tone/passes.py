@@ -20,7 +20,7 @@ from calib.tone.known_film import KnownFilm
 from calib.tone.noise import FEWEST_OF_GRAIN, NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
 from calib.tone.shape import Shapes, weighed_shapes
-from calib.tone.strokes import clear_strokes, stroke_sigma
+from calib.tone.strokes import Spot, clear_strokes, stroke_sigma
 from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain, with_shape
 from calib.tone.transfer import BEYOND, FEWEST_OF_SHAPE, FirstCurve
 
@@ -49,13 +49,18 @@ class Passes:
 
 
 def survey_frame(
-    frame: Frame, known: KnownFilm, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
+    frame: Frame,
+    known: KnownFilm,
+    sweeps: Sequence[StripSweep],
+    dropouts: Sequence[Dropouts],
+    spot: Spot,
+    threads: int,
 ) -> Passes:
     """Survey every strip, then lend curves to those without; no overlaps are compared yet. On `threads` threads."""
 
     def survey(strip: int) -> StripSurvey:
         raster, clip = frame.strips[strip], clip_of(frame.strips[strip], frame.scan.saturation)
-        return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip)
+        return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, spot)
 
     surveys = shared_out(survey, range(len(frame.strips)), threads)
     strokes = [each.strokes for each in surveys]

@@ -9,33 +9,30 @@ from calib.median import TO_SIGMA
 
 CLEAR = 1.7  # samples kept clear of a stroke's edges, where it is wide enough
 BESIDE = (2.5, 5.0)  # samples from a stroke's edge at which the ground beside it is read
-BLUR = 0.78  # samples, 1-sigma: the readout's blur and the sample together (common practice, no source)
-BLUR_SIGMA = 0.25  # of its logarithm (no source)
-EXPECTED = 1  # the one of the BLURS that is BLUR; with their weights they stand for all (Gauss and Hermite)
-BLURS = BLUR * np.exp(BLUR_SIGMA * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0]))
-BLUR_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
+EXPECTED = 1  # the one of the blurs that is expected; the others stand on both sides of it
 ORDINARY, LEAST_SCATTER = 4.0, 0.5  # scatters of a stroke's samples within which they count; DN
 FEWEST = 3  # samples of a cross, and beside it
 
 
 @njit(cache=True, nogil=True)
-def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Rows (mark, sample, mean line, count, mean DN, DN beside the cross, shares of light from there for all BLURS) of
+def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip, blurs):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows (mark, sample, mean line, count, mean DN, DN beside the cross, shares of light from there for all blurs) of
     crosses, their samples averaged column by column.
 
     `x_mm` and `y_mm` are the sweep's, (by sample, by line) each; `marks` rows are (number, x_mm, y_mm, line, sample);
-    `step` (mm) and, in samples, `arm`, `half` a stroke's width and the `reach` about its axis that is used: along x, y.
+    `step` (mm) and, in samples, `arm`, `half` a stroke's width and the `reach` about its axis that is used: along x, y;
+    `blurs` (B,), samples.
     """
     tall, wide = int(arm[1] + BESIDE[1]) + 2, int(arm[0] + BESIDE[1]) + 2
     most = (2 * tall + 1) * (2 * wide + 1)
-    inner, at, beside = np.empty((most, 1 + BLURS.size)), np.empty((most, 2), np.int64), np.empty(most)
-    table, n_found = np.empty((len(marks) * (2 * wide + 1), 6 + BLURS.size)), 0
+    inner, at, beside = np.empty((most, 1 + blurs.size)), np.empty((most, 2), np.int64), np.empty(most)
+    table, n_found = np.empty((len(marks) * (2 * wide + 1), 6 + blurs.size)), 0
     for mark in marks:
         line, sample = int(mark[3]), int(mark[4])
         rows = max(line - tall, 0), min(line + tall + 1, dn.shape[0])
         columns = max(sample - wide, 0), min(sample + wide + 1, dn.shape[1])
         window = rows, columns, step, arm, half, reach, clip
-        n, n_beside = _read_cross(dn, lost, x_mm, y_mm, mark, window, inner, at, beside)
+        n, n_beside = _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside)
         if n < FEWEST or n_beside < FEWEST:
             continue
         ground = np.median(beside[:n_beside])
@@ -53,7 +50,7 @@ def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip):  # 
 
 
 @njit(cache=True, nogil=True)
-def _read_cross(dn, lost, x_mm, y_mm, mark, window, inner, at, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Fill DN and leaks of a stroke's samples, where `at` they are, the DN beside it; and count both."""
     rows, columns, step, arm, half, reach, clip = window
     n, n_beside = 0, 0
@@ -66,9 +63,9 @@ def _read_cross(dn, lost, x_mm, y_mm, mark, window, inner, at, beside):  # type:
             upright, level = x <= reach[0] and y <= arm[1] - CLEAR, y <= reach[1] and x <= arm[0] - CLEAR
             if upright or level:
                 inner[n, 0], at[n, 0], at[n, 1] = dn[line, sample], line, sample
-                for k in range(BLURS.size):
-                    of_x = _leak(x, half[0], BLURS[k]) if upright else 1.0
-                    of_y = _leak(y, half[1], BLURS[k]) if level else 1.0
+                for k in range(blurs.size):
+                    of_x = _leak(x, half[0], blurs[k]) if upright else 1.0
+                    of_y = _leak(y, half[1], blurs[k]) if level else 1.0
                     inner[n, 1 + k] = min(of_x, of_y)
                 n += 1
             if min(x - half[0], y - half[1]) >= BESIDE[0] and (
@@ -94,7 +91,7 @@ def _sum_columns(inner, at, columns, ground):  # type: ignore[no-untyped-def]  #
     for index in range(n):
         off[index] = abs(cleared[index] - middle)
     limit = ORDINARY * max(TO_SIGMA * np.median(off), LEAST_SCATTER)
-    sums = np.zeros((columns[1] - columns[0], 3 + BLURS.size))
+    sums = np.zeros((columns[1] - columns[0], 2 + inner.shape[1]))
     for index in range(n):
         if off[index] < limit:
             column = at[index, 1] - columns[0]

@@ -1,8 +1,8 @@
 """Reseau strokes of stated density as a tone control: the samples in the middle of each stroke.
 
 The readout's blur mixes the light of the ground beside a stroke into it. How much follows from a sample's distance to
-the stroke's edges and from the blur; it is taken off to first order, in DN. The blur is not measured: what it leaves
-open stays as doubt, and neighbouring strokes share it. Strokes that are dark beside their ground hold more of its light
+the stroke's edges and from the blur; it is taken off to first order, in DN. What is not known of the blur stays as
+doubt, and neighbouring strokes share it. Strokes that are dark beside their ground hold more of its light
 than of their own where they are narrow, and then mostly tell nothing.
 """
 
@@ -20,24 +20,48 @@ from calib.median import TO_SIGMA, medians_by
 from calib.sweep.model import StripSweep, to_scan
 from calib.tone.cells import Cells, select
 from calib.tone.known_film import KnownFilm
-from calib.tone.stroke_kernels import BLUR, BLUR_WEIGHTS, BLURS, CLEAR, EXPECTED, stroke_cells
+from calib.tone.stroke_kernels import CLEAR, EXPECTED, stroke_cells
 from calib.tone.transfer import FirstCurve
 
 STROKE = 20002  # label of a stroke's cells
 NARROWEST = 0.55  # samples from the axis that are used at least
 CONTRAST = 0.9  # light around a clear stroke relative to the stroke's: how much leaks in at worst
 PLACED = 0.8  # samples: a stroke placed less surely is not used
+MEASURED = 0.1  # 1-sigma of the logarithm of a blur that the marks tell (no source: a scene's relief misleads them)
+BLUR_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0  # of a spot's blurs, which stand for all (Gauss and Hermite)
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """The readout's blur and the sample together: a Gaussian's 1-sigma in samples, and the 1-sigma of its logarithm."""
+
+    blur_px: float
+    log_sigma: float = MEASURED
+
+    def blurs(self) -> Array:
+        """Blurs (3,) in samples that with `BLUR_WEIGHTS` stand for all."""
+        return self.blur_px * np.exp(self.log_sigma * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0]))
+
+
+ASSUMED = Spot(0.78, 0.25)  # where no mark has told it (common practice, no source)
+
+
+def spot_told(blur_px: float | None) -> Spot:
+    """The spot as the marks tell its blur in samples; the usual one where none does."""
+    return ASSUMED if blur_px is None else Spot(blur_px)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Strokes:
     """What a strip reads on its reseau strokes, a row (N,) for each mark and sample: raw `cells`, the number of their
-    mark, the DN beside it, and the share of light from there (N, B) for all `BLURS`."""
+    mark, the DN beside it, and the share of light from there (N, B) for all blurs of the
+    `spot`."""
 
     cells: Cells
     mark: NDArray[np.int64]
     ground_dn: Array
     leak: Array
+    spot: Spot
 
     def cleared(self) -> Array:
         """DN (N, B) without the light from beside, for all blurs."""
@@ -50,7 +74,7 @@ def _reach(known: KnownFilm, sample_mm: float) -> float:
 
 
 def gather_strokes(
-    dn: NDArray, lost: NDArray[np.bool_], sweep: StripSweep, known: KnownFilm, clip: tuple[int, int]
+    dn: NDArray, lost: NDArray[np.bool_], sweep: StripSweep, known: KnownFilm, clip: tuple[int, int], spot: Spot
 ) -> Strokes:
     """What a strip reads on its strokes, as it is read."""
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
@@ -72,11 +96,12 @@ def gather_strokes(
         tuple(known.stroke_mm / 2 / each for each in step),
         tuple(_reach(known, each) for each in step),
         clip,
+        spot.blurs(),
     )
     mark, sample = table[:, :2].astype(np.int64).T
     line, count, read_dn, ground_dn = table[:, 2:6].T
     cells = Cells(np.full(len(table), STROKE), sample, line, count, read_dn, np.zeros(len(table)))
-    return Strokes(cells, mark, ground_dn, table[:, 6:])
+    return Strokes(cells, mark, ground_dn, table[:, 6:], spot)
 
 
 def clear_strokes(strips: Sequence[Strokes]) -> tuple[Cells, ...]:
@@ -88,8 +113,8 @@ def clear_strokes(strips: Sequence[Strokes]) -> tuple[Cells, ...]:
     """
     cleared = [strokes.cleared() for strokes in strips]
     off = [dn - dn[:, EXPECTED, None] for dn in cleared]
-    middle = [np.median(some, axis=0) if len(some) else np.zeros(BLURS.size) for some in off]
-    alike = np.median(np.concatenate(off), axis=0) if sum(map(len, off)) else np.zeros(BLURS.size)
+    middle = [np.median(some, axis=0) if len(some) else np.zeros(BLUR_WEIGHTS.size) for some in off]
+    alike = np.median(np.concatenate(off), axis=0) if sum(map(len, off)) else np.zeros(BLUR_WEIGHTS.size)
     made = []
     for strokes, dn, some, own in zip(strips, cleared, off, middle, strict=True):
         shared = ((own - alike) ** 2 @ BLUR_WEIGHTS) * len(some)
@@ -101,7 +126,7 @@ def clear_strokes(strips: Sequence[Strokes]) -> tuple[Cells, ...]:
 def stroke_sigma(known: KnownFilm, curve: FirstCurve, strips: Sequence[Strokes], sample_mm: float) -> float:
     """1-sigma of the strokes' density as it is read: what their surroundings leak into their middle, in density."""
     half = known.stroke_mm / 2 / sample_mm
-    leak = 2 * ndtr(-(half - _reach(known, sample_mm) / 2) / BLUR)
+    leak = 2 * ndtr(-(half - _reach(known, sample_mm) / 2) / strips[0].spot.blur_px)
     ground = np.concatenate([strokes.ground_dn for strokes in strips])
     contrast = CONTRAST
     if ground.size and known.stroke_density is not None:

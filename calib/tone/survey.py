@@ -15,7 +15,7 @@ from calib.tone.cells import AT_END, Cells, PatchMeans, gather_cells, label_samp
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import LEAST_SCATTER_DN, NoiseModel, fit_noise
-from calib.tone.strokes import Strokes, gather_strokes
+from calib.tone.strokes import Spot, Strokes, gather_strokes
 from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve, fit_first_curve
 from calib.tone.wedge import WedgePlace, locate_group
 
@@ -63,6 +63,7 @@ def survey_strip(
     sweep: StripSweep,
     dropouts: Dropouts,
     clip: tuple[int, int],
+    spot: Spot,
 ) -> StripSurvey:
     """Survey a strip: read it, find its wedge, gather its cells."""
     dn = raster.read(0, raster.n_lines)
@@ -77,7 +78,7 @@ def survey_strip(
     clipped, no_box = np.zeros((known.n_patches, 2), dtype=np.int64), np.zeros((0, 4), dtype=np.int64)
     cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, no_box, clipped)
     cells, patches = without_ends(*gather_cells(dn, lines, label, known), clipped, clip)
-    strokes = gather_strokes(dn, lost, sweep, known, clip)
+    strokes = gather_strokes(dn, lost, sweep, known, clip, spot)
     curve, noise, spoilt, reason = first_tone(known, patches)
     return StripSurvey(
         raster.index, places, cells, patches, strokes, strokes.cells, curve, noise, spoilt, clip, is_lost, reason

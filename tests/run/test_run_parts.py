@@ -20,12 +20,16 @@ from calib.c_library import free_bytes
 from calib.film.source import read_window
 from calib.median import median_of
 from calib.ordered import LONG_S, beside, give_back, in_order, shared_out
+from calib.run import fit
 from calib.run.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.figures import _weighted, figures_of
 from calib.run.noticed import MOST_NAMED, noticed, together, wedge_warnings
 from calib.run.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
 from calib.sweep.tables import NOT_SEEN, OUTSIDE
 from calib.tone.dropouts import Dropouts
+from calib.tone.estimate import fit_tone
+from calib.tone.model import ToneFit
+from calib.tone.strokes import ASSUMED, Spot
 
 
 @pytest.mark.parametrize("threads", [1, 3])
@@ -405,3 +409,16 @@ def test_the_compiled_median_is_numpys(values: list[float]) -> None:
     assert median_of(given_values) == np.median(given_values)
     assert given_values.tolist() == values
     assert np.isnan(median_of(np.zeros(0)))
+
+
+def test_the_tone_is_told_the_spot_that_the_marks_show(calibrated, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
+    told = []
+
+    def listening(*parts: object, spot: Spot, **options: object) -> ToneFit:
+        told.append(spot)
+        return fit_tone(*parts, spot=spot, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(fit, "fit_tone", listening)
+    found = fit.fit_frame(calibrated.result.fits.frame)
+    assert told == [Spot(found.sweep.spot_px)]
+    assert found.sweep.spot_px != ASSUMED.blur_px

@@ -19,6 +19,7 @@ from calib.sweep.evidence import TIE
 from calib.sweep.layout import ROUGH
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import EVERY_SAMPLE
+from calib.tone.strokes import MEASURED
 
 
 def true_sweep(truth, k):
@@ -192,6 +193,13 @@ def test_no_missing_mark_is_used_and_used_ones_are_where_they_say(placed):
     assert "used" not in rejected
 
 
+def test_the_marks_tell_how_wide_the_readout_s_spot_is(placed):
+    """The tone takes by it off what leaks into strokes. Spot and sample together, as sure as the tone takes it."""
+    truth, *_, fit = placed
+    true_px = np.hypot(truth.scenario.tone.blur_samples, 12**-0.5)
+    assert abs(np.log(fit.spot_px / true_px)) < 1.5 * MEASURED
+
+
 def test_ties_and_figures_are_reported(placed):
     _, frame, _, _, fit = placed
     assert len(fit.ties) > 5 * (len(frame.strips) - 1)
@@ -260,6 +268,7 @@ def test_a_reseau_beside_all_strips_leaves_the_sweeps_to_borders_and_ties(small_
     first = first_look(frame, dn)
     fit = refine(frame, density, first.sweeps)
     assert len(fit.marks) == 0
+    assert fit.spot_px is None
     assert len(fit.ties) > 5 * (len(frame.strips) - 1)
     assert all("no usable reseau mark" in line for line in fit.warnings)
 

@@ -32,6 +32,7 @@ from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import SLOPES, Placing, StripSide, correction, placed
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, votes_of
+from calib.tone.strokes import ASSUMED
 from calib.tone.survey import stroke_boxes, survey_strip, usable_patches
 from calib.tone.system import Values
 from calib.tone.transfer import FirstCurve
@@ -45,7 +46,7 @@ def surveyed(what=SMALL) -> Passes:  # type: ignore[no-untyped-def]
     frame, truth = made(what)
     dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
     sweeps = sweeps_of(frame, truth)
-    surveyed = survey_frame(frame, known_film(frame), sweeps, dropouts, threads=1)
+    surveyed = survey_frame(frame, known_film(frame), sweeps, dropouts, ASSUMED, threads=1)
     return with_overlaps(frame, surveyed, sweeps, dropouts, threads=1)
 
 
@@ -222,7 +223,7 @@ def test_two_patches_a_strip_do_not_contradict_the_stated_grain() -> None:
     clip = max(int(strip.video.dn_of(np.array(1.6))) for strip in truth.strips)
     frame = replace(frame, scan=frame.scan.model_copy(update={"saturation": (clip, 65535)}))
     dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
-    passes = survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, threads=1)
+    passes = survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, ASSUMED, threads=1)
     stated = selwyn_variance(SMALL.emulsion.granularity, frame.scan.sample_mm * frame.scan.line_mm)
     assert {s.noise.grain for s in passes.surveys if s.noise is not None} == {stated}
     assert not any("grain" in warning for warning in passes.warnings)
@@ -315,7 +316,7 @@ def test_patches_are_seen_within_the_scan_s_tolerance_though_the_sweep_says_noth
     """As where no mark was found: the strip may lie off by the tolerance, not by all that its sweep leaves open."""
     frame, truth = made()
     known, sweep = known_film(frame), sweeps_of(frame, truth, sigma=1000.0)[1]
-    survey = survey_strip(frame.strips[1], known, sweep, find_dropouts(frame.strips[1], None), (0, 65535))
+    survey = survey_strip(frame.strips[1], known, sweep, find_dropouts(frame.strips[1], None), (0, 65535), ASSUMED)
     assert usable_patches(survey, known).all()
     across = np.ptp(known.patch_across_mm[0]) - 2 * known.tolerance_mm
     assert np.ptp(sweep.x_sample_mm[survey.cells.sample[survey.cells.label == 0]]) < across
