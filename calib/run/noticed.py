@@ -74,8 +74,7 @@ def _patches(patches: PatchTable) -> list[str]:
 def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[str, ...]:
     """A sentence where patches that took part contradict the curves fitted to them.
 
-    Errors as stated do not reach `WEDGE_OFF` in a whole strip, and one spoilt patch, to which the robust fit gives
-    little weight, rarely does; a wedge placed a patch off, or the wrong strip's, does by far.
+    `WEDGE_OFF` lies far beyond errors as stated, and short of a wedge placed a patch off or of the wrong strip's.
     """
     off, most = [], 0.0
     expected = np.hypot(stated_sigma or 0.0, patches.sigma_density)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calib.frame.frame import Frame
 from calib.tone.known_film import known_film
-from calib.tone.strokes import ASSUMED, Spot, clear_strokes, gather_strokes, stroke_sigma
+from calib.tone.strokes import ASSUMED, Spot, clear_strokes, gather_strokes, spot_told, stroke_sigma
 from calib.tone.transfer import fit_first_curve
 
 SMALL = scenario("small")
@@ -40,6 +40,14 @@ def test_a_blur_that_marks_tell_takes_the_light_off() -> None:
     told, told_doubt, _ = _errors(frame, truth, 0.12, Spot(float(np.hypot(blur, 12**-0.5))))
     assert abs(told.mean()) < 0.5 * abs(usual.mean())
     assert np.all(told_doubt < usual_doubt)
+    _, sure_doubt, _ = _errors(frame, truth, 0.12, Spot(ASSUMED.blur_px, 0.1 * ASSUMED.log_sigma))
+    assert np.all(sure_doubt < 0.2 * usual_doubt)
+
+
+def test_where_no_mark_tells_the_spot_the_usual_one_is_taken_with_its_doubt() -> None:
+    assert spot_told(None) == ASSUMED
+    assert spot_told(0.6).blur_px == 0.6
+    assert spot_told(0.6).log_sigma < ASSUMED.log_sigma
 
 
 def _errors(frame: Frame, truth: Truth, density: float, spot: Spot) -> tuple[NDArray, NDArray, float]:
