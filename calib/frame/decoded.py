@@ -15,6 +15,8 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
+Lines = tuple[NDArray, NDArray[np.bool_]]  # samples (n_lines, n_samples), and which lines could not be read (n_lines,)
+
 
 class DecodedStrips:
     """What was decoded of a frame's strips, by the state of their files; several threads may read at once."""
@@ -22,7 +24,7 @@ class DecodedStrips:
     def __init__(self) -> None:
         self._writing = Lock()
         self._file: IO[bytes] | None = None
-        self._start: dict[Hashable, int] = {}
+        self._start: dict[Hashable, tuple[int, NDArray[np.bool_]]] = {}
         self._has_room = True
 
     def __reduce__(self) -> tuple[type["DecodedStrips"], tuple[()]]:
@@ -35,24 +37,25 @@ class DecodedStrips:
         lines: tuple[int, int],
         shape: tuple[int, int],
         dtype: np.dtype,
-        decode: Callable[[], NDArray],
-    ) -> NDArray:
+        decode: Callable[[], Lines],
+    ) -> Lines:
         """What `decode` gives of `lines` (first and stop) of a strip of `shape` (n_lines, n_samples).
 
         `state` tells strips apart, and a file from what it becomes when it is changed.
         """
-        start, file = self._start.get(state), self._file
-        if start is None or file is None:
-            values = decode()
+        known, file = self._start.get(state), self._file
+        if known is None or file is None:
+            found = decode()
             if lines == (0, shape[0]):
-                self._keep(state, values)
-            return values
+                self._keep(state, *found)
+            return found
+        start, lost = known
         kept = np.empty((lines[1] - lines[0], shape[1]), dtype)
         offset = start + lines[0] * shape[1] * dtype.itemsize
         whole = kept.size == 0 or os.preadv(file.fileno(), [kept.data.cast("B")], offset) == kept.nbytes
-        return kept if whole else decode()
+        return (kept, lost[slice(*lines)]) if whole else decode()
 
-    def _keep(self, state: Hashable, values: NDArray) -> None:
+    def _keep(self, state: Hashable, values: NDArray, lost: NDArray[np.bool_]) -> None:
         """Write a whole strip to the end of the file."""
         with self._writing:
             if state in self._start or not self._has_room:
@@ -67,4 +70,4 @@ class DecodedStrips:
             except OSError:
                 self._has_room = False
                 return
-            self._start[state] = start
+            self._start[state] = start, lost

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.frame.decoded import DecodedStrips
+from calib.frame.decoded import DecodedStrips, Lines
 from calib.frame.description import (
     Camera,
     Exposure,
@@ -70,7 +70,8 @@ class StripRaster:
 
     `index` counts from 0 in film order; `dtype` is uint8 or uint16 in the machine's byte order; a strip that
     `is_reversed` has its line 0 at the far end of the film. `decoded` keeps what a compressed file holds once the
-    strip has been read whole; a frame's strips share it. `lines` are those of a strip that is `held`.
+    strip has been read whole; a frame's strips share it. `damage` says what is wrong with the file as its header tells
+    it; one that `is_lost` has no header, and is a stand-in of zeros. `lines` are those of a strip that is `held`.
     """
 
     index: int
@@ -80,23 +81,39 @@ class StripRaster:
     dtype: np.dtype
     is_reversed: bool
     decoded: DecodedStrips = field(default_factory=DecodedStrips, repr=False, compare=False)
-    lines: NDArray | None = field(default=None, repr=False, compare=False)
+    damage: str = ""
+    is_lost: bool = False
+    lines: Lines | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def called(self) -> str:
+        """The strip's number and file, for a line about it."""
+        return f"strip {self.index} ({self.path.name})"
 
     def read(self, first: int, stop: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
-        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing is kept.
+        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing is kept. `unread` lines are zeros.
 
-        Raises `InputError` where the file has changed or its data do not decode, ValueError for lines it has not.
+        Raises `InputError` where the file has changed or must not be read, ValueError for lines it has not.
         """
         if not 0 <= first <= stop <= self.n_lines:
             raise ValueError(f"lines {first} to {stop} of a strip that has {self.n_lines}")
         if self.lines is not None:
-            return self.lines[first:stop].copy()
-        shape = (self.n_lines, self.n_samples)
-        return read_lines(self.path, first, stop, shape, self.dtype, self.decoded)
+            return self.lines[0][first:stop].copy()
+        return self._read(first, stop)[0]
 
     def held(self) -> "StripRaster":
         """The strip with all its lines read into memory, for what looks at them several times."""
-        return replace(self, lines=self.read(0, self.n_lines))
+        return replace(self, lines=self._read(0, self.n_lines))
+
+    def unread(self) -> NDArray[np.bool_]:
+        """Lines that could not be read, because the file is damaged, (n_lines,)."""
+        return (self.lines or self._read(0, self.n_lines))[1]
+
+    def _read(self, first: int, stop: int) -> Lines:
+        shape = (self.n_lines, self.n_samples)
+        if self.is_lost:
+            return np.zeros((stop - first, self.n_samples), self.dtype), np.ones(stop - first, np.bool_)
+        return read_lines(self.path, first, stop, shape, self.dtype, self.decoded)
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)

@@ -3,6 +3,7 @@
 This is the border to the TIFF libraries: row = scan line, column = sample, values exactly as stored. Lines of an
 uncompressed file with its data in one run are read from their place in the file; anything else goes through the raster
 library, which decodes the segments that the lines touch; once a strip has been read whole, it is not decoded again.
+Lines that a file has lost, because it was cut off or does not decode, are read as zeros and told.
 """
 
 import logging
@@ -25,17 +26,17 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 
 from calib.errors import InputError
-from calib.frame.decoded import DecodedStrips
+from calib.frame.decoded import DecodedStrips, Lines
 
 KEY = "scan.strips"
 A_STRIP = "a TIFF with one band of uint8 or uint16"
+STAYS = "a file that stays as it is while it is read"
 MOST_PAGES = 64  # far more than a strip with its overviews and masks has; a damaged chain of pages need not end
 OPEN_PER_THREAD = 4  # neighbouring strips are read side by side where they overlap
 REDUCED_OR_MASK = 0b101  # bits of NewSubfileType: overviews and masks are no further images
 # a damaged header can make the parser fail in any of these ways
 UNREADABLE = (
     tifffile.TiffFileError,
-    OSError,
     ValueError,
     TypeError,
     LookupError,
@@ -50,45 +51,56 @@ _opening = threading.Lock()
 
 @dataclass(frozen=True, slots=True)
 class Storage:
-    """How a strip lies in its file: its size, its type as stored, and where its data start if in one plain run."""
+    """How a strip lies in its file: its size, its type as stored, and where its data start if in one plain run. The
+    file should be of `n_bytes` at least, and is cut off after `cut_off`, unless that is None.
+    """
 
     n_lines: int
     n_samples: int
     stored: np.dtype
     offset: int | None
+    n_bytes: int
+    cut_off: int | None
+
+
+class DamagedError(InputError):
+    """A strip's file is so damaged that nothing of it can be read."""
 
 
 def storage_of(path: Path) -> Storage:
-    """What the header of a strip's file says. Raises `InputError` where it is no strip, or shorter than its data."""
+    """What the header of a strip's file says. Raises `DamagedError` where there is none, `InputError` where the file is
+    no strip's or must not be read."""
     try:
         status = os.stat(path)
     except OSError as error:
-        raise InputError(path, KEY, f"a file that cannot be read ({error.strerror})", A_STRIP) from error
+        raise _unreadable(path, error) from error
     return _storage(path, status.st_size, status.st_mtime_ns)
 
 
 def read_lines(
     path: Path, first: int, stop: int, shape: tuple[int, int], dtype: np.dtype, decoded: DecodedStrips
-) -> NDArray:
+) -> Lines:
     """Lines `first` to `stop` - 1 of a strip of `shape` (n_lines, n_samples) as `dtype`, looked up in what is `decoded`
-    where the file is not plain. Raises `InputError`.
+    where the file is not plain, and which of them the file has lost. Raises `InputError`.
     """
     storage = storage_of(path)
     if (storage.n_lines, storage.n_samples) != shape or storage.stored.newbyteorder("=") != dtype:
-        raise InputError(path, KEY, "another raster than before", "a file that stays as it is while it is read")
+        raise InputError(path, KEY, "another raster than before", STAYS)
     if storage.offset is None:
         return decoded.read(_state(path), (first, stop), shape, dtype, lambda: _decoded(path, first, stop, storage))
-    start = storage.offset + first * storage.n_samples * storage.stored.itemsize
-    values = np.empty((stop - first, storage.n_samples), storage.stored)
+    line_bytes = storage.n_samples * storage.stored.itemsize
+    there = stop if storage.cut_off is None else max((storage.cut_off - storage.offset) // line_bytes, 0)
+    values = np.zeros((stop - first, storage.n_samples), storage.stored)
+    wanted = values[: max(there - first, 0)]
     try:
         with path.open("rb") as file:  # numpy's reader does far more about a few lines
-            file.seek(start)
-            whole = file.readinto(values.data) == values.nbytes
+            file.seek(storage.offset + first * line_bytes)
+            whole = wanted.size == 0 or file.readinto(wanted.data) == wanted.nbytes
     except OSError as error:
-        raise _undecodable(path, first, stop) from error
+        raise _unreadable(path, error) from error
     if not whole:
-        raise _undecodable(path, first, stop)
-    return values.astype(dtype, copy=False)
+        raise InputError(path, KEY, "a file cut off since it was described", STAYS)
+    return values.astype(dtype, copy=False), np.arange(first, stop) >= there
 
 
 @lru_cache(maxsize=1024)
@@ -101,8 +113,11 @@ def _storage(path: Path, size: int, modified_ns: int) -> Storage:
             if len(images) != 1:
                 raise InputError(path, KEY, f"{len(images)} images", A_STRIP)
             return _checked(path, images[0], size)
+    except OSError as error:
+        raise _unreadable(path, error) from error
     except UNREADABLE as error:
-        raise InputError(path, KEY, "a file that cannot be read as TIFF", A_STRIP) from error
+        found = "a file that cannot be read as TIFF" if size else "an empty file"
+        raise DamagedError(path, KEY, found, A_STRIP) from error
 
 
 def _checked(path: Path, page: tifffile.TiffPage, size: int) -> Storage:
@@ -120,27 +135,41 @@ def _checked(path: Path, page: tifffile.TiffPage, size: int) -> Storage:
         ends = [offsets[0] + n_lines * n_samples * page.dtype.itemsize]
     else:
         ends = [at + length for at, length in zip(offsets, lengths, strict=True)]
-    if max(ends) > size:
-        raise InputError(path, KEY, f"a file cut off after {size} bytes", f"{max(ends)} bytes, as its header says")
     stored = np.dtype(page.dtype).newbyteorder(page.parent.byteorder)
-    return Storage(n_lines, n_samples, stored, offsets[0] if plain else None)
+    cut_off = size if max(ends) > size else None
+    return Storage(n_lines, n_samples, stored, offsets[0] if plain else None, max(ends), cut_off)
 
 
-def _decoded(path: Path, first: int, stop: int, storage: Storage) -> NDArray:
-    """Lines of a file whose data are compressed, tiled or scattered."""
-    native = storage.stored.newbyteorder("=")
+def _decoded(path: Path, first: int, stop: int, storage: Storage) -> Lines:
+    """Lines of a file whose data are compressed, tiled or scattered; all of a segment that does not decode are lost."""
+    values = np.zeros((stop - first, storage.n_samples), storage.stored.newbyteorder("="))
+    lost = np.zeros(stop - first, np.bool_)
     if first == stop:
-        return np.empty((0, storage.n_samples), native)
+        return values, lost
     try:
         dataset = _datasets.of(path)
-        values = dataset.read(1, window=Window(0, first, storage.n_samples, stop - first))
-    except RasterioError as error:
-        raise _undecodable(path, first, stop) from error
-    return values.astype(native, copy=False)
+    except RasterioError:
+        return values, ~lost
+    try:
+        _decode(dataset, first, values)
+    except RasterioError:
+        height = dataset.block_shapes[0][0]
+        for top in range(first - first % height, stop, height):
+            rows = slice(max(top - first, 0), top + height - first)
+            try:
+                _decode(dataset, first + rows.start, values[rows])
+            except RasterioError:
+                values[rows], lost[rows] = 0, True
+    return values, lost
 
 
-def _undecodable(path: Path, first: int, stop: int) -> InputError:
-    return InputError(path, KEY, f"damaged data in lines {first} to {stop - 1}", "data that can be decoded")
+def _decode(dataset: rasterio.DatasetReader, first: int, values: NDArray) -> None:
+    """Decode the lines from `first` on into `values`."""
+    values[:] = dataset.read(1, window=Window(0, first, values.shape[1], values.shape[0]))
+
+
+def _unreadable(path: Path, error: OSError) -> InputError:
+    return InputError(path, KEY, f"a file that cannot be read ({error.strerror})", A_STRIP)
 
 
 def _state(path: Path) -> tuple[Path, int, int]:

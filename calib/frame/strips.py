@@ -1,4 +1,7 @@
-"""The strips of a frame: found by their pattern, in film order, all of one width and type."""
+"""The strips of a frame: found by their pattern, in film order, all of one width and type.
+
+A strip whose file is damaged keeps its place: what is left of it is read, the rest, or all, is said to be lost.
+"""
 
 import glob
 import os
@@ -6,6 +9,7 @@ import re
 from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
+from statistics import median_low
 
 from calib.errors import InputError
 from calib.frame.decoded import DecodedStrips
@@ -14,42 +18,73 @@ from calib.frame.document import Document
 from calib.frame.files import is_within, relative
 from calib.frame.frame import StripRaster
 from calib.frame.mistakes import all_of, noted
-from calib.frame.raster import Storage, storage_of
+from calib.frame.raster import DamagedError, Storage, storage_of
 from calib.frame.words import quoted
 
 PLACE = ("scan", "strips")
 KEY = ".".join(PLACE)
 A_PATTERN = "a pattern of relative paths that one TIFF or more match"
+MOST_LINES = 2  # times those of the longest whole strip: a file cut off that promises more has a damaged header
 
 
 def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...], tuple[str, ...]]:
     """The strips that the pattern matches, sorted by name, and what is odd about them. Raises `InputError`."""
     paths = _matches(scan.strips, document)
-    storages, mistakes = [], list[InputError]()
-    for path in paths:
-        with noted(mistakes):
-            storages.append(storage_of(path))
-    if mistakes:
-        raise all_of(mistakes)
-    for path, storage in zip(paths, storages, strict=True):
-        _check_alike(path, storage, paths[0], storages[0])
-    _check_saturation(scan, storages[0], document)
+    storages, damage = _storages(paths)
+    first = min(storages)
+    for index, storage in storages.items():
+        _check_alike(paths[index], storage, paths[first], storages[first])
+    _check_saturation(scan, storages[first], document)
     decoded = DecodedStrips()
+    n_lines = median_low(storage.n_lines for storage in storages.values())
     strips = tuple(
         StripRaster(
             index=index,
             path=path,
-            n_lines=storage.n_lines,
-            n_samples=storage.n_samples,
-            dtype=storage.stored.newbyteorder("="),
+            n_lines=storages[index].n_lines if index in storages else n_lines,
+            n_samples=storages[first].n_samples,
+            dtype=storages[first].stored.newbyteorder("="),
             is_reversed=scan.reversed == ("odd" if index % 2 else "even"),
             decoded=decoded,
+            damage=damage.get(index, ""),
+            is_lost=index not in storages,
         )
-        for index, (path, storage) in enumerate(zip(paths, storages, strict=True))
+        for index, path in enumerate(paths)
     )
     by_number = sorted(paths, key=_with_numbers)
     odd = ("strips sort differently by name and by number; the order by name is the film order",)
     return strips, (*(odd if by_number != paths else ()), *_gaps(paths))
+
+
+def _storages(paths: Sequence[Path]) -> tuple[dict[int, Storage], dict[int, str]]:
+    """How strips lie in their files, and what is wrong with a file, both by strip. Raises `InputError`, also where most
+    of the files are damaged, or one without a header is not called as the others are: it need be no strip."""
+    storages: dict[int, Storage] = {}
+    mistakes, lost = list[InputError](), dict[int, DamagedError]()
+    for index, path in enumerate(paths):
+        with noted(mistakes):
+            try:
+                storages[index] = storage_of(path)
+            except DamagedError as error:
+                lost[index] = error
+    longest = max((storage.n_lines for storage in storages.values() if storage.cut_off is None), default=0)
+    damage = {index: f"it is {error.found}" for index, error in lost.items()}
+    for index, storage in storages.items():
+        if storage.cut_off is not None:
+            damage[index] = f"its file is cut off after {storage.cut_off} of {storage.n_bytes} bytes"
+            if storage.n_lines > MOST_LINES * longest:
+                mistakes.append(_cut_off(paths[index], storage))
+    endings = {paths[index].suffix for index in storages}
+    if 2 * len(lost) > len(paths) or any(paths[index].suffix not in endings for index in lost):
+        mistakes += lost.values()
+    if mistakes:
+        raise all_of(mistakes)
+    return storages, damage
+
+
+def _cut_off(path: Path, storage: Storage) -> InputError:
+    found = f"a file cut off after {storage.cut_off} bytes"
+    return InputError(path, KEY, found, f"{storage.n_bytes} bytes, as its header says")
 
 
 def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Values and keys of a description as short pieces of text for a line about a mistake."""
+"""Values, keys and numbers as short pieces of text for a line about a mistake, or about what is odd."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -40,6 +40,19 @@ def dotted(place: Sequence[str | int]) -> str:
     """The place of a value in a description, as ``film.wedge.patches[3].value``."""
     parts = [f"[{step}]" if isinstance(step, int) else f".{in_key(step)}" for step in place]
     return "".join(parts).removeprefix(".")
+
+
+def listed(numbers: Sequence[int]) -> str:
+    """Rising numbers as a person lists them, three or more that follow each other as a span."""
+    spans: list[list[int]] = []
+    for number in numbers:
+        if spans and number == spans[-1][-1] + 1:
+            spans[-1].append(number)
+        else:
+            spans.append([number])
+    return ", ".join(
+        f"{span[0]} to {span[-1]}" if len(span) > 2 else ", ".join(str(number) for number in span) for span in spans
+    )
 
 
 def _some(items: list[str], total: int | None = None) -> str:

@@ -19,7 +19,8 @@ from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back, in_order
 from calib.quality import DROPOUT
-from calib.run.noticed import noticed, of_strips_left
+from calib.run.damage import damaged, look_for_lost
+from calib.run.noticed import noticed, of_strips_left, together, wedge_warnings
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
 from calib.sweep.candidates import Candidates, no_candidates
@@ -29,10 +30,9 @@ from calib.sweep.strip_order import LeftOut, strips_out_of_place
 from calib.sweep.tables import EVERY_SAMPLE, FirstLook
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.apply import density_window
-from calib.tone.dropouts import Dropouts, all_lost, find_dropouts
+from calib.tone.dropouts import Dropouts, all_lost
 from calib.tone.estimate import draft_tone, fit_tone
 from calib.tone.model import StripTone, ToneFit
-from calib.tone.raw_noise import raw_noise_dn
 from calib.tone.strokes import spot_told
 from calib.tone.tables import MOST_SIGMA
 
@@ -79,6 +79,7 @@ def fit_frame(
 
 def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch) -> FrameFits:
     looks = list(tracked(_looks(frame, threads), len(frame.strips), "finding dropouts", progress))
+    damage, unread = damaged(frame, [look.dropouts for look in looks])
     watch.lap("dropouts")
     progress("finding the marks", 0.0)
     looks, first, left_out = _placed(frame, looks, threads)
@@ -93,7 +94,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
     sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), first.sweeps, threads)
-    sweep = replace(sweep, warnings=first.warnings + sweep.warnings)
+    sweep = replace(sweep, warnings=damage + first.warnings + sweep.warnings)
     draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
     progress("fitting the sweep", 1.0)
     give_back()
@@ -102,7 +103,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the tone", 1.0)
     give_back()
     watch.lap("tone")
-    return with_pointing(frame, dropouts, sweep, tone, left_out)
+    return with_pointing(frame, dropouts, sweep, tone, (*unread, *left_out))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +124,7 @@ def _looks(frame: Frame, threads: int) -> Iterator[_Look]:
 
     def look(strip: StripRaster) -> _Look:
         held = strip.held()
-        lost, noise_dn = find_dropouts(held, frame.scan.saturation), raw_noise_dn(held)
+        lost, noise_dn = look_for_lost(held, frame.scan.saturation)
         whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
         edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
         wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
@@ -163,6 +164,7 @@ def with_pointing(
     resection, pose = None, given
     out, why = [strip.strip for strip in left_out], [strip.says for strip in left_out]
     said = [*sweep.warnings, *tone.warnings, *noticed(frame, dropouts, sweep.marks, tone.patches, out)]
+    said += wedge_warnings(tone.patches, frame.film.wedge.sigma)
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
         if isinstance(result, NotPossible):
@@ -181,7 +183,7 @@ def with_pointing(
         pose=pose,
         resection=resection,
         sun=sun_of(frame),
-        warnings=tuple(dict.fromkeys((*frame.warnings, *why, *of_strips_left(said, out)))),
+        warnings=together((*frame.warnings, *why, *of_strips_left(said, out))),
     )
 
 

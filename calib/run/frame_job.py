@@ -23,7 +23,6 @@ from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
 from calib.run.look import given_grid, ground_warnings
 from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
-from calib.run.noticed import together, wedge_warnings
 from calib.run.out_folder import LAST_WRITTEN, claimed
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
@@ -113,10 +112,8 @@ def run_frame(
 
 
 def _warnings(maker: MapMaker, checks: Checks, pictures: MapPictures) -> tuple[str, ...]:
-    fits = maker.fits
-    ground = ground_warnings(maker.where.view, fits.sun)
-    wedge = wedge_warnings(fits.tone.patches, fits.frame.film.wedge.sigma)
-    return together((*fits.warnings, *wedge, *ground, *seam_warnings(checks.seams), *map_warnings(pictures)))
+    ground = ground_warnings(maker.where.view, maker.fits.sun)
+    return (*maker.fits.warnings, *ground, *seam_warnings(checks.seams), *map_warnings(pictures))
 
 
 def _provenance(

@@ -47,7 +47,8 @@ def look_at(path: Path) -> tuple[Facts, tuple[str, ...]]:
     grid = choose_grid(view, frame.map, frame.scan, frame.path)
     sun = sun_of(frame)
     facts = (*summary(frame), *light_facts(frame, sun, view), *_ground(view, grid), *_products(frame, grid))
-    return facts, (*frame.warnings, *ground_warnings(view, sun))
+    damage = tuple(f"{strip.called}: {strip.damage}" for strip in frame.strips if strip.damage)
+    return facts, (*frame.warnings, *damage, *ground_warnings(view, sun))
 
 
 def ground_warnings(view: View, sun: Sun) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.frame.frame import Frame
+from calib.frame.words import listed
 from calib.sweep.tables import OUTSIDE, MarkTable
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import PatchTable
@@ -31,7 +32,8 @@ def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, .
 
 
 def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
-    lost = np.array([0 if strip in left_out else dropout.n_lost for strip, dropout in enumerate(dropouts)])
+    lost = np.array([strip.n_lost - len(strip.unread) * strip.n_samples for strip in dropouts])
+    lost[list(left_out)] = 0
     share = lost / np.array([strip.n_lines * strip.n_samples for strip in dropouts])
     if not lost.any():
         return []
@@ -66,7 +68,7 @@ def _patches(patches: PatchTable) -> list[str]:
         by_reason: dict[str, list[int]] = {}
         for row in out:
             by_reason.setdefault(patches.reason[row], []).append(int(patches.patch[row]))
-        which = ", ".join(f"{_numbers(numbers)} ({reason})" for reason, numbers in by_reason.items())
+        which = ", ".join(f"{listed(numbers)} ({reason})" for reason, numbers in by_reason.items())
         said.append(f"strip {strip}: {len(out)} of {np.count_nonzero(of_strip)} wedge patches left out: {which}")
     return said
 
@@ -86,7 +88,7 @@ def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[str
             most = max(most, float(np.abs(departure).max()))
     if not off:
         return ()
-    strips = f"strip {off[0]}" if len(off) == 1 else f"strips {_numbers(off)}"
+    strips = f"strip {off[0]}" if len(off) == 1 else f"strips {listed(off)}"
     return (
         f"the wedge patches of {strips} lie up to {most:.2g} in density off the fitted curves, more than {WEDGE_OFF:g} "
         "times what noise and their stated 1-sigma allow: the tone there is doubtful",
@@ -111,17 +113,4 @@ def _of_all(what: str, strips: Sequence[tuple[int, str]]) -> str:
     if len(strips) == 1:
         number, file = strips[0]
         return f"strip {number}{file}: {what}"
-    return f"strips {_numbers([number for number, _ in strips])}, each: {what}"
-
-
-def _numbers(numbers: Sequence[int]) -> str:
-    """Rising numbers as a person lists them, three or more that follow each other as a span."""
-    spans: list[list[int]] = []
-    for number in numbers:
-        if spans and number == spans[-1][-1] + 1:
-            spans[-1].append(number)
-        else:
-            spans.append([number])
-    return ", ".join(
-        f"{span[0]} to {span[-1]}" if len(span) > 2 else ", ".join(str(number) for number in span) for span in spans
-    )
+    return f"strips {listed([number for number, _ in strips])}, each: {what}"

@@ -147,7 +147,7 @@ def _moved(frame: Frame, place: Place, chain: Chain) -> str:
     else:
         how = f"it shows the film beside {by}"
     where = f", in the place of strip {place.position}" if place.position != place.strip else ""
-    return f"{_called(frame, place.strip)}: left out: by its overlaps {how}{where}"
+    return f"{frame.strips[place.strip].called}: left out: by its overlaps {how}{where}"
 
 
 def _beside(place: Place, chain: Chain) -> str:
@@ -164,7 +164,7 @@ def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
     """What a chain that leaves places open says of a strip in it."""
     by = next(_beside(place, chain) for place in chain.places if place.strip == strip)
     said = f"by their overlaps it and {by} do not lie as is said; which of them is wrong is unknown"
-    return f"{_called(frame, strip)}: left out: {said}"
+    return f"{frame.strips[strip].called}: left out: {said}"
 
 
 def _foreign_blocks(
@@ -196,8 +196,4 @@ def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> str:
     marks = "neither its reseau marks nor its overlaps fit" if is_unmarked else "its overlaps do not fit"
     strips = _numbered([k for k in (block[0] - 1, block[-1] + 1) if 0 <= k < len(frame.strips)])
     with_it = f" (it continues others of strips {block[0]} to {block[-1]})" if len(block) > 1 else ""
-    return f"{_called(frame, strip)}: left out: {marks} its place: it shows other film than {strips}{with_it}"
-
-
-def _called(frame: Frame, strip: int) -> str:
-    return f"strip {strip} ({frame.strips[strip].path.name})"
+    return f"{frame.strips[strip].called}: left out: {marks} its place: it shows other film than {strips}{with_it}"

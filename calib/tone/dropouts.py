@@ -33,11 +33,13 @@ ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Dropouts:
-    """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample)."""
+    """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample). All of the
+    lines `unread` is among them: a damaged file lost them."""
 
     runs: NDArray[np.int32]
     n_lines: int
     n_samples: int
+    unread: tuple[int, ...] = ()
 
     def mask(self, first: int, stop: int) -> NDArray[np.bool_]:
         """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
@@ -57,8 +59,10 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     dn = np.ascontiguousarray(raster.read(0, raster.n_lines))
     top = int(np.iinfo(raster.dtype).max)
     clip_low, clip_high = (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
+    if dn.shape[0] < 5:
+        return all_lost(*dn.shape)
     low, middle, high = _levels(dn)
-    if dn.shape[0] < 5 or _is_one_value(dn, middle):
+    if _is_one_value(dn, middle):
         return all_lost(*dn.shape)
     scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
     chance = _garbage_chance((low, high), (clip_low, clip_high), top)
@@ -96,6 +100,16 @@ def all_lost(n_lines: int, n_samples: int) -> Dropouts:
     """The dropouts of a strip of which nothing is to be used."""
     line = np.arange(n_lines, dtype=np.int32)
     return Dropouts(np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1), n_lines, n_samples)
+
+
+def among_lines_lost(found: Dropouts, lost: NDArray[np.bool_]) -> Dropouts:
+    """The dropouts of a strip whose lines `lost` (n_lines,) could not be read, from what the others have `found`."""
+    gone = all_lost(lost.size, found.n_samples).runs[lost]
+    left = found.runs.copy()
+    left[:, 0] = np.flatnonzero(~lost)[found.runs[:, 0]]
+    runs = np.concatenate([left, gone])
+    runs = runs[np.argsort(runs[:, 0], kind="stable")]
+    return Dropouts(runs, lost.size, found.n_samples, tuple(np.flatnonzero(lost).tolist()))
 
 
 def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:

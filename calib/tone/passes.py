@@ -177,7 +177,7 @@ def _reason(survey: StripSurvey, has_some: bool) -> str:
 def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[str]:
     said = []
     for survey in surveys:
-        name = f"strip {survey.index} ({frame.strips[survey.index].path.name})"
+        name = frame.strips[survey.index].called
         if survey.is_lost:
             said.append(f"{name}: all of it dropped out")
         elif survey.reason:

@@ -4,6 +4,7 @@ Every test spoils a copy of one small frame in one way and fits it. The truth of
 were not touched are still good. Runs under `-W error`: a numerical warning that reaches a user fails too.
 """
 
+import os
 import shutil
 import sys
 from collections.abc import Callable
@@ -81,11 +82,11 @@ def wedge_end(whole: Package) -> int:
     return round((last_mm - read_frame(whole.folder).scan.first_line_mm) / scan.line_mm) + 5
 
 
-def density_error(fits: FrameFits, whole: Package, strip: int) -> float:
-    """Median of the absolute error of density over the picture in a strip: noise, and what was not taken out."""
+def density_error(fits: FrameFits, whole: Package, strip: int, lines: slice = PICTURE) -> float:
+    """Median of the absolute error of density over lines of a strip: noise, and what was not taken out."""
     raster, lost = fits.frame.strips[strip], fits.dropouts[strip]
-    window = density_window(raster, fits.tone.strips[strip], lost, PICTURE.start, PICTURE.stop)
-    error = np.abs(window.density - whole.truth.clean_density(strip)[PICTURE])
+    window = density_window(raster, fits.tone.strips[strip], lost, lines.start, lines.stop)
+    error = np.abs(window.density - whole.truth.clean_density(strip)[lines])
     return float(np.median(error[window.quality == 0]))
 
 
@@ -117,6 +118,54 @@ def test_a_strip_without_a_picture_leaves_the_others_alone(whole: Package, tmp_p
     for strip in (0, 2, 3):
         assert density_error(fits, whole, strip) < 1.5 * noise_of(whole, strip)
         assert place_error_px(fits, whole, strip) < 2.0
+
+
+def cut_off(path: Path) -> None:
+    os.truncate(path, path.stat().st_size * 6 // 10)
+
+
+def undecodable(path: Path, n_lines: int = 100, segment: int = 4) -> None:
+    """Compress a strip in segments of lines, and overwrite the beginning of one."""
+    tifffile.imwrite(path, tifffile.imread(path), compression="zlib", rowsperstrip=n_lines, metadata=None)
+    with tifffile.TiffFile(path) as tiff:
+        at = tiff.pages[0].dataoffsets[segment]
+    with path.open("r+b") as file:
+        file.seek(at)
+        file.write(b"\xff" * 40)
+
+
+@pytest.mark.parametrize(
+    ("how", "says", "good"),
+    [
+        (cut_off, "strip 1 (001.tif): lines 419 to 699 of 700 left out: its file is cut off after ", slice(220, 400)),
+        (undecodable, "strip 1 (001.tif): lines 400 to 499 of 700 left out: their data cannot be decoded", PICTURE),
+        (lambda path: path.write_bytes(b""), "strip 1 (001.tif): left out: it is an empty file", None),
+    ],
+    ids=["cut off", "undecodable", "empty"],
+)
+def test_a_damaged_file_is_used_as_far_as_it_can_be_read(
+    whole: Package, tmp_path: Path, how: Callable[[Path], None], says: str, good: slice | None
+) -> None:
+    """One line says so, and nothing else is said of what cannot be read."""
+    folder = copy_of(whole, tmp_path)
+    how(folder / "strips" / "001.tif")
+    fits = fit_frame(read_frame(folder))
+    told = [line for line in fits.warnings if "strip 1" in line]
+    assert len(told) == 1 + ("in strip 1" in told[-1])  # marks among lines that are lost were not seen
+    assert told[0].startswith(says)
+    assert not said(fits, "dropped out", "strip 1")
+    for strip in (0, 2, 3):
+        assert density_error(fits, whole, strip) < 1.5 * noise_of(whole, strip)
+        assert place_error_px(fits, whole, strip) < 2.0
+    assert good is None or density_error(fits, whole, 1, good) < 1.5 * noise_of(whole, 1)
+
+
+def test_a_frame_of_which_nothing_can_be_decoded_is_refused(whole: Package, tmp_path: Path) -> None:
+    folder = copy_of(whole, tmp_path)
+    for path in (folder / "strips").iterdir():
+        undecodable(path, n_lines=1000, segment=0)
+    with pytest.raises(InputError, match=r"000\.tif: scan\.strips: found data of which nothing can be decoded"):
+        fit_frame(read_frame(folder))
 
 
 @pytest.mark.parametrize("share", [1.0, 0.5])

@@ -285,20 +285,71 @@ def test_saturation_beyond_eight_bits(package: Write) -> None:
 
 
 @pytest.mark.parametrize("content", [b"", b"II*\0", b"no raster", b"II*\0\x08\0\0\0\xff\xff"], ids=range(4))
-def test_a_strip_that_is_no_tiff(package: Write, content: bytes, capfd: pytest.CaptureFixture[str]) -> None:
+def test_a_strip_that_is_no_tiff_keeps_its_place(
+    package: Write, content: bytes, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """It is as long as its neighbours, and all of it is lost."""
     path = package()
     strip = path.parent / "strips" / "001.tif"
     strip.write_bytes(content)
-    assert refused(path).startswith(f"{strip}: scan.strips: found ")
+    strips = read_frame(path).strips
+    assert [each.is_lost for each in strips] == [False, True, False]
+    assert strips[1].damage == ("it is a file that cannot be read as TIFF" if content else "it is an empty file")
+    assert (strips[1].n_lines, strips[1].n_samples, strips[1].dtype) == (200, 36, np.uint16)
+    assert not strips[1].read(3, 9).any()
+    assert strips[1].unread().all()
     assert capfd.readouterr() == ("", "")
 
 
-@pytest.mark.parametrize(
-    "options", [{}, {"compression": "zlib"}, {"tile": (16, 16)}], ids=["plain", "deflate", "tiled"]
-)
-def test_a_file_cut_off_is_seen_from_its_header(package: Write, options: dict[str, object]) -> None:
-    rng = np.random.default_rng(5)
-    path, strip = broken(package, rng.integers(0, 65535, (200, 36), np.uint16), **options)
+def test_files_that_are_no_strips_are_mistakes(package: Write) -> None:
+    """Another name than the strips have; most strips are no TIFF; or the file must not be read, which can be mended."""
+    path = package(("strips/*.tif", "strips/*"))
+    notes = path.parent / "strips" / "001-notes.txt"
+    notes.write_text("scanned on a Monday")
+    assert refused(path).startswith(f"{notes}: scan.strips: found a file that cannot be read as TIFF, expected a TIFF")
+    notes.unlink()
+    for index in (0, 2):
+        (path.parent / "strips" / f"{index:03d}.tif").write_bytes(b"")
+    with pytest.raises(
+        InputError, match=r"000\.tif: scan\.strips: found an empty file, .*\n.*002\.tif: .*an empty file"
+    ):
+        read_frame(path)
+
+
+def test_a_file_that_must_not_be_read_is_a_mistake(package: Write, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It can be mended, and is no damage."""
+    path = package()
+
+    def refuse(*_: object) -> object:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(tifffile, "TiffFile", refuse)
+    with pytest.raises(InputError, match="found a file that cannot be read \\(Permission denied\\), expected"):
+        read_frame(path)
+
+
+CUT_OFF = [({}, 190), ({"compression": "zlib", "rowsperstrip": 20}, 180), ({"tile": (16, 48)}, 192)]
+
+
+@pytest.mark.parametrize(("options", "left"), CUT_OFF, ids=["plain", "deflate", "tiled"])
+def test_a_file_cut_off_is_read_as_far_as_it_goes(package: Write, options: dict[str, object], left: int) -> None:
+    values = np.random.default_rng(5).integers(1, 65535, (200, 36), np.uint16)
+    path, strip = broken(package, values, **options)
+    size = strip.stat().st_size
+    os.truncate(strip, size - 700)
+    strips = read_frame(path).strips
+    assert strips[1].damage == f"its file is cut off after {size - 700} of {size} bytes"
+    assert [each.damage for each in (strips[0], strips[2])] == ["", ""]
+    for _ in range(2):  # decoded, and as it was kept
+        assert np.flatnonzero(~strips[1].unread()).tolist() == list(range(left))
+        np.testing.assert_array_equal(strips[1].read(0, 200), np.where(np.arange(200)[:, None] < left, values, 0))
+        np.testing.assert_array_equal(strips[1].read(left - 5, left + 5)[:5], values[left - 5 : left])
+    assert not strips[1].read(195, 200).any()
+
+
+def test_a_header_that_promises_far_more_than_other_strips_is_a_mistake(package: Write) -> None:
+    """It would be read as zeros without end."""
+    path, strip = broken(package, ramp(500, 36))
     size = strip.stat().st_size
     os.truncate(strip, size - 700)
     assert f"{strip}: scan.strips: found a file cut off after {size - 700} bytes, expected " in refused(path)
@@ -315,7 +366,7 @@ def test_a_chain_of_images_that_bites_its_tail(package: Write) -> None:
     assert refused(path).startswith(f"{strip}: scan.strips: found 64 images, expected a TIFF with one band")
 
 
-def test_data_that_do_not_decode_are_refused_when_they_are_read(
+def test_data_that_do_not_decode_are_left_out_when_they_are_read(
     package: Write, capfd: pytest.CaptureFixture[str]
 ) -> None:
     path, strip = broken(package, ramp(200, 36), compression="zlib", rowsperstrip=50)
@@ -325,11 +376,11 @@ def test_data_that_do_not_decode_are_refused_when_they_are_read(
         file.seek(damaged)
         file.write(b"\xff" * 40)
     raster = read_frame(path).strips[1]
-    np.testing.assert_array_equal(raster.read(0, 100), ramp(200, 36)[:100])
-    with pytest.raises(
-        InputError, match=r"001\.tif: scan\.strips: found damaged data in lines 90 to 109, expected data that"
-    ):
-        raster.read(90, 110)
+    assert raster.damage == ""  # nothing that the header tells
+    there = np.where(np.arange(200)[:, None] < 100, ramp(200, 36), 0)
+    np.testing.assert_array_equal(raster.read(0, 100), there[:100])
+    np.testing.assert_array_equal(raster.read(90, 110), there[90:110])
+    assert np.flatnonzero(raster.held().unread()).tolist() == list(range(100, 150))
     assert capfd.readouterr() == ("", "")
 
 
@@ -351,7 +402,7 @@ def test_a_file_cut_off_while_it_is_read(package: Write, monkeypatch: pytest.Mon
     os.truncate(strip.path, strip.path.stat().st_size - 700)
     monkeypatch.setattr(raster, "storage_of", lambda _: described)
     last = strip.n_lines - 1
-    with pytest.raises(InputError, match=rf"001\.tif: scan\.strips: found damaged data in lines {last} to {last}, "):
+    with pytest.raises(InputError, match=r"001\.tif: scan\.strips: found a file cut off since "):
         strip.read(last, last + 1)
 
 

@@ -28,16 +28,20 @@ def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
     assert [seams.stands_out(strip) for strip in range(3)] == [False, True, False]
 
 
-def test_a_run_says_what_its_wedge_contradicts_and_once_what_holds_of_several_strips(calibrated) -> None:  # type: ignore[no-untyped-def]
+def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_strips(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """A run says all that the fits say, and what it finds of the seams and the map."""
     maker, seams = calibrated.result.maker, calibrated.result.seams
-    patches = maker.fits.tone.patches
-    off = replace(patches, residual_density=patches.residual_density + 1)
-    said_of_two = ("strip 0: no tone", "strip 1: no tone")
-    fits = replace(maker.fits, warnings=said_of_two, tone=replace(maker.fits.tone, patches=off))
+    known = maker.fits
+    off = replace(known.tone.patches, residual_density=known.tone.patches.residual_density + 1)
+    tone = replace(known.tone, patches=off, warnings=("strip 0: no tone", "strip 1: no tone"))
+    fits = fit.with_pointing(known.frame, known.dropouts, known.sweep, tone)
+    assert "strips 0, 1, each: no tone" in fits.warnings
+    assert any(line.startswith("the wedge patches of strips 0 to") for line in fits.warnings)
+    jump = replace(seams, jump=seams.jump + 1)
     pictures = SimpleNamespace(reflectance=SimpleNamespace(count=np.ones(1)))
-    said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=seams), pictures)  # type: ignore[arg-type]
-    assert said[0] == "strips 0, 1, each: no tone"
-    assert any(line.startswith("the wedge patches of strips 0 to") for line in said)
+    said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=jump), pictures)  # type: ignore[arg-type]
+    assert said[: len(fits.warnings)] == fits.warnings
+    assert said[len(fits.warnings)].startswith("seam")
 
 
 def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]

@@ -1,0 +1,43 @@
+"""Strips whose files are damaged: lines that cannot be read are left out as if the tape had lost them, and said."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calib.errors import InputError
+from calib.frame.frame import Frame, StripRaster
+from calib.frame.raster import KEY
+from calib.frame.words import listed
+from calib.sweep.strip_order import LeftOut
+from calib.tone.dropouts import Dropouts, among_lines_lost, find_dropouts
+from calib.tone.raw_noise import raw_noise_dn
+
+
+def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
+    """What a strip `held` has lost, and the noise of its DN; lines that could not be read tell nothing of either."""
+    unread = held.unread()
+    if not unread.any() or held.lines is None:
+        return find_dropouts(held, saturation), raw_noise_dn(held)
+    left = held.lines[0][~unread]
+    there = replace(held, n_lines=len(left), lines=(left, np.zeros(len(left), np.bool_)))
+    return among_lines_lost(find_dropouts(there, saturation), unread), raw_noise_dn(there)
+
+
+def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
+    """A sentence for each strip of whose lines some could not be read, and the strips that could not be read at all.
+
+    Raises:
+        InputError: no strip could be read.
+    """
+    said, out = [], []
+    for strip, lost in zip(frame.strips, dropouts, strict=True):
+        if len(lost.unread) == lost.n_lines:
+            why = strip.damage or "its data cannot be decoded"
+            out.append(LeftOut(strip.index, f"{strip.called}: left out: {why}"))
+        elif lost.unread:
+            why = strip.damage or "their data cannot be decoded"
+            said.append(f"{strip.called}: lines {listed(lost.unread)} of {lost.n_lines} left out: {why}")
+    if len(out) == len(frame.strips):
+        raise InputError(frame.strips[0].path, KEY, "data of which nothing can be decoded", "strips that can be read")
+    return tuple(said), tuple(out)
