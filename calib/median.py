@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.compiled import bare, njit
 
+MIDDLE_SIZE = 0.6745  # the median size of what scatters as a Gaussian does, in its sigmas
 TO_SIGMA = 1.4826  # times the median absolute deviation of a Gaussian is its sigma
 MOST = np.int32(2**30)  # above all whole numbers that have a median here
 

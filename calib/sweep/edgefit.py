@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import median_of, middle_size
+from calib.median import MIDDLE_SIZE, median_of, middle_size
 from calib.sweep.cross import edge
 from calib.sweep.scene import SUMS
 from calib.sweep.smallsolve import inverse_of, times
@@ -185,7 +185,7 @@ def _trim(residual: Array, noise: Array, out: Array) -> None:  # pragma: no cove
     for i in range(out.size):
         ratio = residual[i] / noise[i]
         sizes[i] = np.float32(ratio * ratio)
-    factor = max(1.0, middle_size(sizes, out.size) / 0.6745**2)
+    factor = max(1.0, middle_size(sizes, out.size) / MIDDLE_SIZE**2)
     for i in range(out.size):
         ratio = residual[i] / noise[i]
         trimmed = TRIM * TRIM * factor / max(ratio * ratio, 1e-12)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import middle_size
+from calib.median import MIDDLE_SIZE, middle_size
 from calib.sweep.cross import Sizes, cover, is_bare
 from calib.sweep.scene import N_OWN, SUMS
 
@@ -137,7 +137,7 @@ def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> 
         out[i] = 1.0 / (pixels.sigma[i] * pixels.sigma[i] + edge * edge)
         ratio2 = model.residual[i] * model.residual[i] * out[i]
         sizes[i] = np.float32(np.inf) if lost[i] else np.float32(ratio2)
-    factor = max(1.0, middle_size(sizes, lost.size - np.count_nonzero(lost)) / 0.6745**2)
+    factor = max(1.0, middle_size(sizes, lost.size - np.count_nonzero(lost)) / MIDDLE_SIZE**2)
     for i in range(lost.size):
         trimmed = TRIM * TRIM * factor / max(model.residual[i] * model.residual[i] * out[i], 1e-12)
         out[i] = 0.0 if lost[i] else min(1.0, trimmed * trimmed) * out[i] / factor

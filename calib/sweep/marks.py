@@ -10,6 +10,7 @@ from scipy.special import stdtrit
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
+from calib.median import MIDDLE_SIZE
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import mixing_exponent
@@ -227,7 +228,7 @@ def flag_odd_strokes(table: MarkTable) -> MarkTable:
 
 def _scatter(deviation: Array) -> float:
     """1-sigma of deviations by their median size."""
-    return float(np.median(np.abs(deviation))) / 0.6745
+    return float(np.median(np.abs(deviation))) / MIDDLE_SIZE
 
 
 def reject(table: MarkTable, which: NDArray[np.bool_], reason: str) -> MarkTable:

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import middle_size
+from calib.median import MIDDLE_SIZE, middle_size
 from calib.sweep.moved import picture_at
 from calib.sweep.scene import SUMS
 from calib.sweep.smoothing import Picture
@@ -224,4 +224,4 @@ def robust_scatter(residual: Picture, good: Picture) -> float:  # pragma: no cov
         for i in range(n_l):
             sizes[j * n_l + i] = abs(residual[j, i]) if good[j, i] > 0 else np.float32(np.inf)
             count += good[j, i]
-    return float(middle_size(sizes, int(count)) / np.float32(0.6745))
+    return float(middle_size(sizes, int(count)) / np.float32(MIDDLE_SIZE))

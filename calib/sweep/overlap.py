@@ -9,6 +9,7 @@ from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import map_coordinates, uniform_filter
 
 from calib.coordinates import Array
+from calib.median import MIDDLE_SIZE
 from calib.sweep.match import local_step
 from calib.sweep.model import StripSweep
 from calib.sweep.seam import Overlap, SeamPictures, seam_pictures
@@ -39,7 +40,7 @@ def search_shift(overlap: Overlap, px_mm: Array) -> Array | None:
     if count < LEAST_WINDOWS:
         return None
     i, j = np.unravel_index(int(total.argmax()), total.shape)
-    scatter = np.median(np.abs(total - np.median(total))) / 0.6745 + 1e-12
+    scatter = np.median(np.abs(total - np.median(total))) / MIDDLE_SIZE + 1e-12
     if (total[i, j] - np.median(total)) / scatter < SURE:
         return None
     return np.array([i - reach[0], j - reach[1]], dtype=float)

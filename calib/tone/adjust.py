@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.median import medians_by
+from calib.median import MIDDLE_SIZE, medians_by
 from calib.ordered import shared_out
 from calib.tone.model import Scales, ToneResiduals
 from calib.tone.placing import Curves, Placing, StripSide, correction, modelled, placed, terms_of
@@ -16,7 +16,6 @@ from calib.tone.unknowns import Stated, Step, add_priors, stepped, updated_scale
 
 ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
 ALIKE = 200  # residuals of all strips that count as much as one strip's own
-TO_MEDIAN = 0.6745  # sigma of a Gaussian's absolute deviations
 LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; below 1 only the fit itself speaks
 
 At = Callable[[tuple[Placing, ...]], tuple[Array, Array]]
@@ -158,7 +157,7 @@ def _first_residuals(evidence: Sequence[Evidence], n_kinds: int) -> list[Array]:
     alone = [each for each in evidence if len(each.sides) == 1]
     size = np.abs(np.concatenate([np.zeros(0), *(each.value for each in alone)]))
     kind = np.concatenate([np.zeros(0, np.int64), *(each.kind.astype(np.int64) for each in alone)])
-    scatter = medians_by(size, kind, n_kinds) / TO_MEDIAN
+    scatter = medians_by(size, kind, n_kinds) / MIDDLE_SIZE
     return [
         each.value / np.maximum(scatter[each.kind], each.sigma)
         if len(each.sides) == 1
@@ -201,7 +200,7 @@ def _restate(curves: Curves, state: State, solution: Values, threads: int) -> St
     def look(each: Evidence) -> tuple[Evidence, Array, Array, NDArray[np.int64]]:
         moved = each.placed(placings_about(each, curves, residual_of(curves, each, solution), solution))
         relative = residual_of(curves, moved, solution) / moved.sigma
-        scale = medians_by(np.abs(relative), each.kind, n_kinds) / TO_MEDIAN
+        scale = medians_by(np.abs(relative), each.kind, n_kinds) / MIDDLE_SIZE
         count = np.bincount(each.kind, minlength=n_kinds)
         return moved, relative, scale, count
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.median import medians_by
+from calib.median import MIDDLE_SIZE, medians_by
 from calib.tone.cell_kernels import FOG
 from calib.tone.cells import Cells
 from calib.tone.known_film import KnownFilm
@@ -157,7 +157,7 @@ def unscratched(first: FirstCurve, cells: Cells, n_samples: int) -> NDArray[np.b
         level = medians_by(z - banding[sample], which, labels.size)
         banding = medians_by(z - level[which], sample, n_samples)
     off = np.abs(z - level[which] - banding[sample])
-    scatter = medians_by(off, which, labels.size) / 0.6745
+    scatter = medians_by(off, which, labels.size) / MIDDLE_SIZE
     return np.asarray((cells.label == FOG) | (off <= np.maximum(SCRATCH * scatter[which], LEAST_SCRATCH)))
 
 
