@@ -1,6 +1,5 @@
 """The sweeps of all strips: a first look that needs no tone, and the refinement once densities are known."""
 
-import math
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -101,7 +100,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
     sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), steps(), threads)
     figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power, "line_jitter_px": jitter_px}
-    spot_px = None if shape == _first_shape(frame) else math.sqrt(figures["blur_x_px"] * figures["blur_y_px"])
+    spot_px = None if shape == _first_shape(frame) else (figures["blur_x_px"], figures["blur_y_px"])
     return SweepFit(
         sweeps, table, seams, common_mm, sigma_mm, spot_px, figures, _placing_warnings(frame, table) + found.warnings
     )

@@ -103,8 +103,8 @@ class SweepFit:
     """The fitted sweeps of all strips with the evidence they rest on.
 
     `common_sweep_mm` (n_samples,) is the departure of the sweep common to all strips from the nominal one, with its
-    1-sigma; `spot_px` is the spot's rms radius in samples, None where no mark told it; `figures` are plain numbers by
-    name.
+    1-sigma; `spot_px` is the spot's rms radius across (samples) and along (lines), None where no mark told it;
+    `figures` are plain numbers by name.
     """
 
     sweeps: tuple[StripSweep, ...]
@@ -112,6 +112,6 @@ class SweepFit:
     ties: TieTable
     common_sweep_mm: Array
     common_sigma_mm: Array
-    spot_px: float | None
+    spot_px: tuple[float, float] | None
     figures: dict[str, float]
     warnings: tuple[str, ...]

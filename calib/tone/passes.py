@@ -63,9 +63,8 @@ def survey_frame(
         return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, spot)
 
     surveys = shared_out(survey, range(len(frame.strips)), threads)
-    strokes = [each.strokes for each in surveys]
-    surveys = [replace(each, stroke_cells=of) for each, of in zip(surveys, clear_strokes(strokes), strict=True)]
     surveys, shapes = _shaped(known, surveys)
+    surveys = _with_clear_strokes(surveys)
     whole = [each for each in surveys if each.curve is not None and not each.reason]
     some = whole or [each for each in surveys if each.curve is not None]
     nothing = (None,) * (len(surveys) - 1)
@@ -83,6 +82,7 @@ def survey_frame(
         dn, density = _lent(edges, surveys, known, index)
         curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
+    surveys = _with_clear_strokes(surveys)
     said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
     warnings = (*_warnings(frame, surveys), *filter(None, said))
     return Passes(
@@ -91,8 +91,14 @@ def survey_frame(
         kin.typical,
         warnings,
         shapes,
-        stroke_sigma(known, kin.typical, strokes, frame.scan.sample_mm),
+        stroke_sigma([each.strokes for each in surveys], [each.curve or kin.typical for each in surveys]),
     )
+
+
+def _with_clear_strokes(surveys: Sequence[StripSurvey]) -> list[StripSurvey]:
+    """Surveys with the light from beside their strokes taken off by the curves they have so far."""
+    cells = clear_strokes([each.strokes for each in surveys], [each.curve for each in surveys])
+    return [replace(each, stroke_cells=of) for each, of in zip(surveys, cells, strict=True)]
 
 
 def _shaped(known: KnownFilm, surveys: list[StripSurvey]) -> tuple[list[StripSurvey], Shapes | None]:

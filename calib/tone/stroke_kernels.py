@@ -21,12 +21,12 @@ def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip, blur
 
     `x_mm` and `y_mm` are the sweep's, (by sample, by line) each; `marks` rows are (number, x_mm, y_mm, line, sample);
     `step` (mm) and, in samples, `arm`, `half` a stroke's width and the `reach` about its axis that is used: along x, y;
-    `blurs` (B,), samples.
+    `blurs` (B, 2), samples.
     """
     tall, wide = int(arm[1] + BESIDE[1]) + 2, int(arm[0] + BESIDE[1]) + 2
     most = (2 * tall + 1) * (2 * wide + 1)
-    inner, at, beside = np.empty((most, 1 + blurs.size)), np.empty((most, 2), np.int64), np.empty(most)
-    table, n_found = np.empty((len(marks) * (2 * wide + 1), 6 + blurs.size)), 0
+    inner, at, beside = np.empty((most, 1 + len(blurs))), np.empty((most, 2), np.int64), np.empty(most)
+    table, n_found = np.empty((len(marks) * (2 * wide + 1), 6 + len(blurs))), 0
     for mark in marks:
         line, sample = int(mark[3]), int(mark[4])
         rows = max(line - tall, 0), min(line + tall + 1, dn.shape[0])
@@ -63,10 +63,8 @@ def _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside):  
             upright, level = x <= reach[0] and y <= arm[1] - CLEAR, y <= reach[1] and x <= arm[0] - CLEAR
             if upright or level:
                 inner[n, 0], at[n, 0], at[n, 1] = dn[line, sample], line, sample
-                for k in range(blurs.size):
-                    of_x = _leak(x, half[0], blurs[k]) if upright else 1.0
-                    of_y = _leak(y, half[1], blurs[k]) if level else 1.0
-                    inner[n, 1 + k] = min(of_x, of_y)
+                for k in range(len(blurs)):
+                    inner[n, 1 + k] = _leak(x, half[0], blurs[k, 0]) * _leak(y, half[1], blurs[k, 1])
                 n += 1
             if min(x - half[0], y - half[1]) >= BESIDE[0] and (
                 (x <= half[0] + BESIDE[1] and y <= arm[1]) or (y <= half[1] + BESIDE[1] and x <= arm[0])
@@ -103,6 +101,7 @@ def _sum_columns(inner, at, columns, ground):  # type: ignore[no-untyped-def]  #
 
 @njit(cache=True, nogil=True)
 def _leak(off, half, blur):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Share of a sample's light that comes from beyond a stroke's edges, at a distance from its axis in samples."""
+    """Share of a spot's light along one axis that comes from beyond a stroke's edges, at a distance from its axis in
+    samples. Light from beside a cross lies beyond both strokes' edges."""
     scale = 1.0 / (blur * math.sqrt(2.0))
     return 0.5 * (math.erfc((half - off) * scale) + math.erfc((half + off) * scale))

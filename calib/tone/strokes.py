@@ -1,9 +1,9 @@
 """Reseau strokes of stated density as a tone control: the samples in the middle of each stroke.
 
 The readout's blur mixes the light of the ground beside a stroke into it. How much follows from a sample's distance to
-the stroke's edges and from the blur; it is taken off to first order, in DN. What is not known of the blur stays as
-doubt, and neighbouring strokes share it. Strokes that are dark beside their ground hold more of its light
-than of their own where they are narrow, and then mostly tell nothing.
+the stroke's edges and from the blur; it is taken off in light, as far as the strip's first curve tells light from DN.
+What is not known of the blur stays as doubt, and neighbouring strokes share it. Strokes that are dark beside their
+ground hold more of its light than of their own where they are narrow, and then mostly tell nothing.
 """
 
 from __future__ import annotations
@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from calib.coordinates import Array, FilmPoints
 from calib.median import TO_SIGMA, medians_by
@@ -21,11 +20,12 @@ from calib.sweep.model import StripSweep, to_scan
 from calib.tone.cells import Cells, select
 from calib.tone.known_film import KnownFilm
 from calib.tone.stroke_kernels import CLEAR, EXPECTED, stroke_cells
-from calib.tone.transfer import FirstCurve
+from calib.tone.transfer import LN_10, FirstCurve, power_of_ten
 
 STROKE = 20002  # label of a stroke's cells
 NARROWEST = 0.55  # samples from the axis that are used at least
-CONTRAST = 0.9  # light around a clear stroke relative to the stroke's: how much leaks in at worst
+LEAST_SIGMA = 0.002  # density: of a stroke that nothing leaks into (no source)
+NO_GAUSSIAN = 0.1  # of the density taken off: 1-sigma of what a spot of another shape leaks (no source)
 PLACED = 0.8  # samples: a stroke placed less surely is not used
 MEASURED = 0.1  # 1-sigma of the logarithm of a blur that the marks tell (no source: a scene's relief misleads them)
 BLUR_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0  # of a spot's blurs, which stand for all (Gauss and Hermite)
@@ -33,21 +33,23 @@ BLUR_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0  # of a spot's blurs, which stand
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """The readout's blur and the sample together: a Gaussian's 1-sigma in samples, and the 1-sigma of its logarithm."""
+    """The readout's blur and the sample together: a Gaussian's 1-sigma across (samples) and along (lines), and the
+    1-sigma of their logarithm."""
 
-    blur_px: float
+    blur_px: tuple[float, float]
     log_sigma: float = MEASURED
 
     def blurs(self) -> Array:
-        """Blurs (3,) in samples that with `BLUR_WEIGHTS` stand for all."""
-        return self.blur_px * np.exp(self.log_sigma * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0]))
+        """Blurs (3, 2) in samples and lines that with `BLUR_WEIGHTS` stand for all."""
+        apart = np.exp(self.log_sigma * np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0]))
+        return np.asarray(apart[:, np.newaxis] * self.blur_px)
 
 
-ASSUMED = Spot(0.78, 0.25)  # where no mark has told it (common practice, no source)
+ASSUMED = Spot((0.78, 0.78), 0.25)  # where no mark has told it (common practice, no source)
 
 
-def spot_told(blur_px: float | None) -> Spot:
-    """The spot as the marks tell its blur in samples; the usual one where none does."""
+def spot_told(blur_px: tuple[float, float] | None) -> Spot:
+    """The spot as the marks tell its blur in samples and lines; the usual one where none does."""
     return ASSUMED if blur_px is None else Spot(blur_px)
 
 
@@ -63,9 +65,21 @@ class Strokes:
     leak: Array
     spot: Spot
 
-    def cleared(self) -> Array:
-        """DN (N, B) without the light from beside, for all blurs."""
-        return (self.cells.dn[:, None] - self.leak * self.ground_dn[:, None]) / (1.0 - self.leak)
+    def cleared(self, curve: FirstCurve | None) -> Array:
+        """DN (N, B) without the light from beside, for all blurs; without a curve, DN are taken for light."""
+        dn, ground_dn = self.cells.dn[:, None], self.ground_dn[:, None]
+        if curve is None:
+            return (dn - self.leak * ground_dn) / (1.0 - self.leak)
+        light, ground = (power_of_ten(-curve.density_of(each)) for each in (dn, ground_dn))
+        own = (light - self.leak * ground) / (1.0 - self.leak)
+        return dn + _dn_of_light(curve, own) - _dn_of_light(curve, light)
+
+
+def _dn_of_light(curve: FirstCurve, light: Array) -> Array:
+    """DN of light; of less than the curve's deepest film lets through, by the tangent there."""
+    bright = np.maximum(light, power_of_ten(np.array(-curve.deepest)))
+    density = -np.log10(bright)
+    return curve.dn_of(density) - curve.slope(density) / (LN_10 * bright) * (light - bright)
 
 
 def _reach(known: KnownFilm, sample_mm: float) -> float:
@@ -104,14 +118,14 @@ def gather_strokes(
     return Strokes(cells, mark, ground_dn, table[:, 6:], spot)
 
 
-def clear_strokes(strips: Sequence[Strokes]) -> tuple[Cells, ...]:
-    """Cells of each strip's strokes without the light from beside them, for the common blur.
+def clear_strokes(strips: Sequence[Strokes], curves: Sequence[FirstCurve | None]) -> tuple[Cells, ...]:
+    """Cells of each strip's strokes without the light from beside them, for the common blur, by the strip's curve.
 
     What the blur leaves open is split up: in part all strokes have it in common (`stroke_sigma`), in part those of a
     strip have, in part each mark has its own. Cells are told independent doubts, so theirs grow with the number that
     shares one.
     """
-    cleared = [strokes.cleared() for strokes in strips]
+    cleared = [strokes.cleared(curve) for strokes, curve in zip(strips, curves, strict=True)]
     off = [dn - dn[:, EXPECTED, None] for dn in cleared]
     middle = [np.median(some, axis=0) if len(some) else np.zeros(BLUR_WEIGHTS.size) for some in off]
     alike = np.median(np.concatenate(off), axis=0) if sum(map(len, off)) else np.zeros(BLUR_WEIGHTS.size)
@@ -123,16 +137,18 @@ def clear_strokes(strips: Sequence[Strokes]) -> tuple[Cells, ...]:
     return tuple(made)
 
 
-def stroke_sigma(known: KnownFilm, curve: FirstCurve, strips: Sequence[Strokes], sample_mm: float) -> float:
-    """1-sigma of the strokes' density as it is read: what their surroundings leak into their middle, in density."""
-    half = known.stroke_mm / 2 / sample_mm
-    leak = 2 * ndtr(-(half - _reach(known, sample_mm) / 2) / strips[0].spot.blur_px)
-    ground = np.concatenate([strokes.ground_dn for strokes in strips])
-    contrast = CONTRAST
-    if ground.size and known.stroke_density is not None:
-        darker = known.stroke_density - float(curve.density_of(np.median(ground)))
-        contrast = max(CONTRAST, 10.0**darker - 1.0)
-    return float(np.hypot(0.002, 0.434 * contrast * leak))
+def stroke_sigma(strips: Sequence[Strokes], curves: Sequence[FirstCurve]) -> float:
+    """1-sigma of what all strokes' densities have in common: what the blur leaves open of the light taken off, and a
+    share of all of it, since no spot is quite a Gaussian."""
+    taken = [
+        curve.density_of(strokes.cleared(curve)) - curve.density_of(strokes.cells.dn)[:, None]
+        for strokes, curve in zip(strips, curves, strict=True)
+    ]
+    if not sum(map(len, taken)):
+        return LEAST_SIGMA
+    alike = np.median(np.concatenate(taken), axis=0)
+    left_open = (alike - alike[EXPECTED]) ** 2 @ BLUR_WEIGHTS
+    return float(np.sqrt(LEAST_SIGMA**2 + (NO_GAUSSIAN * alike[EXPECTED]) ** 2 + left_open))
 
 
 def _in_view(line: NDArray, sample: NDArray, shape: tuple[int, int]) -> NDArray[np.bool_]:

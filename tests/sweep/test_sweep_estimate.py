@@ -197,7 +197,8 @@ def test_the_marks_tell_how_wide_the_readout_s_spot_is(placed):
     """The tone takes by it off what leaks into strokes. Spot and sample together, as sure as the tone takes it."""
     truth, *_, fit = placed
     true_px = np.hypot(truth.scenario.tone.blur_samples, 12**-0.5)
-    assert abs(np.log(fit.spot_px / true_px)) < 1.5 * MEASURED
+    assert np.all(np.abs(np.log(np.array(fit.spot_px) / true_px)) < 1.5 * MEASURED)
+    assert fit.spot_px == (fit.figures["blur_x_px"], fit.figures["blur_y_px"])
 
 
 def test_ties_and_figures_are_reported(placed):
