@@ -16,6 +16,10 @@ class MemoryStrip:
     path: Path = Path("000.tif")
 
     @property
+    def called(self) -> str:
+        return f"strip {self.index} ({self.path.name})"
+
+    @property
     def n_lines(self) -> int:
         return self.dn.shape[0]
 
