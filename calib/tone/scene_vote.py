@@ -123,17 +123,17 @@ def votes_of(scenes: Sequence[ColumnMeans | None], measured: Array, variance: Ar
         None if scene is None else _difference(scene, row, error)
         for scene, row, error in zip(scenes, measured, variance, strict=True)
     ]
-    alive = [dct(off, norm="ortho") ** 2 for off in differences if off is not None]
-    shared = by_octaves(np.mean(alive, axis=0)) if alive else np.zeros(0)
+    spectra = {
+        strip: by_octaves(dct(off, norm="ortho") ** 2) for strip, off in enumerate(differences) if off is not None
+    }
+    total = dict(zip(spectra, _believed(np.array(list(spectra.values()))), strict=True)) if spectra else {}
 
     def vote(strip: int) -> SceneVote | None:
         scene, off, error = scenes[strip], differences[strip], variance[strip]
         if scene is None or off is None:
             return None
         noise = float(np.median(error[np.isfinite(error)]))
-        spectrum = dct(off, norm="ortho") ** 2
-        total = np.maximum(_cautious(by_octaves(spectrum)), _cautious(shared))
-        power = np.maximum(total - noise, LEAST_SHARE * noise)
+        power = np.maximum(total[strip] - noise, LEAST_SHARE * noise)
         return _vote(scene, off, power, noise)
 
     return vote
@@ -150,9 +150,16 @@ def _difference(scene: ColumnMeans, measured: Array, variance: Array) -> Array |
     return off - off[known].mean()
 
 
-def _cautious(power: Array) -> Array:
-    """Power by octaves, enlarged by what it may be too small by chance."""
-    return power * (1 + CAUTION * np.sqrt(2 / components_of_octave(power.size)))
+def _believed(power: Array) -> Array:
+    """Powers by octaves (K, n) of the strips' disagreements as they are believed: a strip's own is drawn to that of all
+    as far as the strips scatter about it by no more than chance, and enlarged by what it may be too small by."""
+    chance = 2.0 / components_of_octave(power.shape[1])
+    shared = np.maximum(power.mean(axis=0), SMALLEST)
+    off = power / shared - 1.0
+    unlike = np.maximum((off**2).sum(axis=0) / max(len(power) - 1, 1) - chance, 0.0)
+    own = unlike / (unlike + chance)
+    variance = own * chance + chance / len(power)
+    return np.asarray(shared * (1.0 + own * off) * (1.0 + CAUTION * np.sqrt(variance)))
 
 
 def _vote(scene: ColumnMeans, difference: Array, power: Array, noise: float) -> SceneVote:

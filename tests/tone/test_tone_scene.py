@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from calib.tone.banding import estimate_profiles
 from calib.tone.scene_kernels import smoothed
-from calib.tone.scene_vote import column_means
+from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.survey import MOST_SCENE_LINES, SCENE_BLOCK, scene_lines
 
 BLOCKS, SAMPLES, LINES = 120, 200, 16
@@ -89,3 +90,39 @@ def test_gaussian_means_are_those_of_a_reference_library(shape: tuple[int, int],
     """scipy.ndimage.gaussian_filter, mirrored at the ends; also where the kernel is wider than the scene."""
     values = np.random.default_rng(4).standard_normal(shape)
     np.testing.assert_allclose(smoothed(values, reach), gaussian_filter(values, reach), atol=1e-12)
+
+
+def _vote_error(chance: np.random.Generator, moon: np.ndarray) -> tuple[np.ndarray, float]:
+    """Errors (K, n) of profiles by known film and the votes of scenes with a Moon of some 1-sigma (K,) by strip, and
+    the rms error that votes weighted as is right would leave."""
+    count, n, noise, own = moon.size, 320, 0.0016, 0.005
+    truth = 0.01 * chance.standard_normal(n) + own * chance.standard_normal((count, n))
+    truth -= truth.mean(axis=1, keepdims=True)
+    measured = truth + noise * chance.standard_normal((count, n))
+    scenes = [ColumnMeans(row + sigma * chance.standard_normal(n)) for row, sigma in zip(truth, moon, strict=True)]
+    variance = np.full((count, n), noise**2)
+    found = estimate_profiles(measured, variance, votes_of(scenes, measured, variance)).banding
+    error = found - truth
+    best = 1 / (1 / noise**2 + 1 / moon**2 + 1 / own**2)
+    return error - error.mean(axis=1, keepdims=True), float(np.sqrt(best.mean()))
+
+
+def test_scenes_that_are_alike_are_believed_as_much_as_all_of_them_allow() -> None:
+    """Even ground, better than known film: what all strips show of it together is known well, and so is its weight."""
+    errors = [_vote_error(np.random.default_rng(seed), np.full(8, 0.001)) for seed in range(6)]
+    rms = np.sqrt(np.mean([error**2 for error, _ in errors]))
+    assert rms < 1.09 * errors[0][1]
+
+
+def test_a_scene_louder_than_the_others_is_believed_less() -> None:
+    """It is weighed by what it shows itself: its strip ends no worse than by known film alone."""
+    moon = np.array([0.001] * 7 + [0.01])
+    errors = [_vote_error(np.random.default_rng(seed), moon)[0] for seed in range(6)]
+    loud = np.sqrt(np.mean([error[-1] ** 2 for error in errors]))
+    assert loud < 1.03 * 0.0016
+    assert np.sqrt(np.mean([error[:-1] ** 2 for error in errors])) < 0.72 * loud
+
+
+def test_a_lone_strip_s_scene_votes_by_itself() -> None:
+    error, best = _vote_error(np.random.default_rng(3), np.full(1, 0.001))
+    assert np.std(error) < 1.25 * best
