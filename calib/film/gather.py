@@ -65,13 +65,23 @@ def _finish(value, sigma, quality, rank):  # type: ignore[no-untyped-def]  # pra
 
 
 def gather(
-    packed: Packed, n_samples: int, at: Landing, along: AxisWeights, across: AxisWeights, fill: bool, made: Gathered
+    packed: Packed,
+    n_samples: int,
+    at: Landing,
+    along: AxisWeights,
+    across: AxisWeights,
+    fill: bool,
+    alike: float,
+    made: Gathered,
 ) -> None:
-    """Add what the samples of a strip of `n_samples` say at the places `at` to what is known."""
+    """Add what the samples of a strip of `n_samples` say at the places `at` to what is known.
+
+    `alike` is the correlation of its noise with that of strips asked before.
+    """
     first = packed.top + along.before, packed.left + across.before, n_samples, fill
     axes = axes_of(along, across)
     samples = (packed.value, packed.doubts, packed.quality, packed.unsound.ravel())
-    into = (made.value, made.sigma, made.quality, made.rank, made.parts)
+    into = (made.value, made.sigma, made.quality, made.rank, made.parts, np.float32(alike))
     size = along.taps if max(along.taps, across.taps) <= LANES else ANY
     written_out = (0,) * size  # compiled code knows its length
     n, columns = at.places.index.size, 0
@@ -90,7 +100,7 @@ def gather(
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put(value, sigma, bits, ranks, parts, k, rank, flags, v, variance, systematic, sample, n_samples):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _put(value, sigma, bits, ranks, parts, alike, k, rank, flags, v, variance, systematic, sample, n_samples):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Blend one strip's word on place `k` in; it weighs as much as `sample` is away from the strip's own edges."""
     half = np.float32(0.5)
     weight = min(sample + half, np.float32(n_samples) - half - sample) + np.float32(LEAST_WEIGHT)
@@ -105,7 +115,8 @@ def _put(value, sigma, bits, ranks, parts, k, rank, flags, v, variance, systemat
             left = parts[k, 2] / both
             share = np.float32(1) - left
             v = value[k] + share * (v - value[k])
-            variance = left * left * parts[k, 0] + share * share * variance
+            a, b = left * left * parts[k, 0], share * share * variance
+            variance = a + b + np.float32(2) * alike * np.sqrt(a * b)
             shared, weight = parts[k, 1] + share * (shared - parts[k, 1]), both
     if rank == ranks[k]:
         value[k], sigma[k] = v, np.sqrt(variance + shared * shared)
@@ -120,7 +131,7 @@ def _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
     first_line, first_sample, n_samples, _ = first
     value, doubts, _, _ = samples
     rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
-    out_value, sigma, bits, ranks, parts = into
+    out_value, sigma, bits, ranks, parts, alike = into
     verdict_ranks, verdict_bits, missing = verdict
     judge(listed, count, first, axes, samples, verdict, written_out)
     for m in range(count):
@@ -138,7 +149,7 @@ def _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
             v, more = of_those_there(i, j, p, q, axes, missing[m], value)
             variance *= more
         at = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-        _put(out_value, sigma, bits, ranks, parts, k, rank, flags, v, variance, shared, at, n_samples)
+        _put(out_value, sigma, bits, ranks, parts, alike, k, rank, flags, v, variance, shared, at, n_samples)
 
 
 @bare(cache=True, nogil=True, inline="always")
@@ -151,7 +162,7 @@ def _put_row(  # type: ignore[no-untyped-def]
     value, doubts, _, unsound = samples
     rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
     index, line_of, sample_of, line_phase, sample_phase = listed
-    out_value, sigma, bits, ranks, parts = into
+    out_value, sigma, bits, ranks, parts, alike = into
     masked = outside.size > 0
     line -= first[0] << FRACTION_BITS
     before = first[1] << PHASE_BITS
@@ -178,7 +189,7 @@ def _put_row(  # type: ignore[no-untyped-def]
             out_value[k], sigma[k], ranks[k] = v, np.sqrt(variance + shared * shared), WHOLE
         else:
             at = np.float32(first[1]) + np.float32(whole_s) * np.float32(1 / PHASES)
-            _put(out_value, sigma, bits, ranks, parts, k, WHOLE, np.uint16(0), v, variance, shared, at, first[2])
+            _put(out_value, sigma, bits, ranks, parts, alike, k, WHOLE, np.uint16(0), v, variance, shared, at, first[2])
     return count
 
 

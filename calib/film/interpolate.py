@@ -2,7 +2,7 @@
 
 A place is made from raw samples by one kernel (`kernels`), stretched where the output pixel is larger than a sample so
 that nothing aliases. Strips that overlap are blended by the distance to their own edges. Variances follow the same
-weights: the noise of samples averages down, their systematic error does not.
+weights: the noise of samples averages down as far as it does not hang together, their systematic error does not.
 """
 
 from collections.abc import Iterator, Sequence
@@ -58,14 +58,16 @@ def sample_strips(
     strip saw the place. `values`, one for each source, turn density into another quantity before the interpolation, so
     that what is averaged is linear in what is wanted (averaging density and then taking the antilogarithm is biased).
     """
-    along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
-    taps = (along.taps, across.taps, across.lanes)
     made = Gathered.nothing_at(places.x_mm.size if isinstance(places, FilmPoints) else prod(places.shape))
     landings = _landings(sources, places)
     for source, table, at in zip(sources, values or repeat(DENSITY, len(sources)), landings, strict=True):
         if at is not None:
+            texture = source.tone.texture
+            along = axis_weights(kernel, scale.line, texture.along)
+            across = axis_weights(kernel, scale.sample, texture.across)
+            taps = (along.taps, across.taps, across.lanes)
             packed = packed_strip(source, table, at.needed(along, across), taps, fill_marks=fill)
-            gather(packed, source.raster.n_samples, at, along, across, fill, made)
+            gather(packed, source.raster.n_samples, at, along, across, fill, texture.shared, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)
 
@@ -90,6 +92,6 @@ def interpolate_window(
     at = landing_of_scan(line, sample, window.value.shape[0])
     if at is not None:
         packed = packed_window(window, at.needed(along, across), (along.taps, across.taps, across.lanes))
-        gather(packed, window.value.shape[1], at, along, across, False, made)
+        gather(packed, window.value.shape[1], at, along, across, False, 0.0, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)

@@ -38,6 +38,7 @@ CELL = 2  # lines and samples whose uncertainty is worked out together
 LEAST_HALF = 2  # taps to each side: with one, a place at a sample has no other to balance it
 SCALE_STEPS = 64  # a stretch is rounded to such a part
 DEFAULT_KERNEL = "six-point"
+LEAST_LEFT = 0.1  # of independent noise's variance: correlations at a few distances may promise less, which is no law
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +55,9 @@ class AxisWeights:
 
     `taps` samples count, from `before` samples before that sample on. A row (PHASES + 1, n) holds side by side what the
     inner loop reads together: `lanes` values, whole LANES, the last of them 0; for each place in a cell at which the
-    first tap may lie, `cells` pairs of weights of variance (squared) and of systematic error (plain), summed over the
-    taps in a cell (of eight taps the last cell takes the rest); and the sums of the values above and below zero.
+    first tap may lie, `cells` pairs of weights of variance (squared, raised where noise hangs together) and of
+    systematic error (plain), summed over the taps in a cell (of eight taps the last cell takes the rest); and the sums
+    of the values above and below zero.
     """
 
     taps: int
@@ -117,19 +119,23 @@ def kernel_called(name: str) -> Kernel:
     return KERNELS[name]
 
 
-def axis_weights(name: str, scale: float) -> AxisWeights:
-    """Weights of a kernel stretched by `scale` (1 or more) along one axis, so that nothing aliases."""
+def axis_weights(name: str, scale: float, hanging: tuple[float, ...] = ()) -> AxisWeights:
+    """Weights of a kernel stretched by `scale` (1 or more) along one axis, so that nothing aliases.
+
+    `hanging` is how the noise of samples hangs together: its correlation one, two, ... samples on.
+    """
     kernel_called(name)
-    return _axis_weights(name, max(1, round(scale * SCALE_STEPS) / SCALE_STEPS))
+    return _axis_weights(name, max(1, round(scale * SCALE_STEPS) / SCALE_STEPS), hanging)
 
 
 @lru_cache(maxsize=256)
-def _axis_weights(name: str, scale: float) -> AxisWeights:
+def _axis_weights(name: str, scale: float, hanging: tuple[float, ...]) -> AxisWeights:
     kernel = KERNELS[name]
     half = max(ceil(kernel.support * scale), LEAST_HALF)
     away = np.arange(1 - half, half + 1) - np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     weights = _centred(kernel.weight(away / scale), away)
     pairs = _by_cells(weights)
+    pairs[..., 0] *= _raised(weights, hanging)[:, np.newaxis, np.newaxis]
     lanes, cells = -(-2 * half // LANES) * LANES, pairs.shape[2]
     behind = lanes + CELL * 2 * cells
     rows = np.zeros((PHASES + 1, -(-(behind + 2) // ALIGNED) * ALIGNED), np.float32)
@@ -137,6 +143,15 @@ def _axis_weights(name: str, scale: float) -> AxisWeights:
     rows[:, lanes:behind] = pairs.reshape(PHASES + 1, -1)
     rows[:, behind], rows[:, behind + 1] = (np.maximum(part, 0.0).sum(axis=1) for part in (weights, -weights))
     return AxisWeights(2 * half, half - 1, lanes, cells, rows)
+
+
+def _raised(weights: Array, hanging: tuple[float, ...]) -> Array:
+    """How much more variance noise that hangs together has in each weighted sum than independent noise, (rows,)."""
+    raised = np.ones(len(weights))
+    for distance, correlation in enumerate(hanging, start=1):
+        together = np.sum(weights[:, distance:] * weights[:, :-distance], axis=1)
+        raised += 2.0 * correlation * together / np.sum(weights**2, axis=1)
+    return np.maximum(raised, LEAST_LEFT)
 
 
 def _by_cells(weights: Array) -> Array:

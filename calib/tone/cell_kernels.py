@@ -96,6 +96,49 @@ def gather(dn, lines, label, n_patches, block, centre, limit):  # type: ignore[n
 
 
 @njit(cache=True, nogil=True)
+def neighbours(dn, lines, label, centre, limit):  # type: ignore[no-untyped-def]
+    """How the noise of neighbouring samples of a patch goes together, and the mean lines of a patch's columns.
+
+    Arguments as of `gather`, for patches alone. Returns (patches, 5) mean products of what is left when columns and
+    lines have lost their means, not a number where there are none: of a sample with itself, with those one and two
+    lines on, and one and two samples on. A line's own level is no noise of its samples.
+    """
+    n_patches, n_samples = centre.shape
+    left, level = np.full((len(lines), n_samples), np.nan), np.zeros((len(lines), n_patches, 2))
+    for row, line in enumerate(lines):
+        for sample in range(n_samples):
+            which = label[row, sample]
+            if 0 <= which < n_patches:
+                off = float(dn[line, sample]) - centre[which, sample]
+                if abs(off) <= limit[which]:
+                    left[row, sample] = off
+                    level[row, which, 0] += off
+                    level[row, which, 1] += 1.0
+    sums, lines_seen = np.zeros((n_patches, 5, 2)), np.zeros((n_patches, n_samples))
+    for row in range(len(lines)):
+        for sample in range(n_samples):
+            which = label[row, sample]
+            if 0 <= which < n_patches and not np.isnan(left[row, sample]):
+                left[row, sample] -= level[row, which, 0] / level[row, which, 1]
+                lines_seen[which, sample] += 1.0
+    for row in range(len(lines)):
+        for sample in range(n_samples):
+            which, own = label[row, sample], left[row, sample]
+            for lag in range(0 if np.isnan(own) else 5):
+                i, j = row + (lag if lag < 3 else 0), sample + (lag - 2 if lag > 2 else 0)
+                if i >= len(lines) or j >= n_samples or lines[i] - lines[row] != i - row:
+                    continue
+                if label[i, j] == which and not np.isnan(left[i, j]):
+                    sums[which, lag, 0] += own * left[i, j]
+                    sums[which, lag, 1] += 1.0
+    tall = np.zeros(n_patches)
+    for which in range(n_patches):
+        some = lines_seen[which][lines_seen[which] > 0]
+        tall[which] = some.mean() if some.size else 0.0
+    return sums[:, :, 0] / sums[:, :, 1], tall
+
+
+@njit(cache=True, nogil=True)
 def gather_scene(dn, lines, label, density_of_dn, first_dn, last_dn, block):  # type: ignore[no-untyped-def]
     """Counts and mean densities (blocks, n_samples) of the scene, by a table, for DN within a span; NaN where empty.
 

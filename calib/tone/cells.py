@@ -19,6 +19,7 @@ from calib.tone import cell_kernels
 from calib.tone.cell_kernels import NOTHING
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import LEAST_SCATTER_DN
+from calib.tone.texture import correlations
 from calib.tone.wedge import WedgePlace, margin_lines
 
 FOG_BLOCK = 48  # lines of unexposed film averaged together
@@ -49,7 +50,10 @@ class Cells:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PatchMeans:
-    """Per patch of one strip (P,): mean DN over its columns (NaN where not seen), scatter, samples and lines."""
+    """Per patch of one strip (P,): mean DN over its columns (NaN where not seen), scatter, samples and lines.
+
+    `hanging` (P, 4): correlation of noise one and two lines on, one and two samples on; NaN where too little tells it.
+    """
 
     dn: Array
     scatter_dn: Array
@@ -57,6 +61,7 @@ class PatchMeans:
     first_line: NDArray[np.int64]
     stop_line: NDArray[np.int64]
     reason: tuple[str, ...]
+    hanging: Array
 
 
 def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
@@ -173,7 +178,9 @@ def gather_cells(
         dn=mean[cell, sample],
         doubt_dn=np.zeros(cell.size),
     )
-    return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], _lines_of_patches(lines, label, n))
+    hanging = correlations(*cell_kernels.neighbours(dn, lines, label, mean[:n], limit[:n]))
+    spans = _lines_of_patches(lines, label, n)
+    return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], spans, hanging)
 
 
 def without_ends(
@@ -205,7 +212,7 @@ def _scatter_of_rows(variance: Array, count: Array, whole: NDArray[np.bool_]) ->
 
 
 def _patch_means(
-    mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, spans: NDArray[np.int64]
+    mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, spans: NDArray[np.int64], hanging: Array
 ) -> PatchMeans:
     n = len(mean)
     seen = np.asarray(whole.any(axis=1))
@@ -213,7 +220,7 @@ def _patch_means(
     row = np.where(whole, np.arange(n)[:, None], -1)
     reasons = tuple("" if each else "not seen" for each in seen)
     dn = medians_by(mean.ravel(), row.ravel(), n)
-    return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, reasons)
+    return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, reasons, hanging)
 
 
 def _lines_of_patches(lines: NDArray[np.int64], label: NDArray[np.int16], n: int) -> NDArray[np.int64]:

@@ -31,7 +31,7 @@ from calib.tone.evidence import (
     unscratched,
 )
 from calib.tone.known_film import KnownFilm, known_film
-from calib.tone.model import StripTone, ToneFit, ToneResiduals
+from calib.tone.model import StripTone, Texture, ToneFit, ToneResiduals
 from calib.tone.overlap import OverlapCells
 from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Curves
@@ -159,7 +159,7 @@ def _tones(
     """The tables of all strips."""
 
     def finish(strip: int) -> StripTone:
-        return _tone_of(frame, known, curves, fit, passes.surveys[strip], bandings[strip])
+        return _tone_of(frame, known, curves, fit, passes.surveys[strip], bandings[strip], passes.texture)
 
     return tuple(shared_out(finish, range(len(frame.strips)), threads))
 
@@ -246,7 +246,13 @@ def _scene_of(
 
 
 def _tone_of(
-    frame: Frame, known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey, banding: Banding
+    frame: Frame,
+    known: KnownFilm,
+    curves: Curves,
+    fit: Adjustment,
+    survey: StripSurvey,
+    banding: Banding,
+    texture: Texture,
 ) -> StripTone:
     raster = frame.strips[survey.index]
     n_dn = int(np.iinfo(raster.dtype).max) + 1
@@ -256,7 +262,7 @@ def _tone_of(
     if known.stroke_density is not None and survey.stroke_cells.dn.size:
         ends.append(known.stroke_density)
     tone = strip_tone(curves, fit, survey.index, banding, span_of(np.array(ends)), survey.clip, n_dn)
-    return replace(tone, reason=survey.reason)
+    return replace(tone, reason=survey.reason, texture=texture)
 
 
 def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:

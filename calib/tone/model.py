@@ -46,6 +46,27 @@ class PatchTable:
                 raise ValueError(f"{field.name} must have {n} rows, not {len(getattr(self, field.name))}")
 
 
+@dataclass(frozen=True, slots=True)
+class Texture:
+    """How noise hangs together: a readout's spot covers film of more than one sample, and strips see the same grain.
+
+    `along`, `across`: correlation of a sample's noise with that one and two lines, or samples, on; `shared`: with what
+    a neighbouring strip shows of the same place.
+    """
+
+    along: tuple[float, float] = (0.0, 0.0)
+    across: tuple[float, float] = (0.0, 0.0)
+    shared: float = 0.0
+
+    @property
+    def samples(self) -> float:
+        """The area over which noise hangs together, in samples: 1 for independent noise."""
+        return (1.0 + 2.0 * sum(self.along)) * (1.0 + 2.0 * sum(self.across))
+
+
+INDEPENDENT = Texture()
+
+
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class StripTone:
     """How one strip's DN become density: ``density_of_dn[DN] - column_density[s] - line_density[l]``.
@@ -53,7 +74,8 @@ class StripTone:
     The tables over DN have one entry for every value the raster's type can hold and are finite everywhere; beyond
     `dn_span` (inclusive, as DN) the density is held and no tone can be had. `rising` says whether density rises
     with DN. `noise_density` is the 1-sigma scatter of one sample, `curve_sigma`, `column_sigma` and `line_sigma` the
-    1-sigma uncertainties of the three tables. `reason` is empty, or says why the strip had to borrow from others.
+    1-sigma uncertainties of the three tables; `texture` is how noise hangs together. `reason` is empty, or says why the
+    strip had to borrow from others.
     """
 
     density_of_dn: Table32
@@ -66,6 +88,7 @@ class StripTone:
     column_sigma: Array
     line_sigma: Array
     reason: str = ""
+    texture: Texture = INDEPENDENT
 
     def __post_init__(self) -> None:
         if self.density_of_dn.shape not in {(256,), (65536,)}:

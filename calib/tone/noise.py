@@ -20,6 +20,7 @@ LEAST_SCATTER_DN = 0.3  # of a sample: the rounding to whole numbers alone
 FEWEST_OF_GRAIN = 3  # patches that tell grain and the video's two parts from each other
 BELIEVED = 3.0  # standard errors
 LIGHTEST = -10.0  # density: what reads lighter lies on a curve's tangent, far beyond all film
+ODD_SPOT = 1.5  # times the area over which noise is seen to hang together, which is looked at two samples far only
 ODD_GRAIN = 0.1  # of the stated grain's variance: a difference that does not matter
 
 
@@ -80,11 +81,12 @@ class Grain:
     warning: str = ""
 
 
-def agreed_grain(measured: Array, stated: float | None) -> Grain:
+def agreed_grain(measured: Array, stated: float | None, samples: float) -> Grain:
     """The film's grain, the same in all strips, from that measured in some (K,) and the `stated` one, if any.
 
     Stated granularity is believed where the patches agree with it within their own doubt or `ODD_GRAIN`; otherwise
-    they are: the spot of a readout averages grain that a microscope sees.
+    they are: the spot of a readout averages grain that a microscope sees. That is not odd as far as noise hangs
+    together over the area, in `samples`, of which it is the mean.
     """
     if measured.size == 0:
         return Grain(stated or 0.0)
@@ -94,6 +96,8 @@ def agreed_grain(measured: Array, stated: float | None) -> Grain:
     doubt = TO_SIGMA * float(np.median(np.abs(measured - middle))) / np.sqrt(measured.size)
     if abs(middle - stated) <= max(BELIEVED * doubt, ODD_GRAIN * stated):
         return Grain(stated)
+    if samples > 1.0 + ODD_GRAIN and middle < stated < middle * samples * ODD_SPOT:
+        return Grain(middle)
     share = np.sqrt(middle / stated)
     return Grain(
         middle, f"the wedge patches show {share:.2f} times the grain of the stated granularity; theirs is used"

@@ -26,7 +26,8 @@ class OverlapCells:
 
     `density`, `next_density` mean first-order densities, `sigma` the 1-sigma of their difference, `own_share` the part
     of its variance that the strip's own samples make (those of the next are interpolated, hence less noisy); `sample`
-    of the strip, fractional `next_sample` of the next, and the mean lines in both.
+    of the strip, fractional `next_sample` of the next, and the mean lines in both. `scatter` is that of a single
+    difference.
     """
 
     sample: NDArray[np.int64]
@@ -37,6 +38,7 @@ class OverlapCells:
     next_density: Array
     sigma: Array
     own_share: Array
+    scatter: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,4 +146,4 @@ def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: Sc
     fields = np.stack([place.sample, place.line, own, other, kept])
     table = overlap_cells(own - other, fields, lines, samples, edges)
     sigma = np.hypot(table[6], COLUMN_FLOOR * np.sqrt(n_blocks))
-    return np.stack([*table[:6], sigma, 1.0 / (1.0 + table[7])])
+    return np.stack([*table[:6], sigma, 1.0 / (1.0 + table[7]), table[8]])

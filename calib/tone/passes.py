@@ -17,11 +17,13 @@ from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typi
 from calib.tone.cell_kernels import FOG
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
+from calib.tone.model import INDEPENDENT, Texture
 from calib.tone.noise import FEWEST_OF_GRAIN, NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
 from calib.tone.shape import Shapes, weighed_shapes
 from calib.tone.strokes import Spot, clear_strokes, stroke_sigma
 from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain, with_shape
+from calib.tone.texture import hanging_together, raised_by_cubic, shared_by_strips
 from calib.tone.transfer import BEYOND, FEWEST_OF_SHAPE, FirstCurve
 
 if TYPE_CHECKING:
@@ -37,7 +39,7 @@ class Passes:
     """All that was gathered: surveys of the strips, overlap cells of each with the next, and what went wrong.
 
     `shapes` are those that the curves may have where no strip's patches tell it, None where they do; `stroke_sigma` is
-    the 1-sigma that all strokes' density has in common.
+    the 1-sigma that all strokes' density has in common, `texture` how noise hangs together.
     """
 
     surveys: tuple[StripSurvey, ...]
@@ -46,6 +48,7 @@ class Passes:
     warnings: tuple[str, ...]
     shapes: Shapes | None = None
     stroke_sigma: float = 0.0
+    texture: Texture = INDEPENDENT
 
 
 def survey_frame(
@@ -71,7 +74,8 @@ def survey_frame(
     if not some:
         return Passes(tuple(surveys), nothing, None, ())
     told = [s.noise.grain for s in some if s.noise is not None and usable_patches(s, known).sum() >= FEWEST_OF_GRAIN]
-    grain = agreed_grain(np.array(told), _stated_grain(frame))
+    texture = Texture(*hanging_together([s.patches.hanging[usable_patches(s, known)] for s in some]))
+    grain = agreed_grain(np.array(told), _stated_grain(frame), texture.samples)
     surveys = [with_grain(each, known, grain.per_density) for each in surveys]
     some = [surveys[each.index] for each in some]
     kin = kinship_of([each.curve for each in some if each.curve is not None])
@@ -92,6 +96,7 @@ def survey_frame(
         warnings,
         shapes,
         stroke_sigma([each.strokes for each in surveys], [each.curve or kin.typical for each in surveys]),
+        texture,
     )
 
 
@@ -127,7 +132,27 @@ def with_overlaps(
     """The same, with every overlap compared by the first curves of its two strips."""
     edges = _Edges(frame, sweeps, dropouts)
     read = zip(passes.surveys, in_order(edges.both, passes.surveys, threads), strict=True)
-    return replace(passes, overlaps=tuple(in_order(lambda pair: edges.compare(*pair), pairwise(read), threads)))
+    overlaps = tuple(in_order(lambda pair: edges.compare(*pair), pairwise(read), threads))
+    shared = _shared_noise(passes.surveys, overlaps, passes.texture)
+    return replace(passes, overlaps=overlaps, texture=replace(passes.texture, shared=shared))
+
+
+def _shared_noise(surveys: Sequence[StripSurvey], overlaps: Sequence[OverlapCells | None], texture: Texture) -> float:
+    """Correlation of the noise of neighbouring strips where they show the same film."""
+    found, raised = [], raised_by_cubic(texture.along) * raised_by_cubic(texture.across)
+    for (survey, following), cells in zip(pairwise(surveys), overlaps, strict=True):
+        if cells is not None and survey.noise is not None and following.noise is not None:
+            own = _sample_variance(survey, cells.density)
+            kept = (1.0 / cells.own_share - 1.0) * raised
+            found.append((cells.scatter, own, kept * _sample_variance(following, cells.next_density)))
+    return shared_by_strips(*np.concatenate(found, axis=1)) if found else 0.0
+
+
+def _sample_variance(survey: StripSurvey, density: Array) -> Array:
+    """Variance in density of one sample of a strip."""
+    if survey.curve is None or survey.noise is None:
+        return np.full(density.shape, np.nan)
+    return survey.noise.variance(density, 1.0 / np.abs(survey.curve.slope(density)))
 
 
 def _stated_grain(frame: Frame) -> float | None:

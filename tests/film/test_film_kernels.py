@@ -45,6 +45,20 @@ def test_weights_sum_to_one_and_balance_about_the_place(name: str, scale: float)
     assert by_cell[..., 1].sum(axis=2) == pytest.approx(1.0, rel=1e-5)
 
 
+@pytest.mark.parametrize("hanging", [(0.5,), (0.5, 0.07), (0.2, 0.0)])
+@pytest.mark.parametrize("scale", [1.0, 1.7])
+def test_variance_of_noise_that_hangs_together_is_the_double_sum(scale: float, hanging: tuple[float, ...]) -> None:
+    """The weights' own form w' R w, R the correlation of noise so far apart, whatever cells the taps lie in."""
+    weights = axis_weights(DEFAULT_KERNEL, scale, hanging)
+    apart = np.abs(np.subtract.outer(np.arange(weights.taps), np.arange(weights.taps)))
+    r = np.select([apart == n for n in range(len(hanging) + 1)], (1.0, *hanging), 0.0)
+    true = np.einsum("pi,ij,pj->p", weights.values.astype(float), r, weights.values.astype(float))
+    pairs = weights.rows[:, weights.lanes : weights.lanes + CELL * 2 * weights.cells]
+    found = pairs.reshape(len(pairs), CELL, weights.cells, 2)
+    assert found[..., 0].sum(axis=2) == pytest.approx(np.tile(true[:, None], (1, CELL)), rel=1e-5)
+    assert found[..., 1].sum(axis=2) == pytest.approx(1.0, rel=1e-5)
+
+
 @pytest.mark.parametrize("scale", [1.0, 1.2, 2.7])
 def test_variance_is_the_sum_of_squared_weights_times_that_of_each_sample(scale: float) -> None:
     """Against the plain double sum, with a variance that differs from cell to cell a hundredfold."""

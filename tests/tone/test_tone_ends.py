@@ -17,7 +17,7 @@ CLIP = (0, 255)
 def patches_of(dn: list[float], scatter: float = 3.0, count: int = 900) -> PatchMeans:
     n = len(dn)
     lines = np.zeros(n, np.int64)
-    return PatchMeans(np.array(dn), np.full(n, scatter), np.full(n, count), lines, lines, ("",) * n)
+    return PatchMeans(np.array(dn), np.full(n, scatter), np.full(n, count), lines, lines, ("",) * n, np.zeros((n, 4)))
 
 
 @pytest.mark.parametrize(

@@ -113,20 +113,20 @@ def test_scatter_of_few_lines_is_not_taken_too_small() -> None:
 def test_stated_grain_is_believed_where_the_patches_agree() -> None:
     chance = np.random.default_rng(7)
     measured = 0.0020 * (1 + 0.1 * chance.standard_normal(12))
-    assert agreed_grain(measured, 0.0020).per_density == 0.0020
-    assert agreed_grain(measured, None).per_density == np.median(measured)
+    assert agreed_grain(measured, 0.0020, 1.0).per_density == 0.0020
+    assert agreed_grain(measured, None, 1.0).per_density == np.median(measured)
 
 
 def test_stated_grain_is_believed_where_no_strip_has_patches_enough_to_tell_it() -> None:
     """Two patches cannot tell grain from the video's noise: they do not contradict anything."""
-    assert agreed_grain(np.zeros(0), 0.0020) == Grain(0.0020)
-    assert agreed_grain(np.zeros(0), None) == Grain(0.0)
+    assert agreed_grain(np.zeros(0), 0.0020, 1.0) == Grain(0.0020)
+    assert agreed_grain(np.zeros(0), None, 1.0) == Grain(0.0)
 
 
 def test_stated_grain_at_odds_with_the_patches_is_not_used_and_said() -> None:
     """A spot wider than a sample averages the grain: the patches' own is the noise of the samples."""
     measured = np.full(12, 0.0010)
-    found = agreed_grain(measured, 0.0020)
+    found = agreed_grain(measured, 0.0020, 1.0)
     assert found.per_density == 0.0010
     assert "0.71 times the grain" in found.warning
 
@@ -139,3 +139,15 @@ def test_the_video_s_noise_is_fitted_to_what_a_known_grain_leaves() -> None:
     noise = fit_noise(density, scatter, per_dn, grain=0.0012)
     assert noise.grain == 0.0012
     assert noise.video_dn2 == pytest.approx(70.0**2, rel=0.01)
+
+
+@pytest.mark.parametrize(("samples", "is_said"), [(4.0, False), (2.0, True), (1.0, True)])
+def test_less_grain_than_stated_is_odd_only_where_noise_does_not_hang_together(samples: float, is_said: bool) -> None:
+    """A spot that covers four samples' film sees a quarter of the grain's variance, and its noise hangs together."""
+    found = agreed_grain(np.array([0.00049, 0.00050, 0.00051]), 0.0020, samples)
+    assert found.per_density == 0.00050
+    assert bool(found.warning) == is_said
+
+
+def test_more_grain_than_stated_is_said_however_noise_hangs_together() -> None:
+    assert agreed_grain(np.array([0.0039, 0.0040, 0.0041]), 0.0020, 4.0).warning

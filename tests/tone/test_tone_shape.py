@@ -110,7 +110,9 @@ def strip_of(index: int, curve: FirstCurve, known: KnownFilm, seen: list[int]) -
     """A strip of which nothing but some patches is seen, by a law of its own."""
     dn, nowhere = np.full(known.n_patches, np.nan), np.zeros(known.n_patches, np.int64)
     dn[seen] = curve.dn_of(known.patch_density[seen])
-    patches = PatchMeans(dn, np.full(dn.size, 5.0), np.full(dn.size, 900), nowhere, nowhere, ("",) * dn.size)
+    patches = PatchMeans(
+        dn, np.full(dn.size, 5.0), np.full(dn.size, 900), nowhere, nowhere, ("",) * dn.size, np.zeros((dn.size, 4))
+    )
     cells = Cells(nowhere[:0], nowhere[:0], *(dn[:0],) * 4)
     found = first_tone(known, patches)
     return StripSurvey(index, (), cells, patches, cells, nowhere[:0], *found[:3], (0, 65535), False, found[3])
