@@ -17,7 +17,7 @@ from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
 from calib.sweep.pace import with_paces
-from calib.sweep.smoothness import FIRST, find_smoothness
+from calib.sweep.smoothness import FEW_STRIPS, FIRST, MOST_STRIPS, find_smoothness
 from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them, as far as there are any: marks at two samples of
@@ -120,7 +120,7 @@ def fit_likeliest(
     evidence = join([before.evidence.select(before.evidence.kind == MARK), *others])
     evidence, weight = with_paces(evidence, start.weight)
     start = replace(start, weight=weight)
-    smoothness, variances = _likeliest(frame, nominal, before, evidence, start, FIRST, threads)
+    smoothness, variances = _likeliest(frame, nominal, before, evidence, start, FIRST, FEW_STRIPS, threads)
     fit = _fit_all(frame, nominal, before, others, replace(start, variances=variances), smoothness, threads)
     return fit_all(frame, nominal, before, others, threads) if fit.warnings else fit
 
@@ -132,7 +132,7 @@ def settle_smoothness(
     fit as it is where it has that prior already, or where sweeps would bend back on themselves."""
     start = Start(found.fit.variances, found.fit.scale, found.fit.weight)
     begin = FIRST if found.smoothness == ROUGH else found.smoothness
-    smoothness, variances = _likeliest(frame, nominal, found, found.evidence, start, begin, threads)
+    smoothness, variances = _likeliest(frame, nominal, found, found.evidence, start, begin, MOST_STRIPS, threads)
     if smoothness == found.smoothness:
         return found
     start = replace(_predicted(found, others, threads), variances=variances)
@@ -142,11 +142,11 @@ def settle_smoothness(
 
 def _likeliest(
     frame: Frame, nominal: Nominal, before: Combined, evidence: Observations, start: Start, begin: Smoothness,
-    threads: int,
+    most_strips: int, threads: int,
 ) -> tuple[Smoothness, Array]:  # fmt: skip
     """The prior under which evidence is most likely, sought from that of `begin` on, and its variances."""
     expected = start_variances(frame, nominal, before.place_sigma_mm)
-    return find_smoothness(before.fit.layout, evidence, start, expected, FREE, begin, threads)
+    return find_smoothness(before.fit.layout, evidence, start, expected, FREE, begin, most_strips, threads)
 
 
 def _predicted(before: Combined, others: Sequence[Observations], threads: int) -> Start:

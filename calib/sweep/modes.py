@@ -18,7 +18,7 @@ from scipy.linalg import solve_banded, toeplitz
 from calib.coordinates import Array
 from calib.sweep.rows import spline_values, spline_weights
 
-GRID_POINTS = 321  # at which the covariance is expanded; between them the modes are cubic splines
+FEWEST_POINTS, POINTS_A_MODE = 40, 2  # at which the covariance is expanded; between them the modes are cubic splines
 FAINTEST = 1e-8  # of the strongest mode's variance: weaker ones are left out
 
 
@@ -62,14 +62,19 @@ class SmoothModes:
 
 @lru_cache(maxsize=256)
 def smooth_modes(length: int, most: int, kernel: Kernel) -> SmoothModes:
-    """The strongest modes, at most `most`, of a random function on indices 0 .. length-1."""
-    grid = np.linspace(0.0, 1.0, min(length, GRID_POINTS))
-    straight = np.linalg.qr(np.column_stack([np.ones_like(grid), grid]))[0]
-    covariance = toeplitz(kernel.correlation(grid))
+    """The strongest modes, at most `most`, of a random function on indices 0 .. length-1.
+
+    Sums over the grid stand for integrals over the axis (the trapezoidal rule), so that modes do not depend on it.
+    """
+    grid = np.linspace(0.0, 1.0, min(length, FEWEST_POINTS + POINTS_A_MODE * most))
+    root = np.ones(grid.size)
+    root[[0, -1]] = np.sqrt(0.5)
+    straight = np.linalg.qr(np.column_stack([root, root * grid]))[0]
+    covariance = root[:, None] * toeplitz(kernel.correlation(grid)) * root
     half = covariance - straight @ (straight.T @ covariance)
     values, vectors = _strongest(half - (half @ straight) @ straight.T, min(most, grid.size - 2))
     keep = values > FAINTEST * values[0]
-    modes = vectors[:, keep] * np.sqrt(values[keep] * grid.size / values[keep].sum())
+    modes = vectors[:, keep] / root[:, None] * np.sqrt(values[keep] * (root @ root) / values[keep].sum())
     modes = modes * np.sign(modes[np.abs(modes).argmax(axis=0), np.arange(modes.shape[1])])
     return SmoothModes(length, _spline_coefficients(modes))
 

@@ -27,10 +27,12 @@ REACHES = tuple(0.0625 * 2 ** (i / 2) for i in range(13))
 SHORTEST = {"wander_y": 0.0625, "wander_x": 0.0625, "sweep": 0.5}  # in parts of the axis
 # A deflection is smooth for sure. Where all marks stand at the same few samples, likelihood alone would let it swing.
 ROUGHEST = {"wander_y": 1, "wander_x": 1, "sweep": 3}
-ROUNDS = 2  # in which the prior variances settle, begun with those of the kernel before
-BETTER = 0.5  # of the misfit: less is not worth a step
+ROUNDS = 3  # at most, in which the prior variances settle, begun with those of the kernel before
+SETTLED = 2.0  # of the misfit, expected of a last step of the variances: a part of it is left to be gained
+BETTER = 0.5  # of the misfit: less is not worth a move
 HOPELESS = 10.0  # of the misfit, lost by a rougher order at a reach that suits it: no other reach is tried then
-MOST_STRIPS = 32  # that are asked: the kernels are common to all, and so many have made up their mind long since
+MOST_STRIPS = 32  # that are asked: the kernels are common to all, and so many have made up their mind long since;
+FEW_STRIPS = 8  # tell where to begin
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,15 +61,15 @@ class _Search:
 
 def find_smoothness(
     like: Layout, o: Observations, start: Start, expected: Array, free: Sequence[str],
-    begin: Smoothness = FIRST, threads: int = 1,
+    begin: Smoothness = FIRST, most_strips: int = MOST_STRIPS, threads: int = 1,
 ) -> tuple[Smoothness, Array]:  # fmt: skip
     """The smoothness under which evidence, weighted as a fit starts, is most likely, and the prior variances under it.
 
-    Strips and places are those of the layout `like`; `expected`, `free` as in `adjust`. Of many strips the neighbours
-    with the most evidence are asked. The search begins at `begin`, from where each gain leads on.
+    Strips and places are those of the layout `like`; `expected`, `free` as in `adjust`. Of more than `most_strips` the
+    neighbours with the most evidence are asked. The search begins at `begin`, from where each gain leads on.
     """
     weighted = replace(o, information=o.information * (start.weight / start.scale[o.kind])[:, None, None])
-    search = _Search(*_neighbours(like, weighted), expected, free, threads, {})
+    search = _Search(*_neighbours(like, weighted, most_strips), expected, free, threads, {})
     best = _likeliest(search, _try(search, begin, start.variances, None), "wander_y")
     along = best.smoothness.wander_y
     if along != begin.wander_y:
@@ -103,13 +105,13 @@ def _of_order(search: _Search, best: _Trial, part: str, order: int) -> _Trial:
     return _moved(search, best, part, Kernel(order, reach))
 
 
-def _neighbours(like: Layout, o: Observations) -> tuple[Layout, Observations]:
+def _neighbours(like: Layout, o: Observations, most: int) -> tuple[Layout, Observations]:
     """The strips, no more than are asked, that have the most evidence, and what there is of it between themselves."""
     count = len(like.strips)
-    if count <= MOST_STRIPS:
+    if count <= most:
         return like, o
-    first = int(np.convolve(np.bincount(o.a, minlength=count), np.ones(MOST_STRIPS), "valid").argmax())
-    stop = first + MOST_STRIPS
+    first = int(np.convolve(np.bincount(o.a, minlength=count), np.ones(most), "valid").argmax())
+    stop = first + most
     inside = (o.a >= first) & (o.a + (o.kind == TIE) < stop)
     if first > 0:  # marks whose place is an unknown of the strip before
         inside &= (o.a > first) | ~np.isin(o.mark, np.array(like.places[first - 1], np.int64))
@@ -148,5 +150,8 @@ def _try(search: _Search, smoothness: Smoothness, variances: Array, sums: Sums |
     normals = normal_equations(layout, sums, threads, search.known)
     for _ in range(ROUNDS):
         solution = variances_chain(with_priors(layout, normals, variances), threads)
-        before, variances = variances, next_variances(layout, solution, variances, search.expected, search.free)
-    return _Trial(smoothness, misfit(layout, solution, normals, sums, before), variances, sums)
+        found = misfit(layout, solution, normals, sums, variances)
+        variances, gain = next_variances(layout, solution, variances, search.expected, search.free)
+        if gain < SETTLED:
+            break
+    return _Trial(smoothness, found - gain, variances, sums)

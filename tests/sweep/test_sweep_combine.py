@@ -132,6 +132,20 @@ def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks
         assert set(evidence.a[evidence.kind == PACE]) == set(range(N_STRIPS))
 
 
+def test_fewer_strips_are_asked_where_the_search_for_the_prior_begins_than_how_it_ends(monkeypatch):
+    frame, nominal, table = marks_in_three_rows(9)
+    search, asked = combine.find_smoothness, []
+
+    def heard(layout, evidence, start, expected, free, begin, most_strips, threads):
+        asked.append((begin == combine.FIRST, most_strips))
+        return search(layout, evidence, start, expected, free, begin, most_strips, threads)
+
+    monkeypatch.setattr(combine, "find_smoothness", heard)
+    found = fit_likeliest(frame, nominal, fit_marks(frame, nominal, table), [])
+    combine.settle_smoothness(frame, nominal, found, [])
+    assert asked == [(True, combine.FEW_STRIPS), (found.smoothness == combine.FIRST, combine.MOST_STRIPS)]
+
+
 def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatch):
     """A border far off loses its weight; it is no reason to fit again."""
     frame, nominal, table = marks_in_three_rows(10)

@@ -1,6 +1,7 @@
 """The mathematics under the sweep fit: chained normal equations, smooth modes, variances from the data."""
 
 import dataclasses
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -8,11 +9,20 @@ import pytest
 
 from calib.chain import ChainNormals, estimate_chain, solve_chain, variances_chain
 from calib.sweep import smoothness
-from calib.sweep.adjust import Start, adjust, squared_residuals, unknown_start
+from calib.sweep.adjust import (
+    Start,
+    adjust,
+    make_batches,
+    misfit,
+    next_variances,
+    squared_residuals,
+    unknown_start,
+)
 from calib.sweep.evidence import EDGE, MARK, TIE, Observations, join
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov
+from calib.sweep.normals import normal_equations, sum_up, with_priors
 from calib.sweep.smoothness import find_smoothness
 
 
@@ -92,15 +102,19 @@ def test_modes_hold_no_straight_line_and_have_unit_spread(kernel):
     assert np.linalg.matrix_rank(bent) == modes.n_modes <= 12
 
 
-def test_modes_have_the_kernels_covariance_but_for_straight_lines():
+@pytest.mark.parametrize("most", [40, 12])  # the expansion's grid has more points for more modes
+def test_modes_have_the_kernels_covariance_but_for_straight_lines(most):
     kernel, index = Kernel(3, 0.4), np.arange(0.0, 300, 7)
-    modes = smooth_modes(300, 40, kernel).at(index)
-    t = np.linspace(0, 1, 300)
-    straight = np.linalg.qr(np.column_stack([np.ones_like(t), t]))[0]
-    bare = np.eye(300) - straight @ straight.T
-    whole = bare @ kernel.correlation(t[:, None] - t) @ bare
-    expected = (whole / (np.trace(whole) / 300))[::7, ::7]
-    assert np.abs(modes @ modes.T - expected).max() < 0.01 * expected.max()
+    modes = smooth_modes(300, most, kernel).at(index)
+    t = np.linspace(0, 1, 1197)  # four a line
+    root = np.where((t == 0) | (t == 1), np.sqrt(0.5), 1.0)  # of an integral's share
+    straight = np.linalg.qr(np.column_stack([root, root * t]))[0]
+    bare = (np.eye(t.size) - straight @ straight.T) * root
+    whole = bare @ kernel.correlation(t[:, None] - t) @ bare.T
+    values, vectors = np.linalg.eigh(whole)
+    strongest = vectors[:, -most:] * np.sqrt(values[-most:] / values[-most:].sum() * np.sum(root**2))
+    expected = (strongest / root[:, None])[::28]
+    assert np.abs(modes @ modes.T - expected @ expected.T).max() < 4e-3 * np.max(expected @ expected.T)
 
 
 def test_modes_go_on_straight_beyond_the_ends():
@@ -287,6 +301,38 @@ def test_a_search_that_begins_with_a_rough_wander_goes_on_to_a_smooth_one():
     assert find_smoothness(like, marks, start, START, FREE, rough)[0].wander_y.order > 1
 
 
+def test_a_step_of_the_prior_variances_says_what_the_misfit_has_to_fall_by():
+    marks, _ = wandering(0.25, 5, 11, 14)
+    layout, variances, told = make_layout(SHAPES, [()] * 4, smoothness.FIRST), START, []
+    sums = sum_up(layout, marks.value, marks.information, make_batches(layout, marks))
+    normals = normal_equations(layout, sums)
+    for _ in range(20):
+        solution, before = variances_chain(with_priors(layout, normals, variances)), variances
+        variances, gain = next_variances(layout, solution, before, START, FREE)
+        told.append((misfit(layout, solution, normals, sums, before), gain))
+    misfits, gains = np.array(told).T
+    left = misfits - misfits[-1]
+    assert left[0] > 10
+    assert np.all(gains < left + 0.01)
+    near = gains < smoothness.SETTLED
+    assert np.all(left[near] - gains[near] < smoothness.BETTER)
+    assert 0 < near.argmax() <= 4
+
+
+def test_a_trial_of_the_search_solves_no_more_often_than_it_needs_to_be_judged(monkeypatch):
+    marks, _ = wandering(0.25, 5, 11, 14)
+    like, calls = make_layout(SHAPES, [()] * 4), {"normal_equations": 0, "variances_chain": 0}
+
+    def counted(name, call, *args):
+        calls[name] += 1
+        return call(*args)
+
+    for name in calls:
+        monkeypatch.setattr(smoothness, name, partial(counted, name, getattr(smoothness, name)))
+    find_smoothness(like, marks, unknown_start(START, len(marks)), START, FREE)
+    assert calls["variances_chain"] < 1.8 * calls["normal_equations"]
+
+
 def test_a_search_that_goes_on_from_what_was_found_finds_it_again_with_fewer_trials(monkeypatch):
     marks, _ = wandering(0.25, 5, 11, 14)
     like, tried, solve = make_layout(SHAPES, [()] * 4), [], smoothness.variances_chain
@@ -303,8 +349,7 @@ def test_a_search_that_goes_on_from_what_was_found_finds_it_again_with_fewer_tri
     assert len(tried) - first < 0.75 * first
 
 
-def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_they_are(monkeypatch):
-    monkeypatch.setattr(smoothness, "MOST_STRIPS", 2)
+def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_they_are():
     rng = np.random.default_rng(13)
     marks = join([marks_of(k, n, 0.05, rng) for k, n in enumerate((12, 30, 25, 10))])
     marks.mark[[3, 15]] = 7  # one in two strips: its place is an unknown of the first
@@ -314,7 +359,7 @@ def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_t
     middle[15] = False
     some = marks.select(middle)
     some = dataclasses.replace(some, a=some.a - 1)
-    got = find_smoothness(like, marks, start, START, FREE)
+    got = find_smoothness(like, marks, start, START, FREE, most_strips=2)
     want = find_smoothness(make_layout(SHAPES[1:3], [()] * 2), some, unknown_start(START, len(some)), START, FREE)
     assert got[0] == want[0]
     np.testing.assert_array_equal(got[1], want[1])
