@@ -174,7 +174,7 @@ def test_the_splines_are_scipys_and_go_on_straight(length, points):
 
 def test_modes_between_their_knots_are_cubic_splines_through_them():
     modes = smooth_modes(700, 12, Kernel(1, 1.0))
-    knots, index = np.linspace(0, 699, 321), np.linspace(0, 699, 1501)
+    knots, index = np.linspace(0, 699, modes.points), np.linspace(0, 699, 1501)
     np.testing.assert_allclose(modes.at(index), CubicSpline(knots, modes.at(knots))(index), atol=1e-11)
 
 
