@@ -20,53 +20,55 @@ OPEN = 0.95  # of the line beside a block that is clipped from edge to edge: fil
 
 
 @njit(cache=True, nogil=True)
-def _neighbours(dn, lost, line, sample, step):  # type: ignore[no-untyped-def]
-    """The two nearest good values of a column on one side of a line, and how many there are."""
-    near, far, n = 0.0, 0.0, 0
-    other = line + step
-    for _ in range(REACH):
+def _neighbours(dn, lost, line, step, near, far, count):  # type: ignore[no-untyped-def]
+    """The two nearest good values of each column on one side of a line, and how many there are; of one both are it."""
+    near[:], far[:], count[:] = 0.0, 0.0, 0
+    for other in range(line + step, line + step * (REACH + 1), step):
         if other < 0 or other >= dn.shape[0]:
             break
-        if not lost[other, sample]:
-            if n == 0:
-                near = float(dn[other, sample])
-                far = near
-                n = 1
-            else:
-                far = float(dn[other, sample])
-                n = 2
-                break
-        other += step
-    return near, far, n
+        values, gone, n_short = dn[other], lost[other], 0
+        for sample in range(near.size):
+            if count[sample] < 2:
+                n_short += 1
+                if not gone[sample]:
+                    far[sample] = values[sample]
+                    near[sample] = far[sample] if count[sample] == 0 else near[sample]
+                    count[sample] += 1
+        if n_short == 0:
+            break
 
 
 @njit(cache=True, nogil=True)
-def _log_good(dn, lost, line, sample, scale, clip_low, clip_high):  # type: ignore[no-untyped-def]
-    """Log probability of a good sample: flat over the interval its neighbours span, tails of a t law (3 degrees)."""
-    value = float(dn[line, sample])
-    beside_lost = _is_lost_near(lost, line, sample)
-    if beside_lost or line < 2 or line >= dn.shape[0] - 2:
-        up, up_far, n_up = _neighbours(dn, lost, line, sample, -1)
-        down, down_far, n_down = _neighbours(dn, lost, line, sample, 1)
-    else:
-        up, up_far, n_up = float(dn[line - 1, sample]), float(dn[line - 2, sample]), 2
-        down, down_far, n_down = float(dn[line + 1, sample]), float(dn[line + 2, sample]), 2
-    if n_up == 0 and n_down == 0:
-        return 0.0
-    clipped = value <= clip_low or value >= clip_high
-    if clipped and ((n_up > 0 and up == value) or (n_down > 0 and down == value)):
-        return 0.0
-    low, high = 1e30, -1e30
-    if n_up > 0:
-        low, high = min(up, 2 * up - up_far), max(up, 2 * up - up_far)
-    if n_down > 0:
-        low, high = min(low, down, 2 * down - down_far), max(high, down, 2 * down - down_far)
-    chance = _density_of_good(low, high, scale, value)
-    if clipped:  # it stands for all that lies beyond
-        chance = max(chance, _share_beyond(low, high, scale, value, value >= clip_high))
-    if n_up == 0 or n_down == 0 or beside_lost:  # an edge may hide beside a lost line
-        chance = max(chance, 0.1 / (2.72 * scale) * _along_line(dn, line, sample, scale))
-    return np.log(min(chance, MOST_CHANCE))
+def _log_good(dn, lost, line, scale, clips, sides, counts, beside, good):  # type: ignore[no-untyped-def]
+    """Log probability of a line's samples, were they good: flat over the interval that their neighbours span, tails of
+    a t law (3 degrees). `sides` (4, n_samples), `counts` (2, n_samples) and `beside` are space for the neighbours."""
+    up, up_far, down, down_far = sides
+    n_up, n_down = counts
+    _neighbours(dn, lost, line, -1, up, up_far, n_up)
+    _neighbours(dn, lost, line, 1, down, down_far, n_down)
+    _lost_near(lost, line, beside)
+    for sample in range(good.size):
+        value, tile = float(dn[line, sample]), scale[sample // TILE]
+        clipped = value <= clips[0] or value >= clips[1]
+        good[sample] = 0.0
+        if n_up[sample] == 0 and n_down[sample] == 0:
+            continue
+        if clipped and ((n_up[sample] > 0 and up[sample] == value) or (n_down[sample] > 0 and down[sample] == value)):
+            continue
+        low, high = 1e30, -1e30
+        if n_up[sample] > 0:
+            on = 2 * up[sample] - up_far[sample]
+            low, high = min(up[sample], on), max(up[sample], on)
+        if n_down[sample] > 0:
+            on = 2 * down[sample] - down_far[sample]
+            low, high = min(low, down[sample], on), max(high, down[sample], on)
+        chance = _density_of_good(low, high, tile, value)
+        if clipped:  # it stands for all that lies beyond
+            chance = max(chance, _share_beyond(low, high, tile, value, value >= clips[1]))
+        if n_up[sample] == 0 or n_down[sample] == 0 or beside[sample]:
+            # an edge may hide beside a lost line
+            chance = max(chance, 0.1 / (2.72 * tile) * _along_line(dn, line, sample, tile))
+        good[sample] = np.log(min(chance, MOST_CHANCE))
 
 
 @njit(cache=True, nogil=True)
@@ -87,12 +89,13 @@ def _share_beyond(low, high, scale, value, upward):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, nogil=True)
-def _is_lost_near(lost, line, sample):  # type: ignore[no-untyped-def]
-    """Whether one of the two lines above or below has lost this sample."""
-    n_near = 0
+def _lost_near(lost, line, beside):  # type: ignore[no-untyped-def]
+    """Which samples one of the two lines above or below has lost."""
+    beside[:] = False
     for other in range(max(line - 2, 0), min(line + 3, lost.shape[0])):
-        n_near += other != line and lost[other, sample]
-    return n_near > 0
+        if other != line:
+            for sample in range(beside.size):
+                beside[sample] |= lost[other, sample]
 
 
 @njit(cache=True, nogil=True)
@@ -145,30 +148,22 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
 @njit(cache=True, nogil=True)
 def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: ignore[no-untyped-def]
     """Find the lost samples of the `wanted` lines anew and mark them in `lost`, those marked before no longer used as
-    neighbours."""
+    neighbours; one that has no good neighbour in reach stays lost, since nothing speaks for it."""
     n_samples = dn.shape[1]
     lines = np.flatnonzero(wanted)
     found = np.empty((lines.size, n_samples), dtype=np.bool_)
-    good, state = np.empty(n_samples), np.zeros(n_samples, dtype=np.int64)
-    back = np.zeros((n_samples, 3), dtype=np.int64)
+    good, sides = np.empty(n_samples), np.empty((4, n_samples))
+    counts, state = np.empty((2, n_samples), np.int8), np.zeros(n_samples, np.int8)
+    back, beside = np.zeros((n_samples, 3), np.int8), np.empty(n_samples, np.bool_)
     for index, line in enumerate(lines):
-        for sample in range(n_samples):
-            tile = scale[line // TILE, sample // TILE]
-            good[sample] = _log_good(dn, lost, line, sample, tile, clip_low, clip_high)
+        _log_good(dn, lost, line, scale[line // TILE], (clip_low, clip_high), sides, counts, beside, good)
         _mark_line(dn, line, good, chance, state, back)
         for sample in range(n_samples):
-            clipped_block = lost[line, sample] and (dn[line, sample] <= clip_low or dn[line, sample] >= clip_high)
-            found[index, sample] = state[sample] > 0 or clipped_block or _stays_lost(dn, lost, line, sample)
+            stays = (dn[line, sample] <= clip_low) | (dn[line, sample] >= clip_high)
+            stays |= (counts[0, sample] == 0) & (counts[1, sample] == 0)
+            found[index, sample] = (state[sample] > 0) | (lost[line, sample] & stays)
     for index, line in enumerate(lines):
         lost[line] = found[index]
-
-
-@njit(cache=True, nogil=True)
-def _stays_lost(dn, lost, line, sample):  # type: ignore[no-untyped-def]
-    """Whether a lost sample has no good neighbour in reach, so that nothing speaks for it."""
-    if not lost[line, sample]:
-        return False
-    return _neighbours(dn, lost, line, sample, -1)[2] == 0 and _neighbours(dn, lost, line, sample, 1)[2] == 0
 
 
 @njit(cache=True, nogil=True)

@@ -12,6 +12,7 @@ A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -128,19 +129,21 @@ def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip_low: int, cl
     """Scatter of good samples about their vertical neighbours for each tile, in DN: texture within sane bounds.
 
     A tile that is rough from top to bottom may be garbage, one that is dead flat may be a constant dropout; so a
-    tile's own scatter counts only between the noise that other tiles of its level have and a multiple of it.
+    tile's own scatter counts only between the noise that other tiles of its level have and a multiple of it. Where it
+    is small by chance, good samples would stand out: then those of the tiles to its left and right count with it.
     """
-    level, scatter = tile_statistics(dn)
+    level, own = tile_statistics(dn)
+    beside = np.pad(own, ((0, 0), (1, 1)), mode="edge")
+    scatter = np.maximum(own, (beside[:, :-2] + own + beside[:, 2:]) / 3)
     low, high = reach
     edges = np.linspace(low, high + 1e-6, LEVEL_BINS + 1)
-    which = np.clip(np.digitize(level, edges) - 1, 0, LEVEL_BINS - 1)
-    within = (level > clip_low) & (level < clip_high)
-    order = np.lexsort((scatter.ravel(), which.ravel()))
-    order = order[(within & (scatter > 0)).ravel()[order]]
-    begins = np.searchsorted(which.ravel()[order], np.arange(LEVEL_BINS + 1))
+    usable = (level > clip_low) & (level < clip_high) & (scatter > 0)
+    which = np.clip(np.digitize(level[usable], edges) - 1, 0, LEVEL_BINS - 1).astype(np.int8)
+    by_level = scatter[usable][np.argsort(which, kind="stable")]
+    stops = np.cumsum(np.bincount(which, minlength=LEVEL_BINS)).tolist()
     centre, noise = [], []
-    for index in range(LEVEL_BINS):
-        rising = scatter.ravel()[order[begins[index] : begins[index + 1]]]
+    for index, (first, stop) in enumerate(pairwise([0, *stops])):
+        rising = np.sort(by_level[first:stop])
         if rising.size >= 4:
             centre.append((edges[index] + edges[index + 1]) / 2)
             noise.append(np.interp(0.25 * (rising.size - 1), np.arange(rising.size), rising))

@@ -82,8 +82,9 @@ def test_a_clipped_sample_is_as_likely_as_all_that_lies_beyond_the_end(far: int,
     clip = (0, 250) if is_upward else (250, 1000)
     beyond, step = np.linspace(250.0, 4250.0, 40_001, retstep=True)
     density = [kernels._density_of_good(*span, scale, value) for value in beyond.tolist()]
-    found = kernels._log_good(dn, np.zeros(dn.shape, np.bool_), 2, 0, scale, *clip)
-    assert found == pytest.approx(np.log(max(np.trapezoid(density, dx=step), density[0])), abs=1e-3)
+    found, space = np.empty(1), (np.empty((4, 1)), np.empty((2, 1), np.int8), np.empty(1, np.bool_))
+    kernels._log_good(dn, np.zeros(dn.shape, np.bool_), 2, np.array([scale]), clip, *space, found)
+    assert found[0] == pytest.approx(np.log(max(np.trapezoid(density, dx=step), density[0])), abs=1e-3)
 
 
 def test_lines_lost_at_a_clipped_value_are_found_beside_noise_that_nearly_reaches_it() -> None:
