@@ -7,6 +7,7 @@ import glob
 import os
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from statistics import median_low
@@ -24,6 +25,7 @@ from calib.frame.words import quoted
 PLACE = ("scan", "strips")
 KEY = ".".join(PLACE)
 A_PATTERN = "a pattern of relative paths that one TIFF or more match"
+MISSING = "missing"  # in the place of a file's name
 MOST_LINES = 2  # times those of the longest whole strip: a file cut off that promises more has a damaged header
 
 
@@ -44,7 +46,7 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
             n_lines=storages[index].n_lines if index in storages else n_lines,
             n_samples=storages[first].n_samples,
             dtype=storages[first].stored.newbyteorder("="),
-            is_reversed=scan.reversed == ("odd" if index % 2 else "even"),
+            is_reversed=_is_reversed(scan, index),
             decoded=decoded,
             damage=damage.get(index, ""),
             is_lost=index not in storages,
@@ -54,6 +56,28 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
     by_number = sorted(paths, key=_with_numbers)
     odd = ("strips sort differently by name and by number; the order by name is the film order",)
     return strips, (*(odd if by_number != paths else ()), *_gaps(paths))
+
+
+def with_gap(strips: Sequence[StripRaster], before: int, count: int, scan: Scan, why: str) -> tuple[StripRaster, ...]:
+    """The strips with `count` more before strip `before`, of which nothing is there."""
+    n_lines = median_low(strip.n_lines for strip in strips)
+    gap = replace(
+        strips[before], path=strips[before].path.with_name(MISSING), n_lines=n_lines, damage=why, is_lost=True
+    )
+    places = (*strips[:before], *[gap] * count, *strips[before:])
+    return tuple(
+        replace(strip, index=index, is_reversed=_is_reversed(scan, index)) for index, strip in enumerate(places)
+    )
+
+
+def numbers_lacking(strips: Sequence[StripRaster], index: int) -> int:
+    """How many numbers lack between a strip's and that of the one before, where files are called by numbers."""
+    before, name = (strips[k].path.stem for k in (max(index - 1, 0), index))
+    return max(int(name) - int(before) - 1, 0) if name.isdecimal() and before.isdecimal() else 0
+
+
+def _is_reversed(scan: Scan, index: int) -> bool:
+    return scan.reversed == ("odd" if index % 2 else "even")
 
 
 def _storages(paths: Sequence[Path]) -> tuple[dict[int, Storage], dict[int, str]]:
@@ -96,7 +120,7 @@ def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:
     if not lacking:
         return ()
     named = ", ".join(map(str, lacking[:8])) + (" ..." if len(lacking) > 8 else "")
-    return (f"no strip is numbered {named}: those after it count as directly beside those before",)
+    return (f"no strip is numbered {named}: unless marks tell of a gap, those before and after count as neighbours",)
 
 
 def _matches(pattern: str, document: Document) -> list[Path]:

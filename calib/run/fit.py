@@ -1,6 +1,6 @@
 """Everything that is estimated for one frame, in the order in which it can be known."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,20 +17,17 @@ from calib.film.strokes import strip_marks
 from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
-from calib.ordered import give_back, in_order
+from calib.ordered import give_back
 from calib.quality import DROPOUT
-from calib.run.damage import damaged, look_for_lost
+from calib.run.first_places import first_places, looks_of
 from calib.run.noticed import noticed, of_strips_left, together, wedge_warnings
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
-from calib.sweep.candidates import Candidates, no_candidates
-from calib.sweep.estimate import SweepFit, candidate_finder, first_look, refine
-from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_samples
-from calib.sweep.strip_order import LeftOut, strips_out_of_place
-from calib.sweep.tables import EVERY_SAMPLE, FirstLook
-from calib.sweep.wedge_end import refuse_turned, wedge_shown
+from calib.sweep.estimate import SweepFit, refine
+from calib.sweep.strip_order import LeftOut
+from calib.sweep.tables import EVERY_SAMPLE
 from calib.tone.apply import density_window
-from calib.tone.dropouts import Dropouts, all_lost
+from calib.tone.dropouts import Dropouts
 from calib.tone.estimate import draft_tone, fit_tone
 from calib.tone.model import StripTone, ToneFit
 from calib.tone.strokes import spot_told
@@ -78,23 +75,23 @@ def fit_frame(
 
 
 def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch) -> FrameFits:
-    looks = list(tracked(_looks(frame, threads), len(frame.strips), "finding dropouts", progress))
-    damage, unread = damaged(frame, [look.dropouts for look in looks])
+    looks = list(tracked(looks_of(frame, threads), len(frame.strips), "finding dropouts", progress))
     watch.lap("dropouts")
     progress("finding the marks", 0.0)
-    looks, first, left_out = _placed(frame, looks, threads)
-    dropouts = tuple(look.dropouts for look in looks)
+    places = first_places(frame, looks, threads)
+    frame, dropouts, sweeps = places.frame, places.dropouts, places.sweeps
+    del looks
     progress("finding the marks", 1.0)
     give_back()
     watch.lap("first look")
     progress("fitting the tone", 0.0)
-    draft = draft_tone(frame, first.sweeps, dropouts, threads)
+    draft = draft_tone(frame, sweeps, dropouts, threads)
     give_back()
     progress("fitting the tone", 0.5)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
-    sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), first.sweeps, threads)
-    sweep = replace(sweep, warnings=damage + first.warnings + sweep.warnings)
+    sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), sweeps, threads)
+    sweep = replace(sweep, warnings=places.warnings + sweep.warnings)
     draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
     progress("fitting the sweep", 1.0)
     give_back()
@@ -103,54 +100,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the tone", 1.0)
     give_back()
     watch.lap("tone")
-    return with_pointing(frame, dropouts, sweep, tone, (*unread, *left_out))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Look:
-    """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark, what
-    its edges show, and at which end the wedge."""
-
-    dropouts: Dropouts
-    noise_dn: float
-    candidates: Candidates
-    edges: EdgeProfiles
-    wedge: tuple[float, float]
-
-
-def _looks(frame: Frame, threads: int) -> Iterator[_Look]:
-    """What the strips tell by themselves, each read once."""
-    find, width = candidate_finder(frame), overlap_samples(frame)
-
-    def look(strip: StripRaster) -> _Look:
-        held = strip.held()
-        lost, noise_dn = look_for_lost(held, frame.scan.saturation)
-        whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
-        edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
-        wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
-        return _Look(lost, noise_dn, find(strip.index, _raw_reader(held, lost, noise_dn)), edges, wedge)
-
-    return in_order(look, frame.strips, threads)
-
-
-def _placed(frame: Frame, looks: list[_Look], threads: int) -> tuple[list[_Look], FirstLook, tuple[LeftOut, ...]]:
-    """The strips' first places; a strip that is not what it is said to be is looked at as if the tape had lost it."""
-    refuse_turned(frame, [look.wedge for look in looks])
-    first = _first(frame, looks, threads)
-    left_out = strips_out_of_place(frame, [look.edges for look in looks], first.sweeps, first.unmarked)
-    if not left_out:
-        return looks, first, left_out
-    looks = looks.copy()
-    for strip in left_out:
-        raster = frame.strips[strip.strip]
-        lost = all_lost(raster.n_lines, raster.n_samples)
-        looks[strip.strip] = replace(looks[strip.strip], dropouts=lost, candidates=no_candidates())
-    return looks, _first(frame, looks, threads), left_out
-
-
-def _first(frame: Frame, looks: Sequence[_Look], threads: int) -> FirstLook:
-    raw = [_raw_reader(strip, look.dropouts, look.noise_dn) for strip, look in zip(frame.strips, looks, strict=True)]
-    return first_look(frame, raw, threads, [look.candidates for look in looks])
+    return with_pointing(frame, dropouts, sweep, tone, places.left_out)
 
 
 def with_pointing(
@@ -204,16 +154,6 @@ def _control(points: ControlPoints) -> Control:
     ground = GroundPoints(points.lon_deg, points.lat_deg, points.height_m / 1000)
     film = FilmPoints(points.x_mm, points.y_mm)
     return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
-
-
-def _raw_reader(strip: StripRaster, dropouts: Dropouts, noise_dn: float):  # type: ignore[no-untyped-def]
-    """Lines of DN with an infinite sigma where the tape dropped out, and the strip's typical one elsewhere."""
-
-    def read(first: int, stop: int, samples: slice = EVERY_SAMPLE) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        sigma = np.where(dropouts.mask(first, stop)[:, samples], np.float32(np.inf), np.float32(noise_dn))
-        return strip.read(first, stop)[:, samples].astype(np.float32), sigma
-
-    return read
 
 
 def _density_readers(frame: Frame, tones: Sequence[StripTone], dropouts: Sequence[Dropouts]):  # type: ignore[no-untyped-def]

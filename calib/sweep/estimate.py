@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
@@ -65,7 +66,8 @@ def first_look(
     marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
-    return FirstLook(both.sweeps, *_unlike_others(expected, found, read))
+    count = np.bincount(expected.strip, minlength=len(read))
+    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count.copy(), found, read))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
@@ -219,19 +221,13 @@ def _first_shape(frame: Frame) -> CrossShape:
 
 
 def _unlike_others(
-    expected: marking.Sought, found: Constellation, read: Sequence[ReadWindow]
-) -> tuple[tuple[int, ...], tuple[str, ...]]:
-    """The strips in which marks are missing while others show theirs, and a line for each of them."""
-    count = np.bincount(expected.strip, minlength=len(found.strength))
+    expected: marking.Sought, count: NDArray[np.int64], found: Constellation, read: Sequence[ReadWindow]
+) -> dict[int, int]:
+    """The strips in which marks are missing while others show theirs, and how many should be there."""
     strips = np.flatnonzero(without_marks(found.strength, count)).tolist()
     for k in strips:  # what the tape lost cannot be missed
         count[k] = sum(_is_there(read[k], *at) for at in _places(expected.select(expected.strip == k)))
-    strips = np.flatnonzero(without_marks(found.strength, count)).tolist()
-    return tuple(strips), tuple(
-        f"strip {k}: its {count[k]} reseau marks were not found within the tolerance, as other strips' were; it"
-        " may not be the strip it is said to be, and then its place is wrong"
-        for k in strips
-    )
+    return {k: int(count[k]) for k in np.flatnonzero(without_marks(found.strength, count)).tolist()}
 
 
 def _places(sought: marking.Sought) -> list[tuple[int, int]]:

@@ -6,8 +6,8 @@ strips say of a strip's place and direction is held against what is said of it. 
 because its overlaps are empty: a claim needs a link, or texture that differs where it should be the same.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -40,23 +40,43 @@ class LeftOut:
     says: str
 
 
-def strips_out_of_place(
-    frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], unmarked: Sequence[int]
-) -> tuple[LeftOut, ...]:
-    """The strips to be left out, as their overlaps tell; `sweeps` by the marks say where marks lie in them, `unmarked`
-    are strips whose marks were not found although those of others were.
+@dataclass(frozen=True, slots=True, eq=False)
+class Overlaps:
+    """What the strips' edges show of the scene, and between which neighbours (K-1,) it is the same film."""
 
-    Raises:
-        InputError: most of the strips are out of order, or turned as `scan.reversed` does not say.
-    """
+    shown: Sequence[EdgeProfiles]
+    textures: Textures
+    cut: Cut
+    sound: tuple[bool, ...]
+
+    def blocks(self) -> list[range]:
+        """Strips that continue each other, from left to right; or one alone."""
+        ends = [0, *(k + 1 for k, is_sound in enumerate(self.sound) if not is_sound), len(self.sound) + 1]
+        return [range(first, stop) for first, stop in pairwise(ends)]
+
+
+def overlaps_of(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep]) -> Overlaps:
+    """Compare neighbours where they overlap; `sweeps` by the marks say where marks lie in the strips."""
     cut = cut_film(frame, APART)
     shown = of_scene(frame, profiles, sweeps)
     count = len(frame.strips)
     textures = {(k, side): edge_texture(shown[k], side, cut) for k in range(count) for side in range(2)}
-    sound = [agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1)]
+    sound = (agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1))
+    return Overlaps(shown, textures, cut, tuple(sound))
+
+
+def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> tuple[LeftOut, ...]:
+    """The strips to be left out, as their overlaps tell; `unmarked` are strips whose marks were not found although
+    those of others were.
+
+    Raises:
+        InputError: most of the strips are out of order, or turned as `scan.reversed` does not say.
+    """
+    shown, textures, sound = overlaps.shown, overlaps.textures, overlaps.sound
     if all(sound):
         return ()
-    links = _links(shown, textures, sound, cut)
+    count = len(frame.strips)
+    links = _links(shown, textures, sound, overlaps.cut)
     if links and not any(sound):
         _refuse_turned(frame, links)
     out: dict[int, str] = {}
@@ -69,7 +89,7 @@ def strips_out_of_place(
         if not loose or not any(sound):
             raise _wrong_order(frame, chain)
         out |= {k: _unsettled(frame, k, chain) for k in loose}
-    for block in _foreign_blocks(sound, shown, cut_film(frame, FARTHEST), unmarked):
+    for block in _foreign_blocks(frame, overlaps, unmarked):
         out |= {k: _foreign(frame, k, block, k in unmarked) for k in block if k not in out}
     return tuple(LeftOut(k, out[k]) for k in sorted(out))
 
@@ -137,9 +157,11 @@ def _wrong_order(frame: Frame, chain: Chain) -> InputError:
 
 def _moved(frame: Frame, place: Place, chain: Chain) -> str:
     """What a chain says of a strip that is not as it is said to be."""
+    exchanged = _exchanged(frame, place, chain)
+    if exchanged:
+        return exchanged
     by = _beside(place, chain)
-    there = frame.strips[place.position].is_reversed != frame.strips[place.strip].is_reversed
-    is_turned = place.is_turned != there  # as the strips of that place are scanned
+    is_turned = not _is_upright(frame, replace(place, is_mirrored=False))
     if place.is_mirrored:
         how = f"{'it is turned by 180 degrees' if is_turned else 'it is mirrored'}: so it continues {by}"
     elif is_turned:
@@ -148,6 +170,21 @@ def _moved(frame: Frame, place: Place, chain: Chain) -> str:
         how = f"it shows the film beside {by}"
     where = f", in the place of strip {place.position}" if place.position != place.strip else ""
     return f"{frame.strips[place.strip].called}: left out: by its overlaps {how}{where}"
+
+
+def _exchanged(frame: Frame, place: Place, chain: Chain) -> str:
+    """What is said of two strips of which each stands in the other's place, and as strips of that place are scanned."""
+    pair = [p for p in chain.places if {p.strip, p.position} == {place.strip, place.position}]
+    if len(pair) != 2 or not all(_is_upright(frame, p) for p in pair):
+        return ""
+    names = " and ".join(frame.strips[k].called for k in sorted(p.strip for p in pair))
+    return f"{names} are exchanged, as their overlaps show: both are left out"
+
+
+def _is_upright(frame: Frame, place: Place) -> bool:
+    """Whether a strip lies as strips of its place are scanned."""
+    there = frame.strips[place.position].is_reversed != frame.strips[place.strip].is_reversed
+    return place.is_turned == there and not place.is_mirrored
 
 
 def _beside(place: Place, chain: Chain) -> str:
@@ -167,25 +204,27 @@ def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
     return f"{frame.strips[strip].called}: left out: {said}"
 
 
-def _foreign_blocks(
-    sound: Sequence[bool], shown: Sequence[EdgeProfiles], cut: Cut, unmarked: Sequence[int]
-) -> list[range]:
+def _foreign_blocks(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> list[range]:
     """Strips that continue each other, or one alone, and show other film than the strips beside them, while most others
     agree: their marks are not found either, or it is one strip between two."""
-    ends = [-1, *(k for k, is_sound in enumerate(sound) if not is_sound), len(sound)]
-    found = []
-    for before, last in pairwise(ends):
-        block, borders = range(before + 1, last + 1), [k for k in (before, last) if 0 <= k < len(sound)]
+    sound, found = overlaps.sound, []
+    for block in overlaps.blocks():
+        borders = [k for k in (block.start - 1, block.stop - 1) if 0 <= k < len(sound)]
         others = [is_sound for k, is_sound in enumerate(sound) if k not in borders]
-        if not borders or 2 * sum(others) <= len(others) or not all(_differ(k, shown, cut) for k in borders):
+        if (
+            not borders
+            or 2 * sum(others) <= len(others)
+            or not all(show_other_film(frame, overlaps, k) for k in borders)
+        ):
             continue
         if set(block) <= set(unmarked) or len(block) < len(borders):
             found.append(block)
     return found
 
 
-def _differ(seam: int, shown: Sequence[EdgeProfiles], cut: Cut) -> bool:
+def show_other_film(frame: Frame, overlaps: Overlaps, seam: int) -> bool:
     """Whether two neighbours have texture enough to be told apart, and are, however far apart they may lie."""
+    shown, cut = overlaps.shown, cut_film(frame, FARTHEST)
     left, right = edge_texture(shown[seam], 1, cut), edge_texture(shown[seam + 1], 0, cut)
     found = agreement(left, right, cut)
     is_told = found.windows >= LEAST_WINDOWS and min(left.over_noise, right.over_noise) > TEXTURED
@@ -197,3 +236,27 @@ def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> str:
     strips = _numbered([k for k in (block[0] - 1, block[-1] + 1) if 0 <= k < len(frame.strips)])
     with_it = f" (it continues others of strips {block[0]} to {block[-1]})" if len(block) > 1 else ""
     return f"{frame.strips[strip].called}: left out: {marks} its place: it shows other film than {strips}{with_it}"
+
+
+def doubtful(
+    frame: Frame, overlaps: Overlaps, unmarked: Mapping[int, int], left_out: Sequence[LeftOut]
+) -> tuple[str, ...]:
+    """A sentence for each strip without its marks, of which so many should be there, unless it continues others that
+    mostly show theirs; and for neighbours that show other film, where both are used."""
+    out = {strip.strip for strip in left_out}
+    strange = [k for block in overlaps.blocks() for k in block if 2 * len(set(block) & set(unmarked)) > len(block)]
+    apart = [k for k in range(len(overlaps.sound)) if not overlaps.sound[k] and not {k, k + 1} & {*out, *strange}]
+    return (
+        *(
+            f"{frame.strips[k].called}: its {unmarked[k]} reseau marks were not found within the tolerance, as other "
+            "strips' were; it may not be the strip it is said to be, and then its place is wrong"
+            for k in strange
+            if k in unmarked
+        ),
+        *(
+            f"{frame.strips[k].called} and {frame.strips[k + 1].called} show other film where they should overlap: "
+            "strips may be missing between them, or one of them is another frame's"
+            for k in apart
+            if show_other_film(frame, overlaps, k)
+        ),
+    )

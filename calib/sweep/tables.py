@@ -1,5 +1,6 @@
 """What the sweep stage hands on: the marks and ties it measured, and the sweeps it fitted to them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Protocol, Self
 
@@ -90,12 +91,13 @@ class TieTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirstLook:
-    """The strips placed before any tone is known, and what is odd about them that later fits do not tell: `unmarked`
-    are those whose marks were not found although others' were."""
+    """The strips placed before any tone is known; how many marks should be in them, and how many of those speak for
+    their places, (K,); and where marks were not found although other strips' were, how many the tape has not lost."""
 
     sweeps: tuple[StripSweep, ...]
-    unmarked: tuple[int, ...]
-    warnings: tuple[str, ...]
+    expected: NDArray[np.int64]
+    strength: Array
+    unmarked: Mapping[int, int]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -2,6 +2,8 @@
 
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +12,11 @@ import tifffile
 
 from calib.errors import InputError
 from calib.frame.read import read_frame
+from calib.run import first_places as module
 from calib.run import fit
+from calib.run.first_places import first_places, looks_of
+from calib.sweep.strip_order import Overlaps
+from calib.sweep.tables import FirstLook
 
 Strips = list[np.ndarray]
 
@@ -30,7 +36,8 @@ def changed(package: Path, change: Callable[[Strips], Strips]) -> Path:
 
 def said_of(package: Path) -> tuple[str, ...]:
     frame = read_frame(package)
-    return tuple(strip.says for strip in fit._placed(frame, list(fit._looks(frame, 1)), 1)[2])
+    places = first_places(frame, list(looks_of(frame, 1)), 1)
+    return tuple(dict.fromkeys((*(strip.says for strip in places.left_out), *places.warnings)))
 
 
 def with_strip(number: int, change: Callable[[np.ndarray], np.ndarray]) -> Callable[[Strips], Strips]:
@@ -44,17 +51,14 @@ def test_nothing_is_said_of_strips_that_are_in_their_places(package: Path) -> No
 def test_exchanged_strips_are_left_out_and_the_others_stay_where_they_are(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
     """Each is told by the film on both its sides; what is left of the frame is placed as if they had been lost."""
     fits = fit.fit_frame(read_frame(changed(package, lambda s: [s[0], s[2], s[1], s[3]])))
-    told = [said for said in fits.warnings if "left out: by its overlaps" in said]
-    assert told[0].startswith("strip 1 (001.tif)")
-    assert told[0].endswith("it shows the film beside strips 2 and 3, in the place of strip 2")
-    assert told[1].startswith("strip 2 (002.tif)")
-    assert told[1].endswith("it shows the film beside strips 0 and 1, in the place of strip 1")
+    told = "strip 1 (001.tif) and strip 2 (002.tif) are exchanged, as their overlaps show: both are left out"
+    assert told in fits.warnings
     lost = [strip.n_lost == strip.n_lines * strip.n_samples for strip in fits.dropouts]
     assert lost == [False, True, True, False]
     for k in (0, 3):
         y_mm = fits.sweep.sweeps[k].y_line_mm
         assert np.abs(y_mm - calibrated.result.fits.sweep.sweeps[k].y_line_mm)[100:-100].max() < 0.0075
-    assert not any("strip 1" in said or "strip 2" in said for said in fits.warnings if said not in told)
+    assert not any("strip 1" in said or "strip 2" in said for said in fits.warnings if said != told)
 
 
 def test_a_strip_that_is_turned_or_mirrored_is_left_out(package: Path) -> None:
@@ -70,6 +74,61 @@ def test_a_strip_of_another_film_is_left_out(package: Path) -> None:
     (said,) = said_of(changed(package, with_strip(2, lambda strip: np.roll(strip, 233, axis=0))))
     assert "strip 2 (002.tif): left out:" in said
     assert "its place: it shows other film than strips 1 and 3" in said
+
+
+def test_a_strip_whose_number_lacks_keeps_its_place(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
+    """Its marks lie a pitch apart, so that they fit the next place as well: the overlap and the number tell."""
+    (package / "strips" / "001.tif").unlink()
+    frame = read_frame(package)
+    places = first_places(frame, list(looks_of(frame, 1)), 1)
+    (left_out,) = places.left_out
+    told = (
+        "strip 1 (missing): left out: no file holds it: by marks or overlaps 002.tif is not the next strip to 000.tif"
+    )
+    assert left_out.says == told
+    assert places.warnings == ()
+    assert [strip.is_lost for strip in places.frame.strips] == [False, True, False, False]
+    known = calibrated.result.fits.sweep.sweeps
+    for k in (0, 2, 3):
+        assert abs(np.median(places.sweeps[k].x_line_mm - known[k].x_line_mm)) < 0.02
+    for number in (2, 3):
+        (package / "strips" / f"{number:03d}.tif").rename(package / "strips" / f"{number - 1:03d}.tif")
+    (said,) = said_of(package)  # nothing more is known than that
+    assert said.startswith("strip 0 (000.tif) and strip 1 (001.tif) show other film where they should overlap")
+
+
+TRUE_PLACES = {
+    "one lacks": [0, 1, 3, 4, 5],
+    "two lack": [0, 1, 4, 5, 6],
+    "the first lacks": [1, 2, 3, 4, 5],
+    "exchanged": [0, 1, 2, 4, 3],
+    "as stated": [0, 1, 2, 3, 4],
+}
+
+
+@pytest.mark.parametrize(("case", "without"), [*zip(TRUE_PLACES, ([2], [2, 3], [0], [], []), strict=True)])
+def test_missing_strips_are_told_by_marks_found_farther_on(
+    monkeypatch, calibrated, case: str, without: list[int]
+) -> None:  # type: ignore[no-untyped-def]
+    """Twelve marks are found in a strip where it lies, one elsewhere by chance; none should be beside the format."""
+    places, strip = TRUE_PLACES[case], calibrated.result.fits.frame.strips[0]
+    strips = tuple(replace(strip, index=k, path=Path(f"{'abcde'[k]}.tif")) for k in range(5))
+    true = {each.path.name: place for each, place in zip(strips, places, strict=True)}
+    frame = replace(calibrated.result.fits.frame, strips=strips)
+
+    def place(frame, looks, threads):  # type: ignore[no-untyped-def]
+        at = [true.get(each.path.name, -9) for each in frame.strips]
+        strength = np.array([0.0 if where < 0 else 11.0 if where == k else 1.5 for k, where in enumerate(at)])
+        expected = np.array([12 if k <= max(places) else 0 for k in range(len(at))])
+        sound = tuple(after == before + 1 for before, after in pairwise(at))
+        first = FirstLook((), expected, np.where(expected > 0, strength, 0), {})
+        return module._Placed(frame, looks, first, Overlaps((), {}, None, sound))  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "_place", place)
+    monkeypatch.setattr(module, "looks_of", lambda frame, threads, first: [None] * (len(frame.strips) - first))
+    found = module._with_gaps(place(frame, [None] * 5, 1), 1).frame.strips
+    assert [each.index for each in found if each.is_lost] == without
+    assert [each.index for each in found] == list(range(5 + len(without)))
 
 
 @pytest.mark.parametrize("order", [(1, 2, 3, 0), (2, 1, 0, 3), (3, 2, 1, 0)])

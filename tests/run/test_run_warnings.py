@@ -9,11 +9,11 @@ import numpy as np
 
 from calib.frame.read import read_frame
 from calib.run import fit, frame_job
+from calib.run.first_places import FirstPlaces
 from calib.run.look import look_at
 from calib.run.map_product import MapPictures, map_warnings
 from calib.run.previews import Preview
 from calib.run.seams import SeamCheck, seam_warnings
-from calib.sweep.estimate import FirstLook
 
 
 def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
@@ -65,19 +65,22 @@ def test_a_frame_at_night_is_said(calibrated, tmp_path: Path) -> None:  # type: 
     assert any("the Sun is below the horizon" in said for said in look_at(package)[1])
 
 
-def test_what_the_first_look_says_is_not_lost_to_the_second(calibrated, monkeypatch) -> None:  # type: ignore[no-untyped-def]
-    """It alone sees that a strip has none of its marks where others show theirs."""
+def test_what_the_first_places_say_is_not_lost(calibrated, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    """They alone see that a strip has none of its marks where others show theirs; and the frame goes on as they found
+    it, with strips that are missing."""
     known = calibrated.result.fits
-    look = FirstLook(known.sweep.sweeps, (), ("strip 1 is not itself",))
+    frame = replace(known.frame, warnings=("as the first places found it",))
+    places = FirstPlaces(frame, known.dropouts, known.sweep.sweeps, (), ("strip 1: it is not itself",))
     for stage, made in {
-        "first_look": look,
+        "first_places": places,
         "draft_tone": known.tone,
         "refine": known.sweep,
         "fit_tone": known.tone,
     }.items():
         monkeypatch.setattr(fit, stage, lambda *_, made=made, **__: made)
-    said = fit.fit_frame(read_frame(calibrated.package)).warnings
-    assert set(said) == {"strip 1 is not itself", *known.warnings}
+    found = fit.fit_frame(read_frame(calibrated.package))
+    assert found.frame is frame
+    assert set(found.warnings) == {"as the first places found it", "strip 1: it is not itself", *known.warnings}
 
 
 def test_an_empty_map_is_said() -> None:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from calib.errors import InputError
+from calib.frame.frame import StripRaster
 from calib.sweep import strip_order
 from calib.sweep.estimate import _unlike_others
 from calib.sweep.marks import Sought
@@ -22,7 +23,7 @@ from calib.sweep.strip_edges import (
     known_film,
     texture,
 )
-from calib.sweep.strip_order import strips_out_of_place
+from calib.sweep.strip_order import doubtful, overlaps_of, strips_out_of_place
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 
 CUT = Cut(tuple(range(60, 1500, 60)), 60, 50)
@@ -171,73 +172,88 @@ def test_a_chain_that_leaves_open_who_is_wrong_says_so() -> None:
     assert all(c.is_settled for c in chains_of(3, [True, False], {}))
 
 
-def said_of(monkeypatch, offsets, seams, noise_dn=1.0, unmarked=(), turned=()) -> dict[int, str]:
-    """What is said of strips of 1600 lines that lie off by so many lines, of 20 that the tolerance is, along seams of
-    that film on their left and right; some of them turned end to end."""
+def looked_at(offsets, seams, noise_dn=1.0, turned=()):  # type: ignore[no-untyped-def]
+    """A frame of strips of 1600 lines that lie off by so many lines, of 20 that the tolerance is, along seams of that
+    film on their left and right, some of them turned end to end; and their overlaps."""
     n, zero = 1600, np.zeros((2, 1600), bool)
     each = zip(offsets, seams, strict=True)
     values = [np.stack([film(seed)[50 + off : 50 + off + n] for seed in sides]) for off, sides in each]
     shown = [EdgeProfiles(v[:, :: -1 if k in turned else 1], zero, noise_dn) for k, v in enumerate(values)]
-    strips = [SimpleNamespace(n_lines=n, is_reversed=False, path=Path(f"{k}.tif")) for k in range(len(shown))]
+    strips = [
+        StripRaster(k, Path(f"{k}.tif"), n, 50, np.dtype(np.uint16), is_reversed=False) for k in range(len(shown))
+    ]
     scan = SimpleNamespace(first_line_mm=-4.0, line_mm=0.005, tolerance_mm=0.1, strips="*.tif", reversed="none")
     frame = SimpleNamespace(strips=strips, scan=scan, camera=SimpleNamespace(format_mm=(8.0, 8.0)), path=Path("f"))
-    monkeypatch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
-    return {out.strip: out.says for out in strips_out_of_place(frame, shown, (), unmarked)}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
+        return frame, overlaps_of(frame, shown, ())
+
+
+def said_of(offsets, seams, noise_dn=1.0, unmarked=(), turned=()) -> dict[int, str]:  # type: ignore[no-untyped-def]
+    """What is said of strips that are left out."""
+    found = strips_out_of_place(*looked_at(offsets, seams, noise_dn, turned), unmarked)
+    return {out.strip: out.says for out in found}
 
 
 SEAMS = [(k, k + 1) for k in range(7)]
+GAP = [*SEAMS[:4], *[(k + 1, k + 2) for k in range(4, 7)]]  # a strip lacks between the fourth and the fifth
 FOREIGN = [(13, 14) if k == 3 else sides for k, sides in enumerate(SEAMS)]
 
 
 @pytest.mark.parametrize("off", [0, 14, 19])
-def test_nothing_is_said_of_strips_off_either_way_however_far_the_tolerance_allows(monkeypatch, off) -> None:
-    assert said_of(monkeypatch, [0, 0, -off, off, -off, 0, 0], SEAMS) == {}
+def test_nothing_is_said_of_strips_off_either_way_however_far_the_tolerance_allows(off) -> None:
+    assert said_of([0, 0, -off, off, -off, 0, 0], SEAMS) == {}
 
 
-def test_a_strip_of_other_film_is_told_by_texture_that_stands_out_of_the_noise(monkeypatch) -> None:
-    said = said_of(monkeypatch, [0] * 7, FOREIGN)
+def test_a_strip_of_other_film_is_told_by_texture_that_stands_out_of_the_noise() -> None:
+    said = said_of([0] * 7, FOREIGN)
     assert list(said) == [3]
     assert said[3].endswith("its overlaps do not fit its place: it shows other film than strips 2 and 4")
-    said = said_of(monkeypatch, [0] * 7, FOREIGN, unmarked=(3,))
+    said = said_of([0] * 7, FOREIGN, unmarked=(3,))
     assert said[3].endswith(
         "neither its reseau marks nor its overlaps fit its place: it shows other film than strips 2 and 4"
     )
-    assert said_of(monkeypatch, [0] * 7, FOREIGN, noise_dn=1000.0) == {}
+    assert said_of([0] * 7, FOREIGN, noise_dn=1000.0) == {}
 
 
-def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_are_missing_too(monkeypatch) -> None:
+def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_are_missing_too() -> None:
     end = [(20, 21), *SEAMS[1:]]
-    assert said_of(monkeypatch, [0] * 7, end) == {}
-    assert list(said_of(monkeypatch, [0] * 7, end, unmarked=(0,))) == [0]
+    assert said_of([0] * 7, end) == {}
+    assert list(said_of([0] * 7, end, unmarked=(0,))) == [0]
     two = [*SEAMS[:2], (22, 23), (23, 24), *SEAMS[4:]]
-    assert said_of(monkeypatch, [0] * 7, two, unmarked=(2,)) == {}
-    said = said_of(monkeypatch, [0] * 7, two, unmarked=(2, 3))
+    assert said_of([0] * 7, two, unmarked=(2,)) == {}
+    said = said_of([0] * 7, two, unmarked=(2, 3))
     assert list(said) == [2, 3]
     assert said[3].endswith("other film than strips 1 and 4 (it continues others of strips 2 to 3)")
 
 
-def test_a_strip_that_is_exchanged_mirrored_or_turned_is_told_by_those_that_it_continues(monkeypatch) -> None:
-    said = said_of(monkeypatch, [0] * 7, [SEAMS[k] for k in (0, 1, 4, 3, 2, 5, 6)])
-    assert list(said) == [2, 4]
-    assert said[2].endswith("it shows the film beside strips 3 and 5, in the place of strip 4")
-    said = said_of(monkeypatch, [0] * 7, [sides[:: -1 if k == 3 else 1] for k, sides in enumerate(SEAMS)])
+def test_a_strip_that_is_exchanged_mirrored_or_turned_is_told_by_those_that_it_continues() -> None:
+    said = said_of([0] * 7, [SEAMS[k] for k in (0, 1, 4, 3, 2, 5, 6)])
+    assert set(said) == {2, 4}
+    assert set(said.values()) == {
+        "strip 2 (2.tif) and strip 4 (4.tif) are exchanged, as their overlaps show: both are left out"
+    }
+    said = said_of([0] * 7, [SEAMS[k] for k in (0, 2, 3, 1, 4, 5, 6)])
+    assert list(said) == [1, 2, 3]
+    assert said[3].endswith("it shows the film beside strips 0 and 1, in the place of strip 1")
+    said = said_of([0] * 7, [sides[:: -1 if k == 3 else 1] for k, sides in enumerate(SEAMS)])
     assert list(said) == [3]
     assert said[3].endswith("it is mirrored: so it continues strips 2 and 4")
-    said = said_of(monkeypatch, [0] * 7, SEAMS, turned=(3,))
+    said = said_of([0] * 7, SEAMS, turned=(3,))
     assert list(said) == [3]
     assert said[3].endswith("its lines run the other way than is said: turned, it continues strips 2 and 4")
     mirrored = [sides[:: -1 if k == 3 else 1] for k, sides in enumerate(SEAMS)]
-    assert said_of(monkeypatch, [0] * 7, mirrored, turned=(3,))[3].endswith(
+    assert said_of([0] * 7, mirrored, turned=(3,))[3].endswith(
         "it is turned by 180 degrees: so it continues strips 2 and 4"
     )
     with pytest.raises(InputError, match=r'scan.reversed: found "none", by which no strip continues its neighbours'):
-        said_of(monkeypatch, [0] * 7, SEAMS, turned=(1, 3, 5))
+        said_of([0] * 7, SEAMS, turned=(1, 3, 5))
     with pytest.raises(InputError, match=r"scan.strips: .* by their overlaps"):
-        said_of(monkeypatch, [0] * 7, [SEAMS[k] for k in (5, 0, 4, 2, 6, 1, 3)])
+        said_of([0] * 7, [SEAMS[k] for k in (5, 0, 4, 2, 6, 1, 3)])
 
 
-def test_where_no_neighbours_show_the_same_film_nothing_is_said_of_any(monkeypatch) -> None:
-    assert said_of(monkeypatch, [0] * 7, [(2 * k, 2 * k + 1) for k in range(7)]) == {}
+def test_where_no_neighbours_show_the_same_film_nothing_is_said_of_any() -> None:
+    assert said_of([0] * 7, [(2 * k, 2 * k + 1) for k in range(7)]) == {}
 
 
 def test_marks_that_the_tape_lost_are_not_missed() -> None:
@@ -249,10 +265,29 @@ def test_marks_that_the_tape_lost_are_not_missed() -> None:
     def reader(sigma):
         return lambda first, stop, samples=slice(None): (np.zeros((stop - first, 9)), np.full((stop - first, 9), sigma))
 
-    strips, said = _unlike_others(sought, found, [reader(1.0)] * 4)
-    assert strips == (0,)
-    assert said[0].startswith("strip 0: its 12 reseau marks were not found")
-    assert _unlike_others(sought, found, [reader(np.inf)] * 4) == ((), ())
+    count = np.full(4, 12)
+    assert _unlike_others(sought, count.copy(), found, [reader(1.0)] * 4) == {0: 12}
+    assert _unlike_others(sought, count, found, [reader(np.inf)] * 4) == {}
+
+
+def test_a_strip_without_its_marks_is_doubted_unless_it_continues_others_that_show_theirs() -> None:
+    frame, overlaps = looked_at([0] * 7, SEAMS)
+    assert doubtful(frame, overlaps, {3: 12}, ()) == ()
+    frame, overlaps = looked_at([0] * 7, FOREIGN, noise_dn=1000.0)
+    (said,) = doubtful(frame, overlaps, {3: 12}, ())
+    assert said.startswith("strip 3 (3.tif): its 12 reseau marks were not found within the tolerance")
+    frame, overlaps = looked_at([0] * 7, GAP)  # the last three continue each other, all a pitch off
+    assert [said[:7] for said in doubtful(frame, overlaps, {5: 12, 6: 12}, ())] == ["strip 5", "strip 6"]
+
+
+def test_neighbours_that_show_other_film_are_doubted_where_both_are_used() -> None:
+    frame, overlaps = looked_at([0] * 7, GAP)
+    (said,) = doubtful(frame, overlaps, {}, ())
+    assert said.startswith(
+        "strip 3 (3.tif) and strip 4 (4.tif) show other film where they should overlap: strips may be"
+    )
+    assert doubtful(frame, overlaps, {}, [strip_order.LeftOut(4, "")]) == ()
+    assert doubtful(*looked_at([0] * 7, GAP, noise_dn=1000.0), {}, ()) == ()
 
 
 def wedge_frame(stated: str = "odd"):
