@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from calib.tone import dropout_kernels as kernels
 from calib.tone.dropout_sieve import lines_to_search
 from calib.tone.dropout_tiles import tile_statistics
+from calib.tone.pile_up import clipped_within
 
 if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
@@ -35,12 +36,14 @@ ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
 @dataclass(frozen=True, slots=True, eq=False)
 class Dropouts:
     """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample). All of the
-    lines `unread` is among them: a damaged file lost them."""
+    lines `unread` is among them: a damaged file lost them. `clip` are the DN at and beyond which samples carry no tone,
+    None where nothing was looked at."""
 
     runs: NDArray[np.int32]
     n_lines: int
     n_samples: int
     unread: tuple[int, ...] = ()
+    clip: tuple[int, int] | None = None
 
     def mask(self, first: int, stop: int) -> NDArray[np.bool_]:
         """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
@@ -59,10 +62,11 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     """All dropouts of one strip; `saturation` bounds the DN at and beyond which the contract says there is no tone."""
     dn = np.ascontiguousarray(raster.read(0, raster.n_lines))
     top = int(np.iinfo(raster.dtype).max)
-    clip_low, clip_high = (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
     if dn.shape[0] < 5:
         return all_lost(*dn.shape)
-    low, middle, high = _levels(dn)
+    count = np.bincount(dn[::3, ::3].ravel(), minlength=top + 1)
+    clip_low, clip_high = clip = clipped_within(dn, count, clip_of(raster, saturation))
+    low, middle, high = _levels(count)
     if _is_one_value(dn, middle):
         return all_lost(*dn.shape)
     scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
@@ -76,12 +80,18 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     again = kernels.lines_near(lost, search)
     kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again)
     # other lines had nothing lost, and were not looked at again
-    return Dropouts(kernels.runs_of(lost, again), *dn.shape)
+    return Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip=clip)
 
 
-def _levels(dn: NDArray) -> tuple[float, float, float]:
-    """The DN that all but a thousandth of a strip's samples lie above, in the middle, and below."""
-    up_to = np.cumsum(np.bincount(dn[::3, ::3].ravel()))
+def clip_of(raster: StripRaster, saturation: tuple[int, int] | None) -> tuple[int, int]:
+    """DN at and beyond which a sample carries no tone, as stated; the ends of the raster's type always do not."""
+    top = int(np.iinfo(raster.dtype).max)
+    return (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
+
+
+def _levels(count: NDArray[np.int64]) -> tuple[float, float, float]:
+    """The DN that all but a thousandth of a strip's samples lie above, in the middle, and below, by each DN's count."""
+    up_to = np.cumsum(count)
     place = np.array([0.001, 0.5, 0.999]) * (up_to[-1] - 1)
     first = np.floor(place)
     under, over = (np.searchsorted(up_to, np.minimum(each, up_to[-1] - 1), side="right") for each in (first, first + 1))
@@ -110,7 +120,7 @@ def among_lines_lost(found: Dropouts, lost: NDArray[np.bool_]) -> Dropouts:
     left[:, 0] = np.flatnonzero(~lost)[found.runs[:, 0]]
     runs = np.concatenate([left, gone])
     runs = runs[np.argsort(runs[:, 0], kind="stable")]
-    return Dropouts(runs, lost.size, found.n_samples, tuple(np.flatnonzero(lost).tolist()))
+    return Dropouts(runs, lost.size, found.n_samples, tuple(np.flatnonzero(lost).tolist()), found.clip)
 
 
 def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:

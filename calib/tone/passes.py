@@ -15,14 +15,14 @@ from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typical_noise
 from calib.tone.cell_kernels import FOG
-from calib.tone.dropouts import Dropouts
+from calib.tone.dropouts import Dropouts, clip_of
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import INDEPENDENT, Texture
 from calib.tone.noise import FEWEST_OF_GRAIN, NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
 from calib.tone.shape import Shapes, weighed_shapes
 from calib.tone.strokes import Spot, clear_strokes, stroke_sigma
-from calib.tone.survey import StripSurvey, clip_of, survey_strip, usable_patches, with_grain, with_shape
+from calib.tone.survey import StripSurvey, survey_strip, usable_patches, with_grain, with_shape
 from calib.tone.texture import hanging_together, raised_by_cubic, shared_by_strips
 from calib.tone.transfer import BEYOND, FEWEST_OF_SHAPE, FirstCurve
 
@@ -62,7 +62,8 @@ def survey_frame(
     """Survey every strip, then lend curves to those without; no overlaps are compared yet. On `threads` threads."""
 
     def survey(strip: int) -> StripSurvey:
-        raster, clip = frame.strips[strip], clip_of(frame.strips[strip], frame.scan.saturation)
+        raster = frame.strips[strip]
+        clip = dropouts[strip].clip or clip_of(raster, frame.scan.saturation)
         return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, spot)
 
     surveys = shared_out(survey, range(len(frame.strips)), threads)
@@ -215,6 +216,11 @@ def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[str]:
             said.append(f"{name}: {survey.reason}")
         elif survey.spoilt.any():
             said.append(f"{name}: wedge patches left out: {', '.join(map(str, np.flatnonzero(survey.spoilt)))}")
+        stated = clip_of(frame.strips[survey.index], frame.scan.saturation)
+        said += [
+            f"{name}: samples pile up at DN {end}: taken for saturated, although scan.saturation does not say so"
+            for end in sorted(set(survey.clip) - set(stated))
+        ]
     return said
 
 

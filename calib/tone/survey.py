@@ -51,12 +51,6 @@ class StripSurvey:
     reason: str
 
 
-def clip_of(raster: StripRaster, saturation: tuple[int, int] | None) -> tuple[int, int]:
-    """DN at and beyond which a sample carries no tone; the ends of the raster's type always do not."""
-    top = int(np.iinfo(raster.dtype).max)
-    return (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
-
-
 def survey_strip(
     raster: StripRaster,
     known: KnownFilm,

@@ -1,0 +1,53 @@
+"""Where a strip's video is clipped short of the ends that are stated: samples pile up at one DN, and none lie beyond.
+
+A converter of 12 bits may stand in a type of 16, and nobody may have stated its ends. What piles up there is neither a
+tone nor what the tape lost.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+LEAST_BEND = 3  # DN, from line to line to line: what noise of two DN makes, and no slope of the scene
+FEWEST = 30  # samples of those looked at that make a pile
+STEEP = 8.0  # times as many as at the DN before it
+BEYOND = 0.02  # of the pile's samples may lie as near beyond it; and of the strip's anywhere, lost ones among them
+BESIDE, NARROWEST = (
+    40,
+    8,
+)  # samples before the pile that tell how many are at a DN, and DN that they span at least
+EVEN = 0.2  # of those in each half of their span at least: a level with little noise is a peak, not an end
+
+
+def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, int]) -> tuple[int, int]:
+    """Ends of the video's scale in a strip `dn`, some of whose samples have each DN by `count`, within those `stated`.
+
+    Where there is hardly any noise a level of the film may be a single DN, so nothing is said there.
+    """
+    bend = np.diff(
+        np.stack([dn[first : len(dn) - 2 + first : 9, ::3] for first in range(3)]).astype(np.int32), 2, axis=0
+    )
+    if np.median(np.abs(bend)) < LEAST_BEND:
+        return stated
+    inside = np.asarray(count[stated[0] : stated[1] + 1])
+    high, low = (_pile(each, int(count.sum())) for each in (inside, inside[::-1]))
+    return (
+        stated[0] if low is None else stated[1] - low,
+        stated[1] if high is None else stated[0] + high,
+    )
+
+
+def _pile(count: NDArray[np.integer], total: int) -> int | None:
+    """The DN at which samples pile up below the upper end of what is counted; None where they do not."""
+    below = np.concatenate([[0], np.cumsum(count)])
+    beyond = below[-1] - below[1:] - count[-1]  # the very end is where lost samples lie
+    for pile in np.flatnonzero((count >= FEWEST) & (beyond <= BEYOND * total))[::-1]:
+        first = min(int(np.searchsorted(below, below[pile] - BESIDE, side="right")) - 1, int(pile) - NARROWEST)
+        if pile == count.size - 1 or first < 0:
+            continue
+        before, middle = below[pile] - below[first], (first + pile) // 2
+        halves = below[middle] - below[first], below[pile] - below[middle]
+        after = below[min(2 * pile - first + 1, count.size - 1)] - below[pile + 1]
+        is_steep = count[pile] >= STEEP * max(before / (pile - first), 1.0)
+        if is_steep and after <= BEYOND * count[pile] and min(halves) >= EVEN * before:
+            return int(pile)
+    return None
