@@ -191,9 +191,10 @@ def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) ->
         spoilt = np.append(survey.spoilt | ~np.isfinite(known.patch_density), False)
         label = np.where(survey.cells.label < known.n_patches, survey.cells.label, known.n_patches)
         cells = select(survey.cells, ~spoilt[label])
-        found = [select(cells, unscratched(curves.first[survey.index], cells, curves.layout.n_samples))]
+        first, n_samples = curves.first[survey.index], curves.layout.n_samples
+        found = [select(cells, unscratched(first, cells, n_samples, known.fog_guess))]
         if known.stroke_density is not None:
-            found.append(whole_strokes(curves.first[survey.index], survey.stroke_cells, survey.strokes.mark))
+            found.append(whole_strokes(first, survey.stroke_cells, survey.strokes.mark))
         some = [cells for cells in found if cells.dn.size]
         return _of_known_film(curves, known, survey.index, some) if some else None
 

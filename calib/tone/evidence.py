@@ -10,8 +10,9 @@ from calib.compiled import njit
 from calib.coordinates import Array
 from calib.median import MIDDLE_SIZE, medians_by
 from calib.tone.cell_kernels import FOG
-from calib.tone.cells import Cells
+from calib.tone.cells import FOG_BLOCK, Cells
 from calib.tone.known_film import KnownFilm
+from calib.tone.levels import POLISHING, polished
 from calib.tone.noise import grain_bias, rounding_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.overlap_kernels import cubic_weights
@@ -21,9 +22,9 @@ from calib.tone.transfer import FirstCurve, derivatives_at
 from calib.tone.unknowns import Layout, cosines
 
 PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
-POLISHING = 4
 SCRATCH = 4.0  # times its patch's scatter, and
 LEAST_SCRATCH = 0.05  # density: a cell farther than both from its patch's level and its sample's banding is spoilt
+LEAST_FOG_STEP = 0.15  # density: unexposed film of a strip differs by no more, drift and all
 CELL_FLOOR = 2e-4  # density: flatness of a patch, dirt, and what else no model knows
 
 
@@ -144,21 +145,24 @@ def first_placing(first: FirstCurve, cells: Cells, n_samples: int) -> Array:
     return np.asarray(level[which] + banding[cells.sample])
 
 
-def unscratched(first: FirstCurve, cells: Cells, n_samples: int) -> NDArray[np.bool_]:
-    """Which cells (N,) no scratch or spot on their patch has spoilt; of unexposed film all are taken as whole.
+def unscratched(first: FirstCurve, cells: Cells, n_samples: int, fog_density: float) -> NDArray[np.bool_]:
+    """Which cells (N,) no scratch or spot on their patch has spoilt; unexposed film is whole, or not, block by block.
 
     Robust weights alone do not do: many spoilt cells, each with the pull of a few sigmas, are stronger than what is
     stated of the patches where that is uncertain, and all of them would be nearer if all film had the same density.
     """
-    z = first.density_of(cells.dn)
-    labels, which = np.unique(cells.label, return_inverse=True)
-    sample, banding = cells.sample.astype(np.int64), np.zeros(n_samples)
-    for _ in range(POLISHING):
-        level = medians_by(z - banding[sample], which, labels.size)
-        banding = medians_by(z - level[which], sample, n_samples)
-    off = np.abs(z - level[which] - banding[sample])
-    scatter = medians_by(off, which, labels.size) / MIDDLE_SIZE
-    return np.asarray((cells.label == FOG) | (off <= np.maximum(SCRATCH * scatter[which], LEAST_SCRATCH)))
+    z, fog = first.density_of(cells.dn), cells.label == FOG
+    sort = np.where(fog, -1 - (cells.line // FOG_BLOCK).astype(np.int64), cells.label)
+    film = polished(z, sort, cells.sample.astype(np.int64), n_samples)
+    off = np.abs(z - film.level[film.which] - film.banding[cells.sample.astype(np.int64)])
+    limit = SCRATCH * medians_by(off, film.which, film.sorts.size) / MIDDLE_SIZE
+    whole = np.ones(film.sorts.size, dtype=np.bool_)
+    of_fog = np.flatnonzero(film.sorts < 0)
+    if of_fog.size:  # what lies nearest to the density that unexposed film should have is no picture and no writing
+        level = film.level[of_fog]
+        best = level[np.argmin(np.abs(level - fog_density))]
+        whole[of_fog] = np.abs(level - best) <= np.maximum(limit[of_fog], LEAST_FOG_STEP)
+    return np.asarray(whole[film.which] & (fog | (off <= np.maximum(limit[film.which], LEAST_SCRATCH))))
 
 
 def _about(sample: Array, n_samples: int) -> list[NDArray[np.int64]]:

@@ -11,9 +11,19 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.model import StripSweep
 from calib.tone import cell_kernels
-from calib.tone.cells import AT_END, Cells, PatchMeans, gather_cells, label_samples, lines_of_known_film, without_ends
+from calib.tone.cells import (
+    AT_END,
+    Cells,
+    PatchMeans,
+    gather_cells,
+    label_samples,
+    lines_of_known_film,
+    select,
+    without_ends,
+)
 from calib.tone.dropouts import Dropouts
 from calib.tone.known_film import KnownFilm
+from calib.tone.levels import polished
 from calib.tone.noise import LEAST_SCATTER_DN, NoiseModel, fit_noise
 from calib.tone.strokes import Spot, Strokes, gather_strokes
 from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve, fit_first_curve
@@ -27,6 +37,7 @@ SCENE_BLOCK = 16  # lines of the scene averaged together at least: about as far 
 MOST_SCENE_LINES, MOST_SCENE_BLOCKS = 6144, 192  # of a strip
 FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
 BLUR_SAMPLES = 3  # on each side of a stroke that its light may reach
+WHOLE_WIDTH = 0.9  # of the widest patch: what is narrower covers only part of the columns
 OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
 
 
@@ -74,9 +85,23 @@ def survey_strip(
     cells, patches = without_ends(*gather_cells(dn, lines, label, known), clipped, clip)
     strokes = gather_strokes(dn, lost, sweep, known, clip, spot)
     curve, noise, spoilt, reason = first_tone(known, patches)
+    width_mm = np.ptp(known.patch_across_mm, axis=1)
+    if curve is not None and width_mm.min() < WHOLE_WIDTH * width_mm.max():
+        patches = _without_banding(patches, cells, curve, raster.n_samples)
+        curve, noise, spoilt, reason = first_tone(known, patches)
     return StripSurvey(
         raster.index, places, cells, patches, strokes, strokes.cells, curve, noise, spoilt, clip, is_lost, reason
     )
+
+
+def _without_banding(patches: PatchMeans, cells: Cells, curve: FirstCurve, n_samples: int) -> PatchMeans:
+    """Means as if all columns showed all patches: the banding of those under a patch that covers only a part of them
+    would pass for its tone."""
+    chosen = select(cells, cells.label != cell_kernels.FOG)
+    film = polished(curve.density_of(chosen.dn), chosen.label, chosen.sample, n_samples)
+    dn = patches.dn.copy()
+    dn[film.sorts] = np.where(np.isfinite(dn[film.sorts]), curve.dn_of(film.level), np.nan)
+    return replace(patches, dn=dn)
 
 
 def scene_lines(n_lines: int) -> tuple[NDArray[np.int64], int]:

@@ -22,7 +22,7 @@ from calib.tone.adjust import (
 )
 from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import FOG, NOTHING, SCENE
-from calib.tone.cells import label_samples, lines_of_known_film
+from calib.tone.cells import FOG_BLOCK, label_samples, lines_of_known_film
 from calib.tone.dropouts import find_dropouts
 from calib.tone.estimate import DRAFT_TURNS, TURNS, _adjusted, _curves, _evidence
 from calib.tone.evidence import KnownValues, first_placing, known_values, unscratched
@@ -168,10 +168,28 @@ def test_cells_of_a_scratch_are_told_from_banding_and_noise() -> None:
     scratched = (cells.label == 3) & (cells.sample > np.quantile(cells.sample[cells.label == 3], 0.67))
     density = first.density_of(cells.dn) + np.where(cells.sample % 10 == 0, 0.3, 0.0)
     cells = replace(cells, dn=first.dn_of(np.where(scratched, density - 0.2, density)))
-    whole = unscratched(first, cells, n_samples)
+    whole = unscratched(first, cells, n_samples, known_film(made()[0]).fog_guess)
     assert not whole[scratched].any()
     assert whole[~scratched].mean() > 0.995
     assert whole[cells.label == FOG].all()
+
+
+def test_unexposed_film_that_the_picture_or_writing_reaches_is_left_out() -> None:
+    """One block of its lines reads 0.3 lighter, one 0.05 for drift; the patches stay as they are."""
+    passes = surveyed()
+    survey = passes.surveys[1]
+    first, cells = survey.curve, survey.cells
+    assert first is not None
+    block = cells.line // FOG_BLOCK
+    blocks = np.unique(block[cells.label == FOG])
+    assert blocks.size >= 3
+    spoilt, drifted = ((cells.label == FOG) & (block == which) for which in blocks[:2])
+    off = np.where(spoilt, 0.3, np.where(drifted, 0.05, 0.0))
+    cells = replace(cells, dn=first.dn_of(first.density_of(cells.dn) + off))
+    whole = unscratched(first, cells, int(cells.sample.max()) + 1, known_film(made()[0]).fog_guess)
+    assert not whole[spoilt].any()
+    assert whole[~spoilt].mean() > 0.995
+    assert whole[drifted].all()
 
 
 def test_cells_of_a_scratch_are_no_evidence() -> None:
