@@ -22,7 +22,8 @@ EDGE_SAMPLES = 4.0  # kept clear of a wedge's side edges, in samples
 MARGIN_LINES, LEAST_MARGIN, MARGIN_SHARE = 2.5, 1.5, 0.25  # lines kept clear of a step; this part of a low patch
 SLOPES = (-0.012, 0.0, 0.012)  # stretches of the sweep tried in the search
 VETO = 1e5  # cost of a placing that contradicts the order of the patches or the sameness of unexposed film
-FOG_TOLERANCE = 0.15  # of the wedge's range: unexposed film on both sides of a wedge differs by no more
+FOG_TOLERANCE = 0.15  # of the wedge's range: unexposed film on both sides of a wedge differs by no more, ...
+FOG_DRIFT = 0.4  # ... or where nothing else bears the pattern out, by no more than this
 LEAST_CONTRAST = 6.0  # times the profile's noise, between the lightest and the darkest of a wedge and fog
 TYPICAL_EXPONENT, LEAST_CORRELATION = 0.7, 0.8
 FEWEST_LABELLED = 0.5  # of the patches' lines must be in the strip
@@ -156,17 +157,29 @@ def _match(
     order = np.argsort(profile.y_mm, kind="stable")
     profile = _Profile(profile.x_mm[order], profile.y_mm[order], profile.dn[order], profile.noise)
     close = min(4.0 * prior + 3 * line_mm, whole)
-    for reach in (close, whole):  # a sweep that claims to know is believed only where the pattern bears it out
-        best, best_cost, best_share = _search(profile, pattern, start, reach, prior, line_mm)
-        if best_cost < VETO and best_share > FEWEST_LABELLED:
-            break
-    return best, best_share
+    found = []
+    for apart in (FOG_TOLERANCE, FOG_DRIFT):  # rather gain that drifts far than what contradicts itself
+        for reach in (close, whole):  # a sweep that claims to know is believed only where the pattern bears it out
+            best, best_cost, best_share = _search(profile, pattern, start, reach, prior, line_mm, apart)
+            if best_cost < VETO and best_share > FEWEST_LABELLED:
+                return best, best_share
+            found.append((best, best_share))
+    return found[1]
 
 
 def _search(
-    profile: _Profile, pattern: _Pattern, start: WedgePlace, reach: float, prior: float, line_mm: float
+    profile: _Profile,
+    pattern: _Pattern,
+    start: WedgePlace,
+    reach: float,
+    prior: float,
+    line_mm: float,
+    apart: float,
 ) -> tuple[WedgePlace, float, float]:
-    """Best place, its cost and the share in view, of shifts within a reach: coarsely, then to half a line."""
+    """Best place, its cost and the share in view, of shifts within a reach: coarsely, then to half a line.
+
+    Unexposed film on both sides may be `apart` by that part of the wedge's range.
+    """
     steps = int(np.ceil(reach / (1.5 * line_mm)))
     best, best_cost, best_share = start, np.inf, 0.0
     for shifts in (1.5 * line_mm * np.arange(-steps, steps + 1), np.arange(-3, 4) * 0.5 * line_mm):
@@ -176,7 +189,7 @@ def _search(
         for index in np.argsort(cost, kind="stable"):
             if cost[index] >= best_cost:  # contradictions only add to it
                 break
-            total = float(cost[index]) + VETO * _contradictions(level[index], pattern, profile.noise)
+            total = float(cost[index]) + VETO * _contradictions(level[index], pattern, profile.noise, apart)
             if total < best_cost:
                 best = replace(start, shift_mm=float(shift[index]), slope=float(slope[index]), found=True)
                 best_cost, best_share = total, float(share[index])
@@ -229,27 +242,27 @@ def _misfit(
     return cost, seen / room[pattern.is_patch].sum(), level
 
 
-def _contradictions(level: Array, pattern: _Pattern, noise: float) -> int:
+def _contradictions(level: Array, pattern: _Pattern, noise: float, apart: float) -> int:
     """How often the DN of patches and of unexposed film, above and below, break the order of their densities.
 
     Unexposed film has about the density of the characteristic curve's first knot; its steps may break the order, or
-    differ between above and below, by a part of the wedge's range: the readout's drift and banding are in them. The
-    patches of a group may be alike, all deep, so unexposed film counts in that range.
+    differ between above and below, by a part `apart` of the wedge's range: the readout's drift and banding are in them.
+    The patches of a group may be alike, all deep, so unexposed film counts in that range.
     Patches of unknown density have no place in the order.
     """
     level = np.where(np.isfinite(pattern.density), level, np.nan)
     seen = np.isfinite(level)
     if (pattern.is_patch & seen).sum() < 2:
         return 0
-    tolerance = FOG_TOLERANCE * np.ptp(level[seen]) + 6 * noise
+    tolerance = apart * np.ptp(level[seen]) + 6 * noise
     order = np.lexsort((level, pattern.density))
     order = order[np.isfinite(level[order])]
     steps = np.diff(level[order])
     slack = np.where(pattern.is_patch[order], 3 * noise, tolerance)
     slack = np.maximum(slack[1:], slack[:-1])
-    apart = abs(level[-1] - level[-2]) > tolerance  # false where either is not in view
+    parted = abs(level[-1] - level[-2]) > tolerance  # false where either is not in view
     order_broken = min((steps < -slack).sum(), (steps > slack).sum())
-    return int(order_broken) + int(apart) + int(_is_no_wedge(level, pattern, noise))
+    return int(order_broken) + int(parted) + int(_is_no_wedge(level, pattern, noise))
 
 
 def _is_no_wedge(level: Array, pattern: _Pattern, noise: float) -> bool:

@@ -37,7 +37,7 @@ from calib.tone.survey import stroke_boxes, survey_strip, usable_patches
 from calib.tone.system import Values
 from calib.tone.transfer import FirstCurve
 from calib.tone.unknowns import first_scales
-from calib.tone.wedge import WedgePlace, _contradictions, _Pattern
+from calib.tone.wedge import WedgePlace, _contradictions, _Pattern, locate_group
 
 SMALL = scenario("small")
 
@@ -345,5 +345,19 @@ def test_unexposed_film_beside_deep_patches_that_are_all_alike_may_drift() -> No
     the fog's step is one."""
     patches = np.array([[1.0, 2.0], [2.0, 3.0], [0.5, 1.0], [3.0, 3.5]])
     pattern = _Pattern(patches, np.array([1.3, 1.8, 0.25, 0.25]), np.array([True, True, False, False]))
-    assert _contradictions(np.array([220.0, 223.0, 117.0, 113.0]), pattern, 0.5) == 0
-    assert _contradictions(np.array([220.0, 223.0, 117.0, 170.0]), pattern, 0.5) > 0
+    assert _contradictions(np.array([220.0, 223.0, 117.0, 113.0]), pattern, 0.5, 0.15) == 0
+    assert _contradictions(np.array([220.0, 223.0, 117.0, 170.0]), pattern, 0.5, 0.15) > 0
+
+
+@pytest.mark.parametrize("fall", [0.0, 0.1])
+def test_gain_that_drifts_far_along_a_thin_wedge_does_not_move_it_by_a_patch(fall: float) -> None:
+    """Video of a quarter of the contrast, whose gain falls by a tenth along the wedge: more than half of its range."""
+    frame, truth = made()
+    known, sweeps = known_film(frame), sweeps_of(frame, truth)
+    top, bottom = known.group_span_mm(0)
+    for raster, sweep in zip(frame.strips, sweeps, strict=True):
+        gain = 1.0 - fall * np.clip((sweep.y_line_mm - top) / (bottom - top), -0.5, 1.5)
+        dn = np.round((20000 + 0.25 * raster.read(0, raster.n_lines)) * gain[:, np.newaxis]).astype(np.uint16)
+        place = locate_group(dn, np.zeros(dn.shape, np.bool_), sweep, known, raster.index, 0)
+        assert place.found
+        assert abs(place.shift_mm) < 0.02
