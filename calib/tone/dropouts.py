@@ -6,6 +6,7 @@ neighbours above and below, and their extrapolations, span; garbage may lie anyw
 in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
 counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it, or a few
 lines clipped from edge to edge beside lines that hardly are.
+What repeats the line before is lost as well (`dropout_copies`).
 A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only the others are read as chains.
 """
 
@@ -19,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.tone import dropout_kernels as kernels
+from calib.tone.dropout_copies import mark_copies
 from calib.tone.dropout_sieve import lines_to_search
 from calib.tone.dropout_tiles import tile_statistics
 from calib.tone.pile_up import clipped_within
@@ -79,6 +81,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search)
     again = kernels.lines_near(lost, search)
     kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again)
+    mark_copies(dn, lost, clip_low, clip_high, again)
     # other lines had nothing lost, and were not looked at again
     return Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip=clip)
 

@@ -1,0 +1,67 @@
+"""Lines, or parts of lines, that repeat the line before sample by sample: what a tape machine puts in for what it lost.
+
+Noise never repeats itself over a long stretch. How often two lines agree by chance is read off the lines about.
+"""
+
+import numpy as np
+
+from calib.compiled import njit
+
+SHORTEST, STRIDE = 32, 8  # samples of a copy; every so many are looked at before all are
+AROUND = 8  # lines on each side that tell how often lines agree by chance
+OUTDONE = 2  # of those may agree more, being copies themselves
+LOG_CHANCE = np.log(1e-6)  # that any stretch of a strip is taken for a copy without being one
+
+
+@njit(cache=True, nogil=True)
+def mark_copies(dn, lost, clip_low, clip_high, copied):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mark in `lost` what repeats the line before, and its lines in `copied`; clipped samples may well be alike."""
+    for line in range(1, len(dn)):
+        sample = 0
+        while sample < dn.shape[1] - SHORTEST + 1:
+            if not _may_repeat(dn, line, sample):
+                sample += STRIDE
+                continue
+            first = sample
+            while first > 0 and dn[line, first - 1] == dn[line - 1, first - 1]:
+                first -= 1
+            stop = sample
+            while stop < dn.shape[1] and dn[line, stop] == dn[line - 1, stop]:
+                stop += 1
+            if stop - first >= SHORTEST and _is_copy(dn, lost, line, first, stop, clip_low, clip_high):
+                lost[line, first:stop] = True
+                copied[line] = True
+            sample = (stop // STRIDE + 1) * STRIDE
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _may_repeat(dn, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether the first samples of a stretch, some way apart, repeat the line before: three of a long copy's do."""
+    same = dn[line, sample] == dn[line - 1, sample]
+    same &= dn[line, sample + STRIDE] == dn[line - 1, sample + STRIDE]
+    return same & (dn[line, sample + 2 * STRIDE] == dn[line - 1, sample + 2 * STRIDE])
+
+
+@njit(cache=True, nogil=True)
+def _is_copy(dn, lost, line, first, stop, clip_low, clip_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether a stretch agrees with the line before more than chance lets it, by what neighbouring lines do there."""
+    known = 0
+    for sample in range(first, stop):
+        known += clip_low < dn[line, sample] < clip_high and not lost[line, sample]
+    if known < SHORTEST:
+        return False
+    rates, n = np.zeros(2 * AROUND), 0
+    for other in range(max(line - AROUND, 1), min(line + AROUND + 1, len(dn))):
+        if other < line - 1 or other > line + 1:
+            seen, same = 0, 0
+            for sample in range(first, stop):
+                if not lost[other, sample] and not lost[other - 1, sample]:
+                    seen += 1
+                    same += dn[other, sample] == dn[other - 1, sample]
+            if 2 * seen >= stop - first:
+                rates[n] = (same + 1.0) / (seen + 2.0)
+                n += 1
+    if n <= 2 * OUTDONE:
+        return False
+    rate = np.sort(rates[:n])[n - 1 - OUTDONE]
+    return known * np.log(rate) < LOG_CHANCE - np.log(dn.size)
