@@ -17,7 +17,7 @@ from calib.products.readable import number
 from calib.products.report_checks import NORMAL_1, NORMAL_2, shares
 from calib.products.report_data import MapLayer, MapPicture, PicturePair, QualityPicture, ReportData, ReportFigure
 from calib.products.report_drawings import fit_drawings, product_drawings
-from calib.products.report_map import map_lines
+from calib.products.report_map import map_lines, scale_bar
 from calib.products.report_pictures import COLORS, bit_png, grey_jpeg, grey_range, thinned
 from calib.quality import BITS
 from calib.sweep.tables import OUTSIDE
@@ -164,6 +164,7 @@ def _map(picture: MapPicture, layer: MapLayer) -> dict[str, Any]:
         "height": small.shape[0],
         "graticule": graticule,
         "footprint": footprint,
+        "bar": scale_bar(picture),
         "scale": f"{scale}; {layer.note}" if layer.note else scale,
     }
 

@@ -14,6 +14,7 @@ Pixels = NDArray[np.float64]
 _STEPS_DEG = (30.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 _LINES_WANTED = 4
 _POINTS = 181
+_SCALE_BASE, _SCALE_MOST = 0.01, 0.25  # of the picture's width: over which a length is taken, and the longest scale bar
 _LABEL_ROOM = 0.94  # a label that would begin beyond this share of the picture would be cut
 
 
@@ -80,6 +81,24 @@ def map_lines(picture: MapPicture, shape: tuple[int, int]) -> tuple[list[MapLine
     lon, lat = _dense(picture.footprint_lon_deg, picture.footprint_lat_deg)
     footprint = [MapLine(_written(run)) for run in page.runs(page.pixels(lon, lat))]
     return list(_graticule(page)), footprint
+
+
+def scale_bar(picture: MapPicture) -> tuple[str, float] | None:
+    """A round length on the ground, from west to east of the map's centre at most a quarter of its width, as text; and
+    the share of the width that it takes. None where the projection has no ground there."""
+    west, south, east, north = picture.edges_m
+    crs = pyproj.CRS(picture.crs_wkt)
+    to_degrees = pyproj.Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+    across = (west + east) / 2 + np.array([-0.5, 0.5]) * _SCALE_BASE * (east - west)
+    lon, lat = to_degrees.transform(across, np.full(2, (south + north) / 2), errcheck=False)
+    geod = crs.get_geod()
+    if geod is None or not np.isfinite([*lon, *lat]).all():
+        return None
+    width_m = geod.inv(lon[0], lat[0], lon[1], lat[1])[2] / _SCALE_BASE
+    ten = 10.0 ** np.floor(np.log10(_SCALE_MOST * width_m))
+    length_m = ten * max(times for times in (1, 2, 5) if times * ten <= _SCALE_MOST * width_m)
+    text = f"{length_m / 1000:g} km" if length_m >= 1000 else f"{length_m:g} m"
+    return text, length_m / width_m
 
 
 def _dense(lon: NDArray, lat: NDArray) -> tuple[NDArray, NDArray]:

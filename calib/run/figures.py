@@ -58,6 +58,7 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
             _rms(expected),
             "Cramér-Rao bound of the mark fits, and the stated 1-sigma of the marks",
         ),
+        *_jitter(fits.sweep.figures.get("line_jitter_px", 0.0)),
         ReportFigure("film place", "1-sigma of a line's place on the film, rms", _rms(_joined(placed)), "px"),
         ReportFigure(
             "tie residual",
@@ -66,6 +67,12 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
             "noise of the ties",
         ),
     ]
+
+
+def _jitter(size_px: float) -> list[ReportFigure]:
+    """What single lines were off, where it stands out of the noise."""
+    said = "single lines' own offsets across a strip, taken off: rms in the worst strip"
+    return [ReportFigure("line jitter", said, size_px, "px")] if size_px > 0 else []
 
 
 def _tone(fits: FrameFits, columns: ColumnMeans) -> list[ReportFigure]:

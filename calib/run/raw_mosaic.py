@@ -1,5 +1,6 @@
 """The frame as it came: raw strips side by side at their nominal places, small, for the report's before-picture."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,19 +24,21 @@ class _Part:
     count: NDArray[np.int64]
 
 
-def raw_mosaic(frame: Frame, grid: FilmGrid, threads: int = 1) -> NDArray[np.float32]:
-    """DN on the preview of `grid`, each strip cut at the middle of its overlaps; NaN where nothing was scanned."""
+def raw_mosaic(frame: Frame, unread: Sequence[Sequence[int]], grid: FilmGrid, threads: int = 1) -> NDArray[np.float32]:
+    """DN on the preview of `grid`, each strip cut at the middle of its overlaps; NaN where nothing was scanned, and in
+    each strip's lines that are `unread`."""
     preview = Preview.of(grid.rows, grid.columns)
-    for part in in_order(lambda strip: _part(frame, strip, grid, preview.factor), frame.strips, threads):
+    strips = list(zip(frame.strips, unread, strict=True))
+    for part in in_order(lambda strip: _part(frame, *strip, grid, preview.factor), strips, threads):
         preview.total[np.ix_(part.down, part.across)] += part.total
         preview.count[np.ix_(part.down, part.across)] += part.count
     return preview.mean()
 
 
-def _part(frame: Frame, strip: StripRaster, grid: FilmGrid, factor: int) -> _Part:
+def _part(frame: Frame, strip: StripRaster, unread: Sequence[int], grid: FilmGrid, factor: int) -> _Part:
     columns, samples = _own_columns(frame, strip, grid)
     rows, lines = _own_rows(frame, strip, grid)
-    shown = np.isin(rows % factor, np.linspace(0, factor - 1, LINES).round())
+    shown = np.isin(rows % factor, np.linspace(0, factor - 1, LINES).round()) & ~np.isin(lines, unread)
     rows, lines = rows[shown], lines[shown]
     (down, top, height), (across, left, width) = (
         np.unique(places // factor, return_index=True, return_counts=True) for places in (rows, columns)

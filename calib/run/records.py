@@ -21,6 +21,7 @@ from calib.products.fits_pointing import ControlResiduals, Pointing
 from calib.run.ellipses import place_uncertainty
 from calib.run.fit import FrameFits
 from calib.sweep.model import StripSweep
+from calib.sweep.tables import OUTSIDE
 from calib.tone.model import StripTone
 
 MOST_LINES = 1024  # places along a strip at which its slow fits are kept
@@ -125,6 +126,11 @@ def _geometry(fits: FrameFits, line: NDArray[np.int64]) -> ScanGeometry:
 
 def _marks(fits: FrameFits) -> MarkResiduals:
     marks, stated = fits.sweep.marks, fits.frame.marks
+    nothing = np.array([reason == OUTSIDE for reason in marks.reason], bool)  # there to be measured
+
+    def measured(residual_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(nothing, np.nan, residual_mm)
+
     return MarkResiduals(
         strip=marks.strip,
         mark=[stated.ids[index] for index in marks.mark],
@@ -134,10 +140,10 @@ def _marks(fits: FrameFits) -> MarkResiduals:
         sample=marks.sample,
         sigma_line=np.sqrt(marks.var_line),
         sigma_sample=np.sqrt(marks.var_sample),
-        before_x_mm=marks.first_residual_x_mm,
-        before_y_mm=marks.first_residual_y_mm,
-        residual_x_mm=marks.residual_x_mm,
-        residual_y_mm=marks.residual_y_mm,
+        before_x_mm=measured(marks.first_residual_x_mm),
+        before_y_mm=measured(marks.first_residual_y_mm),
+        residual_x_mm=measured(marks.residual_x_mm),
+        residual_y_mm=measured(marks.residual_y_mm),
         used=marks.used,
         reason=list(marks.reason),
     )

@@ -17,7 +17,7 @@ from calib.products.readable import number
 from calib.products.report import figure_row, page, write_report
 from calib.products.report_data import MapLayer, MapPicture, ReportData, ReportFigure, SeamCheck
 from calib.products.report_geometry import seam_jumps
-from calib.products.report_map import map_lines
+from calib.products.report_map import map_lines, scale_bar
 from calib.products.report_pictures import COLORS, LONGEST_PX, bit_png, grey_jpeg
 from calib.products.report_plot import _ROLES, style
 from calib.sweep.tables import OUTSIDE
@@ -249,6 +249,18 @@ def test_the_graticule_lies_where_the_formula_of_the_projection_puts_it():
     (ring,) = (numbers(line.points) for line in footprint)
     assert ring.min(axis=0) == pytest.approx([100, 100], abs=0.06)
     assert ring.max(axis=0) == pytest.approx([700, 500], abs=0.06)
+
+
+def test_the_scale_bar_is_as_long_as_the_ground_where_it_is_told():
+    """On an equidistant cylindrical map a degree of longitude is as wide everywhere, and cos(lat) as much ground."""
+    degree = 1737400 * np.pi / 180
+    text, share = scale_bar(map_of("IAU_2015:30110", (0, 59 * degree, 2 * degree, 61 * degree), [0], [0]))
+    assert text == "5 km"
+    assert share * 2 * degree * np.cos(np.radians(60)) == pytest.approx(5000, rel=1e-3)
+    text, share = scale_bar(map_of("IAU_2015:30110", (0, -degree / 100, degree / 50, degree / 100), [0], [0]))
+    assert text == "100 m"
+    assert share * degree / 50 == pytest.approx(100, rel=1e-3)
+    assert scale_bar(map_of("IAU_2015:30170", (-4e6, -1e5, 3e5, 1e5), [0], [0])) is None  # the Moon ends before
 
 
 def test_a_map_over_the_pole_has_meridians_all_round_and_closed_parallels():

@@ -65,10 +65,14 @@ def test_the_raw_mosaic_has_each_strip_at_its_nominal_place(calibrated, reverse:
     told = {"sample_mm": 1.0, "line_mm": 1.0, "pitch_mm": 6.0, "first_center_mm": 4.0, "first_line_mm": 0.5}
     strips = (Ramp(0, 5, 8, is_reversed=False), Ramp(1, 4, 8, is_reversed=reverse))
     tiny = replace(frame, strips=strips, scan=frame.scan.model_copy(update=told))
-    made = raw_mosaic(tiny, FilmGrid(pixel_mm=1.0, first_column=-1, first_row=0, rows=5, columns=16))
+    grid = FilmGrid(pixel_mm=1.0, first_column=-1, first_row=0, rows=5, columns=16)
+    made = raw_mosaic(tiny, [(), ()], grid)
     assert np.isnan(made[:, 0]).all()
     assert np.isnan(made[:, 15]).all()
     assert np.array_equal(made[:, 1:8], np.float32(strips[0].read(0, 5)[:, :7]))
     right = strips[1].read(0, 4)[:, 1:]
     assert np.array_equal(made[:4, 8:15], np.float32(right[::-1] if reverse else right))
     assert np.isnan(made[4, 8:15]).all()
+    damaged = raw_mosaic(tiny, [(3,), range(4)], grid)
+    assert np.flatnonzero(np.isnan(damaged[:, 1])).tolist() == [3]
+    assert np.isnan(damaged[:, 8:]).all()

@@ -16,6 +16,7 @@ from calib.run.figures import figures_of
 from calib.run.records import fits_file
 from calib.run.report_build import globe_of, sample_noise, shown_seams, tone_residuals
 from calib.run.sunlight import center_light, light_facts
+from calib.sweep.tables import OUTSIDE
 from calib.tone.noise import selwyn_variance
 from calib.tone.tables import lost_tone
 
@@ -100,6 +101,27 @@ def test_the_globe_is_centred_on_the_frame_below_the_camera(calibrated) -> None:
     up = maker.where.view.pose.position_km
     assert np.cross(place, up) / np.linalg.norm(up) == pytest.approx([0, 0, 0], abs=1e-9)
     assert globe.sun_deg == pytest.approx(maker.fits.sun.subsolar_deg)
+
+
+def test_line_jitter_is_a_figure_where_there_is_any(calibrated) -> None:  # type: ignore[no-untyped-def]
+    result, fits = calibrated.result, calibrated.result.fits
+    for jitter, shown in ((0.0, []), (0.31, [0.31])):
+        sweep = replace(fits.sweep, figures={**fits.sweep.figures, "line_jitter_px": jitter})
+        made = figures_of(replace(fits, sweep=sweep), result.seams, ColumnMeans(*np.zeros((3, 4))))
+        assert [figure.value for figure in made if figure.name == "line jitter"] == shown
+
+
+def test_nothing_is_drawn_of_marks_of_which_nothing_is_there(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """They lie beyond a strip's edge, or are lost with it: what their windows seem to say is no residual."""
+    fits = calibrated.result.fits
+    marks = fits.sweep.marks
+    reason = tuple(OUTSIDE if row in (3, 5) else each for row, each in enumerate(marks.reason))
+    changed = replace(fits, sweep=replace(fits.sweep, marks=replace(marks, reason=reason)))
+    shown = fits_file(changed, calibrated.result.maker.where.view, "").marks
+    assert shown is not None
+    for column in (shown.before_x_mm, shown.before_y_mm, shown.residual_x_mm, shown.residual_y_mm):
+        assert set(np.flatnonzero(np.isnan(column))) >= {3, 5}
+        assert np.isfinite(column[shown.used & ~np.isin(np.arange(len(marks)), (3, 5))]).all()
 
 
 @pytest.mark.parametrize("lost", [[1, 2], [0, 1, 2, 3]])
