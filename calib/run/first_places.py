@@ -77,7 +77,7 @@ def looks_of(frame: Frame, threads: int, first: int = 0) -> Iterator[Look]:
         whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
         edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
         wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
-        return Look(lost, noise_dn, find(strip.index, _reader(held, lost, noise_dn)), edges, wedge)
+        return Look(lost, noise_dn, find(strip.index, whole, mask), edges, wedge)
 
     return in_order(look, frame.strips[first:], threads)
 

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.coordinates import Array
 from calib.sweep.crossvotes import box_mean, combine_votes, local_scatter, peaks, votes_across, votes_along
-from calib.sweep.tables import ReadWindow
 
 BLOCK_LINES = 512
 LEAST_SCORE = 0.3
@@ -45,16 +44,21 @@ class CrossPixels:
     width_sample: int
 
 
-def find_candidates(read: ReadWindow, spans: Sequence[tuple[int, int]], cross: CrossPixels, n_lines: int) -> Candidates:
-    """Local maxima of the cross score in spans (first, stop) of a strip's lines, block by block."""
+def find_candidates(
+    dn: NDArray, lost: NDArray[np.bool_], spans: Sequence[tuple[int, int]], cross: CrossPixels
+) -> Candidates:
+    """Local maxima of the cross score in spans (first, stop) of a strip's lines, block by block.
+
+    `dn` are the strip's samples in any type, (n_lines, n_samples), and `lost` those that carry nothing.
+    """
     # A score's scatter reaches an arm beyond its votes, which reach an arm; it is compared over half an arm.
-    outer = cross.arm_line // 2 + 1
+    outer, n_lines = cross.arm_line // 2 + 1, len(dn)
     margin = 2 * max(cross.arm_line, cross.arm_sample) + outer + cross.width_line
     found = [np.empty((0, 3))]
     for first, stop in (block for span in spans for block in _blocks(*span)):
         low, high = max(first - margin, 0), min(stop + margin, n_lines)
         above, below = max(first - outer, 0), min(stop + outer, n_lines)
-        score = cross_score(fill_gaps(*read(low, high)), cross, above - low, below - low)
+        score = cross_score(fill_gaps(dn[low:high], lost[low:high]), cross, above - low, below - low)
         strength = box_mean(np.abs(score), 3, 3, 0, len(score))
         reach = cross.arm_line // 2, cross.arm_sample // 2
         at = peaks(strength, first - above, stop - above, LEAST_SCORE, *reach)
@@ -68,34 +72,30 @@ def _blocks(first: int, stop: int) -> list[tuple[int, int]]:
     return [(low, min(low + BLOCK_LINES, stop)) for low in range(first, stop, BLOCK_LINES)]
 
 
-def fill_gaps(values: NDArray[np.float32], sigma: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Values with samples that carry nothing replaced by the nearest ones on earlier and later lines, in proportion."""
-    missing = ~np.isfinite(sigma) | ~np.isfinite(values)
-    if not missing.any():
-        return np.asarray(values, np.float32)
-    return np.asarray(_fill_columns(np.asarray(values, np.float32), missing))
-
-
 @njit(cache=True, nogil=True)
-def _fill_columns(values: NDArray[np.float32], missing: NDArray[np.bool_]) -> NDArray[np.float32]:  # pragma: no cover
-    """Linear interpolation down each column across missing runs; held at the ends; 0 where a column has nothing."""
-    out = values.copy()
+def fill_gaps(values: NDArray, missing: NDArray[np.bool_]) -> NDArray[np.float32]:  # pragma: no cover
+    """Values in single precision, those that are missing replaced by linear interpolation down each column; held at the
+    ends; 0 where a column has nothing."""
     n_lines, n_samples = values.shape
-    for s in range(n_samples):
-        last = -1
-        for i in range(n_lines):
-            if missing[i, s]:
-                continue
-            if last < 0:
-                for j in range(i):
-                    out[j, s] = values[i, s]
-            else:
-                for j in range(last + 1, i):
-                    part = (j - last) / (i - last)
-                    out[j, s] = values[last, s] * (1 - part) + values[i, s] * part
-            last = i
-        for j in range(last + 1, n_lines):
-            out[j, s] = values[last, s] if last >= 0 else 0.0
+    out = np.empty((n_lines, n_samples), np.float32)
+    for i in range(n_lines):
+        for s in range(n_samples):
+            out[i, s] = values[i, s]
+    for i in range(n_lines):
+        some = False
+        for s in range(n_samples):
+            some |= missing[i, s]
+        for s in range(n_samples if some else 0):
+            if missing[i, s] and (i == 0 or not missing[i - 1, s]):
+                stop = i + 1
+                while stop < n_lines and missing[stop, s]:
+                    stop += 1
+                above = out[max(i - 1, 0), s] if i > 0 else np.float32(0.0)
+                below = out[min(stop, n_lines - 1), s] if stop < n_lines else above
+                above = above if i > 0 else below
+                for j in range(i, stop):
+                    part = (j - i + 1) / (stop - i + 1)
+                    out[j, s] = above * (1 - part) + below * part
     return out
 
 

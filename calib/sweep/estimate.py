@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints
-from calib.frame.frame import Frame
+from calib.frame.frame import Frame, StripRaster
 from calib.ordered import beside, give_back, in_order
 from calib.sweep import marks as marking
 from calib.sweep.adjust import NEARLY_SETTLED, Adjustment
@@ -47,8 +47,7 @@ def first_look(
     """
     nominal = make_nominal(frame)
     if candidates is None:
-        find = candidate_finder(frame)
-        candidates = list(in_order(lambda strip: find(*strip), enumerate(read), threads))
+        candidates = list(in_order(partial(_found_in, read, candidate_finder(frame)), frame.strips, threads))
     found = _constellation(frame, nominal, candidates, threads)
     coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
     expected = _expected(frame, coarse)
@@ -192,8 +191,12 @@ def _expected(frame: Frame, sweeps: Sequence[StripSweep]) -> marking.Sought:
     return marking.Sought(table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3])
 
 
-def candidate_finder(frame: Frame) -> Callable[[int, ReadWindow], Candidates]:
-    """What finds the cross-like places of a strip, given its number and what reads it; it needs no other strip."""
+Finder = Callable[[int, NDArray, NDArray[np.bool_]], Candidates]
+
+
+def candidate_finder(frame: Frame) -> Finder:
+    """What finds the cross-like places of a strip, given its number, its samples (n_lines, n_samples) and where they
+    are lost; it needs no other strip."""
     nominal, reseau, scan = make_nominal(frame), frame.film.reseau, frame.scan
     cross = CrossPixels(
         arm_line=round(reseau.arm_mm / scan.line_mm), arm_sample=round(reseau.arm_mm / scan.sample_mm),
@@ -201,10 +204,15 @@ def candidate_finder(frame: Frame) -> Callable[[int, ReadWindow], Candidates]:
         width_sample=max(1, round(reseau.width_mm / scan.sample_mm)),
     )  # fmt: skip
 
-    def find(strip: int, read: ReadWindow) -> Candidates:
-        return find_candidates(read, search_spans(frame, nominal, strip), cross, frame.strips[strip].n_lines)
+    def find(strip: int, dn: NDArray, lost: NDArray[np.bool_]) -> Candidates:
+        return find_candidates(dn, lost, search_spans(frame, nominal, strip), cross)
 
     return find
+
+
+def _found_in(read: Sequence[ReadWindow], find: Finder, strip: StripRaster) -> Candidates:
+    values, sigma = read[strip.index](0, strip.n_lines)
+    return find(strip.index, values, ~(np.isfinite(sigma) & np.isfinite(values)))
 
 
 def _constellation(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates], threads: int) -> Constellation:

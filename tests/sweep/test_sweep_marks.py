@@ -300,4 +300,10 @@ def test_gaps_are_filled_down_the_columns_only():
     sigma[1:3, 1] = np.inf
     spoilt = values.copy()
     spoilt[1:3, 1] = 999
-    np.testing.assert_allclose(fill_gaps(spoilt, sigma), values)
+    np.testing.assert_allclose(fill_gaps(spoilt, ~np.isfinite(sigma)), values)
+
+
+def test_gaps_at_the_ends_of_a_column_hold_and_an_empty_column_is_nought():
+    values = np.array([[9, 4, 7], [9, 9, 9], [5, 9, 9]], np.uint16)
+    want = [[5, 4, 0], [5, 4, 0], [5, 4, 0]]
+    np.testing.assert_array_equal(fill_gaps(values, (values == 9) | (values == 7)), want)
