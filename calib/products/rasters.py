@@ -4,17 +4,16 @@ Every raster is a cloud-optimised GeoTIFF with overviews. Its bytes depend on it
 they came in nor on the number of threads.
 """
 
-from collections import deque
-from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import Executor, Future, wait
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.ordered import workers
 from calib.products.atomic import whole
 from calib.products.cog import assemble
 from calib.products.packing import packed
@@ -22,8 +21,9 @@ from calib.products.pyramid import FLOAT32_MANTISSA_BITS, Piece, halve
 from calib.products.tile_store import FullTiles, HalvedTiles, Spool, TilesInPlace
 from calib.products.tiles import TILE, RasterLayout, overview_tags, raster_tags
 
-MOST_WAITING = 16  # tiles of one raster that are being compressed or about to be
 MOST_COPIED = 32  # tiles of a raster so small that all are spooled, for its file to have no gap
+
+Compressed = list[tuple[int, int, bytes]]  # tiles of the full resolution: place down and across among them, and bytes
 
 _BITS_SAVED = 3  # an overview's float takes about so many bits less than it keeps
 
@@ -52,15 +52,15 @@ class RasterSpec:
 
 
 class RasterWriter:
-    """Takes a raster's blocks in any order; call it from one thread at a time.
+    """Takes a raster's blocks in any order.
 
-    A tile is compressed as soon as all its pixels have come, by the pool's threads where there is a pool, and so are
-    the overviews' tiles above it. Memory is the tiles that are begun and not complete (blocks that are whole tiles
-    leave none in the full resolution), and what waits to be compressed. Blocks whose tiles come row by row cost least.
+    A tile is compressed as soon as all its pixels have come, by the thread that brings the last of them, which still
+    has them at hand, and so are the overviews' tiles above it. Memory is the tiles that are begun and not complete
+    (blocks that are whole tiles leave none in the full resolution). Blocks whose tiles come row by row cost least.
     """
 
-    def __init__(self, spec: RasterSpec, aside: Path, pool: Executor | None) -> None:
-        self._spec, self._aside, self._pool = spec, aside, pool
+    def __init__(self, spec: RasterSpec, aside: Path) -> None:
+        self._spec, self._aside, self._lock = spec, aside, Lock()
         self._spool = Spool(aside.with_name(f"{aside.name}.tiles"))
         rows, cols = spec.layout.rows, spec.layout.cols
         self._overviews: list[HalvedTiles] = []
@@ -68,7 +68,6 @@ class RasterWriter:
             rows, cols = (rows + 1) // 2, (cols + 1) // 2
             self._overviews.append(HalvedTiles(rows, cols, spec.layout.dtype, self._spool))
         self._full = self._full_tiles()
-        self._waiting: deque[tuple[int, int, Future[bytes]]] = deque()
 
     def _full_tiles(self) -> FullTiles:
         """Tiles in place, where copying would cost time, behind as much room as the overviews are likely to take."""
@@ -80,18 +79,23 @@ class RasterWriter:
         return TilesInPlace(rows, cols, dtype, self._spool, self._aside, pixels * bits // 8)
 
     def write_block(self, row: int, col: int, values: NDArray) -> None:
-        """Put `values` (R, C) with its first pixel at (`row`, `col`). Every pixel is written once.
+        """Put `values` (R, C) with its first pixel at (`row`, `col`), from one thread at a time. Every pixel is written
+        once."""
+        self.store(self.compressed(row, col, values))
 
-        The array is the writer's from here on: it may be read later.
-        """
+    def compressed(self, row: int, col: int, values: NDArray) -> Compressed:
+        """The first half of `write_block`, which several threads may do at once: compress the tiles that a block
+        completes."""
         if values.dtype != self._spec.layout.dtype:
             raise ValueError(f"values: found {values.dtype}, the raster holds {self._spec.layout.dtype}")
-        for down, across, tile in self._full.complete(row, col, np.ascontiguousarray(values)):
-            if self._pool is None:
-                self._full.store(down, across, self._finished(down, across, tile))
-            else:
-                self._waiting.append((down, across, self._pool.submit(self._finished, down, across, tile)))
-        self._store(MOST_WAITING)
+        with self._lock:
+            whole = list(self._full.complete(row, col, np.ascontiguousarray(values)))
+        return [(down, across, self._finished(down, across, tile)) for down, across, tile in whole]
+
+    def store(self, tiles: Compressed) -> None:
+        """The second half: put the tiles in, one thread at a time; in the order of the raster nothing is copied."""
+        for tile in tiles:
+            self._full.store(*tile)
 
     def _finished(self, down: int, across: int, tile: Piece) -> bytes:
         """Compress a tile, and spool each overview's tile above it whose last part it is."""
@@ -106,58 +110,36 @@ class RasterWriter:
             overview.store(down, across, packed(tile, TILE, self._spec.overview_bits))
         return content
 
-    def _store(self, most: int) -> None:
-        """Store what is compressed, in the order in which it came, until at most so many tiles are left."""
-        while self._waiting and (len(self._waiting) > most or self._waiting[0][-1].done()):
-            down, across, compressed = self._waiting.popleft()
-            self._full.store(down, across, compressed.result())
-
-    def finish(self) -> Callable[[], None]:
-        """What puts the file together; pixels that never came are an error."""
-        layout = self._spec.layout
-        tags = [raster_tags(layout)]  # made while the last tiles are compressed
-        tags += [overview_tags(level.rows, level.cols, layout.dtype) for level in self._overviews]
-        self._store(0)
-        levels = [level.as_level(its) for level, its in zip((self._full, *self._overviews), tags, strict=True)]
-        return partial(assemble, self._aside, self._spool.path, levels)
+    def finish(self) -> None:
+        """Put the file together; pixels that never came are an error."""
+        layout, levels = self._spec.layout, (self._full, *self._overviews)
+        tags = [raster_tags(layout), *(overview_tags(its.rows, its.cols, layout.dtype) for its in self._overviews)]
+        placed = [level.as_level(its) for level, its in zip(levels, tags, strict=True)]
+        assemble(self._aside, self._spool.path, placed)
 
     def close(self) -> None:
-        """Let go of the spooled tiles; a tile that a thread is at is waited for."""
-        futures = [future for _, _, future in self._waiting]
-        for future in futures:
-            future.cancel()
-        for future in futures:
-            if not future.cancelled():
-                future.exception()
+        """Let go of the spooled tiles."""
         self._full.close()
         self._spool.close()
 
 
 @contextmanager
-def raster(spec: RasterSpec, pool: Executor | None = None) -> Iterator[RasterWriter]:
-    """Write a raster whole or not at all: blocks inside the `with`, the file at its place on leaving it.
-
-    The threads of `pool` compress; without one, the caller's own does.
-    """
-    with rasters({"": spec}, pool) as writers:
+def raster(spec: RasterSpec) -> Iterator[RasterWriter]:
+    """Write a raster whole or not at all: blocks inside the `with`, the file at its place on leaving it."""
+    with rasters({"": spec}) as writers:
         yield writers[""]
 
 
 @contextmanager
-def rasters(specs: Mapping[str, RasterSpec], pool: Executor | None = None) -> Iterator[dict[str, RasterWriter]]:
-    """The same for several rasters at once, which are put together at once."""
+def rasters(specs: Mapping[str, RasterSpec], threads: int = 1) -> Iterator[dict[str, RasterWriter]]:
+    """The same for several rasters at once, which are put together by so many threads. Whoever writes blocks has come
+    to an end before the `with` is left."""
     with ExitStack() as stack:
         writers = {}
         for name, spec in specs.items():
-            writers[name] = RasterWriter(spec, stack.enter_context(whole(spec.path)), pool)
+            writers[name] = RasterWriter(spec, stack.enter_context(whole(spec.path)))
             stack.callback(writers[name].close)
         yield writers
-        parts = [writer.finish() for writer in writers.values()]
-        if pool is None:
-            for part in parts:
-                part()
-            return
-        futures = [pool.submit(part) for part in parts]
-        wait(futures)  # none may still be writing when another has failed
-        for future in futures:
-            future.result()
+        with workers(threads) as pool:  # none may still be writing when another has failed
+            for done in [pool.submit(writer.finish) for writer in writers.values()]:
+                done.result()

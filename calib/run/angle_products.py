@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.ground.locate import Locator, block
-from calib.ordered import in_order_on, workers
-from calib.products.rasters import RasterSpec, rasters
+from calib.products.rasters import RasterSpec
 from calib.products.stac import Asset
+from calib.run.blockwise import by_name, write_blocks
 from calib.run.headers import frame_texts, layout_on
 from calib.run.map_product import MapMaker, tiles
-from calib.run.progress import Progress, tracked
+from calib.run.progress import Progress
 
 ANGLES = {
     "incidence": "angle between the zenith and the direction to the Sun",
@@ -50,16 +50,10 @@ def write_angles(maker: MapMaker, folder: Path, threads: int, progress: Progress
         for name, text in ANGLES.items()
     }
 
-    def work(place: tuple[slice, slice]) -> tuple[slice, slice, AngleBlock]:
-        return (*place, angle_block(maker.where, *place))
+    def make(rows: slice, columns: slice) -> dict[str, NDArray]:
+        return by_name(angle_block(maker.where, rows, columns))
 
-    places = list(tiles(maker.grid))
-    with workers(threads) as pool, rasters(specs, pool) as writers:
-        made_in_order = in_order_on(pool, work, places, 2 * threads)
-        made = tracked(made_in_order, len(places), "working out the angles", progress)
-        for rows, columns, angles in made:
-            for name, writer in writers.items():
-                writer.write_block(rows.start, columns.start, getattr(angles, name))
+    write_blocks(specs, list(tiles(maker.grid)), make, {}, threads, "working out the angles", progress)
 
 
 def clear_angles(folder: Path) -> None:

@@ -4,19 +4,18 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 from numpy.typing import NDArray
 
 from calib.film.assemble import FilmBlock, FilmGrid, blocks, film_block, film_grid, kernel_scale
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.light.curve import film_curve
-from calib.ordered import in_order_on, workers
 from calib.products.pyramid import round_by_sigma
-from calib.products.rasters import RasterSpec, rasters
+from calib.products.rasters import RasterSpec
+from calib.run.blockwise import by_name, write_blocks
 from calib.run.fit import FrameFits
 from calib.run.headers import MASK_TEXTS, frame_texts, layout_on
 from calib.run.previews import Preview
-from calib.run.progress import Progress, tracked
+from calib.run.progress import Progress
 from calib.run.rounding import value_spec
 
 AXES = "x to the right, y down, in film mm from the centre of the format"
@@ -61,23 +60,17 @@ def write_film(
     pictures = FilmPictures(Preview.of(grid.rows, grid.columns), Preview.of(grid.rows, grid.columns))
     make, places = film_maker(fits, grid, kernel), [place for row in blocks(grid) for place in row]
 
-    def work(place: tuple[slice, slice]) -> tuple[slice, slice, NDArray[np.float32], NDArray[np.uint16]]:
-        made = make(*place)
+    def made(rows: slice, columns: slice) -> dict[str, NDArray]:
+        block = make(rows, columns)
         if not exact:
-            round_by_sigma(made.density.ravel(), made.sigma.ravel())
-        return (*place, made.density, made.quality)
+            round_by_sigma(block.density.ravel(), block.sigma.ravel())
+        return by_name(block)
 
     texts = {**frame_texts(fits.frame), "kernel": kernel, "axes": AXES}
     density_layout = layout_on(grid, "float32", "density of the film, -log10 T", texts, "1")
     density_spec = value_spec(folder / "density.tif", density_layout, exact=exact)
     quality_layout = layout_on(grid, "uint16", "quality bits", {**texts, **MASK_TEXTS})
     quality_spec = RasterSpec(folder / "quality.tif", quality_layout)
-    with workers(threads) as pool, rasters({"density": density_spec, "quality": quality_spec}, pool) as writers:
-        made = tracked(in_order_on(pool, work, places, 2 * threads), len(places), "assembling the film", progress)
-        for rows, columns, values, bits in made:
-            place = (rows.start, columns.start)
-            writers["density"].write_block(*place, values)
-            writers["quality"].write_block(*place, bits)
-            pictures.density.add_mean(*place, values)
-            pictures.quality.add_nearest(*place, bits)
+    specs = {"density": density_spec, "quality": quality_spec}
+    write_blocks(specs, places, made, by_name(pictures), threads, "assembling the film", progress)
     return pictures

@@ -6,6 +6,7 @@ from math import hypot
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
@@ -20,16 +21,17 @@ from calib.light.curve import FilmCurve, film_curve
 from calib.light.exposure import exposure_table
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
-from calib.ordered import in_order, in_order_on, workers
-from calib.products.rasters import RasterSpec, rasters
+from calib.ordered import in_order
+from calib.products.rasters import RasterSpec
 from calib.products.tiles import TILE
 from calib.quality import OUTSIDE
+from calib.run.blockwise import by_name, write_blocks
 from calib.run.fit import FrameFits
 from calib.run.headers import MASK_TEXTS, NORMAL, frame_texts, layout_on
 from calib.run.map_finish import OFF_MAP, MapBlock, finished, nothing_seen
 from calib.run.map_light import light_of, reflectance_table
 from calib.run.previews import Preview
-from calib.run.progress import Progress, tracked
+from calib.run.progress import Progress
 from calib.run.rounding import sigma_spec, value_spec
 
 PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at worst
@@ -135,19 +137,10 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *
     pictures = MapPictures(*(Preview.of(grid.rows, grid.columns) for _ in range(4)))
     specs = _specs(maker, folder, exact)
 
-    def work(place: tuple[slice, slice]) -> tuple[slice, slice, MapBlock]:
-        return (*place, map_block(maker, *place, exact=exact))
+    def make(rows: slice, columns: slice) -> dict[str, NDArray]:
+        return by_name(map_block(maker, rows, columns, exact=exact))
 
-    places = list(tiles(grid))
-    with workers(threads) as pool, rasters(specs, pool) as writers:
-        made_in_order = in_order_on(pool, work, places, 2 * threads)
-        for rows, columns, made in tracked(made_in_order, len(places), "making the map", progress):
-            for name, writer in writers.items():
-                values = getattr(made, name)
-                writer.write_block(rows.start, columns.start, values)
-                picture = getattr(pictures, name)
-                add = picture.add_nearest if name == "quality" else picture.add_mean
-                add(rows.start, columns.start, values)
+    write_blocks(specs, list(tiles(grid)), make, by_name(pictures), threads, "making the map", progress)
     return pictures
 
 

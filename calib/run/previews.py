@@ -14,6 +14,19 @@ BIT_VALUES = np.array([bit.value for bit in BITS], np.uint16)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """What a block adds to a `Preview` from its small pixel (`row`, `column`) on: of a raster of floats `total` and
+    `count`, of a bit mask `nearest` and `bits`, the others empty."""
+
+    row: int
+    column: int
+    total: NDArray[np.float64]
+    count: NDArray[np.int32]
+    nearest: NDArray[np.uint16]
+    bits: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Preview:
     """A raster reduced by a whole factor: means of what is known, or nearest values for bit masks.
 
@@ -39,18 +52,32 @@ class Preview:
             np.zeros(len(BITS) + 1, np.int64),
         )
 
-    def add_mean(self, row: int, column: int, values: NDArray[np.floating]) -> None:
-        """Take in a block whose first pixel is (row, column) of the raster; NaN counts as nothing."""
-        _add_means(values, row, column, self.factor, self.total, self.count)
+    def part_of(self, row: int, column: int, values: NDArray) -> Part:
+        """What a block whose first pixel is (row, column) of the raster adds: the sums of float32, where NaN counts as
+        nothing; of a bit mask (uint16) the first value in each small pixel, and how often each bit stands. Nothing
+        changes yet, so several threads may do this at once."""
+        factor, none = self.factor, (0, 0)
+        if values.dtype == np.uint16:
+            bits = np.zeros_like(self.bits)
+            bits[-1] = values.size
+            _count_bits(values, BIT_VALUES, bits)
+            first_row, first_column = -row % factor, -column % factor
+            kept = values[first_row::factor, first_column::factor].copy()
+            at = (row + first_row) // factor, (column + first_column) // factor
+            return Part(*at, np.zeros(none), np.zeros(none, np.int32), kept, bits)
+        shape = tuple(
+            (at + n - 1) // factor - at // factor + 1 for at, n in zip((row, column), values.shape, strict=True)
+        )
+        total, count = np.zeros(shape), np.zeros(shape, np.int32)
+        _add_means(values, row % factor, column % factor, factor, total, count)
+        return Part(row // factor, column // factor, total, count, np.zeros(none, np.uint16), np.zeros_like(self.bits))
 
-    def add_nearest(self, row: int, column: int, values: NDArray[np.uint16]) -> None:
-        """Take in a block of a bit mask: each small pixel keeps its first value, and all bits are counted."""
-        self.bits[-1] += values.size
-        _count_bits(values, BIT_VALUES, self.bits)
-        first_row, first_column = -row % self.factor, -column % self.factor
-        kept = values[first_row :: self.factor, first_column :: self.factor]
-        at_row, at_column = (row + first_row) // self.factor, (column + first_column) // self.factor
-        self.nearest[at_row : at_row + kept.shape[0], at_column : at_column + kept.shape[1]] = kept
+    def add(self, part: Part) -> None:
+        """Take in a block's part. The order in which parts come shows in the last digits of a mean."""
+        for whole, its in ((self.total, part.total), (self.count, part.count), (self.nearest, part.nearest)):
+            at = whole[part.row : part.row + its.shape[0], part.column : part.column + its.shape[1]]
+            np.add(at, its, out=at)  # of `nearest` each value comes once
+        np.add(self.bits, part.bits, out=self.bits)
 
     def shares(self) -> dict[int, float]:
         """For each quality bit the share of the whole raster that carries it."""

@@ -38,13 +38,19 @@ def write(path: Path, values: np.ndarray, block: tuple[int, int], *, order: int 
     layout = {"center_transform": FILM, "description": "density", "units": "1", "texts": {"frame": "tern2-0143"}}
     layout |= changes
     bits = {name: layout.pop(name) for name in ("mantissa_bits", "overview_bits") if name in layout}
-    pool = layout.pop("pool", None)
+    threads = layout.pop("threads", 1)
     spec = RasterSpec(path, RasterLayout(*values.shape, values.dtype, **layout), **bits)
     rows, cols = range(0, values.shape[0], block[0]), range(0, values.shape[1], block[1])
     places = [(row, col) for row in rows for col in cols]
-    with raster(spec, pool) as product:
-        for row, col in sorted(places, key=lambda place: places.index(place) * order % (len(places) + 1)):
-            product.write_block(row, col, values[row : row + block[0], col : col + block[1]])
+    with raster(spec) as product, ThreadPoolExecutor(threads) as pool:
+
+        def compressed(place: tuple[int, int]) -> rasters.Compressed:
+            row, col = place
+            return product.compressed(row, col, values[row : row + block[0], col : col + block[1]])
+
+        in_turn = sorted(places, key=lambda place: places.index(place) * order % (len(places) + 1))
+        for tiles in pool.map(compressed, in_turn):
+            product.store(tiles)
     return path.read_bytes()
 
 
@@ -160,9 +166,7 @@ def test_tiles_that_take_less_than_what_goes_before_them_give_way_to_it(tmp_path
 def test_the_bytes_of_tiles_that_are_never_copied_do_not_depend_on_their_order(tmp_path, block, order):
     values = np.random.default_rng(5).normal(size=(1600, 1601)).astype(np.float32)
     whole = write(tmp_path / "whole.tif", values, values.shape, overview_bits=9)
-    with ThreadPoolExecutor(3) as pool:
-        places = {"order": order, "pool": pool}
-        assert write(tmp_path / "again.tif", values, block, overview_bits=9, **places) == whole
+    assert write(tmp_path / "again.tif", values, block, overview_bits=9, order=order, threads=3) == whole
 
 
 @pytest.mark.usefixtures("room")
@@ -303,11 +307,11 @@ def test_rounding_by_sigma_leaves_few_digits_and_what_has_no_sigma():
 
 
 @pytest.mark.parametrize("threads", [1, 3])
-def test_a_pool_of_threads_gives_the_same_bytes(tmp_path, film, threads):
+@pytest.mark.parametrize("block", [(512, 512), (300, 700)])
+def test_threads_that_compress_at_once_give_the_same_bytes(tmp_path, film, threads, block):
     values = coordinates(1337, 1601)
     values[100:700, 200:900] = np.nan
-    with ThreadPoolExecutor(threads) as pool:
-        assert write(tmp_path / "again.tif", values, (512, 512), pool=pool) == film.read_bytes()
+    assert write(tmp_path / "again.tif", values, block, threads=threads) == film.read_bytes()
 
 
 def test_a_tile_whose_compression_fails_is_no_product(tmp_path, monkeypatch):
@@ -315,8 +319,8 @@ def test_a_tile_whose_compression_fails_is_no_product(tmp_path, monkeypatch):
         raise MemoryError("no room")
 
     monkeypatch.setattr(rasters, "packed", fails)
-    with ThreadPoolExecutor(2) as pool, pytest.raises(MemoryError, match="no room"):
-        write(tmp_path / "x.tif", coordinates(600, 600), (512, 600), pool=pool)
+    with pytest.raises(MemoryError, match="no room"):
+        write(tmp_path / "x.tif", coordinates(600, 600), (512, 600), threads=2)
     assert list(tmp_path.iterdir()) == []
 
 

@@ -17,7 +17,7 @@ from calib.run.raw_mosaic import raw_mosaic
 def test_a_picture_small_enough_is_kept_as_it_is() -> None:
     values = np.array([[1.0, np.nan], [3.0, 4.0]], np.float32)
     preview = Preview.of(2, 2)
-    preview.add_mean(0, 0, values)
+    preview.add(preview.part_of(0, 0, values))
     assert np.array_equal(preview.mean(), values, equal_nan=True)
 
 
@@ -34,8 +34,8 @@ def test_blocks_of_any_size_give_the_means_and_counts_of_the_whole(
     for row in range(0, rows, down):
         for column in range(0, columns, right):
             part = np.s_[row : row + down, column : column + right]
-            preview.add_mean(row, column, values[part])
-            preview.add_nearest(row, column, bits[part])
+            preview.add(preview.part_of(row, column, values[part]))
+            preview.add(preview.part_of(row, column, bits[part]))
     f = preview.factor
     assert np.array_equal(preview.nearest, bits[::f, ::f])
     for i, j in np.ndindex(preview.total.shape):
@@ -45,6 +45,20 @@ def test_blocks_of_any_size_give_the_means_and_counts_of_the_whole(
     assert preview.shares()[DROPOUT] == np.mean((bits & DROPOUT) != 0)
     assert preview.shares()[MARK] == np.mean((bits & MARK) != 0)
     assert set(preview.shares()) == {bit.value for bit in BITS}
+
+
+def test_parts_of_blocks_may_all_be_worked_out_before_any_is_added() -> None:
+    """As threads do; each must know by itself where it goes, and which of its small pixels others share."""
+    values = np.random.default_rng(2).normal(size=(3300, 40)).astype(np.float32)
+    preview, whole = Preview.of(*values.shape), Preview.of(*values.shape)
+    parts = [preview.part_of(row, 0, values[row : row + 500]) for row in range(0, 3300, 500)]
+    assert not preview.count.any()
+    for part in reversed(parts):
+        preview.add(part)
+    whole.add(whole.part_of(0, 0, values))
+    assert (preview.factor, preview.count.max()) == (3, 9)
+    assert np.array_equal(preview.count, whole.count)
+    assert np.allclose(preview.mean(), whole.mean(), rtol=0, atol=1e-6)
 
 
 class Ramp:

@@ -86,10 +86,10 @@ def test_what_the_first_places_say_is_not_lost(calibrated, monkeypatch) -> None:
 def test_an_empty_map_is_said() -> None:
     """All outside: the map lies beside the frame. Inside but without a value: nothing could be calibrated."""
     beside, lost = (MapPictures(*(Preview.of(4, 4) for _ in range(4))) for _ in range(2))
-    beside.quality.add_nearest(0, 0, np.full((4, 4), 1, np.uint16))
-    lost.quality.add_nearest(0, 0, np.full((4, 4), 4, np.uint16))
+    beside.quality.add(beside.quality.part_of(0, 0, np.full((4, 4), 1, np.uint16)))
+    lost.quality.add(lost.quality.part_of(0, 0, np.full((4, 4), 4, np.uint16)))
     assert "beside the frame" in map_warnings(beside)[0]
     assert "nothing of this frame" in map_warnings(lost)[0]
     full = replace(lost, reflectance=Preview.of(4, 4))
-    full.reflectance.add_mean(0, 0, np.full((4, 4), 0.1, np.float32))
+    full.reflectance.add(full.reflectance.part_of(0, 0, np.full((4, 4), 0.1, np.float32)))
     assert map_warnings(full) == ()
