@@ -69,7 +69,7 @@ class _Tiles:
 
 
 class FullTiles(_Tiles):
-    """The full resolution, which comes in blocks of any size; one thread at a time hands over blocks and tiles."""
+    """The full resolution, which comes in blocks of any size; one thread at a time hands over blocks, and one tiles."""
 
     def __init__(self, rows: int, cols: int, dtype: np.dtype, spool: Spool) -> None:
         super().__init__(rows, cols, dtype, spool)
