@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.median import median_of
 from calib.sweep.cross import Sizes
 from calib.sweep.markmodel import Model, Pixels
 
@@ -73,25 +74,29 @@ def visible_parts(pixels: Pixels, model: Model, sizes: Sizes) -> Array:  # pragm
     return found
 
 
-def likeness_of(parts: Array, contrast: float) -> float:
+@njit(cache=True, nogil=True, error_model="numpy")
+def likeness_of(parts: Array, contrast: float) -> float:  # pragma: no cover
     """Log of how much likelier the shares (8,) of the contrast found in the half arms are a cross's, some arms of which
     may be gone, than those of something else that the model lies across; half arms without signal say nothing.
 
     A cross's arms are alike, so each share is looked at beside the middle one.
     """
-    seen = parts[parts != 0]
-    there = seen[seen > GONE]
-    if not there.size:
+    middle = median_of(parts[parts > GONE])
+    if not middle > 0.0:
         return -np.inf
-    share, noise = seen / np.median(there), np.sqrt(N_PARTS) / max(abs(contrast) * np.median(there), 1e-9)
-    of_stroke = _normal(share - 1.0, np.hypot(PART_THERE, noise))
-    of_scene = _normal(share, np.hypot(PART_GONE, noise))
-    return float(np.sum(np.log(((1 - LOST) * of_stroke + LOST * of_scene) * SHARES + 1e-6)))
+    noise, total = np.sqrt(N_PARTS) / max(abs(contrast) * middle, 1e-9), 0.0
+    for part in parts:
+        if part != 0.0:
+            of_stroke = _normal(part / middle - 1.0, np.hypot(PART_THERE, noise))
+            of_scene = _normal(part / middle, np.hypot(PART_GONE, noise))
+            total += np.log(((1 - LOST) * of_stroke + LOST * of_scene) * SHARES + 1e-6)
+    return total
 
 
-def _normal(off: Array, sigma: float) -> Array:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _normal(off: float, sigma: float) -> float:  # pragma: no cover
     """Density of a normal distribution."""
-    return np.asarray(np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi)))
+    return np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
 
 
 @njit(cache=True, nogil=True)

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.median import median_of
 from calib.sweep.cross import CrossShape, Sizes
-from calib.sweep.markfigures import GONE, figures_of, part_of, visible_parts, yields_of
+from calib.sweep.markfigures import GONE, MarkFigures, figures_of, part_of, visible_parts, yields_of
 from calib.sweep.markmodel import N_SHAPE, Model, Pixels, empty_model, evaluate, normal_sums, pixels_near, weigh
 from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_cross, scene_spline, scene_square
 from calib.sweep.smallsolve import band_times, factor, inverse_of, solve, times, trace_of_solution
@@ -111,23 +112,31 @@ class _Fitted(NamedTuple):
     gain: Array
 
 
+class _Found(NamedTuple):
+    """What a finished fit says: unknowns and covariance, and as in `MarkFit` the parts, the figures, the yields."""
+
+    theta: Array
+    cov: Array
+    parts: Array
+    figures: MarkFigures
+    yields: Array
+
+
 def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFit | None:
     """Fit the cross to a window; None where too little of the window carries signal, or nothing in it says where a
     cross could be or how its strokes look."""
     found = _fit_near(window, window.guess, shape, priors)
     if found is None:
         return None
-    line, sample = found[1].theta[:2].tolist()
+    line, sample = found.theta[:2].tolist()
     if max(abs(line - window.guess[0]), abs(sample - window.guess[1])) > RECENTRE_PX:
         found = _fit_near(window, (line, sample), shape, priors) or found
-    room, fitted, parts = found
-    figures = figures_of(room.pixels, room.model, fitted.weight, fitted.gain)
-    theta, cov, wider = fitted.theta, fitted.cov, np.sqrt(figures.clumping)
+    theta, cov, figures, wider = found.theta, found.cov, found.figures, np.sqrt(found.figures.clumping)
     return MarkFit(
         place=np.array([window.line, window.sample]) + theta[:2],
         cov=cov[:2, :2] * np.outer(wider, wider),
         curve=window.curve,
-        yields=yields_of(room.pixels, room.model, theta[:2], window.to_film, window.curve, fitted.gain),
+        yields=found.yields,
         blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(theta[4:6]),
         chi2=figures.chi2,
         misfit=figures.misfit,
@@ -137,61 +146,74 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
         bend_sigma=float(np.sqrt(cov[6, 6])),
         stroke_value=float(theta[N_SHAPE]),
         stroke_sigma=float(np.sqrt(cov[N_SHAPE, N_SHAPE])),
-        parts=parts,
+        parts=found.parts,
     )
 
 
-def _fit_near(
-    window: MarkWindow, start: tuple[float, float], shape: CrossShape, priors: FitPriors
-) -> tuple[_Room, _Fitted, Array] | None:
-    """Fit the cross to the samples about a place (line, sample) in a window: what was looked at, the finished
-    iteration, the visible share of each half arm."""
+def _fit_near(window: MarkWindow, place: tuple[float, float], shape: CrossShape, priors: FitPriors) -> _Found | None:
+    """Fit the cross to the samples about a place (line, sample) in a window."""
     sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
-    spline = scene_spline(window.values.shape[0] // 2)
-    steps = (float(abs(window.to_film[0, 1])), float(abs(window.to_film[1, 0])))
-    pixels, expected = pixels_near(window.values, window.sigma, start, steps, sizes)
-    if pixels.line.size == 0 or pixels.line.size < LEAST_SEEN * expected:
-        return None
-    runs, model = runs_of(pixels.row, pixels.column, spline), empty_model(pixels.line.size)
-    room = _Room(pixels, runs, window.to_film, window.curve, sizes, spline, model)
-    seen = _fit_seen(room, np.array(start), priors)
-    return None if seen is None else (room, *seen)
-
-
-def _fit_seen(room: _Room, start: Array, priors: FitPriors) -> tuple[_Fitted, Array] | None:
-    """Fit the cross to the samples seen; strokes found missing are left out and the rest fitted again."""
     sigma = [priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA, np.inf]
-    known = 1.0 / np.array(sigma) ** 2, float(np.median(room.pixels.sigma)) ** 2, priors.iterations, priors.settled_px
-    fitted = _iterate(room, np.zeros(room.pixels.line.size, bool), start, *known)
+    start = np.array([*place, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+    found: _Found | None = _fit_samples(
+        window.values, window.sigma, window.to_film, window.curve, sizes, scene_spline(window.values.shape[0] // 2),
+        start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px,
+    )  # fmt: skip
+    return found
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fit_samples(
+    values: Array, sigma: Array, flat: Array, curve: Array, sizes: Sizes, spline: SceneSpline, start: Array,
+    prior: Array, iterations: int, settled_px: float,
+) -> _Found | None:  # fmt: skip  # pragma: no cover
+    """Fit the cross to the samples about the place to start from; strokes found missing are left out and the rest
+    fitted again."""
+    steps = (abs(flat[0, 1]), abs(flat[1, 0]))
+    pixels, expected = pixels_near(values, sigma, (start[0], start[1]), steps, sizes)
+    n = pixels.line.size
+    if n == 0 or n < LEAST_SEEN * expected:
+        return None
+    runs = runs_of(pixels.row, pixels.column, spline)
+    room = _Room(pixels, runs, flat, curve, sizes, spline, empty_model(n))
+    noise2, lost = median_of(pixels.sigma) ** 2, np.zeros(n, np.bool_)
+    fitted = _iterate(room, lost, start, prior, noise2, iterations, settled_px)
     if not fitted.possible:
         return None
-    parts = visible_parts(room.pixels, room.model, room.sizes)
-    gone = parts < GONE
-    if gone.any() and not gone.all():
-        lost = np.isin(part_of(room.model, room.sizes), np.flatnonzero(gone))
-        fitted = _iterate(room, lost, fitted.theta[:2].copy(), *known)
+    parts = visible_parts(pixels, room.model, sizes)
+    count = np.count_nonzero(parts < GONE)
+    if 0 < count < parts.size:
+        part = part_of(room.model, sizes)
+        for i in range(n):
+            lost[i] = part[i] >= 0 and parts[part[i]] < GONE
+        start[:2] = fitted.theta[:2]
+        fitted = _iterate(room, lost, start, prior, noise2, iterations, settled_px)
         if not fitted.possible:
             return None
-        parts = np.where(gone, parts, visible_parts(room.pixels, room.model, room.sizes))
-    return fitted, parts
+        again = visible_parts(pixels, room.model, sizes)
+        for k in range(parts.size):
+            parts[k] = parts[k] if parts[k] < GONE else again[k]
+    return _Found(
+        fitted.theta, fitted.cov, parts, figures_of(pixels, room.model, fitted.weight, fitted.gain),
+        yields_of(pixels, room.model, fitted.theta[:2], flat, curve, fitted.gain),
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _iterate(
     room: _Room, lost: NDArray[np.bool_], start: Array, prior: Array, noise2: float, iterations: int, settled_px: float
 ) -> _Fitted:  # pragma: no cover
-    """Gauss-Newton; a last step is taken from where the unknowns have settled.
+    """Gauss-Newton from the unknowns `start`; a last step is taken from where they have settled.
 
-    `prior`: inverse variances of the unknowns; at first only the stroke's value is free.
+    `prior`: inverse variances of the unknowns about `start`; at first only the stroke's value is free.
     """
     pixels, spline, model = room.pixels, room.spline, room.model
-    origin, held, weight = np.zeros(N_SHAPE + 1), np.zeros(N_SHAPE + 1), np.zeros(lost.size)
-    for i in range(N_SHAPE):
-        origin[i], held[i] = start[i] if i < 2 else 0.0, HELD
+    held, weight = np.full(N_SHAPE + 1, HELD), np.zeros(lost.size)
+    held[N_SHAPE] = 0.0
     for i in range(lost.size):
         if not lost[i]:
             weight[i] = 1.0 / pixels.sigma[i] ** 2
-    theta, scene, rough = origin.copy(), np.zeros(spline.side**2), noise2
+    theta, scene, rough = start.copy(), np.zeros(spline.side**2), noise2
     turn, settled = 0, False
     while True:
         evaluate(pixels, theta, scene_at(room.runs, spline, scene), room.flat, room.curve, room.sizes, model)
@@ -200,14 +222,14 @@ def _iterate(
         upper = spline.penalty / rough
         scene_square(room.runs, spline, model.share, weight, upper)
         possible = factor(upper)
-        own, pull = scene_cross(room.runs, spline, model.share, weight, model.slopes, model.residual, model.plain)
+        own = scene_cross(room.runs, spline, model.share, weight, model.slopes, model.residual, model.plain)
+        own[:, -1] -= band_times(spline.penalty, scene) / rough
         square, right = normal_sums(model, weight)
         spread = solve(upper, own)
         cov, invertible = inverse_of(_reduced(square, own, spread, prior if turn else held))
-        pull -= band_times(spline.penalty, scene) / rough
         # At the first turn the unknowns are where the prior has them.
-        step = times(cov, right - prior * (theta - origin) - times(spread.T, pull))
-        scene = scene + solve(upper, (pull - times(own, step)).reshape(-1, 1))[:, 0]
+        step = times(cov, right - prior * (theta - start) - times(spread.T, own[:, -1].copy())[:-1])
+        scene = scene + times(spread, np.append(-step, 1.0))
         for i in range(2):
             step[i] = min(max(step[i], -MOST_STEP_PX), MOST_STEP_PX)
         theta = theta + step
@@ -239,10 +261,10 @@ def _reduced(square: Array, own: Array, spread: Array, prior: Array) -> Array:  
 
 @njit(cache=True, nogil=True)
 def _gain(room: _Room, weight: Array, cov: Array, spread: Array) -> Array:  # pragma: no cover
-    """What each sample's residual moves the place by (N, 2)."""
+    """What each sample's residual moves the place by (N, 2); `spread` as solved, the residual's column the last."""
     out, slopes = np.empty((weight.size, 2)), room.model.slopes
     for axis in range(2):
-        behind = scene_at(room.runs, room.spline, times(spread, cov[axis]))
+        behind = scene_at(room.runs, room.spline, times(spread, np.append(cov[axis], 0.0)))
         for i in range(weight.size):
             direct = 0.0
             for j in range(N_SHAPE + 1):

@@ -96,42 +96,33 @@ def scene_at(runs: Runs, spline: SceneSpline, scene: Array) -> Array:  # pragma:
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
 def scene_cross(
-    runs: Runs,
-    spline: SceneSpline,
-    share: Array,
-    weight: Array,
-    slopes: Array,
-    residual: Array,
+    runs: Runs, spline: SceneSpline, share: Array, weight: Array, slopes: Array, residual: Array,
     plain: NDArray[np.bool_],
-) -> tuple[Array, Array]:  # pragma: no cover
-    """Weighted sums of the scene's columns, each sample's times `share`, with `slopes` (N, N_OWN), (n, N_OWN), and with
-    the residual (N,), (n,).
+) -> Array:  # fmt: skip  # pragma: no cover
+    """Weighted sums of the scene's columns, each sample's times `share`, with `slopes` (N_OWN, N) and, as the last of
+    (n, N_OWN + 1), with the residual (N,).
 
     Where a sample is `plain` its slopes are zero and passed over.
     """
-    own, pull, across = np.zeros((spline.side**2, N_OWN)), np.zeros(spline.side**2), spline.values
-    part, rest = np.empty((4, N_OWN)), np.empty(4)
+    own, part, across = np.zeros((spline.side**2, N_OWN + 1)), np.empty((4, N_OWN + 1)), spline.values
     for r in range(runs.begin.size - 1):
         start = runs.begin[r]
-        part[:], rest[:] = 0.0, 0.0
+        part[:] = 0.0
         for i in range(start, runs.begin[r + 1]):
             s, weighted = runs.column[i], weight[i] * share[i]
             for b in range(4):
-                rest[b] += weighted * across[s, b] * residual[i]
-            if not plain[i]:
-                for b in range(4):
-                    factor = weighted * across[s, b]
-                    for j in range(N_OWN):
-                        part[b, j] += factor * slopes[j, i]
+                factor = weighted * across[s, b]
+                part[b, N_OWN] += factor * residual[i]
+                for j in range(0 if plain[i] else N_OWN):
+                    part[b, j] += factor * slopes[j, i]
         base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
         for a in range(4):
             down = spline.values[runs.row[start], a]
             for b in range(4):
                 at = base + a * spline.side + b
-                pull[at] += down * rest[b]
-                for j in range(N_OWN):
+                for j in range(N_OWN + 1):
                     own[at, j] += down * part[b, j]
-    return own, pull
+    return own
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)

@@ -58,9 +58,8 @@ def test_the_scenes_sums_are_those_of_its_whole_matrix():
     slopes, plain = rng.normal(size=(N_OWN, n)), rng.random(n) < 0.5
     slopes[:, plain] = 0.0
     shared = design * share[:, None]
-    own, pull = scene_cross(runs, spline, share, weight, slopes, residual, plain)
-    np.testing.assert_allclose(own, shared.T @ (weight * slopes).T, atol=1e-10)
-    np.testing.assert_allclose(pull, shared.T @ (weight * residual), atol=1e-10)
+    own = scene_cross(runs, spline, share, weight, slopes, residual, plain)
+    np.testing.assert_allclose(own, shared.T @ (weight * np.vstack([slopes, residual])).T, atol=1e-10)
     square, width = shared.T @ (weight[:, None] * shared), spline.penalty.shape[1]
     found = spline.penalty / 3.0
     scene_square(runs, spline, share, weight, found)
