@@ -60,12 +60,10 @@ def fitted_sweeps(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[
 def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
     """One strip's sweep: the departures split into what depends on the sample and what depends on the line."""
     base = nominal.sweeps[strip]
-    sample = np.arange(base.n_samples, dtype=float)
-    middle_l, middle_s = (base.n_lines - 1) / 2, (base.n_samples - 1) / 2
-    center = departure(fit, strip, np.array([middle_l]), np.array([middle_s]))
-    across = departure(fit, strip, np.full(base.n_samples, middle_l), sample) - center
-    along = _along(fit, strip, np.arange(base.n_lines, dtype=float))
-    along += center - _along(fit, strip, np.array([middle_l]))
+    sample, line = (np.append(np.arange(n, dtype=float), (n - 1) / 2) for n in (base.n_samples, base.n_lines))
+    middle = departure(fit, strip, np.full(sample.size, line[-1]), sample)
+    along = _along(fit, strip, line)
+    across, along = middle[:-1] - middle[-1], along[:-1] + (middle[-1] - along[-1])
     sigma = _sigma(fit, strip, base)
     sweep = StripSweep(
         x_sample_mm=base.x_sample_mm + across[:, 0] * nominal.px_mm[0],
