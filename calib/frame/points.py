@@ -77,7 +77,8 @@ def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
 def _check_header(path: Path, names: list[str], wanted: tuple[str, ...], header: str) -> None:
     for name in names:
         if name not in wanted:
-            raise InputError(path, "line 1", f"the unknown column {quoted(name)}", header)
+            expected = header if len(names) > 1 else f"{header}, with commas between them"
+            raise InputError(path, "line 1", f"the unknown column {quoted(name)}", expected)
         if names.count(name) > 1:
             raise InputError(path, "line 1", f"the column {name} twice", header)
     missing = [name for name in wanted if name not in names]

@@ -15,11 +15,14 @@ from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, Sampled, sample_strips
 from calib.film.source import StripSource
 from calib.frame.frame import Frame
+from calib.frame.words import listed
 from calib.ordered import in_order
 from calib.quality import OUTSIDE
 from calib.run.fit import FrameFits
 
 JUMPS = 4.0  # times its noise: a seam that a viewer would see
+MOST_SAID = 12  # seams in lines of their own
+FEWEST_OF_MOST = 3  # seams: of fewer, one strip can be wrong alone
 BLOCK_ROWS = 64
 AT_ONCE = 256  # rows looked at together, whole blocks
 MOST_ROWS = 2048  # rows of a seam looked at: on a longer one, stretches spread evenly over it
@@ -51,12 +54,23 @@ class SeamCheck:
 
 
 def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
-    """A sentence for each seam whose jump stands far out of its noise: strips out of order, or one tone wrong."""
-    return tuple(
+    """A sentence for each seam whose jump stands far out of its noise, or for all of many; and one where most do, which
+    no single strip's tone explains."""
+    compared = np.unique(seams.strip).tolist()
+    far = [strip for strip in compared if seams.stands_out(strip)]
+    said = [
         f"seam between strips {strip} and {strip + 1}: density jumps by {seams.times_noise(strip):.1f} times its noise"
-        for strip in np.unique(seams.strip).tolist()
-        if seams.stands_out(strip)
-    )
+        for strip in far
+    ]
+    if len(far) > MOST_SAID:
+        most = max(seams.times_noise(strip) for strip in far)
+        said = [f"seams right of strips {listed(far)}: density jumps by up to {most:.1f} times its noise"]
+    if len(far) >= FEWEST_OF_MOST and 2 * len(far) > len(compared):
+        doubt = (
+            "the strips' order, their direction (scan.reversed) or the wedge may not be as stated; the map is doubtful"
+        )
+        said.insert(0, f"seams jump in density at {len(far)} of {len(compared)}: {doubt}")
+    return tuple(said)
 
 
 def check_seams(fits: FrameFits, threads: int = 1) -> SeamCheck:

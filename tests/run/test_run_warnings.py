@@ -28,6 +28,23 @@ def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
     assert [seams.stands_out(strip) for strip in range(3)] == [False, True, False]
 
 
+def test_seams_that_mostly_jump_are_doubted_together_and_many_are_one_line() -> None:
+    """No single strip's tone explains them: something is wrong with all."""
+
+    def said_of(jumping: int, count: int) -> tuple[str, ...]:
+        strip = np.arange(count)
+        jump = np.where(strip < jumping, 0.03, 0.002)
+        return seam_warnings(SeamCheck(strip=strip, y_mm=np.zeros(count), jump=jump, floor=np.full(count, 0.0025)))
+
+    assert len(said_of(2, 2)) == 2
+    assert len(said_of(3, 6)) == 3
+    together = said_of(4, 6)
+    assert len(together) == 5
+    assert together[0].startswith("seams jump in density at 4 of 6: strips' order, direction (scan.reversed)")
+    assert said_of(13, 40) == ("seams right of strips 0 to 12: density jumps by up to 12.0 times its noise",)
+    assert len(said_of(40, 40)) == 2
+
+
 def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_strips(calibrated) -> None:  # type: ignore[no-untyped-def]
     """A run says all that the fits say, and what it finds of the seams and the map."""
     maker, seams = calibrated.result.maker, calibrated.result.seams
