@@ -223,9 +223,10 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore
         return True
     n_off, n_like = 0, 0
     whole = stop - first == dn.shape[1]
+    beyond = min(max(near + (far - near) * TILE, 0), dn.shape[0] - 1)  # where the block does not roughen the tile
     for sample in range(first, stop):
         tile = 6.0 * scale[near // TILE, sample // TILE] + 1.0
-        if abs(float(dn[near, sample]) - float(value)) > tile:
+        if abs(float(dn[near, sample]) - float(value)) > min(tile, 6.0 * scale[beyond // TILE, sample // TILE] + 1.0):
             n_off += 1
         if far < 0 or far >= dn.shape[0] or abs(float(dn[near, sample]) - float(dn[far, sample])) <= tile:
             n_like += 1

@@ -146,3 +146,13 @@ def test_levels_are_the_percentiles_of_every_third_sample(kind: type, shape: tup
     np.testing.assert_allclose(
         _levels(np.bincount(dn[::3, ::3].ravel())), np.percentile(dn[::3, ::3], (0.1, 50.0, 99.9)), rtol=1e-12
     )
+
+
+def test_a_block_of_dark_film_is_found_beside_a_tile_that_other_lost_lines_roughen() -> None:
+    """Film 20 DN above the block stands out from it by the scatter of the tile beyond, which no lost line touches."""
+    dn = np.round(20 + np.random.default_rng(9).standard_normal((64, 96))).astype(np.uint8)
+    dn[20:22], dn[23:42] = 255, 0
+    scale, lost = np.full((4, 6), 1.5), np.zeros(dn.shape, np.bool_)
+    scale[1] = 5.0
+    assert kernels.mark_clipped_blocks(dn, scale, 0, 255, lost)
+    assert lost.all(axis=1).nonzero()[0].tolist() == [20, 21, *range(23, 42)]
