@@ -172,7 +172,10 @@ def lines_near(lost, lines):  # type: ignore[no-untyped-def]
     n_lines = lost.shape[0]
     near = np.zeros(n_lines, dtype=np.bool_)
     for line in range(n_lines):
-        if lines[line] and lost[line].any():
+        some = False
+        for sample in range(lost.shape[1] if lines[line] else 0):
+            some |= lost[line, sample]
+        if some:
             near[max(line - 2, 0) : min(line + 3, n_lines)] = True
     return near
 

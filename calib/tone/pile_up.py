@@ -26,7 +26,7 @@ def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, i
     bend = np.diff(
         np.stack([dn[first : len(dn) - 2 + first : 9, ::3] for first in range(3)]).astype(np.int32), 2, axis=0
     )
-    if np.median(np.abs(bend)) < LEAST_BEND:
+    if 2 * np.count_nonzero(np.abs(bend) < LEAST_BEND) > bend.size:
         return stated
     inside = np.asarray(count[stated[0] : stated[1] + 1])
     high, low = (_pile(each, int(count.sum())) for each in (inside, inside[::-1]))
