@@ -169,12 +169,6 @@ MARKS = [
     ("id,x_mm,y_mm\n", "line 2", "nothing", "one point or more"),
     ("id,x_mm\nA,1\n", "line 1", "no column y_mm", "the columns id, x_mm, y_mm"),
     ("id,x_mm,y_mm,z\nA,1,2,3\n", "line 1", 'the unknown column "z"', "the columns id, x_mm, y_mm"),
-    (
-        "id;x_mm;y_mm\nA;1;2\n",
-        "line 1",
-        'the unknown column "id;x_mm;y_mm"',
-        "id, x_mm, y_mm, with commas between them",
-    ),
     ("id,x_mm,x_mm,y_mm\nA,1,1,2\n", "line 1", "the column x_mm twice", "the columns id, x_mm, y_mm"),
     ("id;x_mm;y_mm\nA;1;2\n", "line 1", 'the unknown column "id;x_mm;y_mm"', "y_mm, with commas between them"),
     ("A,1,2\n", "line 1", 'the unknown column "A"', "the columns id, x_mm, y_mm"),

@@ -40,7 +40,7 @@ def test_seams_that_mostly_jump_are_doubted_together_and_many_are_one_line() -> 
     assert len(said_of(3, 6)) == 3
     together = said_of(4, 6)
     assert len(together) == 5
-    assert together[0].startswith("seams jump in density at 4 of 6: strips' order, direction (scan.reversed)")
+    assert together[0].startswith("seams jump in density at 4 of 6: the strips' order, their direction (scan.reversed)")
     assert said_of(13, 40) == ("seams right of strips 0 to 12: density jumps by up to 12.0 times its noise",)
     assert len(said_of(40, 40)) == 2
 
