@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.coordinates import Array
 from calib.ordered import shared_out
-from calib.sweep.evidence import EDGE, EDGE_X, KINDS, PACE, TIE, Observations
+from calib.sweep.evidence import ARM, EDGE, EDGE_X, KINDS, PACE, TIE, Observations
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.normals import (
     Batches,
@@ -89,7 +89,7 @@ def adjust(
     """
     batches = make_batches(layout, observations, threads)
     seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
-    seen[observations.kind == PACE] = False
+    seen[observations.kind >= ARM] = False
     layout = layout.cut_to([(side.rows, seen[side.index]) for side in batches.strips])
     batches = with_joint_rows(layout, batches, threads)
     variances = np.where(np.isin(GROUPS, free), start.variances, expected)
@@ -147,10 +147,11 @@ def _rows(layout: Layout, o: Observations, strip: int, parts: tuple[NDArray[np.i
     sample = np.where(is_right, o.sample_b[index], o.sample_a[index])
     rows = layout.rows(strip, line, sample)
     kind = o.kind[index]
-    rows.few[:, layout.n_few - 1] = (kind == EDGE) | (kind == EDGE_X)
-    pace = kind == PACE
-    before, behind = (layout.rows(strip, line[pace], sample[pace] + half).few for half in (-0.5, 0.5))
+    rows.few[:, layout.n_few - 2] = (kind == EDGE) | (kind == EDGE_X)
+    pace = kind >= ARM
+    before, behind = (layout.rows(strip, line[pace], some[index][pace]).few for some in (o.sample_a, o.sample_b))
     rows.few[pace, : layout.n_few], rows.weight[pace] = (behind - before)[:, : layout.n_few], 0.0
+    rows.few[:, layout.n_few - 1] = kind == ARM
     few = rows.few * sign[:, None] + layout.place_terms(strip, o.mark[index])
     return Rows(few, rows.cell, rows.weight * sign[:, None])
 

@@ -24,8 +24,10 @@ from calib.sweep.tables import DISAGREES, MarkTable
 # each strip say nothing of what is uneven in its own sweep, which then is as large as it is expected to be. A narrow
 # prior on a variance about a small one is no weak statement (Gelman 2006, Bayesian Analysis 1:515).
 START = {"S": 4.0, "Y": 0.04, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25, "Wy": 4.0, "Sk_line": 0.16,
-         "Sk": 0.16, "shear": 1.0, "border_x": 1e-3, "border_y": 1e-3}  # fmt: skip
-# Those of the borders' offsets stay: of each there is one, and one number says nothing of the size of such numbers.
+         "Sk": 0.16, "shear": 1.0, "border_x": 1e-3, "border_y": 1e-3,
+         "arm_x": 0.25, "arm_y": 0.25}  # fmt: skip
+# Those of the borders' and arms' offsets stay: of each there is one, and one number says nothing of the size of such
+# numbers.
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6

@@ -16,6 +16,8 @@ BARE = 5.0  # rms radii from both strokes beyond which a sample tells nothing of
 PER_UNIT = 64  # entries of the table of a blurred edge, a rms radius
 Tilts = tuple[float, float]
 Sizes = tuple[float, float, float, float]
+Longer = tuple[float, float]
+AS_STATED: Longer = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,29 +70,34 @@ def is_bare(u: float, v: float, tilts: Tilts, sizes: Sizes) -> bool:  # pragma: 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def cover(
-    u: float, v: float, tilts: Tilts, sizes: Sizes
-) -> tuple[float, float, float, float, float, float, float]:  # pragma: no cover
-    """Coverage of the cross at film place (u, v) from its centre, and its six derivatives: by u, by v, by either tilt,
-    by the logarithms of blur_x and blur_y.
+    u: float, v: float, tilts: Tilts, sizes: Sizes, longer: Longer = AS_STATED
+) -> tuple[float, float, float, float, float, float, float, float, float]:  # pragma: no cover
+    """Coverage of the cross at film place (u, v) from its centre, and its derivatives: by u, by v, by either tilt, by
+    the logarithms of blur_x and blur_y, by how much `longer` the arms towards +u and -u are.
 
     `tilts` is by how much the stroke along u leans, dv/du, and the one along v, du/dv; `sizes` the arm, half the width
-    and both blurs. The square that both strokes share counts with the first. Most places see but one stroke, and none
-    of its ends.
+    and both blurs; `longer` in parts of the arm. The square that both strokes share counts with the first. Most places
+    see but one stroke, and none of its ends.
     """
     arm, half, blur_x, blur_y = sizes
     sharp_x, sharp_y, far_x, far_y = 1.0 / blur_x, 1.0 / blur_y, FAR * blur_x, FAR * blur_y
     below, beside = v - tilts[0] * u, u - tilts[1] * v
-    if abs(beside) > half + far_x and abs(u) < arm - far_x:
+    right, left = arm * (1.0 + longer[0]), arm * (1.0 + longer[1])
+    if abs(beside) > half + far_x and far_x - left < u < right - far_x:
         c, by_v, by_blur_y = _bar(below, half, sharp_y)
-        return c, -tilts[0] * by_v, by_v, -u * by_v, 0.0, 0.0, by_blur_y
+        return c, -tilts[0] * by_v, by_v, -u * by_v, 0.0, 0.0, by_blur_y, 0.0, 0.0
     if abs(below) > half + far_y and half + far_y < abs(v) < arm - far_y:
         c, by_u, by_blur_x = _bar(beside, half, sharp_x)
-        return c, by_u, -tilts[1] * by_u, 0.0, -v * by_u, by_blur_x, 0.0
+        return c, by_u, -tilts[1] * by_u, 0.0, -v * by_u, by_blur_x, 0.0, 0.0, 0.0
     thin_v, thin_v1, thin_vb = _bar(below, half, sharp_y)
     thin_u, thin_u1, thin_ub = _bar(beside, half, sharp_x)
-    long_u = long_u1 = long_ub = rest_v = rest_v1 = rest_vb = 0.0
+    long_u = long_u1 = long_ub = by_right = by_left = rest_v = rest_v1 = rest_vb = 0.0
     if thin_v != 0.0 or thin_v1 != 0.0:
-        long_u, long_u1, long_ub = _bar(u, arm, sharp_x)
+        share_left, bell_left = edge((u + left) * sharp_x)
+        share_right, bell_right = edge((u - right) * sharp_x)
+        long_u, long_u1 = share_left - share_right, (bell_left - bell_right) * sharp_x
+        long_ub = ((u - right) * bell_right - (u + left) * bell_left) * sharp_x
+        by_right, by_left = arm * sharp_x * bell_right * thin_v, arm * sharp_x * bell_left * thin_v
     if thin_u != 0.0 or thin_u1 != 0.0:
         arm_v, arm_v1, arm_vb = _bar(v, arm, sharp_y)
         core_v, core_v1, core_vb = _bar(v, half, sharp_y)
@@ -104,4 +111,6 @@ def cover(
         -v * along_u,
         long_ub * thin_v + thin_ub * rest_v,
         long_u * thin_vb + thin_u * rest_vb,
+        by_right,
+        by_left,
     )

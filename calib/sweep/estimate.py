@@ -80,11 +80,12 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     found, fits, shape = _marks_again(frame, nominal, read, first, threads)
     power = marking.mixing(fits, found.table.used)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
-    found = fit_all(frame, nominal, found, [edges], threads, NEARLY_SETTLED)
+    known = [edges, marking.arm_observations(fits, found.table, nominal, shape.arm_mm)]
+    found = fit_all(frame, nominal, found, known, threads, NEARLY_SETTLED)
     give_back()  # ties are seen in strips, fits are made of matrices: neither has use for what the other leaves
     ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
     give_back()
-    evidence = [edges, tie_observations(ties, nominal)]
+    evidence = [*known, tie_observations(ties, nominal)]
     steps = beside(partial(steps_in_pieces, read, [sweep.n_lines for sweep in first]), threads)
     rough, found = found.sweeps, fit_likeliest(frame, nominal, found, evidence, threads)
     for _ in range(TIE_ROUNDS):
@@ -92,7 +93,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
         again = measure_again(read, found.sweeps, rough, nominal.px_mm, ties, weight, threads)
         if again is None:
             break
-        ties, evidence = again, [edges, tie_observations(again, nominal)]
+        ties, evidence = again, [*known, tie_observations(again, nominal)]
         rough, found = found.sweeps, fit_all(frame, nominal, found, evidence, threads)
     found = settle_smoothness(frame, nominal, found, evidence, threads)
     table = marking.with_bends(found.table, fits, found.sweeps, shape)

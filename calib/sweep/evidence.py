@@ -9,17 +9,17 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 
-MARK, EDGE, TIE, EDGE_X, PACE = 0, 1, 2, 3, 4
-KINDS = 5
+MARK, EDGE, TIE, EDGE_X, ARM, PACE = 0, 1, 2, 3, 4, 5
+KINDS = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Observations:
     """Evidence, (N,) each: strip `a` at (line_a, sample_a), for ties also strip a + 1 at (line_b, sample_b).
 
-    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b, for a pace how
-    fast that in x grows, px from sample to sample; `information` (N, 2, 2): inverse covariance in px^-2, zero for an
-    axis not seen. `mark` is -1 where it is not a mark.
+    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b, for a mark's arm
+    and a pace by how much that in x grows from `sample_a` to `sample_b`; `information` (N, 2, 2): inverse covariance in
+    px^-2, zero for an axis not seen. `mark` is -1 where it is not a mark.
     """
 
     kind: NDArray[np.int64]

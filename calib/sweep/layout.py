@@ -6,13 +6,13 @@ With t_l, t_s the line and sample scaled to -1 .. 1, strip k departs from its no
     y:  b + b_k + (d_g + d_k) t_l + Wy_k(l) + Y(s) + (h_g + h_k) t_s
 
 Letters with k belong to the strip, g to its scan direction, the rest to all strips. W, S, S_k, Y are sums of
-`modes.smooth_modes`. All borders of the wedge may lie off by the same little amount. Every group of coefficients has a
-prior variance of its own, which the data estimate.
+`modes.smooth_modes`. All borders of the wedge may lie off by the same little amount, and all arms of marks be longer
+than stated by the same length. Every group of coefficients has a prior variance of its own, which the data estimate.
 
 All of these are linear in a few *terms* of a place (`rows.Rows`): 1, t_l, t_s, the modes of the sample, whether it is a
-border, the marks whose places are unknown, and the B-splines of the line that the wander's modes are made of. The
-design is kept as terms. A strip's *joint terms* are, of both axes, the few terms and, in place of the splines, the
-wander's unknowns; every unknown, own or shared, is one of them or several (`Columns`).
+border, whether a mark's arm, the marks whose places are unknown, and the B-splines of the line that the wander's modes
+are made of. The design is kept as terms. A strip's *joint terms* are, of both axes, the few terms and, in place of the
+splines, the wander's unknowns; every unknown, own or shared, is one of them or several (`Columns`).
 """
 
 from collections.abc import Sequence
@@ -29,7 +29,7 @@ from calib.sweep.rows import Rows, spline_values, spline_weights
 
 GROUPS = (
     "common", "slope", "stretch", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear",
-    "place_x", "place_y", "border_x", "border_y",
+    "place_x", "place_y", "border_x", "border_y", "arm_x", "arm_y",
 )  # fmt: skip
 LINES_PER_MODE = 60
 MODES_MOST = 140
@@ -96,7 +96,7 @@ def _columns(n_x: int, n_y: int, n_s: int, n_places: int, is_reversed: bool) -> 
 
     Only x has a sweep of each strip's own.
     """
-    n_few, back, modes = 4 + n_s, int(is_reversed), np.arange(n_s)
+    n_few, back, modes = 5 + n_s, int(is_reversed), np.arange(n_s)
     ends = np.cumsum([0, n_few + n_places, n_x, n_few + n_places, n_y]).tolist()
     few_x, wander_x, few_y, wander_y = (slice(*pair) for pair in pairwise(ends))
     parts, groups = [], []
@@ -109,10 +109,10 @@ def _columns(n_x: int, n_y: int, n_s: int, n_places: int, is_reversed: bool) -> 
             at = np.arange(wander.start, wander.stop) if first is None else terms.start + first + np.arange(count)
             parts.append(at)
             groups.append(np.full(len(at), GROUPS.index(name)))
-    shared = [0, 2 + back, 1, *(4 + modes), 9 + 2 * n_s]
-    shared += [4 + n_s, 5 + n_s + back, 7 + n_s + back, *(9 + n_s + modes), 10 + 2 * n_s]
+    shared = [0, 2 + back, 1, *(4 + modes), 9 + 2 * n_s, 11 + 2 * n_s]
+    shared += [4 + n_s, 5 + n_s + back, 7 + n_s + back, *(9 + n_s + modes), 10 + 2 * n_s, 12 + 2 * n_s]
     few = np.concatenate([few_x.start + np.arange(n_few), few_y.start + np.arange(n_few)])
-    common = np.full(11 + 2 * n_s, ends[-1])
+    common = np.full(13 + 2 * n_s, ends[-1])
     common[shared] = few
     own = np.concatenate(parts)
     unknown = np.zeros(ends[-1], np.int64)
@@ -152,16 +152,17 @@ class Layout:
 
     def shared_groups(self) -> NDArray[np.int64]:
         """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y),
-        the borders' two offsets."""
+        the borders' two offsets, what lengthens all arms (only those along x are asked)."""
         n_s = self.sample_modes.n_modes
         names = ["common", "stretch", "slope", "slope"] + ["S"] * n_s
-        names += ["common", "slope", "slope"] + ["stretch"] * 2 + ["Y"] * n_s + ["border_x", "border_y"]
+        names += ["common", "slope", "slope"] + ["stretch"] * 2 + ["Y"] * n_s
+        names += ["border_x", "border_y", "arm_x", "arm_y"]
         return np.array([GROUPS.index(name) for name in names])
 
     @property
     def n_few(self) -> int:
-        """Number of the terms that stand before places and splines: 1, t_l, t_s, modes of the sample, border."""
-        return 4 + self.sample_modes.n_modes
+        """Number of the terms that stand before places and splines: 1, t_l, t_s, modes of the sample, border, arm."""
+        return 5 + self.sample_modes.n_modes
 
     @property
     def n_splines(self) -> int:
@@ -178,7 +179,7 @@ class Layout:
         """Terms of places in a strip."""
         t_l, cell, weight = self.along(strip, line)
         t_s = sample / ((self.strips[strip].n_samples - 1) / 2) - 1
-        none = np.zeros((len(t_l), 1 + len(self.places[strip])))
+        none = np.zeros((len(t_l), 2 + len(self.places[strip])))
         few = np.column_stack([np.ones_like(t_l), t_l, t_s, self.sample_modes.at(sample), none])
         return Rows(few, cell, weight)
 

@@ -2,7 +2,8 @@
 
 Model of a window: ``v = b (1 - g) + v0 g``, ``logit g = logit c + p``, with c the cross's coverage (`cross`), v0 the
 strokes' value, b the scene, and p a bend: the spot blurs light, while values are densities or the video's DN, so half
-covered is not half way. b is a cubic tensor spline whose second differences have a prior variance estimated in each
+covered is not half way. Where the arms along x end is found: it tells how far samples lie apart, which the sweep may
+not know. b is a cubic tensor spline whose second differences have a prior variance estimated in each
 window (as in `adjust`): on flat ground b becomes a plane and the place reaches its Cramer-Rao bound; on rough ground
 its covariance says so. Gauss-Newton, with weights that fall off for samples far from the model (rims, scratches,
 dropouts unnoticed); the model itself is trusted to a small part of the strokes' contrast along their edges.
@@ -19,12 +20,23 @@ from calib.coordinates import Array
 from calib.median import median_of
 from calib.sweep.cross import CrossShape, Sizes
 from calib.sweep.markfigures import GONE, MarkFigures, figures_of, part_of, visible_parts, yields_of
-from calib.sweep.markmodel import N_SHAPE, Model, Pixels, empty_model, evaluate, normal_sums, pixels_near, weigh
+from calib.sweep.markmodel import (
+    MOST_LONGER,
+    N_SHAPE,
+    Model,
+    Pixels,
+    empty_model,
+    evaluate,
+    normal_sums,
+    pixels_near,
+    weigh,
+)
 from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_cross, scene_spline, scene_square
 from calib.sweep.smallsolve import band_times, factor, inverse_of, solve, times, trace_of_solution
 
 MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no readout has it, and nothing overflows
 BEND_SIGMA = 1.5
+LONGER_SIGMA = 0.1  # of an arm's length along x over the stated one, by the sweeps that a window is looked at with
 LEAST_SEEN = 0.3  # part of the samples in and by the strokes that must carry signal
 MOST_STEP_PX = 1.5
 LEAST_TURNS = 2
@@ -58,7 +70,8 @@ class MarkFit:
     px^2.
     `rise` is the stroke's value less the scene's, `bend` (p in the model above) with `bend_sigma` says how values of
     half covered samples lie between them. `contrast` is the strokes' rise over its 1-sigma, `misfit` the rms of what
-    the model leaves in and by the strokes beyond noise, in parts of their rise; `chi2` is reduced.
+    the model leaves in and by the strokes beyond noise, in parts of their rise; `chi2` is reduced. `reach_px` (2,) is
+    how many samples the arms towards film +x and -x reach, with 1-sigma `reach_sigma`.
     """
 
     place: Array
@@ -75,6 +88,8 @@ class MarkFit:
     stroke_value: float
     stroke_sigma: float
     parts: Array
+    reach_px: Array
+    reach_sigma: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +147,7 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
     if max(abs(line - window.guess[0]), abs(sample - window.guess[1])) > RECENTRE_PX:
         found = _fit_near(window, (line, sample), shape, priors) or found
     theta, cov, figures, wider = found.theta, found.cov, found.figures, np.sqrt(found.figures.clumping)
+    reach, pace = _reach(window, theta, shape.arm_mm)
     return MarkFit(
         place=np.array([window.line, window.sample]) + theta[:2],
         cov=cov[:2, :2] * np.outer(wider, wider),
@@ -147,14 +163,25 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
         stroke_value=float(theta[N_SHAPE]),
         stroke_sigma=float(np.sqrt(cov[N_SHAPE, N_SHAPE])),
         parts=found.parts,
+        reach_px=reach,
+        reach_sigma=np.sqrt(np.diagonal(cov)[7:9]) * wider[1] * shape.arm_mm / pace,
     )
+
+
+def _reach(window: MarkWindow, theta: Array, arm_mm: float) -> tuple[Array, Array]:
+    """How many samples (2,) the arms towards +x and -x reach by the window's sweep, and mm of film a sample there."""
+    mm, curve = arm_mm * (1 + theta[7:9]) * np.array([1, -1]), window.curve[0, 1]
+    pace = window.to_film[0, 1] + 2 * curve * theta[1]
+    pace_there = np.sqrt(np.maximum(pace**2 + 4 * curve * mm, (pace / 4) ** 2))
+    return np.abs(2 * mm / (pace + pace_there)), pace_there
 
 
 def _fit_near(window: MarkWindow, place: tuple[float, float], shape: CrossShape, priors: FitPriors) -> _Found | None:
     """Fit the cross to the samples about a place (line, sample) in a window."""
     sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
-    sigma = [priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA, np.inf]
-    start = np.array([*place, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+    sigma = [priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA]
+    sigma += [LONGER_SIGMA] * 2 + [np.inf]
+    start = np.concatenate([place, np.zeros(N_SHAPE - 1)])
     found: _Found | None = _fit_samples(
         window.values, window.sigma, window.to_film, window.curve, sizes, scene_spline(window.values.shape[0] // 2),
         start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px,
@@ -235,6 +262,8 @@ def _iterate(
         theta = theta + step
         for i in range(4, 6):
             theta[i] = min(max(theta[i], -MOST_LOG_BLUR), MOST_LOG_BLUR)
+        for i in range(7, 9):
+            theta[i] = min(max(theta[i], -MOST_LONGER), MOST_LONGER)
         possible = possible and invertible
         if not possible or turn >= iterations or (turn >= LEAST_TURNS and settled):
             return _Fitted(possible, theta, cov, weight, _gain(room, weight, cov, spread))

@@ -1,6 +1,7 @@
 """The model of a reseau mark's window at some unknowns, sample by sample, compiled: residuals, derivatives, weights.
 
-The model is described in `markfit`. Unknowns `theta` are line, sample, two tilts, two log blurs, bend, stroke value.
+The model is described in `markfit`. Unknowns `theta` are line, sample, two tilts, two log blurs, bend, by what
+part the arms towards +x and -x are longer than stated, stroke value.
 """
 
 from typing import NamedTuple
@@ -14,7 +15,8 @@ from calib.median import MIDDLE_SIZE, middle_size
 from calib.sweep.cross import Sizes, cover, is_bare
 from calib.sweep.scene import N_OWN, SUMS
 
-N_SHAPE = 7  # line, sample, two tilts, two log blurs and the bend; the stroke's value comes after them
+N_SHAPE = 9  # all unknowns but the stroke's value, which comes after them
+MOST_LONGER = 0.5  # by which an arm may differ from the stated length
 TRIM = 3.0  # residuals beyond this many sigma lose weight
 FLANK_BLURS = 8.0  # spot radii looked at beside the strokes: nearer, look-alikes fit; farther, the scene is known worse
 LEAST_FLANK_PX = 3.0  # and at least so much
@@ -93,7 +95,7 @@ def evaluate(
 ) -> None:  # pragma: no cover
     """Fill the model at `theta` over the ground (N,); `flat`, `curve` as in `markfit.MarkWindow`."""
     blurred = (sizes[0], sizes[1], sizes[2] * np.exp(theta[4]), sizes[3] * np.exp(theta[5]))
-    tilts = (theta[2], theta[3])
+    tilts, longer = (theta[2], theta[3]), (theta[7], theta[8])
     bend = np.exp(min(max(theta[6], -MOST_BEND), MOST_BEND))
     here = np.empty(2)
     per_px = flat + 2.0 * curve * theta[:2]
@@ -111,7 +113,9 @@ def evaluate(
             for j in range(N_OWN):
                 slopes[j, i] = 0.0
         else:
-            c, by_u, by_v, by_tilt_u, by_tilt_v, by_blur_x, by_blur_y = cover(u, v, tilts, blurred)
+            c, by_u, by_v, by_tilt_u, by_tilt_v, by_blur_x, by_blur_y, by_right, by_left = cover(
+                u, v, tilts, blurred, longer
+            )
             below = 1.0 + (bend - 1.0) * c
             g, rise = bend * c / below, theta[N_SHAPE] - ground[i]
             steep = rise * bend / (below * below)
@@ -119,7 +123,8 @@ def evaluate(
             slopes[1, i] = -steep * (per_px[0, 1] * by_u + per_px[1, 1] * by_v)
             slopes[2, i], slopes[3, i] = steep * by_tilt_u, steep * by_tilt_v
             slopes[4, i], slopes[5, i] = steep * by_blur_x, steep * by_blur_y
-            slopes[6, i], slopes[7, i] = rise * g * (1.0 - g), g
+            slopes[6, i], slopes[7, i], slopes[8, i] = rise * g * (1.0 - g), steep * by_right, steep * by_left
+            slopes[9, i] = g
         out.residual[i] = values[i] - ground[i] - g * rise
         out.u_mm[i], out.v_mm[i], out.plain[i] = u, v, plain
         out.mark_part[i], out.covered[i], out.share[i] = g * rise, g, 1.0 - g

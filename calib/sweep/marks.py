@@ -14,7 +14,7 @@ from calib.median import MIDDLE_SIZE
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import mixing_exponent
-from calib.sweep.evidence import MARK, Observations
+from calib.sweep.evidence import ARM, MARK, Observations
 from calib.sweep.markfigures import GONE, likeness_of
 from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
 from calib.sweep.model import StripSweep
@@ -33,6 +33,7 @@ ALIKE = 4.0  # values of a strip's own that the frame's scatter counts for
 MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal scatter, and its variance; to the mean's
 BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
 MARGIN_PX = 10
+MOST_REACH_PX = 1.0  # 1-sigma of an arm's end that still counts
 LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
 
 
@@ -278,6 +279,29 @@ def observations(
         line_b=zero, sample_b=zero, value=value, information=np.asarray(np.linalg.inv(cov), np.float64),
         mark=np.where(is_own, mark, -1),
     ), rows  # fmt: skip
+
+
+def arm_observations(fits: Sequence[MarkFit | None], table: MarkTable, nominal: Nominal, arm_mm: float) -> Observations:
+    """What the ends of the used marks' arms along x say of the sweep between them and the marks' middles.
+
+    Where all marks stand at the same few samples of their strips, nothing else tells how the sweep bends between them.
+    """
+    parts = []
+    for i in np.flatnonzero(table.used).tolist():
+        fit = fits[i]
+        for side, sign in ((0, 1.0), (1, -1.0)):
+            if fit is not None and fit.parts[1 + 2 * side] > GONE and fit.reach_sigma[side] < MOST_REACH_PX:
+                there = table.sample[i] + sign * fit.reach_px[side]
+                ends = sorted((float(table.sample[i]), float(there)))
+                parts.append((i, *ends, arm_mm / nominal.px_mm[0] - fit.reach_px[side], fit.reach_sigma[side]))
+    told = np.array(parts).reshape(-1, 5)
+    which, zero = told[:, 0].astype(np.int64), np.zeros(len(told))
+    value, information = np.zeros((len(told), 2)), np.zeros((len(told), 2, 2))
+    value[:, 0], information[:, 0, 0] = told[:, 3], told[:, 4] ** -2
+    return Observations(
+        kind=np.full(len(told), ARM), a=table.strip[which], line_a=table.line[which], sample_a=told[:, 1],
+        line_b=zero, sample_b=told[:, 2], value=value, information=information, mark=np.full(len(told), -1),
+    )  # fmt: skip
 
 
 def with_residuals(table: MarkTable, frame: Frame, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:

@@ -9,7 +9,7 @@ from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame, ReseauMarks
 from calib.ordered import shared_out
 from calib.sweep.adjust import Adjustment, student_weights
-from calib.sweep.evidence import TIE, Observations
+from calib.sweep.evidence import ARM, TIE, Observations
 from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 from calib.sweep.normals import place_values
@@ -128,7 +128,8 @@ def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Ar
     own = _inverted(o.information)
     total = own + variance[:, :, None] * np.eye(2)
     white = np.linalg.solve(total + ~seen[:, :, None] * np.eye(2), (residual * seen)[:, :, None])[:, :, 0]
-    return student_weights(np.sum(white * residual * seen, axis=1), o.information)
+    squared = np.where(o.kind == ARM, 0.0, np.sum(white * residual * seen, axis=1))
+    return student_weights(squared, o.information)
 
 
 def _inverted(information: Array) -> Array:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.sweep.evidence import PACE, TIE, Observations, join
+from calib.sweep.evidence import ARM, PACE, TIE, Observations, join
 
 PACE_SAMPLES = 8.0  # over which evidence counts together
 CELLS = 2**32  # more than a strip has
@@ -20,7 +20,7 @@ CELLS = 2**32  # more than a strip has
 def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
     """Evidence, and its weights (N,), followed by the paces where its samples were measured."""
     strip, cell, at = _cells(o)
-    total = np.bincount(at, weight * (o.information[:, 0, 0] > 0))
+    total = np.bincount(at, weight * (o.information[:, 0, 0] > 0) * (o.kind < ARM))
     strip, cell, total = strip[total > 0], cell[total > 0], total[total > 0]
     count = total.size
     none = np.zeros(count)
@@ -28,7 +28,7 @@ def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
     value[:, 0] = information[:, 0, 0] = 1.0
     sample = np.asarray(cell * PACE_SAMPLES, np.float64)
     paces = Observations(
-        kind=np.full(count, PACE), a=strip, line_a=none, sample_a=sample, line_b=none, sample_b=none,
+        kind=np.full(count, PACE), a=strip, line_a=none, sample_a=sample - 0.5, line_b=none, sample_b=sample + 0.5,
         value=value, information=information, mark=np.full(count, -1),
     )  # fmt: skip
     return join([o, paces]), np.concatenate([weight, total])
@@ -37,7 +37,7 @@ def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
 def pace_weights(o: Observations, pull: Array) -> Array:
     """Weights (N,) of paces: the sum of what the evidence in their cells pulls."""
     at = _cells(o)[2]
-    return np.asarray(np.bincount(at, np.where(o.kind == PACE, 0.0, pull))[at], np.float64)
+    return np.asarray(np.bincount(at, np.where(o.kind >= ARM, 0.0, pull))[at], np.float64)
 
 
 def _cells(o: Observations) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:

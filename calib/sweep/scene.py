@@ -17,7 +17,7 @@ from calib.sweep.smallsolve import band_of
 
 KNOT_PX = 14.0
 SUMS = {"contract", "reassoc"}  # liberties of the compiler with long sums
-N_OWN = 8  # columns of a mark's own, that sums are taken with
+N_OWN = 10  # columns of a mark's own, that sums are taken with
 
 
 class SceneSpline(NamedTuple):

@@ -18,7 +18,7 @@ from calib.sweep.adjust import (
     squared_residuals,
     unknown_start,
 )
-from calib.sweep.evidence import EDGE, MARK, TIE, Observations, join
+from calib.sweep.evidence import ARM, EDGE, MARK, TIE, Observations, join
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov
@@ -363,3 +363,35 @@ def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_t
     want = find_smoothness(make_layout(SHAPES[1:3], [()] * 2), some, unknown_start(START, len(some)), START, FREE)
     assert got[0] == want[0]
     np.testing.assert_array_equal(got[1], want[1])
+
+
+def test_arms_tell_the_bend_between_marks_that_stand_at_the_same_samples_of_all_strips():
+    """The common bend is nothing where marks stand, and no overlap sees it: only how far samples lie apart tells it."""
+    rng = np.random.default_rng(21)
+    layout, columns, arm_px, noise = make_layout(SHAPES, [()] * 4), (30.0, 100.0, 170.0), 24.0, 0.1
+    parts = []
+
+    def bend(sample):
+        return 0.5 * np.sin((sample - 30) * np.pi / 70)
+
+    for k in range(4):
+        line, sample = (part.ravel() for part in np.meshgrid(np.linspace(30, 870, 8), columns))
+        n, zero = line.size, np.zeros(line.size)
+        value = np.column_stack([rng.normal(0, 0.03, n), rng.normal(0, 0.03, n)])
+        info = np.tile(np.eye(2) / 0.03**2, (n, 1, 1))
+        strip, none = np.full(n, k), np.full(n, -1)
+        parts.append(Observations(np.full(n, MARK), strip, line, sample, zero, zero, value, info, none))
+        for low, high in ((sample - arm_px, sample), (sample, sample + arm_px)):
+            grown = bend(high) - bend(low) + 0.3 + rng.normal(0, noise, n)  # all arms are longer than stated
+            told = np.tile(np.diag([1 / noise**2, 0.0]), (n, 1, 1))
+            value = np.column_stack([grown, zero])
+            parts.append(Observations(np.full(n, ARM), strip, line, low, zero, high, value, told, none))
+    evidence, at = join(parts), np.linspace(5.0, 195.0, 39)
+    middle = np.full(at.size, 450.0)
+    off = []
+    for some in (evidence.select(evidence.kind == MARK), evidence):
+        fit = fitted(layout, some)
+        off.append(departure(fit, 1, middle, at)[:, 0] - bend(at))
+    assert np.abs(off[0]).max() > 0.4
+    assert np.sqrt(np.mean(off[1] ** 2)) < 0.06
+    assert np.sqrt(np.mean(off[1] ** 2 / departure_cov(fit, 1, middle, at)[:, 0])) < 1.5

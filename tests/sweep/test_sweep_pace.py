@@ -79,6 +79,8 @@ def test_evidence_calls_for_a_pace_by_its_part_in_the_fit_and_by_its_residual():
     fit = adjust(layout, evidence, START, (), Start(START, unknown_start(START, 0).scale, weight), rounds=1)
     is_pace = evidence.kind == PACE
     pull = fit.weight * (fit.residual[:, 0] ** 2 + fit.fit_cov[:, 0, 0]) / NOISE_PX**2
-    for k, sample, found in zip(evidence.a[is_pace], evidence.sample_a[is_pace], fit.weight[is_pace], strict=True):
+    for k, sample, found in zip(
+        evidence.a[is_pace], evidence.sample_a[is_pace] + 0.5, fit.weight[is_pace], strict=True
+    ):
         mine = ~is_pace & (evidence.a == k) & (np.abs(evidence.sample_a - sample) < PACE_SAMPLES / 2)
         assert found == pytest.approx(pull[mine].sum(), rel=1e-9)

@@ -7,7 +7,7 @@ import pytest
 from scipy.interpolate import BSpline, CubicSpline
 
 from calib.sweep.adjust import adjust, make_batches, misfit, solve_weighted, unknown_start
-from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE, Observations
+from calib.sweep.evidence import ARM, EDGE, EDGE_X, KINDS, MARK, TIE, Observations
 from calib.sweep.layout import GROUPS, Smoothness, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
 from calib.sweep.nominal import departure, departure_cov, line_variance
@@ -25,17 +25,18 @@ def frame_layout(strips=3):
 
 
 def evidence(rng, times=1):
-    """Marks (some shared), borders and ties with correlated errors, some on one axis only; `times` as many."""
+    """Marks (some shared), borders, arms and ties with correlated errors, some on one axis only; `times` as many."""
     table = [(MARK, k, m) for k in range(3) for m in (-1,) * 12 * times]
     table += [(MARK, 0, 1), (MARK, 1, 1), (MARK, 1, 4), (MARK, 2, 4)]
-    table += [(EDGE, 0, -1), (EDGE, 1, -1), (EDGE_X, 2, -1)] + [(TIE, k, -1) for k in (0, 1) for _ in range(30 * times)]
+    table += [(EDGE, 0, -1), (EDGE, 1, -1), (EDGE_X, 2, -1), (ARM, 0, -1), (ARM, 2, -1)]
+    table += [(TIE, k, -1) for k in (0, 1) for _ in range(30 * times)]
     kind, a, mark = (np.array(column) for column in zip(*table, strict=True))
     n = len(table)
     line = rng.uniform(-5, N_LINES + 3, n)
     root = np.linalg.cholesky(np.tile(np.array([[0.02, 0.008], [0.008, 0.03]]), (n, 1, 1)))
     information = np.linalg.inv(root @ root.transpose(0, 2, 1)) * rng.uniform(0.5, 2, n)[:, None, None]
     information[kind == EDGE] *= np.diag([0.0, 1.0])
-    information[kind == EDGE_X] *= np.diag([1.0, 0.0])
+    information[(kind == EDGE_X) | (kind == ARM)] *= np.diag([1.0, 0.0])
     return Observations(
         kind, a, line, rng.uniform(0, N_SAMPLES, n), line + rng.normal(0, 9, n), rng.uniform(0, N_SAMPLES, n),
         rng.normal(0, 1, (n, 2)), information, mark,
@@ -53,7 +54,7 @@ def dense_rows(layout, strip, line, sample, border):
     own = np.array([np.r_[x, 0 * y], np.r_[0 * x, y]])
     x = np.r_[1, t_s, forth * t_l, (1 - forth) * t_l, s]
     y = np.r_[1, forth * t_l, (1 - forth) * t_l, forth * t_s, (1 - forth) * t_s, s]
-    return own, np.array([np.r_[x, 0 * y, border, 0], np.r_[0 * x, y, 0, border]])
+    return own, np.array([np.r_[x, 0 * y, border, 0, 0, 0], np.r_[0 * x, y, 0, border, 0, 0]])
 
 
 def dense_design(layout, o):
@@ -65,6 +66,9 @@ def dense_design(layout, o):
         sides = [(1, o.a[n], o.line_a[n], o.sample_a[n])]
         if o.kind[n] == TIE:
             sides.append((-1, o.a[n] + 1, o.line_b[n], o.sample_b[n]))
+        if o.kind[n] == ARM:  # from one sample to another of the same line
+            sides = [(-1, o.a[n], o.line_a[n], o.sample_a[n]), (1, o.a[n], o.line_a[n], o.sample_b[n])]
+            design[n, :, -2:] = np.eye(2)
         for sign, k, line, sample in sides:
             own, shared = dense_rows(layout, k, line, sample, float(o.kind[n] in (EDGE, EDGE_X)))
             design[n, :, first[k] : first[k + 1]] += sign * own
@@ -81,7 +85,7 @@ def dense_design(layout, o):
 def test_the_sparse_fit_is_the_dense_one(times):
     rng = np.random.default_rng(3)
     layout, o = frame_layout(), evidence(rng, times)
-    variances, scale = rng.uniform(0.3, 3, len(GROUPS)), np.array([1.0, 2.0, 1.5, 1.2])
+    variances, scale = rng.uniform(0.3, 3, len(GROUPS)), np.array([1.0, 2.0, 1.5, 1.2, 1.3, 1.0])
     weight = rng.uniform(0.2, 1, len(o))
     batches = with_joint_rows(layout, make_batches(layout, o))
     fit = solve_weighted(layout, o, batches, variances, scale, weight)
@@ -95,8 +99,8 @@ def test_the_sparse_fit_is_the_dense_one(times):
     np.testing.assert_allclose(fit.residual, residual, atol=1e-9)
     inverse = np.linalg.inv(matrix)
     np.testing.assert_allclose(fit.fit_cov, design @ inverse @ design.transpose(0, 2, 1), atol=1e-10)
-    _, known = np.linalg.slogdet(information[(o.kind != EDGE) & (o.kind != EDGE_X)])
-    lone = information[o.kind == EDGE][:, 1, 1], information[o.kind == EDGE_X][:, 0, 0]
+    _, known = np.linalg.slogdet(information[~np.isin(o.kind, (EDGE, EDGE_X, ARM))])
+    lone = information[o.kind == EDGE][:, 1, 1], information[np.isin(o.kind, (EDGE_X, ARM))][:, 0, 0]
     want = np.einsum("ni,nij,nj->", residual, information, residual) + np.sum(unknowns**2 / variances[groups])
     want += np.linalg.slogdet(matrix)[1] + np.log(variances[groups]).sum() - known.sum()
     sums = sum_up(layout, o.value, information, make_batches(layout, o))
@@ -107,7 +111,7 @@ def test_the_sparse_fit_is_the_dense_one(times):
 def test_departures_and_their_variances_are_those_of_the_dense_design():
     rng = np.random.default_rng(4)
     layout, o = frame_layout(), evidence(rng)
-    fit = solve_weighted(layout, o, make_batches(layout, o), np.ones(len(GROUPS)), np.ones(4), np.ones(len(o)))
+    fit = solve_weighted(layout, o, make_batches(layout, o), np.ones(len(GROUPS)), np.ones(KINDS), np.ones(len(o)))
     line, sample = np.array([-3.0, 0.0, 77.7, 419.0]), np.array([4.0, 89.0, 40.2, 0.0])
     for k in range(3):
         for n in range(4):
@@ -144,7 +148,7 @@ def test_what_few_marks_do_not_see_of_the_wander_is_left_out_and_changes_nothing
     seen = o.kind != TIE
     o = Observations(*(getattr(o, f.name)[seen] for f in fields(o)))
     start, weight = rng.uniform(0.3, 3, len(GROUPS)), np.ones(len(o))
-    whole = solve_weighted(layout, o, make_batches(layout, o), start, np.ones(4), weight)
+    whole = solve_weighted(layout, o, make_batches(layout, o), start, np.ones(KINDS), weight)
     fit = adjust(layout, o, start, (), unknown_start(start, len(o)), rounds=1)
     line, sample = rng.uniform(-50, 9050, 300), rng.uniform(0, N_SAMPLES, 300)
     for k in range(3):
