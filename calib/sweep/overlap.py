@@ -1,55 +1,61 @@
 """A strip that no mark has placed: find the shift at which its overlap with a neighbour shows the same picture.
 
 Windows of the left strip are correlated with the right strip's picture around them, each normalised by its own mean and
-scatter so that the strips' tones need not agree; the correlations of all windows are added, for the shift is common.
+scatter so that the strips' tones need not agree; all windows are looked at together, for the shift is common.
 """
+
+from collections.abc import Sequence
 
 import numpy as np
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import map_coordinates, uniform_filter
 
 from calib.coordinates import Array
-from calib.median import MIDDLE_SIZE
 from calib.sweep.match import local_step
 from calib.sweep.model import StripSweep
 from calib.sweep.seam import Overlap, SeamPictures, seam_pictures
 
 BLUR_PX = 1.5
-SURE = 6.0  # the peak of the summed correlation over its scatter
-LEAST_WINDOWS = 3
+SURE = 3.0  # by which the peak is above each other place, over what the windows' scatter leaves open of that
+NEAR_PX = 4  # the matching that follows moves so far: places no farther from the peak are its own
+LEAST_WINDOWS = 5
 MOST_LINES = 0.9
-SIGMAS = 3.0
+SIGMAS = 6.0  # a mean sigma over the samples is less than that of the edges, which lie farthest from marks
 MOST_PX = (60, 16)  # lines, samples
-
-
-def needs_search(left: StripSweep, right: StripSweep, px_mm: Array, limit_px: float) -> bool:
-    """Whether two neighbours' relative place is too uncertain to match their pictures right away."""
-    return bool(np.any(_relative_sigma_px(left, right, px_mm) > limit_px))
 
 
 def search_shift(overlap: Overlap, px_mm: Array) -> Array | None:
     """Shift (line, sample) in left px from the sweeps' match to the pictures'; None where no peak stands out."""
-    sigma_x, sigma_y = SIGMAS * _relative_sigma_px(overlap.left, overlap.right, px_mm)
+    sigma_x, sigma_y = SIGMAS * relative_sigma_px(overlap.left, overlap.right, px_mm, MOST_LINES)
     reach = (int(np.clip(np.ceil(sigma_y), 2, MOST_PX[0])), int(np.clip(np.ceil(sigma_x), 2, MOST_PX[1])))
-    total, count = np.zeros((2 * reach[0] + 1, 2 * reach[1] + 1)), 0
     pictures = seam_pictures(overlap, BLUR_PX)
-    for row in range(len(pictures.left)):
-        found = _correlation(pictures, row, reach)
-        if found is not None:
-            total, count = total + found, count + 1
-    if count < LEAST_WINDOWS:
-        return None
-    i, j = np.unravel_index(int(total.argmax()), total.shape)
-    scatter = np.median(np.abs(total - np.median(total))) / MIDDLE_SIZE + 1e-12
-    if (total[i, j] - np.median(total)) / scatter < SURE:
-        return None
-    return np.array([i - reach[0], j - reach[1]], dtype=float)
+    every = [_correlation(pictures, row, reach) for row in range(len(pictures.left))]
+    return _peak([found for found in every if found is not None])
 
 
-def _relative_sigma_px(left: StripSweep, right: StripSweep, px_mm: Array) -> Array:
-    """1-sigma (x, y) of one strip against the other, of the tenth of the lines that are worst placed, px."""
-    x = np.hypot(np.quantile(left.sigma_x_mm, MOST_LINES), np.quantile(right.sigma_x_mm, MOST_LINES)) / px_mm[0]
-    y = np.hypot(np.quantile(left.sigma_y_mm, MOST_LINES), np.quantile(right.sigma_y_mm, MOST_LINES)) / px_mm[1]
+def _peak(found: Sequence[Array]) -> Array | None:
+    """The shift from the middle of the windows' correlations (n_lines, n_samples) at which they are highest together,
+    None where it does not stand out: where some place farther off is hardly lower, or not in most windows.
+
+    What strips have in common at any shift, borders across them and texture finer or coarser than the reach, counts
+    neither for a peak nor against it: windows are compared with themselves.
+    """
+    if len(found) < LEAST_WINDOWS:
+        return None
+    each = np.stack(found)
+    i, j = np.unravel_index(int(each.mean(axis=0).argmax()), each.shape[1:])
+    line, sample = np.indices(each.shape[1:])
+    far = np.maximum(np.abs(line - i), np.abs(sample - j)) > NEAR_PX
+    above = each[:, i, j, None] - each[:, far]
+    if np.any(above.mean(axis=0) < SURE * above.std(axis=0, ddof=1) / np.sqrt(len(found))):
+        return None
+    return np.array([i, j], dtype=float) - np.array(each.shape[1:]) // 2
+
+
+def relative_sigma_px(left: StripSweep, right: StripSweep, px_mm: Array, share: float) -> Array:
+    """1-sigma (x, y) of one strip against the other, px, that `share` of the lines do not exceed."""
+    x = np.hypot(np.quantile(left.sigma_x_mm, share), np.quantile(right.sigma_x_mm, share)) / px_mm[0]
+    y = np.hypot(np.quantile(left.sigma_y_mm, share), np.quantile(right.sigma_y_mm, share)) / px_mm[1]
     return np.array([x, y])
 
 

@@ -19,7 +19,7 @@ from calib.ordered import in_order_on
 from calib.sweep.evidence import TIE, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
-from calib.sweep.overlap import needs_search, search_shift
+from calib.sweep.overlap import MOST_LINES, relative_sigma_px, search_shift
 from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, seam_pictures, whole_windows
 from calib.sweep.tables import ReadWindow, TieTable
 from calib.sweep.windows import Matches, column_profile, match_seam
@@ -28,8 +28,9 @@ BLUR_PX = 1.0
 COARSE_BLUR_PX = 2.5
 PART_SAMPLES = 8  # least width of a part of the overlap,
 MOST_PARTS = 3  # of so many at most
-SURE_PX = 1.5  # relative 1-sigma of two strips beyond which their shift is searched for,
-CLOSE_PX = 0.5  # and beyond which it is matched in coarse pictures first
+CLOSE_PX = 0.5  # relative 1-sigma of two strips beyond which their shift is searched for,
+REACHED_PX = 2.0  # matching itself gets over a shift no larger;
+SURE_PX = 1.5  # on most lines, 1-sigma beyond which windows match anything where that shift is not found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,7 +74,7 @@ def join_ties(parts: Sequence[Ties]) -> Ties:
 
 def is_uncertain(left: StripSweep, right: StripSweep, px_mm: Array) -> bool:
     """Whether two strips' relative place is too uncertain for their overlap to be matched in parts."""
-    return needs_search(left, right, px_mm, CLOSE_PX)
+    return bool(relative_sigma_px(left, right, px_mm, MOST_LINES).max() > CLOSE_PX)
 
 
 def measure_ties(
@@ -90,12 +91,13 @@ def measure_ties(
 def _seam_ties(overlap: Overlap, px_mm: Array) -> Ties:
     """Ties of one seam."""
     left, right = overlap.left, overlap.right
-    start, parts = np.zeros(2), MOST_PARTS
-    if needs_search(left, right, px_mm, SURE_PX):
-        found = search_shift(overlap, px_mm)
-        start = start if found is None else found
-    guess = np.broadcast_to(start, (whole_windows(left), 1, 2))
+    guess, parts = np.zeros((whole_windows(left), 1, 2)), MOST_PARTS
     if is_uncertain(left, right, px_mm):
+        found = search_shift(overlap, px_mm)
+        if found is not None and np.abs(found).max() > REACHED_PX:
+            guess = np.broadcast_to(found, guess.shape)
+        elif found is None and relative_sigma_px(left, right, px_mm, 0.5).max() > SURE_PX:
+            return NO_TIES
         matches, _ = _matches(overlap, COARSE_BLUR_PX, guess, 1)
         guess, parts = np.where(matches.found[:, :, None], matches.shift, guess), 1
     matches, columns = _matches(overlap, BLUR_PX, guess, parts)

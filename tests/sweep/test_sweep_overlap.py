@@ -143,6 +143,38 @@ def test_no_shift_is_claimed_between_unrelated_pictures():
     assert searched([readers[0], strangers[1]], [sweeps[0], lost]) is None
 
 
+def unsure(sweep, sigma_px):
+    """A strip's sweep with that 1-sigma along both axes."""
+    sigma_mm = np.full(LINES, sigma_px * STEP_MM)
+    return replace(sweep, sigma_x_mm=sigma_mm, sigma_y_mm=sigma_mm)
+
+
+@pytest.mark.parametrize("seed", [20, 21, 22])
+def test_a_shift_is_found_among_places_that_all_look_alike_for_the_texture_is_coarse(seed):
+    readers, sweeps = pair((1.0, -7.0), seed)
+    found = searched(readers, [unsure(sweep, 0.9) for sweep in sweeps])
+    assert found is not None
+    np.testing.assert_allclose(found, (1, -7), atol=1.01)
+
+
+def test_what_lies_across_all_strips_alike_tells_no_shift():
+    _, sweeps = pair((0.0, 0.0), 23)
+    rng = np.random.default_rng(23)
+    bars = np.repeat(np.repeat(rng.normal(size=LINES // 24), 24)[:, None], SAMPLES, axis=1)
+    bars = [(bars + rng.normal(0, 0.03, bars.shape)).astype(np.float32) for _ in range(2)]
+    sigma = np.full((LINES, SAMPLES), 0.03, np.float32)
+    readers = [lambda i, j, some, v=v: (v[i:j, some], sigma[i:j, some]) for v in bars]
+    assert searched(readers, [unsure(sweep, 0.9) for sweep in sweeps]) is None
+
+
+def test_strips_placed_badly_whose_shift_is_not_found_are_not_tied():
+    readers, sweeps = pair((0.0, 0.0), 8)
+    strangers, _ = pair((0.0, 0.0), 9)
+    mixed = [readers[0], strangers[1]]
+    assert len(measure_ties(mixed, [unsure(sweep, 3.0) for sweep in sweeps], PX_MM, [0])) == 0
+    assert len(measure_ties(readers, [unsure(sweep, 3.0) for sweep in sweeps], PX_MM, [0])) > 0
+
+
 def three_strips():
     """Readers and sweeps of three strips in a row, the last one showing other film; counts how often each sample is
     read."""
