@@ -16,13 +16,23 @@ from calib.errors import InputError
 from calib.frame.frame import Frame
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import Chain, Edge, Place, chains_of
-from calib.sweep.strip_edges import Cut, EdgeProfiles, Texture, agreement, cut_film, edge_texture, of_scene
+from calib.sweep.strip_edges import (
+    Cut,
+    EdgeProfiles,
+    Texture,
+    agreement,
+    cut_film,
+    edge_texture,
+    of_scene,
+    overlap_samples,
+)
 
 SOUND = 1e-3  # neighbours whose agreement is less likely by chance show the same film
 BY_CHANCE = 1e-3  # of any link in a frame
 DIFFERENT = 0.01  # neighbours whose agreement is more likely by chance than this show different film, if they show any:
 TEXTURED = 2.0  # times noise's own texture in both edges,
-LEAST_WINDOWS = 8  # and windows enough that film in common would have followed in many
+LEAST_WINDOWS = 8  # and windows enough that film in common would have followed in many,
+LEAST_SHARED = 0.5  # of either edge's film, as the marks place the strips
 NEAR = 8  # strips away, edges are compared at most where more than
 MANY = 64  # edges are left over
 APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
@@ -42,12 +52,14 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Overlaps:
-    """What the strips' edges show of the scene, and between which neighbours (K-1,) it is the same film."""
+    """What the strips' edges show of the scene, and of neighbours (K-1,) whether it is the same film, and whether the
+    marks let it be (`faces`)."""
 
     shown: Sequence[EdgeProfiles]
     textures: Textures
     cut: Cut
     sound: tuple[bool, ...]
+    faces: tuple[bool, ...]
 
     def blocks(self) -> list[range]:
         """Strips that continue each other, from left to right; or one alone."""
@@ -62,7 +74,17 @@ def overlaps_of(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence
     count = len(frame.strips)
     textures = {(k, side): edge_texture(shown[k], side, cut) for k in range(count) for side in range(2)}
     sound = (agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1))
-    return Overlaps(shown, textures, cut, tuple(sound))
+    faces = (_face(*pair, overlap_samples(frame)) for pair in pairwise(sweeps))
+    return Overlaps(shown, textures, cut, tuple(sound), tuple(faces))
+
+
+def _face(left: StripSweep, right: StripSweep, width: int) -> bool:
+    """Whether the edges, `width` samples wide, that neighbours have in common by the scan's description show the same
+    film by their marks: strips that lie off sideways have that film elsewhere than at their edges, or not at all."""
+    one = (left.x_sample_mm + np.median(left.x_line_mm))[-width:]
+    other = (right.x_sample_mm + np.median(right.x_line_mm))[:width]
+    shared = min(one[-1], other[-1]) - max(one[0], other[0])
+    return bool(shared >= LEAST_SHARED * max(one[-1] - one[0], other[-1] - other[0]))
 
 
 def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> tuple[LeftOut, ...]:
@@ -224,6 +246,8 @@ def _foreign_blocks(frame: Frame, overlaps: Overlaps, unmarked: Collection[int])
 
 def show_other_film(frame: Frame, overlaps: Overlaps, seam: int) -> bool:
     """Whether two neighbours have texture enough to be told apart, and are, however far apart they may lie."""
+    if not overlaps.faces[seam]:
+        return False
     shown, cut = overlaps.shown, cut_film(frame, FARTHEST)
     left, right = edge_texture(shown[seam], 1, cut), edge_texture(shown[seam + 1], 0, cut)
     found = agreement(left, right, cut)

@@ -172,9 +172,10 @@ def test_a_chain_that_leaves_open_who_is_wrong_says_so() -> None:
     assert all(c.is_settled for c in chains_of(3, [True, False], {}))
 
 
-def looked_at(offsets, seams, noise_dn=1.0, turned=()):  # type: ignore[no-untyped-def]
+def looked_at(offsets, seams, noise_dn=1.0, turned=(), aside=None):  # type: ignore[no-untyped-def]
     """A frame of strips of 1600 lines that lie off by so many lines, of 20 that the tolerance is, along seams of that
-    film on their left and right, some of them turned end to end; and their overlaps."""
+    film on their left and right, some of them turned end to end, or by their marks so many samples `aside` of where
+    they are said to lie; and their overlaps, of ten samples."""
     n, zero = 1600, np.zeros((2, 1600), bool)
     each = zip(offsets, seams, strict=True)
     values = [np.stack([film(seed)[50 + off : 50 + off + n] for seed in sides]) for off, sides in each]
@@ -182,16 +183,23 @@ def looked_at(offsets, seams, noise_dn=1.0, turned=()):  # type: ignore[no-untyp
     strips = [
         StripRaster(k, Path(f"{k}.tif"), n, 50, np.dtype(np.uint16), is_reversed=False) for k in range(len(shown))
     ]
-    scan = SimpleNamespace(first_line_mm=-4.0, line_mm=0.005, tolerance_mm=0.1, strips="*.tif", reversed="none")
+    scan = SimpleNamespace(
+        first_line_mm=-4.0, line_mm=0.005, sample_mm=0.005, pitch_mm=0.2, tolerance_mm=0.1, strips="*.tif",
+        reversed="none",
+    )  # fmt: skip
+    sweeps = [
+        SimpleNamespace(x_sample_mm=0.2 * k + 0.005 * (np.arange(50) + off), x_line_mm=np.zeros(n))
+        for k, off in enumerate(aside or [0] * len(shown))
+    ]
     frame = SimpleNamespace(strips=strips, scan=scan, camera=SimpleNamespace(format_mm=(8.0, 8.0)), path=Path("f"))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
-        return frame, overlaps_of(frame, shown, ())
+        return frame, overlaps_of(frame, shown, sweeps)
 
 
-def said_of(offsets, seams, noise_dn=1.0, unmarked=(), turned=()) -> dict[int, str]:  # type: ignore[no-untyped-def]
-    """What is said of strips that are left out."""
-    found = strips_out_of_place(*looked_at(offsets, seams, noise_dn, turned), unmarked)
+def said_of(offsets, seams, noise_dn=1.0, unmarked=(), turned=(), aside=None):  # type: ignore[no-untyped-def]
+    """What is said of strips that are left out, by strip."""
+    found = strips_out_of_place(*looked_at(offsets, seams, noise_dn, turned, aside), unmarked)
     return {out.strip: out.says for out in found}
 
 
@@ -214,6 +222,13 @@ def test_a_strip_of_other_film_is_told_by_texture_that_stands_out_of_the_noise()
         "neither its reseau marks nor its overlaps fit its place: it shows other film than strips 2 and 4"
     )
     assert said_of([0] * 7, FOREIGN, noise_dn=1000.0) == {}
+
+
+@pytest.mark.parametrize("way", [-1, 1])
+def test_a_strip_that_its_marks_place_sideways_shows_other_film_at_its_edges_without_being_another_strip(way) -> None:
+    """Eight samples aside, two are left of the ten that its edges have in common with the neighbours' by the scan."""
+    assert list(said_of([0] * 7, FOREIGN, aside=(0, 0, 0, 2 * way, 0, 0, 0))) == [3]
+    assert said_of([0] * 7, FOREIGN, aside=(0, 0, 0, 8 * way, 0, 0, 0)) == {}
 
 
 def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_are_missing_too() -> None:
