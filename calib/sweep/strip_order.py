@@ -236,7 +236,7 @@ def _foreign_blocks(frame: Frame, overlaps: Overlaps, unmarked: Collection[int])
         if (
             not borders
             or 2 * sum(others) <= len(others)
-            or not all(show_other_film(frame, overlaps, k) for k in borders)
+            or not all(overlaps.faces[k] and show_other_film(frame, overlaps, k) for k in borders)
         ):
             continue
         if set(block) <= set(unmarked) or len(block) < len(borders):
@@ -246,8 +246,6 @@ def _foreign_blocks(frame: Frame, overlaps: Overlaps, unmarked: Collection[int])
 
 def show_other_film(frame: Frame, overlaps: Overlaps, seam: int) -> bool:
     """Whether two neighbours have texture enough to be told apart, and are, however far apart they may lie."""
-    if not overlaps.faces[seam]:
-        return False
     shown, cut = overlaps.shown, cut_film(frame, FARTHEST)
     left, right = edge_texture(shown[seam], 1, cut), edge_texture(shown[seam + 1], 0, cut)
     found = agreement(left, right, cut)
