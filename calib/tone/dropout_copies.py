@@ -1,6 +1,8 @@
 """Lines, or parts of lines, that repeat the line before sample by sample: what a tape machine puts in for what it lost.
 
-Noise never repeats itself over a long stretch. How often two lines agree by chance is read off the lines about.
+Noise never repeats itself over a long stretch. How often samples agree by chance is read off the lines about: by how
+often one is as the one above, or within a DN of the mean of those above and below. To count equal ones alone would not
+do: in video without noise, lines come to a standstill where drift turns, and those about go on by a DN each.
 """
 
 import numpy as np
@@ -8,7 +10,7 @@ import numpy as np
 from calib.compiled import njit
 
 SHORTEST, STRIDE = 32, 8  # samples of a copy; every so many are looked at before all are
-AROUND = 8  # lines on each side that tell how often lines agree by chance
+AROUND = 8  # lines on each side that tell how often samples agree by chance
 OUTDONE = 2  # of those may agree more, being copies themselves
 LOG_CHANCE = np.log(1e-6)  # that any stretch of a strip is taken for a copy without being one
 
@@ -51,13 +53,13 @@ def _is_copy(dn, lost, line, first, stop, clip_low, clip_high):  # type: ignore[
     if known < SHORTEST:
         return False
     rates, n = np.zeros(2 * AROUND), 0
-    for other in range(max(line - AROUND, 1), min(line + AROUND + 1, len(dn))):
+    for other in range(max(line - AROUND, 1), min(line + AROUND + 1, len(dn) - 1)):
         if other < line - 1 or other > line + 1:
             seen, same = 0, 0
             for sample in range(first, stop):
                 if not lost[other, sample] and not lost[other - 1, sample]:
                     seen += 1
-                    same += dn[other, sample] == dn[other - 1, sample]
+                    same += _stays_or_goes_on(dn, lost, other, sample)
             if 2 * seen >= stop - first:
                 rates[n] = (same + 1.0) / (seen + 2.0)
                 n += 1
@@ -65,3 +67,10 @@ def _is_copy(dn, lost, line, first, stop, clip_low, clip_high):  # type: ignore[
         return False
     rate = np.sort(rates[:n])[n - 1 - OUTDONE]
     return known * np.log(rate) < LOG_CHANCE - np.log(dn.size)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _stays_or_goes_on(dn, lost, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether a sample is as the one above it, or as even as whole DN can be between that and the one below."""
+    above, here, below = np.int32(dn[line - 1, sample]), np.int32(dn[line, sample]), np.int32(dn[line + 1, sample])
+    return (here == above) | (not lost[line + 1, sample] and abs(2 * here - above - below) <= 2)

@@ -44,9 +44,25 @@ def test_nothing_else_is_a_copy(noise: float, seed: int) -> None:
     """Not with noise far below one DN, nor where even film of one DN meets a rough scene, nor what is clipped."""
     dn = ground(seed, noise, 255)
     dn[70:110] = np.round(200 + noise * np.random.default_rng(seed).standard_normal((40, 300)))
-    dn[120:140, 40:260] = 255
+    dn[120:140, 40:260] = dn[60:63, 40:200] = 255
     dn[115] = 90
     assert not marked(dn).any()
+
+
+def test_lines_that_stand_still_without_noise_are_no_copies() -> None:
+    """Where drift turns, in black sky beyond a limb, and in an even gap in which the tape lost something."""
+    line, sample = np.mgrid[:160, :300]
+    turning = 30000 + 40 * (sample % 7) - (2 * line - 161) ** 2 // 8
+    sky = np.where(line < 40 + (sample - 150) ** 2 // 400, 900, ground(5, 0.0))
+    gap, nothing = ground(5, 0.0), np.zeros((160, 300), np.bool_)
+    gap[70:81] = 900
+    lost = nothing.copy()
+    gap[72:74], lost[72:74] = 13107, True
+    assert (turning[81] == turning[80]).all()
+    for dn, already in ((turning, nothing), (sky, nothing), (gap, lost)):
+        found = already.copy()
+        mark_copies(dn.astype(np.uint16), found, 0, 65535, np.zeros(160, np.bool_))
+        assert np.array_equal(found, already)
 
 
 def test_the_search_for_dropouts_names_copies() -> None:
