@@ -11,10 +11,8 @@ LEAST_BEND = 3  # DN, from line to line to line: what noise of two DN makes, and
 FEWEST = 30  # samples of those looked at that make a pile
 STEEP = 8.0  # times as many as at the DN before it
 BEYOND = 0.02  # of the pile's samples may lie as near beyond it; and of the strip's anywhere, lost ones among them
-BESIDE, NARROWEST = (
-    40,
-    8,
-)  # samples before the pile that tell how many are at a DN, and DN that they span at least
+BESIDE = 40  # samples before the pile that tell how many are at a DN, and ...
+NARROWEST = 8  # ... DN that they span at least
 EVEN = 0.2  # of those in each half of their span at least: a level with little noise is a peak, not an end
 
 
