@@ -17,7 +17,7 @@ from calib.frame.decoded import DecodedStrips
 from calib.frame.description import Scan
 from calib.frame.document import Document
 from calib.frame.files import is_within, relative
-from calib.frame.frame import StripRaster
+from calib.frame.frame import Frame, StripRaster
 from calib.frame.mistakes import all_of, noted
 from calib.frame.raster import DamagedError, Storage, storage_of
 from calib.frame.words import quoted
@@ -58,16 +58,20 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
     return strips, (*(odd if by_number != paths else ()), *_gaps(paths))
 
 
-def with_gap(strips: Sequence[StripRaster], before: int, count: int, scan: Scan, why: str) -> tuple[StripRaster, ...]:
-    """The strips with `count` more before strip `before`, of which nothing is there."""
+def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
+    """The frame with `count` strips more before strip `before`, of which nothing is there."""
+    strips = frame.strips
     n_lines = median_low(strip.n_lines for strip in strips)
     gap = replace(
         strips[before], path=strips[before].path.with_name(MISSING), n_lines=n_lines, damage=why, is_lost=True
     )
-    places = (*strips[:before], *[gap] * count, *strips[before:])
-    return tuple(
-        replace(strip, index=index, is_reversed=_is_reversed(scan, index)) for index, strip in enumerate(places)
+    places = tuple(
+        replace(strip, index=index, is_reversed=_is_reversed(frame.scan, index))
+        for index, strip in enumerate((*strips[:before], *[gap] * count, *strips[before:]))
     )
+    known = _gaps([strip.path for strip in strips])
+    odd = (said for said in frame.warnings if said not in known)
+    return replace(frame, strips=places, warnings=(*odd, *_gaps([strip.path for strip in places])))
 
 
 def numbers_lacking(strips: Sequence[StripRaster], index: int) -> int:
@@ -112,15 +116,17 @@ def _cut_off(path: Path, storage: Storage) -> InputError:
 
 
 def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:
-    """A sentence where strips numbered one by one lack a number: those behind it would lie a pitch off."""
-    if not all(path.stem.isdecimal() for path in paths):
+    """A sentence where strips numbered one by one lack a number and none was put in as missing: those behind it would
+    lie a pitch off."""
+    if not all(path.stem.isdecimal() or path.name == MISSING for path in paths):
         return ()
-    numbers = [int(path.stem) for path in paths]
-    lacking = [n for before, after in pairwise(numbers) for n in range(before + 1, after)]
+    beside = (pair for pair in pairwise(path.stem for path in paths) if MISSING not in pair)
+    lacking = [n for before, after in beside for n in range(int(before) + 1, int(after))]
     if not lacking:
         return ()
     named = ", ".join(map(str, lacking[:8])) + (" ..." if len(lacking) > 8 else "")
-    return (f"no strip is numbered {named}: unless marks tell of a gap, those before and after count as neighbours",)
+    told = "unless marks or overlaps tell of a gap, those before and after count as neighbours"
+    return (f"no strip is numbered {named}: {told}",)
 
 
 def _matches(pattern: str, document: Document) -> list[Path]:

@@ -154,7 +154,7 @@ def _gapped(placed: _Placed, start: int, count: int, threads: int) -> tuple[Fram
     name = frame.strips[start].path.name
     order = f"is not the next strip to {frame.strips[start - 1].path.name}" if start else "is not the first strip"
     why = f"no file holds it: by marks or overlaps {name} {order}"
-    gapped = replace(frame, strips=with_gap(frame.strips, start, count, frame.scan, why))
+    gapped = with_gap(frame, start, count, why)
     return gapped, [*placed.looks[:start], *looks_of(gapped, threads, start)]
 
 

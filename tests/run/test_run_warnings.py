@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from calib.frame.read import read_frame
+from calib.frame.strips import with_gap
 from calib.run import fit, frame_job
 from calib.run.first_places import FirstPlaces
 from calib.run.look import look_at
@@ -62,12 +63,19 @@ def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_st
 
 
 def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
-    """The strips behind the gap would lie one pitch off, and nothing in the description tells."""
+    """The strips behind the gap would lie one pitch off, and nothing in the description tells. Nothing more is said of
+    it once the gap has been found."""
     package = tmp_path / "frame"
     shutil.copytree(calibrated.package, package)
     assert not any("numbered" in said for said in read_frame(package).warnings)
-    (package / "strips" / "001.tif").unlink()
-    assert any("no strip is numbered 1:" in said for said in read_frame(package).warnings)
+    for name, number in (("003", "007"), ("001", "003")):
+        (package / "strips" / f"{name}.tif").rename(package / "strips" / f"{number}.tif")
+    frame = read_frame(package)  # of strips 0, 2, 3, 7
+    assert any("no strip is numbered 1, 4, 5, 6:" in said for said in frame.warnings)
+    gapped = with_gap(frame, 1, 1, "no file holds it")
+    (said,) = (said for said in gapped.warnings if "numbered" in said)
+    assert said.startswith("no strip is numbered 4, 5, 6: unless marks or overlaps tell of a gap, those before")
+    assert len(gapped.warnings) == len(frame.warnings)
 
 
 def test_a_frame_at_night_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
