@@ -110,6 +110,8 @@ def _storage(path: Path, size: int, modified_ns: int) -> Storage:
         with tifffile.TiffFile(path) as tiff:
             pages = [page.aspage() for page in islice(tiff.pages, MOST_PAGES)]
             images = [page for page in pages if not page.subfiletype & REDUCED_OR_MASK]
+            if not images:  # where the list of images was to be, the file has ended
+                raise DamagedError(path, KEY, "a TIFF file that holds no image", A_STRIP)
             if len(images) != 1:
                 raise InputError(path, KEY, f"{len(images)} images", A_STRIP)
             return _checked(path, images[0], size)

@@ -284,9 +284,18 @@ def test_saturation_beyond_eight_bits(package: Write) -> None:
         read_frame(path)
 
 
-@pytest.mark.parametrize("content", [b"", b"II*\0", b"no raster", b"II*\0\x08\0\0\0\xff\xff"], ids=range(4))
+NO_TIFF = [
+    (b"", "an empty file"),
+    (b"II*\0", "a file that cannot be read as TIFF"),
+    (b"no raster", "a file that cannot be read as TIFF"),
+    (b"II*\0\x08\0\0\0\xff\xff", "a file that cannot be read as TIFF"),
+    (b"II*\0\xf0\0\0\0" + bytes(90), "a TIFF file that holds no image"),  # cut off before what describes it
+]
+
+
+@pytest.mark.parametrize(("content", "found"), NO_TIFF, ids=range(5))
 def test_a_strip_that_is_no_tiff_keeps_its_place(
-    package: Write, content: bytes, capfd: pytest.CaptureFixture[str]
+    package: Write, content: bytes, found: str, capfd: pytest.CaptureFixture[str]
 ) -> None:
     """It is as long as its neighbours, and all of it is lost."""
     path = package()
@@ -294,7 +303,7 @@ def test_a_strip_that_is_no_tiff_keeps_its_place(
     strip.write_bytes(content)
     strips = read_frame(path).strips
     assert [each.is_lost for each in strips] == [False, True, False]
-    assert strips[1].damage == ("it is a file that cannot be read as TIFF" if content else "it is an empty file")
+    assert strips[1].damage == f"it is {found}"
     assert (strips[1].n_lines, strips[1].n_samples, strips[1].dtype) == (200, 36, np.uint16)
     assert not strips[1].read(3, 9).any()
     assert strips[1].unread().all()
