@@ -93,7 +93,7 @@ def _transfer(fits: FrameFits) -> TransferCurves:
         last_dn=last,
         patch_strip=patches.strip,
         patch_value=patches.density,
-        patch_dn=np.nan_to_num(patches.dn, nan=-1.0).round().astype(np.int64),
+        patch_dn=patches.dn,
         patch_sigma=patches.sigma_density,
         patch_residual=patches.residual_density,
         patch_used=patches.used,

@@ -11,6 +11,7 @@ from calib.products.report_checks import noise_figure
 from calib.products.report_columns import banding_profiles
 from calib.products.report_drawings import fit_drawings
 from calib.products.report_plot import style
+from calib.products.report_tone import transfer_panels
 from calib.run.columns import ColumnMeans, joined_columns
 from calib.run.figures import figures_of
 from calib.run.records import fits_file
@@ -122,6 +123,21 @@ def test_nothing_is_drawn_of_marks_of_which_nothing_is_there(calibrated) -> None
     for column in (shown.before_x_mm, shown.before_y_mm, shown.residual_x_mm, shown.residual_y_mm):
         assert set(np.flatnonzero(np.isnan(column))) >= {3, 5}
         assert np.isfinite(column[shown.used & ~np.isin(np.arange(len(marks)), (3, 5))]).all()
+
+
+def test_patches_that_were_not_measured_have_no_digital_number(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """They would be drawn beside the foot of the curve."""
+    fits = calibrated.result.fits
+    patches = fits.tone.patches
+    dn = np.where(patches.strip == 1, np.nan, patches.dn)
+    changed = replace(fits, tone=replace(fits.tone, patches=replace(patches, dn=dn)))
+    record = fits_file(changed, calibrated.result.maker.where.view, "")
+    assert record.transfer is not None
+    assert np.array_equal(record.transfer.patch_dn, dn, equal_nan=True)
+    with style():
+        points = [line for line in transfer_panels(record.transfer).axes[0].lines if line.get_marker() == "o"]
+    drawn = np.concatenate([np.isfinite(line.get_xydata()).all(axis=1) for line in points])
+    assert np.count_nonzero(drawn) == 2 * np.count_nonzero(np.isfinite(dn))  # its density, and its residual
 
 
 @pytest.mark.parametrize("lost", [[1, 2], [0, 1, 2, 3]])
