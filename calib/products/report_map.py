@@ -96,7 +96,7 @@ def scale_bar(picture: MapPicture) -> tuple[str, float] | None:
         return None
     width_m = geod.inv(lon[0], lat[0], lon[1], lat[1])[2] / _SCALE_BASE
     ten = 10.0 ** np.floor(np.log10(_SCALE_MOST * width_m))
-    length_m = ten * max(times for times in (1, 2, 5) if times * ten <= _SCALE_MOST * width_m)
+    length_m = ten * max((times for times in (2, 5) if times * ten <= _SCALE_MOST * width_m), default=1)
     text = f"{length_m / 1000:g} km" if length_m >= 1000 else f"{length_m:g} m"
     return text, length_m / width_m
 
