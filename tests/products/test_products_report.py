@@ -261,6 +261,8 @@ def test_the_scale_bar_is_as_long_as_the_ground_where_it_is_told():
     assert text == "100 m"
     assert share * degree / 50 == pytest.approx(100, rel=1e-3)
     assert scale_bar(map_of("IAU_2015:30170", (-4e6, -1e5, 3e5, 1e5), [0], [0])) is None  # the Moon ends before
+    for width in 40_000 - np.arange(4) * np.spacing(20_000.0):  # a quarter of it is 10 km but for rounding
+        assert scale_bar(map_of("IAU_2015:30110", (-width / 2, -1e3, width / 2, 1e3), [0], [0]))[0] in ("5 km", "10 km")
 
 
 def test_a_map_over_the_pole_has_meridians_all_round_and_closed_parallels():
