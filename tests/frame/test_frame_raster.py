@@ -353,6 +353,8 @@ def test_a_file_cut_off_is_read_as_far_as_it_goes(package: Write, options: dict[
         assert np.flatnonzero(~strips[1].unread()).tolist() == list(range(left))
         np.testing.assert_array_equal(strips[1].read(0, 200), np.where(np.arange(200)[:, None] < left, values, 0))
         np.testing.assert_array_equal(strips[1].read(left - 5, left + 5)[:5], values[left - 5 : left])
+        lost = raster.read_lines(strip, left - 5, left + 5, (200, 36), strips[1].dtype, strips[1].decoded)[1]
+        assert lost.tolist() == 5 * [False] + 5 * [True]
     assert not strips[1].read(195, 200).any()
 
 
