@@ -15,7 +15,7 @@ from calib.sweep import combine, estimate, firstmarks
 from calib.sweep import marks as marking
 from calib.sweep.adjust import adjust
 from calib.sweep.estimate import first_look, refine
-from calib.sweep.evidence import TIE
+from calib.sweep.evidence import ARM, MARK, TIE
 from calib.sweep.layout import ROUGH
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import EVERY_SAMPLE
@@ -317,6 +317,7 @@ def test_the_prior_is_asked_for_again_once_weights_have_settled(small_frame, mon
     assert before.smoothness == ROUGH
     assert after.smoothness != ROUGH
     assert fit.figures["ties_used"] > 0
+    assert {MARK, TIE, ARM} <= set(after.evidence.kind)
 
 
 def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame):

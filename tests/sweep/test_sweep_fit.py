@@ -21,7 +21,7 @@ from calib.sweep.adjust import (
 from calib.sweep.evidence import ARM, EDGE, MARK, TIE, Observations, join
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
-from calib.sweep.nominal import departure, departure_cov
+from calib.sweep.nominal import departure, departure_cov, prediction_weights
 from calib.sweep.normals import normal_equations, sum_up, with_priors
 from calib.sweep.smoothness import find_smoothness
 
@@ -303,13 +303,14 @@ def test_a_search_that_begins_with_a_rough_wander_goes_on_to_a_smooth_one():
 
 def test_a_step_of_the_prior_variances_says_what_the_misfit_has_to_fall_by():
     marks, _ = wandering(0.25, 5, 11, 14)
-    layout, variances, told = make_layout(SHAPES, [()] * 4, smoothness.FIRST), START, []
+    layout, variances, told, begun = make_layout(SHAPES, [()] * 4, smoothness.FIRST), START, [], []
     sums = sum_up(layout, marks.value, marks.information, make_batches(layout, marks))
     normals = normal_equations(layout, sums)
     for _ in range(20):
         solution, before = variances_chain(with_priors(layout, normals, variances)), variances
         variances, gain = next_variances(layout, solution, before, START, FREE)
         told.append((misfit(layout, solution, normals, sums, before), gain))
+        begun.append(before)
     misfits, gains = np.array(told).T
     left = misfits - misfits[-1]
     assert left[0] > 10
@@ -317,6 +318,9 @@ def test_a_step_of_the_prior_variances_says_what_the_misfit_has_to_fall_by():
     near = gains < smoothness.SETTLED
     assert np.all(left[near] - gains[near] < smoothness.BETTER)
     assert 0 < near.argmax() <= 4
+    search = smoothness._Search(layout, marks, START, FREE, 1, {})
+    trial = smoothness._try(search, smoothness.FIRST, begun[near.argmax() - 1], None)
+    assert abs(trial.misfit - misfits[-1]) < smoothness.BETTER  # with what its last step has still to gain
 
 
 def test_a_trial_of_the_search_solves_no_more_often_than_it_needs_to_be_judged(monkeypatch):
@@ -395,3 +399,15 @@ def test_arms_tell_the_bend_between_marks_that_stand_at_the_same_samples_of_all_
     assert np.abs(off[0]).max() > 0.4
     assert np.sqrt(np.mean(off[1] ** 2)) < 0.06
     assert np.sqrt(np.mean(off[1] ** 2 / departure_cov(fit, 1, middle, at)[:, 0])) < 1.5
+
+
+def test_an_arm_is_no_outlier_for_an_earlier_fit_that_has_its_mark_far_off():
+    """It says by how much the departure grows, not how large it is."""
+    marks, n = marks_of(1, 30, 0.05, np.random.default_rng(22)), 6
+    fit = fitted(make_layout(SHAPES, [()] * 4), dataclasses.replace(marks, value=marks.value + 40.0))
+    line, sample, zero = np.full(n, 450.0), np.linspace(60, 110, n), np.zeros(n)
+    arms = Observations(
+        np.full(n, ARM), np.full(n, 1), line, sample, zero, sample + 24, np.zeros((n, 2)),
+        np.tile(np.diag([100.0, 0.0]), (n, 1, 1)), np.full(n, -1),
+    )  # fmt: skip
+    np.testing.assert_array_equal(prediction_weights(fit, arms), 1.0)

@@ -99,14 +99,19 @@ def test_derivatives_of_the_coverage_are_its_differences():
         np.testing.assert_allclose(slopes[:, i], numeric, atol=2e-5 * max(1.0, np.abs(slopes[:, i]).max()))
 
 
-def test_arms_end_where_the_sweep_puts_them_however_it_was_thought_to_bend():
-    """The window's sweep is taken for even; in truth samples crowd towards one end of it by half a sample."""
+@pytest.mark.parametrize("is_known", [False, True])
+def test_arms_end_where_the_sweep_puts_them_however_it_was_thought_to_bend(is_known):
+    """Samples crowd towards one end of the window by half a sample, whether its sweep says so or is taken for even."""
     rng = np.random.default_rng(41)
     u = (1.01 * SAMPLE - 7e-4 * SAMPLE**2) * STEP_MM
     values = 100 + 40 * coverage(u, LINE * STEP_MM, (0.0, 0.0), SHAPE)[0].reshape(LINE.shape)
     want = [np.interp(SHAPE.arm_mm, u[0], SAMPLE[0]), -np.interp(-SHAPE.arm_mm, u[0], SAMPLE[0])]
     assert want[0] - want[1] > 0.9
-    fits = [fit_mark(window(values + rng.normal(0, 6, LINE.shape), 6.0), SHAPE, PRIORS) for _ in range(60)]
+    seen = window(values, 6.0)
+    if is_known:
+        seen = replace(seen, to_film=TO_FILM * [1, 1.01], curve=np.array([[0, -7e-4 * STEP_MM], [0, 0]]))
+    noisy = [replace(seen, values=values + rng.normal(0, 6, LINE.shape)) for _ in range(60)]
+    fits = [fit_mark(some, SHAPE, PRIORS) for some in noisy]
     off = np.array([fit.reach_px - want for fit in fits])
     z = off / np.array([fit.reach_sigma for fit in fits])
     assert np.abs(off.mean(axis=0)).max() < 0.05
@@ -121,13 +126,16 @@ def test_arms_that_are_seen_say_how_far_apart_samples_lie():
     sweep = SimpleNamespace(n_lines=400, n_samples=400)
     table = mark_table(Sought(np.array([0, 1]), np.array([5, 6]), np.full(2, 100.0), np.full(2, 200.0)),
                        [fit, None], [sweep, sweep])  # fmt: skip
-    arms = arm_observations([fit, None], table, SimpleNamespace(px_mm=np.full(2, STEP_MM)), SHAPE.arm_mm)
+    nominal = SimpleNamespace(px_mm=np.full(2, STEP_MM))
+    arms = arm_observations([fit, None], table, nominal, SHAPE.arm_mm)
     assert arms.kind.tolist() == [ARM]
     assert (arms.a[0], arms.sample_a[0]) == (0, fit.place[1])
     assert arms.sample_b[0] - arms.sample_a[0] == pytest.approx(fit.reach_px[0])
     want = SHAPE.arm_mm / STEP_MM * (1 - 1 / 1.02)
     assert abs(arms.value[0, 0] - want) < 4 / np.sqrt(arms.information[0, 0, 0]) < 0.3
     assert not arms.information[0, 1].any()
+    vague = replace(fit, reach_sigma=np.full(2, 1.1))
+    assert len(arm_observations([vague, None], table, nominal, SHAPE.arm_mm)) == 0
 
 
 def fisher_px(rise, noise):

@@ -175,6 +175,21 @@ def test_strips_placed_badly_whose_shift_is_not_found_are_not_tied():
     assert len(measure_ties(readers, [unsure(sweep, 3.0) for sweep in sweeps], PX_MM, [0])) > 0
 
 
+@pytest.mark.parametrize("off", [(2.0, -2.0), (0.0, 9.0)])
+def test_only_a_shift_that_matching_does_not_get_over_by_itself_moves_where_it_begins(monkeypatch, off):
+    readers, sweeps = pair((0.0, 0.0), 8)
+    sweeps, began, match = [unsure(sweep, 0.5) for sweep in sweeps], [], windows.column_profile
+
+    def heard(pictures, blur_px, start, *rest):
+        began.append(start)
+        return match(pictures, blur_px, start, *rest)
+
+    monkeypatch.setattr("calib.sweep.ties.column_profile", heard)
+    monkeypatch.setattr("calib.sweep.ties.search_shift", lambda *args: np.array(off))
+    measure_ties(readers, sweeps, PX_MM, [0])
+    np.testing.assert_array_equal(np.unique(began[0].reshape(-1, 2), axis=0), [off if max(off) > 2 else (0, 0)])
+
+
 def three_strips():
     """Readers and sweeps of three strips in a row, the last one showing other film; counts how often each sample is
     read."""

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from calib.sweep.adjust import Start, adjust, unknown_start
-from calib.sweep.evidence import MARK, PACE, TIE, Observations
+from calib.sweep.evidence import ARM, MARK, PACE, TIE, Observations
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.nominal import departure, departure_cov
 from calib.sweep.pace import PACE_SAMPLES, pace_weights, with_paces
@@ -57,19 +57,23 @@ def test_marks_at_few_samples_do_not_make_the_sweep_stand_still(seed):
 
 
 def test_a_pace_stands_where_samples_were_measured_with_the_weight_of_what_did():
-    n, zero = 4, np.zeros(4)
+    """An arm's length is measured between samples: it says nothing of how many there are at its place."""
+    n, zero = 6, np.zeros(6)
     o = Observations(
-        np.array([MARK, MARK, TIE, MARK]), np.array([0, 0, 0, 1]), zero, np.array([40.0, 41.0, 120.0, 5.0]), zero,
-        np.array([0.0, 0.0, 7.0, 0.0]), np.zeros((n, 2)), np.array([np.eye(2)] * 3 + [np.diag([0.0, 1.0])]),
+        np.array([MARK, MARK, TIE, MARK, ARM, ARM]), np.array([0, 0, 0, 1, 0, 0]), zero,
+        np.array([40.0, 41.0, 120.0, 5.0, 40.0, 80.0]), zero, np.array([0.0, 0.0, 7.0, 0.0, 60.0, 100.0]),
+        np.zeros((n, 2)), np.array([np.eye(2)] * 3 + [np.diag([0.0, 1.0])] + [np.diag([1.0, 0.0])] * 2),
         np.full(n, -1),
     )  # fmt: skip
-    both, weight = with_paces(o, np.array([1.0, 0.5, 0.25, 1.0]))
+    both, weight = with_paces(o, np.array([1.0, 0.5, 0.25, 1.0, 1.0, 1.0]))
     paces = both.select(both.kind == PACE)
     np.testing.assert_array_equal(paces.a, [0, 1])
     np.testing.assert_allclose(paces.sample_a, [40, 8], atol=4)
-    np.testing.assert_array_equal(weight, [1.0, 0.5, 0.25, 1.0, 1.5, 0.25])
+    np.testing.assert_array_equal(weight, [1.0, 0.5, 0.25, 1.0, 1.0, 1.0, 1.5, 0.25])
     assert not paces.information[:, 1].any()
-    np.testing.assert_array_equal(pace_weights(both, np.arange(1.0, 7.0))[n:], [1 + 2, 3 + 4])
+    np.testing.assert_array_equal(
+        pace_weights(both, np.array([1.0, 2.0, 3.0, 4.0, 10.0, 10.0, 5.0, 6.0]))[n:], [1 + 2, 3 + 4]
+    )
 
 
 def test_evidence_calls_for_a_pace_by_its_part_in_the_fit_and_by_its_residual():
