@@ -90,8 +90,8 @@ def fill_gaps(values: NDArray, missing: NDArray[np.bool_]) -> NDArray[np.float32
                 stop = i + 1
                 while stop < n_lines and missing[stop, s]:
                     stop += 1
-                above = out[max(i - 1, 0), s] if i > 0 else np.float32(0.0)
-                below = out[min(stop, n_lines - 1), s] if stop < n_lines else above
+                above = out[i - 1, s] if i > 0 else np.float32(0.0)
+                below = out[stop, s] if stop < n_lines else above
                 above = above if i > 0 else below
                 for j in range(i, stop):
                     part = (j - i + 1) / (stop - i + 1)

@@ -17,7 +17,6 @@ PER_UNIT = 64  # entries of the table of a blurred edge, a rms radius
 Tilts = tuple[float, float]
 Sizes = tuple[float, float, float, float]
 Longer = tuple[float, float]
-AS_STATED: Longer = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,7 @@ def is_bare(u: float, v: float, tilts: Tilts, sizes: Sizes) -> bool:  # pragma: 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def cover(
-    u: float, v: float, tilts: Tilts, sizes: Sizes, longer: Longer = AS_STATED
+    u: float, v: float, tilts: Tilts, sizes: Sizes, longer: Longer
 ) -> tuple[float, float, float, float, float, float, float, float, float]:  # pragma: no cover
     """Coverage of the cross at film place (u, v) from its centre, and its derivatives: by u, by v, by either tilt, by
     the logarithms of blur_x and blur_y, by how much `longer` the arms towards +u and -u are.

@@ -66,7 +66,7 @@ def first_look(
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
     count = np.bincount(expected.strip, minlength=len(read))
-    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count.copy(), found, read))
+    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
@@ -233,8 +233,8 @@ def _unlike_others(
     expected: marking.Sought, count: NDArray[np.int64], found: Constellation, read: Sequence[ReadWindow]
 ) -> dict[int, int]:
     """The strips in which marks are missing while others show theirs, and how many should be there."""
-    strips = np.flatnonzero(without_marks(found.strength, count)).tolist()
-    for k in strips:  # what the tape lost cannot be missed
+    count = count.copy()
+    for k in np.flatnonzero(without_marks(found.strength, count)).tolist():  # what the tape lost cannot be missed
         count[k] = sum(_is_there(read[k], *at) for at in _places(expected.select(expected.strip == k)))
     return {k: int(count[k]) for k in np.flatnonzero(without_marks(found.strength, count)).tolist()}
 

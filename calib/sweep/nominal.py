@@ -106,7 +106,8 @@ def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Ar
 def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Array:
     """Robust weights (N,) of evidence an earlier fit has not seen, by its residual over its and the fit's variance.
 
-    What the earlier fit could not know (it was far from any evidence) is no outlier; what it knew better is.
+    What the earlier fit could not know (it was far from any evidence) is no outlier; what it knew better is. Of how far
+    samples lie apart it is not asked: arms begin with their full weight.
     """
     residual, variance = o.value.copy(), np.zeros_like(o.value)
     count = len(fit.layout.strips)

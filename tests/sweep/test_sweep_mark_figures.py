@@ -24,7 +24,7 @@ def covered(place):
     """Coverage in the window of a cross at `place` (line, sample) from its middle."""
     sizes = (SHAPE.arm_mm, SHAPE.width_mm / 2, SHAPE.blur_x_mm, SHAPE.blur_y_mm)
     u, v = (SAMPLE - place[1]) * STEP_MM, (LINE - place[0]) * STEP_MM
-    each = [cover(*at, (0.0, 0.0), sizes)[0] for at in zip(u.ravel(), v.ravel(), strict=True)]
+    each = [cover(*at, (0.0, 0.0), sizes, (0.0, 0.0))[0] for at in zip(u.ravel(), v.ravel(), strict=True)]
     return np.reshape(each, LINE.shape)
 
 

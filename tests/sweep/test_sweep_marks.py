@@ -68,7 +68,7 @@ def test_where_no_stroke_is_said_to_be_less_than_a_millionth_of_one_is():
     places = rng.uniform(-0.25, 0.25, (2000, 2))
     bare = np.array([is_bare(u, v, (0.03, -0.02), sizes) for u, v in places])
     assert 0.2 < bare.mean() < 0.9
-    assert max(cover(u, v, (0.03, -0.02), sizes)[0] for u, v in places[bare]) < 1e-6
+    assert max(cover(u, v, (0.03, -0.02), sizes, (0.0, 0.0))[0] for u, v in places[bare]) < 1e-6
 
 
 def test_coverage_is_the_union_of_two_bars():

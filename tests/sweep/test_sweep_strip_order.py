@@ -248,6 +248,9 @@ def test_a_strip_that_is_exchanged_mirrored_or_turned_is_told_by_those_that_it_c
     assert set(said.values()) == {
         "strip 2 (2.tif) and strip 4 (4.tif) are exchanged, as their overlaps show: both are left out"
     }
+    said = said_of([0] * 7, [SEAMS[k] for k in (0, 1, 4, 3, 2, 5, 6)], turned=(2,))
+    assert "turned, it continues strips 3 and 5, in the place of strip 4" in said[2]
+    assert said[4].endswith("it shows the film beside strips 1 and 3, in the place of strip 2")
     said = said_of([0] * 7, [SEAMS[k] for k in (0, 2, 3, 1, 4, 5, 6)])
     assert list(said) == [1, 2, 3]
     assert said[3].endswith("it shows the film beside strips 0 and 1, in the place of strip 1")
@@ -281,7 +284,7 @@ def test_marks_that_the_tape_lost_are_not_missed() -> None:
         return lambda first, stop, samples=slice(None): (np.zeros((stop - first, 9)), np.full((stop - first, 9), sigma))
 
     count = np.full(4, 12)
-    assert _unlike_others(sought, count.copy(), found, [reader(1.0)] * 4) == {0: 12}
+    assert _unlike_others(sought, count, found, [reader(1.0)] * 4) == {0: 12}
     assert _unlike_others(sought, count, found, [reader(np.inf)] * 4) == {}
 
 
