@@ -8,30 +8,29 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
-from calib.tone.borrow import borrowed_curve, kinship_of, steps_of_overlap, typical_noise
+from calib.tone.borrow import borrowed_curve, kinship_of, typical_noise
 from calib.tone.cell_kernels import FOG
 from calib.tone.dropouts import Dropouts, clip_of
+from calib.tone.edges import Edges
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import INDEPENDENT, Texture
-from calib.tone.noise import FEWEST_OF_GRAIN, NoiseModel, agreed_grain, selwyn_variance
-from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
+from calib.tone.noise import FEWEST_OF_GRAIN, agreed_grain, selwyn_variance
+from calib.tone.overlap import OverlapCells
 from calib.tone.shape import Shapes, weighed_shapes
 from calib.tone.strokes import Spot, clear_strokes, stroke_sigma
 from calib.tone.survey import StripSurvey, survey_strip, usable_patches, with_grain, with_shape
 from calib.tone.texture import hanging_together, raised_by_cubic, shared_by_strips
-from calib.tone.transfer import BEYOND, FEWEST_OF_SHAPE, FirstCurve
+from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
 
 DOUBT_SAID = 0.01  # density: 2 % of light
 SPAN_NODES = 64  # densities from patch to patch at which a curve's doubt is looked at
-EDGE_MARGIN = 0.1  # density past the patches up to which an overlap is compared
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,7 +80,7 @@ def survey_frame(
     some = [surveys[each.index] for each in some]
     kin = kinship_of([each.curve for each in some if each.curve is not None])
     noise = typical_noise([each.noise for each in some if each.noise is not None])
-    edges = _Edges(frame, sweeps, dropouts)
+    edges = Edges(frame, sweeps, dropouts)
     for index in _lending_order(surveys):
         needy = surveys[index]
         dn, density = _lent(edges, surveys, known, index)
@@ -131,7 +130,7 @@ def with_overlaps(
     frame: Frame, passes: Passes, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
 ) -> Passes:
     """The same, with every overlap compared by the first curves of its two strips."""
-    edges = _Edges(frame, sweeps, dropouts)
+    edges = Edges(frame, sweeps, dropouts)
     read = zip(passes.surveys, in_order(edges.both, passes.surveys, threads), strict=True)
     overlaps = tuple(in_order(lambda pair: edges.compare(*pair), pairwise(read), threads))
     shared = _shared_noise(passes.surveys, overlaps, passes.texture)
@@ -170,7 +169,7 @@ def _lending_order(surveys: Sequence[StripSurvey]) -> list[int]:
     return sorted(needy, key=lambda index: (min((abs(index - other) for other in whole), default=0), index))
 
 
-def _lent(edges: _Edges, surveys: Sequence[StripSurvey], known: KnownFilm, index: int) -> tuple[Array, Array]:
+def _lent(edges: Edges, surveys: Sequence[StripSurvey], known: KnownFilm, index: int) -> tuple[Array, Array]:
     """DN and density of a strip's own patches, if any, and of its overlaps with neighbours whose curve is known."""
     survey = surveys[index]
     own = usable_patches(survey, known)
@@ -234,81 +233,3 @@ def _of_shape(known: KnownFilm, typical: FirstCurve, shapes: Shapes) -> str:
         f"{shapes.density.size} wedge patches do not tell the shape of a transfer curve: what is common serves, "
         f"and sigma holds its doubt of up to {doubt:.2f} in density"
     )
-
-
-def unbiased_density(curve: FirstCurve, noise: NoiseModel | None, dn: Array) -> Array:
-    """Density of DN whose mean over the video's noise is right: less ``f'' var / 2``, for averages of densities."""
-    density = curve.density_of(dn)
-    if noise is None:
-        return density
-    return np.asarray(density - 0.5 * curve.curvature(density) * noise.variance_dn(density))
-
-
-def _density_table(curve: FirstCurve, noise: NoiseModel | None, n_dn: int) -> NDArray[np.float32]:
-    """Unbiased densities of all DN."""
-    return unbiased_density(curve, noise, np.arange(n_dn, dtype=np.float64)).astype(np.float32)
-
-
-class _Edges:
-    """Reads the edges of strips, as DN or as first-order density."""
-
-    def __init__(self, frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts]) -> None:
-        self.frame, self.sweeps, self.dropouts = frame, sweeps, dropouts
-
-    def _read(self, index: int, clip: tuple[int, int], *samples: slice) -> list[tuple[NDArray, NDArray[np.bool_]]]:
-        """DN of some columns of a strip, read once, and where they are lost or clipped."""
-        raster = self.frame.strips[index]
-        whole, lost = raster.read(0, raster.n_lines), self.dropouts[index].mask(0, raster.n_lines)
-        parts = [(whole[:, some], lost[:, some]) for some in samples]
-        return [(dn, gone | (dn <= clip[0]) | (dn >= clip[1])) for dn, gone in parts]
-
-    def _shared(self, first: int) -> tuple[slice, slice]:
-        """Samples of a strip that the next one covers, and samples of the next that it covers."""
-        return overlap_samples(self.sweeps[first], self.sweeps[first + 1])
-
-    def density(self, survey: StripSurvey, *samples: slice) -> list[Edge]:
-        """First-order density of some columns, known as far as the strip's patches reach; NaN where lost or clipped."""
-        if survey.curve is None:
-            raise ValueError(f"strip {survey.index} has no curve yet")
-        inside = BEYOND - EDGE_MARGIN
-        span = survey.curve.lightest + inside, survey.curve.deepest - inside
-        read = self._read(survey.index, survey.clip, *samples)
-        table = _density_table(survey.curve, survey.noise, np.iinfo(read[0][0].dtype).max + 1)
-        edges = zip(samples, read, strict=True)
-        return [Edge(some.start, np.where(bad, np.float32(np.nan), table[dn]), span) for some, (dn, bad) in edges]
-
-    def raw(self, survey: StripSurvey, *samples: slice) -> list[Edge]:
-        """DN of some columns; NaN where lost or clipped."""
-        edges = zip(samples, self._read(survey.index, survey.clip, *samples), strict=True)
-        return [Edge(some.start, np.where(bad, np.nan, dn).astype(np.float32)) for some, (dn, bad) in edges]
-
-    def both(self, survey: StripSurvey) -> list[Edge] | None:
-        """The columns of a strip that its neighbours cover, of the one before and of the next; None of a lost strip."""
-        if survey.curve is None or survey.is_lost:
-            return None
-        left = self._shared(survey.index - 1)[1] if survey.index > 0 else slice(0, 0)
-        right = self._shared(survey.index)[0] if survey.index + 1 < len(self.sweeps) else slice(0, 0)
-        return self.density(survey, left, right)
-
-    def compare(
-        self, one: tuple[StripSurvey, list[Edge] | None], two: tuple[StripSurvey, list[Edge] | None]
-    ) -> OverlapCells | None:
-        """Differences of a strip and the next over the film that they share, of their columns that `both` gave."""
-        if one[1] is None or two[1] is None:
-            return None
-        return compare(self.sweeps[one[0].index], self.sweeps[two[0].index], one[1][1], two[1][0])
-
-    def lend(self, lender: StripSurvey, borrower: StripSurvey) -> tuple[Array, Array]:
-        """Pairs of a borrower's DN and its neighbour's density over the film that they share."""
-        first, second = sorted((lender, borrower), key=lambda survey: survey.index)
-        one, two = self.sweeps[first.index], self.sweeps[second.index]
-        right, left = self._shared(first.index)
-        if right.stop - right.start < 2 or left.stop - left.start < 4:
-            return np.zeros(0), np.zeros(0)
-        read_one = self.density if first is lender else self.raw
-        read_two = self.density if second is lender else self.raw
-        values = matched(one, two, *read_one(first, right), *read_two(second, left))
-        if values is None:
-            return np.zeros(0), np.zeros(0)
-        own, other = values
-        return steps_of_overlap(own, other) if first is borrower else steps_of_overlap(other, own)
