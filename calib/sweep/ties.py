@@ -30,7 +30,7 @@ PART_SAMPLES = 8  # least width of a part of the overlap,
 MOST_PARTS = 3  # of so many at most
 CLOSE_PX = 0.5  # relative 1-sigma of two strips beyond which their shift is searched for,
 REACHED_PX = 2.0  # matching itself gets over a shift no larger;
-SURE_PX = 1.5  # on most lines, 1-sigma beyond which windows match anything where that shift is not found
+SURE_PX = 2.0  # on most lines, 1-sigma beyond which windows match anything where it is not found: they move twice that
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -23,6 +23,7 @@ from calib.frame.decoded import DecodedStrips
 from calib.frame.frame import StripRaster
 from calib.frame.raster import storage_of
 from calib.frame.read import read_frame
+from calib.frame.strips import with_gap
 
 Write = Callable[..., Path]
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # GDAL-written strips
@@ -308,6 +309,19 @@ def test_a_strip_that_is_no_tiff_keeps_its_place(
     assert not strips[1].read(3, 9).any()
     assert strips[1].unread().all()
     assert capfd.readouterr() == ("", "")
+
+
+def test_strips_put_in_as_missing_turn_those_after_them(package: Write) -> None:
+    """Every other place in the frame is scanned from its far end, whichever file holds the strip there."""
+    frame = read_frame(package())
+    frame = replace(frame, scan=frame.scan.model_copy(update={"reversed": "odd"}))
+    strips = with_gap(frame, 1, 1, "no file holds it").strips
+    assert [(each.index, each.is_lost, each.is_reversed) for each in strips] == [
+        (0, False, False),
+        (1, True, True),
+        (2, False, False),
+        (3, False, True),
+    ]
 
 
 def test_files_that_are_no_strips_are_mistakes(package: Write) -> None:

@@ -162,7 +162,7 @@ def test_scene_refines_where_it_agrees_and_is_silent_where_it_does_not() -> None
         alone - alone.mean(axis=1, keepdims=True)
     ).std()
     taken = ((kept - helped) * ridge).sum(axis=1) / (ridge**2).sum()
-    assert np.abs(taken).max() < 0.02
+    assert np.abs(taken).max() < 0.003 / np.sqrt((ridge**2).sum())  # what the readings' own noise takes or adds
 
 
 def test_a_vote_is_a_weight() -> None:
