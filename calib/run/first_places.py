@@ -21,7 +21,7 @@ from calib.sweep.candidates import Candidates, no_candidates
 from calib.sweep.estimate import candidate_finder, first_look
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_samples
-from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, show_other_film, strips_out_of_place
+from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, strips_out_of_place
 from calib.sweep.tables import EVERY_SAMPLE, FirstLook
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.dropouts import Dropouts, all_lost
@@ -108,7 +108,12 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
 
 def _place(frame: Frame, looks: list[Look], threads: int) -> _Placed:
     first = _first(frame, looks, threads)
-    return _Placed(frame, looks, first, overlaps_of(frame, [look.edges for look in looks], first.sweeps))
+
+    def read(strip: int) -> tuple[NDArray, NDArray[np.bool_]]:
+        stop = frame.strips[strip].n_lines
+        return frame.strips[strip].read(0, stop), looks[strip].dropouts.mask(0, stop)
+
+    return _Placed(frame, looks, first, overlaps_of(frame, [look.edges for look in looks], first.sweeps, read))
 
 
 def _first(frame: Frame, looks: Sequence[Look], threads: int) -> FirstLook:
@@ -125,7 +130,7 @@ def _with_gaps(placed: _Placed, threads: int) -> _Placed:
     better = []
     for start in starts:
         lacking = numbers_lacking(frame.strips, start)
-        is_told = 0 < lacking <= MOST_MISSING and show_other_film(frame, overlaps, start - 1)
+        is_told = 0 < lacking <= MOST_MISSING and overlaps.other[start - 1]
         needed = LESS * _found(first, start) if is_told else MANY * _expected(first, start)
         for count in [lacking] if is_told else range(1, MOST_MISSING + 1) if start in few else ():
             with suppress(CalibError):  # marks on no continuous sweep: strips cannot be missing there

@@ -6,17 +6,19 @@ strips say of a strip's place and direction is held against what is said of it. 
 because its overlaps are empty: a claim needs a link, or texture that differs where it should be the same.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.errors import InputError
 from calib.frame.frame import Frame
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import Chain, Edge, Place, chains_of
 from calib.sweep.strip_edges import (
+    Bools,
     Cut,
     EdgeProfiles,
     Texture,
@@ -26,19 +28,20 @@ from calib.sweep.strip_edges import (
     of_scene,
     overlap_samples,
 )
+from calib.sweep.strip_facing import facing_textures
 
 SOUND = 1e-3  # neighbours whose agreement is less likely by chance show the same film
 BY_CHANCE = 1e-3  # of any link in a frame
 DIFFERENT = 0.01  # neighbours whose agreement is more likely by chance than this show different film, if they show any:
 TEXTURED = 2.0  # times noise's own texture in both edges,
-LEAST_WINDOWS = 8  # and windows enough that film in common would have followed in many,
-LEAST_SHARED = 0.5  # of either edge's film, as the marks place the strips
+LEAST_WINDOWS = 8  # and windows enough that film in common would have followed in many
 NEAR = 8  # strips away, edges are compared at most where more than
 MANY = 64  # edges are left over
 APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
 MOST_NAMED = 12
 
 Textures = dict[Edge, Texture]
+Read = Callable[[int], tuple[NDArray, Bools]]
 Links = dict[Edge, tuple[Edge, bool]]
 
 
@@ -52,14 +55,15 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Overlaps:
-    """What the strips' edges show of the scene, and of neighbours (K-1,) whether it is the same film, and whether the
-    marks let it be (`faces`)."""
+    """What the strips' edges show of the scene, and of neighbours (K-1,) whether it is the same film, and whether it is
+    told to be other film: where they should overlap by the scan's description, and where they do by their marks too."""
 
     shown: Sequence[EdgeProfiles]
     textures: Textures
     cut: Cut
     sound: tuple[bool, ...]
-    faces: tuple[bool, ...]
+    other: tuple[bool, ...]
+    other_by_marks: tuple[bool, ...]
 
     def blocks(self) -> list[range]:
         """Strips that continue each other, from left to right; or one alone."""
@@ -67,24 +71,31 @@ class Overlaps:
         return [range(first, stop) for first, stop in pairwise(ends)]
 
 
-def overlaps_of(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep]) -> Overlaps:
-    """Compare neighbours where they overlap; `sweeps` by the marks say where marks lie in the strips."""
-    cut = cut_film(frame, APART)
+def overlaps_of(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], read: Read) -> Overlaps:
+    """Compare neighbours where they overlap; `sweeps` by the marks say where marks lie in the strips, and where the
+    strips overlap if it is not where they should. Only then is a strip read: its samples and what is lost of them."""
+    cut, far = cut_film(frame, APART), cut_film(frame, FARTHEST)
     shown = of_scene(frame, profiles, sweeps)
     count = len(frame.strips)
     textures = {(k, side): edge_texture(shown[k], side, cut) for k in range(count) for side in range(2)}
-    sound = (agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1))
-    faces = (_face(*pair, overlap_samples(frame)) for pair in pairwise(sweeps))
-    return Overlaps(shown, textures, cut, tuple(sound), tuple(faces))
+    sound = [agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1)]
+    other, by_marks = [False] * (count - 1), [False] * (count - 1)
+    for k in (k for k, is_sound in enumerate(sound) if not is_sound):
+        other[k] = _show_other_film(edge_texture(shown[k], 1, far), edge_texture(shown[k + 1], 0, far), far)
+        if other[k]:
+            pair = slice(k, k + 2)
+            noise_dn = [profile.noise_dn * float(np.sqrt(overlap_samples(frame))) for profile in profiles[pair]]
+            facing = facing_textures(frame, k, [read(k), read(k + 1)], noise_dn, sweeps[pair], far)
+            sound[k] = agreement(*facing, far).chance < SOUND
+            by_marks[k] = _show_other_film(*facing, far)
+    return Overlaps(shown, textures, cut, tuple(sound), tuple(other), tuple(by_marks))
 
 
-def _face(left: StripSweep, right: StripSweep, width: int) -> bool:
-    """Whether the edges, `width` samples wide, that neighbours have in common by the scan's description show the same
-    film by their marks: strips that lie off sideways have that film elsewhere than at their edges, or not at all."""
-    one = (left.x_sample_mm + np.median(left.x_line_mm))[-width:]
-    other = (right.x_sample_mm + np.median(right.x_line_mm))[:width]
-    shared = min(one[-1], other[-1]) - max(one[0], other[0])
-    return bool(shared >= LEAST_SHARED * max(one[-1] - one[0], other[-1] - other[0]))
+def _show_other_film(left: Texture, right: Texture, cut: Cut) -> bool:
+    """Whether two edges have texture enough to be told apart, and are."""
+    found = agreement(left, right, cut)
+    is_told = found.windows >= LEAST_WINDOWS and min(left.over_noise, right.over_noise) > TEXTURED
+    return is_told and found.chance > DIFFERENT
 
 
 def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> tuple[LeftOut, ...]:
@@ -233,24 +244,11 @@ def _foreign_blocks(frame: Frame, overlaps: Overlaps, unmarked: Collection[int])
     for block in overlaps.blocks():
         borders = [k for k in (block.start - 1, block.stop - 1) if 0 <= k < len(sound)]
         others = [is_sound for k, is_sound in enumerate(sound) if k not in borders]
-        if (
-            not borders
-            or 2 * sum(others) <= len(others)
-            or not all(overlaps.faces[k] and show_other_film(frame, overlaps, k) for k in borders)
-        ):
+        if not borders or 2 * sum(others) <= len(others) or not all(overlaps.other_by_marks[k] for k in borders):
             continue
         if set(block) <= set(unmarked) or len(block) < len(borders):
             found.append(block)
     return found
-
-
-def show_other_film(frame: Frame, overlaps: Overlaps, seam: int) -> bool:
-    """Whether two neighbours have texture enough to be told apart, and are, however far apart they may lie."""
-    shown, cut = overlaps.shown, cut_film(frame, FARTHEST)
-    left, right = edge_texture(shown[seam], 1, cut), edge_texture(shown[seam + 1], 0, cut)
-    found = agreement(left, right, cut)
-    is_told = found.windows >= LEAST_WINDOWS and min(left.over_noise, right.over_noise) > TEXTURED
-    return is_told and found.chance > DIFFERENT
 
 
 def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> str:
@@ -279,6 +277,6 @@ def doubtful(
             f"{frame.strips[k].called} and {frame.strips[k + 1].called} show other film where they should overlap: "
             "strips may be missing between them, or one of them is another frame's"
             for k in apart
-            if show_other_film(frame, overlaps, k)
+            if overlaps.other_by_marks[k]
         ),
     )

@@ -123,7 +123,7 @@ def test_missing_strips_are_told_by_marks_found_farther_on(
         expected = np.array([12 if k <= max(places) else 0 for k in range(len(at))])
         sound = tuple(after == before + 1 for before, after in pairwise(at))
         first = FirstLook((), expected, np.where(expected > 0, strength, 0), {})
-        return module._Placed(frame, looks, first, Overlaps((), {}, None, sound, (True,) * len(sound)))  # type: ignore[arg-type]
+        return module._Placed(frame, looks, first, Overlaps((), {}, None, sound, (True,) * len(sound), ()))  # type: ignore[arg-type]
 
     monkeypatch.setattr(module, "_place", place)
     monkeypatch.setattr(module, "looks_of", lambda frame, threads, first: [None] * (len(frame.strips) - first))

@@ -8,7 +8,7 @@ import pytest
 
 from calib.errors import InputError
 from calib.frame.frame import StripRaster
-from calib.sweep import strip_order
+from calib.sweep import strip_facing, strip_order
 from calib.sweep.estimate import _unlike_others
 from calib.sweep.marks import Sought
 from calib.sweep.model import StripSweep
@@ -187,14 +187,20 @@ def looked_at(offsets, seams, noise_dn=1.0, turned=(), aside=None):  # type: ign
         first_line_mm=-4.0, line_mm=0.005, sample_mm=0.005, pitch_mm=0.2, tolerance_mm=0.1, strips="*.tif",
         reversed="none",
     )  # fmt: skip
-    sweeps = [
-        SimpleNamespace(x_sample_mm=0.2 * k + 0.005 * (np.arange(50) + off), x_line_mm=np.zeros(n))
-        for k, off in enumerate(aside or [0] * len(shown))
-    ]
+    sweeps = [sweep_at(0.2 * k + 0.005 * off, n) for k, off in enumerate(aside or [0] * len(shown))]
     frame = SimpleNamespace(strips=strips, scan=scan, camera=SimpleNamespace(format_mm=(8.0, 8.0)), path=Path("f"))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
-        return frame, overlaps_of(frame, shown, sweeps)
+        patch.setattr(strip_facing, "known_film", lambda frame, sweep, strip, width: zero)
+        whole = [np.repeat(profile.value.T, 25, axis=1) for profile in shown]
+        return frame, overlaps_of(frame, shown, sweeps, lambda k: (whole[k], np.zeros(whole[k].shape, bool)))
+
+
+def sweep_at(x_mm, n_lines):  # type: ignore[no-untyped-def]
+    """The sweep of 50 samples from a film x on."""
+    sample, line = np.arange(50.0), np.arange(float(n_lines))
+    sigma = np.full(n_lines, 0.1)
+    return StripSweep(x_mm + 0.005 * sample, 0 * line, -4.0 + 0.005 * line, 0 * sample, sigma, sigma)
 
 
 def said_of(offsets, seams, noise_dn=1.0, unmarked=(), turned=(), aside=None):  # type: ignore[no-untyped-def]
@@ -229,6 +235,29 @@ def test_a_strip_that_its_marks_place_sideways_shows_other_film_at_its_edges_wit
     """Eight samples aside, two are left of the ten that its edges have in common with the neighbours' by the scan."""
     assert list(said_of([0] * 7, FOREIGN, aside=(0, 0, 0, 2 * way, 0, 0, 0))) == [3]
     assert said_of([0] * 7, FOREIGN, aside=(0, 0, 0, 8 * way, 0, 0, 0)) == {}
+
+
+@pytest.mark.parametrize("off", [-6, 6])
+def test_strips_that_lie_off_sideways_show_the_same_film_where_they_overlap_by_their_marks(off) -> None:
+    """Film that changes from sample to sample: of the ten that edges should have in common, four are."""
+    n, frame = 1600, looked_at([0] * 7, SEAMS)[0]
+    shows = np.stack([film(100 + x, n) for x in range(320)], axis=1)
+    first = [10 + 40 * k + (off if k == 3 else 0) for k in range(7)]
+    noise = np.random.default_rng(5).normal(0, 12, (7, n, 50))
+    whole, lost = [shows[:, x : x + 50] + each for x, each in zip(first, noise, strict=True)], np.zeros((n, 50), bool)
+    shown = [edge_profiles(dn, lost, 10, 12.0, is_reversed=False) for dn in whole]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
+        patch.setattr(strip_facing, "known_film", lambda frame, sweep, strip, width: np.zeros((2, n), bool))
+        overlaps = [
+            overlaps_of(frame, shown, [sweep_at(0.005 * x, n) for x in places], lambda k: (whole[k], lost))
+            for places in ([10 + 40 * k for k in range(7)], first)
+        ]
+    assert list(overlaps[0].sound) == [True, True, False, False, True, True]
+    assert len(doubtful(frame, overlaps[0], {}, ())) == sum(overlaps[0].other) > 0
+    assert overlaps[1].other == overlaps[0].other
+    assert all(sound or not other for sound, other in zip(overlaps[1].sound, overlaps[1].other, strict=True))
+    assert strips_out_of_place(frame, overlaps[1], ()) == doubtful(frame, overlaps[1], {}, ()) == ()
 
 
 def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_are_missing_too() -> None:
