@@ -44,7 +44,7 @@ class Adjustment:
 
     `residual` (N, 2) is value less fit in px, `fit_cov` (N, 2, 2) the fit's covariance on the axes seen, `weight` the
     robust weight, `scale` (KINDS,) the factor on each kind's stated variances; `prior` are the variances by group that
-    the solution was made with.
+    the solution was made with, and `trust` (N,) the robust weights over the factors that it was made with.
     """
 
     layout: Layout
@@ -55,6 +55,7 @@ class Adjustment:
     residual: Array
     fit_cov: Array
     weight: Array
+    trust: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,7 +172,7 @@ def solve_weighted(
     solution = solve_chain(with_priors(layout, normals, variances), threads)
     residual = o.value - fitted_values(layout, solution, batches, len(o), threads)
     fit_cov = fit_covariance(layout, solution, batches, len(o), threads)
-    return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight)
+    return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight, weight / scale[o.kind])
 
 
 def weighted_residual(
@@ -222,11 +223,12 @@ def _root(information: Array) -> Array:
 def squared_residuals(o: Observations, fit: Adjustment) -> Array:
     """Squared prediction residual (N,) over its variance: each observation against the fit to all the others.
 
-    With P the information used, V the fit's covariance with the observation, e its residual: left out, the residual
-    is (I - V P)^-1 e and the fit's covariance (I - V P)^-1 V.
+    With P the information that the fit was made with (weights and factors have changed since), V the fit's covariance
+    with the observation, e its residual: left out, the residual is (I - V P)^-1 e and the fit's covariance
+    (I - V P)^-1 V.
     """
     stated = o.information / fit.scale[o.kind][:, None, None]
-    remaining = np.eye(2) - np.matmul(fit.fit_cov, stated * fit.weight[:, None, None])
+    remaining = np.eye(2) - np.matmul(fit.fit_cov, o.information * fit.trust[:, None, None])
     remaining += 1e-9 * np.eye(2)
     left_out = np.linalg.solve(remaining, fit.residual[:, :, None])
     spread = np.linalg.solve(remaining, fit.fit_cov)

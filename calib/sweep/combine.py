@@ -229,7 +229,7 @@ def _place_sigma_mm(fit: Adjustment, evidence: Observations, assumed_mm: float, 
 def _disagreeing(observations: Observations, fit: Adjustment) -> NDArray[np.bool_]:
     """Marks far from where the others put them; of several in one strip only the worst, and those nearly as bad."""
     is_mark, squared = observations.kind == MARK, np.zeros(len(observations))
-    theirs = {name: getattr(fit, name)[is_mark] for name in ("residual", "fit_cov", "weight")}
+    theirs = {name: getattr(fit, name)[is_mark] for name in ("residual", "fit_cov", "trust")}
     squared[is_mark] = squared_residuals(observations.select(is_mark), replace(fit, **theirs))
     worst = np.zeros(len(fit.layout.strips))
     np.maximum.at(worst, observations.a, squared)

@@ -226,6 +226,16 @@ def test_ties_carry_a_strip_that_has_no_mark():
     assert np.sqrt(np.mean(z**2)) < 1.6
 
 
+@pytest.mark.parametrize("factor", [0.5, 0.9, 1.0])
+def test_a_mark_that_nearly_tells_its_own_place_may_disagree_whatever_the_next_fit_trusts(factor):
+    """A leverage by other weights than the fit's own may pass 1, and a square fall below 0: no mark would be odd."""
+    layout = make_layout(SHAPES, [()] * 4)
+    marks = join([marks_of(k, 3, 0.05, np.random.default_rng(k)) for k in range(4)])
+    fit = fitted(layout, marks)
+    squared = squared_residuals(marks, dataclasses.replace(fit, scale=factor * fit.scale))
+    assert np.all(squared > 0)
+
+
 def test_one_wrong_mark_stands_out_and_hardly_moves_the_fit():
     rng = np.random.default_rng(8)
     layout = make_layout(SHAPES, [()] * 4)
