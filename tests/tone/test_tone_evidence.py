@@ -370,3 +370,11 @@ def test_what_strips_share_of_their_noise_is_read_off_their_overlaps_and_kept() 
     halved = [None if cells is None else replace(cells, scatter=cells.scatter / 2) for cells in passes.overlaps]
     assert passes.texture.shared > 0
     assert _shared_noise(passes.surveys, halved, passes.texture) > 0.7 + passes.texture.shared / 4
+
+
+def test_where_the_video_was_found_to_end_holds_for_the_survey_and_is_said() -> None:
+    frame, truth = made(SMALL)
+    dropouts = [replace(find_dropouts(s, frame.scan.saturation), clip=(0, 60000)) for s in frame.strips]
+    passes = survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, ASSUMED, threads=1)
+    assert {survey.clip for survey in passes.surveys} == {(0, 60000)}
+    assert sum("samples pile up at DN 60000" in line for line in passes.warnings) == len(frame.strips)
