@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.errors import InputError
 from calib.frame.frame import Frame, StripRaster
@@ -17,11 +18,20 @@ from calib.tone.raw_noise import raw_noise_dn
 def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
     """What a strip `held` has lost, and the noise of its DN; lines that could not be read tell nothing of either."""
     unread = held.unread()
-    if not unread.any() or held.lines is None:
-        return find_dropouts(held, saturation), raw_noise_dn(held)
-    left = held.lines[0][~unread]
-    there = replace(held, n_lines=len(left), lines=(left, np.zeros(len(left), np.bool_)))
-    return among_lines_lost(find_dropouts(there, saturation), unread), raw_noise_dn(there)
+    if not unread.any():
+        found = find_dropouts(held, saturation)
+        return found, raw_noise_dn(_without(held, found.whole_lines()))
+    there = _without(held, unread)
+    found = find_dropouts(there, saturation)
+    return among_lines_lost(found, unread), raw_noise_dn(_without(there, found.whole_lines()))
+
+
+def _without(held: StripRaster, gone: NDArray[np.bool_]) -> StripRaster:
+    """A strip `held` without the lines that are `gone`."""
+    if held.lines is None or not gone.any():
+        return held
+    left = held.lines[0][~gone]
+    return replace(held, n_lines=len(left), lines=(left, np.zeros(len(left), np.bool_)))
 
 
 def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:

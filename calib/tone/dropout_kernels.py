@@ -15,8 +15,6 @@ ENTER_LINE = -9.0  # ... and of a line starting in one
 LEAVE = -4.0
 EDGE = 4  # samples of a line's end that go with a run that comes so near to it
 MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
-LOW_BLOCK = 4  # lines: patches are higher, or nothing of them could be measured
-OPEN = 0.95  # of the line beside a block that is clipped from edge to edge: film that is so nowhere turns about at once
 
 
 @njit(cache=True, nogil=True)
@@ -239,17 +237,6 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore
 
 
 @njit(cache=True, nogil=True)
-def _is_open(dn, line, clip_low, clip_high):  # type: ignore[no-untyped-def]
-    """Whether next to nothing of a line is clipped; false beyond the strip."""
-    if line < 0 or line >= dn.shape[0]:
-        return False
-    n_open = 0
-    for sample in range(dn.shape[1]):
-        n_open += clip_low < dn[line, sample] < clip_high
-    return n_open >= OPEN * dn.shape[1]
-
-
-@njit(cache=True, nogil=True)
 def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
     """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
     n_lines, n_samples = dn.shape
@@ -271,13 +258,8 @@ def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[n
                 end = line + 1
                 while end < n_lines and _is_run(dn, end, first, stop, value):
                     end += 1
-                stands_out = False
-                if stop - first == n_samples and end - line <= LOW_BLOCK:
-                    ends = clip_low, clip_high
-                    stands_out = _is_open(dn, line - 1, *ends) and _is_open(dn, end, *ends)
-                if not stands_out:
-                    stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
-                    stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value)
+                stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
+                stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value)
                 if stands_out:
                     lost[line:end, first:stop] = True
                     some = True

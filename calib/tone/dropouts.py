@@ -4,8 +4,8 @@ Every line is read as a chain of samples in one of three states - good, garbage,
 chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval that its
 neighbours above and below, and their extrapolations, span; garbage may lie anywhere; a constant repeats its neighbour
 in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
-counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it, or a few
-lines clipped from edge to edge beside lines that hardly are.
+counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it.
+Whole lines that are lost beyond doubt are told first (`dropout_lines`): the others are compared with each other only.
 What repeats the line before is lost as well (`dropout_copies`).
 A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only the others are read as chains.
 """
@@ -21,8 +21,9 @@ from numpy.typing import NDArray
 
 from calib.tone import dropout_kernels as kernels
 from calib.tone.dropout_copies import mark_copies
+from calib.tone.dropout_lines import lines_lost
 from calib.tone.dropout_sieve import lines_to_search
-from calib.tone.dropout_tiles import tile_statistics
+from calib.tone.dropout_tiles import TILE, tile_statistics
 from calib.tone.pile_up import clipped_within
 
 if TYPE_CHECKING:
@@ -54,6 +55,12 @@ class Dropouts:
         kernels.fill_runs(self.runs[low:high], first, lost)
         return lost
 
+    def whole_lines(self) -> NDArray[np.bool_]:
+        """Which lines are lost from edge to edge, (n_lines,)."""
+        whole = np.zeros(self.n_lines, np.bool_)
+        whole[self.runs[self.runs[:, 2] - self.runs[:, 1] == self.n_samples, 0]] = True
+        return whole
+
     @property
     def n_lost(self) -> int:
         """Number of samples lost."""
@@ -66,24 +73,36 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     top = int(np.iinfo(raster.dtype).max)
     if dn.shape[0] < 5:
         return all_lost(*dn.shape)
-    count = np.bincount(dn[::3, ::3].ravel(), minlength=top + 1)
-    clip_low, clip_high = clip = clipped_within(dn, count, clip_of(raster, saturation))
-    low, middle, high = _levels(count)
-    if _is_one_value(dn, middle):
+    gone = lines_lost(dn)
+    left = dn[~gone] if gone.any() else dn
+    if len(left) < 5:
         return all_lost(*dn.shape)
-    scale = _scatter_of_tiles(dn, (low, high), clip_low, clip_high)
+    count = np.bincount(left[::3, ::3].ravel(), minlength=top + 1)
+    clip_low, clip_high = clip = clipped_within(left, count, clip_of(raster, saturation))
+    low, middle, high = _levels(count)
+    if _is_one_value(left, middle):
+        return all_lost(*dn.shape)
+    scale = _scatter_of_tiles(left, (low, high), clip_low, clip_high)[_rows_among(gone)]
     chance = _garbage_chance((low, high), (clip_low, clip_high), top)
     lost = np.zeros(dn.shape, dtype=np.bool_)
+    lost[gone] = True
     near = np.zeros(dn.shape[0], dtype=np.bool_)
-    if kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):
+    if kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost) or gone.any():
         near = kernels.lines_near(lost, np.ones(len(dn), dtype=np.bool_))
     search = lines_to_search(dn, scale, chance, clip_low, clip_high, near)
-    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search)
+    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search & ~gone)
     again = kernels.lines_near(lost, search)
-    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again)
+    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again & ~gone)
     mark_copies(dn, lost, clip_low, clip_high, again)
     # other lines had nothing lost, and were not looked at again
     return Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip=clip)
+
+
+def _rows_among(gone: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """For each row of a strip's tiles the one at its middle where tiles are made of the lines that are not `gone`."""
+    left = np.cumsum(~gone)
+    middle = np.minimum(np.arange(0, gone.size, TILE) + TILE // 2, gone.size - 1)
+    return np.maximum(left[middle] - 1, 0) // TILE
 
 
 def clip_of(raster: StripRaster, saturation: tuple[int, int] | None) -> tuple[int, int]:

@@ -75,6 +75,11 @@ def without_lines(stop: int) -> Callable[[Dn], Dn]:
     return paint
 
 
+def every_other_line(dn: Dn) -> Dn:
+    dn[::2] = 0
+    return dn
+
+
 def wedge_end(whole: Package) -> int:
     """A line between the wedge and the picture."""
     scan = whole.truth.scenario.scan
@@ -116,6 +121,18 @@ def test_a_strip_without_a_picture_leaves_the_others_alone(whole: Package, tmp_p
     assert said(fits, "strip 1", "001.tif", "dropped out")
     assert fits.dropouts[1].n_lost > 0.99 * 700 * 160
     for strip in (0, 2, 3):
+        assert density_error(fits, whole, strip) < 1.5 * noise_of(whole, strip)
+        assert place_error_px(fits, whole, strip) < 2.0
+
+
+def test_a_strip_of_which_every_other_line_is_lost_is_used(whole: Package, tmp_path: Path) -> None:
+    """What is left of it is calibrated as well as if nothing were lost."""
+    folder = copy_of(whole, tmp_path)
+    spoil(folder, 1, every_other_line)
+    fits = fit_frame(read_frame(folder))
+    assert fits.dropouts[1].n_lost < 0.52 * 700 * 160
+    assert not said(fits, "left out", "strip 1")
+    for strip in range(4):
         assert density_error(fits, whole, strip) < 1.5 * noise_of(whole, strip)
         assert place_error_px(fits, whole, strip) < 2.0
 
