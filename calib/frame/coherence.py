@@ -9,7 +9,7 @@ from calib.coordinates import Array
 from calib.errors import InputError
 from calib.frame.description import FrameDescription, Scan, WedgePatch
 from calib.frame.document import Document
-from calib.frame.frame import ControlPoints, ReseauMarks, StripRaster
+from calib.frame.frame import ControlPoints, Frame, ReseauMarks, StripRaster
 
 Interval = tuple[float, float]
 
@@ -74,21 +74,19 @@ def _beside_format(described: FrameDescription, scanned: Scanned, document: Docu
             yield document.mistake(("scan", key), found, f"a part of the format, {_range(axis, format_mm)}")
 
 
-def oddities(
-    described: FrameDescription, marks: ReseauMarks, control: ControlPoints | None, scanned: Scanned, n_strips: int
-) -> Iterator[str]:
-    """What is odd about a frame and yet no mistake, one line each."""
-    scan, camera, film = described.scan, described.camera, described.film
-    slack = scan.tolerance_mm
+def oddities(frame: Frame) -> Iterator[str]:
+    """What is odd about a frame's film, camera and scan, and yet no mistake, one line each."""
+    scan, camera, film = frame.scan, frame.camera, frame.film
+    scanned, slack = scanned_film(scan, frame.strips), scan.tolerance_mm
     width_mm = scanned.across_mm[1] - scanned.across_mm[0]
-    if n_strips > 1 and width_mm <= scan.pitch_mm:
+    if len(frame.strips) > 1 and width_mm <= scan.pitch_mm:
         yield f"strips do not overlap: they are {width_mm:g} mm wide, {scan.pitch_mm:g} mm apart"
     for axis, (low, high), size in (("x", scanned.x_mm, camera.format_mm[0]), ("y", scanned.y_mm, camera.format_mm[1])):
         if low - slack > -size / 2 or high + slack < size / 2:
             yield f"the scan covers {axis} {low:.4g} to {high:.4g} mm, the format {-size / 2:g} to {size / 2:g} mm"
     if any(abs(at) > size / 2 for at, size in zip(camera.principal_point_mm, camera.format_mm, strict=True)):
         yield "the principal point is outside the format"
-    if (camera.shutter_slit is None) != (described.pointing.motion is None):
+    if (camera.shutter_slit is None) != (frame.pointing.motion is None):
         given, missing = ("camera.shutter_slit", "pointing.motion")
         if camera.shutter_slit is None:
             given, missing = missing, given
@@ -101,7 +99,7 @@ def oddities(
         beyond = sum(not known[0] <= patch.value <= known[-1] for patch in film.wedge.patches)
         if beyond:
             yield f"{beyond} of {len(film.wedge.patches)} wedge patches are beyond the characteristic curve"
-    for what, points in (("reseau marks", marks), ("control points", control)):
+    for what, points in (("reseau marks", frame.marks), ("control points", frame.control)):
         off = 0 if points is None else int((~_inside(points.x_mm, points.y_mm, scanned, slack)).sum())
         if points is not None and off:
             yield f"{off} of {len(points.ids)} {what} are outside the film scanned"

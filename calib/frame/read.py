@@ -1,6 +1,7 @@
 """From the path of a frame description to the described, validated frame."""
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 from pydantic import ValidationError
@@ -40,12 +41,11 @@ def read_frame(path: str | Path) -> Frame:
     with noted(mistakes):
         strips, strips_odd = find_strips(described.scan, document)
     if not mistakes:
-        scanned = scanned_film(described.scan, strips)
-        mistakes += off_film(described, marks, control, scanned, document)
+        mistakes += off_film(described, marks, control, scanned_film(described.scan, strips), document)
     if mistakes:
         raise all_of(mistakes)
     inputs = (*document.files, marks_file, *control_files, *dem_files, *(strip.path for strip in strips))
-    return Frame(
+    frame = Frame(
         path=path,
         name=described.name,
         exposure=described.exposure,
@@ -60,8 +60,9 @@ def read_frame(path: str | Path) -> Frame:
         marks=marks,
         strips=strips,
         inputs=tuple(dict.fromkeys(inputs)),
-        warnings=(*strips_odd, *dem_odd, *oddities(described, marks, control, scanned, len(strips))),
+        warnings=(*strips_odd, *dem_odd),
     )
+    return replace(frame, warnings=(*frame.warnings, *oddities(frame)))
 
 
 def validated(document: Document) -> FrameDescription:

@@ -13,6 +13,7 @@ from pathlib import Path
 from statistics import median_low
 
 from calib.errors import InputError
+from calib.frame.coherence import oddities
 from calib.frame.decoded import DecodedStrips
 from calib.frame.description import Scan
 from calib.frame.document import Document
@@ -59,7 +60,7 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
 
 
 def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
-    """The frame with `count` strips more before strip `before`, of which nothing is there."""
+    """The frame with `count` strips more before strip `before`, of which nothing is there; what is odd is told anew."""
     strips = frame.strips
     n_lines = median_low(strip.n_lines for strip in strips)
     gap = replace(
@@ -69,9 +70,10 @@ def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
         replace(strip, index=index, is_reversed=_is_reversed(frame.scan, index))
         for index, strip in enumerate((*strips[:before], *[gap] * count, *strips[before:]))
     )
-    known = _gaps([strip.path for strip in strips])
-    odd = (said for said in frame.warnings if said not in known)
-    return replace(frame, strips=places, warnings=(*odd, *_gaps([strip.path for strip in places])))
+    known = {*_gaps([strip.path for strip in strips]), *oddities(frame)}
+    other = (said for said in frame.warnings if said not in known)
+    gapped = replace(frame, strips=places)
+    return replace(gapped, warnings=(*_gaps([strip.path for strip in places]), *other, *oddities(gapped)))
 
 
 def numbers_lacking(strips: Sequence[StripRaster], index: int) -> int:

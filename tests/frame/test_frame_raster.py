@@ -324,6 +324,16 @@ def test_strips_put_in_as_missing_turn_those_after_them(package: Write) -> None:
     ]
 
 
+def test_a_frame_with_a_strip_put_in_is_odd_as_it_is_then(package: Write) -> None:
+    """Without it the scan seemed to end short of the format, and marks beside it."""
+    path = package()
+    frame = read_frame(path)
+    (path.parent / "strips" / "001.tif").unlink()
+    found = read_frame(path)
+    assert found.warnings != frame.warnings
+    assert with_gap(found, 1, 1, "no file holds it").warnings == frame.warnings
+
+
 def test_files_that_are_no_strips_are_mistakes(package: Write) -> None:
     """Another name than the strips have; most strips are no TIFF; or the file must not be read, which can be mended."""
     path = package(("strips/*.tif", "strips/*"))
