@@ -66,10 +66,23 @@ class Storage:
 class DamagedError(InputError):
     """A strip's file is so damaged that nothing of it can be read."""
 
+    @property
+    def damage(self) -> str:
+        """What is wrong with the file."""
+        return f"it is {self.found}"
+
+
+class OtherKindError(DamagedError):
+    """A file can be read, but holds no strip, or not one like the others: as where its header is damaged."""
+
+    @property
+    def damage(self) -> str:
+        return f"its header is not that of the others: found {self.found}, expected {self.expected}"
+
 
 def storage_of(path: Path) -> Storage:
-    """What the header of a strip's file says. Raises `DamagedError` where there is none, `InputError` where the file is
-    no strip's or must not be read."""
+    """What the header of a strip's file says. Raises `DamagedError` where it is none, or no strip's,
+    `InputError` where the file must not be read."""
     try:
         status = os.stat(path)
     except OSError as error:
@@ -113,7 +126,7 @@ def _storage(path: Path, size: int, modified_ns: int) -> Storage:
             if not images:  # where the list of images was to be, the file has ended
                 raise DamagedError(path, KEY, "a TIFF file that holds no image", A_STRIP)
             if len(images) != 1:
-                raise InputError(path, KEY, f"{len(images)} images", A_STRIP)
+                raise OtherKindError(path, KEY, f"{len(images)} images", A_STRIP)
             return _checked(path, images[0], size)
     except OSError as error:
         raise _unreadable(path, error) from error
@@ -125,12 +138,12 @@ def _storage(path: Path, size: int, modified_ns: int) -> Storage:
 def _checked(path: Path, page: tifffile.TiffPage, size: int) -> Storage:
     """The storage of the one image of a file of `size` bytes."""
     if page.samplesperpixel != 1 or len(page.shape) != 2:
-        raise InputError(path, KEY, f"{max(page.samplesperpixel, page.imagedepth)} bands", A_STRIP)
+        raise OtherKindError(path, KEY, f"{max(page.samplesperpixel, page.imagedepth)} bands", A_STRIP)
     if page.dtype not in (np.uint8, np.uint16):
-        raise InputError(path, KEY, f"samples of {page.dtype or 'an unknown type'}", A_STRIP)
+        raise OtherKindError(path, KEY, f"samples of {page.dtype or 'an unknown type'}", A_STRIP)
     n_lines, n_samples = map(index, page.shape)  # a damaged header may hold anything; index() takes whole numbers only
     if n_lines < 3 or n_samples < 3:
-        raise InputError(path, KEY, f"{n_lines} lines of {n_samples} samples", "three or more of each")
+        raise OtherKindError(path, KEY, f"{n_lines} lines of {n_samples} samples", "three or more of each")
     offsets, lengths = list(map(index, page.dataoffsets)), list(map(index, page.databytecounts))
     plain = bool(page.is_contiguous) and page.bitspersample == 8 * page.dtype.itemsize
     if plain:

@@ -6,7 +6,8 @@ A strip whose file is damaged keeps its place: what is left of it is read, the r
 import glob
 import os
 import re
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -20,7 +21,7 @@ from calib.frame.document import Document
 from calib.frame.files import is_within, relative
 from calib.frame.frame import Frame, StripRaster
 from calib.frame.mistakes import all_of, noted
-from calib.frame.raster import DamagedError, Storage, storage_of
+from calib.frame.raster import DamagedError, OtherKindError, Storage, storage_of
 from calib.frame.words import quoted
 
 PLACE = ("scan", "strips")
@@ -35,8 +36,6 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
     paths = _matches(scan.strips, document)
     storages, damage = _storages(paths)
     first = min(storages)
-    for index, storage in storages.items():
-        _check_alike(paths[index], storage, paths[first], storages[first])
     _check_saturation(scan, storages[first], document)
     decoded = DecodedStrips()
     n_lines = median_low(storage.n_lines for storage in storages.values())
@@ -97,19 +96,51 @@ def _storages(paths: Sequence[Path]) -> tuple[dict[int, Storage], dict[int, str]
                 storages[index] = storage_of(path)
             except DamagedError as error:
                 lost[index] = error
+    other = _of_another_kind(paths, storages)
+    lost |= other
+    storages = {index: storage for index, storage in storages.items() if index not in other}
     longest = max((storage.n_lines for storage in storages.values() if storage.cut_off is None), default=0)
-    damage = {index: f"it is {error.found}" for index, error in lost.items()}
+    damage = {index: error.damage for index, error in lost.items()}
     for index, storage in storages.items():
         if storage.cut_off is not None:
             damage[index] = f"its file is cut off after {storage.cut_off} of {storage.n_bytes} bytes"
             if storage.n_lines > MOST_LINES * longest:
                 mistakes.append(_cut_off(paths[index], storage))
-    endings = {paths[index].suffix for index in storages}
-    if 2 * len(lost) > len(paths) or any(paths[index].suffix not in endings for index in lost):
+    called = [paths[index] for index in storages]
+    if 2 * len(lost) > len(paths) or not all(_is_called_as(called, paths[index], lost[index]) for index in lost):
         mistakes += lost.values()
     if mistakes:
         raise all_of(mistakes)
     return storages, damage
+
+
+def _of_another_kind(paths: Sequence[Path], storages: Mapping[int, Storage]) -> dict[int, OtherKindError]:
+    """Strips of another width or type than most have. Raises `InputError` where not more than half of all agree."""
+    kinds = {index: (storage.n_samples, storage.stored.itemsize) for index, storage in storages.items()}
+    if len(set(kinds.values())) < 2:
+        return {}
+    kind, count = Counter(kinds.values()).most_common(1)[0]
+    first = next(index for index in kinds if kinds[index] == kind)
+    other = {
+        index: _unlike(paths[index], storages[index], paths[first], storages[first])
+        for index in kinds
+        if kinds[index] != kind
+    }
+    if 2 * count <= len(paths):
+        raise all_of(other.values())
+    return other
+
+
+def _is_called_as(others: Sequence[Path], path: Path, error: DamagedError) -> bool:
+    """Whether a file is a strip by its name: it ends as the `others`, and differs by a number alone where the file is
+    whole but of another kind, as a preview is."""
+    if isinstance(error, OtherKindError):
+        return _numberless(path) in map(_numberless, others)
+    return path.suffix in {other.suffix for other in others}
+
+
+def _numberless(path: Path) -> str:
+    return re.sub("[0-9]+", "0", path.name)
 
 
 def _cut_off(path: Path, storage: Storage) -> InputError:
@@ -158,13 +189,12 @@ def _fixed_part(pattern: str) -> str:
     return "/".join(parts[:fixed]) or ("/" if pattern.startswith("/") else ".")
 
 
-def _check_alike(path: Path, storage: Storage, first_path: Path, first: Storage) -> None:
+def _unlike(path: Path, storage: Storage, first_path: Path, first: Storage) -> OtherKindError:
     if storage.n_samples != first.n_samples:
         expected = f"{first.n_samples}, as {first_path.name} has"
-        raise InputError(path, KEY, f"{storage.n_samples} samples in a line", expected)
-    if storage.stored.itemsize != first.stored.itemsize:
-        expected = f"{first.stored.newbyteorder('=')}, as {first_path.name} has"
-        raise InputError(path, KEY, f"samples of {storage.stored.newbyteorder('=')}", expected)
+        return OtherKindError(path, KEY, f"{storage.n_samples} samples in a line", expected)
+    expected = f"{first.stored.newbyteorder('=')}, as {first_path.name} has"
+    return OtherKindError(path, KEY, f"samples of {storage.stored.newbyteorder('=')}", expected)
 
 
 def _check_saturation(scan: Scan, storage: Storage, document: Document) -> None:

@@ -157,8 +157,13 @@ def undecodable(path: Path, n_lines: int = 100, segment: int = 4) -> None:
         (cut_off, "strip 1 (001.tif): lines 419 to 699 of 700 left out: its file is cut off after ", slice(220, 400)),
         (undecodable, "strip 1 (001.tif): lines 400 to 499 of 700 left out: their data cannot be decoded", PICTURE),
         (lambda path: path.write_bytes(b""), "strip 1 (001.tif): left out: it is an empty file", None),
+        (
+            lambda path: tifffile.imwrite(path, tifffile.imread(path)[:, :150]),
+            "strip 1 (001.tif): left out: its header is not that of the others: found 150 samples in a line, expected ",
+            None,
+        ),
     ],
-    ids=["cut off", "undecodable", "empty"],
+    ids=["cut off", "undecodable", "empty", "of another width"],
 )
 def test_a_damaged_file_is_used_as_far_as_it_can_be_read(
     whole: Package, tmp_path: Path, how: Callable[[Path], None], says: str, good: slice | None

@@ -268,13 +268,38 @@ BROKEN = [
 
 
 @pytest.mark.parametrize(("values", "options", "found", "expected"), BROKEN, ids=[case[2] for case in BROKEN])
-def test_a_strip_of_another_kind(
+def test_a_strip_of_another_kind_is_lost(
     package: Write, values: np.ndarray, options: dict[str, object], found: str, expected: str
 ) -> None:
+    """A damaged header still parses; strips beside it agree. Called otherwise than they are, it need be no strip."""
     path, strip = broken(package, values, **options)
+    strips = read_frame(path).strips
+    assert [each.is_lost for each in strips] == [False, True, False]
+    assert strips[1].damage.startswith(f"its header is not that of the others: found {found}, expected ")
+    assert expected in strips[1].damage
+    assert (strips[1].n_lines, strips[1].n_samples, strips[1].dtype) == (200, 36, np.uint16)
+    strip.rename(strip.with_name("001 small.tif"))
     said = refused(path)
-    assert said.startswith(f"{strip}: scan.strips: found {found}, expected ")
-    assert expected in said
+    assert said.startswith(f"{strip.with_name('001 small.tif')}: scan.strips: found {found}, expected ")
+
+
+def test_the_first_strip_may_be_of_another_kind(package: Write) -> None:
+    """What most strips have counts, not what the first has."""
+    path = package()
+    tifffile.imwrite(path.parent / "strips" / "000.tif", ramp(200, 35))
+    assert [each.is_lost for each in read_frame(path).strips] == [True, False, False]
+
+
+def test_strips_of_many_kinds_are_refused(package: Write) -> None:
+    """Not more than half agree, so nobody can say which are meant; each is named."""
+    path, _ = broken(package, ramp(200, 35))
+    tifffile.imwrite(path.parent / "strips" / "002.tif", ramp(200, 34))
+    with pytest.raises(InputError, match=r"001\.tif: .*found 35 samples .*\n.*002\.tif: .*found 34 samples"):
+        read_frame(path)
+    for index in range(3):
+        tifffile.imwrite(path.parent / "strips" / f"{index:03d}.tif", np.zeros((200, 36), np.float32))
+    with pytest.raises(InputError, match=r"(000|001|002)\.tif: scan.strips: found samples of float32"):
+        read_frame(path)
 
 
 def test_saturation_beyond_eight_bits(package: Write) -> None:
@@ -398,7 +423,7 @@ def test_a_chain_of_images_that_bites_its_tail(package: Write) -> None:
     after = first + 2 + 12 * int.from_bytes(content[first : first + 2], "big")
     content[after : after + 4] = content[4:8]
     strip.write_bytes(content)
-    assert refused(path).startswith(f"{strip}: scan.strips: found 64 images, expected a TIFF with one band")
+    assert "found 64 images, expected a TIFF with one band" in read_frame(path).strips[1].damage
 
 
 def test_data_that_do_not_decode_are_left_out_when_they_are_read(
