@@ -38,20 +38,20 @@ def nothing_seen(quality: NDArray[np.uint16]) -> MapBlock:
 def finished(sampled: Sampled, light: Light, seen: NDArray[np.uint16], *, exact: bool) -> MapBlock:
     """Exposure to reflectance where it can be calibrated; the bits of film and ground, `seen` (rows, columns), joined
     where a pixel is seen. Unless `exact`, reflectance at both geometries is rounded by its own sigma.
+
+    The arrays of `sampled` become those of the block: what is written where it was read need not be fetched.
     """
-    reflectance, sigma, normal = (np.empty(seen.shape, np.float32) for _ in range(3))
-    quality = np.empty(seen.shape, np.uint16)
-    exposure, noise, bits = (part.reshape(seen.shape) for part in (sampled.value, sampled.sigma, sampled.quality))
+    reflectance, sigma, quality = (part.reshape(seen.shape) for part in (sampled.value, sampled.sigma, sampled.quality))
+    normal = np.empty(seen.shape, np.float32)
     _finish(
-        exposure, noise, bits, seen,
-        light.nodes, light.half, *light.offset, light.pixels, not exact, reflectance, sigma, normal, quality,
+        seen, light.nodes, light.half, *light.offset, light.pixels, not exact, reflectance, sigma, normal, quality,
     )  # fmt: skip
     return MapBlock(reflectance, sigma, normal, quality)
 
 
 @njit(cache=True, nogil=True)
 def _finish(  # type: ignore[no-untyped-def]
-    value, sigma, bits, seen, nodes, half, offset_r, offset_c, pixels, rounded, reflectance, out_sigma, normal, quality,
+    seen, nodes, half, offset_r, offset_c, pixels, rounded, reflectance, sigma, normal, quality,
 ):  # fmt: skip  # pragma: no cover
     columns, nothing, single = np.uint64(seen.shape[1]), np.float32(np.nan), pixels.size > 0
     normal_sigma, wide = np.empty(columns, np.float32), across(nodes, half, offset_c, seen.shape[1])
@@ -59,16 +59,15 @@ def _finish(  # type: ignore[no-untyped-def]
         r, share = (i + offset_r) // half, np.float32((i + offset_r) % half) / np.float32(half)
         factor, ratio = (pixels[0, i], pixels[1, i]) if single else (wide[0, r], wide[1, r])
         factor_below, ratio_below = (factor, ratio) if single else (wide[0, r + 1], wide[1, r + 1])
-        exposure, noise, of_film, of_ground = value[i], sigma[i], bits[i], seen[i]
-        a, b, c, d = reflectance[i], out_sigma[i], normal[i], quality[i]
+        a, b, c, d, of_ground = reflectance[i], sigma[i], normal[i], quality[i], seen[i]
         for j in range(columns):
             light = factor[j] + share * (factor_below[j] - factor[j])
             standard = ratio[j] + share * (ratio_below[j] - ratio[j])
             on = of_ground[j] & OFF_MAP == 0
-            known = on & (of_film[j] & BEYOND == 0)
-            d[j] = of_ground[j] | of_film[j] if on else of_ground[j]
-            a[j] = exposure[j] * light if known else nothing
-            b[j] = noise[j] * light if known else nothing
+            known = on & (d[j] & BEYOND == 0)
+            d[j] = of_ground[j] | d[j] if on else of_ground[j]
+            a[j] = a[j] * light if known else nothing
+            b[j] = b[j] * light if known else nothing
             c[j], normal_sigma[j] = a[j] * standard, b[j] * abs(standard)
         if rounded:
             round_by_sigma(a, b)
