@@ -113,6 +113,13 @@ def _prove(nodes, limit, good, empty):  # type: ignore[no-untyped-def]  # pragma
             empty[i, j] = none
 
 
+@bare(cache=True, nogil=True, inline="always")
+def between(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What stands in column `c` of nodes and in the next, `v` of the way from row `r` to the row below."""
+    above, below = nodes[r], nodes[r + 1]
+    return above[c] + v * (below[c] - above[c]), above[c + 1] + v * (below[c + 1] - above[c + 1])
+
+
 @njit(cache=True, nogil=True)
 def _interpolate(nodes, good, half, offset_r, offset_c, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Bilinear between half-step nodes, in good cells only; NaN in the others."""
@@ -126,8 +133,7 @@ def _interpolate(nodes, good, half, offset_r, offset_c, out):  # type: ignore[no
                 if not good[r // 2, c // 2]:
                     row[:] = np.nan
                     continue
-                left = nodes[k, r, c] + v * (nodes[k, r + 1, c] - nodes[k, r, c])
-                right = nodes[k, r, c + 1] + v * (nodes[k, r + 1, c + 1] - nodes[k, r, c + 1])
+                left, right = between(nodes[k], r, c, v)
                 slope, first = (right - left) / half, start + offset_c - c * half
                 for j in range(row.size):
                     row[j] = left + (first + j) * slope

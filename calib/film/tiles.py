@@ -16,7 +16,7 @@ from calib.coordinates import Array
 from calib.film.kernels import PHASE_BITS, PHASES
 from calib.film.raster import HALF, Raster
 from calib.film.spans import EMPTY
-from calib.lattice import good_cells
+from calib.lattice import between, good_cells
 from calib.sweep.inverse import EVEN_BITS, Extent, Inverse, even_sample, inverse_of, smooth_places
 from calib.sweep.model import StripSweep
 
@@ -179,8 +179,7 @@ def row_of(nodes, first_x, per_mm, r, c, v):  # type: ignore[no-untyped-def]  # 
 @bare(cache=True, nogil=True, inline="always")
 def _between(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Where a row begins between nodes `c` and the next, and its step."""
-    left = nodes[r, c] + v * (nodes[r + 1, c] - nodes[r, c])
-    right = nodes[r, c + 1] + v * (nodes[r + 1, c + 1] - nodes[r, c + 1])
+    left, right = between(nodes, r, c, v)
     return left, (right - left) / HALF
 
 

@@ -23,7 +23,7 @@ from calib.ground.hidden import hidden_pixels
 from calib.ground.sphere import unit, up
 from calib.ground.terrain import Terrain, node_heights_km, nodes_of
 from calib.ground.view import View, seen_from
-from calib.lattice import Lattice, good_cells, lattice
+from calib.lattice import Lattice, between, good_cells, lattice
 from calib.light.geometry import photometric_angles, sun_direction
 from calib.moon import RADIUS_KM, SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
@@ -98,28 +98,24 @@ def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: fl
 class Placed:
     """Where a block of the map lies on the film, and its quality bits as in `Located`.
 
-    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none. `film` are
-    the places of all pixels as in `Located`, None where every pixel is seen and has its place between nodes; `located`
-    is the whole block where it had to be worked out.
+    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none. `is_whole`:
+    whether nodes say that every pixel is seen. `located` is the whole block where it had to be worked out.
     """
 
     quality: NDArray[np.uint16]
     lattice: Lattice | None
-    film: FilmPoints | None
+    is_whole: bool
     located: Located | None
-
-    @property
-    def is_whole(self) -> bool:
-        """Whether it is known, without looking at them, that every pixel is seen."""
-        return self.film is None
 
     def pixels(self) -> FilmPoints:
         """Film places of all pixels, (rows, columns), NaN where nothing is seen."""
-        if self.film is not None:
-            return self.film
+        if self.located is not None:
+            return self.located.film
         if self.lattice is None:
             raise ValueError("a block without a lattice has the places of its pixels")
-        return FilmPoints(*self.lattice.interpolated(self.lattice.nodes[:2], self.lattice.good))
+        x, y = self.lattice.interpolated(self.lattice.nodes[:2], self.lattice.good)
+        x[self.quality != 0] = y[self.quality != 0] = np.nan
+        return FilmPoints(x, y)
 
     def film_at(self, row: Array, column: Array) -> FilmPoints:
         """Film places of rows (N,) and columns (M,) about the block, counted from its first pixel, whether inside the
@@ -136,31 +132,39 @@ def placed(where: Locator, rows: slice, columns: slice) -> Placed:
     """
     if where.view.terrain is not None:
         located = block(where, rows, columns)
-        return Placed(located.quality, None, located.film, located)
+        return Placed(located.quality, None, False, located)
     nodes = lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
     steep = (nodes.nodes[2] >= 90.0) | (nodes.nodes[3] >= OBLIQUE_DEG)
     if steep.any() or not (nodes.good | nodes.empty).all():
         located = block(where, rows, columns)
-        return Placed(located.quality, nodes, located.film, located)
-    half_x, half_y = (side / 2 for side in where.view.camera.format_mm)
-    x, y = nodes.nodes[:2]
-    if nodes.good.all() and (np.abs(x) < half_x - NEAR_MM).all() and (np.abs(y) < half_y - NEAR_MM).all():
-        return Placed(np.zeros((rows.stop - rows.start, columns.stop - columns.start), np.uint16), nodes, None, None)
-    x, y = nodes.interpolated(nodes.nodes[:2], nodes.good)
-    quality = np.empty(x.shape, np.uint16)
-    _cut_to_format(x, y, half_x, half_y, np.uint16(OUTSIDE), quality)
-    return Placed(quality, nodes, FilmPoints(x, y), None)
+        return Placed(located.quality, nodes, False, located)
+    half = np.array([side / 2 for side in where.view.camera.format_mm])
+    is_whole = bool(nodes.good.all() and (np.abs(nodes.nodes[:2]) < half.reshape(2, 1, 1) - NEAR_MM).all())
+    quality = np.zeros((rows.stop - rows.start, columns.stop - columns.start), np.uint16)
+    if not is_whole:
+        _cut_to_format(nodes.nodes, nodes.good, nodes.half, *nodes.offset, *half, np.uint16(OUTSIDE), quality)
+    return Placed(quality, nodes, is_whole, None)
 
 
 @njit(cache=True, nogil=True)
-def _cut_to_format(x, y, half_x, half_y, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """As `within_format`, NaN and the bit OUTSIDE put in where a place is not."""
-    for i in range(x.shape[0]):
-        for j in range(x.shape[1]):
-            quality[i, j] = 0
-            if not (abs(x[i, j]) <= half_x and abs(y[i, j]) <= half_y):
-                x[i, j] = y[i, j] = np.nan
-                quality[i, j] = outside
+def _cut_to_format(nodes, good, half, offset_r, offset_c, half_x, half_y, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Give pixels whose place is not `within_format`, or that have none, their bit. Each is looked at only where it
+    does not lie between two places that are inside."""
+    columns, most_x, most_y = quality.shape[1], half_x - NEAR_MM, half_y - NEAR_MM
+    for i in range(quality.shape[0]):
+        r = (i + offset_r) // half
+        v = (i + offset_r - r * half) / half
+        for c in range(offset_c // half, (columns - 1 + offset_c) // half + 1):
+            x, x_end = between(nodes[0], r, c, v)
+            y, y_end = between(nodes[1], r, c, v)
+            known = good[r // 2, c // 2]
+            if known and max(abs(x), abs(x_end)) < most_x and max(abs(y), abs(y_end)) < most_y:
+                continue
+            x_step, y_step, first = (x_end - x) / half, (y_end - y) / half, c * half - offset_c
+            for j in range(max(first, 0), min(first + half, columns)):
+                within = abs(x + (j - first) * x_step) <= half_x and abs(y + (j - first) * y_step) <= half_y
+                if not (known and within):
+                    quality[i, j] = outside
 
 
 def block(where: Locator, rows: slice, columns: slice) -> Located:

@@ -80,13 +80,13 @@ def _exposure(curve: FilmCurve, source: StripSource) -> ValueTable:
 def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = True) -> MapBlock:
     """Make one block of the map; unless `exact`, reflectance is rounded by its sigma."""
     seen = placed(maker.where, rows, columns)
-    if (seen.quality & OFF_MAP).all():
+    outside = None if seen.is_whole else seen.quality & OFF_MAP
+    if outside is not None and outside.all():
         return nothing_seen(seen.quality)
     scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
     node_rows, node_columns, offset = node_places(rows, columns)
     nodes = seen.film_at(node_rows - rows.start, node_columns - columns.start)
-    outside = None if seen.is_whole else seen.quality & OFF_MAP
     raster = Raster(seen.quality.shape, nodes, offset, outside, seen.pixels)
     sampled = sample_strips(maker.sources, raster, scale=scale, fill=True, values=maker.exposures, kernel=maker.kernel)
     light = light_of(maker.factor, maker.standard, maker.where, seen, rows, columns)

@@ -29,7 +29,7 @@ def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
     quality = np.where(row < 4, OUTSIDE, 0).astype(np.uint16)
     table = SimpleNamespace(at=lambda film: 1.0 + np.abs(film.x_mm), held=lambda film: film)
     located = Located(FilmPoints(x, y), *angles, quality, np.zeros(x.shape, bool))
-    seen = Placed(quality, nodes, located.film, located)
+    seen = Placed(quality, nodes, False, located)
     found = light_of(table, DEFAULT_MODEL, None, seen, *at)  # type: ignore[arg-type]
     factor, ratio = (part[quality == 0] for part in found.pixels)
     np.testing.assert_allclose(factor, (1.0 + np.abs(x))[quality == 0], rtol=2e-4)
@@ -48,7 +48,7 @@ def test_light_between_nodes_is_the_same_to_the_bit_beside_a_cell_that_is_looked
         x, y, *angles = place(*np.mgrid[rows, columns].astype(float))
         quality = np.zeros(shape, np.uint16)
         located = Located(FilmPoints(x, y), *angles, quality, np.zeros(shape, bool))
-        seen = Placed(quality, lattice(place, np.full(5, 1e-9), 16, rows, columns), located.film, located)
+        seen = Placed(quality, lattice(place, np.full(5, 1e-9), 16, rows, columns), False, located)
         light = light_of(table, DEFAULT_MODEL, None, seen, rows, columns)  # type: ignore[arg-type]
         assert (light.pixels.size > 0) == (columns.start < 40)
         flat = (np.full(x.size, value, np.float32) for value in (2.0, 0.1))
