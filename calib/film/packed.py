@@ -135,20 +135,34 @@ def _bridge_gaps(
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _unsound_at(i, j, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mark the cells of all places that reach this sample."""
+def _unsound_at(i, j, last, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mark the cells of all places that reach the samples from column `j` to column `last`."""
     for cell_i in range(max(i - tall + 1, 0) // CELL, i // CELL + 1):
-        for cell_j in range(max(j - wide + 1, 0) // CELL, j // CELL + 1):
+        for cell_j in range(max(j - wide + 1, 0) // CELL, last // CELL + 1):
             unsound[cell_i, cell_j] = max(unsound[cell_i, cell_j], how)
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _look_at(i, j, tall, wide, lanes, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
-    if quality[i, j] != 0 or not np.isfinite(value[i, j]):
-        known = np.isfinite(value[i, j])
-        how = np.uint8(MARKED if known and quality[i, j] == MARK else UNSOUND)
-        reach = wide if known else lanes  # what is no number spoils also what it weighs 0 in
-        _unsound_at(i, j, tall, reach, how, unsound)
+def _state_of(value, bits, wide, lanes):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What a sample makes of places, and from how many samples on: no number spoils also what it weighs 0 in."""
+    if not np.isfinite(value):
+        return UNSOUND, lanes
+    if bits == 0:
+        return SOUND, wide
+    return (MARKED if bits == MARK else UNSOUND), wide
+
+
+@njit(cache=True, nogil=True)
+def _look_at(i, j, stop, tall, wide, lanes, value, quality, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Look at the samples of a row from column `j` to `stop` - 1; what follows each other alike is marked at once."""
+    while j < stop:
+        how, reach = _state_of(value[i, j], quality[i, j], wide, lanes)
+        behind = j + 1
+        while behind < stop and _state_of(value[i, behind], quality[i, behind], wide, lanes) == (how, reach):
+            behind += 1
+        if how != SOUND:
+            _unsound_at(i, j, behind - 1, tall, reach, np.uint8(how), unsound)
+        j = behind
 
 
 @njit(cache=True, nogil=True)
@@ -156,8 +170,8 @@ def _mark(runs, first, low, high, top, left, tall, wide, lanes, value, quality, 
     for n in range(runs.shape[0]):
         row = runs[n, 0] - first
         if 0 <= row < low.size:
-            for sample in range(max(runs[n, 1], low[row]), min(runs[n, 2] - 1, high[row]) + 1):
-                _look_at(runs[n, 0] - top, sample - left, tall, wide, lanes, value, quality, unsound)
+            start, stop = max(runs[n, 1], low[row]) - left, min(runs[n, 2], high[row] + 1) - left
+            _look_at(runs[n, 0] - top, start, stop, tall, wide, lanes, value, quality, unsound)
 
 
 @njit(cache=True, nogil=True)
@@ -168,31 +182,23 @@ def _copy(  # type: ignore[no-untyped-def]
         for sample in range(low[line - first], high[line - first] + 1):
             i, j = line - top, sample - left
             out_value[i, j], out_quality[i, j] = value[line, sample], quality[line, sample]
-            _look_at(i, j, tall, wide, lanes, out_value, out_quality, unsound)
+        start, stop = low[line - first] - left, high[line - first] + 1 - left
+        _look_at(line - top, start, stop, tall, wide, lanes, out_value, out_quality, unsound)
 
 
 @njit(cache=True, nogil=True)
 def _repeat(first, low, high, top, left, n_lines, n_samples, tall, wide, lanes, value, quality, unsound):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
     """Fill what lies beyond the strip with its outermost lines and samples."""
     for row in range(low.size):
-        from_line, sample = min(max(row + first, 0), n_lines - 1), low[row]
-        i, a = row + first - top, from_line - top
-        while sample <= high[row]:
-            b, stop = sample, sample + 1
-            if sample < 0:
-                b, stop = 0, min(0, high[row] + 1)
-            elif sample >= n_samples:
-                b, stop = n_samples - 1, high[row] + 1
-            elif a == i:
-                sample = n_samples  # the line itself is there
-                continue
-            bits, said = quality[a, b - left], value[a, b - left]
-            sound = bits == 0 and np.isfinite(said)
-            for j in range(sample - left, stop - left):
-                value[i, j], quality[i, j] = said, bits
-                if not sound:
-                    _look_at(i, j, tall, wide, lanes, value, quality, unsound)
-            sample = stop
+        i, a = row + first - top, min(max(row + first, 0), n_lines - 1) - top
+        start, stop = low[row] - left, high[row] + 1 - left
+        inside = min(max(start, -left), stop)
+        behind = max(min(stop, n_samples - left), inside) if a == i else inside  # else the line itself is not there
+        for begin, end in ((start, inside), (behind, stop)):
+            for j in range(begin, end):
+                b = min(max(j, -left), n_samples - 1 - left)
+                value[i, j], quality[i, j] = value[a, b], quality[a, b]
+            _look_at(i, begin, end, tall, wide, lanes, value, quality, unsound)
 
 
 @njit(cache=True, nogil=True)
@@ -236,7 +242,7 @@ def _lost(  # type: ignore[no-untyped-def]
         bits |= np.uint16(LOW_DENSITY if row <= least else 0) | np.uint16(HIGH_DENSITY if row >= most else 0)
         if bits:
             value[i, j + s], quality[i, j + s] = _value_at(values, row), bits
-            _unsound_at(i, j + s, tall, wide, np.uint8(UNSOUND), unsound)
+            _unsound_at(i, j + s, j + s, tall, wide, np.uint8(UNSOUND), unsound)
 
 
 @njit(cache=True, nogil=True, inline="always")

@@ -393,7 +393,19 @@ def test_what_is_no_number_spoils_all_places_that_weigh_it_even_with_nothing(sai
     """A sample that holds a bit spoils the places whose kernel reaches it; nothing times no number is no number too."""
     value, quality, unsound = np.ones((9, 64), np.float32), np.zeros((9, 64), np.uint16), np.zeros((9, 64), np.uint8)
     value[4, 40], quality[4, 40] = said, DROPOUT
-    packed._look_at(4, 40, 3, 6, 16, value, quality, unsound)
+    packed._look_at(4, 40, 41, 3, 6, 16, value, quality, unsound)
     lines, samples = np.nonzero(unsound)
     assert (lines.min(), lines.max()) == ((4 - 2) // packed.CELL, 4 // packed.CELL)
     assert (samples.min(), samples.max()) == ((40 - reach + 1) // packed.CELL, 40 // packed.CELL)
+
+
+def test_a_stretch_of_samples_spoils_what_each_of_them_spoils() -> None:
+    """Samples alike are marked at once: sound ones, marks, gaps and what is no number in one row, the last at its end."""
+    value, quality = np.ones((9, 64), np.float32), np.zeros((9, 64), np.uint16)
+    quality[4, 10:14], quality[4, 14], quality[4, 30:33], value[4, 33], quality[4, 60:] = MARK, DROPOUT, MARK, np.nan, MARK
+    at_once, one_by_one = np.zeros((2, 9, 64), np.uint8)
+    packed._look_at(4, 8, 64, 3, 6, 16, value, quality, at_once)
+    for j in range(8, 64):
+        packed._look_at(4, j, j + 1, 3, 6, 16, value, quality, one_by_one)
+    assert {packed.SOUND, packed.MARKED, packed.UNSOUND} == set(np.unique(at_once))
+    np.testing.assert_array_equal(at_once, one_by_one)
