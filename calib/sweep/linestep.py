@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.sweep.scene import SUMS
 from calib.sweep.smoothing import gaussian_weights
 
 BLUR_PX = 1.0  # along the lines, before they are compared
@@ -31,62 +32,75 @@ def _steps(
     shift: Array, variance: Array,
 ) -> None:  # pragma: no cover  # fmt: skip
     """Fill the shifts and variances that are told."""
-    n_s = values.shape[1]
+    n_s, half = values.shape[1], kernel.size // 2
     before, line = np.zeros((3, n_s)), np.zeros((3, n_s))
-    pair, room = np.zeros((4, n_s)), np.zeros((3, n_s + kernel.size - 1))
+    pair, room, whole = np.zeros((4, n_s)), np.zeros((3, n_s + kernel.size - 1)), np.empty(n_s)
+    room[1, half : half + n_s] = 1.0
+    _smoothed(room[1], kernel, whole)
     for i in range(values.shape[0]):
         before, line = line, before
-        _smoothed_line(values[i], sigma[i], kernel, room[:2], line)
+        _smoothed_line(values[i], sigma[i], kernel, whole, room, line)
         if i == 0:
             continue
         for j in range(n_s):
-            last, after = max(j - 1, 0), min(j + 1, n_s - 1)
-            pair[0, j] = (line[0, after] + before[0, after] - line[0, last] - before[0, last]) / 2 / (after - last)
+            room[2, j] = line[0, j] + before[0, j]
             pair[1, j] = line[0, j] - before[0, j]
             pair[2, j] = line[2, j] + before[2, j]
             pair[3, j] = line[1, j] * before[1, j]
+        for j in range(1, n_s - 1):
+            pair[0, j] = (room[2, j + 1] - room[2, j - 1]) / 4
+        pair[0, 0], pair[0, n_s - 1] = (room[2, 1] - room[2, 0]) / 2, (room[2, n_s - 1] - room[2, n_s - 2]) / 2
         for part in range(bounds.size - 1):
-            found, spread = _part(pair[:, bounds[part] : bounds[part + 1]], kernel, room[2])
+            found, spread = _part(pair, bounds[part], bounds[part + 1], kernel, room[1], room[2])
             if spread < np.inf and abs(found) < MOST_PX:
                 shift[i - 1, part], variance[i - 1, part] = found, spread
 
 
-@njit(cache=True, nogil=True)
-def _smoothed_line(
-    values: NDArray[np.float32], sigma: NDArray[np.float32], kernel: Array, wide: Array, out: Array
-) -> None:  # pragma: no cover
-    """Fill a line smoothed by the kernel, 1 where nothing but signal went into it (else 0), and its noise variance
-    before smoothing. `wide` (2, n_s + kernel's size - 1) is room."""
-    n_s, half = values.size, kernel.size // 2
-    for j in range(half):
-        for row in range(2):
-            wide[row, j] = wide[row, n_s + 2 * half - 1 - j] = 0.0
-    for j in range(n_s):
-        wide[0, j + half] = wide[1, j + half] = out[0, j] = out[1, j] = 0.0
-        if np.isfinite(sigma[j]) and np.isfinite(values[j]):
-            wide[0, j + half], wide[1, j + half] = values[j], 1.0
-            out[2, j] = float(sigma[j]) ** 2
-        else:
-            out[2, j] = 0.0
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def _smoothed(wide: Array, kernel: Array, out: Array) -> None:  # pragma: no cover
+    """Fill values (n,) smoothed by the kernel, from those with margins (n + kernel's size - 1,)."""
+    out[:] = 0.0
     for k in range(kernel.size):
         weight = kernel[k]
-        for j in range(n_s):
-            out[0, j] += weight * wide[0, j + k]
-            out[1, j] += weight * wide[1, j + k]
+        for j in range(out.size):
+            out[j] += weight * wide[j + k]
+
+
+@njit(cache=True, nogil=True)
+def _smoothed_line(
+    values: NDArray[np.float32], sigma: NDArray[np.float32], kernel: Array, whole: Array, room: Array, out: Array
+) -> None:  # pragma: no cover
+    """Fill a line smoothed by the kernel, 1 where nothing but signal went into it (else 0), and its noise variance
+    before smoothing. `whole` (n_s,) is the kernel's weight inside the strip; `room` (2 or more, n_s + kernel's
+    size - 1)."""
+    n_s, half, count = values.size, kernel.size // 2, 0
+    room[:2] = 0.0
+    for j in range(n_s):
+        good = np.isfinite(sigma[j]) and np.isfinite(values[j])
+        room[0, j + half], room[1, j + half] = values[j] if good else 0.0, 1.0 if good else 0.0
+        out[2, j] = float(sigma[j]) ** 2 if good else 0.0
+        count += good
+    _smoothed(room[0], kernel, out[0])
+    if count == n_s:
+        out[1] = whole
+    else:
+        _smoothed(room[1], kernel, out[1])
     for j in range(n_s):
         share = out[1, j]
         out[0, j] = out[0, j] / share if share > 0.5 else 0.0
         out[1, j] = 1.0 if share > WHOLE else 0.0
 
 
-@njit(cache=True, nogil=True)
-def _part(pair: Array, kernel: Array, wide: Array) -> tuple[float, float]:  # pragma: no cover
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def _part(
+    pair: Array, first: int, stop: int, kernel: Array, wide: Array, smoothed: Array
+) -> tuple[float, float]:  # pragma: no cover
     """Shift of one part of a line, the level being free, and its variance by noise; inf where it is not told.
 
-    `pair` (4, n): slope of two lines' mean, the step between them, the sum of their noise variances, which samples
-    count. `wide` is room for a line with margins.
+    `pair` (4, n_s): slope of two lines' mean, the step between them, the sum of their noise variances, which samples
+    count. `wide` and `smoothed` are room for a line with margins.
     """
-    slope, step, noise2, seen = pair[0], pair[1], pair[2], pair[3]
+    slope, step, noise2, seen = pair[0][first:stop], pair[1][first:stop], pair[2][first:stop], pair[3][first:stop]
     n, half = slope.size, kernel.size // 2
     count, slopes, steps, noise = 0.0, 0.0, 0.0, 0.0
     for j in range(n):
@@ -97,9 +111,8 @@ def _part(pair: Array, kernel: Array, wide: Array) -> tuple[float, float]:  # pr
     if not (count > LEAST_SIGNAL * n and noise > 0):
         return 0.0, np.inf
     slopes, steps, noise = slopes / count, steps / count, noise / count
-    square, product = 0.0, 0.0
-    for j in range(half):
-        wide[j] = wide[n + half + j] = 0.0
+    square, product, spread = 0.0, 0.0, 0.0
+    wide[:half] = wide[n + half : n + 2 * half] = 0.0
     for j in range(n):
         centered = seen[j] * (slope[j] - slopes)
         wide[j + half] = centered
@@ -110,10 +123,7 @@ def _part(pair: Array, kernel: Array, wide: Array) -> tuple[float, float]:  # pr
     information = max(square - own, LEAST_KEPT * square)
     if not information > 0:
         return 0.0, np.inf
-    spread = 0.0
+    _smoothed(wide[: n + 2 * half], kernel, smoothed[:n])
     for j in range(n):
-        total = 0.0
-        for k in range(kernel.size):
-            total += kernel[k] * wide[j + k]
-        spread += total * total
+        spread += smoothed[j] * smoothed[j]
     return product / information, noise * spread / information**2
