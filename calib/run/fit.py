@@ -26,7 +26,7 @@ from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, refine
 from calib.sweep.strip_order import LeftOut
 from calib.sweep.tables import EVERY_SAMPLE
-from calib.tone.apply import density_window
+from calib.tone.apply import density_window, take_out
 from calib.tone.dropouts import Dropouts
 from calib.tone.estimate import draft_tone, fit_tone
 from calib.tone.model import StripTone, ToneFit
@@ -164,8 +164,8 @@ def _density_readers(frame: Frame, tones: Sequence[StripTone], dropouts: Sequenc
             first: int, stop: int, samples: slice = EVERY_SAMPLE
         ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
             window = density_window(strip, tone, lost, first, stop, samples)
-            bad = (window.quality & np.uint16(DROPOUT)) != 0
-            return np.where(bad, 0, window.density), np.where(bad, np.float32(np.inf), window.sigma)
+            take_out(window.density, window.sigma, window.quality, np.uint16(DROPOUT))
+            return window.density, window.sigma
 
         return read
 

@@ -139,6 +139,15 @@ def prepared(tone: StripTone) -> Prepared:
 
 
 @njit(cache=True, nogil=True)
+def take_out(density, sigma, quality, bit):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Leave no density, and none known, where a quality bit is set."""
+    for i in range(density.shape[0]):
+        for column in range(density.shape[1]):
+            if quality[i, column] & bit:
+                density[i, column], sigma[i, column] = 0.0, np.inf
+
+
+@njit(cache=True, nogil=True)
 def _calibrate(  # type: ignore[no-untyped-def]
     dn, table, column_density, column_variance, line_density, line_variance, first_sample, low, high,
     density, noise, systematic, quality,
