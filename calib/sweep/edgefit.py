@@ -1,5 +1,6 @@
 """One blurred border between two even parts of the film: where it is."""
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -11,6 +12,7 @@ from calib.median import MIDDLE_SIZE, median_of, middle_size
 from calib.sweep.cross import edge
 from calib.sweep.scene import SUMS
 from calib.sweep.smallsolve import inverse_of, times
+from calib.sweep.smoothing import Picture
 
 LEAST_STEP = 8.0  # of a border's step over its 1-sigma
 LEAST_SAMPLES, LEAST_COLUMNS = 40, 8
@@ -45,7 +47,7 @@ def profile(d_mm: float, feature: Feature) -> tuple[float, float]:  # pragma: no
 
 
 def fit_border(
-    t_mm: Array, light: Array, noise: Array, reach_mm: float, feature: Feature, start_mm: float = 0.0
+    t_mm: Array, light: Picture, noise: Picture, reach_mm: float, feature: Feature, start_mm: float = 0.0
 ) -> tuple[float, float] | None:
     """Shift (mm) of a border or gap along t and its variance; None where it does not stand out.
 
@@ -59,8 +61,8 @@ def fit_border(
 
 def fit_border_in_groups(
     t_mm: Array,
-    light: Array,
-    noise: Array,
+    light: Picture,
+    noise: Picture,
     bounds: NDArray[np.int64],
     reach_mm: float,
     feature: Feature,
@@ -82,8 +84,8 @@ def _standing_out(fit: Fit, feature: Feature) -> tuple[float, float] | None:
 @njit(cache=True, nogil=True)
 def _fit_groups(
     t_mm: Array,
-    light: Array,
-    noise: Array,
+    light: Picture,
+    noise: Picture,
     bounds: NDArray[np.int64],
     reach_mm: float,
     feature: Feature,
@@ -100,7 +102,7 @@ def _fit_groups(
 
 @njit(cache=True, nogil=True)
 def _fit_near(
-    t_mm: Array, light: Array, noise: Array, reach_mm: float, feature: Feature, start_mm: float
+    t_mm: Array, light: Picture, noise: Picture, reach_mm: float, feature: Feature, start_mm: float
 ) -> Fit:  # pragma: no cover
     """The fit to the samples within reach of the start."""
     t, some_light, some_noise, inside = _near(t_mm, light, noise, start_mm, reach_mm)
@@ -112,7 +114,7 @@ def _fit_near(
 
 @njit(cache=True, nogil=True)
 def _near(
-    t_mm: Array, light: Array, noise: Array, start_mm: float, reach_mm: float
+    t_mm: Array, light: Picture, noise: Picture, start_mm: float, reach_mm: float
 ) -> tuple[Array, Array, Array, int]:  # pragma: no cover
     """Samples (N,) with signal of those (n_lines, n_columns) within reach, t, light and noise; how many lie within."""
     chosen, n, inside = np.empty((3, t_mm.size)), 0, 0
@@ -193,7 +195,7 @@ def _trim(residual: Array, noise: Array, out: Array) -> None:  # pragma: no cove
 
 
 def search_border(
-    t_mm: Array, light: Array, noise: Array, feature: Feature, flank_mm: float, reach_mm: float
+    t_mm: Array, light: Picture, noise: Picture, feature: Feature, flank_mm: float, reach_mm: float
 ) -> float | None:
     """Rough shift (mm) of a border across columns within `reach_mm`, from the columns' mean light: where the profile
     explains most of what lies within `flank_mm` of it. t (n_lines, n_columns) mm. None where no column has signal, and
@@ -205,7 +207,7 @@ def search_border(
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _search(
-    t_mm: Array, light: Array, noise: Array, feature: Feature, flank_mm: float, reach_mm: float
+    t_mm: Array, light: Picture, noise: Picture, feature: Feature, flank_mm: float, reach_mm: float
 ) -> tuple[bool, float]:  # pragma: no cover
     """Whether there is a place, and the place."""
     t, mean = _columns(t_mm, light, noise)
@@ -224,7 +226,7 @@ def _search(
 
 
 @njit(cache=True, nogil=True)
-def _columns(t_mm: Array, light: Array, noise: Array) -> tuple[Array, Array]:  # pragma: no cover
+def _columns(t_mm: Array, light: Picture, noise: Picture) -> tuple[Array, Array]:  # pragma: no cover
     """Mean t of the columns more than half of which has signal, and the mean light of what has."""
     t, mean, n = np.zeros(t_mm.shape[1]), np.zeros(t_mm.shape[1]), 0
     for j in range(t.size):
@@ -276,17 +278,17 @@ def mixing_exponent(rise: Array, bend: Array, bend_sigma: Array) -> float:
     return float(np.clip(power[order][middle], 0.0, 1.0))
 
 
-def mixed_value(density: Array, sigma: Array, power: float) -> tuple[Array, Array]:
+def mixed_value(density: Picture, sigma: Picture, power: float) -> tuple[Picture, Picture]:
     """Densities as the value that mixes linearly, light to a power relative to that of a middle one, and its 1-sigma,
     which is inf without signal."""
     good = np.isfinite(sigma) & np.isfinite(density)
     d = np.where(good, density, 0.0) - (np.median(density[good][::SPARSE]) if good.any() else 0.0)
-    rate = max(power, 1e-3) * np.log(10)
-    light = np.exp(-rate * np.clip(d, -6.0, 6.0)) / rate
+    rate = max(power, 1e-3) * math.log(10)
+    light = np.asarray(np.exp(-rate * np.clip(d, -6.0, 6.0)) / rate, np.float32)
     return light, np.where(good, np.maximum(sigma, 1e-6) * light * rate, np.inf)
 
 
-def light_of_dn(dn: Array, sigma: Array) -> tuple[Array, Array]:
+def light_of_dn(dn: Picture, sigma: Picture) -> tuple[Picture, Picture]:
     """The video's DN taken as they are, near enough to light for a first look; 1-sigma is inf without signal."""
     good = np.isfinite(sigma) & np.isfinite(dn)
-    return dn.astype(float), np.where(good, np.maximum(sigma, 1e-6), np.inf)
+    return dn, np.where(good, np.maximum(sigma, 1e-6), np.inf)

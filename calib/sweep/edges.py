@@ -19,11 +19,12 @@ from calib.sweep.edgefit import Feature, fit_border, fit_border_in_groups, light
 from calib.sweep.evidence import EDGE, EDGE_X, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
+from calib.sweep.smoothing import Picture
 from calib.sweep.tables import ReadWindow
 from calib.sweep.wedge import Border, Placed, Wedge, place_wedge, wedges
 
 Row = tuple[float, ...]
-Convert = Callable[[Array, Array], tuple[Array, Array]]
+Convert = Callable[[Picture, Picture], tuple[Picture, Picture]]
 GROUPS_ACROSS = 8
 TRUST_BLURS = 0.04  # 1-sigma, in spot radii, that no border of a strip is trusted beyond
 DN_SIGMA_BLURS = 1.5  # 1-sigma, in spot radii, of a border's place taken from DN
@@ -103,10 +104,10 @@ class _Strip:
     x_mm: Array
     placed: Placed
     first: int
-    light: Array
-    noise: Array
+    light: Picture
+    noise: Picture
 
-    def lit(self, lines: tuple[int, int], samples: slice) -> tuple[Array, Array]:
+    def lit(self, lines: tuple[int, int], samples: slice) -> tuple[Picture, Picture]:
         """Light and 1-sigma of some neighbouring samples on some lines."""
         rows = slice(lines[0] - self.first, lines[1] - self.first)
         return self.light[rows, samples], self.noise[rows, samples]
@@ -134,8 +135,7 @@ def _find(
             return []
         center_mm = scan.first_center_mm + k * scan.pitch_mm
         x_mm = sweeps[k].x_sample_mm + np.median(sweeps[k].x_line_mm) - center_mm
-        lit = convert(values.astype(np.float64), sigma.astype(np.float64))
-        strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *lit)
+        strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *convert(values, sigma))
         rows = _along(strip, wedge.borders, shape.blur_y_mm)
         sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
         return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan, shape.blur_x_mm, sides)]
