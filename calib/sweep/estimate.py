@@ -1,6 +1,7 @@
 """The sweeps of all strips: a first look that needs no tone, and the refinement once densities are known."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -135,8 +136,9 @@ def _marks_again(
     anew = iter(marking.measure(read, found.sweeps, unsure, shape, priors, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
     table = marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps))
-    found = fit_marks(frame, nominal, table, found, threads)
-    return found, fits, shape
+    if marking.used_marks(table) == marking.used_marks(found.table):
+        return replace(found, table=table), fits, shape  # the next fit takes the places as they now are
+    return fit_marks(frame, nominal, table, found, threads), fits, shape
 
 
 def _tie_weights(found: Combined, ties: Ties) -> Array:

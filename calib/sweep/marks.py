@@ -232,6 +232,11 @@ def _scatter(deviation: Array) -> float:
     return float(np.median(np.abs(deviation))) / MIDDLE_SIZE
 
 
+def used_marks(table: MarkTable) -> list[tuple[int, int]]:
+    """Strip and mark of those used, in the table's order."""
+    return list(zip(table.strip[table.used].tolist(), table.mark[table.used].tolist(), strict=True))
+
+
 def reject(table: MarkTable, which: NDArray[np.bool_], reason: str) -> MarkTable:
     """The table with some marks no longer used, for a reason."""
     reasons = tuple(reason if bad else old for bad, old in zip(which, table.reason, strict=True))

@@ -323,6 +323,28 @@ def test_the_prior_is_asked_for_again_once_weights_have_settled(small_frame, mon
     assert {MARK, TIE, ARM} <= set(after.evidence.kind)
 
 
+@pytest.mark.parametrize("lost", [0, 1])
+def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_frame, monkeypatch, lost):
+    """Marks that better sweeps move are fitted with the borders next; but a fit's weights are those of its marks."""
+    _, frame, (dn, density) = small_frame
+    first, fits, sought = first_look(frame, dn), [], marking.mark_table
+
+    def fitting(frame, nominal, table, *args, **more):
+        fits.append(table)
+        return combine.fit_marks(frame, nominal, table, *args, **more)
+
+    def tabled(*args):
+        table = sought(*args)
+        used = np.flatnonzero(table.used)[: lost if fits else 0]
+        return marking.reject(table, np.isin(np.arange(len(table)), used), "taken out")
+
+    monkeypatch.setattr(estimate, "fit_marks", fitting)
+    monkeypatch.setattr(marking, "mark_table", tabled)
+    fit = refine(frame, density, first.sweeps)
+    assert len(fits) == 1 + lost
+    assert fit.marks.used.sum() == fits[0].used.sum() - lost
+
+
 def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame):
     # strips so narrow that whatever looks like marks bends them as it likes
     _, frame, (dn, _) = small_frame
