@@ -118,7 +118,7 @@ def _marks_again(
     """
     sought = _expected(frame, first)
     some = np.zeros(len(sought.strip), bool)
-    some[:: max(1, len(some) // marking.BLUR_MARKS)] = True
+    some[:: max(1, -(-len(some) // marking.BLUR_MARKS))] = True
     shape = marking.estimate_blur(read, first, sought.select(some), _first_shape(frame), threads)
     priors = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
     fits = marking.measure(read, first, sought, shape, priors, threads)

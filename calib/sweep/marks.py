@@ -22,7 +22,7 @@ from calib.sweep.nominal import Nominal
 from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, ODD_STROKE, OUTSIDE, MarkTable, ReadWindow
 
 FIRST_BLUR_PX = 0.8
-BLUR_MARKS = 40  # at most this many marks, the strongest, tell the blur
+BLUR_MARKS = 24  # at most this many marks, the strongest, tell the blur
 LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
 LEAST_PARTS = 4  # half arms seen, of 8
 MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, where chi-square is bad as well
