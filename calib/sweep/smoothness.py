@@ -75,7 +75,8 @@ def find_smoothness(
     if along != begin.wander_y:
         best = min(best, _moved(search, best, "wander_x", along), key=lambda trial: trial.misfit)
     best = _likeliest(search, best, "wander_x")
-    best = _likeliest(search, best, "sweep")
+    if begin == FIRST:  # the sweep is common to all strips: few tell it as well as all, whatever they weigh
+        best = _likeliest(search, best, "sweep")
     return best.smoothness, best.variances
 
 

@@ -363,6 +363,20 @@ def test_a_search_that_goes_on_from_what_was_found_finds_it_again_with_fewer_tri
     assert len(tried) - first < 0.75 * first
 
 
+def test_a_search_that_goes_on_leaves_the_sweep_and_makes_the_evidence_s_rows_once(monkeypatch):
+    """Each kernel of the sweep takes new rows and sums; one search has asked for it."""
+    marks, _ = wandering(0.25, 5, 11, 14)
+    summed, add = [], smoothness.sum_up
+    monkeypatch.setattr(smoothness, "sum_up", lambda *args: summed.append(args[0]) or add(*args))
+    begin = dataclasses.replace(smoothness.FIRST, sweep=Kernel(5, 4.0))
+    for there, asked in ((smoothness.FIRST, True), (begin, False)):
+        summed.clear()
+        like, start = make_layout(SHAPES, [()] * 4), unknown_start(START, len(marks))
+        found, _ = find_smoothness(like, marks, start, START, FREE, there)
+        assert (len(summed) > 1) is asked
+        assert asked or found.sweep == begin.sweep
+
+
 def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_they_are():
     rng = np.random.default_rng(13)
     marks = join([marks_of(k, n, 0.05, rng) for k, n in enumerate((12, 30, 25, 10))])
