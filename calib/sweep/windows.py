@@ -21,7 +21,7 @@ TINY = 1e-30
 MOST_SIGMA_PX = 1.0  # a match worse than this along its best direction is left out
 NEARLY_PX = 0.05  # a turn's move at which a window is matched well enough to tell the profile,
 SETTLED_PX = 2e-2  # and at which it is matched
-PROFILE_ROWS = 100  # of windows, of many, tell the profile: it errs by a hundredth of a window's noise variance then
+PROFILE_ROWS = 30  # of windows, of many, tell the profile: it errs by a thirtieth of a window's noise variance then
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,13 +46,14 @@ def column_profile(
     one's, and nearly the shifts (R, P, 2) of all windows.
 
     Windows are matched from shifts `guess` (R, P, 2) on, in P parts of the overlap's width with `bounds` (P + 1,); of
-    many rows only some. Where a window has no match, its shift is the guess.
+    many rows only some: the others have the shifts of the one before. Where a window has no match, its shift is the
+    guess.
     """
     shift, found = guess.copy(), np.zeros(guess.shape[:2], np.bool_)
-    sums = np.zeros((2, pictures.left.shape[1]))
-    _add_columns(pictures, bounds, blur_px, max(len(guess) // PROFILE_ROWS, 1), shift, found, sums)
-    columns = sums[0] / np.maximum(sums[1], TINY)
-    return columns - columns.mean(), np.where(found[:, :, None], shift, guess)
+    sums, step = np.zeros((2, pictures.left.shape[1])), max(len(guess) // PROFILE_ROWS, 1)
+    _add_columns(pictures, bounds, blur_px, step, shift, found, sums)
+    columns, matched = sums[0] / np.maximum(sums[1], TINY), np.arange(len(guess)) // step * step
+    return columns - columns.mean(), np.where(found[matched, :, None], shift[matched], guess)
 
 
 def match_seam(
