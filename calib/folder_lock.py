@@ -32,7 +32,7 @@ def _lock(handle: int, folder: str | Path, wait: bool) -> None:
     try:
         fcntl.flock(handle, fcntl.LOCK_EX if wait else fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
-        raise InputError(folder, "--out", "a folder in which another batch is at work", "one of its own") from error
+        raise InputError(folder, "--out", "a folder in which another run is at work", "one of its own") from error
     except OSError as error:
         if error.errno not in _CANNOT:
             raise

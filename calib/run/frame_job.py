@@ -66,7 +66,8 @@ def run_frame(
     gives the same bytes, whatever `threads` is; only the times in run.json differ.
 
     Raises:
-        InputError: a mistake in the package, or `out` holds a finished run and `overwrite` is not set.
+        InputError: a mistake in the package; `out` holds a finished run and `overwrite` is not set; another run writes
+            there; or a file of the package lies where products go.
         ValueError: no photometric function is called `standard`, or no kernel `kernel`.
     """
     started, watch = datetime.now(UTC), Stopwatch()
@@ -74,41 +75,41 @@ def run_frame(
     kernel_called(kernel)
     frame = read_frame(path)
     given_grid(frame)
-    with claimed(out, overwrite=overwrite):
+    with claimed(out, frame.inputs, overwrite=overwrite):
         watch.lap("reading the description")
         beside(reporting, threads)  # loaded while the fits leave a core idle
         fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
-    (out / LAST_WRITTEN).unlink(missing_ok=True)
-    clear_angles(out / "map")
-    maker = map_maker(fits, standard, kernel, threads)
-    record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
-    checked = beside(lambda: checks_of(maker, record, threads), threads)
-    film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
-    give_back()
-    watch.lap("film")
-    pictures = write_map(maker, out / "map", threads, progress, exact=exact)
-    if angles:
-        write_angles(maker, out / "map", threads, progress)
-    watch.lap("map")
-    progress("checking and reporting", 0.0)
-    write_fits(out / "fits.nc", record)
-    made = (*LISTED, *(asset.href for asset in ANGLE_ASSETS)) if angles else LISTED
-    summed = beside(lambda: digests([out / name for name in made if name != REPORT], out, threads), threads)
-    checks = checked()
-    watch.lap("checks")
-    warnings = _warnings(maker, checks, pictures)
-    settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
-    provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), checks)
-    found = reporting().Found(film, pictures, checks, provenance)
-    reporting().write(out / REPORT, maker, record, found)
-    products = summed() | digests([out / REPORT], out)
-    write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
-    products = dict(sorted((products | digests([out / ITEM], out)).items()))
-    watch.lap("report")
-    timings = Timings(started, dict(watch.seconds))
-    write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
-    progress("checking and reporting", 1.0)
-    return RunResult(out, fits, maker, checks.seams, checks.figures, warnings)
+        (out / LAST_WRITTEN).unlink(missing_ok=True)
+        clear_angles(out / "map")
+        maker = map_maker(fits, standard, kernel, threads)
+        record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
+        checked = beside(lambda: checks_of(maker, record, threads), threads)
+        film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
+        give_back()
+        watch.lap("film")
+        pictures = write_map(maker, out / "map", threads, progress, exact=exact)
+        if angles:
+            write_angles(maker, out / "map", threads, progress)
+        watch.lap("map")
+        progress("checking and reporting", 0.0)
+        write_fits(out / "fits.nc", record)
+        made = (*LISTED, *(asset.href for asset in ANGLE_ASSETS)) if angles else LISTED
+        summed = beside(lambda: digests([out / name for name in made if name != REPORT], out, threads), threads)
+        checks = checked()
+        watch.lap("checks")
+        warnings = _warnings(maker, checks, pictures)
+        settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
+        provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), checks)
+        found = reporting().Found(film, pictures, checks, provenance)
+        reporting().write(out / REPORT, maker, record, found)
+        products = summed() | digests([out / REPORT], out)
+        write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
+        products = dict(sorted((products | digests([out / ITEM], out)).items()))
+        watch.lap("report")
+        timings = Timings(started, dict(watch.seconds))
+        write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
+        progress("checking and reporting", 1.0)
+        return RunResult(out, fits, maker, checks.seams, checks.figures, warnings)
 
 
 def _warnings(maker: MapMaker, checks: Checks, pictures: MapPictures) -> tuple[str, ...]:

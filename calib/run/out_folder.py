@@ -1,29 +1,39 @@
 """The folder that receives a run's products: never half a product, never an old one lost by accident."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from os.path import exists  # a name longer than any file's does not exist to this
 from pathlib import Path
 
 from calib.errors import InputError
+from calib.folder_lock import held
 from calib.products.atomic import remove_leftovers
 
 LAST_WRITTEN = "run.json"  # stands only once everything else does
 
 
 @contextmanager
-def claimed(out: Path, *, overwrite: bool) -> Iterator[None]:
-    """`claim` a folder for the block; where that raises, folders that are empty are taken away again, and so are those
-    above `out` that were made for it."""
+def claimed(out: Path, inputs: Sequence[Path], *, overwrite: bool) -> Iterator[None]:
+    """`claim` a folder for the block, which no other run may write to meanwhile; where the block raises, folders that
+    are empty are taken away again, and so are those above `out` that were made for it.
+
+    Raises:
+        InputError: as `claim` does; another run is at work in `out`, or one of the `inputs` lies among its rasters.
+    """
+    places = (out / "film", out / "map")
+    for file in inputs:
+        if file.resolve().parent in [place.resolve() for place in places]:
+            raise InputError(out, "--out", f"{file.name} of the frame itself where products go", "a folder of its own")
     made = [folder for folder in (out, *out.parents) if not exists(folder)]
     claim(out, overwrite=overwrite)
-    try:
-        yield
-    except BaseException:
-        with suppress(OSError):  # that of the first folder that is not empty, or is somebody else's already
-            for folder in (out / "film", out / "map", *made):
-                folder.rmdir()
-        raise
+    with held(places[0], wait=False):
+        try:
+            yield
+        except BaseException:
+            with suppress(OSError):  # that of the first folder that is not empty, or is somebody else's already
+                for folder in (*places, *made):
+                    folder.rmdir()
+            raise
 
 
 def claim(out: Path, *, overwrite: bool) -> None:

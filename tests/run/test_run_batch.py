@@ -185,7 +185,7 @@ def test_one_batch_at_a_time_works_in_a_folder(night: Night) -> None:
     night.out.mkdir()
     with (
         held(night.out, wait=False),
-        pytest.raises(InputError, match="--out: found a folder in which another batch is at work"),
+        pytest.raises(InputError, match="--out: found a folder in which another run is at work"),
     ):
         night.run()
     assert list(night.out.iterdir()) == []
