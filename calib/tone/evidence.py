@@ -11,6 +11,7 @@ from calib.coordinates import Array
 from calib.median import MIDDLE_SIZE, medians_by
 from calib.tone.cell_kernels import FOG
 from calib.tone.cells import FOG_BLOCK, Cells
+from calib.tone.drift import cosines
 from calib.tone.known_film import KnownFilm
 from calib.tone.levels import POLISHING, polished
 from calib.tone.noise import grain_bias, rounding_variance
@@ -19,7 +20,7 @@ from calib.tone.overlap_kernels import cubic_weights
 from calib.tone.placing import Curves, Placing, StripSide
 from calib.tone.strokes import STROKE
 from calib.tone.transfer import FirstCurve, derivatives_at
-from calib.tone.unknowns import Layout, cosines
+from calib.tone.unknowns import Layout
 
 PATCH_KIND, FOG_KIND, STROKE_KIND, OVERLAP_KIND = range(4)
 SCRATCH = 4.0  # times its patch's scatter, and

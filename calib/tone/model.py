@@ -115,11 +115,13 @@ class StripTone:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scales:
-    """Variances that a fit found: roughness of the strips' and of the common curve, drift, stated wedge values."""
+    """Variances that a fit found: roughness of the strips' and of the common curve, drift, stated wedge values; and the
+    number of the drift's cosines from which on their variance falls."""
 
     own_roughness: float
     common_roughness: float
     drift: float
+    drift_corner: float
     wedge: float
 
 

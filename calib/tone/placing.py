@@ -7,11 +7,12 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
+from calib.tone.drift import DRIFT_MODES
 from calib.tone.noise import NoiseModel
 from calib.tone.system import Values
 from calib.tone.terms import Terms
 from calib.tone.transfer import LN_10, CorrectionBasis, FirstCurve, curve_at, power_of_ten, rise_at, splines
-from calib.tone.unknowns import DRIFT_MODES, Layout, banding_of
+from calib.tone.unknowns import Layout, banding_of
 
 SLOPES = (0.25, 4.0)  # bounds of a corrected curve's slope against the first
 

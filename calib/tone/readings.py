@@ -1,7 +1,7 @@
 """What the fit says of each strip's banding, sample by sample, before it has a prior; and of the curve's level.
 
-A constant can be moved between a strip's curve and its banding. Here the banding of the samples that were measured has
-mean zero; all uncertainties are of quantities so defined.
+A constant can be moved between a strip's curve, its banding and its drift. Here the banding of the samples that were
+measured has mean zero, and so has the drift over all lines; all uncertainties are of quantities so defined.
 """
 
 from dataclasses import dataclass
@@ -10,6 +10,7 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
+from calib.tone.drift import level_of_modes
 from calib.tone.placing import Curves
 from calib.tone.system import FREE_BANDING
 from calib.tone.unknowns import banding_of, kept_banding
@@ -19,10 +20,10 @@ MEASURED = 1e4  # a sample is measured when its banding is known so many times b
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Readings:
-    """Banding of a strip (n_samples,) with variances, not finite where nothing was measured, less its mean `level`.
+    """Banding of a strip (n_samples,) with variances, not finite where nothing was measured, less its mean.
 
-    The level as a linear form of the unknowns: ``level = constant + own @ x + common @ c``, and the variance that the
-    eliminated samples add to it.
+    The `level`, means of banding and drift together, as a linear form of the unknowns:
+    ``level = constant + own @ x + common @ c``, and the variance that the eliminated samples add to it.
     """
 
     banding: Array
@@ -50,15 +51,18 @@ def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
         mean_own, mean_common = own[first].mean(axis=0), common[first].mean(axis=0)
         relative = _variance(fit, strip, own[kept] - mean_own, common[kept] - mean_common)
         measured[kept] = relative * MEASURED < FREE_BANDING
+    of_drift = np.zeros(n_own)
+    of_drift[layout.drift] = level_of_modes(curves.n_lines[strip])
+    drift = float(of_drift @ solution.strips[strip])
     if not measured.any():
-        return Readings(values, np.full(values.size, np.inf), 0.0, np.zeros(n_own), np.zeros(layout.n_common), 0.0)
+        return Readings(values, np.full(values.size, np.inf), drift, of_drift, np.zeros(layout.n_common), 0.0)
     mean_own, mean_common = own[measured].mean(axis=0), common[measured].mean(axis=0)
     variance = _variance(fit, strip, own - mean_own, common - mean_common) + alone
     return Readings(
         banding=np.where(measured, values - values[measured].mean(), 0.0),
         variance=np.where(measured, variance, np.inf),
-        level=float(values[measured].mean()),
-        own=mean_own,
+        level=float(values[measured].mean()) + drift,
+        own=mean_own + of_drift,
         common=mean_common,
         level_variance=float(alone[measured].sum()) / int(measured.sum()) ** 2,
     )

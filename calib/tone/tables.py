@@ -6,10 +6,10 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
+from calib.tone.drift import cosines
 from calib.tone.model import StripTone, Table32
 from calib.tone.placing import Curves, correction
 from calib.tone.readings import Readings, curve_variance
-from calib.tone.unknowns import DRIFT_MODES, cosines
 
 NODES = 400  # densities at which a curve's sigma is computed; between them it is interpolated
 FINEST_NODES = 4096  # part of a curve's gain between DN at which noise, its bias and the curve's sigma are computed
@@ -50,7 +50,7 @@ def strip_tone(
 ) -> StripTone:
     """The tables of one strip; `n_dn` is 256 or 65536."""
     step = _node_step(curves.first[strip].gain, n_dn)
-    shift = banding.readings.level + float(banding.density.mean())  # into the curve: the banding's mean is zero
+    shift = banding.readings.level + float(banding.density.mean())  # into the curve: means of both others are zero
     seen = curve_density(curves, fit, strip, np.arange(n_dn, dtype=np.float64))
     biased = seen - shift - _between(_noise_bias(curves, strip, seen[::step]), step)
     density = monotone(biased, curves.first[strip].is_rising)
@@ -59,7 +59,8 @@ def strip_tone(
     curve_sigma = _between(_curve_sigma(curves, fit, strip, np.arange(0.0, n_dn, step), banding.readings), step)
     reach = np.percentile(banding.density - banding.density.mean(), SPAN_BANDING)
     first, last = _dn_span(density, sigma, span, reach, clip)
-    modes = cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64), DRIFT_MODES)
+    modes = cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64))
+    modes -= modes.mean(axis=0)
     return StripTone(
         density_of_dn=_held(density, first, last),
         dn_span=(first, last),

@@ -14,24 +14,24 @@ from dataclasses import astuple, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
 from calib.coordinates import Array
+from calib.tone.drift import DRIFT_MODES, drift_variances, likeliest_drift
 from calib.tone.model import Scales
 from calib.tone.system import FREE_BANDING, NormalEquations, Solution, Values
 from calib.tone.transfer import CorrectionBasis
 
-DRIFT_MODES = 10
 DARK_SIGMA = 0.05  # density at the dark end that an error of the first curve's dark level may make
 LEVEL_SIGMA = 0.5  # density: nothing is known of level and slope of a strip's correction
 FOG_SIGMA = 0.05  # density of unexposed film, about the first knot of the characteristic curve
 FIXED = 1e-5  # 1-sigma of what is zero by definition
-FIRST_ROUGHNESS, FIRST_DRIFT = 0.01, 1e-4  # starting variances: stiff curves
+FIRST_ROUGHNESS = 0.01  # starting variance: stiff curves
+FIRST_DRIFT, FIRST_CORNER = 1e-4, 3.0  # of the drift's cosines, and the number from which on it falls
 FIRST_WEDGE = 0.005**2  # of a wedge value whose sigma is not stated (common practice, no source)
 EXPECTED = 4.0  # patches' worth of evidence for that (no source)
 # Bounds of what a fit may find. No video chain bends its curve by more than about 0.02 in density within a few tenths;
 # the wedge tells no more. A wedge whose values err by more than 0.02 is none (common practice).
-LEAST_SCALES = np.array([1e-6, 1e-6, 1e-9, 3e-4**2])
-MOST_SCALES = np.array([0.01, 0.03, 100.0, 0.02**2])
+LEAST_SCALES = np.array([1e-6, 1e-6, 1e-9, 0.5, 3e-4**2])
+MOST_SCALES = np.array([0.01, 0.03, 100.0, DRIFT_MODES, 0.02**2])
 FEWEST_TOLD = 0.1  # bends of a curve: with fewer their size is anybody's guess
 LONGEST = 4.0  # times a step of the scales at most
 BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
@@ -133,26 +133,7 @@ def banding_of(values: Values, layout: Layout, strip: int) -> Array:
 
 def first_scales() -> Scales:
     """Starting values."""
-    return Scales(FIRST_ROUGHNESS, FIRST_ROUGHNESS, FIRST_DRIFT, FIRST_WEDGE)
-
-
-def cosines(n: int, at: Array, modes: int) -> Array:
-    """Cosine modes 1..`modes` over `n` lines at fractional lines `at`: (len(at), modes); each sums to zero."""
-    angle = np.pi / n * (np.asarray(at, dtype=np.float64) + 0.5)
-    found = np.empty((angle.size, modes))
-    _fill_cosines(angle, found)
-    return found
-
-
-@njit(cache=True, nogil=True)
-def _fill_cosines(angle, found):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Multiples by Chebyshev's recursion: one cosine a row."""
-    for row in range(angle.size):
-        twice = 2.0 * np.cos(angle[row])
-        before, value = 1.0, 0.5 * twice
-        for mode in range(found.shape[1]):
-            found[row, mode] = value
-            before, value = value, twice * value - before
+    return Scales(FIRST_ROUGHNESS, FIRST_ROUGHNESS, FIRST_DRIFT, FIRST_CORNER, FIRST_WEDGE)
 
 
 def add_priors(
@@ -160,12 +141,12 @@ def add_priors(
 ) -> None:
     """Add what is known beforehand."""
     rough = basis.roughness()
-    order = np.arange(1, DRIFT_MODES + 1)
+    drift = np.diag(1 / drift_variances(scales.drift, scales.drift_corner))
     for block, borrowed in zip(equations.diagonal, layout.borrowed, strict=True):
         own = BORROWED_ROUGHNESS if borrowed else scales.own_roughness
         block[layout.curve, layout.curve] += rough / own + np.eye(layout.n_curve) / LEVEL_SIGMA**2
         block[layout.dark, layout.dark] += 1 / DARK_SIGMA**2
-        block[layout.drift, layout.drift] += np.diag(order**2 / scales.drift)
+        block[layout.drift, layout.drift] += drift
         edge = np.arange(layout.drift.stop, len(block))
         block[edge, edge] += 1 / FREE_BANDING
     corner = equations.corner
@@ -181,26 +162,31 @@ def updated_scales(
 ) -> Scales:
     """The next step towards the variances of the greatest restricted likelihood (REML), from those of a solution.
 
-    For the drift by expectation maximisation: the mean square of the unknowns, their uncertainty included (Dempster,
-    Laird and Rubin 1977, J. R. Stat. Soc. B 39:1). That creeps where the data tell few of the unknowns, as of the
-    splines and the wedge's errors, which the curves all but take up; their square is shared among those alone that the
-    data tell (MacKay 1992, Neural Comput. 4:415), which has the same fixed point.
+    That of the drift is looked for (`likeliest_drift`). Of splines and the wedge's errors, which the curves all but
+    take up, the data tell few: their square is shared among those alone (MacKay 1992, Neural Comput. 4:415).
     """
     rough = basis.roughness()
-    order = np.arange(1, DRIFT_MODES + 1)
-    own, told, drift = 0.0, 0.0, 0.0
+    own, told = 0.0, 0.0
     alone = np.flatnonzero(~layout.borrowed)
     for values, covariance in ((solution.strips[k], solution.strip_covariance[k]) for k in alone):
         own += float(values[layout.curve] @ rough @ values[layout.curve])
         told += _n_told(covariance[layout.curve, layout.curve], rough / scales.own_roughness)
-        drift += float((order**2 * (values[layout.drift] ** 2 + np.diag(covariance)[layout.drift])).mean())
     common = solution.common[layout.curve]
     shared = float(common @ rough @ common)
     told_shared = _n_told(solution.common_covariance[layout.curve, layout.curve], rough / scales.common_roughness)
-    asked = own / told if told > 0 else 0.0, shared / told_shared, drift / max(alone.size, 1)
-    return Scales(
-        *np.clip((*asked, _wedge_variance(solution, scales, layout, stated)), LEAST_SCALES, MOST_SCALES).tolist()
-    )
+    roughness = own / told if told > 0 else 0.0, shared / told_shared
+    asked = *roughness, *_drift(solution, scales, layout, alone), _wedge_variance(solution, scales, layout, stated)
+    return Scales(*np.clip(asked, LEAST_SCALES, MOST_SCALES).tolist())
+
+
+def _drift(solution: Solution, scales: Scales, layout: Layout, strips: NDArray[np.int64]) -> tuple[float, float]:
+    """Variance and corner of the drift's cosines by the solution of some strips."""
+    before = scales.drift, scales.drift_corner
+    if strips.size == 0:
+        return before
+    values = np.stack([solution.strips[k][layout.drift] for k in strips])
+    covariance = np.stack([solution.strip_covariance[k][layout.drift, layout.drift] for k in strips])
+    return likeliest_drift(values, covariance, before, LEAST_SCALES[2:4], MOST_SCALES[2:4])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

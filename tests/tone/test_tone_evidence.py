@@ -145,7 +145,7 @@ def test_a_placing_has_the_slope_of_the_corrected_curve() -> None:
     layout, chance = curves.layout, np.random.default_rng(3)
     common = np.zeros(layout.n_common)
     common[layout.curve] = 0.02 * chance.standard_normal(layout.n_curve)
-    own = [0.02 * chance.standard_normal(layout.n_own(strip)) for strip in range(len(curves.n_lines))]
+    own = [0.03 * chance.standard_normal(layout.n_own(strip)) for strip in range(len(curves.n_lines))]
     own[1][layout.dark] = 0.1
     solution = Values(own, common, [])
     z, step = np.linspace(curves.basis.low + 0.01, curves.basis.high - 0.01, 40), 1e-5

@@ -10,11 +10,11 @@ from calib.tone.system import Solution
 from calib.tone.transfer import CorrectionBasis
 from calib.tone.unknowns import LEAST_SCALES, LONGEST, MOST_SCALES, Layout, Stated, Step, stepped, updated_scales
 
-START, END = Scales(3e-3, 2e-2, 3e-4, 5e-5), Scales(2e-4, 2e-3, 2e-5, 1e-5)
+START, END = Scales(3e-3, 2e-2, 3e-4, 4.0, 5e-5), Scales(2e-4, 2e-3, 2e-5, 2.0, 1e-5)
 
 
 def searched(rate: np.ndarray, turns: int) -> np.ndarray:
-    """Logarithms of the scales, less those of the end, where each turn alone leaves `rate` (4,) of what is missing."""
+    """Logarithms of the scales, less those of the end, where each turn alone leaves `rate` (5,) of what is missing."""
     scales, before = START, None
     end = np.log(astuple(END))
     for _ in range(turns):
@@ -25,16 +25,16 @@ def searched(rate: np.ndarray, turns: int) -> np.ndarray:
 
 def test_steps_that_shrink_evenly_are_taken_to_their_end_at_once() -> None:
     """Two steps tell the rest; where they shrink so slowly that a step would be too long, it is only lengthened."""
-    off = searched(np.array([0.0, 0.3, 0.7, 0.95]), 2)
-    np.testing.assert_allclose(off[:3], 0.0, atol=1e-9)
+    off = searched(np.array([0.0, 0.3, 0.7, 0.7, 0.95]), 2)
+    np.testing.assert_allclose(off[:4], 0.0, atol=1e-9)
     first = np.log(START.wedge / END.wedge)
-    assert off[3] == pytest.approx(first * (0.95 - LONGEST * 0.05 * 0.95))
+    assert off[4] == pytest.approx(first * (0.95 - LONGEST * 0.05 * 0.95))
 
 
 @pytest.mark.parametrize("rate", [-0.6, 1.2])
 def test_steps_that_turn_or_grow_are_not_lengthened(rate: float) -> None:
     """Then nothing is known of where they end."""
-    off = searched(np.full(4, rate), 2)
+    off = searched(np.full(5, rate), 2)
     first = np.log(astuple(START)) - np.log(astuple(END))
     inside = np.log(astuple(END)) + rate**2 * first < np.log(MOST_SCALES)
     np.testing.assert_allclose(off[inside], rate**2 * first[inside])
@@ -43,17 +43,17 @@ def test_steps_that_turn_or_grow_are_not_lengthened(rate: float) -> None:
 def test_a_step_back_from_too_far_is_not_lengthened() -> None:
     """After a lengthened step the ratio of the two would say so, but what turned about may have passed its end."""
     at = np.log(astuple(START))
-    before = Step(at + LONGEST * 0.5, np.full(4, -0.5))
+    before = Step(at + LONGEST * 0.5, np.full(5, -0.5))
     found, _ = stepped(START, Scales(*np.exp(at + 0.2).tolist()), before)
     np.testing.assert_allclose(np.log(astuple(found)), at + 0.2)
 
 
 def test_scales_stay_within_their_bounds() -> None:
     """However long a step."""
-    scales, before = stepped(START, Scales(3e-5, 2e-3, 3e-8, 3e-6), None)
+    scales, before = stepped(START, Scales(3e-5, 2e-3, 3e-8, 1.0, 3e-6), None)
     scales, _ = stepped(scales, Scales(*LEAST_SCALES.tolist()), before)
     assert np.all(np.array(astuple(scales)) >= LEAST_SCALES)
-    scales, _ = stepped(START, Scales(1.0, 1.0, 1e3, 1.0), None)
+    scales, _ = stepped(START, Scales(1.0, 1.0, 1e3, 1e3, 1.0), None)
     np.testing.assert_array_equal(astuple(scales), MOST_SCALES)
 
 
@@ -66,6 +66,6 @@ def test_few_patches_that_err_alike_with_a_bend_of_the_curves_are_not_taken_to_e
     common[layout.patches] = 0.01
     covariance = np.zeros((common.size, common.size))
     covariance[layout.patches, layout.patches] = 0.5 * START.wedge * np.eye(patches)
-    solution = Solution([own], common, [np.zeros(4)], covariance, [np.zeros((own.size, own.size))], [], [])
+    solution = Solution([own], common, [np.zeros(4)], covariance, [1e-9 * np.eye(own.size)], [], [])
     found = updated_scales(solution, START, layout, basis, stated)
     assert np.sqrt(found.wedge) == pytest.approx(np.sqrt((8 * 0.01**2 + 4 * 0.005**2) / 8), rel=1e-3)

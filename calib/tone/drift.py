@@ -1,0 +1,87 @@
+"""The drift of a strip's gain: a smooth random curve along its lines, how smooth and how large the strips tell.
+
+Where the known film lies at a strip's ends only, what the drift does between them is told by the neighbours alone and,
+of what all strips have in common, by nothing but this. Too few modes are bent to fit at the ends and swing between
+them; many of equal say leave open what the ends could tell of a drift that is slow.
+
+The modes are cosines over an axis that is longer than the strip: over the strip itself all would be level at its ends,
+where a real drift slopes and where the known film is.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from calib.compiled import njit
+from calib.coordinates import Array
+
+BEYOND = 0.25  # of a strip's lines, on each side: how far the cosines' axis reaches beyond it
+DRIFT_MODES = 32  # half waves along that axis, ten periods along a strip: faster than that no gain drifts (assumed)
+FALL = 6.0  # power of a cosine's number with which variances fall: Matern's order 5/2, a curve that bends evenly
+MOST_STRIPS = 32  # that are asked: all drift alike
+FIRST_MOVES = np.diag([1.0, 0.5])  # of the logarithms of variance and corner that a search tries
+SETTLED = 0.02  # of those, and of the misfit
+
+
+def cosines(n: int, at: Array, modes: int = DRIFT_MODES) -> Array:
+    """Cosine modes 1..`modes` of a strip of `n` lines at fractional lines `at`: (len(at), modes)."""
+    angle = np.pi * ((np.asarray(at, dtype=np.float64) + 0.5) / n + BEYOND) / (1.0 + 2.0 * BEYOND)
+    found = np.empty((angle.size, modes))
+    _fill_cosines(angle, found)
+    return found
+
+
+def level_of_modes(n: int) -> Array:
+    """Mean of each mode over a strip of `n` lines, which is part of the strip's level."""
+    return np.asarray(cosines(n, np.arange(n, dtype=np.float64)).mean(axis=0))
+
+
+@njit(cache=True, nogil=True)
+def _fill_cosines(angle, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Multiples by Chebyshev's recursion: one cosine a row."""
+    for row in range(angle.size):
+        twice = 2.0 * np.cos(angle[row])
+        before, value = 1.0, 0.5 * twice
+        for mode in range(found.shape[1]):
+            found[row, mode] = value
+            before, value = value, twice * value - before
+
+
+def drift_variances(variance: float, corner: float) -> Array:
+    """Variances (M,) of the cosines beforehand: even up to the number `corner`, falling beyond it."""
+    order = np.arange(1, DRIFT_MODES + 1)
+    return np.asarray(variance * (1.0 + (order / corner) ** 2) ** (-FALL / 2))
+
+
+def likeliest_drift(
+    values: Array, covariance: Array, before: tuple[float, float], least: Array, most: Array
+) -> tuple[float, float]:
+    """Variance and corner, between `least` and `most`, of the greatest restricted likelihood.
+
+    `values` (K, M) and `covariance` (K, M, M) are the strips' amplitudes under the variance and corner `before`. What
+    the strips' evidence says is what these hold beyond the prior. Strips that see each other are taken to be told
+    apart: the greatest likelihood moves that way, since its slope where it starts is the true one (Fisher's identity),
+    and stays where it is at the end.
+    """
+    some = slice(None, None, -(-len(values) // MOST_STRIPS))
+    root = np.sqrt(drift_variances(*before))  # in units of the prior what it alone says is exact
+    posterior = np.linalg.inv(covariance[some] / (root[:, None] * root))
+    pull = (posterior @ (values[some] / root)[:, :, None])[:, :, 0]
+    told = posterior - np.eye(root.size)
+
+    def misfit(log: NDArray[np.float64]) -> float:
+        variance = drift_variances(*np.exp(log)) / root**2
+        try:
+            half = np.linalg.cholesky(told + np.diag(1.0 / variance))
+        except np.linalg.LinAlgError:  # so much looser that rounding shows
+            return float("inf")
+        size = 2.0 * np.log(np.einsum("kii->ki", half)).sum() + len(pull) * np.log(variance).sum()
+        return float(size - np.square(np.linalg.solve(half, pull[:, :, None])).sum())
+
+    start = np.log(before)
+    simplex = start + np.concatenate([np.zeros((1, 2)), FIRST_MOVES])
+    options = {"initial_simplex": simplex, "xatol": SETTLED, "fatol": SETTLED}
+    bounds = np.log(np.stack([least, most], axis=1))
+    found = minimize(misfit, start, method="Nelder-Mead", bounds=bounds, options=options)
+    variance, corner = np.exp(found.x).tolist()
+    return variance, corner
