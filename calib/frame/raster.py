@@ -103,8 +103,8 @@ def read_lines(
         return decoded.read(_state(path), (first, stop), shape, dtype, lambda: _decoded(path, first, stop, storage))
     line_bytes = storage.n_samples * storage.stored.itemsize
     there = stop if storage.cut_off is None else max((storage.cut_off - storage.offset) // line_bytes, 0)
-    values = np.zeros((stop - first, storage.n_samples), storage.stored)
-    wanted = values[: max(there - first, 0)]
+    values = np.empty((stop - first, storage.n_samples), storage.stored)
+    wanted, values[max(there - first, 0) :] = values[: max(there - first, 0)], 0
     try:
         with path.open("rb") as file:  # numpy's reader does far more about a few lines
             file.seek(storage.offset + first * line_bytes)
