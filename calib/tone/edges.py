@@ -14,12 +14,14 @@ from calib.tone.borrow import steps_of_overlap
 from calib.tone.dropouts import Dropouts
 from calib.tone.noise import NoiseModel
 from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
+from calib.tone.overlap_kernels import looked_up
 from calib.tone.survey import StripSurvey
 from calib.tone.transfer import BEYOND, FirstCurve
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
 
+Array32 = NDArray[np.float32]
 EDGE_MARGIN = 0.1  # density past the patches up to which an overlap is compared
 
 
@@ -31,7 +33,7 @@ def unbiased_density(curve: FirstCurve, noise: NoiseModel | None, dn: Array) -> 
     return np.asarray(density - 0.5 * curve.curvature(density) * noise.variance_dn(density))
 
 
-def _density_table(curve: FirstCurve, noise: NoiseModel | None, n_dn: int) -> NDArray[np.float32]:
+def _density_table(curve: FirstCurve, noise: NoiseModel | None, n_dn: int) -> Array32:
     """Unbiased densities of all DN."""
     return unbiased_density(curve, noise, np.arange(n_dn, dtype=np.float64)).astype(np.float32)
 
@@ -42,12 +44,12 @@ class Edges:
     def __init__(self, frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts]) -> None:
         self.frame, self.sweeps, self.dropouts = frame, sweeps, dropouts
 
-    def _read(self, index: int, clip: tuple[int, int], *samples: slice) -> list[tuple[NDArray, NDArray[np.bool_]]]:
-        """DN of some columns of a strip, read once, and where they are lost or clipped."""
+    def _read(self, index: int, clip: tuple[int, int], table: Array32, *samples: slice) -> list[Array32]:
+        """What a table makes of the DN of some columns of a strip, read once; NaN where they are lost or clipped."""
         raster = self.frame.strips[index]
         whole, lost = raster.read(0, raster.n_lines), self.dropouts[index].mask(0, raster.n_lines)
-        parts = [(whole[:, some], lost[:, some]) for some in samples]
-        return [(dn, gone | (dn <= clip[0]) | (dn >= clip[1])) for dn, gone in parts]
+        table[: clip[0] + 1] = table[clip[1] :] = np.nan
+        return [looked_up(whole[:, some], lost[:, some], table) for some in samples]
 
     def _shared(self, first: int) -> tuple[slice, slice]:
         """Samples of a strip that the next one covers, and samples of the next that it covers."""
@@ -59,15 +61,18 @@ class Edges:
             raise ValueError(f"strip {survey.index} has no curve yet")
         inside = BEYOND - EDGE_MARGIN
         span = survey.curve.lightest + inside, survey.curve.deepest - inside
-        read = self._read(survey.index, survey.clip, *samples)
-        table = _density_table(survey.curve, survey.noise, np.iinfo(read[0][0].dtype).max + 1)
-        edges = zip(samples, read, strict=True)
-        return [Edge(some.start, np.where(bad, np.float32(np.nan), table[dn]), span) for some, (dn, bad) in edges]
+        table = _density_table(survey.curve, survey.noise, self._n_dn)
+        read = self._read(survey.index, survey.clip, table, *samples)
+        return [Edge(some.start, density, span) for some, density in zip(samples, read, strict=True)]
 
     def raw(self, survey: StripSurvey, *samples: slice) -> list[Edge]:
         """DN of some columns; NaN where lost or clipped."""
-        edges = zip(samples, self._read(survey.index, survey.clip, *samples), strict=True)
-        return [Edge(some.start, np.where(bad, np.nan, dn).astype(np.float32)) for some, (dn, bad) in edges]
+        read = self._read(survey.index, survey.clip, np.arange(self._n_dn, dtype=np.float32), *samples)
+        return [Edge(some.start, dn) for some, dn in zip(samples, read, strict=True)]
+
+    @property
+    def _n_dn(self) -> int:
+        return int(np.iinfo(self.frame.strips[0].dtype).max) + 1
 
     def both(self, survey: StripSurvey) -> list[Edge] | None:
         """The columns of a strip that its neighbours cover, of the one before and of the next; None of a lost strip."""

@@ -24,6 +24,16 @@ _weights = njit(cache=True, nogil=True)(cubic_weights)
 
 
 @njit(cache=True, nogil=True)
+def looked_up(dn, lost, table):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """What a table makes of DN (n_lines, n); not a number where they are lost."""
+    found = np.empty(dn.shape, table.dtype)
+    for line in range(dn.shape[0]):
+        for sample in range(dn.shape[1]):
+            found[line, sample] = np.nan if lost[line, sample] else table[dn[line, sample]]
+    return found
+
+
+@njit(cache=True, nogil=True)
 def interpolated(image, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Values between samples, and the share of a sample's variance that they keep.
 
