@@ -12,6 +12,7 @@ BESIDE = (2.5, 5.0)  # samples from a stroke's edge at which the ground beside i
 EXPECTED = 1  # the one of the blurs that is expected; the others stand on both sides of it
 ORDINARY, LEAST_SCATTER = 4.0, 0.5  # scatters of a stroke's samples within which they count; DN
 FEWEST = 3  # samples of a cross, and beside it
+NO_SHADE = 6.0  # where the error function is one to the last digit
 
 
 @njit(cache=True, nogil=True)
@@ -54,12 +55,15 @@ def _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside):  
     """Fill DN and leaks of a stroke's samples, where `at` they are, the DN beside it; and count both."""
     rows, columns, step, arm, half, reach, clip = window
     n, n_beside = 0, 0
+    far = (half[0] + BESIDE[1]) * step[0], (half[1] + BESIDE[1]) * step[1]
     for line in range(rows[0], rows[1]):
         for sample in range(columns[0], columns[1]):
+            x, y = abs(x_mm[0][sample] + x_mm[1][line] - mark[1]), abs(y_mm[1][line] + y_mm[0][sample] - mark[2])
+            if x > far[0] and y > far[1]:  # most of the window
+                continue
+            x, y = x / step[0], y / step[1]
             if lost[line, sample] or dn[line, sample] <= clip[0] or dn[line, sample] >= clip[1]:
                 continue
-            x = abs(x_mm[0][sample] + x_mm[1][line] - mark[1]) / step[0]
-            y = abs(y_mm[1][line] + y_mm[0][sample] - mark[2]) / step[1]
             upright, level = x <= reach[0] and y <= arm[1] - CLEAR, y <= reach[1] and x <= arm[0] - CLEAR
             if upright or level:
                 inner[n, 0], at[n, 0], at[n, 1] = dn[line, sample], line, sample
@@ -104,4 +108,6 @@ def _leak(off, half, blur):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Share of a spot's light along one axis that comes from beyond a stroke's edges, at a distance from its axis in
     samples. Light from beside a cross lies beyond both strokes' edges."""
     scale = 1.0 / (blur * math.sqrt(2.0))
+    if (off - half) * scale > NO_SHADE:
+        return 1.0
     return 0.5 * (math.erfc((half - off) * scale) + math.erfc((half + off) * scale))
