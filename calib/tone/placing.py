@@ -75,7 +75,8 @@ def placed(curves: Curves, strip: int, z: Array, solution: Values | None) -> Pla
     basis, exponent = curves.basis, curves.first[strip].exponent
     slope, dark = np.empty(z.size), np.empty(z.size)
     by_dark = LN_10 * exponent * solution.strips[strip][curves.layout.dark]
-    _place(z, (basis.low, basis.high), exponent, by_dark, _weights(curves, strip, solution), slope, dark)
+    pieces = basis.pieces(_weights(curves, strip, solution))
+    _place(z, (basis.low, basis.high), exponent, by_dark, pieces, slope, dark)
     return Placing(z, slope, dark)
 
 
@@ -92,8 +93,9 @@ def _weights(curves: Curves, strip: int, solution: Values) -> Array:
 def modelled(curves: Curves, side: StripSide, at: Placing, solution: Values) -> Array:
     """What a solution makes of the rows' ``splines - banding - drift`` in one strip, (N,)."""
     layout, own, basis = curves.layout, solution.strips[side.strip], curves.basis
-    weights, banding = _weights(curves, side.strip, solution), banding_of(solution, layout, side.strip)
-    found, strip = np.empty(at.z.size), (weights, own[layout.dark], own[layout.drift], banding)
+    pieces = basis.pieces(_weights(curves, side.strip, solution))
+    banding = banding_of(solution, layout, side.strip)
+    found, strip = np.empty(at.z.size), (pieces, own[layout.dark], own[layout.drift], banding)
     _model(at.z, at.dark, side.cosine, side.sample, side.share, (basis.low, basis.high), strip, found)
     return found
 
@@ -110,12 +112,12 @@ def terms_of(curves: Curves, side: StripSide, at: Placing, sign: float) -> Terms
 
 
 @njit(cache=True, nogil=True)
-def _place(z, ends, exponent, by_dark, weights, slope, dark):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _place(z, ends, exponent, by_dark, pieces, slope, dark):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Slopes of a corrected curve, and how an error of the dark level shows, at densities z."""
     low, high = ends
     for row in range(z.size):
         dark[row] = np.exp(LN_10 * (exponent * (min(max(z[row], low), high) - high)))
-        rise = rise_at(z[row], low, high, weights)
+        rise = rise_at(z[row], low, high, pieces)
         if low < z[row] < high:
             rise += by_dark * dark[row]
         slope[row] = min(max(1.0 + rise, SLOPES[0]), SLOPES[1])
@@ -124,7 +126,7 @@ def _place(z, ends, exponent, by_dark, weights, slope, dark):  # type: ignore[no
 @njit(cache=True, nogil=True)
 def _model(z, dark, cosine, sample, share, ends, strip, found):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Splines and dark level less drift (its modes by Chebyshev's recursion) and banding."""
-    weights, own_dark, drift, banding = strip
+    pieces, own_dark, drift, banding = strip
     for row in range(found.size):
         before, value, total = 1.0, cosine[row], 0.0
         for mode in range(drift.size):
@@ -132,7 +134,7 @@ def _model(z, dark, cosine, sample, share, ends, strip, found):  # type: ignore[
             before, value = value, 2.0 * cosine[row] * value - before
         for term in range(sample.shape[1]):
             total += share[row, term] * banding[sample[row, term]]
-        found[row] = curve_at(z[row], ends[0], ends[1], weights) + own_dark * dark[row] - total
+        found[row] = curve_at(z[row], ends[0], ends[1], pieces) + own_dark * dark[row] - total
 
 
 @njit(cache=True, nogil=True)

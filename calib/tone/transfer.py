@@ -20,6 +20,9 @@ MISFIT_SIGMA = 0.004  # density: what the first-order law may leave at a patch
 FEWEST_OF_SHAPE = 6  # patches that tell a law by themselves, bend and all
 BEYOND = 0.35  # density past the darkest patch at which the law is continued by its tangent
 
+# of the four splines about a place, in the four powers of the part of a step that is passed there
+TO_POWERS = np.array([[1.0, -3.0, 3.0, -1.0], [4.0, 0.0, -6.0, 3.0], [1.0, 3.0, 3.0, -3.0], [0.0, 0.0, 0.0, 1.0]]) / 6.0
+
 Law = tuple[float, float, float, float, float]
 """Size of the gain, exponent, bend, lightest and deepest density of a first curve."""
 
@@ -172,24 +175,33 @@ class CorrectionBasis:
     high: float
     n: int
 
+    def pieces(self, weights: Array) -> Array:
+        """The sum of all splines times their weights (n,) as cubics between knots, (n - 3, 4): their factors of the
+        powers, from none on, of the part of a step that is passed."""
+        return np.asarray(weights[np.arange(self.n - 3)[:, None] + np.arange(4)] @ TO_POWERS)
+
     def curve(self, z: Array, weights: Array) -> Array:
         """The sum of all splines times their weights (n,), at all z."""
         flat = np.asarray(z, dtype=np.float64).ravel()
         found = np.empty(flat.size)
-        _spline_curve(flat, self.low, self.high, np.asarray(weights), found)
+        _spline_curve(flat, self.low, self.high, self.pieces(weights), found)
         return found
 
     def matrix(self, z: Array) -> Array:
         """All splines at all z, (N, n)."""
-        return np.stack([self.curve(z, single) for single in np.eye(self.n)], axis=1)
+        knots = self._knots
+        return np.asarray(BSpline.design_matrix(np.clip(z, knots[3], knots[-4]), knots, 3).toarray())
+
+    @property
+    def _knots(self) -> Array:
+        return np.asarray(self.low + (self.high - self.low) / (self.n - 3) * np.arange(-3, self.n + 1))
 
     def roughness(self) -> Array:
         """Integral of the squared second derivative as a quadratic form, (n, n), exact by Gauss-Legendre."""
         step = (self.high - self.low) / (self.n - 3)
-        knots = self.low + step * np.arange(-3, self.n + 1)
         node, weight = np.polynomial.legendre.leggauss(2)
         at = (self.low + step * (np.arange(self.n - 3)[:, None] + 0.5 + 0.5 * node)).ravel()
-        second = BSpline(knots, np.eye(self.n), 3).derivative(2)(at)
+        second = BSpline(self._knots, np.eye(self.n), 3).derivative(2)(at)
         return np.asarray(second.T @ (second * np.tile(weight, self.n - 3)[:, None])) * step / 2
 
 
@@ -205,32 +217,31 @@ def splines(z, low, high, n):  # type: ignore[no-untyped-def]  # pragma: no cove
     return first, values
 
 
-@njit(cache=True, nogil=True)
-def curve_at(z, low, high, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """`CorrectionBasis.curve` at one z."""
-    first, four = splines(z, low, high, weights.size)
-    total = 0.0
-    for term in range(4):
-        total += four[term] * weights[first + term]
-    return total
+@njit(cache=True, nogil=True, error_model="numpy")
+def _piece_at(z, low, high, pieces):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The cubic that holds at a z, and the part of its step that is passed there."""
+    position = (min(max(z, low), high) - low) * (len(pieces) / (high - low))
+    number = min(max(int(position), 0), len(pieces) - 1)
+    return pieces[number], position - number
 
 
 @njit(cache=True, nogil=True)
-def _spline_curve(z, low, high, weights, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+def curve_at(z, low, high, pieces):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """`CorrectionBasis.curve` at one z, by its `pieces`."""
+    piece, t = _piece_at(z, low, high, pieces)
+    return ((piece[3] * t + piece[2]) * t + piece[1]) * t + piece[0]
+
+
+@njit(cache=True, nogil=True)
+def _spline_curve(z, low, high, pieces, found):  # type: ignore[no-untyped-def]  # pragma: no cover
     for row in range(z.size):
-        found[row] = curve_at(z[row], low, high, weights)
+        found[row] = curve_at(z[row], low, high, pieces)
 
 
-@njit(cache=True, nogil=True)
-def rise_at(z, low, high, weights):  # type: ignore[no-untyped-def]  # pragma: no cover
+@njit(cache=True, nogil=True, error_model="numpy")
+def rise_at(z, low, high, pieces):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The slope of `CorrectionBasis.curve` at one z; zero beyond the ends."""
     if z <= low or z >= high:
         return 0.0
-    step = (high - low) / (weights.size - 3)
-    position = (z - low) / step
-    first = min(int(np.floor(position)), weights.size - 4)
-    t = position - first
-    two = 0.5 * t * t
-    total = weights[first + 3] * two - weights[first] * (two - t + 0.5)
-    total += weights[first + 1] * (3.0 * two - 2.0 * t) + weights[first + 2] * (0.5 + t - 3.0 * two)
-    return total / step
+    piece, t = _piece_at(z, low, high, pieces)
+    return ((3.0 * piece[3] * t + 2.0 * piece[2]) * t + piece[1]) * (len(pieces) / (high - low))
