@@ -25,6 +25,8 @@ from calib.tone.wedge import WedgePlace, margin_lines
 FOG_BLOCK = 48  # lines of unexposed film averaged together
 OUTLIER = 5.0  # samples further from their cell's mean, in its scatter, are left out
 CLEAR_SAMPLES = 3.0  # kept clear of edges for the readout's blur
+MOVED = 0.5  # samples and lines beyond their doubt that cells may lie off: they were kept clear of edges by more
+MOST_DOUBT = 1.0  # samples and lines kept clear for doubt: cells that had to do with fewer samples are gathered again
 MOST_OF_PATCH = 0.6  # of a patch's height may be kept clear at most, for blur and doubt together
 FEWEST = 3  # samples of a cell
 MOST_CLIPPED = 0.02  # of a patch's samples: what is left of more has a mean that is off by a part of the scatter
@@ -120,6 +122,23 @@ def label_samples(
         CLEAR_SAMPLES * sample_mm + doubt_mm,
         _clear_of_edges(known, sigma, line_mm)[lines],
     )
+
+
+def still_clear(
+    known: KnownFilm, strip: int, places: Sequence[WedgePlace], cells: Cells, before: StripSweep, after: StripSweep
+) -> bool:
+    """Whether cells that were gathered by one sweep, with the wedge where it was found, do by a better one."""
+    shift, skew, sigma = _wedge_motion(known, before, places)
+    line, sample = np.round(cells.line).astype(np.int64), cells.sample
+    across = before.x_sample_mm[sample] + before.x_line_mm[line] - known.center_mm[strip]
+    x = (after.x_line_mm - before.x_line_mm)[line] + (after.x_sample_mm - before.x_sample_mm)[sample]
+    y = (after.y_line_mm - before.y_line_mm - shift)[line] + (after.y_sample_mm - before.y_sample_mm)[sample]
+    doubt_x, doubt_y = 2.0 * float(np.median(before.sigma_x_mm)), 3.0 * sigma[line]
+    sample_mm = float(np.median(np.diff(before.x_sample_mm)))
+    line_mm = float(np.median(np.abs(np.diff(before.y_line_mm))))
+    off = np.maximum((np.abs(x) - doubt_x) / sample_mm, (np.abs(y - skew[line] * across) - doubt_y) / line_mm)
+    doubt = max(doubt_x / sample_mm, float(np.median(doubt_y)) / line_mm)
+    return doubt <= MOST_DOUBT and bool(off.max(initial=0.0) <= MOVED)
 
 
 def _clear_of_edges(known: KnownFilm, sigma_mm: Array, line_mm: float) -> Array:

@@ -58,9 +58,11 @@ NO_WEDGE = "no strip shows a step wedge that could be measured"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ToneDraft:
-    """The tone of all strips by their known film alone, and what a fit starts with; None where nothing is known."""
+    """The tone of all strips by their known film alone, what each said by itself, and what a fit starts with; None
+    where nothing is known."""
 
     strips: tuple[StripTone, ...]
+    surveys: tuple[StripSurvey, ...]
     start: Start | None
 
 
@@ -72,14 +74,15 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     known = known_film(frame)
     passes = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
     if passes.typical is None:
-        return ToneDraft(_lost_tones(frame, NO_WEDGE), None)
+        return ToneDraft(_lost_tones(frame, NO_WEDGE), passes.alone, None)
     curves = _curves(frame, known, passes, passes.typical)
     fit = _adjusted(frame, known, curves, passes, Start(first_scales()), DRAFT_TURNS, threads)
     readings = _readings(curves, fit, threads)
     profiles = filtered_profiles(*_measured(readings))
     bandings = [Banding(*row) for row in zip(*profiles, readings, strict=True)]
     found = Values(fit.solution.strips, fit.solution.common, fit.solution.banding)
-    return ToneDraft(_tones(frame, known, passes, curves, fit, bandings, threads), Start(fit.scales, found))
+    tones = _tones(frame, known, passes, curves, fit, bandings, threads)
+    return ToneDraft(tones, passes.alone, Start(fit.scales, found))
 
 
 def fit_tone(
@@ -98,9 +101,9 @@ def fit_tone(
     strip's span. Strips are looked at on `threads` threads; what is found does not depend on their number. `spot` is
     how the readout blurs.
     """
-    before = (draft or draft_tone(frame, sweeps, dropouts, threads)).start
-    known = known_film(frame)
-    surveyed = survey_frame(frame, known, sweeps, dropouts, spot, threads)
+    draft = draft or draft_tone(frame, sweeps, dropouts, threads)
+    before, known = draft.start, known_film(frame)
+    surveyed = survey_frame(frame, known, sweeps, dropouts, spot, threads, draft.surveys)
     if surveyed.typical is None:
         return _nothing_known(frame, known, surveyed)
     passes = with_overlaps(frame, surveyed, sweeps, dropouts, threads)

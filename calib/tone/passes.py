@@ -22,7 +22,7 @@ from calib.tone.noise import FEWEST_OF_GRAIN, agreed_grain, selwyn_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.shape import Shapes, weighed_shapes
 from calib.tone.strokes import Spot, clear_strokes, stroke_sigma
-from calib.tone.survey import StripSurvey, survey_strip, usable_patches, with_grain, with_shape
+from calib.tone.survey import StripSurvey, survey_again, survey_strip, usable_patches, with_grain, with_shape
 from calib.tone.texture import hanging_together, raised_by_cubic, shared_by_strips
 from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve
 
@@ -37,11 +37,13 @@ SPAN_NODES = 64  # densities from patch to patch at which a curve's doubt is loo
 class Passes:
     """All that was gathered: surveys of the strips, overlap cells of each with the next, and what went wrong.
 
-    `shapes` are those that the curves may have where no strip's patches tell it, None where they do; `stroke_sigma` is
-    the 1-sigma that all strokes' density has in common, `texture` how noise hangs together.
+    `alone` is what each strip said by itself, before it borrowed and was told what is common. `shapes` are those that
+    the curves may have where no strip's patches tell it, None where they do; `stroke_sigma` is the 1-sigma that all
+    strokes' density has in common, `texture` how noise hangs together.
     """
 
     surveys: tuple[StripSurvey, ...]
+    alone: tuple[StripSurvey, ...]
     overlaps: tuple[OverlapCells | None, ...]
     typical: FirstCurve | None
     warnings: tuple[str, ...]
@@ -57,22 +59,28 @@ def survey_frame(
     dropouts: Sequence[Dropouts],
     spot: Spot,
     threads: int,
+    before: Sequence[StripSurvey] = (),
 ) -> Passes:
-    """Survey every strip, then lend curves to those without; no overlaps are compared yet. On `threads` threads."""
+    """Survey every strip, then lend curves to those without; no overlaps are compared yet. On `threads` threads.
+
+    What strips said by themselves `before`, by a worse sweep, is gone on from.
+    """
 
     def survey(strip: int) -> StripSurvey:
         raster = frame.strips[strip]
+        if before:
+            return survey_again(before[strip], raster, known, sweeps[strip], dropouts[strip], spot)
         clip = dropouts[strip].clip or clip_of(raster, frame.scan.saturation)
         return survey_strip(raster, known, sweeps[strip], dropouts[strip], clip, spot)
 
-    surveys = shared_out(survey, range(len(frame.strips)), threads)
-    surveys, shapes = _shaped(known, surveys)
+    alone = shared_out(survey, range(len(frame.strips)), threads)
+    surveys, shapes = _shaped(known, alone)
     surveys = _with_clear_strokes(surveys)
     whole = [each for each in surveys if each.curve is not None and not each.reason]
     some = whole or [each for each in surveys if each.curve is not None]
     nothing = (None,) * (len(surveys) - 1)
     if not some:
-        return Passes(tuple(surveys), nothing, None, ())
+        return Passes(tuple(surveys), tuple(alone), nothing, None, ())
     told = [s.noise.grain for s in some if s.noise is not None and usable_patches(s, known).sum() >= FEWEST_OF_GRAIN]
     texture = Texture(*hanging_together([s.patches.hanging[usable_patches(s, known)] for s in some]))
     grain = agreed_grain(np.array(told), _stated_grain(frame), texture.samples)
@@ -91,6 +99,7 @@ def survey_frame(
     warnings = (*_warnings(frame, surveys), *filter(None, said))
     return Passes(
         tuple(surveys),
+        tuple(alone),
         nothing,
         kin.typical,
         warnings,

@@ -19,6 +19,7 @@ from calib.tone.cells import (
     label_samples,
     lines_of_known_film,
     select,
+    still_clear,
     without_ends,
 )
 from calib.tone.dropouts import Dropouts
@@ -43,12 +44,12 @@ OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked a
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripSurvey:
-    """What one strip says of itself. `curve` and `noise` are None where its wedge gave none; `reason` says why.
-
-    `stroke_cells` are those of its strokes, once all strips have told how much light leaks into them.
+    """What one strip says of itself by a `sweep`. `curve` and `noise` are None where its wedge gave none; `reason` says
+    why. `stroke_cells` are those of its strokes, once all strips have told how much light leaks into them.
     """
 
     index: int
+    sweep: StripSweep
     places: tuple[WedgePlace, ...]
     cells: Cells
     patches: PatchMeans
@@ -89,9 +90,27 @@ def survey_strip(
     if curve is not None and width_mm.min() < WHOLE_WIDTH * width_mm.max():
         patches = _without_banding(patches, cells, curve, raster.n_samples)
         curve, noise, spoilt, reason = first_tone(known, patches)
-    return StripSurvey(
-        raster.index, places, cells, patches, strokes, strokes.cells, curve, noise, spoilt, clip, is_lost, reason
-    )
+    found = places, cells, patches, strokes, strokes.cells, curve, noise, spoilt, clip, is_lost, reason
+    return StripSurvey(raster.index, sweep, *found)
+
+
+def survey_again(
+    survey: StripSurvey,
+    raster: StripRaster,
+    known: KnownFilm,
+    sweep: StripSweep,
+    dropouts: Dropouts,
+    spot: Spot,
+) -> StripSurvey:
+    """A survey by a better sweep. Where the strip's wedge was found whole and its cells still lie clear of edges, only
+    strokes are read again: they are narrow."""
+    whole = not survey.reason and all(place.found for place in survey.places)
+    if not whole or not still_clear(known, survey.index, survey.places, survey.cells, survey.sweep, sweep):
+        return survey_strip(raster, known, sweep, dropouts, survey.clip, spot)
+    dn, lost = raster.read(0, raster.n_lines), dropouts.mask(0, raster.n_lines)
+    strokes = gather_strokes(dn, lost, sweep, known, survey.clip, spot)
+    places = tuple(place.by(survey.sweep, sweep) for place in survey.places)
+    return replace(survey, sweep=sweep, places=places, strokes=strokes, stroke_cells=strokes.cells)
 
 
 def _without_banding(patches: PatchMeans, cells: Cells, curve: FirstCurve, n_samples: int) -> PatchMeans:

@@ -52,6 +52,11 @@ class WedgePlace:
         stretched = y_mm + self.shift_mm + self.slope * (y_mm - self.middle_mm)
         return stretched + self.skew * (x_mm - self.center_mm)
 
+    def by(self, before: StripSweep, after: StripSweep) -> WedgePlace:
+        """The same place on the film, found by the sweep `before`, told by the one `after`."""
+        line = np.argmin(np.abs(before.y_line_mm + self.shift_mm - self.middle_mm))
+        return replace(self, shift_mm=self.shift_mm + float(before.y_line_mm[line] - after.y_line_mm[line]))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Profile:

@@ -1,5 +1,6 @@
 """How evidence is weighed and placed: what each source of error adds, who moves for a residual, which film is seen."""
 
+from collections.abc import Sequence
 from dataclasses import astuple, replace
 
 import numpy as np
@@ -8,7 +9,7 @@ from calib_demo.catalogue import scenario
 from frames import fit, made, sweeps_of
 
 from calib.coordinates import FilmPoints
-from calib.sweep.model import to_scan
+from calib.sweep.model import StripSweep, to_scan
 from calib.tone import adjust
 from calib.tone.adjust import (
     Evidence,
@@ -378,3 +379,58 @@ def test_where_the_video_was_found_to_end_holds_for_the_survey_and_is_said() -> 
     passes = survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, ASSUMED, threads=1)
     assert {survey.clip for survey in passes.surveys} == {(0, 60000)}
     assert sum("samples pile up at DN 60000" in line for line in passes.warnings) == len(frame.strips)
+
+
+def moved(sweeps: Sequence[StripSweep], samples: float, lines: float) -> list[StripSweep]:
+    """Sweeps that put their strips off by some samples and lines."""
+    found = []
+    for sweep in sweeps:
+        sample_mm, line_mm = np.median(np.diff(sweep.x_sample_mm)), np.median(np.abs(np.diff(sweep.y_line_mm)))
+        x, y = sweep.x_line_mm + samples * sample_mm, sweep.y_line_mm + lines * line_mm
+        found.append(replace(sweep, x_line_mm=x, y_line_mm=y))
+    return found
+
+
+def test_places_that_moved_little_change_nothing_of_what_was_gathered_but_strokes() -> None:
+    """A wedge that was found stays where it was on the film; strokes are as narrow as places were wrong."""
+    frame, truth = made(SMALL)
+    known, better = known_film(frame), sweeps_of(frame, truth)
+    dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
+    before = survey_frame(frame, known, moved(better, 0.4, 0.3), dropouts, ASSUMED, threads=1).alone
+    again = survey_frame(frame, known, better, dropouts, ASSUMED, 1, before).surveys
+    alone = survey_frame(frame, known, better, dropouts, ASSUMED, 1).surveys
+    for one, two, anew in zip(before, again, alone, strict=True):
+        assert two.cells is one.cells
+        assert two.sweep is anew.sweep
+        np.testing.assert_array_equal(two.strokes.cells.dn, anew.strokes.cells.dn)
+        np.testing.assert_allclose(two.stroke_cells.dn, anew.stroke_cells.dn, rtol=1e-3)  # of a curve hardly other
+        line_mm = np.median(np.abs(np.diff(two.sweep.y_line_mm)))
+        for place, found in zip(two.places, anew.places, strict=True):
+            assert abs(place.shift_mm - found.shift_mm) < 0.1 * line_mm
+
+
+@pytest.mark.parametrize(("samples", "lines", "sigma"), [(1.5, 0.0, 0.15), (0.0, 0.0, 0.8)])
+def test_known_film_is_gathered_anew_where_places_moved_far_or_were_doubtful(
+    samples: float, lines: float, sigma: float
+) -> None:
+    """Cells would hold what lies beyond an edge, or too few samples."""
+    frame, truth = made(SMALL)
+    known, better = known_film(frame), sweeps_of(frame, truth)
+    dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
+    worse = moved(sweeps_of(frame, truth, sigma), samples, lines)
+    before = survey_frame(frame, known, worse, dropouts, ASSUMED, threads=1).alone
+    again = survey_frame(frame, known, better, dropouts, ASSUMED, 1, before).surveys
+    alone = survey_frame(frame, known, better, dropouts, ASSUMED, 1).surveys
+    for one, two, anew in zip(before, again, alone, strict=True):
+        assert one.cells.count.sum() != anew.cells.count.sum()
+        np.testing.assert_array_equal(two.cells.count, anew.cells.count)
+
+
+def test_a_strip_whose_wedge_was_not_seen_whole_is_looked_at_anew() -> None:
+    """Better places may find it."""
+    frame, truth = made(SMALL)
+    known, sweeps = known_film(frame), sweeps_of(frame, truth)
+    dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
+    found = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads=1).alone
+    before = [replace(each, curve=None, reason="no wedge could be measured") for each in found]
+    assert not any(each.reason for each in survey_frame(frame, known, sweeps, dropouts, ASSUMED, 1, before).surveys)

@@ -7,6 +7,7 @@ import pytest
 from calib_demo.catalogue import scenario
 from frames import curve_error, fit, made
 
+from calib.sweep.model import StripSweep
 from calib.tone.cells import Cells, PatchMeans
 from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.passes import _shaped
@@ -114,8 +115,9 @@ def strip_of(index: int, curve: FirstCurve, known: KnownFilm, seen: list[int]) -
         dn, np.full(dn.size, 5.0), np.full(dn.size, 900), nowhere, nowhere, ("",) * dn.size, np.zeros((dn.size, 4))
     )
     cells = Cells(nowhere[:0], nowhere[:0], *(dn[:0],) * 4)
-    found = first_tone(known, patches)
-    return StripSurvey(index, (), cells, patches, cells, nowhere[:0], *found[:3], (0, 65535), False, found[3])
+    found, still = first_tone(known, patches), np.arange(2.0)
+    sweep = StripSweep(still, 0 * still, still, 0 * still, still, still)
+    return StripSurvey(index, sweep, (), cells, patches, cells, nowhere[:0], *found[:3], (0, 65535), False, found[3])
 
 
 @pytest.mark.parametrize("seen", [[[0, 4], [0, 1, 2, 3], [0, 1, 2, 3]], [[0, 1, 4], [0, 1, 4]]])
