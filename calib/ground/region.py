@@ -29,7 +29,8 @@ class Region:
     """Ground that a frame shows: `ring` (N, 3) around it in order, `inside` (M, 3), both km in the Moon frame.
 
     `center` (3,) is the ground at the frame's centre, or where that misses the Moon the place of the region nearest to
-    it on the film. `horizon` tells that the Moon's limb is in the frame; the region then ends at 80 deg emission.
+    it on the film. `horizon` tells that the Moon's limb is in the frame; the region then ends at 80 deg emission. Where
+    all is beyond that it ends at the limb, and `center` is what is seen least obliquely: at the limb there is no scale.
     """
 
     ring: Array
@@ -53,7 +54,8 @@ def visible_region(view: View, per_side: int = PER_SIDE, around: int = AROUND) -
         kept = inside[_within(view, inside, limit)]
         if len(ring) >= 3:
             ring = _in_order(view, ring)
-            return Region(ring, kept, _center(view, np.concatenate([ring, kept])), horizon, _poles(view, limit))
+            center = _center(view, np.concatenate([ring, kept]), horizon)
+            return Region(ring, kept, center, horizon, _poles(view, limit))
     return None
 
 
@@ -111,10 +113,13 @@ def _in_order(view: View, ring: Array) -> Array:
     return ring[np.argsort(np.arctan2(y - y.mean(), x - x.mean()), kind="stable")]
 
 
-def _center(view: View, places: Array) -> Array:
+def _center(view: View, places: Array, horizon: bool) -> Array:
     middle = film_to_moon(view, FilmPoints(np.zeros(1), np.zeros(1)))[0]
     if np.isfinite(middle).all() and emission_deg(middle, view.pose.position_km) <= OBLIQUE_DEG:
         return middle
+    emission = emission_deg(places, view.pose.position_km)
+    if horizon and emission.min() > OBLIQUE_DEG:
+        return np.asarray(places[np.argmin(emission)])
     film = moon_to_film(view.camera, view.pose, places)
     return np.asarray(places[np.nanargmin(np.hypot(film.x_mm, film.y_mm))])
 

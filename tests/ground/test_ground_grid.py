@@ -38,6 +38,17 @@ def test_an_oblique_frame_has_a_larger_pixel(view):
     assert flat < grid.pixel_m < 1.05 * flat
 
 
+def test_a_frame_that_sees_the_ground_beyond_80_deg_alone_has_the_pixel_of_what_it_sees_least_obliquely(view):
+    """Its centre is sky, and the ground nearest to it the limb, at which a sample spans no end of ground: `calib check`
+    broke off with a ValueError."""
+    seen = view(altitude=150.0, tilt=67.5)
+    region = visible_region(seen)
+    steepest = emission_deg(np.concatenate([region.ring, region.inside]), seen.pose.position_km).min()
+    assert 80 < steepest < 87
+    assert emission_deg(region.center, seen.pose.position_km) == pytest.approx(steepest)
+    assert 20 < choose_grid(seen, MapRequest(), SCAN, FRAME).pixel_m < 200
+
+
 @pytest.mark.parametrize(
     ("lat", "code"), [(0, "30110"), (59.5, "30110"), (-59.5, "30110"), (61, "30130"), (-61, "30135"), (90, "30130")]
 )
