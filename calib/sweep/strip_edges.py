@@ -7,6 +7,7 @@ the window before if they show the same. How many windows follow is binomial und
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,7 @@ NEAR_WINDOWS = 3  # which are at most so many windows away: then it follows
 LEAST_SEEN = 0.3  # of a window that must carry texture
 MOST_LAG_LINES = 400
 TINY = 1e-12
+DIFFERENCES = 4  # of lines, that tell noise from film
 ROOM_PX = 6.0  # about a mark, for the spot and what its place is off
 
 Bools = NDArray[np.bool_]
@@ -51,7 +53,8 @@ class EdgeProfiles:
 class Texture:
     """An edge's texture cut into windows (N,), as spectra of each `window` and of all that lies within the greatest lag
     of it (`room`), and one over the size of what lies there at each lag (`room_scale`), 0 where that is little.
-    `over_noise`: the texture's median size over that of noise alone."""
+    `over_noise`: the texture's median size over that of noise alone, also where noise hangs together along the lines
+    and so hardly averages out."""
 
     window: Spectra
     room: Spectra
@@ -159,6 +162,7 @@ def edge_texture(profile: EdgeProfiles, side: int, cut: Cut, *, is_turned: bool 
 def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cut) -> Texture:
     """The texture of a profile (n_lines,) of noise `noise_dn`, nothing where it is `missing`."""
     rough, size_dn = _rough(value, missing)
+    noise_dn = max(noise_dn, _noise_of_lines(value, missing))
     padded = np.concatenate([np.zeros(cut.lag, np.float32), rough, np.zeros(cut.lag + cut.lines, np.float32)])
     first = np.array(cut.first, dtype=np.int64).reshape(-1)
     window = padded[first[:, None] + cut.lag + np.arange(cut.lines)]
@@ -186,6 +190,14 @@ def _rough(value: NDArray[np.float32], missing: Bools) -> tuple[NDArray[np.float
     if size > 0:
         rough[~missing] = np.clip(smoothed[~missing] / size, -CLIP, CLIP)
     return rough, size
+
+
+def _noise_of_lines(value: NDArray[np.float32], missing: Bools) -> float:
+    """1-sigma, in DN, of what in a profile changes from one line to the next as no film does that a spot has blurred:
+    by fourth differences, which hardly see what is smooth over two lines. Nought where too few lines are seen."""
+    off = np.abs(np.diff(np.where(missing, np.nan, value).astype(np.float64), n=DIFFERENCES))
+    off = off[np.isfinite(off)]
+    return TO_SIGMA * float(np.median(off)) / float(np.sqrt(comb(2 * DIFFERENCES, DIFFERENCES))) if off.size else 0.0
 
 
 def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:

@@ -63,6 +63,15 @@ def test_film_that_carries_nothing_agrees_with_nothing() -> None:
     assert agreement(as_texture(film(1)), as_texture(film(1)), Cut((), 60, 50)).chance == 1.0
 
 
+def test_noise_that_whole_lines_share_is_no_texture() -> None:
+    """It hardly averages out over an edge, so the noise of single samples foretold too little of it, and strips of even
+    film were told to show other film."""
+    shared = np.random.default_rng(3).normal(0, 30, 1700)  # of which samples foretell 1 DN
+    assert as_texture(5000 + shared).over_noise < 1.3
+    assert as_texture(film(1)).over_noise > 2.5  # a random walk: film could not be rougher
+    assert as_texture(film(1), np.arange(1700) % 2 == 0).over_noise > 2.5  # no line has a neighbour to tell noise by
+
+
 def test_what_is_known_of_the_film_is_left_out_of_its_texture() -> None:
     """Marks at the same lines of both edges would else make one film of two."""
     marked = np.zeros(1700, bool)
