@@ -47,14 +47,20 @@ def _may_repeat(dn, line, sample):  # type: ignore[no-untyped-def]  # pragma: no
 @njit(cache=True, nogil=True)
 def _is_copy(dn, lost, line, first, stop, clip_low, clip_high):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether a stretch agrees with the line before more than chance lets it, by what neighbouring lines do there."""
-    known = 0
+    known = 0  # samples that tell: where a line is even, the next may well be alike
     for sample in range(first, stop):
-        known += clip_low < dn[line, sample] < clip_high and not lost[line, sample]
+        tells = sample == 0 or dn[line, sample] != dn[line, sample - 1]
+        known += tells and clip_low < dn[line, sample] < clip_high and not lost[line, sample]
     if known < SHORTEST:
         return False
+    begin, end = line, line  # lines that all repeat each other tell nothing of chance
+    while begin > 1 and _repeats(dn, begin - 1, first, stop):
+        begin -= 1
+    while end < len(dn) - 1 and _repeats(dn, end + 1, first, stop):
+        end += 1
     rates, n = np.zeros(2 * AROUND), 0
-    for other in range(max(line - AROUND, 1), min(line + AROUND + 1, len(dn) - 1)):
-        if other < line - 1 or other > line + 1:
+    for other in range(max(begin - AROUND, 1), min(end + AROUND + 1, len(dn) - 1)):
+        if other < begin - 1 or other > end + 1:
             seen, same = 0, 0
             for sample in range(first, stop):
                 if not lost[other, sample] and not lost[other - 1, sample]:
@@ -67,6 +73,14 @@ def _is_copy(dn, lost, line, first, stop, clip_low, clip_high):  # type: ignore[
         return False
     rate = np.sort(rates[:n])[n - 1 - OUTDONE]
     return known * np.log(rate) < LOG_CHANCE - np.log(dn.size)
+
+
+@njit(cache=True, nogil=True)
+def _repeats(dn, line, first, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether a stretch of a line is as the line before, all of it."""
+    while first < stop and dn[line, first] == dn[line - 1, first]:
+        first += 1
+    return first == stop
 
 
 @njit(cache=True, nogil=True, inline="always")

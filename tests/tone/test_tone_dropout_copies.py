@@ -38,6 +38,15 @@ def test_copies_are_found_whole_in_part_and_several_together(noise: float, top: 
     assert (found & ~true).sum() <= 12  # beside a part of a line a few samples go on by chance
 
 
+@pytest.mark.parametrize("number", [5, 9, 40])
+@pytest.mark.parametrize(("noise", "top"), [(300.0, 65535), (1.5, 255)])
+def test_a_block_of_many_copies_is_found(noise: float, top: int, number: int) -> None:
+    """Copies of one line agree with each other: they were taken for a sign that lines agree by chance."""
+    dn = ground(1, noise, top)
+    dn[60 : 60 + number] = dn[59]
+    assert np.array_equal(np.flatnonzero(marked(dn).all(axis=1)), np.arange(60, 60 + number))
+
+
 @pytest.mark.parametrize("noise", [0.0, 0.2, 0.4, 1.0, 3.0])
 @pytest.mark.parametrize("seed", [2, 3])
 def test_nothing_else_is_a_copy(noise: float, seed: int) -> None:
