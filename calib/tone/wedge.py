@@ -27,6 +27,7 @@ FOG_DRIFT = 0.4  # ... or where nothing else bears the pattern out, by no more t
 LEAST_CONTRAST = 6.0  # times the profile's noise, between the lightest and the darkest of a wedge and fog
 TYPICAL_EXPONENT, LEAST_CORRELATION = 0.7, 0.8
 FEWEST_LABELLED = 0.5  # of the patches' lines must be in the strip
+OUT_OF_VIEW_MM = 1e9  # film y that no strip reaches
 STEP_OVER_NOISE = 5.0  # an edge is measured where its step is so many times the profile's noise
 
 
@@ -217,7 +218,10 @@ class _Pattern:
 
 
 def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
-    """The patches of a group and the unexposed film above and below them, each kept clear of its edges."""
+    """The patches of a group and the unexposed film above and below them, each kept clear of its edges.
+
+    A side on which the picture begins at once, as it does beside a wedge within the format, has no unexposed film.
+    """
     left, right = np.median(known.patch_across_mm, axis=0)
     whole = (known.patch_across_mm[:, 0] <= left + 1e-9) & (known.patch_across_mm[:, 1] >= right - 1e-9)
     chosen = np.flatnonzero((known.group == group) & whole)  # the others are not under all columns of the profile
@@ -226,8 +230,10 @@ def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
     taken = [(-half, half)] + [known.group_span_mm(other) for other in range(int(known.group.max()) + 1)]
     top, bottom = known.group_span_mm(group)
     above = max([last for _, last in taken if last <= top + margin_mm], default=-np.inf)
-    below = min([first for first, _ in taken if first >= bottom - margin_mm], default=1e9)
-    rows += [(above + margin_mm, top - margin_mm), (bottom + margin_mm, below - margin_mm)]
+    below = min([first for first, _ in taken if first >= bottom - margin_mm], default=OUT_OF_VIEW_MM)
+    nothing = (OUT_OF_VIEW_MM, OUT_OF_VIEW_MM)
+    rows.append(nothing if -half < top < half - margin_mm else (above + margin_mm, top - margin_mm))
+    rows.append(nothing if margin_mm - half < bottom < half else (bottom + margin_mm, below - margin_mm))
     density = np.concatenate([known.patch_density[chosen], [known.fog_guess] * 2])
     return _Pattern(np.array(rows), density, np.arange(len(rows)) < len(chosen))
 

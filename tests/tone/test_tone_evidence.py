@@ -38,7 +38,7 @@ from calib.tone.survey import stroke_boxes, survey_strip, usable_patches
 from calib.tone.system import Values
 from calib.tone.transfer import FirstCurve
 from calib.tone.unknowns import first_scales
-from calib.tone.wedge import WedgePlace, _contradictions, _Pattern, locate_group
+from calib.tone.wedge import WedgePlace, _contradictions, _Pattern, _pattern, locate_group
 
 SMALL = scenario("small")
 
@@ -362,6 +362,21 @@ def test_gain_that_drifts_far_along_a_thin_wedge_does_not_move_it_by_a_patch(fal
         place = locate_group(dn, np.zeros(dn.shape, np.bool_), sweep, known, raster.index, 0)
         assert place.found
         assert abs(place.shift_mm) < 0.02
+
+
+def test_a_wedge_within_the_format_has_picture_beside_it_not_unexposed_film() -> None:
+    """Picture above and below is not alike as unexposed film is: the wedge's right place was thought to contradict
+    itself, and one half a patch off was taken."""
+    known = known_film(made()[0])
+    width, height = known.half_format_mm
+    top, bottom = known.group_span_mm(0)
+    beyond, within = (_pattern(film, 0, 0.02) for film in (known, replace(known, half_format_mm=(width, 9 * height))))
+    assert (beyond.y_mm[~beyond.is_patch].min() < top) | (beyond.y_mm[~beyond.is_patch].max() > bottom)
+    assert within.is_patch.sum() == beyond.is_patch.sum() == known.n_patches
+    seen = within.y_mm[:, 0] < within.y_mm[:, 1]
+    assert within.y_mm[seen].min() > top
+    assert within.y_mm[seen].max() < bottom
+    np.testing.assert_array_equal(seen, within.is_patch)
 
 
 def test_what_strips_share_of_their_noise_is_read_off_their_overlaps_and_kept() -> None:
