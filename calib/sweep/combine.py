@@ -15,7 +15,7 @@ from calib.sweep.constellation import slope_variances
 from calib.sweep.evidence import MARK, Observations, join
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
-from calib.sweep.nominal import Nominal, fitted_sweeps, prediction_weights, strip_shapes
+from calib.sweep.nominal import MOST_STRETCH, Nominal, departure, fitted_sweeps, prediction_weights, strip_shapes
 from calib.sweep.pace import with_paces
 from calib.sweep.smoothness import FEW_STRIPS, FIRST, MOST_STRIPS, find_smoothness
 from calib.sweep.tables import DISAGREES, MarkTable
@@ -26,6 +26,10 @@ from calib.sweep.tables import DISAGREES, MarkTable
 START = {"S": 4.0, "Y": 0.04, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25, "Wy": 4.0, "Sk_line": 0.16,
          "Sk": 0.16, "shear": 1.0, "border_x": 1e-3, "border_y": 1e-3,
          "arm_x": 0.25, "arm_y": 0.25}  # fmt: skip
+# px^2, of the wander across with which a fit begins anew that has made the sweep stand still, or turn back, somewhere:
+# it explains with that what strips wander where marks stand at few samples, and from a still wander never comes back.
+WANDERING = 16.0
+NEARLY_STILL = 0.4  # of the stated step from sample to sample: no sweep is that uneven
 # Those of the borders' and arms' offsets stay: of each there is one, and one number says nothing of the size of such
 # numbers.
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
@@ -80,6 +84,13 @@ def fit_marks(
     if before is not None:
         start = replace(start, variances=before.fit.variances, scale=before.fit.scale)
     chosen, fit, evidence = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
+    if _stands_still(nominal, fit):
+        variances = expected.copy()
+        variances[GROUPS.index("Wx")] = WANDERING
+        start = unknown_start(variances, count)
+        again = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
+        if not _stands_still(nominal, again[1]):
+            chosen, fit, evidence = again
     if stated is None:
         for _ in range(PLACE_ROUNDS):
             sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
@@ -87,6 +98,17 @@ def fit_marks(
             chosen, fit, evidence = _fit(frame, nominal, chosen, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
     sweeps = sweeps_by_marks(frame, nominal, fit, threads)
     return Combined(chosen, fit, evidence, sweeps, (), sigma_mm, ROUGH)
+
+
+def _stands_still(nominal: Nominal, fit: Adjustment) -> bool:
+    """Whether some strip's samples lie far nearer together at some place than all of them do."""
+    for k, base in enumerate(nominal.sweeps):
+        sample = np.arange(float(base.n_samples))
+        moved = departure(fit, k, np.full(sample.size, (base.n_lines - 1) / 2), sample)[:, 0]
+        step = np.diff(base.x_sample_mm / nominal.px_mm[0] + moved)
+        if step.min() < NEARLY_STILL and step.mean() > 1 / MOST_STRETCH:
+            return True
+    return False
 
 
 def sweeps_by_marks(frame: Frame, nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:

@@ -37,6 +37,8 @@ STRETCH = 0.03
 SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
+UNLIKE_SIGMAS, LEAST_UNLIKE = 4.0, 0.2  # how much less like a cross than its strip's marks a pair is no mark of it
+NO_WEIGHT = 1e-12  # of what is no mark
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 BY_CHANCE = 0.05  # strips are remarkable that chance alone leaves unplaced in no more than so many frames
 
@@ -138,9 +140,11 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, thread
         if turn == 1:
             residual = residual - _votes(layout, pairs, residual, VOTE_PX / 2, threads)
         weight = _weights(pairs, residual, reach_px)
-    # Between the few samples at which marks stand the wide sweep may swing as it likes: the coarse fit is a stiff one.
+    # Between the few samples at which marks stand, and beside them, the wide sweep may swing as it likes, to whatever
+    # looks a little like a mark: the coarse fit is a stiff one, by what looks like its strip's marks.
     variances[GROUPS.index("S")] = STIFF_S
-    fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), weight, threads)
+    alike = np.where(_looks_alike(pairs, weight), weight, NO_WEIGHT)
+    fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), alike, threads)
     strength = np.asarray(np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips)), np.float64)
     return Constellation(pairs, weight, fit, strength)
 
@@ -190,4 +194,24 @@ def _weights(pairs: Pairs, residual: Array, reach_px: float) -> Array:
     n_marks = int(pairs.mark.max()) + 1 if len(pairs) else 1
     owner = pairs.strip * n_marks + pairs.mark
     total = np.bincount(owner, fitness)[owner] if len(pairs) else np.zeros(0)
-    return np.maximum(fitness / (total + DOUBT), 1e-12)
+    return np.maximum(fitness / (total + DOUBT), NO_WEIGHT)
+
+
+def _looks_alike(pairs: Pairs, weight: Array) -> NDArray[np.bool_]:
+    """Pairs (N,) whose score is not far below that of the middle one of their strip's marks.
+
+    How far marks of one strip scatter is told by all strips.
+    """
+    below = np.zeros(len(pairs))
+    for k in np.unique(pairs.strip):
+        mine = np.flatnonzero(pairs.strip == k)
+        below[mine] = _weighted_median(pairs.score[mine], weight[mine]) - pairs.score[mine]
+    scatter = _weighted_median(np.abs(below), weight) / 0.6745 if len(pairs) else 0.0
+    return below <= max(UNLIKE_SIGMAS * scatter, LEAST_UNLIKE)
+
+
+def _weighted_median(values: Array, weight: Array) -> float:
+    """The value with half the weight on either side."""
+    order = np.argsort(values)
+    summed = np.cumsum(weight[order])
+    return float(values[order[np.searchsorted(summed, 0.5 * summed[-1])]])

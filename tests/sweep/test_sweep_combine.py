@@ -64,6 +64,21 @@ def test_marks_in_one_row_do_not_tell_of_strips_without_length(tolerance_px):
         assert np.ptp(sweep.y_line_mm) == pytest.approx((N_LINES - 1) * PX_MM, rel=0.05)
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_strips_that_wander_by_many_px_do_not_make_the_sweep_stand_still(seed):
+    """All marks at one sample of strips that wander by 20 px from mark to mark: a sweep on which all samples there see
+    one place would explain it."""
+    rng, nominal = np.random.default_rng(seed), nominal_sweeps()
+    sample = 160.0 + rng.normal(0, 20.0, N_STRIPS * PER_STRIP)
+    line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
+    y_mm = (line - (N_LINES - 1) / 2) * PX_MM
+    frame, table = marks_at(y_mm, line, np.full(line.size, 160.0), nominal, 60 * PX_MM)
+    found = fit_marks(frame, nominal, table.with_columns(sample=sample))
+    assert found.table.used.all()
+    for sweep in found.sweeps:
+        assert np.diff(sweep.x_sample_mm).min() > 0.8 * PX_MM
+
+
 @pytest.mark.parametrize(
     ("what", "across", "along"),
     [("lines", 1, 1 / 3), ("lines", 1, 3), ("samples", 1 / 3, 1), ("samples", 3, 1)],

@@ -69,6 +69,27 @@ def test_strips_far_off_and_askew_are_found_by_the_two_marks_in_each() -> None:
     assert np.all(find_constellation(layout, pairs, tolerance_px).weight > 0.9)
 
 
+def test_what_looks_little_like_a_mark_does_not_swing_the_ends_of_the_sweep() -> None:
+    """Marks stand at two samples of their strips; beside them, where those of the next strip would just come into the
+    picture if the sweep swung by 45 px, half the strips have something that looks half as much like a cross."""
+    strips, n = 10, 8
+    rng = np.random.default_rng(2)
+    strip, lines = np.repeat(np.arange(strips), n), np.tile(np.linspace(400, 1200, n), strips)
+    off = rng.normal(0, 3.0, (strips, 2))[strip] + rng.normal(0, 2.0, (strips * n, 2))
+    sample = np.tile([65.0, 255.0], strips * n // 2)
+    true = Pairs(strip, np.arange(strips * n), lines, sample, rng.normal(0.92, 0.01, strips * n), off)
+    some = np.arange(0, strips, 2)
+    beside = np.column_stack([np.full(some.size, -45.0), np.zeros(some.size)]) + off[n * some]
+    false = Pairs(some, 80 + some, np.full(5, 700.0), np.full(5, 3.0), np.full(5, 0.5), beside)
+    pairs = Pairs(*(np.concatenate([getattr(true, f), getattr(false, f)]) for f in Pairs.__slots__))
+    layout = make_layout([StripShape(1500, 320, False)] * strips, [()] * strips)
+    found = find_constellation(layout, pairs, 53.0)
+    at = np.arange(320.0)
+    for k in range(strips):
+        x = departure(found.fit, k, np.full(at.size, 750.0), at)[:, 0]
+        assert np.abs(x - x[160]).max() < 15
+
+
 def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_sweep_puts_them() -> None:
     """A candidate counts that is likelier the mark than not; in a strip not placed no mark is looked for."""
     expected = Sought(
