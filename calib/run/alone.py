@@ -32,6 +32,8 @@ from calib.run.map_product import scale_at
 
 UNPLACED = ((1.0, 0.0, 0.5, 0.0, 1.0, 0.5), (1.0, 0.0, 0.0, 0.0, 1.0, 0.0))  # what a raster without a transform says
 
+UNEVEN = 0.01  # of the spacing of coordinates: rounding, if they are kept in single precision
+
 
 @dataclass(frozen=True, slots=True)
 class PixelSize:
@@ -63,15 +65,44 @@ def read_image(path: Path, sample_mm: float | None) -> xr.DataArray:
 
 
 def on_film(values: NDArray[np.floating], sample_mm: float) -> xr.DataArray:
-    """A plain array (rows, columns) as an image of square pixels in the middle of the format."""
+    """A plain array (rows, columns) as an image of square pixels in the middle of the format.
+
+    Raises:
+        ValueError: `values` has not two dimensions, or `sample_mm` is not above 0.
+    """
+    if values.ndim != 2:
+        raise ValueError(f"values must have two dimensions, not {values.ndim}")
+    if not 0 < sample_mm < np.inf:
+        raise ValueError(f"sample_mm must be above 0, not {sample_mm}")
     rows, columns = values.shape
     y = (np.arange(rows) - (rows - 1) / 2) * sample_mm
     x = (np.arange(columns) - (columns - 1) / 2) * sample_mm
     return xr.DataArray(values, dims=("y", "x"), coords={"y": y, "x": x})
 
 
+def _check_on_film(image: xr.DataArray) -> None:
+    """Raise TypeError or ValueError, in one line, unless an image says where on the film its pixels lie."""
+    if not isinstance(image, xr.DataArray):
+        raise TypeError(f"the image must be labelled, as calib.on_film makes it, not {type(image).__name__}")
+    if image.dtype.kind not in "fiu":
+        raise TypeError(f"the image must hold real numbers, not {image.dtype}")
+    if sorted(map(str, image.dims)) != ["x", "y"]:
+        raise ValueError(f"the image must have the dimensions y and x, not {', '.join(map(str, image.dims))}")
+    for axis in ("y", "x"):
+        if axis not in image.coords or image.sizes[axis] < 2:
+            raise ValueError(f"the image must have two coordinates {axis} or more, in film mm")
+        step = np.diff(image[axis].to_numpy().astype(float))
+        if not np.ptp(step) <= UNEVEN * abs(step.mean()) or step.mean() == 0:
+            raise ValueError(f"the image's coordinates {axis} must be evenly spaced, in film mm")
+
+
 def reflectance_of_image(density: xr.DataArray, described: DensityImageDescription) -> xr.DataArray:
-    """Radiance factor of a density image on the film; lazy where the image is."""
+    """Radiance factor of a density image on the film; lazy where the image is.
+
+    Raises:
+        TypeError, ValueError: `density` is no image on the film (dimensions y and x with even coordinates).
+    """
+    _check_on_film(density)
     x, y = xr.broadcast(density.x.astype(float), density.y.astype(float))
     places = FilmPoints(x.transpose(*density.dims).data, y.transpose(*density.dims).data)
     factor = reflectance_per_exposure(
@@ -91,7 +122,10 @@ def image_to_map(
 
     Raises:
         InputError: the camera misses the Moon, or the map that is asked for cannot be.
+        TypeError, ValueError: `image` is no image on the film (dimensions y and x with even coordinates).
     """
+    _check_on_film(image)
+    image = image.transpose("y", "x")
     view = view_over(described.camera, pose_of(described.pointing), dem, described_in)
     sample_mm, line_mm = float(image.x[1] - image.x[0]), float(image.y[1] - image.y[0])
     grid = choose_grid(view, described.map, PixelSize(abs(sample_mm), abs(line_mm)), described_in)

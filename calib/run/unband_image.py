@@ -23,7 +23,15 @@ def unband(image: NDArray | xr.DataArray, *, period: float | None = None, mask: 
 
     Raises:
         CalibError: the image is too small or too empty to tell banding from the Moon.
+        TypeError, ValueError: it is no image of real numbers, or `mask` has another shape.
     """
+    shape, kind = np.shape(image), np.asarray(image).dtype if not hasattr(image, "dtype") else image.dtype
+    if len(shape) != 2:
+        raise ValueError(f"image must have two dimensions, not {len(shape)}")
+    if kind.kind not in "fiub":
+        raise TypeError(f"image must hold real numbers, not {kind}")
+    if mask is not None and np.shape(mask) != shape:
+        raise ValueError(f"mask must have the image's shape {shape}, not {np.shape(mask)}")
     labelled = image if isinstance(image, xr.DataArray) else xr.DataArray(image, dims=("y", "x"))
     counts = None if mask is None else xr.DataArray(mask, dims=labelled.dims)
     result = unband_dataarray(labelled, period=period, mask=counts)
