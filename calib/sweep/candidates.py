@@ -7,17 +7,19 @@ than a faint stroke.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.sweep.crossvotes import box_mean, combine_votes, local_scatter, peaks, votes_across, votes_along
+from calib.median import median_of
+from calib.sweep.crossvotes import box_mean, combine_votes, local_variance, peaks, votes_across, votes_along
 
 BLOCK_LINES = 512
 LEAST_SCORE = 0.3
-SPARSE = 16  # every so manieth line and sample tells a block's median: of the level, and of what varies no faster
+SPARSE = 16  # every so manieth line and sample tells the level of a block
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,8 +36,7 @@ def no_candidates() -> Candidates:
     return Candidates(np.empty(0), np.empty(0), np.empty(0))
 
 
-@dataclass(frozen=True, slots=True)
-class CrossPixels:
+class CrossPixels(NamedTuple):
     """The cross in whole pixels: arm lengths and stroke widths along the lines' and the samples' direction."""
 
     arm_line: int
@@ -51,19 +52,8 @@ def find_candidates(
 
     `dn` are the strip's samples in any type, (n_lines, n_samples), and `lost` those that carry nothing.
     """
-    # A score's scatter reaches an arm beyond its votes, which reach an arm; it is compared over half an arm.
-    outer, n_lines = cross.arm_line // 2 + 1, len(dn)
-    margin = 2 * max(cross.arm_line, cross.arm_sample) + outer + cross.width_line
-    found = [np.empty((0, 3))]
-    for first, stop in (block for span in spans for block in _blocks(*span)):
-        low, high = max(first - margin, 0), min(stop + margin, n_lines)
-        above, below = max(first - outer, 0), min(stop + outer, n_lines)
-        score = cross_score(fill_gaps(dn[low:high], lost[low:high]), cross, above - low, below - low)
-        strength = box_mean(np.abs(score), 3, 3, 0, len(score))
-        reach = cross.arm_line // 2, cross.arm_sample // 2
-        at = peaks(strength, first - above, stop - above, LEAST_SCORE, *reach)
-        found.append(np.column_stack([at[:, 0] + above, at[:, 1], score[at[:, 0], at[:, 1]]]))
-    table = np.concatenate(found)
+    found = [_in_block(dn, lost, cross, *block) for span in spans for block in _blocks(*span)]
+    table = np.concatenate([np.empty((0, 3)), *found])
     return Candidates(table[:, 0], table[:, 1], table[:, 2])
 
 
@@ -99,25 +89,51 @@ def fill_gaps(values: NDArray, missing: NDArray[np.bool_]) -> NDArray[np.float32
     return out
 
 
-def cross_score(values: NDArray[np.float32], cross: CrossPixels, first: int, stop: int) -> NDArray[np.float32]:
+@njit(cache=True, nogil=True)
+def _in_block(
+    dn: NDArray, lost: NDArray[np.bool_], cross: CrossPixels, first: int, stop: int
+) -> Array:  # pragma: no cover
+    """Rows (line, sample, score) of the places in lines `first` to `stop` (exclusive)."""
+    # A score's scatter reaches an arm, in whole cells, beyond its votes, which reach an arm; it is compared over half
+    # an arm. Cells are the same for all blocks.
+    reach_l, reach_s, cell = cross.arm_line // 2, cross.arm_sample // 2, _cell(cross)
+    outer = reach_l + 1
+    margin = 2 * max(cross.arm_line, cross.arm_sample) + outer + cross.width_line + cell
+    low, high = max(first - margin, 0) // cell * cell, min(stop + margin, len(dn))
+    above, below = max(first - outer, 0), min(stop + outer, len(dn))
+    values = fill_gaps(dn[low:high], lost[low:high])
+    values -= np.float32(median_of(values[::SPARSE, ::SPARSE].astype(np.float64).ravel()))
+    score = cross_score(values, cross, above - low, below - low)
+    at = peaks(box_mean(np.abs(score), 3, 3, 0, len(score)), first - above, stop - above, LEAST_SCORE, reach_l, reach_s)
+    found = np.empty((len(at), 3))
+    for n in range(len(at)):
+        line, sample = at[n]
+        found[n, 0], found[n, 1], found[n, 2] = line + above, sample, score[line, sample]
+    return found
+
+
+@njit(cache=True, nogil=True)
+def cross_score(
+    values: NDArray[np.float32], cross: CrossPixels, first: int, stop: int
+) -> NDArray[np.float32]:  # pragma: no cover
     """Signed score (-1 .. 1) of a cross centred on each sample of the lines `first` to `stop` (exclusive); positive
     where the strokes' values are higher."""
     arm, wide = max(cross.arm_line, cross.arm_sample), max(cross.width_line, cross.width_sample)
     half_s, half_l = max((cross.arm_sample - wide) // 2, 2), max((cross.arm_line - wide) // 2, 2)
     first_s, first_l = cross.width_sample / 2 + 1 + half_s / 2, cross.width_line / 2 + 1 + half_l / 2
     shifts_s, shifts_l = (round(first_s), round(first_s + half_s)), (round(first_l), round(first_l + half_l))
+    core_l, core_s = max(cross.width_line - 2, 1), max(cross.width_sample - 2, 1)  # of a stroke: blur left out
     flank_l, flank_s = cross.width_line + 2, cross.width_sample + 2
-    low, high = max(first - shifts_l[1] - flank_l, 0), min(stop + shifts_l[1] + flank_l, len(values))
-    middle = values - np.float32(np.median(values[::SPARSE, ::SPARSE]))
-    scatter = local_scatter(middle, 2 * arm + 1, low, high)
-    farthest = max(float(middle.max()), -float(middle.min()))
-    least = max(float(np.median(scatter[::SPARSE, ::SPARSE])) * 0.05, 1e-6 * (farthest + 1))
-    scatter = np.maximum(scatter, np.float32(least))
-    across = votes_across(box_mean(middle, _core(cross.width_line), half_s, low, high), scatter, flank_l)
-    along = votes_along(box_mean(middle, half_l, _core(cross.width_sample), low, high), scatter, flank_s)
-    return np.asarray(combine_votes(across, along, shifts_s, shifts_l, first - low, stop - low))
+    low, high = max(first - shifts_l[1], 0), min(stop + shifts_l[1], len(values))
+    above, below = max(first - flank_l, 0), min(stop + flank_l, len(values))
+    variance = local_variance(values, 2 * arm + 1, _cell(cross), low, high)
+    across = box_mean(values, core_l, half_s, above, below)
+    across = votes_across(across, variance[first - low : stop - low], flank_l, first - above)
+    along = votes_along(box_mean(values, half_l, core_s, low, high), variance, flank_s)
+    return combine_votes(across, along, shifts_s, shifts_l, first - low)
 
 
-def _core(width: int) -> int:
-    """Pixels of a stroke's core, blur left out."""
-    return max(width - 2, 1)
+@njit(cache=True, nogil=True)
+def _cell(cross: CrossPixels) -> int:  # pragma: no cover
+    """Lines and samples of cells small beside the cross: the scatter about it is told by theirs."""
+    return max(max(cross.arm_line, cross.arm_sample) // 8, 1)

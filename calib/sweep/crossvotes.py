@@ -1,15 +1,19 @@
-"""How much each sample of a picture looks like the centre of a reseau cross: compiled, a few running sums a sample.
+"""How much each sample of a picture looks like the centre of a reseau cross: compiled, a few sums a sample.
 
 Means over boxes reach beyond the picture by reflecting it (d c b a | a b c d | d c b a), a window of even size reaching
-one sample further back than ahead; sums are kept in double precision.
+one sample further back than ahead; sums that run down the columns are kept in double precision. What works line by line
+is `bare`: references to arrays counted at every line took a third of the time.
 """
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
+from calib.compiled import bare, njit
 from calib.coordinates import Array
+from calib.median import median_of
 
+SPARSE = 4  # every so manieth cell, along and across, tells the usual variance
+TRACE, ROUNDED = 0.05, 1e-6  # of the usual scatter, and of the level: what is less is none
 Picture = NDArray[np.float32]
 Line = NDArray[np.float32]
 
@@ -17,14 +21,38 @@ Line = NDArray[np.float32]
 @njit(cache=True, nogil=True)
 def box_mean(values: Picture, n_lines: int, n_samples: int, first: int, stop: int) -> Picture:  # pragma: no cover
     """Mean over a box (lines, samples) around each sample of the lines `first` to `stop` (exclusive)."""
-    means = np.empty((stop - first, values.shape[1]), np.float32)
-    out = np.empty(means.shape, np.float32)
-    _down(values, n_lines, first, means)
-    _across(means, n_samples, out)
+    width = values.shape[1]
+    out = np.empty((stop - first, width), np.float32)
+    _box_mean(values, (n_lines, n_samples), first, np.zeros(width), np.empty(width + n_samples - 1, np.float32), out)
     return out
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
+def _box_mean(
+    values: Picture, size: tuple[int, int], first: int, total: Array, sums: Line, out: Picture
+) -> None:  # pragma: no cover
+    height, width = values.shape
+    n_lines, n_samples = size
+    above, left, share = n_lines // 2, n_samples // 2, 1.0 / (n_lines * n_samples)
+    inside = sums[left:]
+    for i in range(first - above, first - above + n_lines):
+        row = values[_reflected(i, height)]
+        for j in range(width):
+            total[j] += row[j]
+    for i in range(out.shape[0]):
+        behind = values[_reflected(first + i - above, height)]
+        ahead = values[_reflected(first + i - above + n_lines, height)]
+        for j in range(width):
+            inside[j] = total[j] * share
+            total[j] += np.float64(ahead[j]) - np.float64(behind[j])
+        for j in range(left):
+            sums[j] = sums[left + _reflected(j - left, width)]
+        for j in range(width, sums.size - left):
+            sums[left + j] = sums[left + _reflected(j, width)]
+        _add_up(sums, n_samples, out[i])
+
+
+@bare(cache=True, nogil=True)
 def _reflected(i: int, size: int) -> int:  # pragma: no cover
     """The index inside that an index beyond the ends reflects to."""
     while i < 0 or i >= size:
@@ -32,130 +60,164 @@ def _reflected(i: int, size: int) -> int:  # pragma: no cover
     return i
 
 
+@bare(cache=True, nogil=True)
+def _add_up(values: Line, size: int, out: Line) -> None:  # pragma: no cover
+    """Sums of `size` neighbours each, four at a time: a running sum would wait for itself at every sample."""
+    for j in range(out.size):
+        out[j] = 0.0
+    for k in range(0, size - 3, 4):
+        a, b, c, d = values[k:], values[k + 1 :], values[k + 2 :], values[k + 3 :]
+        for j in range(out.size):
+            out[j] += (a[j] + b[j]) + (c[j] + d[j])
+    for k in range(size // 4 * 4, size):
+        a = values[k:]
+        for j in range(out.size):
+            out[j] += a[j]
+
+
 @njit(cache=True, nogil=True)
-def _down(values: Picture, size: int, first: int, out: Picture) -> None:  # pragma: no cover
-    """Running means along the columns, from line `first` on."""
+def local_variance(values: Picture, box: int, cell: int, first: int, stop: int) -> Picture:  # pragma: no cover
+    """Variance in a square box of a picture's cells about that of each sample of the lines `first` to `stop`
+    (exclusive): as many cells, an odd number, as are nearest to `box` lines. Cells are `cell` lines and samples large;
+    the last ones begin earlier where the picture ends. None is below a trace of what is usual, or of the level."""
     n_lines, n_samples = values.shape
-    total, share, back = np.zeros(n_samples), 1.0 / size, size // 2
-    for i in range(first - back, first - back + size):
-        row = values[_reflected(i, n_lines)]
-        for j in range(n_samples):
-            total[j] += row[j]
-    for i in range(out.shape[0]):
-        behind = values[_reflected(first + i - back, n_lines)]
-        ahead = values[_reflected(first + i - back + size, n_lines)]
-        for j in range(n_samples):
-            out[i, j] = total[j] * share
-            total[j] += np.float64(ahead[j]) - np.float64(behind[j])
+    cell = min(cell, n_lines, n_samples)
+    high, wide = (n_lines + cell - 1) // cell, (n_samples + cell - 1) // cell
+    mean, square = np.empty((high, wide), np.float32), np.empty((high, wide), np.float32)
+    sums, squares = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
+    for row in range(high):
+        sums[:], squares[:] = 0.0, 0.0
+        for i in range(cell):
+            _add_line(values[min(row * cell, n_lines - cell) + i], sums, squares)
+        _cell_means(sums, cell, mean[row])
+        _cell_means(squares, cell, square[row])
+    farthest2 = square.max()
+    size = box // cell // 2 * 2 + 1
+    mean, square = box_mean(mean, size, size, 0, high), box_mean(square, size, size, 0, high)
+    variance = square - mean * mean
+    usual2 = median_of(variance[::SPARSE, ::SPARSE].astype(np.float64).ravel())
+    variance = np.maximum(variance, np.float32(max(TRACE**2 * usual2, ROUNDED**2 * (farthest2 + 1.0))))
+    out = np.empty((stop - first, n_samples), np.float32)
+    _spread_out(variance, cell, first, np.arange(n_samples) // cell, out)
+    return out
 
 
-@njit(cache=True, nogil=True)
-def _across(values: Picture, size: int, out: Picture) -> None:  # pragma: no cover
-    """Running means along the lines, of four lines at a time: a running sum waits for itself, four do not wait for each
-    other. The last line makes up the last four."""
-    last, n = values.shape[0] - 1, values.shape[1]
-    share, back = 1.0 / size, size // 2
-    for i in range(0, last + 1, 4):
-        k, m, o = min(i + 1, last), min(i + 2, last), min(i + 3, last)
-        a, b, c, d = values[i], values[k], values[m], values[o]
-        p, q, r, s = 0.0, 0.0, 0.0, 0.0
-        for j in range(-back, size - back):
-            at = _reflected(j, n)
-            p, q, r, s = p + a[at], q + b[at], r + c[at], s + d[at]
-        for j in range(n):
-            out[i, j], out[k, j], out[m, j], out[o, j] = p * share, q * share, r * share, s * share
-            behind, ahead = j - back, j + size - back
-            if behind < 0 or ahead >= n:
-                behind, ahead = _reflected(behind, n), _reflected(ahead, n)
-            p += np.float64(a[ahead]) - np.float64(a[behind])
-            q += np.float64(b[ahead]) - np.float64(b[behind])
-            r += np.float64(c[ahead]) - np.float64(c[behind])
-            s += np.float64(d[ahead]) - np.float64(d[behind])
+@bare(cache=True, nogil=True)
+def _spread_out(
+    cells: Picture, cell: int, first: int, of_sample: NDArray[np.int64], out: Picture
+) -> None:  # pragma: no cover
+    """To each sample what its cell has, from line `first` on."""
+    for i in range(len(out)):
+        line, row = out[i], cells[(first + i) // cell]
+        if i > 0 and (first + i) % cell:
+            _copy(out[i - 1], line)
+            continue
+        for j in range(line.size):
+            line[j] = row[of_sample[j]]
 
 
-@njit(cache=True, nogil=True)
-def local_scatter(values: Picture, box: int, first: int, stop: int) -> Picture:  # pragma: no cover
-    """Standard deviation in a square box around each sample of the lines `first` to `stop` (exclusive)."""
-    mean, square = box_mean(values, box, box, first, stop), box_mean(values * values, box, box, first, stop)
-    for i in range(mean.shape[0]):
-        for j in range(mean.shape[1]):
-            variance = square[i, j] - mean[i, j] * mean[i, j]
-            square[i, j] = np.sqrt(variance if variance > np.float32(0.0) else np.float32(0.0))
-    return square
+@bare(cache=True, nogil=True)
+def _add_line(values: Line, sums: Line, squares: Line) -> None:  # pragma: no cover
+    """Add a line to the sums of its columns, and its squares to those."""
+    for j in range(values.size):
+        sums[j] += values[j]
+        squares[j] += values[j] * values[j]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _vote(here: Line, one: Line, other: Line, scatter: Line, vote: Line) -> None:  # pragma: no cover
+@bare(cache=True, nogil=True)
+def _cell_means(sums: Line, cell: int, mean: Line) -> None:  # pragma: no cover
+    """Means of a line's cells from the sums of their columns."""
+    share = np.float32(1.0 / (cell * cell))
+    for column in range(mean.size):
+        at, total = min(column * cell, sums.size - cell), np.float32(0.0)
+        for j in range(at, at + cell):
+            total += sums[j]
+        mean[column] = total * share
+
+
+@bare(cache=True, nogil=True)
+def _copy(values: Line, out: Line) -> None:  # pragma: no cover
+    for j in range(values.size):
+        out[j] = values[j]
+
+
+@bare(cache=True, nogil=True, error_model="numpy")
+def _vote(here: Line, one: Line, other: Line, variance: Line, vote: Line) -> None:  # pragma: no cover
     """Half arms' votes: the smaller contrast to the two flanks where their signs agree, over the scatter."""
     nothing = np.float32(0.0)
-    for j in range(here.size):
+    for j in range(vote.size):
         a, b = here[j] - one[j], here[j] - other[j]
-        low, high = (a, b) if a < b else (b, a)
-        contrast = (low if low > nothing else nothing) + (high if high < nothing else nothing)
-        vote[j] = contrast / np.sqrt(contrast * contrast + scatter[j] * scatter[j])
+        contrast = max(min(a, b), nothing) + min(max(a, b), nothing)
+        vote[j] = contrast / np.sqrt(contrast * contrast + variance[j])
 
 
 @njit(cache=True, nogil=True)
-def votes_across(mean: Picture, scatter: Picture, step: int) -> Picture:  # pragma: no cover
-    """Votes of half arms along the lines, whose flanks lie `step` lines away, at most at the picture's ends."""
-    n_lines = mean.shape[0]
-    out = np.empty(mean.shape, np.float32)
-    for i in range(n_lines):
-        _vote(mean[i], mean[max(i - step, 0)], mean[min(i + step, n_lines - 1)], scatter[i], out[i])
+def votes_across(mean: Picture, variance: Picture, step: int, first: int) -> Picture:  # pragma: no cover
+    """Votes of half arms along the lines, from line `first` of the means on as many as variances are given of; flanks
+    lie `step` lines away, at most at the picture's ends."""
+    out = np.empty(variance.shape, np.float32)
+    for k in range(len(out)):
+        i = first + k
+        _vote(mean[i], mean[max(i - step, 0)], mean[min(i + step, len(mean) - 1)], variance[k], out[k])
     return out
 
 
 @njit(cache=True, nogil=True)
-def votes_along(mean: Picture, scatter: Picture, step: int) -> Picture:  # pragma: no cover
+def votes_along(mean: Picture, variance: Picture, step: int) -> Picture:  # pragma: no cover
     """The same of half arms along the columns, with flanks `step` samples away."""
     n_lines, n_samples = mean.shape
     out = np.empty(mean.shape, np.float32)
     padded = np.empty(n_samples + 2 * step, np.float32)
     for i in range(n_lines):
         padded[:step], padded[step + n_samples :] = mean[i, 0], mean[i, -1]
-        for j in range(n_samples):
-            padded[step + j] = mean[i, j]
-        _vote(mean[i], padded[:n_samples], padded[2 * step :], scatter[i], out[i])
+        _copy(mean[i], padded[step:])
+        _vote(mean[i], padded, padded[2 * step :], variance[i], out[i])
     return out
 
 
 @njit(cache=True, nogil=True)
 def combine_votes(
-    across: Picture, along: Picture, shifts_s: tuple[int, int], shifts_l: tuple[int, int], first: int, stop: int
+    across: Picture, along: Picture, shifts_s: tuple[int, int], shifts_l: tuple[int, int], first: int
 ) -> Picture:  # pragma: no cover
-    """Mean vote of the half arms inside the picture, on lines `first` to `stop` (exclusive); 0 unless four or more are,
-    with some along both directions."""
+    """Mean vote of the half arms inside the picture, on the lines of `across`, whose first one is line `first` of
+    `along`; 0 unless four or more are, with some along both directions."""
     n_samples = across.shape[1]
-    out, none = np.empty((stop - first, n_samples), np.float32), np.zeros(n_samples, np.float32)
-    one, two = shifts_s
-    padded, share = np.zeros(n_samples + 2 * two, np.float32), np.empty((5, n_samples))
-    _shares(shifts_s, share)
-    for i in range(first, stop):
-        for j in range(n_samples):
-            padded[two + j] = across[i, j]
-        a, b = padded[two - one :], padded[two + one :]
-        c, d = padded, padded[2 * two :]
-        seen, p = _inside(along, i - shifts_l[0], none)
-        more, q = _inside(along, i + shifts_l[0], none)
-        seen += more
-        more, r = _inside(along, i - shifts_l[1], none)
-        seen += more
-        more, s = _inside(along, i + shifts_l[1], none)
-        seen += more
-        for j in range(n_samples):
-            total = np.float64(a[j]) + b[j] + c[j] + d[j] + p[j] + q[j] + r[j] + s[j]
-            out[i - first, j] = total * share[seen, j]
+    out, shares = np.empty(across.shape, np.float32), np.empty((5, n_samples), np.float32)
+    padded, none = np.zeros(n_samples + 2 * shifts_s[1], np.float32), np.zeros(n_samples, np.float32)
+    _shares(shifts_s, shares)
+    _combine(across, along, shifts_s, shifts_l, first, shares, padded, none, out)
     return out
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
+def _combine(across, along, shifts_s, shifts_l, first, shares, padded, none, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    n_samples = across.shape[1]
+    one, two = shifts_s
+    a, b, c, d = padded[two - one :], padded[two + one :], padded, padded[2 * two :]
+    for i in range(len(out)):
+        _copy(across[i], padded[two:])
+        line = first + i
+        seen, p = _inside(along, line - shifts_l[0], none)
+        more, q = _inside(along, line + shifts_l[0], none)
+        seen += more
+        more, r = _inside(along, line - shifts_l[1], none)
+        seen += more
+        more, s = _inside(along, line + shifts_l[1], none)
+        share, score = shares[seen + more], out[i]
+        for j in range(n_samples):
+            score[j] = (a[j] + b[j]) + (c[j] + d[j])
+        for j in range(n_samples):
+            score[j] = (score[j] + ((p[j] + q[j]) + (r[j] + s[j]))) * share[j]
+
+
+@bare(cache=True, nogil=True)
 def _inside(picture: Picture, line: int, none: Line) -> tuple[int, Line]:  # pragma: no cover
     """1 and a line of a picture, 0 and `none` beyond its ends."""
     return (1, picture[line]) if 0 <= line < picture.shape[0] else (0, none)
 
 
-@njit(cache=True, nogil=True)
-def _shares(shifts_s: tuple[int, int], out: Array) -> None:  # pragma: no cover
+@bare(cache=True, nogil=True)
+def _shares(shifts_s: tuple[int, int], out: Picture) -> None:  # pragma: no cover
     """What a vote counts in the mean, by the number of half arms along the columns that are seen, at each sample."""
     n_samples = out.shape[1]
     for j in range(n_samples):
@@ -173,10 +235,14 @@ def peaks(
 ) -> NDArray[np.int64]:  # pragma: no cover
     """Rows (line, sample) of places, in lines `first` to `stop` (exclusive), that are `least` or more strong and as
     strong as all within `reach` of them."""
-    found = []
+    found, enough = [], np.float32(least)
     for i in range(first, stop):
-        for j in range(strength.shape[1]):
-            if strength[i, j] >= least and _is_highest(strength, i, j, reach_l, reach_s):
+        here, above, below = strength[i], strength[max(i - 1, 0)], strength[min(i + 1, len(strength) - 1)]
+        some = False
+        for j in range(here.size):
+            some |= (here[j] >= enough) & (here[j] >= above[j]) & (here[j] >= below[j])
+        for j in range(strength.shape[1] if some else 0):
+            if strength[i, j] >= enough and _is_highest(strength, i, j, reach_l, reach_s):
                 found.append((i, j))
     out = np.empty((len(found), 2), np.int64)
     for n, place in enumerate(found):

@@ -8,7 +8,7 @@ from scipy.ndimage import maximum_filter, uniform_filter1d
 
 from calib.sweep.candidates import CrossPixels, cross_score, find_candidates
 from calib.sweep.constellation import search_spans
-from calib.sweep.crossvotes import box_mean, combine_votes, peaks
+from calib.sweep.crossvotes import box_mean, combine_votes, local_variance, peaks
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
 
@@ -25,6 +25,23 @@ def test_box_means_are_those_of_the_reference_filter(size):
     np.testing.assert_allclose(box_mean(picture, *size, 3, 40), want[3:40], rtol=1e-6)
 
 
+def test_the_variance_about_a_sample_is_that_of_the_cells_about_its_own():
+    """Of 3 x 3 cells of 4 x 4, reflected at the picture's ends; and of samples, where these are the cells."""
+    picture = np.random.default_rng(5).normal(0, 20, (50, 61)).astype(np.float32)
+    found = local_variance(picture, 14, 4, 3, 40)
+    assert found.shape == (37, 61)
+    np.testing.assert_allclose(found[17:21, 28:32], picture[16:28, 24:36].var(), rtol=1e-5)
+    corner = np.repeat(np.repeat(picture[:8, :8], [2] * 4 + [1] * 4, axis=0), [2] * 4 + [1] * 4, axis=1)
+    np.testing.assert_allclose(found[0, :4], corner.var(), rtol=1e-5)
+    mean, square = (uniform_filter1d(uniform_filter1d(p, 5, axis=0), 5, axis=1) for p in (picture, picture**2))
+    np.testing.assert_allclose(local_variance(picture, 5, 1, 0, 50), square - mean**2, rtol=1e-3)
+
+
+def test_the_last_cells_of_a_picture_that_no_cell_divides_are_whole_ones():
+    picture = np.random.default_rng(6).normal(0, 20, (22, 19)).astype(np.float32)
+    np.testing.assert_allclose(local_variance(picture, 4, 4, 20, 22)[:, 16:], picture[18:, 15:].var(), rtol=1e-5)
+
+
 @pytest.mark.parametrize(("shape", "lines"), [((30, 40), (0, 30)), ((30, 40), (4, 21)), ((12, 9), (0, 12))])
 def test_votes_of_half_arms_beyond_the_picture_do_not_count(shape, lines):
     """Padded with NaN, the mean is that of the finite ones; four are needed, and some along both directions."""
@@ -37,7 +54,8 @@ def test_votes_of_half_arms_beyond_the_picture_do_not_count(shape, lines):
     total = np.nansum(moved_s, axis=0) + np.nansum(moved_l, axis=0)
     enough = (seen_s > 0) & (seen_l > 0) & (seen_s + seen_l >= 4)
     want = np.where(enough, total / np.maximum(seen_s + seen_l, 1), 0)[slice(*lines)]
-    np.testing.assert_allclose(combine_votes(across, along, near, far, *lines), want, atol=1e-6)
+    found = combine_votes(across[slice(*lines)], along, near, far, lines[0])
+    np.testing.assert_allclose(found, want, atol=1e-6)
 
 
 def test_a_trace_of_a_cross_on_film_without_grain_is_none():
