@@ -30,12 +30,15 @@ def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_revers
     if stop <= first:
         return 0.0, 0.0
     some = slice(first, stop, max((stop - first) // MOST_SAMPLES, 1))
-    whole = ~lost[:, some].any(axis=1)
+    at, reach = _patch_lines(scan, wedge)
+    near = np.zeros(len(dn), np.bool_)
+    near[max(int(at.min()) - reach, 0) : max(int(at.max()) + reach + 2, 0)] = True
+    line = np.flatnonzero(near | near[::-1])
+    whole = ~lost[line, some].any(axis=1)
     if np.count_nonzero(whole) < LEAST_LINES:
         return 0.0, 0.0
-    line = np.arange(len(dn))
-    mean = dn[:, some].mean(axis=1, dtype=np.float64)
-    profile = np.interp(line, line[whole], mean[whole])[:: -1 if is_reversed else 1]
+    mean = dn[line, some].mean(axis=1, dtype=np.float64)
+    profile = np.interp(np.arange(len(dn)), line[whole], mean[whole])[:: -1 if is_reversed else 1]
     return _explained(profile, scan, wedge), _explained(profile[::-1], scan, wedge)
 
 
@@ -52,12 +55,18 @@ def refuse_turned(frame: Frame, shown: Sequence[tuple[float, float]]) -> None:
     raise InputError(frame.path, "scan.reversed", found, expected)
 
 
-def _explained(profile: Array, scan: Scan, wedge: Wedge) -> float:
-    """Part of the variance of a profile in film order, at the patches, that their means explain; 0 out of order."""
+def _patch_lines(scan: Scan, wedge: Wedge) -> tuple[NDArray[np.int64], int]:
+    """The first and the last line (N, 2) of the inner part of each patch in film order, where the scan is as it is said
+    to be, and how many lines off they may lie."""
     edges = np.array([patch.y_mm for patch in wedge.patches])
     middle, half = edges.mean(axis=1, keepdims=True), INNER * np.diff(edges, axis=1) / 2
     at = np.rint((np.hstack([middle - half, middle + half]) - scan.first_line_mm) / scan.line_mm).astype(np.int64)
-    reach = int(np.ceil(scan.tolerance_mm / scan.line_mm))
+    return at, int(np.ceil(scan.tolerance_mm / scan.line_mm))
+
+
+def _explained(profile: Array, scan: Scan, wedge: Wedge) -> float:
+    """Part of the variance of a profile in film order, at the patches, that their means explain; 0 out of order."""
+    at, reach = _patch_lines(scan, wedge)
     offset = np.arange(-reach, reach + 1)
     first, stop = at[:, 0, None] + offset, at[:, 1, None] + 1 + offset
     inside = ((first >= 0) & (stop <= profile.size)).all(axis=1) & (stop - first >= LEAST_LINES).all(axis=1)

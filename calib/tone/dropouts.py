@@ -80,7 +80,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     count = np.bincount(left[::3, ::3].ravel(), minlength=top + 1)
     clip_low, clip_high = clip = clipped_within(left, count, clip_of(raster, saturation))
     low, middle, high = _levels(count)
-    if _is_one_value(left, middle):
+    if _is_one_value(left, middle, count):
         return all_lost(*dn.shape)
     scale = _scatter_of_tiles(left, (low, high), clip_low, clip_high)[_rows_among(gone)]
     chance = _garbage_chance((low, high), (clip_low, clip_high), top)
@@ -121,10 +121,10 @@ def _levels(count: NDArray[np.int64]) -> tuple[float, float, float]:
     return low, middle, high
 
 
-def _is_one_value(dn: NDArray, value: float) -> bool:
-    """Whether nearly all samples share a value, the median of every ninth: where all but a thousandth do, all but nine
-    thousandths of any ninth do."""
-    if np.count_nonzero(dn[::3, ::3] == value) < (10 * ALL_ONE_VALUE - 9) * dn[::3, ::3].size:
+def _is_one_value(dn: NDArray, value: float, count: NDArray[np.int64]) -> bool:
+    """Whether nearly all samples share a value, the median of every ninth, whose DN are counted: where all but a
+    thousandth do, all but nine thousandths of any ninth do."""
+    if count[int(value)] < (10 * ALL_ONE_VALUE - 9) * count.sum():
         return False
     return bool(np.count_nonzero(dn == value) >= ALL_ONE_VALUE * dn.size)
 

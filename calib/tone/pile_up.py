@@ -7,6 +7,8 @@ tone nor what the tape lost.
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
+
 LEAST_BEND = 3  # DN, from line to line to line: what noise of two DN makes, and no slope of the scene
 FEWEST = 30  # samples of those looked at that make a pile
 STEEP = 8.0  # times as many as at the DN before it
@@ -21,10 +23,7 @@ def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, i
 
     Where there is hardly any noise a level of the film may be a single DN, so nothing is said there.
     """
-    bend = np.diff(
-        np.stack([dn[first : len(dn) - 2 + first : 9, ::3] for first in range(3)]).astype(np.int32), 2, axis=0
-    )
-    if 2 * np.count_nonzero(np.abs(bend) < LEAST_BEND) > bend.size:
+    if _is_smooth(dn):
         return stated
     inside = np.asarray(count[stated[0] : stated[1] + 1])
     high, low = (_pile(each, int(count.sum())) for each in (inside, inside[::-1]))
@@ -32,6 +31,18 @@ def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, i
         stated[0] if low is None else stated[1] - low,
         stated[1] if high is None else stated[0] + high,
     )
+
+
+@njit(cache=True, nogil=True)
+def _is_smooth(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether more than half of some samples hardly bend along the strip."""
+    smooth, looked_at = 0, 0
+    for line in range(0, len(dn) - 2, 9):
+        for sample in range(0, dn.shape[1], 3):
+            ends = np.int32(dn[line, sample]) + np.int32(dn[line + 2, sample])
+            smooth += abs(ends - 2 * np.int32(dn[line + 1, sample])) < LEAST_BEND
+            looked_at += 1
+    return 2 * smooth > looked_at
 
 
 def _pile(count: NDArray[np.integer], total: int) -> int | None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calib.median import TO_SIGMA
+from calib.median import TO_SIGMA, median_of
 from calib.tone.noise import LEAST_SCATTER_DN
 
 if TYPE_CHECKING:
@@ -26,6 +26,6 @@ def raw_noise_dn(raster: StripRaster) -> float:
     for first in starts.tolist():
         dn = raster.read(first, min(first + LINES, raster.n_lines))[:, ::SPARSE].astype(np.float64)
         if dn.shape[0] >= 3:
-            second = dn[:-2] - 2.0 * dn[1:-1] + dn[2:]
-            scatter.append(TO_SIGMA * float(np.median(np.abs(second - np.median(second)))) / np.sqrt(6.0))
+            second = (dn[:-2] - 2.0 * dn[1:-1] + dn[2:]).ravel()
+            scatter.append(TO_SIGMA * median_of(np.abs(second - median_of(second))) / np.sqrt(6.0))
     return max(float(np.median(scatter)), LEAST_SCATTER_DN) if scatter else LEAST_SCATTER_DN
