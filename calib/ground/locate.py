@@ -138,11 +138,12 @@ def placed(where: Locator, rows: slice, columns: slice) -> Placed:
     if steep.any() or not (nodes.good | nodes.empty).all():
         located = block(where, rows, columns)
         return Placed(located.quality, nodes, False, located)
-    half = np.array([side / 2 for side in where.view.camera.format_mm])
-    is_whole = bool(nodes.good.all() and (np.abs(nodes.nodes[:2]) < half.reshape(2, 1, 1) - NEAR_MM).all())
+    half_x, half_y = (side / 2 for side in where.view.camera.format_mm)
+    half = np.array([half_x, half_y]).reshape(2, 1, 1)
+    is_whole = bool(nodes.good.all() and (np.abs(nodes.nodes[:2]) < half - NEAR_MM).all())
     quality = np.zeros((rows.stop - rows.start, columns.stop - columns.start), np.uint16)
     if not is_whole:
-        _cut_to_format(nodes.nodes, nodes.good, nodes.half, *nodes.offset, *half, np.uint16(OUTSIDE), quality)
+        _cut_to_format(nodes.nodes, nodes.good, nodes.half, *nodes.offset, half_x, half_y, np.uint16(OUTSIDE), quality)
     return Placed(quality, nodes, is_whole, None)
 
 

@@ -41,7 +41,8 @@ def finished(sampled: Sampled, light: Light, seen: NDArray[np.uint16], *, exact:
 
     The arrays of `sampled` become those of the block: what is written where it was read need not be fetched.
     """
-    reflectance, sigma, quality = (part.reshape(seen.shape) for part in (sampled.value, sampled.sigma, sampled.quality))
+    reflectance, sigma = (part.reshape(seen.shape) for part in (sampled.value, sampled.sigma))
+    quality = sampled.quality.reshape(seen.shape)
     normal = np.empty(seen.shape, np.float32)
     _finish(
         seen, light.nodes, light.half, *light.offset, light.pixels, not exact, reflectance, sigma, normal, quality,

@@ -400,7 +400,7 @@ def test_what_is_no_number_spoils_all_places_that_weigh_it_even_with_nothing(sai
 
 
 def test_a_stretch_of_samples_spoils_what_each_of_them_spoils() -> None:
-    """Samples alike are marked at once: sound ones, marks, gaps and what is no number in one row, the last at its end."""
+    """Samples alike are marked at once: sound ones, marks, gaps, what is no number in one row, the last at its end."""
     value, quality = np.ones((9, 64), np.float32), np.zeros((9, 64), np.uint16)
     quality[4, 10:14], quality[4, 14], quality[4, 30:33], quality[4, 60:] = MARK, DROPOUT, MARK, MARK
     value[4, 33] = np.nan
