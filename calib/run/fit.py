@@ -20,7 +20,7 @@ from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back
 from calib.quality import DROPOUT
 from calib.run.first_places import first_places, looks_of
-from calib.run.noticed import noticed, of_strips_left, together, wedge_warnings
+from calib.run.noticed import noticed, of_strips_left, place_warnings, together, wedge_warnings
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, refine
@@ -58,7 +58,7 @@ class FrameFits:
 
     def carries(self) -> NDArray[np.bool_]:
         """Which strips carry anything, (K,): not those that the tape lost whole, or that were left out."""
-        return np.array([tone.column_sigma.min() < MOST_SIGMA for tone in self.tone.strips])
+        return _carries(self.tone)
 
 
 def fit_frame(
@@ -114,6 +114,9 @@ def with_pointing(
     resection, pose = None, given
     out, why = [strip.strip for strip in left_out], [strip.says for strip in left_out]
     said = [*sweep.warnings, *tone.warnings, *noticed(frame, dropouts, sweep.marks, tone.patches, out)]
+    carries = _carries(tone)
+    carries[out] = False
+    said += place_warnings(frame, sweep.sweeps, carries)
     said += wedge_warnings(tone.patches, frame.film.wedge.sigma)
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
@@ -135,6 +138,11 @@ def with_pointing(
         sun=sun_of(frame),
         warnings=together((*frame.warnings, *why, *of_strips_left(said, out))),
     )
+
+
+def _carries(tone: ToneFit) -> NDArray[np.bool_]:
+    """See `FrameFits.carries`."""
+    return np.array([strip.column_sigma.min() < MOST_SIGMA for strip in tone.strips])
 
 
 def _doubts(found: Resection, given: Pose) -> list[str]:

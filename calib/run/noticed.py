@@ -5,14 +5,17 @@ from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.frame.frame import Frame
 from calib.frame.words import listed
+from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE, MarkTable
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import PatchTable
 
 MOST_NAMED = 12
+UNSURE_PX = 1.0  # 1-sigma of a strip's places, in the middle of its lines: above, a place is not known to the px
 WEDGE_OFF = 5.0  # times the expected scatter of a strip's patches about its curve
 ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
 
@@ -93,6 +96,23 @@ def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[str
         f"the wedge patches of {strips} lie up to {most:.2g} in density off the fitted curves, more than {WEDGE_OFF:g} "
         "times what noise and their stated 1-sigma allow: the tone there is doubtful",
     )
+
+
+def place_warnings(frame: Frame, sweeps: Sequence[StripSweep], carries: NDArray[np.bool_]) -> tuple[str, ...]:
+    """A sentence for each axis on which the places of strips that carry anything, (K,), are not known to the px."""
+    said = []
+    for axis, px_mm in (("x", frame.scan.sample_mm), ("y", frame.scan.line_mm)):
+        sigma_px = np.array([np.median(getattr(sweep, f"sigma_{axis}_mm")) for sweep in sweeps]) / px_mm
+        unsure = np.flatnonzero(carries & (sigma_px > UNSURE_PX))
+        if unsure.size:
+            strips = f"strip {unsure[0]}" if unsure.size == 1 else f"strips {listed(unsure.tolist())}"
+            least, most = (f"{px:.2g}" for px in (sigma_px[unsure].min(), sigma_px[unsure].max()))
+            span = most if least == most else f"{least} to {most}"
+            said.append(
+                f"film {axis} of {strips} is known to {span} px only (1-sigma, the median of a strip's lines): marks, "
+                "wedge borders and overlaps tell no more"
+            )
+    return tuple(said)
 
 
 def together(warnings: Sequence[str]) -> tuple[str, ...]:

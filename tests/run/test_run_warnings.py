@@ -1,6 +1,7 @@
 """What a run must say although it goes on: jumping seams, missing strips, night, control that cannot be believed."""
 
 import shutil
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -9,12 +10,14 @@ import numpy as np
 
 from calib.frame.read import read_frame
 from calib.frame.strips import with_gap
-from calib.run import fit, frame_job
+from calib.run import fit, frame_job, noticed
 from calib.run.first_places import FirstPlaces
 from calib.run.look import look_at
 from calib.run.map_product import MapPictures, map_warnings
 from calib.run.previews import Preview
 from calib.run.seams import SeamCheck, seam_warnings
+from calib.sweep.model import nominal_sweep
+from calib.sweep.strip_order import LeftOut
 
 
 def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
@@ -60,6 +63,30 @@ def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_st
     said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=jump), pictures)  # type: ignore[arg-type]
     assert said[: len(fits.warnings)] == fits.warnings
     assert said[len(fits.warnings)].startswith("seam")
+
+
+def test_places_that_the_fit_does_not_know_to_the_px_are_said(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Marks at one sample of every strip leave the sweep to its prior; the sigmas told it, and no sentence did. Of a
+    strip that was left out, and of one that carries nothing, nothing is said."""
+    known = calibrated.result.maker.fits
+
+    def said_of(sigma_x_px: list[float], out: Sequence[LeftOut] = ()) -> list[str]:
+        scan, sweeps = known.frame.scan, known.sweep.sweeps
+        sigma_mm = [np.full(sweep.n_lines, px * scan.sample_mm) for sweep, px in zip(sweeps, sigma_x_px, strict=True)]
+        unsure = [replace(sweep, sigma_x_mm=each) for sweep, each in zip(sweeps, sigma_mm, strict=True)]
+        sweep = replace(known.sweep, sweeps=tuple(unsure))
+        fits = fit.with_pointing(known.frame, known.dropouts, sweep, known.tone, out)
+        return [line for line in fits.warnings if line.startswith("film ")]
+
+    count = len(known.sweep.sweeps)
+    assert not said_of([0.9] * count)
+    tells = "(1-sigma, the median of a strip's lines): marks, wedge borders and overlaps tell no more"
+    assert said_of([5.0, 2.84, *[0.1] * (count - 2)]) == [f"film x of strips 0, 1 is known to 2.8 to 5 px only {tells}"]
+    out = [LeftOut(1, "strip 1: not of this frame")]
+    assert said_of([5.0, 2.84, *[0.1] * (count - 2)], out) == [f"film x of strip 0 is known to 5 px only {tells}"]
+    nominal = [nominal_sweep(known.frame.scan, strip) for strip in known.frame.strips]
+    assert len(noticed.place_warnings(known.frame, nominal, np.ones(count, bool))) == 2
+    assert not noticed.place_warnings(known.frame, nominal, np.zeros(count, bool))
 
 
 def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
