@@ -15,6 +15,8 @@ ENTER_LINE = -9.0  # ... and of a line starting in one
 LEAVE = -4.0
 EDGE = 4  # samples of a line's end that go with a run that comes so near to it
 MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
+OVERSHOOT = 0.05  # of an edge's height by which a sharpened or resampled strip may pass it
+BESIDE = 0.25  # chance that a good sample at an edge lies on the side of this one of its neighbours
 
 
 @njit(cache=True, nogil=True)
@@ -39,7 +41,8 @@ def _neighbours(dn, lost, line, step, near, far, count):  # type: ignore[no-unty
 @njit(cache=True, nogil=True)
 def _log_good(dn, lost, line, scale, clips, sides, counts, beside, good):  # type: ignore[no-untyped-def]
     """Log probability of a line's samples, were they good: flat over the interval that their neighbours span, tails of
-    a t law (3 degrees). `sides` (4, n_samples), `counts` (2, n_samples) and `beside` are space for the neighbours."""
+    a t law (3 degrees), or by that law near one of the two next to it, as beside an edge. `sides` (4, n_samples),
+    `counts` (2, n_samples) and `beside` are space for the neighbours."""
     up, up_far, down, down_far = sides
     n_up, n_down = counts
     _neighbours(dn, lost, line, -1, up, up_far, n_up)
@@ -53,14 +56,16 @@ def _log_good(dn, lost, line, scale, clips, sides, counts, beside, good):  # typ
             continue
         if clipped and ((n_up[sample] > 0 and up[sample] == value) or (n_down[sample] > 0 and down[sample] == value)):
             continue
-        low, high = 1e30, -1e30
+        low, high, near = 1e30, -1e30, 1e30
         if n_up[sample] > 0:
+            near = abs(up[sample] - value)
             on = 2 * up[sample] - up_far[sample]
             low, high = min(up[sample], on), max(up[sample], on)
         if n_down[sample] > 0:
+            near = min(near, abs(down[sample] - value))
             on = 2 * down[sample] - down_far[sample]
             low, high = min(low, down[sample], on), max(high, down[sample], on)
-        chance = _density_of_good(low, high, tile, value)
+        chance = max(_density_of_good(low, high, tile, value), _density_beside(low, high, tile, near))
         if clipped:  # it stands for all that lies beyond
             chance = max(chance, _share_beyond(low, high, tile, value, value >= clips[1]))
         if n_up[sample] == 0 or n_down[sample] == 0 or beside[sample]:
@@ -71,19 +76,30 @@ def _log_good(dn, lost, line, scale, clips, sides, counts, beside, good):  # typ
 
 @njit(cache=True, nogil=True)
 def _density_of_good(low, high, scale, value):  # type: ignore[no-untyped-def]
-    """Probability per DN of a good sample: flat from `low` to `high`, beyond them a t law's tails."""
-    off = max(low - value, value - high, 0.0) / scale
+    """Probability per DN of a good sample: flat from `low` to `high`, beyond them a t law's tails, wider by an edge."""
+    reach = scale + OVERSHOOT * (high - low)
+    off = max(low - value, value - high, 0.0) / reach
     tail = 1.0 + off * off / 3.0
-    return 1.0 / ((high - low + 2.72 * scale) * tail * tail)
+    return 1.0 / ((high - low + 2.72 * reach) * tail * tail)
+
+
+@njit(cache=True, nogil=True)
+def _density_beside(low, high, scale, near):  # type: ignore[no-untyped-def]
+    """The same for a sample of one side of an edge, which lies as `near` to the neighbour of its side."""
+    reach = scale + OVERSHOOT * (high - low)
+    off = near / reach
+    tail = 1.0 + off * off / 3.0
+    return BESIDE / (2.72 * reach * tail * tail)
 
 
 @njit(cache=True, nogil=True)
 def _share_beyond(low, high, scale, value, upward):  # type: ignore[no-untyped-def]
     """The part of that law that lies beyond a value."""
+    reach = scale + OVERSHOOT * (high - low)
     inside = min(max((high - value) if upward else (value - low), 0.0), high - low)
-    off = max((value - high) if upward else (low - value), 0.0) / (np.sqrt(3.0) * scale)
+    off = max((value - high) if upward else (low - value), 0.0) / (np.sqrt(3.0) * reach)
     tail = 0.5 * np.sqrt(3.0) * (0.5 * np.pi - np.arctan(off) - off / (1.0 + off * off))  # of (1 + off^2)^-2
-    return (inside + scale * tail) / (high - low + 2.72 * scale)
+    return (inside + reach * tail) / (high - low + 2.72 * reach)
 
 
 @njit(cache=True, nogil=True)

@@ -10,7 +10,7 @@ is "good" throughout, and the search would say the same.
 import numpy as np
 
 from calib.compiled import njit
-from calib.tone.dropout_kernels import ENTER, ENTER_LINE, LEAVE, LOG_CHANGE, MOST_CHANCE
+from calib.tone.dropout_kernels import BESIDE, ENTER, ENTER_LINE, LEAVE, LOG_CHANGE, MOST_CHANCE, OVERSHOOT
 from calib.tone.dropout_tiles import TILE
 
 SURE = 0.01  # log odds: what rounding to single precision may add up to along a line, many times over
@@ -19,20 +19,24 @@ LOG2_SLACK = np.float32(0.0862)  # of a logarithm that is linear between powers 
 ONE_MANTISSA = np.float32(2.0**-23)
 STEP = 16  # samples
 LEAST_LOSS = np.float32(-np.log(MOST_CHANCE))
-WIDTH, THIRD = np.float32(2.72), np.float32(1.0 / 3.0)
+WIDTH, THIRD, BEYOND = np.float32(2.72), np.float32(1.0 / 3.0), np.float32(OVERSHOOT)
+ONE_SIDE = np.float32(2.72 / BESIDE)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def widths(far_above, above, here, below, far_below, scale, inverse, wide):  # type: ignore[no-untyped-def]  # pragma: no cover
+def widths(far_above, above, here, below, far_below, scale, wide):  # type: ignore[no-untyped-def]  # pragma: no cover
     """One over the chance of each sample of a line, were it good, from the two lines on either side, into `wide`."""
     for sample in range(here.size):
         value, up, down = np.float32(here[sample]), np.float32(above[sample]), np.float32(below[sample])
         up_on, down_on = up + up - np.float32(far_above[sample]), down + down - np.float32(far_below[sample])
         low = min(min(up, up_on), min(down, down_on))
         high = max(max(up, up_on), max(down, down_on))
-        off = max(max(low - value, value - high), np.float32(0.0)) * inverse[sample]
+        reach = scale[sample] + BEYOND * (high - low)
+        off = max(max(low - value, value - high), np.float32(0.0)) / reach
         tail = np.float32(1.0) + off * off * THIRD
-        wide[sample] = (high - low + WIDTH * scale[sample]) * tail * tail
+        near = min(abs(value - up), abs(value - down)) / reach
+        of_side = np.float32(1.0) + near * near * THIRD
+        wide[sample] = min((high - low + WIDTH * reach) * tail * tail, ONE_SIDE * reach * of_side * of_side)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -99,8 +103,8 @@ def lines_to_search(dn, scale, chance, clip_low, clip_high, near_lost):  # type:
     n_lines, n_samples = dn.shape
     top = chance.size - 1
     chances = (np.float32(chance[1:top].max()), np.float32(max(chance[0], chance[top])))
-    local, inverse = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
-    wide, loss, gain = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
+    local, wide = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
+    loss, gain = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
     either = np.zeros((n_samples + STEP - 1) // STEP * STEP, np.float32)
     search = np.ones(n_lines, np.bool_)
     row = -1
@@ -111,9 +115,8 @@ def lines_to_search(dn, scale, chance, clip_low, clip_high, near_lost):  # type:
             row = line // TILE
             for sample in range(n_samples):
                 local[sample] = scale[row, sample // TILE]
-                inverse[sample] = 1.0 / scale[row, sample // TILE]
         above, here, below = dn[line - 1], dn[line], dn[line + 1]
-        widths(dn[line - 2], above, here, below, dn[line + 2], local, inverse, wide)
+        widths(dn[line - 2], above, here, below, dn[line + 2], local, wide)
         bits = wide.view(np.int32)
         bounded_gains(above, here, below, bits, (clip_low, clip_high), chances, top, loss, gain, either)
         search[line] = may_leave_good(either) and leaves_good(here, loss, gain)

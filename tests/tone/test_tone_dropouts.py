@@ -50,6 +50,43 @@ def test_lost_samples_are_flagged_and_good_ones_are_not(bits: int, noise: float,
     assert found[~lost].mean() <= 0.0005
 
 
+def edges(chance: np.random.Generator, bits: int, over: float) -> np.ndarray:
+    """Film that is bright in 20 of every 40 lines, (400, 240): it begins within one line, which passes it by a part
+    `over` of the edge's height, as cubic resampling makes it, and ends in one halfway."""
+    line = np.arange(400) % 40
+    level = np.where((line >= 10) & (line < 30), 0.80, 0.20)
+    level[line == 10] += 0.6 * over
+    level[line == 9] -= 0.6 * over
+    level[line == 30] = 0.5
+    scene = level[:, np.newaxis] + 0.01 * chance.standard_normal((400, 240))
+    return np.rint(scene * (2**bits - 1)).astype(np.uint8 if bits == 8 else np.uint16)
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+@pytest.mark.parametrize("over", [0.0, 0.02, 0.04])
+def test_an_edge_across_the_strip_is_no_dropout(bits: int, over: float) -> None:
+    """A format's edge within one line, or one that a resampled strip passes, though it is all the strip's range."""
+    dn = edges(np.random.default_rng(bits), bits, over)
+    assert find_dropouts(MemoryStrip(dn), (0, 2**bits - 1)).n_lost == 0
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_what_is_lost_at_an_edge_is_found(bits: int) -> None:
+    """Garbage and constants in the lines on either side of an edge, one of them or both."""
+    chance = np.random.default_rng(bits)
+    dn, top = edges(chance, bits, 0.02), 2**bits - 1
+    lost = np.zeros(dn.shape, dtype=bool)
+    for first, stop in ((9, 10), (50, 51), (89, 91), (129, 130), (170, 172)):
+        lost[first:stop] = True
+        dn[first:stop] = chance.integers(0, top + 1, (stop - first, 240))
+    for line, value in ((209, top), (250, 0), (289, top // 2), (330, top // 3)):
+        lost[line, 60:200] = True
+        dn[line, 60:200] = value
+    found = find_dropouts(MemoryStrip(dn), (0, top)).mask(0, len(dn))
+    assert found[lost].mean() >= 0.995
+    assert found[~lost].mean() <= 0.0005
+
+
 def test_a_shadow_clipped_to_black_is_no_dropout() -> None:
     """Deep shadow and burnt-out slopes are constant too; they have ragged edges and no rectangle's corners."""
     chance = np.random.default_rng(3)
