@@ -20,6 +20,7 @@ from calib.run.tie_windows import Matched, Ties, Windows, chosen, cut, matched, 
 
 STEP_LEVELS = 2  # from one level of windows to the next
 FIRST_REACH_SHARE, NEXT_REACH_PX = 0.2, 8.0  # of a window's side; pixels
+FINER_LEVELS = 2  # at which windows may begin: a pixel where the frame was found is four there, well within their reach
 TOLERANCE_PX = 0.5  # within which windows agree in any case
 LOOSEST = 0.25  # of the reach: chance would scatter the windows by more than half of it
 SETTLED_PX = 0.2  # a shift that a window's taper shortens by no more than a few thousandths of a pixel
@@ -49,17 +50,31 @@ def find_ties(hunt: Hunt, progress: Progress) -> Found | NotPossible:
     progress("looking for the frame", 1.0)
     if isinstance(whole, NotPossible):
         return whole
-    levels = [*range(whole.level, 0, -STEP_LEVELS), *([0] * MOST_ROUNDS)]
-    pose = whole.pose
+    found = _begun(hunt, whole)
+    if isinstance(found, NotPossible):
+        return found
+    first = found.windows.level
+    levels = [*range(first - STEP_LEVELS, 0, -STEP_LEVELS), *([0] * (MOST_ROUNDS if first else MOST_ROUNDS - 1))]
     for turn, level in enumerate(levels):
-        found = _round(hunt, whole, pose, level, is_first=turn == 0)
-        progress("matching windows", (turn + 1) / len(levels))
+        progress("matching windows", (turn + 1) / (len(levels) + 1))
+        if found.windows.level == 0 and float(np.median(np.hypot(*found.ties.shift.T))) < SETTLED_PX:
+            break
+        found = _round(hunt, whole, found.pose, level, is_first=False)
         if isinstance(found, NotPossible):
             return found
-        pose = found.pose
-        if level == 0 and float(np.median(np.hypot(*found.ties.shift.T))) < SETTLED_PX:
-            break
     progress("matching windows", 1.0)
+    return found
+
+
+def _begun(hunt: Hunt, whole: Whole) -> Found | NotPossible:
+    """The first round, at the level where the frame was found or, if need be, at a finer one.
+
+    That level goes by the frame's longest side: across a narrow frame few windows, or none, may lie whole there.
+    """
+    for level in range(whole.level, max(whole.level - FINER_LEVELS, 0) - 1, -1):
+        found = _round(hunt, whole, whole.pose, level, is_first=True)
+        if not isinstance(found, NotPossible):
+            break
     return found
 
 

@@ -92,17 +92,23 @@ def cut(fits: FrameFits, pose: Pose, modern: ModernMap, lattice: Lattice, level:
     maker = frame_maker(fits, pose, lattice, level, box)
     side, middles = window_places(view, lattice, level)
     half, places, frame, shown = side // 2, [], [], []
+    most_of_frame = 0.0
     for row, column in middles:
         around = Box(row - half - AROUND_PX, column - half - AROUND_PX, side + 2 * AROUND_PX, side + 2 * AROUND_PX)
         inner = slice(AROUND_PX, AROUND_PX + side)
         textures = [texture(picture) for picture in (
             frame_picture(maker, box, around), modern_picture(modern, lattice, level, around))]  # fmt: skip
-        if min(float(t.weight[inner, inner].mean()) for t in textures) < LEAST_KNOWN:
+        known = [float(t.weight[inner, inner].mean()) for t in textures]
+        most_of_frame = max(most_of_frame, known[0])
+        if min(known) < LEAST_KNOWN:
             continue
         one, other = ((t.values * t.weight)[inner, inner] for t in textures)
         places.append((row - 0.5, column - 0.5))
         frame.append(one)
         shown.append(other)
+    if most_of_frame < LEAST_KNOWN:
+        pixel_m = lattice.pixel_m(level)
+        return NotPossible(f"no window of {side} pixels of {pixel_m:.3g} m fits into what the frame shows")
     if not places:
         return NotPossible("the map shows hardly anything of what the frame shows")
     return Windows(lattice, level, maker, np.array(places), np.stack(frame), np.stack(shown))

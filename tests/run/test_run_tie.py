@@ -26,6 +26,7 @@ from calib.run.tie_words import facts_of
 
 OTHER_SIDE = (137.2 - 55.0, -1.2)  # the frame's Sun stands in the east, this one in the west
 PIXEL_M = 1.0333
+NARROW = 3.5
 OFF_KM = np.array([-0.14, -0.15, 0.12])  # sidewards
 OFF_RAD = np.radians([0.03, -0.03, 0.02])
 SIGMAS = "sigma_position_km = 0.15\nsigma_attitude_deg = 0.03\n"
@@ -113,6 +114,32 @@ def test_a_coarse_map_and_no_stated_sigmas(calibrated, maps: Path, tmp_path: Pat
     assert result.reach_m == 600.0
     assert map_errors_m(package, result.found.pose, calibrated.truth).max() < 1.0 * PIXEL_M
     assert result.lines[1] == 'points = "../tie.csv"'
+
+
+@pytest.mark.usefixtures("ready_fits")
+def test_a_narrow_frame_begins_with_windows_that_fit_across_it(  # type: ignore[no-untyped-def]
+    calibrated, maps: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a frame is looked for goes by its longest side: across a strip no window of that level lies whole.
+
+    It was refused then, and the map blamed for it.
+    """
+    monkeypatch.setattr(tie_whole, "LONGEST_PX", 300)  # two levels are too coarse for windows in so small a frame
+    package = off_package(calibrated.package, tmp_path / "frame")
+    text = (package / "frame.toml").read_text()
+    narrow = re.sub(
+        r"format_mm = \[([\d.]+), ([\d.]+)\]", lambda m: f"format_mm = [{m[1]}, {float(m[2]) / NARROW}]", text
+    )
+    assert narrow != text
+    (package / "frame.toml").write_text(narrow)
+    result = tie_frame(package, maps / "fine.tif", tmp_path / "tie.csv", search_km=None, overwrite=False)
+    assert result.found.whole.level >= 1
+    assert len(result.ties.ids) >= 20
+    x, y = np.linspace(-2.0, 2.0, 9), np.zeros(9)
+    found = ground_to_moon(film_to_ground(View(read_frame(package).camera, result.resection.pose), FilmPoints(x, y)))
+    lon, lat, _ = calibrated.truth.ground_of_film(x, y)
+    apart_m = 1000 * np.linalg.norm(found - ground_to_moon(GroundPoints(lon, lat, np.zeros_like(lon))), axis=-1)
+    assert apart_m.max() < 1.0 * PIXEL_M
 
 
 @pytest.mark.usefixtures("ready_fits")
