@@ -348,9 +348,9 @@ def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_f
 def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame):
     # strips so narrow that whatever looks like marks bends them as it likes
     _, frame, (dn, _) = small_frame
-    narrow = replace(frame, strips=tuple(replace(strip, n_samples=40) for strip in frame.strips))
+    narrow = replace(frame, strips=tuple(replace(strip, n_samples=16) for strip in frame.strips))
     some = [
-        lines_of(*(part[:, :40] for part in read(0, strip.n_lines)))
+        lines_of(*(part[:, :16] for part in read(0, strip.n_lines)))
         for read, strip in zip(dn, frame.strips, strict=True)
     ]
     with pytest.raises(CalibError, match="lie on no continuous sweep"):
