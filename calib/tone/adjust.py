@@ -84,11 +84,13 @@ class Start:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """The solution, the scales it was found with, and the evidence with what it said of sigmas before the last turn."""
+    """The solution, the scales it was found with, and the evidence with what it said of sigmas before the last turn;
+    `stated` is what was taken to be known beforehand."""
 
     solution: Solution
     scales: Scales
     state: "State"
+    stated: Stated
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +126,7 @@ def adjust(
             state = _restate(curves, state, solution, threads)
             found = updated_scales(solution, scales, curves.layout, curves.basis, stated)
             scales, step = stepped(scales, found, step)
-    return Adjustment(solution, scales, state)
+    return Adjustment(solution, scales, state, stated)
 
 
 def judge(curves: Curves, fit: Adjustment, threads: int) -> Verdict:

@@ -43,7 +43,7 @@ from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patc
 from calib.tone.system import Values
 from calib.tone.tables import NODES, Banding, curve_density, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
-from calib.tone.unknowns import Layout, Stated, first_scales, laid_out
+from calib.tone.unknowns import Layout, Stated, errors_told, first_scales, is_contradicted, laid_out
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
@@ -80,9 +80,8 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     readings = _readings(curves, fit, threads)
     profiles = filtered_profiles(*_measured(readings))
     bandings = [Banding(*row) for row in zip(*profiles, readings, strict=True)]
-    found = Values(fit.solution.strips, fit.solution.common, fit.solution.banding)
     tones = _tones(frame, known, passes, curves, fit, bandings, threads)
-    return ToneDraft(tones, passes.alone, Start(fit.scales, found))
+    return ToneDraft(tones, passes.alone, _from(fit))
 
 
 def fit_tone(
@@ -112,7 +111,7 @@ def fit_tone(
     if before is not None and before.values is not None:
         start, turns = replace(before, values=laid_out(before.values, curves.layout)), TURNS
     fit = _adjusted(frame, known, curves, passes, start, turns, threads)
-    known = replace(known, patch_sigma=_stated(known, passes).sigma_of_patches(fit.scales))
+    known = replace(known, patch_sigma=fit.stated.sigma_of_patches(fit.scales))
     look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
     scenes, readings = shared_out(look, passes.surveys, threads), _readings(curves, fit, threads)
     measured = _measured(readings)
@@ -123,7 +122,8 @@ def fit_tone(
     common = profiles.common - profiles.common.mean()
     verdict = judge(curves, fit, threads)
     figures = figures_of(known, curves, fit.solution, verdict.factor, passes, patches, tones, common)
-    said = patches, figures, passes.warnings, verdict.residuals, fit.scales
+    warnings = (*passes.warnings, *_wedge_said(frame, fit))
+    said = patches, figures, warnings, verdict.residuals, fit.scales
     return ToneFit(tones, common, profiles.common_sigma, *said)
 
 
@@ -135,9 +135,33 @@ def _stated(known: KnownFilm, passes: Passes) -> Stated:
 def _adjusted(
     frame: Frame, known: KnownFilm, curves: Curves, passes: Passes, start: Start, turns: int, threads: int
 ) -> Adjustment:
-    """The unknowns fitted to all that was gathered."""
-    evidence = _evidence(curves, known, passes, threads)
-    return adjust(curves, evidence, _stated(known, passes), N_KINDS, start, turns, threads)
+    """The unknowns fitted to all that was gathered; where what is stated of the patches cannot be, by what is found.
+
+    Where few patches do not tell the curves' shape, it is the shape that they disagree with.
+    """
+    evidence, stated = _evidence(curves, known, passes, threads), _stated(known, passes)
+    fit = adjust(curves, evidence, stated, N_KINDS, start, turns, threads)
+    if passes.shapes is not None or not stated.is_sigma_stated:
+        return fit
+    if not is_contradicted(errors_told(fit.solution, fit.scales, curves.layout, stated)):
+        return fit
+    return adjust(curves, evidence, replace(stated, is_sigma_stated=False), N_KINDS, _from(fit), turns, threads)
+
+
+def _from(fit: Adjustment) -> Start:
+    """What a fit that goes on from another starts with."""
+    return Start(fit.scales, Values(fit.solution.strips, fit.solution.common, fit.solution.banding))
+
+
+def _wedge_said(frame: Frame, fit: Adjustment) -> list[str]:
+    """That the wedge's patches are worse than stated, if the fit found so."""
+    sigma = frame.film.wedge.sigma
+    if sigma is None or fit.stated.is_sigma_stated:
+        return []
+    return [
+        f"the wedge's patches disagree with the curves by more than film.wedge.sigma = {sigma:g} allows: "
+        f"their values are taken to err by {np.hypot(sigma, np.sqrt(fit.scales.wedge)):.2g}, as the fit found"
+    ]
 
 
 def _readings(curves: Curves, fit: Adjustment, threads: int) -> list[Readings]:

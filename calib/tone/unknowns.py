@@ -13,6 +13,7 @@ from dataclasses import astuple, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from calib.coordinates import Array
 from calib.tone.drift import DRIFT_MODES, drift_variances, likeliest_drift
@@ -33,6 +34,9 @@ EXPECTED = 4.0  # patches' worth of evidence for that (no source)
 LEAST_SCALES = np.array([1e-6, 1e-6, 1e-9, 0.5, 3e-4**2])
 MOST_SCALES = np.array([0.01, 0.03, 100.0, DRIFT_MODES, 0.02**2])
 FEWEST_TOLD = 0.1  # bends of a curve: with fewer their size is anybody's guess
+LEAST_SHARE = 0.1  # of the variance of an error: where the evidence lowers it by less, the curves take the error up
+UNEVEN = 1e-3  # density: what even patches that are said to be exact may differ by (common practice, no source)
+BY_CHANCE = 1e-5  # of frames whose wedge is as good as stated
 LONGEST = 4.0  # times a step of the scales at most
 BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
 
@@ -230,3 +234,22 @@ def _wedge_variance(solution: Solution, scales: Scales, layout: Layout, stated: 
     told = float(np.sum(1.0 - variance / prior))
     squares = float(np.sum((solution.common[layout.patches][use] / stated.patch_slope[use]) ** 2))
     return (squares + EXPECTED * FIRST_WEDGE) / (told + EXPECTED)
+
+
+def errors_told(solution: Solution, scales: Scales, layout: Layout, stated: Stated) -> Array:
+    """Errors of the patches' densities in those of their combinations that the evidence tells, over their 1-sigma.
+
+    What a fit finds of an error varies from frame to frame by as much as it lowers the error's variance: so all that
+    is returned has variance 1 (less, where `UNEVEN` counts) if what is stated is true, noise and what the other
+    unknowns take up allowed for.
+    """
+    found, covariance = solution.common[layout.patches], solution.common_covariance[layout.patches, layout.patches]
+    sigma = stated.sigma_of_patches(scales)
+    share, direction = np.linalg.eigh(np.eye(found.size) - covariance / (sigma[:, None] * sigma))
+    told = share > LEAST_SHARE
+    return np.asarray((direction[:, told].T @ (found / np.hypot(sigma, UNEVEN))) / np.sqrt(share[told]))
+
+
+def is_contradicted(errors: Array) -> bool:
+    """Whether errors over their 1-sigma are larger than chance lets them be (chi-square)."""
+    return errors.size > 0 and float(chi2.sf(float(errors @ errors), errors.size)) < BY_CHANCE

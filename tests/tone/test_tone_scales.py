@@ -8,7 +8,18 @@ import pytest
 from calib.tone.model import Scales
 from calib.tone.system import Solution
 from calib.tone.transfer import CorrectionBasis
-from calib.tone.unknowns import LEAST_SCALES, LONGEST, MOST_SCALES, Layout, Stated, Step, stepped, updated_scales
+from calib.tone.unknowns import (
+    LEAST_SCALES,
+    LONGEST,
+    MOST_SCALES,
+    Layout,
+    Stated,
+    Step,
+    errors_told,
+    is_contradicted,
+    stepped,
+    updated_scales,
+)
 
 START, END = Scales(3e-3, 2e-2, 3e-4, 4.0, 5e-5), Scales(2e-4, 2e-3, 2e-5, 2.0, 1e-5)
 
@@ -69,3 +80,48 @@ def test_few_patches_that_err_alike_with_a_bend_of_the_curves_are_not_taken_to_e
     solution = Solution([own], common, [np.zeros(4)], covariance, [1e-9 * np.eye(own.size)], [], [])
     found = updated_scales(solution, START, layout, basis, stated)
     assert np.sqrt(found.wedge) == pytest.approx(np.sqrt((8 * 0.01**2 + 4 * 0.005**2) / 8), rel=1e-3)
+
+
+def fitted_patches(seed: int, stated: float, true: float) -> tuple[Solution, Layout, Stated]:
+    """Errors of eight patches as a fit finds them that knows level and slope of its curves by the patches alone."""
+    rng, n = np.random.default_rng(seed), 8
+    layout = Layout(12, 4, n, np.full((1, 4), -1), np.array([False]))
+    free, noise = np.stack([np.ones(n), np.arange(n)], axis=1), 0.0005
+    seen = true * rng.standard_normal(n) + noise * rng.standard_normal(n) + free @ rng.standard_normal(2)
+    told = np.linalg.inv(noise**2 * np.eye(n) + 1e4 * free @ free.T)
+    covariance = np.linalg.inv(np.eye(n) / stated**2 + told)
+    common = np.zeros(layout.n_common)
+    whole = np.zeros((common.size, common.size))
+    common[layout.patches], whole[layout.patches, layout.patches] = covariance @ told @ seen, covariance
+    return (
+        Solution([], common, [], whole, [], [], []),
+        layout,
+        Stated(np.full(n, stated), 0.01, np.ones(n), is_sigma_stated=True),
+    )
+
+
+def test_errors_of_patches_are_told_from_what_their_curves_take_up() -> None:
+    """Where what is stated is true they have variance 1 in all combinations but level and slope, and chance is rare."""
+    found = [fitted_patches(seed, 0.01, 0.01) for seed in range(300)]
+    errors = np.array([errors_told(solution, START, layout, stated) for solution, layout, stated in found])
+    assert errors.shape == (300, 6)
+    assert np.mean(errors**2) == pytest.approx(1.0, abs=0.1)
+    assert not any(is_contradicted(each) for each in errors)
+
+
+def test_patches_that_err_by_far_more_than_stated_contradict_it() -> None:
+    """Errors of 0.02 where 0.003 is stated; a few of such wedges happen to be good."""
+    found = [fitted_patches(seed, 0.003, 0.02) for seed in range(20)]
+    said = [is_contradicted(errors_told(solution, START, layout, stated)) for solution, layout, stated in found]
+    assert np.count_nonzero(said) >= 18
+
+
+def test_patches_said_to_be_exact_may_be_a_little_uneven() -> None:
+    """A thousandth in density is no contradiction, though far beyond what is stated."""
+    found = [fitted_patches(seed, 3e-4, 1e-3) for seed in range(100)]
+    assert not any(is_contradicted(errors_told(solution, START, layout, stated)) for solution, layout, stated in found)
+
+
+def test_errors_that_nothing_tells_contradict_nothing() -> None:
+    """A wedge of two patches is all level and slope."""
+    assert not is_contradicted(np.zeros(0))
