@@ -12,7 +12,6 @@ from calib_demo.truth import Truth
 
 from calib.errors import InputError
 from calib.frame.files import DESCRIPTION
-from calib.light.functions import DEFAULT_MODEL
 from calib.products.atomic import whole
 from calib.run.frame_job import RunResult, run_frame
 from calib.run.progress import Progress, silent
@@ -49,7 +48,6 @@ def calibrate(name: str, folder: Path, *, threads: int, progress: Progress = sil
         folder / PRODUCTS,
         threads=threads,
         overwrite=True,
-        standard=DEFAULT_MODEL,
         progress=progress,
     )
     return Calibrated(name, truth, run)

@@ -17,7 +17,6 @@ from calib.bench.figure import Figure, Reach
 from calib.bench.own_jobs import FITS, JOB, MAP, OwnJobs, Timed, emptied, in_turns
 from calib.bench.scene import PACKAGE
 from calib.bench.speed_rivals import affine_warp, chain, ready_picture, spline_warp, warp
-from calib.light.functions import DEFAULT_MODEL
 from calib.ordered import in_order
 from calib.products.provenance import peak_memory_mb
 from calib.run.frame_job import run_frame
@@ -97,6 +96,6 @@ def peak_memory(package: Path, out: Path, threads: int) -> float:
 
 
 def _made_alone(package: Path, out: Path, threads: int) -> float:
-    run_frame(package, out, threads=threads, overwrite=True, standard=DEFAULT_MODEL)
+    run_frame(package, out, threads=threads, overwrite=True)
     shutil.rmtree(out)
     return peak_memory_mb() / 1024

@@ -15,7 +15,7 @@ from calib.cli.options import kernel_option, out_option, standard_option
 from calib.run.batch import Standing, run_batch
 from calib.run.batch_cluster import workers_here, workers_of
 from calib.run.batch_ledger import LEDGER, Row
-from calib.run.batch_task import Settings
+from calib.run.settings import Settings
 
 
 @click.command()

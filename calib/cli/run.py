@@ -8,6 +8,7 @@ from calib.cli.bars import bars
 from calib.cli.options import kernel_option, out_option, overwrite_option, standard_option, threads_option
 from calib.cli.tables import print_figures, print_warnings
 from calib.run.frame_job import run_frame
+from calib.run.settings import Settings
 
 
 @click.command()
@@ -23,11 +24,9 @@ def command(
     frame: Path, out: Path, threads: int, overwrite: bool, standard: str, angles: bool, kernel: str, exact: bool
 ) -> None:
     """Calibrate FRAME (its frame.toml, or the folder that holds it) and write the products to --out."""
+    settings = Settings(standard=standard, angles=angles, kernel=kernel, exact=exact)
     with bars(f"{frame} -> {out}") as progress:
-        result = run_frame(
-            frame, out, threads=threads, overwrite=overwrite, standard=standard, angles=angles, kernel=kernel,
-            exact=exact, progress=progress,
-        )  # fmt: skip
+        result = run_frame(frame, out, settings, threads=threads, overwrite=overwrite, progress=progress)
     print_warnings(result.warnings)
     print_figures(result.figures)
     click.echo(f"report: {out / 'report.html'}")

@@ -14,7 +14,8 @@ from calib.products.atomic import remove_leftovers
 from calib.run.batch_cluster import Workers
 from calib.run.batch_ledger import LEDGER, Row, read_ledger, write_ledger
 from calib.run.batch_list import Listed, read_list
-from calib.run.batch_task import Outcome, Settings, Task, do_frame
+from calib.run.batch_task import Outcome, Task, do_frame
+from calib.run.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)

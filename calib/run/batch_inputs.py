@@ -11,8 +11,8 @@ from typing import Any
 
 from calib.frame.frame import Frame
 from calib.products.provenance import digests
-from calib.run.batch_task import Settings
 from calib.run.out_folder import LAST_WRITTEN
+from calib.run.settings import Settings
 
 READ_WHOLE = 2**20  # bytes; of larger files size and time of change are taken, so that a look costs no second pass
 

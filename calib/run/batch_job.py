@@ -1,7 +1,6 @@
 """One frame of a batch, as a worker does it: whatever is wrong with the frame comes back as a sentence."""
 
 from collections.abc import Mapping
-from dataclasses import asdict
 from threading import Lock
 from time import perf_counter
 from typing import Any
@@ -47,9 +46,9 @@ def _done(task: Task) -> Outcome:
             run_frame(
                 task.package,
                 task.out,
+                task.settings,
                 threads=task.threads,
                 overwrite=task.overwrite or bool(task.made),
-                **asdict(task.settings),
             )
             run = finished_run(task.out)
             if run is None:

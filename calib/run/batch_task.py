@@ -6,20 +6,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from calib.film.kernels import DEFAULT_KERNEL
-from calib.light.functions import DEFAULT_MODEL
+from calib.run.settings import Settings
 
 JOB = "calib.run.batch_job"  # does the frames, and loads long: processes that do any load it at their start
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """The options of a run that its products depend on; see `frame_job.run_frame`."""
-
-    standard: str = DEFAULT_MODEL
-    angles: bool = False
-    kernel: str = DEFAULT_KERNEL
-    exact: bool = False
 
 
 @dataclass(frozen=True, slots=True)

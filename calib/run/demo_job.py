@@ -9,7 +9,6 @@ from calib_demo.make import make_frame
 
 from calib.errors import InputError
 from calib.frame.files import DESCRIPTION
-from calib.light.functions import DEFAULT_MODEL
 from calib.run.against_truth import Judged, judge
 from calib.run.frame_job import RunResult, run_frame
 from calib.run.progress import Progress, silent
@@ -40,9 +39,7 @@ def run_demo(out: Path, *, name: str, threads: int, progress: Progress = silent)
     package = out / PACKAGE
     _clear(package)
     truth = make_frame(chosen, package, progress=lambda share: progress("making the frame", share))
-    result = run_frame(
-        package, out / PRODUCTS, threads=threads, overwrite=True, standard=DEFAULT_MODEL, progress=progress
-    )
+    result = run_frame(package, out / PRODUCTS, threads=threads, overwrite=True, progress=progress)
     progress("comparing with the truth", 0.0)
     rows = judge(result.fits, result.maker, result.seams, truth, out / PRODUCTS)
     progress("comparing with the truth", 1.0)

@@ -2,13 +2,11 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 from calib.camera.exterior import quaternion_of
-from calib.film.kernels import DEFAULT_KERNEL, kernel_called
+from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.light.functions import photometric_function
 from calib.ordered import beside, give_back
@@ -27,11 +25,13 @@ from calib.run.out_folder import LAST_WRITTEN, claimed
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
 from calib.run.seams import SeamCheck, seam_warnings
+from calib.run.settings import Settings
 
 LISTED = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS))  # in the item
 REPORT = "report.html"
 ITEM = "item.json"
 PRODUCTS = (*LISTED, ITEM)
+STANDARD = Settings()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,67 +49,72 @@ class RunResult:
 def run_frame(
     path: Path,
     out: Path,
+    settings: Settings = STANDARD,
     *,
     threads: int,
     overwrite: bool,
-    standard: str,
-    angles: bool = False,
-    kernel: str = DEFAULT_KERNEL,
-    exact: bool = False,
     progress: Progress = silent,
 ) -> RunResult:
     """Calibrate the frame package at `path` and write all products into `out`.
 
-    `standard` names the photometric function behind map/normal.tif; with `angles` the map has rasters of incidence,
-    emission and phase beside it. `kernel` names the interpolation kernel; with `exact` no value is rounded before it is
-    compressed. Everything that the description can be wrong in is checked before anything is written. The same input
-    gives the same bytes, whatever `threads` is; only the times in run.json differ.
+    Everything that the description can be wrong in is checked before anything is written. The same input gives the same
+    bytes, whatever `threads` is; only the times in run.json differ.
 
     Raises:
         InputError: a mistake in the package; `out` holds a finished run and `overwrite` is not set; another run writes
             there; or a file of the package lies where products go.
-        ValueError: no photometric function is called `standard`, or no kernel `kernel`.
     """
-    started, watch = datetime.now(UTC), Stopwatch()
-    photometric_function(standard)
-    kernel_called(kernel)
+    watch = Stopwatch()
     frame = read_frame(path)
     given_grid(frame)
     with claimed(out, frame.inputs, overwrite=overwrite):
         watch.lap("reading the description")
-        beside(reporting, threads)  # loaded while the fits leave a core idle
-        fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
-        (out / LAST_WRITTEN).unlink(missing_ok=True)
-        clear_angles(out / "map")
-        maker = map_maker(fits, standard, kernel, threads)
-        record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
-        checked = beside(lambda: checks_of(maker, record, threads), threads)
-        film = write_film(fits, out / "film", threads, progress, kernel=kernel, exact=exact)
-        give_back()
-        watch.lap("film")
-        pictures = write_map(maker, out / "map", threads, progress, exact=exact)
-        if angles:
-            write_angles(maker, out / "map", threads, progress)
-        watch.lap("map")
-        progress("checking and reporting", 0.0)
-        write_fits(out / "fits.nc", record)
-        made = (*LISTED, *(asset.href for asset in ANGLE_ASSETS)) if angles else LISTED
-        summed = beside(lambda: digests([out / name for name in made if name != REPORT], out, threads), threads)
-        checks = checked()
-        watch.lap("checks")
-        warnings = _warnings(maker, checks, pictures)
-        settings = {"standard": standard, "angles": angles, "kernel": kernel, "exact": exact}
-        provenance = _provenance(fits, settings, warnings, Timings(started, dict(watch.seconds)), checks)
-        found = reporting().Found(film, pictures, checks, provenance)
-        reporting().write(out / REPORT, maker, record, found)
-        products = summed() | digests([out / REPORT], out)
-        write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
-        products = dict(sorted((products | digests([out / ITEM], out)).items()))
-        watch.lap("report")
-        timings = Timings(started, dict(watch.seconds))
-        write_run(out / LAST_WRITTEN, replace(provenance, timings=timings, products=products))
-        progress("checking and reporting", 1.0)
-        return RunResult(out, fits, maker, checks.seams, checks.figures, warnings)
+        return _calibrated(frame, out, settings, threads, progress, watch)
+
+
+def _calibrated(
+    frame: Frame, out: Path, settings: Settings, threads: int, progress: Progress, watch: Stopwatch
+) -> RunResult:
+    """All fits and all products of a frame, in a folder that is this run's own; run.json stands last of all."""
+    beside(reporting, threads)  # loaded while the fits leave a core idle
+    fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
+    (out / LAST_WRITTEN).unlink(missing_ok=True)
+    clear_angles(out / "map")
+    maker = map_maker(fits, settings.standard, settings.kernel, threads)
+    record = fits_file(fits, maker.where.view, f"calib {version('calib')}: calib run")
+    checked = beside(lambda: checks_of(maker, record, threads), threads)
+    film = write_film(fits, out / "film", threads, progress, kernel=settings.kernel, exact=settings.exact)
+    give_back()
+    watch.lap("film")
+    pictures = write_map(maker, out / "map", threads, progress, exact=settings.exact)
+    if settings.angles:
+        write_angles(maker, out / "map", threads, progress)
+    watch.lap("map")
+    progress("checking and reporting", 0.0)
+    write_fits(out / "fits.nc", record)
+    made = (*LISTED, *(asset.href for asset in ANGLE_ASSETS)) if settings.angles else LISTED
+    summed = beside(lambda: digests([out / name for name in made if name != REPORT], out, threads), threads)
+    checks = checked()
+    watch.lap("checks")
+    warnings = _warnings(maker, checks, pictures)
+    provenance = _provenance(fits, settings, warnings, _timings(watch), checks)
+    reporting().write(out / REPORT, maker, record, reporting().Found(film, pictures, checks, provenance))
+    _sign(out, maker, provenance, summed(), watch)
+    progress("checking and reporting", 1.0)
+    return RunResult(out, fits, maker, checks.seams, checks.figures, warnings)
+
+
+def _sign(out: Path, maker: MapMaker, provenance: Provenance, summed: Mapping[str, str], watch: Stopwatch) -> None:
+    """Write the item of the catalogue and, last of all, run.json with the sums of all products."""
+    products = {**summed, **digests([out / REPORT], out)}
+    write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
+    products |= digests([out / ITEM], out)
+    watch.lap("report")
+    write_run(out / LAST_WRITTEN, replace(provenance, timings=_timings(watch), products=dict(sorted(products.items()))))
+
+
+def _timings(watch: Stopwatch) -> Timings:
+    return Timings(watch.started, dict(watch.seconds))
 
 
 def _warnings(maker: MapMaker, checks: Checks, pictures: MapPictures) -> tuple[str, ...]:
@@ -118,14 +123,14 @@ def _warnings(maker: MapMaker, checks: Checks, pictures: MapPictures) -> tuple[s
 
 
 def _provenance(
-    fits: FrameFits, settings: Mapping[str, Any], warnings: tuple[str, ...], timings: Timings, checks: Checks
+    fits: FrameFits, settings: Settings, warnings: tuple[str, ...], timings: Timings, checks: Checks
 ) -> Provenance:
     frame = fits.frame
-    model = photometric_function(settings["standard"])
+    model = photometric_function(settings.standard)
     return Provenance(
         frame=frame.name,
         inputs=checks.inputs,
-        settings=settings,
+        settings=asdict(settings),
         timings=timings,
         figures={figure.name: asdict(figure) for figure in checks.figures},
         warnings=warnings,

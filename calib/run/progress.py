@@ -1,6 +1,7 @@
 """How a run tells how far it is: plain callables, so that the mathematics knows nothing of terminals."""
 
 from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, datetime
 from time import perf_counter
 from typing import TypeVar
 
@@ -21,9 +22,10 @@ def tracked(items: Iterable[Item], total: int, step: str, progress: Progress) ->
 
 
 class Stopwatch:
-    """Seconds spent in each named step of one run."""
+    """Seconds spent in each named step of one run, from the moment at which it is made."""
 
     def __init__(self) -> None:
+        self.started = datetime.now(UTC)
         self.seconds: dict[str, float] = {}
         self._since = perf_counter()
 

@@ -20,7 +20,6 @@ from calib_demo.make import make_frame
 
 from calib.cli.batch import _shown, span
 from calib.cli.main import main
-from calib.light.functions import DEFAULT_MODEL
 from calib.run.batch import Standing
 from calib.run.batch_ledger import LEDGER, Row, read_ledger
 from calib.run.frame_job import run_frame
@@ -77,7 +76,7 @@ def check_resumed(listing: Path, out: Path, single: Path) -> subprocess.Complete
 def test_a_killed_command_goes_on_where_it_was_and_says_who_failed(tmp_path: Path) -> None:
     """Only the command is killed: its workers end by themselves, and the next one waits for them where it must."""
     listing, out, single = make_list(tmp_path / "in"), tmp_path / "out", tmp_path / "single"
-    run_frame(tmp_path / "in" / "good", single, threads=2, overwrite=False, standard=DEFAULT_MODEL)
+    run_frame(tmp_path / "in" / "good", single, threads=2, overwrite=False)
     child = begun(listing, out)
     time.sleep(0.3)
     child.kill()
@@ -125,7 +124,7 @@ def kill_commands(folder: Path, kills: int, seed: int) -> int:
     frame is given to a worker; how often it ended before the signal.
     """
     listing, out, single, chance = make_list(folder / "in"), folder / "out", folder / "single", random.Random(seed)
-    run_frame(folder / "in" / "good", single, threads=1, overwrite=False, standard=DEFAULT_MODEL)
+    run_frame(folder / "in" / "good", single, threads=1, overwrite=False)
     ended, killed = 0, 0
     child, began = begun(listing, out), time.monotonic()
     child.wait()

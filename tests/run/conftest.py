@@ -8,7 +8,6 @@ from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from calib_demo.truth import Truth
 
-from calib.light.functions import DEFAULT_MODEL
 from calib.run.frame_job import RunResult, run_frame
 
 
@@ -23,5 +22,5 @@ class Calibrated:
 def calibrated(tmp_path_factory: pytest.TempPathFactory) -> Calibrated:
     folder = tmp_path_factory.mktemp("run")
     truth = make_frame(scenario("small"), folder / "frame")
-    result = run_frame(folder / "frame", folder / "out", threads=2, overwrite=False, standard=DEFAULT_MODEL)
+    result = run_frame(folder / "frame", folder / "out", threads=2, overwrite=False)
     return Calibrated(folder / "frame", truth, result)

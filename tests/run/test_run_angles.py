@@ -19,7 +19,6 @@ from calib.camera.exterior import pose_of
 from calib.frame.description import Camera, PointingBySubPoint
 from calib.ground.footprint import stated_covariance
 from calib.ground.view import View
-from calib.light.functions import DEFAULT_MODEL
 from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.stac import Asset
 from calib.quality import OUTSIDE
@@ -27,6 +26,7 @@ from calib.run import frame_job
 from calib.run.angle_products import ANGLES, angle_block, clear_angles
 from calib.run.ellipses import PLACES, place_uncertainty
 from calib.run.frame_job import run_frame
+from calib.run.settings import Settings
 
 
 def read(path: Path) -> np.ndarray:
@@ -42,7 +42,7 @@ def with_angles(calibrated, tmp_path_factory):  # type: ignore[no-untyped-def]
     out = tmp_path_factory.mktemp("angles") / "out"
     patch = pytest.MonkeyPatch()
     patch.setattr(frame_job, "fit_frame", lambda *_, **__: known)
-    result = run_frame(calibrated.package, out, threads=2, overwrite=False, standard=DEFAULT_MODEL, angles=True)
+    result = run_frame(calibrated.package, out, Settings(angles=True), threads=2, overwrite=False)
     patch.undo()
     return result
 

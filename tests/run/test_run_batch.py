@@ -12,7 +12,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import asdict, replace
 from functools import partial
 from multiprocessing import forkserver
 from pathlib import Path
@@ -31,9 +31,10 @@ from calib.run import batch, batch_cluster, batch_inputs, batch_job, frame_job
 from calib.run.batch import Estimate, Standing, run_batch
 from calib.run.batch_cluster import Workers, workers_here, workers_of
 from calib.run.batch_ledger import LEDGER, Row, read_ledger
-from calib.run.batch_task import JOB, Outcome, Settings, Task
+from calib.run.batch_task import JOB, Outcome, Task
 from calib.run.fit import FrameFits
 from calib.run.out_folder import claim
+from calib.run.settings import Settings
 
 GOOD, BROKEN = "tern2-0007", "broken"
 
@@ -75,12 +76,12 @@ class Night:
 def night(calibrated, cluster: LocalCluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Night:  # type: ignore[no-untyped-def]
     """A night with one good frame, whose run takes the products that stand there ready and claims to have made them."""
 
-    def ready_run(package: Path, out: Path, *, threads: int, overwrite: bool, **settings: object) -> None:
+    def ready_run(package: Path, out: Path, settings: Settings, *, threads: int, overwrite: bool) -> None:
         frame = read_frame(package)
         claim(out, overwrite=overwrite)
         shutil.copytree(calibrated.result.out, out, dirs_exist_ok=True)
         run = json.loads((out / "run.json").read_bytes())
-        run |= {"inputs": digests(frame.inputs, frame.path.parent), "settings": settings}
+        run |= {"inputs": digests(frame.inputs, frame.path.parent), "settings": asdict(settings)}
         (out / "run.json").write_text(json.dumps(run))
 
     monkeypatch.setattr(batch_job, "run_frame", ready_run)

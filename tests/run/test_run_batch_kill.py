@@ -29,9 +29,9 @@ from calib.run import frame_job
 from calib.run.batch import run_batch
 from calib.run.batch_cluster import Workers
 from calib.run.batch_ledger import LEDGER, read_ledger
-from calib.run.batch_task import Settings
 from calib.run.fit import fit_frame
 from calib.run.frame_job import PRODUCTS
+from calib.run.settings import Settings
 
 NAMES = ("tern2-0031", "tern2-0032")
 KILLS = 8

@@ -30,6 +30,7 @@ from calib.run.map_light import RATIO_TOLERANCE, light_of
 from calib.run.map_product import map_block, map_maker, write_map
 from calib.run.progress import silent
 from calib.run.seams import check_seams
+from calib.run.settings import Settings
 
 RASTERS = (
     "film/density.tif",
@@ -149,7 +150,7 @@ def test_planted_dropouts_carry_their_bit_on_the_film(calibrated) -> None:  # ty
 
 
 def test_the_same_input_gives_the_same_bytes_for_any_number_of_threads(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
-    run_frame(calibrated.package, tmp_path / "again", threads=1, overwrite=False, standard=DEFAULT_MODEL)
+    run_frame(calibrated.package, tmp_path / "again", threads=1, overwrite=False)
     first, again = products(calibrated.result.out), products(tmp_path / "again")
     assert without_times(first.pop("run.json")) == without_times(again.pop("run.json"))
     assert [name for name in first if first[name] != again[name]] == []
@@ -228,18 +229,18 @@ def test_another_kernel_makes_another_map_and_an_unknown_one_is_refused_before_a
     noise = {name: float(np.nanmedian(block.sigma)) for name, block in made.items()}
     assert noise["bilinear"] < noise["cubic"] < noise["six-point"] < noise["lanczos"]
     with pytest.raises(ValueError, match="kernel 'sinc'"):
-        run_frame(calibrated.package, tmp_path / "x", threads=1, overwrite=False, standard=DEFAULT_MODEL, kernel="sinc")
+        run_frame(calibrated.package, tmp_path / "x", Settings(kernel="sinc"), threads=1, overwrite=False)
     assert not (tmp_path / "x").exists()
 
 
 def test_a_finished_run_is_not_replaced_unasked(calibrated) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(InputError, match=r"--out: found the products of a finished run, expected .*--overwrite"):
-        run_frame(calibrated.package, calibrated.result.out, threads=1, overwrite=False, standard=DEFAULT_MODEL)
+        run_frame(calibrated.package, calibrated.result.out, threads=1, overwrite=False)
 
 
 def test_a_folder_that_cannot_be_made_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(InputError, match=r"--out: found File name too long .* expected a folder that can be made"):
-        run_frame(calibrated.package, tmp_path / ("x" * 300), threads=1, overwrite=False, standard=DEFAULT_MODEL)
+        run_frame(calibrated.package, tmp_path / ("x" * 300), threads=1, overwrite=False)
 
 
 def test_fits_that_fail_leave_the_folder_as_it_was(calibrated, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
@@ -254,7 +255,7 @@ def test_fits_that_fail_leave_the_folder_as_it_was(calibrated, tmp_path: Path, m
     (tmp_path / "mine" / "notes.txt").write_text("mine")
     for out in (tmp_path / "new" / "out", tmp_path / "mine", tmp_path / "finished"):
         with pytest.raises(InputError, match="damaged data"):
-            run_frame(calibrated.package, out, threads=1, overwrite=True, standard=DEFAULT_MODEL)
+            run_frame(calibrated.package, out, threads=1, overwrite=True)
     assert not (tmp_path / "new").exists()
     assert [path.name for path in (tmp_path / "mine").rglob("*")] == ["notes.txt"]
     assert products(tmp_path / "finished") == products(calibrated.result.out)
@@ -269,14 +270,14 @@ def test_a_run_that_dies_leaves_no_half_product(calibrated, tmp_path: Path, monk
     monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
     monkeypatch.setattr(frame_job, "write_fits", dies)
     with pytest.raises(KeyboardInterrupt):
-        run_frame(calibrated.package, out, threads=1, overwrite=False, standard=DEFAULT_MODEL)
+        run_frame(calibrated.package, out, threads=1, overwrite=False)
     left = products(out)
     assert set(left) == set(RASTERS)
     whole = products(calibrated.result.out)
     assert all(left[name] == whole[name] for name in RASTERS)
     monkeypatch.undo()
     monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
-    run_frame(calibrated.package, out, threads=2, overwrite=False, standard=DEFAULT_MODEL)
+    run_frame(calibrated.package, out, threads=2, overwrite=False)
     assert sorted(products(out)) == sorted(PRODUCTS)
 
 
@@ -288,7 +289,7 @@ def test_a_run_that_dies_over_a_finished_one_does_not_look_finished(calibrated, 
     monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
     monkeypatch.setattr(frame_job, "write_film", dies)
     with pytest.raises(KeyboardInterrupt):
-        run_frame(calibrated.package, tmp_path / "out", threads=1, overwrite=True, standard=DEFAULT_MODEL)
+        run_frame(calibrated.package, tmp_path / "out", threads=1, overwrite=True)
     assert not (tmp_path / "out" / "run.json").exists()
 
 
@@ -320,5 +321,5 @@ swing_deg = 180.0
     shutil.copytree(calibrated.package, package)
     (package / "frame.toml").write_text(text[:start] + away + text[stop:])
     with pytest.raises(InputError, match="pointing: found a frame that misses the Moon"):
-        run_frame(package, tmp_path / "out", threads=1, overwrite=False, standard=DEFAULT_MODEL)
+        run_frame(package, tmp_path / "out", threads=1, overwrite=False)
     assert not (tmp_path / "out").exists()

@@ -6,7 +6,6 @@ import pytest
 
 from calib.errors import InputError
 from calib.folder_lock import held
-from calib.light.functions import DEFAULT_MODEL
 from calib.run import frame_job
 from calib.run.frame_job import run_frame
 from calib.run.out_folder import claimed
@@ -49,5 +48,5 @@ def test_a_run_that_is_interrupted_leaves_no_empty_folders(  # type: ignore[no-u
     monkeypatch.setattr(frame_job, "fit_frame", lambda *_, **__: calibrated.result.fits)
     monkeypatch.setattr(frame_job, "write_film", interrupted)
     with pytest.raises(KeyboardInterrupt):
-        run_frame(calibrated.package, tmp_path / "a" / "b", threads=1, overwrite=False, standard=DEFAULT_MODEL)
+        run_frame(calibrated.package, tmp_path / "a" / "b", threads=1, overwrite=False)
     assert list(tmp_path.iterdir()) == []
