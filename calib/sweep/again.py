@@ -6,7 +6,6 @@ it can now begin elsewhere.
 """
 
 from collections.abc import Sequence
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +16,17 @@ from calib.sweep.counterpart import counterparts
 from calib.sweep.model import StripSweep
 from calib.sweep.seam import WINDOW_LINES, overlap_rows, overlap_samples, whole_windows
 from calib.sweep.tables import ReadWindow
-from calib.sweep.ties import MOST_PARTS, NO_TIES, Ties, is_uncertain, join_ties, measure_ties, part_bounds, ties_of_rows
+from calib.sweep.ties import (
+    MOST_PARTS,
+    NO_TIES,
+    UNBOUNDED,
+    Ties,
+    is_uncertain,
+    join_ties,
+    measure_ties,
+    part_bounds,
+    ties_of_rows,
+)
 
 FAR_PX = 0.8  # a shift beyond; also what a window without a tie must have moved to be looked at again
 LEAST_WEIGHT = 0.4  # robust, of a tie that agrees with the fit
@@ -28,7 +37,7 @@ GAP_ROWS = 2  # rows between those looked at again that are read with them
 
 def measure_again(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], rough: Sequence[StripSweep], px_mm: Array, ties: Ties,
-    weight: Array, threads: int = 1,
+    weight: Array, threads: int = 1, format_mm: Sequence[float] = UNBOUNDED,
 ) -> Ties | None:  # fmt: skip
     """The ties, those that may change from `rough` sweeps to better ones measured again; None where there are none.
 
@@ -48,17 +57,16 @@ def measure_again(
     pieces = [(k, piece) for k, unsettled in rows.items() for piece in _pieces(unsettled)]
     if not whole and not pieces:
         return None
+
+    def piece_ties(piece: tuple[int, range]) -> Ties:
+        overlap = overlap_rows(read, sweeps, *piece)
+        return NO_TIES if overlap is None else ties_of_rows(overlap, ties.profiles[piece[0]], px_mm, format_mm)
+
     keep = ~np.isin(ties.strip, whole)
     for k, piece in pieces:
         keep &= ~((ties.strip == k) & (row >= piece.start) & (row < piece.stop))
-    again = shared_out(partial(_piece_ties, read, sweeps, ties), pieces, threads)
-    return join_ties([ties.select(keep), measure_ties(read, sweeps, px_mm, whole, threads), *again])
-
-
-def _piece_ties(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], ties: Ties, piece: tuple[int, range]) -> Ties:
-    """Ties of some rows of a seam."""
-    overlap = overlap_rows(read, sweeps, *piece)
-    return NO_TIES if overlap is None else ties_of_rows(overlap, ties.profiles[piece[0]])
+    again = shared_out(piece_ties, pieces, threads)
+    return join_ties([ties.select(keep), measure_ties(read, sweeps, px_mm, whole, threads, format_mm), *again])
 
 
 def _unsettled_rows(

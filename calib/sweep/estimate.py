@@ -84,14 +84,15 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     known = [edges, marking.arm_observations(fits, found.table, nominal, shape.arm_mm)]
     found = fit_all(frame, nominal, found, known, threads, NEARLY_SETTLED)
     give_back()  # ties are seen in strips, fits are made of matrices: neither has use for what the other leaves
-    ties = measure_ties(read, found.sweeps, nominal.px_mm, range(len(first) - 1), threads)
+    seams, format_mm = range(len(first) - 1), frame.camera.format_mm
+    ties = measure_ties(read, found.sweeps, nominal.px_mm, seams, threads, format_mm)
     give_back()
     evidence = [*known, tie_observations(ties, nominal)]
     steps = beside(partial(steps_in_pieces, read, [sweep.n_lines for sweep in first]), threads)
     rough, found = found.sweeps, fit_likeliest(frame, nominal, found, evidence, threads)
     for _ in range(TIE_ROUNDS):
         weight = _tie_weights(found, ties)
-        again = measure_again(read, found.sweeps, rough, nominal.px_mm, ties, weight, threads)
+        again = measure_again(read, found.sweeps, rough, nominal.px_mm, ties, weight, threads, format_mm)
         if again is None:
             break
         ties, evidence = again, [*known, tie_observations(again, nominal)]
@@ -99,13 +100,13 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     found = settle_smoothness(frame, nominal, found, evidence, threads)
     table = marking.with_bends(found.table, fits, found.sweeps, shape)
     table = marking.with_residuals(table, frame, nominal, found.sweeps)
-    seams = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
+    tied = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
     sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), steps(), threads)
-    figures = {**_figures(table, seams, found, nominal, shape), "mixing_power": power, "line_jitter_px": jitter_px}
+    figures = {**_figures(table, tied, found, nominal, shape), "mixing_power": power, "line_jitter_px": jitter_px}
     spot_px = None if shape == _first_shape(frame) else (figures["blur_x_px"], figures["blur_y_px"])
     return SweepFit(
-        sweeps, table, seams, common_mm, sigma_mm, spot_px, figures, _placing_warnings(frame, table) + found.warnings
+        sweeps, table, tied, common_mm, sigma_mm, spot_px, figures, _placing_warnings(frame, table) + found.warnings
     )
 
 

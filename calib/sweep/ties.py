@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, ScanPoints
 from calib.ordered import in_order_on
 from calib.sweep.evidence import TIE, Observations
+from calib.sweep.format_border import without_border
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import MOST_LINES, relative_sigma_px, search_shift
@@ -24,6 +25,7 @@ from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, seam_pictures, who
 from calib.sweep.tables import ReadWindow, TieTable
 from calib.sweep.windows import Matches, column_profile, match_seam
 
+UNBOUNDED = (np.inf, np.inf)  # mm: a format without a border
 BLUR_PX = 1.0
 COARSE_BLUR_PX = 2.5
 PART_SAMPLES = 8  # least width of a part of the overlap,
@@ -78,26 +80,32 @@ def is_uncertain(left: StripSweep, right: StripSweep, px_mm: Array) -> bool:
 
 
 def measure_ties(
-    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Iterable[int], threads: int = 1
-) -> Ties:
+    read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], px_mm: Array, seams: Iterable[int], threads: int = 1,
+    format_mm: Sequence[float] = UNBOUNDED,
+) -> Ties:  # fmt: skip
     """Ties of the given seams, looked at on `threads` threads. Where the strips' relative place is uncertain the shift
-    is searched for, and matched in strongly smoothed pictures, before it is measured over the width of the overlap."""
+    is searched for, and matched in strongly smoothed pictures, before it is measured over the width of the overlap.
+
+    The border of the exposed format [width, height] is no texture."""
     with ThreadPoolExecutor(threads) as pool:
         found = overlaps(read, sweeps, seams, pool, 2 * threads)
-        parts = list(in_order_on(pool, partial(_seam_ties, px_mm=px_mm), found, 2 * threads))
+        parts = list(in_order_on(pool, partial(_seam_ties, px_mm=px_mm, format_mm=format_mm), found, 2 * threads))
     return join_ties([NO_TIES, *parts])
 
 
-def _seam_ties(overlap: Overlap, px_mm: Array) -> Ties:
-    """Ties of one seam."""
+def _seam_ties(overlap: Overlap, px_mm: Array, format_mm: Sequence[float]) -> Ties:
+    """Ties of one seam. The search for a large shift, good to a px, goes by the border too."""
     left, right = overlap.left, overlap.right
     guess, parts = np.zeros((whole_windows(left), 1, 2)), MOST_PARTS
-    if is_uncertain(left, right, px_mm):
+    uncertain = is_uncertain(left, right, px_mm)
+    if uncertain:
         found = search_shift(overlap, px_mm)
         if found is not None and np.abs(found).max() > REACHED_PX:
             guess = np.broadcast_to(found, guess.shape)
         elif found is None and relative_sigma_px(left, right, px_mm, 0.5).max() > SURE_PX:
             return NO_TIES
+    overlap = without_border(overlap, format_mm, px_mm)
+    if uncertain:
         matches, _ = _matches(overlap, COARSE_BLUR_PX, guess, 1)
         guess, parts = np.where(matches.found[:, :, None], matches.shift, guess), 1
     matches, columns = _matches(overlap, BLUR_PX, guess, parts)
@@ -106,8 +114,9 @@ def _seam_ties(overlap: Overlap, px_mm: Array) -> Ties:
     return replace(_ties_of(overlap, matches), profiles={overlap.seam: profile})
 
 
-def ties_of_rows(overlap: Overlap, profile: Array) -> Ties:
+def ties_of_rows(overlap: Overlap, profile: Array, px_mm: Array, format_mm: Sequence[float] = UNBOUNDED) -> Ties:
     """Ties of some rows of a seam that has settled, its column profile (n_samples,) known."""
+    overlap = without_border(overlap, format_mm, px_mm)
     bounds = part_bounds(len(overlap.samples), MOST_PARTS)
     start = np.zeros((len(overlap.lines) // WINDOW_LINES, len(bounds) - 1, 2))
     pictures = seam_pictures(overlap, BLUR_PX)

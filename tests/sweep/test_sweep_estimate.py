@@ -214,6 +214,25 @@ def test_ties_and_figures_are_reported(placed):
     assert np.all(fit.common_sigma_mm > 0)
 
 
+def test_no_tie_sees_the_border_of_the_format(small_frame, monkeypatch):
+    """It may look as if it lay on a line in one strip and in the other: ties were believed that were half a px off."""
+    _, frame, (dn, density) = small_frame
+    bounds = []
+
+    def measured(function):
+        def spy(*args):
+            bounds.append(args[-1])
+            return function(*args)
+
+        return spy
+
+    monkeypatch.setattr(estimate, "measure_ties", measured(estimate.measure_ties))
+    monkeypatch.setattr(estimate, "measure_again", measured(estimate.measure_again))
+    refine(frame, density, first_look(frame, dn).sweeps)
+    assert len(bounds) > 1
+    assert all(bound == frame.camera.format_mm for bound in bounds)
+
+
 def without_marks(truth, readers_of_strip, k, kept):
     """The strip's readers with all marks but the first `kept` inner ones lost."""
     s, sweep = truth.strips[k], true_sweep(truth, k)
