@@ -15,6 +15,7 @@ from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of, judge
 from calib.tone.banding import estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
+from calib.tone.breaks import line_doubts, lines_in_doubt
 from calib.tone.cell_kernels import gather_scene
 from calib.tone.cells import Cells, joined, select
 from calib.tone.dropouts import Dropouts
@@ -122,7 +123,9 @@ def fit_tone(
     common = profiles.common - profiles.common.mean()
     verdict = judge(curves, fit, threads)
     figures = figures_of(known, curves, fit.solution, verdict.factor, passes, patches, tones, common)
-    warnings = (*passes.warnings, *_wedge_said(frame, fit))
+    doubts = line_doubts(passes.overlaps, verdict.residuals, curves.n_lines)
+    tones = tuple(replace(t, line_sigma=np.hypot(t.line_sigma, d)) for t, d in zip(tones, doubts, strict=True))
+    warnings = (*passes.warnings, *_wedge_said(frame, fit), *_breaks_said(frame, doubts))
     said = patches, figures, warnings, verdict.residuals, fit.scales
     return ToneFit(tones, common, profiles.common_sigma, *said)
 
@@ -161,6 +164,16 @@ def _wedge_said(frame: Frame, fit: Adjustment) -> list[str]:
     return [
         f"the wedge's patches disagree with the curves by more than film.wedge.sigma = {sigma:g} allows: "
         f"their values are taken to err by {np.hypot(sigma, np.sqrt(fit.scales.wedge)):.2g}, as the fit found"
+    ]
+
+
+def _breaks_said(frame: Frame, doubts: Sequence[Array]) -> list[str]:
+    """Lines where a strip's gain jumps, as far as its neighbours tell."""
+    return [
+        f"{raster.called}: lines {first} to {last} disagree with its neighbours by more than noise, as if its gain "
+        f"jumped there: sigma holds a doubt of {size:.2g} in density"
+        for raster, doubt in zip(frame.strips, doubts, strict=True)
+        for first, last, size in lines_in_doubt(doubt)
     ]
 
 

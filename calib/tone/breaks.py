@@ -1,0 +1,102 @@
+"""Lines where a strip's gain does not drift as the smooth curve that the fit gives it, but jumps.
+
+The fit takes a jump for noise and lays its curve through it. Beside it the strip disagrees with its neighbours by far
+more than noise explains, over whole stretches of lines: that is noticed here, and its size is what sigma must hold.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.coordinates import Array
+from calib.tone.adjust import robust_weight
+from calib.tone.drift import BEYOND, DRIFT_MODES
+from calib.tone.evidence import OVERLAP_KIND
+from calib.tone.model import ToneResiduals
+from calib.tone.overlap import OverlapCells
+
+STRETCHES = round(2 * DRIFT_MODES / (1 + 2 * BEYOND))  # of a strip's lines: two to the shortest half wave of a drift
+BY_NOISE = 5.0  # sigma: a mean farther off is none of noise, of many thousand stretches
+ALSO = 2.5  # sigma of each of two that say the same together
+LEAST_BREAK = 0.005  # density: what else no model knows (common practice, no source)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Disagreement:
+    """By how much a strip is too dense for a neighbour, by stretches of its lines, both (STRETCHES,): the mean in its
+    1-sigma, 0 where it is too small to matter, and the size of single cells' disagreement. `stretch` (N,) is that of
+    each cell."""
+
+    off: Array
+    size: Array
+    stretch: NDArray[np.int64]
+
+
+def line_doubts(
+    overlaps: Sequence[OverlapCells | None], residuals: ToneResiduals, n_lines: Sequence[int]
+) -> list[Array]:
+    """What each strip's drift is in doubt by beyond its own sigma: density, by line; `overlaps` follow each strip.
+
+    A strip is to blame where both its neighbours disagree with it alike. Where one does, both may be, unless the other
+    strip is to blame already.
+    """
+    after: list[Disagreement | None] = [None] * len(n_lines)
+    before: list[Disagreement | None] = [None] * len(n_lines)
+    for strip, cells in enumerate(overlaps):
+        if cells is not None:
+            rows = (residuals.kind == OVERLAP_KIND) & (residuals.strip == strip)
+            residual, sigma = residuals.residual_density[rows], residuals.sigma_density[rows]
+            after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip])
+            before[strip + 1] = _disagreement(-residual, sigma, cells.next_line / n_lines[strip + 1])
+    blamed = [_by_both(one, other) for one, other in zip(before, after, strict=True)]
+    sizes = [np.zeros(STRETCHES) for _ in n_lines]
+    for strip, (one, other) in enumerate(zip(after[:-1], before[1:], strict=True)):
+        if one is not None and other is not None:
+            for own, mine, theirs, their_stretch in (
+                (one, strip, strip + 1, other.stretch),
+                (other, strip + 1, strip, one.stretch),
+            ):
+                alone = (np.abs(own.off) > BY_NOISE) & ~_mostly(blamed[theirs][their_stretch], own.stretch)
+                sizes[mine] = np.maximum(sizes[mine], np.where(blamed[mine] | alone, own.size, 0.0))
+    return [_by_line(size, n) for size, n in zip(sizes, n_lines, strict=True)]
+
+
+def _disagreement(residual: Array, sigma: Array, place: Array) -> Disagreement:
+    """What cells at some part of a strip's lines say of it."""
+    stretch = np.clip(np.floor(place * STRETCHES), 0, STRETCHES - 1).astype(np.int64)
+    weight = robust_weight(residual / sigma) / sigma**2
+    total = np.maximum(np.bincount(stretch, weight, STRETCHES), 1e-300)
+    mean = np.bincount(stretch, weight * residual, STRETCHES) / total
+    count = np.maximum(np.bincount(stretch, minlength=STRETCHES), 1)
+    size = np.sqrt(np.bincount(stretch, residual**2, STRETCHES) / count)
+    return Disagreement(np.where(np.abs(mean) > LEAST_BREAK, mean * np.sqrt(total), 0.0), size, stretch)
+
+
+def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
+    """Stretches in which two neighbours disagree with a strip alike, by more than noise together."""
+    if one is None or other is None:
+        return np.zeros(STRETCHES, dtype=np.bool_)
+    low, high = np.minimum(one.off, other.off), np.maximum(one.off, other.off)
+    together = np.abs(one.off + other.off) / np.sqrt(2.0)
+    return np.asarray((together > BY_NOISE) & ((low > ALSO) | (high < -ALSO)))
+
+
+def _mostly(which: NDArray[np.bool_], stretch: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Stretches of which most cells are among some."""
+    return np.bincount(stretch, which, STRETCHES) > 0.5 * np.bincount(stretch, minlength=STRETCHES)
+
+
+def _by_line(size: Array, n_lines: int) -> Array:
+    """Doubts of stretches as doubts of lines; those beside a stretch are in the same doubt, since a jump is anywhere
+    in it."""
+    beside = np.pad(size, 1)
+    wide = np.maximum(size, np.maximum(beside[:-2], beside[2:]))
+    return wide[np.arange(n_lines) * STRETCHES // n_lines]
+
+
+def lines_in_doubt(doubt: Array) -> list[tuple[int, int, float]]:
+    """Runs of lines in doubt: first, last, and the largest doubt."""
+    edge = np.flatnonzero(np.diff(np.pad((doubt > 0).astype(np.int8), 1)))
+    return [(int(a), int(b) - 1, float(doubt[a:b].max())) for a, b in edge.reshape(-1, 2)]

@@ -1,0 +1,70 @@
+"""Jumps of one strip's gain, as its neighbours tell of them."""
+
+import numpy as np
+import pytest
+
+from calib.tone.breaks import STRETCHES, line_doubts, lines_in_doubt
+from calib.tone.evidence import OVERLAP_KIND, PATCH_KIND
+from calib.tone.model import ToneResiduals
+from calib.tone.overlap import OverlapCells
+
+N_LINES, N_CELLS, SIGMA = 1000, 600, 0.005
+
+
+def seen(
+    errors: list[np.ndarray], reversed_too: bool = False, seed: int = 5
+) -> tuple[list[OverlapCells], ToneResiduals]:
+    """What overlaps say of strips whose densities err by `errors` (N_LINES,) each, with noise; every second one may run
+    the other way."""
+    rng, found, rows = np.random.default_rng(seed), [], []
+    for strip in range(len(errors) - 1):
+        line = np.sort(rng.uniform(0, N_LINES - 1, N_CELLS))
+        own, following = (N_LINES - 1 - line if reversed_too and k % 2 else line for k in (strip, strip + 1))
+        off = errors[strip][own.astype(int)] - errors[strip + 1][following.astype(int)]
+        none = np.zeros(N_CELLS)
+        found.append(OverlapCells(none.astype(int), none, own, following, none, none, none, none, none))
+        rows.append((np.full(N_CELLS, strip), off + SIGMA * rng.standard_normal(N_CELLS)))
+    strip, residual = (np.concatenate(part) for part in zip(*rows, strict=True))
+    known = ToneResiduals(
+        np.append(strip, 0),
+        np.append(np.full(strip.size, OVERLAP_KIND), PATCH_KIND),
+        np.zeros(strip.size + 1),
+        np.append(residual, 9.0),  # a patch's cell is no overlap's
+        np.full(strip.size + 1, SIGMA),
+    )
+    return found, known
+
+
+def broken(at: int, size: float) -> np.ndarray:
+    """What a smooth curve leaves of a jump: both ways beside it."""
+    line = np.arange(N_LINES) - at
+    return np.where(line < 0, -0.5, 0.5) * size * np.exp(-np.abs(line) / 30)
+
+
+@pytest.mark.parametrize("reversed_too", [False, True])
+def test_a_jump_is_found_in_the_strip_that_has_it_and_its_size_is_told(reversed_too: bool) -> None:
+    """Both neighbours tell the same of it; they themselves are not to blame."""
+    errors = [np.zeros(N_LINES) for _ in range(5)]
+    errors[2] = broken(400, 0.08)
+    doubts = line_doubts(*seen(errors, reversed_too), [N_LINES] * 5)
+    assert [strip for strip, doubt in enumerate(doubts) if doubt.any()] == [2]
+    ((first, last, size),) = lines_in_doubt(doubts[2])
+    assert first < 400 < last
+    assert last - first < 8 * N_LINES / STRETCHES
+    assert 0.02 < size < 0.05
+
+
+def test_a_jump_of_the_first_strip_may_be_its_neighbour_s() -> None:
+    """One overlap alone cannot tell, so both are in doubt, and no third."""
+    errors = [broken(700, 0.08), *(np.zeros(N_LINES) for _ in range(3))]
+    doubts = line_doubts(*seen(errors), [N_LINES] * 4)
+    assert [strip for strip, doubt in enumerate(doubts) if doubt.any()] == [0, 1]
+
+
+def test_noise_and_lost_overlaps_are_no_jumps() -> None:
+    """Many stretches of many strips, and none to compare with."""
+    errors = [np.zeros(N_LINES) for _ in range(60)]
+    overlaps, residuals = seen(errors)
+    assert not np.any(line_doubts(overlaps, residuals, [N_LINES] * 60))
+    none = ToneResiduals(np.zeros(0, int), np.zeros(0, int), *(np.zeros(0) for _ in range(3)))
+    assert not np.any(line_doubts([None, None], none, [N_LINES] * 3))
