@@ -2,10 +2,14 @@
 
 Exposure bends with density, so the mean over noise of the exposure of a noisy density is not that of the true one. What
 a sample is turned into is therefore not H(D) but the function h whose mean over the noise is H:
-``E[h(D + sigma(D) n)] = H(D)``, found by Van Cittert's iteration ``h <- h + H - E[h]`` (1931, Z. Phys. 69:298) with
-the mean by Gauss-Hermite quadrature (Abramowitz and Stegun 1964, 25.4.46). Its variance is brought to the right mean in
-the same way. Beyond the ends of the characteristic curve h goes on along a chord of one sigma, so that the mean is
-right up to the ends too; values there serve in means only, and the caller flags what lies beyond.
+``E[h(D + sigma(D) n)] = H(D)``, found by the ratio iteration ``h <- h H / E[h]`` (Gold 1964, Argonne National
+Laboratory report ANL-6984) with the mean by Gauss-Hermite quadrature (Abramowitz and Stegun 1964, 25.4.46). Differences
+would go too far where a sigma of noise makes exposure several times as large, in toe and shoulder: h swings and falls
+below zero. What the ratios leave is known, and belongs to the systematic error. The variance of h is looked up where a
+noisy sample lies: for one sample that is right, for a mean of many too large by what noise makes of it, and a pixel is
+between these, so half of that is taken off, in logarithms. Beyond the ends of the characteristic curve h goes on along
+a chord of one sigma, so that the mean is right up to the ends too; values there serve in means only, and the caller
+flags what lies beyond.
 """
 
 from functools import cache
@@ -17,12 +21,11 @@ from calib.film.ready import ValueTable
 from calib.light.curve import FilmCurve, exposure_of
 
 NODES = 8193  # over the curve's span; linear interpolation between them is good to 6e-6 of the exposure (tested)
-TURNS = 4  # of the iteration: more only amplifies what the ends leave open
+TURNS = 2  # of the iteration: more only amplifies what the ends leave open
 QUADRATURE = 11  # nodes of the mean over the noise
 PAST_ENDS = 6.0  # sigma that the table reaches beyond the curve
 LEAST_NOISE = 1e-6  # density; only keeps quotients finite
-DAMPED = 0.5  # of the step that would bring a variance's mean right if it were straight: the whole goes too far
-LEAST_SHARE = 0.25  # of a variance is left by the correction of its mean
+LEAST_LIGHT = 1e-12  # lux seconds; only keeps quotients finite
 MOST_NOISE = 0.25  # of the curve's span: what is noisier says nothing
 
 
@@ -30,8 +33,9 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     """What densities are turned into, in lux seconds: for samples whose 1-sigma at `density` (K,), rising, is `sigma`.
 
     The table goes from beyond one end of the curve to beyond the other. It holds the unbiased exposure; what noise and
-    a systematic error of density are multiplied by; and the systematic 1-sigma that the dark end of the curve adds:
-    film that could as well lie at it may have seen any light from none to the end's.
+    a systematic error of density are multiplied by; and the systematic 1-sigma that is added: what the iteration left,
+    and what the dark end of the curve leaves open, since film that could as well lie at it may have seen any light from
+    none to the end's.
     """
     low, high = curve.span
     inner = np.linspace(low, high, NODES)
@@ -42,15 +46,18 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     noise = np.asarray(np.pad(scatter, past, mode="edge"), np.float64)
     stated = _continued(exposure_of(curve, inner), past, noise / step)
     value = stated.copy()
-    for _ in range(TURNS):
-        value += stated - _mean(value, at, noise)
     mean = _mean(value, at, noise)
+    for _ in range(TURNS):
+        value += (stated - mean) * np.clip(
+            value / np.maximum(mean, LEAST_LIGHT), 0.0, 1.0
+        )  # below zero there is no ratio
+        mean = _mean(value, at, noise)
     inside = np.clip(np.arange(at.size), past, past + NODES - 1)
     variance = np.maximum(_mean(value**2, at, noise) - mean**2, 0.0)[inside]
-    variance = np.maximum(variance + DAMPED * (variance - _mean(variance, at, noise)), LEAST_SHARE * variance)
+    variance *= np.sqrt(np.minimum(variance / np.maximum(_mean(variance, at, noise), LEAST_LIGHT**2), 1.0))
     slope = np.abs(np.gradient(mean, step))
     end = _dark_end(stated[past : past + NODES], (at - low) / noise, (high - at) / noise)
-    spread = np.stack([np.sqrt(variance) / noise, slope[inside], end], axis=1)
+    spread = np.stack([np.sqrt(variance) / noise, slope[inside], np.hypot(end, (mean - stated)[inside])], axis=1)
     return ValueTable(value.astype(np.float32), spread.astype(np.float32), float(at[0]), 1.0 / step, (low, high))
 
 
