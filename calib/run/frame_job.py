@@ -118,7 +118,7 @@ def _timings(watch: Stopwatch) -> Timings:
 
 
 def _warnings(maker: MapMaker, checks: Checks, pictures: MapPictures) -> tuple[str, ...]:
-    ground = ground_warnings(maker.where.view, maker.fits.sun)
+    ground = ground_warnings(maker.where.view, maker.fits.sun, maker.grid.pixel_m)
     return (*maker.fits.warnings, *ground, *seam_warnings(checks.seams), *map_warnings(pictures))
 
 

@@ -9,17 +9,20 @@ from calib.frame.description import Sun
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.frame.summary import summary
+from calib.ground.between_nodes import terrain_shift_m
 from calib.ground.dem import view_over
 from calib.ground.footprint import footprint_ring
 from calib.ground.grid import MapGrid, choose_grid
-from calib.ground.region import terrain_warnings, visible_region
+from calib.ground.region import Region, terrain_warnings, visible_region
 from calib.ground.view import View
 from calib.light.geometry import sun_direction
 from calib.moon import SubsolarPoint
+from calib.products.readable import number
 from calib.run.sunlight import light_facts, sun_of
 
 Facts = tuple[tuple[str, str], ...]
 FLOAT_RASTERS, MASK_RASTERS = 3, 1  # of the map
+SHIFTED_PX = 0.5  # of the map, by what its terrain leaves open: more is said to the operator
 
 
 def given_view(frame: Frame) -> View:
@@ -48,10 +51,10 @@ def look_at(path: Path) -> tuple[Facts, tuple[str, ...]]:
     sun = sun_of(frame)
     facts = (*summary(frame), *light_facts(frame, sun, view), *_ground(view, grid), *_products(frame, grid))
     damage = tuple(f"{strip.called}: {strip.damage}" for strip in frame.strips if strip.damage)
-    return facts, (*frame.warnings, *damage, *ground_warnings(view, sun))
+    return facts, (*frame.warnings, *damage, *ground_warnings(view, sun, grid.pixel_m))
 
 
-def ground_warnings(view: View, sun: Sun) -> tuple[str, ...]:
+def ground_warnings(view: View, sun: Sun, pixel_m: float) -> tuple[str, ...]:
     """What is to be said of the ground under a frame: its terrain, and whether the Sun shines on it at all."""
     region = visible_region(view)
     if region is None:
@@ -60,7 +63,29 @@ def ground_warnings(view: View, sun: Sun) -> tuple[str, ...]:
     places = np.concatenate([region.ring, region.inside])
     dark = bool((places @ to_sun <= 0).all())
     night = ("the Sun is below the horizon of all the ground in the frame",) if dark else ()
-    return (*terrain_warnings(view, region), *night)
+    return (*terrain_warnings(view, region), *_coarse(view, region, pixel_m), *night)
+
+
+def _coarse(view: View, region: Region, pixel_m: float) -> tuple[str, ...]:
+    """A line on a terrain model too coarse for the map."""
+    shift_m = terrain_shift_m(view, region)
+    if view.terrain is None or shift_m <= SHIFTED_PX * pixel_m:
+        return ()
+    node_m = 1e3 * view.terrain.node_km
+    said = f"terrain.dem: nodes lie {number(node_m)} m apart; by what every second one misses of the others, "
+    return (f"{said}{_shifted(shift_m, pixel_m)}",)
+
+
+def terrain_facts(view: View, pixel_m: float) -> Facts:
+    """What is not known of the heights between a terrain model's nodes, where the frame is seen over one."""
+    region = visible_region(view)
+    if view.terrain is None or region is None:
+        return ()
+    return (("terrain nodes", _shifted(terrain_shift_m(view, region), pixel_m)),)
+
+
+def _shifted(shift_m: float, pixel_m: float) -> str:
+    return f"heights between the nodes move the map by {shift_m:.2g} m, {shift_m / pixel_m:.2g} pixels (1-sigma)"
 
 
 def _ground(view: View, grid: MapGrid) -> Facts:
@@ -71,7 +96,7 @@ def _ground(view: View, grid: MapGrid) -> Facts:
         lon = lon - 360.0 * np.round(lon.mean() / 360.0)
         east, north = (f"{values.min():.4f} to {values.max():.4f} deg" for values in (lon, ring.lat_deg))
         rows.append(("footprint", f"longitude {east}, latitude {north}"))
-    return tuple(rows)
+    return (*rows, *terrain_facts(view, grid.pixel_m))
 
 
 def _products(frame: Frame, grid: MapGrid) -> Facts:

@@ -27,6 +27,7 @@ from calib.run.ellipses import place_uncertainty
 from calib.run.film_product import FilmPictures
 from calib.run.fit import FrameFits
 from calib.run.headers import NORMAL
+from calib.run.look import terrain_facts
 from calib.run.map_product import MapMaker, MapPictures
 from calib.run.seams import SeamCheck
 from calib.run.sunlight import center_light, light_facts
@@ -169,6 +170,7 @@ def facts_of(fits: FrameFits, maker: MapMaker) -> list[tuple[str, str]]:
         *summary(fits.frame),
         *light_facts(fits.frame, fits.sun, maker.where.view),
         ("map grid", f"{grid.crs}, {grid.rows} x {grid.columns} pixels of {grid.pixel_m:.6g} m"),
+        *terrain_facts(maker.where.view, grid.pixel_m),
     ]
     if fits.resection is not None:
         moved_m = 1e3 * float(np.linalg.norm(fits.pose.position_km - fits.given_pose.position_km))

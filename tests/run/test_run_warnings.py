@@ -7,6 +7,8 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import rasterio
+from affine import Affine
 
 from calib.frame.read import read_frame
 from calib.frame.strips import with_gap
@@ -115,6 +117,29 @@ def test_a_frame_at_night_is_said(calibrated, tmp_path: Path) -> None:  # type: 
     away = f"subsolar_deg = [{(lon + 360.0) % 360.0 - 180.0}, {-lat}]"
     (package / "frame.toml").write_text(text[:start] + away + text[text.index("\n", start) :])
     assert any("the Sun is below the horizon" in said for said in look_at(package)[1])
+
+
+def test_a_terrain_model_too_coarse_for_the_map_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    """Nothing else tells that the map lies pixels off: its nodes are read as if the ground were straight between them.
+    One that is fine enough is a fact and no warning."""
+    package = tmp_path / "frame"
+    shutil.copytree(calibrated.package, package)
+    assert not any("nodes" in label for label, _ in look_at(package)[0])
+    with (package / "frame.toml").open("a") as file:
+        file.write('\n[terrain]\ndem = "dem.tif"\n')
+    rough = np.random.default_rng(1).normal(0, 1, (180, 360)).astype(np.float32)
+    said = {}
+    for metres in (1.0, 500.0):
+        profile = {"driver": "GTiff", "height": 180, "width": 360, "count": 1, "dtype": "float32"}
+        place = {"crs": "IAU_2015:30100", "transform": Affine(1, 0, -180, 0, -1, 90)}
+        with rasterio.open(package / "dem.tif", "w", **profile, **place) as file:
+            file.write(metres * rough, 1)
+        facts, said[metres] = look_at(package)
+        assert "between the nodes move the map by" in dict(facts)["terrain nodes"]
+    assert said[1.0] == ()
+    (warning,) = said[500.0]
+    assert warning.startswith("terrain.dem: nodes lie 30,")
+    assert "heights between the nodes move the map by" in warning
 
 
 def test_what_the_first_places_say_is_not_lost(calibrated, monkeypatch) -> None:  # type: ignore[no-untyped-def]
