@@ -8,6 +8,8 @@ The modes are cosines over an axis that is longer than the strip: over the strip
 where a real drift slopes and where the known film is.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
@@ -18,22 +20,43 @@ from calib.coordinates import Array
 BEYOND = 0.25  # of a strip's lines, on each side: how far the cosines' axis reaches beyond it
 DRIFT_MODES = 32  # half waves along that axis, ten periods along a strip: faster than that no gain drifts (assumed)
 FALL = 6.0  # power of a cosine's number with which variances fall: Matern's order 5/2, a curve that bends evenly
+STRETCHES = 512  # of a strip's lines, in each of which its drift is one: the fastest mode turns by 0.13 in it
 MOST_STRIPS = 32  # that are asked: all drift alike
 FIRST_MOVES = np.diag([1.0, 0.5])  # of the logarithms of variance and corner that a search tries
 SETTLED = 0.02  # of those, and of the misfit
 
 
-def cosines(n: int, at: Array, modes: int = DRIFT_MODES) -> Array:
-    """Cosine modes 1..`modes` of a strip of `n` lines at fractional lines `at`: (len(at), modes)."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretches:
+    """The stretches of a strip's lines that rows of evidence lie in: each row's `number` (N,), and the `modes` (P, M)
+    of the drift in each. What many rows have in common is added up once."""
+
+    number: NDArray[np.int64]
+    modes: Array
+
+
+def stretches(n: int, line: Array) -> Stretches:
+    """The stretches of a strip of `n` lines that some lines (N,) lie in, with the modes at their mean lines there."""
+    of = np.clip((line * (STRETCHES / n)).astype(np.int64), 0, STRETCHES - 1)
+    count = np.bincount(of, minlength=STRETCHES)
+    some = np.flatnonzero(count)
+    middle = np.bincount(of, line, STRETCHES)[some] / count[some]
+    return Stretches((np.cumsum(count > 0) - 1)[of], cosines(n, middle))
+
+
+def cosines(n: int, at: Array) -> Array:
+    """Cosine modes 1..`DRIFT_MODES` of a strip of `n` lines at fractional lines `at`: (len(at), modes)."""
     angle = np.pi * ((np.asarray(at, dtype=np.float64) + 0.5) / n + BEYOND) / (1.0 + 2.0 * BEYOND)
-    found = np.empty((angle.size, modes))
+    found = np.empty((angle.size, DRIFT_MODES))
     _fill_cosines(angle, found)
     return found
 
 
 def level_of_modes(n: int) -> Array:
-    """Mean of each mode over a strip of `n` lines, which is part of the strip's level."""
-    return np.asarray(cosines(n, np.arange(n, dtype=np.float64)).mean(axis=0))
+    """Mean of each mode over a strip of `n` lines, which is part of the strip's level: over even steps a cosine's sum
+    is what it is in their middle, times the sine of half of their length over that of half a step."""
+    half_step = np.pi / (1.0 + 2.0 * BEYOND) * np.arange(1, DRIFT_MODES + 1) / (2 * n)
+    return np.asarray(cosines(n, np.array([(n - 1) / 2]))[0] * np.sin(n * half_step) / (n * np.sin(half_step)))
 
 
 @njit(cache=True, nogil=True)

@@ -11,7 +11,7 @@ from calib.coordinates import Array
 from calib.median import MIDDLE_SIZE, medians_by
 from calib.tone.cell_kernels import FOG
 from calib.tone.cells import FOG_BLOCK, Cells
-from calib.tone.drift import cosines
+from calib.tone.drift import stretches
 from calib.tone.known_film import KnownFilm
 from calib.tone.levels import POLISHING, polished
 from calib.tone.noise import grain_bias, rounding_variance
@@ -97,7 +97,8 @@ def known_values(curves: Curves, known: KnownFilm, strip: int, cells: Cells) -> 
 def known_side(curves: Curves, strip: int, cells: Cells, measured: Array) -> StripSide:
     """Where cells of known density stand in their strip."""
     own = np.ones(cells.dn.size)
-    return StripSide(strip, _slowest(curves, strip, cells.line), cells.sample[:, None], own[:, None], measured, own)
+    drift = stretches(curves.n_lines[strip], cells.line)
+    return StripSide(strip, drift, cells.sample[:, None], own[:, None], measured, own)
 
 
 def errors_of(layout: Layout, cells: Cells) -> NDArray[np.int64]:
@@ -110,17 +111,13 @@ def overlap_sides(curves: Curves, strip: int, cells: OverlapCells) -> tuple[Stri
     """Where cells of an overlap stand in their strip and in the next."""
     sample, n_samples = cells.next_sample, curves.layout.n_samples
     about, shares = np.stack(_about(sample, n_samples), axis=1), np.stack(_shares(sample), axis=1)
-    lines = _slowest(curves, strip, cells.line), _slowest(curves, strip + 1, cells.next_line)
+    drift = stretches(curves.n_lines[strip], cells.line)
+    next_drift = stretches(curves.n_lines[strip + 1], cells.next_line)
     one = np.ones((sample.size, 1))
     return (
-        StripSide(strip, lines[0], cells.sample[:, None], one, cells.density, cells.own_share),
-        StripSide(strip + 1, lines[1], about, shares, cells.next_density, 1.0 - cells.own_share),
+        StripSide(strip, drift, cells.sample[:, None], one, cells.density, cells.own_share),
+        StripSide(strip + 1, next_drift, about, shares, cells.next_density, 1.0 - cells.own_share),
     )
-
-
-def _slowest(curves: Curves, strip: int, line: Array) -> Array:
-    """The first mode of a strip's drift at some lines."""
-    return cosines(curves.n_lines[strip], line, 1)[:, 0]
 
 
 def kinds_of(cells: Cells) -> NDArray[np.int8]:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.tone.drift import DRIFT_MODES
+from calib.tone.drift import Stretches
 from calib.tone.noise import NoiseModel
 from calib.tone.system import Values
 from calib.tone.terms import Terms
@@ -41,12 +41,12 @@ class Curves:
 class StripSide:
     """Cells in one strip, as rows of evidence, wherever the rows are linearised.
 
-    `cosine` (N,) the first mode of the drift at their lines, `sample` (N, k) those whose banding is in a row with its
+    `drift` are the stretches of lines that they lie in, `sample` (N, k) those whose banding is in a row with its
     `share` (N, k); `measured` (N,) their first-order density, `part` (N,) that of a row's variance which they make.
     """
 
     strip: int
-    cosine: Array
+    drift: Stretches
     sample: NDArray[np.int64]
     share: Array
     measured: Array
@@ -95,20 +95,20 @@ def modelled(curves: Curves, side: StripSide, at: Placing, solution: Values) -> 
     layout, own, basis = curves.layout, solution.strips[side.strip], curves.basis
     pieces = basis.pieces(_weights(curves, side.strip, solution))
     banding = banding_of(solution, layout, side.strip)
-    found, strip = np.empty(at.z.size), (pieces, own[layout.dark], own[layout.drift], banding)
-    _model(at.z, at.dark, side.cosine, side.sample, side.share, (basis.low, basis.high), strip, found)
+    found, strip = np.empty(at.z.size), (pieces, own[layout.dark], side.drift.modes @ own[layout.drift], banding)
+    _model(at.z, at.dark, side.drift.number, side.sample, side.share, (basis.low, basis.high), strip, found)
     return found
 
 
 def terms_of(curves: Curves, side: StripSide, at: Placing, sign: float) -> Terms:
-    """The terms of the rows in one strip, all with a sign: splines and kept banding, then the dark level and drift."""
+    """The terms of the rows in one strip, all with a sign: splines, dark level and kept banding, and the drift."""
     layout, basis = curves.layout, curves.basis
-    shape = at.z.size, 4 + side.sample.shape[1]
-    places, values, dense = np.zeros(shape, np.int32), np.zeros(shape), np.empty((at.z.size, 1 + DRIFT_MODES))
+    shape = at.z.size, 5 + side.sample.shape[1]
+    places, values = np.full(shape, layout.dark, np.int32), np.zeros(shape)
     edge, span = layout.edge[side.strip], (basis.low, basis.high, basis.n)
     kept = side.sample, side.share, np.where(edge >= 0, edge + layout.drift.stop, -1)
-    _fill(at.z, at.dark, side.cosine, kept, span, sign, places, values, dense)
-    return Terms(places, values, layout.dark, dense)
+    _fill(at.z, at.dark, kept, span, sign, places, values)
+    return Terms(places, values, side.drift.number, layout.drift.start, -sign * side.drift.modes)
 
 
 @njit(cache=True, nogil=True)
@@ -124,32 +124,25 @@ def _place(z, ends, exponent, by_dark, pieces, slope, dark):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def _model(z, dark, cosine, sample, share, ends, strip, found):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Splines and dark level less drift (its modes by Chebyshev's recursion) and banding."""
+def _model(z, dark, stretch, sample, share, ends, strip, found):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Splines and dark level less drift and banding."""
     pieces, own_dark, drift, banding = strip
     for row in range(found.size):
-        before, value, total = 1.0, cosine[row], 0.0
-        for mode in range(drift.size):
-            total += drift[mode] * value
-            before, value = value, 2.0 * cosine[row] * value - before
+        total = drift[stretch[row]]
         for term in range(sample.shape[1]):
             total += share[row, term] * banding[sample[row, term]]
         found[row] = curve_at(z[row], ends[0], ends[1], pieces) + own_dark * dark[row] - total
 
 
 @njit(cache=True, nogil=True)
-def _fill(z, dark, cosine, kept, span, sign, places, values, dense):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _fill(z, dark, kept, span, sign, places, values):  # type: ignore[no-untyped-def]  # pragma: no cover
     sample, share, unknown = kept
     for row in range(z.size):
         first, four = splines(z[row], span[0], span[1], span[2])
         for term in range(4):
             places[row, term], values[row, term] = first + term, sign * four[term]
+        values[row, 4] = sign * dark[row]
         for term in range(sample.shape[1]):
             at = unknown[sample[row, term]]
             if at >= 0:
-                places[row, 4 + term], values[row, 4 + term] = at, -sign * share[row, term]
-        dense[row, 0] = sign * dark[row]
-        before, value = 1.0, cosine[row]
-        for mode in range(1, dense.shape[1]):
-            dense[row, mode] = -sign * value
-            before, value = value, 2.0 * cosine[row] * value - before
+                places[row, 5 + term], values[row, 5 + term] = at, -sign * share[row, term]

@@ -6,13 +6,14 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
-from calib.tone.drift import cosines
+from calib.tone.drift import cosines, level_of_modes
 from calib.tone.model import StripTone, Table32
 from calib.tone.placing import Curves, correction
 from calib.tone.readings import Readings, curve_variance
 
 NODES = 400  # densities at which a curve's sigma is computed; between them it is interpolated
 FINEST_NODES = 4096  # part of a curve's gain between DN at which noise, its bias and the curve's sigma are computed
+LINE_NODES = 2048  # lines at which the drift is worked out; between them it is interpolated
 SPAN_NOISE = 2.5  # a sample of film at the wedge's end may read so many sigma beyond it
 SPAN_BANDING = (2.0, 98.0)  # percentiles of the banding that are its reach
 SPAN_STEP = 0.5  # ... but the span never grows by more than this part of the last step
@@ -59,18 +60,19 @@ def strip_tone(
     curve_sigma = _between(_curve_sigma(curves, fit, strip, np.arange(0.0, n_dn, step), banding.readings), step)
     reach = np.percentile(banding.density - banding.density.mean(), SPAN_BANDING)
     first, last = _dn_span(density, sigma, span, reach, clip)
-    modes = cosines(curves.n_lines[strip], np.arange(curves.n_lines[strip], dtype=np.float64))
-    modes -= modes.mean(axis=0)
+    n_lines = curves.n_lines[strip]
+    line, at_line = np.arange(n_lines), np.linspace(0.0, n_lines - 1.0, min(n_lines, LINE_NODES))
+    modes = cosines(n_lines, at_line) - level_of_modes(n_lines)
     return StripTone(
         density_of_dn=_held(density, first, last),
         dn_span=(first, last),
         rising=curves.first[strip].is_rising,
         column_density=banding.density - banding.density.mean(),
-        line_density=modes @ fit.solution.strips[strip][curves.layout.drift],
+        line_density=np.interp(line, at_line, modes @ fit.solution.strips[strip][curves.layout.drift]),
         noise_density=_held(sigma, first, last),
         curve_sigma=_held(curve_sigma, first, last),
         column_sigma=banding.sigma,
-        line_sigma=_line_sigma(curves, fit, strip, modes),
+        line_sigma=np.interp(line, at_line, _line_sigma(curves, fit, strip, modes)),
     )
 
 

@@ -11,7 +11,7 @@ from frames import altered, fit, made
 from calib.bench import perfect
 from calib.frame.frame import Frame
 from calib.tone.apply import density_window
-from calib.tone.drift import DRIFT_MODES, cosines, drift_variances, level_of_modes, likeliest_drift
+from calib.tone.drift import DRIFT_MODES, cosines, drift_variances, level_of_modes, likeliest_drift, stretches
 from calib.tone.unknowns import LEAST_SCALES, MOST_SCALES
 
 SMALL = scenario("small")
@@ -67,7 +67,7 @@ def test_a_spectrum_found_is_kept() -> None:
 def test_a_drift_may_slope_at_a_strips_ends() -> None:
     """Cosines over the strip itself are level there: eight of them leave 0.024 of a straight line that rises by 1."""
     line = np.arange(LINES, dtype=float)
-    modes = cosines(LINES, line, 8)
+    modes = cosines(LINES, line)[:, :8]
     modes -= level_of_modes(LINES)[:8]
     ramp = (line - line.mean()) / LINES
     left = ramp - modes @ np.linalg.lstsq(modes, ramp, rcond=None)[0]
@@ -132,3 +132,18 @@ def test_a_gain_that_jumps_is_said_and_sigma_holds_it() -> None:
     assert found.strips[1].line_sigma[at - 5 : at + 5].min() > 0.015
     assert found.strips[1].line_sigma[: at - 200].max() < 0.01
     assert not [warning for warning in fit(frame, truth).warnings if "jumped" in warning]
+
+
+def test_rows_are_added_up_by_stretches_of_lines_and_by_their_mean_lines() -> None:
+    """Cells that lie within a few lines of each other have one drift, that of their mean line."""
+    line = np.array([100.0, 101.0, 8_000.0, 0.0, 15_999.0])
+    found = stretches(16_000, line)
+    assert len(found.modes) == 4
+    np.testing.assert_array_equal(found.number, [1, 1, 2, 0, 3])
+    np.testing.assert_allclose(found.modes, cosines(16_000, np.array([0.0, 100.5, 8_000.0, 15_999.0])))
+
+
+@pytest.mark.parametrize("n", [60, 700, 16_327])
+def test_a_modes_level_is_its_mean_over_all_lines(n: int) -> None:
+    """In closed form as line by line."""
+    np.testing.assert_allclose(level_of_modes(n), cosines(n, np.arange(float(n))).mean(axis=0), atol=1e-13)

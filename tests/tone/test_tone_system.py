@@ -14,7 +14,7 @@ from calib.tone.unknowns import Layout, Stated, first_scales, updated_scales
 SIZES, COMMON, SAMPLES = (5, 7, 6, 4), 5, 9
 SHARED, BESIDE = 2, 4  # unknowns of each strip
 PRIOR = 0.5  # of the strips' unknowns: what they share could be moved to the common ones otherwise
-EVERYWHERE = 1, 2  # the first unknown that stands in every row, and how many there are
+EVERYWHERE, STRETCHES = (1, 2), 3  # the first unknown that stands in every row, and how many there are; kinds of rows
 
 
 def drawn_terms(chance: np.random.Generator, n: int, size: int) -> Terms:
@@ -22,13 +22,14 @@ def drawn_terms(chance: np.random.Generator, n: int, size: int) -> Terms:
     value = chance.normal(size=(n, size - 1))
     value[::5, 0] = 0.0
     first, count = EVERYWHERE
-    return Terms(chance.integers(0, size, value.shape, dtype=np.int32), value, first, chance.normal(size=(n, count)))
+    at, stretch = chance.integers(0, size, value.shape, dtype=np.int32), chance.integers(0, STRETCHES, n)
+    return Terms(at, value, stretch, first, chance.normal(size=(STRETCHES, count)))
 
 
 def whole(terms: Terms, size: int) -> np.ndarray:
     matrix = np.zeros((len(terms.at), size))
     np.add.at(matrix, (np.arange(len(matrix))[:, None], terms.at), terms.value)
-    matrix[:, terms.first : terms.first + terms.dense.shape[1]] += terms.dense
+    matrix[:, terms.first : terms.first + terms.modes.shape[1]] += terms.modes[terms.stretch]
     return matrix
 
 
