@@ -17,6 +17,7 @@ WIDE = 0.25  # or in so much of their width ...
 FAR = 6.0  # ... those beside them are so many times closer to each other than to it
 PIECES = 6  # of a line: garbage from edge to edge is rough in all
 AT_END = 0.001  # of a strip's samples lie beyond either end of its range of DN
+SPARSE = 17  # every so manieth line tells it: a prime, since every second or third may be lost
 ROUGH = 0.2  # of that range from sample to sample: a third in garbage, where it is the smoothest piece a quarter
 ROUGHER = 2.0  # times as rough as ...
 SMOOTH_PART = 0.1  # ... the line that this part of all are smoother than: where all is noise, no line stands out
@@ -29,7 +30,7 @@ def lines_lost(dn: NDArray) -> NDArray[np.bool_]:
     sound = step[step > 0]
     rough = np.flatnonzero(step > ROUGHER * np.quantile(sound, SMOOTH_PART)) if sound.size else sound
     if rough.size:
-        up_to = np.cumsum(np.bincount(dn[:, ::31][~lost].ravel()))
+        up_to = np.cumsum(counted(dn[np.flatnonzero(~lost)[::SPARSE]], 1))
         low, high = np.searchsorted(up_to, (AT_END * up_to[-1], (1 - AT_END) * up_to[-1]))
         rough = rough[step[rough] > ROUGH * (high - low)]
         pieces = np.array_split(np.abs(np.diff(dn[rough].astype(np.int32), axis=1)), PIECES, axis=1)
@@ -43,13 +44,22 @@ def _told_by_line(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
     n_lines, n_samples = dn.shape
     repeats, step = np.zeros(n_lines, np.int64), np.zeros(n_lines)
     for line in range(n_lines):
-        here, same, total = dn[line], 0, 0
+        here, same, total = dn[line], np.int32(0), np.uint32(0)  # whole numbers of 32 bits are added side by side
         for sample in range(1, n_samples):
-            size = abs(np.int32(here[sample]) - np.int32(here[sample - 1]))
-            same += size == 0
-            total += size
+            size = np.uint32(abs(np.int32(np.int32(here[sample]) - np.int32(here[sample - 1]))))
+            same, total = np.int32(same + (size == 0)), np.uint32(total + size)
         repeats[line], step[line] = same, total / max(n_samples - 1, 1)
     return repeats, step
+
+
+@njit(cache=True, nogil=True)
+def counted(dn, step):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """How many of every so manieth line's and sample's DN are of each value, for all values of 16 bits."""
+    count = np.zeros(65536, np.int64)
+    for line in range(0, dn.shape[0], step):
+        for sample in range(0, dn.shape[1], step):
+            count[dn[line, sample]] += 1
+    return count
 
 
 def _of_one_value(dn: NDArray, repeats: NDArray[np.int64]) -> NDArray[np.bool_]:

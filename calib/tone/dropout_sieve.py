@@ -27,16 +27,18 @@ ONE_SIDE = np.float32(2.72 / BESIDE)
 def widths(far_above, above, here, below, far_below, scale, wide):  # type: ignore[no-untyped-def]  # pragma: no cover
     """One over the chance of each sample of a line, were it good, from the two lines on either side, into `wide`."""
     for sample in range(here.size):
-        value, up, down = np.float32(here[sample]), np.float32(above[sample]), np.float32(below[sample])
-        up_on, down_on = up + up - np.float32(far_above[sample]), down + down - np.float32(far_below[sample])
-        low = min(min(up, up_on), min(down, down_on))
-        high = max(max(up, up_on), max(down, down_on))
-        reach = scale[sample] + BEYOND * (high - low)
-        off = max(max(low - value, value - high), np.float32(0.0)) / reach
+        value, up, down = np.int32(here[sample]), np.int32(above[sample]), np.int32(below[sample])
+        up_on = np.int32(up + up - np.int32(far_above[sample]))
+        down_on = np.int32(down + down - np.int32(far_below[sample]))
+        low, high = min(min(up, up_on), min(down, down_on)), max(max(up, up_on), max(down, down_on))
+        span = np.float32(np.int32(high - low))
+        reach = scale[sample] + BEYOND * span
+        per_reach = np.float32(1.0) / reach
+        off = np.float32(max(max(np.int32(low - value), np.int32(value - high)), np.int32(0))) * per_reach
         tail = np.float32(1.0) + off * off * THIRD
-        near = min(abs(value - up), abs(value - down)) / reach
+        near = np.float32(min(abs(np.int32(value - up)), abs(np.int32(value - down)))) * per_reach
         of_side = np.float32(1.0) + near * near * THIRD
-        wide[sample] = min((high - low + WIDTH * reach) * tail * tail, ONE_SIDE * reach * of_side * of_side)
+        wide[sample] = min((span + WIDTH * reach) * tail * tail, ONE_SIDE * reach * of_side * of_side)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

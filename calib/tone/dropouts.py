@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from calib.tone import dropout_kernels as kernels
 from calib.tone.dropout_copies import mark_copies
-from calib.tone.dropout_lines import lines_lost
+from calib.tone.dropout_lines import counted, lines_lost
 from calib.tone.dropout_sieve import lines_to_search
 from calib.tone.dropout_tiles import TILE, tile_statistics
 from calib.tone.pile_up import clipped_within
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
 
 LEVEL_BINS = 48
+COUNTED = 3  # every so manieth line and sample tells how often each DN is
 ROUGHEST = 6.0  # texture of a tile counts up to this multiple of the noise at its level, or up to ...
 ROUGHEST_PART = 1.0 / 40.0  # ... this part of the strip's range of DN: garbage is rougher than either
 COARSE_NOISE = 1.0  # DN: where good tiles scatter less, a tile can be of one value by rounding alone
@@ -77,7 +78,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     left = dn[~gone] if gone.any() else dn
     if len(left) < 5:
         return all_lost(*dn.shape)
-    count = np.bincount(left[::3, ::3].ravel(), minlength=top + 1)
+    count = counted(left, COUNTED)[: top + 1]
     clip_low, clip_high = clip = clipped_within(left, count, clip_of(raster, saturation))
     low, middle, high = _levels(count)
     if _is_one_value(left, middle, count):

@@ -37,7 +37,7 @@ def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, i
 def _is_smooth(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether more than half of some samples hardly bend along the strip."""
     smooth, looked_at = 0, 0
-    for line in range(0, len(dn) - 2, 9):
+    for line in range(0, len(dn) - 2, 27):
         for sample in range(0, dn.shape[1], 3):
             ends = np.int32(dn[line, sample]) + np.int32(dn[line + 2, sample])
             smooth += abs(ends - 2 * np.int32(dn[line + 1, sample])) < LEAST_BEND
