@@ -57,7 +57,10 @@ def hide(label, lines, lost, low, high, dn, boxes, clipped):  # type: ignore[no-
     raised by how many samples of each of the first patches are clipped at a DN of `low` and of `high`, (patches, 2).
     """
     for row, line in enumerate(lines):
+        some, here, gone = False, dn[line], lost[line]
         for sample in range(label.shape[1]):
+            some |= gone[sample] | (here[sample] <= low) | (here[sample] >= high)
+        for sample in range(label.shape[1] if some else 0):
             is_low, is_high = dn[line, sample] <= low, dn[line, sample] >= high
             if lost[line, sample] or is_low or is_high:
                 if not lost[line, sample] and 0 <= label[row, sample] < len(clipped):

@@ -158,27 +158,27 @@ def stroke_boxes(known: KnownFilm, sweep: StripSweep, shape: tuple[int, int]) ->
     half, arm = known.stroke_mm / 2, known.arm_mm
     right_of, left_of = sweep.x_sample_mm[0] - 2 * (arm + doubt_x), sweep.x_sample_mm[-1] + 2 * (arm + doubt_x)
     near = (known.mark_x_mm > right_of) & (known.mark_x_mm < left_of)
-    boxes = []
-    for x, y in zip(known.mark_x_mm[near], known.mark_y_mm[near], strict=True):
-        for reach_x, reach_y in ((half + doubt_x, arm + doubt_y), (arm + doubt_x, half + doubt_y)):
-            boxes.append(_raster_box(sweep, shape, (x - reach_x, x + reach_x), (y - reach_y, y + reach_y)))
-    return np.array(boxes, dtype=np.int64).reshape(-1, 4)
+    reach_x, reach_y = np.array([half + doubt_x, arm + doubt_x]), np.array([arm + doubt_y, half + doubt_y])
+    ends = np.array([-1.0, 1.0])
+    x_mm = known.mark_x_mm[near, None, None] + reach_x[:, None] * ends
+    y_mm = known.mark_y_mm[near, None, None] + reach_y[:, None] * ends
+    return _raster_boxes(sweep, shape, x_mm.reshape(-1, 2), y_mm.reshape(-1, 2))
 
 
-def _raster_box(
-    sweep: StripSweep, shape: tuple[int, int], x_mm: tuple[float, float], y_mm: tuple[float, float]
-) -> tuple[int, int, int, int]:
-    """The box that holds a film rectangle wherever the strip wanders within it, widened for the blur."""
+def _raster_boxes(sweep: StripSweep, shape: tuple[int, int], x_mm: Array, y_mm: Array) -> NDArray[np.int64]:
+    """Boxes (B, 4) that hold film rectangles (B, 2) wherever the strip wanders within them, widened for the blur."""
     rising = sweep.y_line_mm[-1] > sweep.y_line_mm[0]
     tilt = float(np.ptp(sweep.y_sample_mm)) / 2
-    y_line = sweep.y_line_mm if rising else sweep.y_line_mm[::-1]
-    low, high = np.searchsorted(y_line, (y_mm[0] - tilt, y_mm[1] + tilt))
-    if not rising:
-        low, high = shape[0] - high, shape[0] - low
-    low, high = max(int(low) - BLUR_SAMPLES, 0), min(int(high) + BLUR_SAMPLES, shape[0])
-    along = sweep.x_line_mm[low:high] if high > low else np.zeros(1)
-    first, stop = np.searchsorted(sweep.x_sample_mm, (x_mm[0] - along.max(), x_mm[1] - along.min()))
-    return low, high, max(int(first) - BLUR_SAMPLES, 0), min(int(stop) + BLUR_SAMPLES, shape[1])
+    line = np.searchsorted(sweep.y_line_mm if rising else sweep.y_line_mm[::-1], y_mm + np.array([-tilt, tilt]))
+    line = line if rising else shape[0] - line[:, ::-1]
+    line = np.clip(line + np.array([-BLUR_SAMPLES, BLUR_SAMPLES]), 0, shape[0])
+    along = np.zeros_like(x_mm)
+    for box, (low, high) in enumerate(line.tolist()):
+        if high > low:
+            wander = sweep.x_line_mm[low:high]
+            along[box] = wander.max(), wander.min()
+    sample = np.searchsorted(sweep.x_sample_mm, x_mm - along) + np.array([-BLUR_SAMPLES, BLUR_SAMPLES])
+    return np.concatenate([line, np.clip(sample, 0, shape[1])], axis=1)
 
 
 def first_tone(
