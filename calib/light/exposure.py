@@ -26,6 +26,7 @@ QUADRATURE = 11  # nodes of the mean over the noise
 PAST_ENDS = 6.0  # sigma that the table reaches beyond the curve
 LEAST_NOISE = 1e-6  # density; only keeps quotients finite
 LEAST_LIGHT = 1e-12  # lux seconds; only keeps quotients finite
+AT_DARK_END = 1.0  # sigma inside the dark end: film that noise takes for such is at it
 MOST_NOISE = 0.25  # of the curve's span: what is noisier says nothing
 
 
@@ -34,8 +35,7 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
 
     The table goes from beyond one end of the curve to beyond the other. It holds the unbiased exposure; what noise and
     a systematic error of density are multiplied by; and the systematic 1-sigma that is added: what the iteration left,
-    and what the dark end of the curve leaves open, since film that could as well lie at it may have seen any light from
-    none to the end's.
+    and what the dark end of the curve leaves open, since film that could as well lie at it may have seen no light.
     """
     low, high = curve.span
     inner = np.linspace(low, high, NODES)
@@ -56,15 +56,25 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     variance = np.maximum(_mean(value**2, at, noise) - mean**2, 0.0)[inside]
     variance *= np.sqrt(np.minimum(variance / np.maximum(_mean(variance, at, noise), LEAST_LIGHT**2), 1.0))
     slope = np.abs(np.gradient(mean, step))
-    end = _dark_end(stated[past : past + NODES], (at - low) / noise, (high - at) / noise)
+    end = _dark_end(stated[inside], (at - low) / noise, (high - at) / noise)
     spread = np.stack([np.sqrt(variance) / noise, slope[inside], np.hypot(end, (mean - stated)[inside])], axis=1)
-    return ValueTable(value.astype(np.float32), spread.astype(np.float32), float(at[0]), 1.0 / step, (low, high))
+    span = _without_dark_end((low, high), stated[past : past + NODES], scatter)
+    return ValueTable(value.astype(np.float32), spread.astype(np.float32), float(at[0]), 1.0 / step, span)
+
+
+def _without_dark_end(span: tuple[float, float], exposure: Array, scatter: Array) -> tuple[float, float]:
+    """Densities between which film can be calibrated: full shadow lies at the dark end, and half of it noise takes
+    inside, where it would pass for the least light that the curve knows, or more."""
+    low, high = span
+    if exposure[0] < exposure[-1]:
+        return low + AT_DARK_END * float(scatter[0]), high
+    return low, high - AT_DARK_END * float(scatter[-1])
 
 
 def _dark_end(exposure: Array, above_low: Array, below_high: Array) -> Array:
-    """Least exposure of the curve, as far as a density so many sigma inside its dark end could lie at it."""
-    dark, inside = (exposure[0], above_low) if exposure[0] < exposure[-1] else (exposure[-1], below_high)
-    return np.asarray(dark * np.exp(-0.5 * np.maximum(inside, 0.0) ** 2))
+    """The exposure of a density so many sigma inside the dark end, as far as it could as well lie there."""
+    inside = above_low if exposure[0] < exposure[-1] else below_high
+    return np.asarray(exposure * np.exp(-0.5 * np.maximum(inside, 0.0) ** 2))
 
 
 def _continued(exposure: Array, past: int, sigma_nodes: Array) -> Array:

@@ -359,7 +359,7 @@ def test_exposure_of_a_place_is_that_of_its_samples(small) -> None:  # type: ign
     told = turned(table, window.value, window.noise, window.systematic)
     assert np.allclose(got.value, told.value[:, 20:140].ravel(), rtol=1e-4)
     sigma = stated_sigma(source, window, table)
-    assert np.allclose(got.sigma, sigma[:, 20:140].ravel(), rtol=1e-2)  # two columns share the mean of their banding
+    assert np.allclose(got.sigma, sigma[:, 20:140].ravel(), rtol=1.5e-2)  # two columns share the mean of their banding
 
 
 def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: ignore[no-untyped-def]

@@ -94,6 +94,20 @@ def test_film_at_the_dark_end_may_have_seen_no_light_at_all() -> None:
     assert well_inside.systematic[0] < 1e-3 * well_inside.value[0]
 
 
+@pytest.mark.parametrize("is_positive", [False, True])
+def test_film_within_a_sigma_of_the_dark_end_lies_at_it(is_positive: bool) -> None:
+    """Half of full shadow passed for film that can be calibrated, with values a sigma above none at all (a bug)."""
+    density = CURVE.density[:: -1 if is_positive else 1]
+    curve, sigma = film_curve(tuple(LOG_EXPOSURE), tuple(density)), 0.02
+    table = exposure_table(curve, np.array(curve.span), np.full(2, sigma))
+    dark, bright = curve.span[:: -1 if is_positive else 1]
+    inwards = np.sign(bright - dark)
+    assert table.span[:: -1 if is_positive else 1] == pytest.approx((dark + inwards * sigma, bright))
+    noisy = dark + sigma * np.random.default_rng(4).standard_normal((10_000, 7))
+    outside = (noisy <= table.span[0]) | (noisy >= table.span[1])
+    assert np.mean(outside.mean(axis=1) > 0.5) > 0.97  # a pixel goes by most of its samples
+
+
 def test_the_table_reaches_six_sigma_beyond_the_curve_and_goes_on_straight() -> None:
     """A chord at both ends: what is further off is no noise."""
     table, (low, high) = table_of(0.01), CURVE.span
