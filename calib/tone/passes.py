@@ -89,12 +89,13 @@ def survey_frame(
     kin = kinship_of([each.curve for each in some if each.curve is not None])
     noise = typical_noise([each.noise for each in some if each.noise is not None])
     edges = Edges(frame, sweeps, dropouts)
-    for index in _lending_order(surveys):
+    in_need = _lending_order(surveys)
+    for index in in_need:
         needy = surveys[index]
         dn, density = _lent(edges, surveys, known, index)
         curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
-    surveys = _with_clear_strokes(surveys)
+    surveys = _with_clear_strokes(surveys) if in_need else surveys
     said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
     warnings = (*_warnings(frame, surveys), *filter(None, said))
     return Passes(

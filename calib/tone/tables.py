@@ -13,6 +13,7 @@ from calib.tone.readings import Readings, curve_variance
 
 NODES = 400  # densities at which a curve's sigma is computed; between them it is interpolated
 FINEST_NODES = 4096  # part of a curve's gain between DN at which noise, its bias and the curve's sigma are computed
+CURVE_NODES = 4  # times as many are those at which the curve itself is
 LINE_NODES = 2048  # lines at which the drift is worked out; between them it is interpolated
 SPAN_NOISE = 2.5  # a sample of film at the wedge's end may read so many sigma beyond it
 SPAN_BANDING = (2.0, 98.0)  # percentiles of the banding that are its reach
@@ -52,7 +53,8 @@ def strip_tone(
     """The tables of one strip; `n_dn` is 256 or 65536."""
     step = _node_step(curves.first[strip].gain, n_dn)
     shift = banding.readings.level + float(banding.density.mean())  # into the curve: means of both others are zero
-    seen = curve_density(curves, fit, strip, np.arange(n_dn, dtype=np.float64))
+    fine = max(step // CURVE_NODES, 1)
+    seen = _between(curve_density(curves, fit, strip, np.arange(0.0, n_dn, fine)), fine)
     biased = seen - shift - _between(_noise_bias(curves, strip, seen[::step]), step)
     density = monotone(biased, curves.first[strip].is_rising)
     at = density[::step]

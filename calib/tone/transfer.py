@@ -73,19 +73,27 @@ class FirstCurve:
     def density_of(self, dn: Array) -> Array:
         """Density of DN (real), finite and monotone everywhere: beyond `lightest` and `deepest` along the tangent."""
         ends = np.array([self.lightest, self.deepest])
-        limit, slope = self.dn_of(ends), self.slope(ends)
+        order = np.argsort(self.dn_of(ends))
+        limits, slopes = self.dn_of(ends)[order], self.slope(ends)[order]
         dn = np.asarray(dn, dtype=np.float64)
-        inside = np.clip(dn, limit.min(), limit.max())
-        share = (inside - self.dark) / self.gain
-        density = -np.log10(share / (1.0 - self.bend * share)) / self.exponent
-        past = dn - inside
-        end = np.where((dn > inside) == (limit[1] > limit[0]), 1, 0)
-        return density + np.where(past == 0.0, 0.0, past / slope[end])
+        density = np.empty(dn.size)
+        _fill_density(dn.ravel(), (self.dark, self.gain, self.exponent, self.bend), limits, slopes, density)
+        return density.reshape(dn.shape)
 
     @property
     def is_rising(self) -> bool:
         """Whether density rises with DN."""
         return self.gain < 0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fill_density(dn, law, limits, slopes, density):  # type: ignore[no-untyped-def]  # pragma: no cover
+    dark, gain, exponent, bend = law
+    for n in range(dn.size):
+        inside = min(max(dn[n], limits[0]), limits[1])
+        share = (inside - dark) / gain
+        tangent = (dn[n] - inside) / (slopes[0] if dn[n] < inside else slopes[1])
+        density[n] = tangent - np.log(share / (1.0 - bend * share)) / (LN_10 * exponent)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
