@@ -154,10 +154,11 @@ def _plain_cells(  # type: ignore[no-untyped-def]
     dn_a, dn_b, value, tables, columns, column_variance, drift, line_variance, place_l, place_s, room, out
 ):  # fmt: skip  # pragma: no cover
     """Cells of two lines as means of what their four samples say, with the doubt of their place times the picture's
-    slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests.
+    slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests, for the compiler
+    makes two of one that is told whether the table of spread has `many` rows: of one row nothing is looked up.
     """
     _, groups, shift, spread = tables
-    v0, v1, v2, v3 = value
+    many, (v0, v1, v2, v3) = spread.shape[0] > 1, value
     lowest, last, zero, one, two = np.int32(0), np.int32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
     variance, shared, across, above, below = room[0], room[1], room[2], room[3], room[4]
     cells = np.uint64(out.shape[0])
@@ -166,7 +167,9 @@ def _plain_cells(  # type: ignore[no-untyped-def]
         for dn in (dn_a, dn_b):
             for s in range(two * c, two * c + two):
                 k = group_of(dn[s], shift)
-                at = np.uint64(min(max(np.int32(groups[k, zero] - off), lowest), last))
+                at = zero
+                if many:
+                    at = np.uint64(min(max(np.int32(groups[k, zero] - off), lowest), last))
                 noise += groups[k, one] * spread[at, zero]
                 square += (groups[k, two] + column_variance[c] + line_variance) * spread[at, one] + spread[at, two]
         variance[c], shared[c] = noise * noise / np.float32(16), square / np.float32(4)
