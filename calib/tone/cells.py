@@ -19,7 +19,7 @@ from calib.tone import cell_kernels
 from calib.tone.cell_kernels import NOTHING
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import LEAST_SCATTER_DN
-from calib.tone.texture import correlations
+from calib.tone.texture import correlations, hanging_together
 from calib.tone.wedge import WedgePlace, margin_lines
 
 FOG_BLOCK = 48  # lines of unexposed film averaged together
@@ -186,7 +186,7 @@ def gather_cells(
         mean = centre + sums[..., 1] / count
         spread = sums[..., 2] / count - (sums[..., 1] / count) ** 2
         whole = sums[..., 0] >= FEWEST
-        scatter = _scatter_of_rows(spread * count / np.maximum(count - 1, 1), count, whole)
+        scatter = _scatter_of_rows(spread, count, whole)
         centre, limit = mean, OUTLIER * np.maximum(scatter, LEAST_SCATTER_DN)
     cell, sample = np.nonzero(whole)
     cells = Cells(
@@ -198,6 +198,7 @@ def gather_cells(
         doubt_dn=np.zeros(cell.size),
     )
     hanging = correlations(*cell_kernels.neighbours(dn, lines, label, mean[:n], limit[:n]))
+    scatter[:n] = _scatter_of_rows(spread[:n], count[:n], whole[:n], hanging_together([hanging])[0])
     spans = _lines_of_patches(lines, label, n)
     return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], spans, hanging)
 
@@ -218,15 +219,22 @@ def without_ends(
     return select(cells, keep), replace(patches, dn=np.where(at_end, np.nan, patches.dn), reason=reason)
 
 
-def _scatter_of_rows(variance: Array, count: Array, whole: NDArray[np.bool_]) -> Array:
-    """1-sigma of a sample within each row of cells: the median over its columns.
+def _scatter_of_rows(
+    spread: Array, count: Array, whole: NDArray[np.bool_], along: tuple[float, float] = (0.0, 0.0)
+) -> Array:
+    """1-sigma of a sample within each row of cells: the median over its columns of their mean squares about the mean.
 
-    The variance of few samples is skewed: its median is below its mean by (1 - 2 / 9n)^3 for n degrees of freedom
-    (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17:684).
+    A mean takes more of noise that hangs together, by its correlation `along` one and two samples on, and fewer samples
+    are left to tell the variance: ``n - (1 + 2 sum r)`` over ``1 + 2 sum r^2`` (Bartlett 1946, Suppl. J. R. Stat. Soc.
+    8:27). The variance of few samples is skewed: its median is below its mean by (1 - 2 / 9n)^3 for n degrees of
+    freedom (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17:684).
     """
-    of_mean = (1.0 - 2.0 / (9.0 * np.maximum(count - 1.0, 1.0))) ** 3
-    row = np.where(whole, np.arange(len(variance))[:, None], -1)
-    middle = medians_by((variance / of_mean).ravel(), row.ravel(), len(variance))
+    hanging = np.array(along)
+    left = np.maximum(count - (1.0 + 2.0 * hanging.sum()), 1.0)
+    freedom = np.maximum(left / (1.0 + 2.0 * np.square(hanging).sum()), 1.0)
+    of_mean = (1.0 - 2.0 / (9.0 * freedom)) ** 3
+    row = np.where(whole, np.arange(len(spread))[:, None], -1)
+    middle = medians_by((spread * count / left / of_mean).ravel(), row.ravel(), len(spread))
     return np.sqrt(np.where(np.isnan(middle), 0.0, middle))
 
 

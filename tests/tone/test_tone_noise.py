@@ -105,8 +105,8 @@ def test_tones_far_from_all_film_have_finite_noise() -> None:
 def test_scatter_of_few_lines_is_not_taken_too_small() -> None:
     """The median variance of five samples is 16 per cent below its mean: sigma would be short by eight."""
     chance = np.random.default_rng(6)
-    variance = 9.0 * chance.chisquare(4, (1, 4000)) / 4
-    found = _scatter_of_rows(variance, np.full((1, 4000), 5.0), np.ones((1, 4000), dtype=bool))
+    spread = 9.0 * chance.chisquare(4, (1, 4000)) / 5  # mean squares about the mean
+    found = _scatter_of_rows(spread, np.full((1, 4000), 5.0), np.ones((1, 4000), dtype=bool))
     assert found[0] == pytest.approx(3.0, rel=0.02)
 
 

@@ -1,10 +1,13 @@
 """How noise hangs together: against noise whose correlation is known in closed form."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
 from calib.tone.cell_kernels import NOTHING, neighbours
+from calib.tone.cells import gather_cells
 from calib.tone.texture import correlations, hanging_together, raised_by_cubic, shared_by_strips
 
 LINES, SAMPLES = 36, 300
@@ -34,6 +37,23 @@ def test_noise_under_a_spot_hangs_together_as_the_spot_with_itself(spot: tuple[f
         kernel = gaussian_filter(np.eye(1, 31, 15)[0], s) if s else np.eye(1, 31, 15)[0]
         both = np.correlate(kernel, kernel, "full")
         assert seen == pytest.approx(both[31:33] / both[30], abs=0.03)
+
+
+@pytest.mark.parametrize("lines", [12, 30])
+@pytest.mark.parametrize("spot", [0.0, 0.6, 1.0])
+def test_a_patch_s_scatter_is_that_of_its_samples_however_they_hang_together(spot: float, lines: int) -> None:
+    """Its columns' means take the more of noise the more that hangs together: under a spot of one sample sigma came
+    out a tenth too small (a bug)."""
+    found = []
+    for seed in range(6):
+        chance = np.random.default_rng(seed)
+        noise = gaussian_filter(chance.standard_normal((400, SAMPLES)), spot, mode="wrap") if spot else None
+        noise = chance.standard_normal((400, SAMPLES)) if noise is None else noise / noise.std()
+        dn = np.round(2000.0 + 40.0 * noise[: 2 * lines] + chance.normal(0.0, 100.0, SAMPLES)).astype(np.uint16)
+        label = np.repeat([0, 1], lines)[:, np.newaxis].repeat(SAMPLES, 1).astype(np.int16)
+        _, patches = gather_cells(dn, np.arange(2 * lines), label, SimpleNamespace(n_patches=2))  # type: ignore[arg-type]
+        found.append(np.square(patches.scatter_dn))
+    assert np.sqrt(np.mean(found)) == pytest.approx(40.0, rel=0.05)
 
 
 def test_lines_that_do_not_follow_each_other_are_no_neighbours() -> None:
