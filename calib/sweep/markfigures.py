@@ -12,7 +12,7 @@ from calib.sweep.cross import Sizes
 from calib.sweep.markmodel import Model, Pixels
 
 N_PARTS = 8  # half arms
-CELLS_PX = (4, 8, 16)  # residuals may hang together within cells of any of these sizes
+CELLS = (2, 3, 4)  # residuals may hang together within cells of any of these powers of two, px
 BY_CHANCE = 1.1  # ratio of variances that white noise may give
 COVERED = 0.05  # least coverage of a sample that tells how well the model holds
 GONE = 0.4  # a half arm with a smaller share of the contrast is not seen
@@ -141,7 +141,7 @@ def yields_of(
     out, per_px = np.zeros((2, 2, 2)), flat + 2.0 * curve * place
     det = per_px[0, 0] * per_px[1, 1] - per_px[0, 1] * per_px[1, 0]
     for i in range(gain.shape[0]):
-        down, right = model.slopes[0, i], model.slopes[1, i]
+        down, right = model.terms[i, 0], model.terms[i, 1]
         squares = pixels.line[i] ** 2 - place[0] ** 2, pixels.sample[i] ** 2 - place[1] ** 2
         by_film = (per_px[1, 1] * down - per_px[1, 0] * right) / det, (per_px[0, 0] * right - per_px[0, 1] * down) / det
         for axis in range(2):
@@ -168,11 +168,14 @@ def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> tuple
                 expected[axis] += gain[i, axis] ** 2 / max(weight[i], 1e-300)
     most = np.ones(2)
     first_row, first_column = pixels.row.min(), pixels.column.min()
-    for size in CELLS_PX:
-        n_rows, n_columns = (pixels.row.max() - first_row) // size + 1, (pixels.column.max() - first_column) // size + 1
+    for power in CELLS:
+        n_rows, n_columns = (
+            ((pixels.row.max() - first_row) >> power) + 1,
+            ((pixels.column.max() - first_column) >> power) + 1,
+        )
         sums = np.zeros((n_rows, n_columns, 2))
         for i in range(weight.size):
-            row, column = (pixels.row[i] - first_row) // size, (pixels.column[i] - first_column) // size
+            row, column = (pixels.row[i] - first_row) >> power, (pixels.column[i] - first_column) >> power
             for axis in range(2):
                 sums[row, column, axis] += gain[i, axis] * model.residual[i]
         for axis in range(2):

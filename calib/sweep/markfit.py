@@ -31,7 +31,7 @@ from calib.sweep.markmodel import (
     pixels_near,
     weigh,
 )
-from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_cross, scene_spline, scene_square
+from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_spline, scene_sums
 from calib.sweep.smallsolve import band_times, factor, inverse_of, solve, times, trace_of_solution
 
 MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no readout has it, and nothing overflows
@@ -243,13 +243,13 @@ def _iterate(
     theta, scene, rough = start.copy(), np.zeros(spline.side**2), noise2
     turn, settled = 0, False
     while True:
-        evaluate(pixels, theta, scene_at(room.runs, spline, scene), room.flat, room.curve, room.sizes, model)
+        ground = scene_at(room.runs, spline, scene)
+        evaluate(pixels, theta, ground, room.flat, room.curve, room.sizes, spline.values, model)
         if turn > 1:
             weigh(pixels, model, lost, weight)
         upper = spline.penalty / rough
-        scene_square(room.runs, spline, model.share, weight, upper)
+        own = scene_sums(room.runs, spline, model.terms, weight, upper)
         possible = factor(upper)
-        own = scene_cross(room.runs, spline, model.share, weight, model.slopes, model.residual, model.plain)
         own[:, -1] -= band_times(spline.penalty, scene) / rough
         square, right = normal_sums(model, weight)
         spread = solve(upper, own)
@@ -291,12 +291,12 @@ def _reduced(square: Array, own: Array, spread: Array, prior: Array) -> Array:  
 @njit(cache=True, nogil=True)
 def _gain(room: _Room, weight: Array, cov: Array, spread: Array) -> Array:  # pragma: no cover
     """What each sample's residual moves the place by (N, 2); `spread` as solved, the residual's column the last."""
-    out, slopes = np.empty((weight.size, 2)), room.model.slopes
+    out, model = np.empty((weight.size, 2)), room.model
     for axis in range(2):
         behind = scene_at(room.runs, room.spline, times(spread, np.append(cov[axis], 0.0)))
         for i in range(weight.size):
             direct = 0.0
             for j in range(N_SHAPE + 1):
-                direct += slopes[j, i] * cov[axis, j]
-            out[i, axis] = weight[i] * (direct - room.model.share[i] * behind[i])
+                direct += model.terms[i, j] * cov[axis, j]
+            out[i, axis] = weight[i] * (direct - (1.0 - model.covered[i]) * behind[i])
     return out

@@ -13,7 +13,7 @@ from calib.compiled import njit
 from calib.coordinates import Array
 from calib.median import MIDDLE_SIZE, middle_size
 from calib.sweep.cross import Sizes, cover, is_bare
-from calib.sweep.scene import N_OWN, SUMS
+from calib.sweep.scene import N_OWN, N_TERMS, RESIDUAL, SCENE
 
 N_SHAPE = 9  # all unknowns but the stroke's value, which comes after them
 MOST_LONGER = 0.5  # by which an arm may differ from the stated length
@@ -37,17 +37,15 @@ class Pixels(NamedTuple):
 
 
 class Model(NamedTuple):
-    """The model at some unknowns: `slopes` (N_OWN, N), derivatives by the unknowns; the residual (N,); the strokes'
-    part, what is covered, what is not (N,); film places (u, v) from the centre; `plain` where no stroke is."""
+    """The model at some unknowns: each sample's `terms` (N, N_TERMS) (`scene`); the residual (N,); the strokes' part,
+    what is covered (N,); film places (u, v) from the centre."""
 
-    slopes: Array
+    terms: Array
     residual: Array
     mark_part: Array
     covered: Array
-    share: Array
     u_mm: Array
     v_mm: Array
-    plain: NDArray[np.bool_]
 
 
 @njit(cache=True, nogil=True)
@@ -83,17 +81,15 @@ def pixels_near(
 @njit(cache=True, nogil=True)
 def empty_model(n: int) -> Model:  # pragma: no cover
     """Room for the model at n samples."""
-    return Model(
-        np.empty((N_OWN, n)), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n),
-        np.empty(n, np.bool_),
-    )  # fmt: skip
+    return Model(np.zeros((n, N_TERMS)), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n))
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def evaluate(
-    pixels: Pixels, theta: Array, ground: Array, flat: Array, curve: Array, sizes: Sizes, out: Model
+    pixels: Pixels, theta: Array, ground: Array, flat: Array, curve: Array, sizes: Sizes, across: Array, out: Model
 ) -> None:  # pragma: no cover
-    """Fill the model at `theta` over the ground (N,); `flat`, `curve` as in `markfit.MarkWindow`."""
+    """Fill the model at `theta` over the ground (N,), of which `across` are the values of the scene's spline by column
+    of the window; `flat`, `curve` as in `markfit.MarkWindow`."""
     blurred = (sizes[0], sizes[1], sizes[2] * np.exp(theta[4]), sizes[3] * np.exp(theta[5]))
     tilts, longer = (theta[2], theta[3]), (theta[7], theta[8])
     bend = np.exp(min(max(theta[6], -MOST_BEND), MOST_BEND))
@@ -102,16 +98,15 @@ def evaluate(
     for axis in range(2):
         here[axis] = (flat[axis, 0] + curve[axis, 0] * theta[0]) * theta[0]
         here[axis] += (flat[axis, 1] + curve[axis, 1] * theta[1]) * theta[1]
-    lines, samples, values, slopes = pixels.line, pixels.sample, pixels.values, out.slopes
+    lines, samples, columns, values, terms = pixels.line, pixels.sample, pixels.column, pixels.values, out.terms
     for i in range(lines.size):
         line, sample = lines[i], samples[i]
         u = (flat[0, 0] + curve[0, 0] * line) * line + (flat[0, 1] + curve[0, 1] * sample) * sample - here[0]
         v = (flat[1, 0] + curve[1, 0] * line) * line + (flat[1, 1] + curve[1, 1] * sample) * sample - here[1]
-        plain = is_bare(u, v, tilts, blurred)
         g = rise = 0.0
-        if plain:
+        if is_bare(u, v, tilts, blurred):
             for j in range(N_OWN):
-                slopes[j, i] = 0.0
+                terms[i, j] = 0.0
         else:
             c, by_u, by_v, by_tilt_u, by_tilt_v, by_blur_x, by_blur_y, by_right, by_left = cover(
                 u, v, tilts, blurred, longer
@@ -119,15 +114,16 @@ def evaluate(
             below = 1.0 + (bend - 1.0) * c
             g, rise = bend * c / below, theta[N_SHAPE] - ground[i]
             steep = rise * bend / (below * below)
-            slopes[0, i] = -steep * (per_px[0, 0] * by_u + per_px[1, 0] * by_v)
-            slopes[1, i] = -steep * (per_px[0, 1] * by_u + per_px[1, 1] * by_v)
-            slopes[2, i], slopes[3, i] = steep * by_tilt_u, steep * by_tilt_v
-            slopes[4, i], slopes[5, i] = steep * by_blur_x, steep * by_blur_y
-            slopes[6, i], slopes[7, i], slopes[8, i] = rise * g * (1.0 - g), steep * by_right, steep * by_left
-            slopes[9, i] = g
-        out.residual[i] = values[i] - ground[i] - g * rise
-        out.u_mm[i], out.v_mm[i], out.plain[i] = u, v, plain
-        out.mark_part[i], out.covered[i], out.share[i] = g * rise, g, 1.0 - g
+            terms[i, 0] = -steep * (per_px[0, 0] * by_u + per_px[1, 0] * by_v)
+            terms[i, 1] = -steep * (per_px[0, 1] * by_u + per_px[1, 1] * by_v)
+            terms[i, 2], terms[i, 3] = steep * by_tilt_u, steep * by_tilt_v
+            terms[i, 4], terms[i, 5] = steep * by_blur_x, steep * by_blur_y
+            terms[i, 6], terms[i, 7], terms[i, 8] = rise * g * (1.0 - g), steep * by_right, steep * by_left
+            terms[i, 9] = g
+        out.residual[i] = terms[i, RESIDUAL] = values[i] - ground[i] - g * rise
+        for b in range(4):
+            terms[i, SCENE + b] = (1.0 - g) * across[columns[i], b]
+        out.u_mm[i], out.v_mm[i], out.mark_part[i], out.covered[i] = u, v, g * rise, g
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
@@ -148,19 +144,13 @@ def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> 
         out[i] = 0.0 if lost[i] else min(1.0, trimmed * trimmed) * out[i] / factor
 
 
-@njit(cache=True, nogil=True, fastmath=SUMS)
+@njit(cache=True, nogil=True)
 def normal_sums(model: Model, weight: Array) -> tuple[Array, Array]:  # pragma: no cover
-    """Weighted sums of the products of the model's slopes (N_OWN, N_OWN) and of each with the residual (N_OWN,)."""
-    square, right, weighted = np.empty((N_OWN, N_OWN)), np.empty(N_OWN), np.empty(weight.size)
-    for a in range(N_OWN):
-        one, pull = model.slopes[a], 0.0
-        for i in range(weight.size):
-            weighted[i] = weight[i] * one[i]
-            pull += weighted[i] * model.residual[i]
-        right[a] = pull
-        for b in range(a, N_OWN):
-            other, product = model.slopes[b], 0.0
-            for i in range(weight.size):
-                product += weighted[i] * other[i]
-            square[a, b] = square[b, a] = product
-    return square, right
+    """Weighted sums of the products of the model's own derivatives (N_OWN, N_OWN) and of each with the residual
+    (N_OWN,)."""
+    weighted = np.empty(model.terms.shape)
+    for i in range(weight.size):
+        for j in range(N_TERMS):
+            weighted[i, j] = weight[i] * model.terms[i, j]
+    sums = np.dot(model.terms.T, weighted)
+    return sums[:N_OWN, :N_OWN].copy(), sums[:N_OWN, RESIDUAL].copy()

@@ -17,7 +17,10 @@ from calib.sweep.smallsolve import band_of
 
 KNOT_PX = 14.0
 SUMS = {"contract", "reassoc"}  # liberties of the compiler with long sums
-N_OWN = 10  # columns of a mark's own, that sums are taken with
+N_OWN = 10  # unknowns of a mark's own
+# A sample's terms: derivatives by the mark's own unknowns, the residual, nothing, derivatives by the four coefficients
+# of the scene that it meets along its line. So many numbers are added up at once.
+RESIDUAL, SCENE, N_TERMS = N_OWN, 12, 16
 
 
 class SceneSpline(NamedTuple):
@@ -95,56 +98,38 @@ def scene_at(runs: Runs, spline: SceneSpline, scene: Array) -> Array:  # pragma:
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def scene_cross(
-    runs: Runs, spline: SceneSpline, share: Array, weight: Array, slopes: Array, residual: Array,
-    plain: NDArray[np.bool_],
-) -> Array:  # fmt: skip  # pragma: no cover
-    """Weighted sums of the scene's columns, each sample's times `share`, with `slopes` (N_OWN, N) and, as the last of
-    (n, N_OWN + 1), with the residual (N,).
-
-    Where a sample is `plain` its slopes are zero and passed over.
+def scene_sums(
+    runs: Runs, spline: SceneSpline, terms: Array, weight: Array, square: Array
+) -> Array:  # pragma: no cover
+    """Weighted sums of the scene's columns with the mark's own `terms` (N, N_TERMS) and, as the last of (n, N_OWN + 1),
+    with the residual; those with each other are added to `square`, the band (n, band + 1) of a matrix (`smallsolve`).
     """
-    own, part, across = np.zeros((spline.side**2, N_OWN + 1)), np.empty((4, N_OWN + 1)), spline.values
+    side, n = spline.side, N_TERMS
+    part, own = np.empty(4 * n), np.zeros(side * side * n)
+    first, second, third, last = part[:n], part[n : 2 * n], part[2 * n : 3 * n], part[3 * n :]
     for r in range(runs.begin.size - 1):
         start = runs.begin[r]
         part[:] = 0.0
         for i in range(start, runs.begin[r + 1]):
-            s, weighted = runs.column[i], weight[i] * share[i]
-            for b in range(4):
-                factor = weighted * across[s, b]
-                part[b, N_OWN] += factor * residual[i]
-                for j in range(0 if plain[i] else N_OWN):
-                    part[b, j] += factor * slopes[j, i]
-        base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
+            one, w = terms[i], weight[i]
+            e, f, g, h = w * one[SCENE], w * one[SCENE + 1], w * one[SCENE + 2], w * one[SCENE + 3]
+            for j in range(N_TERMS):
+                term = one[j]
+                first[j] += e * term
+                second[j] += f * term
+                third[j] += g * term
+                last[j] += h * term
+        down = spline.values[runs.row[start]]
+        base = spline.first[runs.row[start]] * side + spline.first[runs.column[start]]
         for a in range(4):
-            down = spline.values[runs.row[start], a]
-            for b in range(4):
-                at = base + a * spline.side + b
-                for j in range(N_OWN + 1):
-                    own[at, j] += down * part[b, j]
-    return own
-
-
-@njit(cache=True, nogil=True, fastmath=SUMS)
-def scene_square(runs: Runs, spline: SceneSpline, share: Array, weight: Array, out: Array) -> None:  # pragma: no cover
-    """Add to a band of a matrix (n, band + 1) (`smallsolve`) the weighted sums of the products of the scene's columns,
-    each sample's times `share`."""
-    across, part = spline.values, np.empty((4, 4))
-    for r in range(runs.begin.size - 1):
-        start = runs.begin[r]
-        part[:] = 0.0
-        for i in range(start, runs.begin[r + 1]):
-            s = runs.column[i]
-            weighted = weight[i] * share[i] * share[i]
-            for b in range(4):
-                factor = weighted * across[s, b]
-                for d in range(4):
-                    part[b, d] += factor * across[s, d]
-        base = spline.first[runs.row[start]] * spline.side + spline.first[runs.column[start]]
-        for a in range(4):
+            at = base + a * side
+            four = own[at * n : (at + 4) * n]  # loops over all that lies in one piece are fast
+            for j in range(4 * N_TERMS):
+                four[j] += down[a] * part[j]
             for c in range(a, 4):
-                down = spline.values[runs.row[start], a] * spline.values[runs.row[start], c]
+                both = down[a] * down[c]
                 for b in range(4):
-                    row, shift = out[base + a * spline.side + b], (c - a) * spline.side - b
+                    row, shift = square[at + b], (c - a) * side - b
                     for d in range(b if a == c else 0, 4):
-                        row[shift + d] += down * part[b, d]
+                        row[shift + d] += both * part[b * N_TERMS + SCENE + d]
+    return own.reshape(side * side, N_TERMS)[:, : N_OWN + 1].copy()

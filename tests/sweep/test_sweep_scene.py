@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from calib.sweep.scene import N_OWN, runs_of, scene_at, scene_cross, scene_spline, scene_square
+from calib.sweep.scene import N_OWN, N_TERMS, SCENE, runs_of, scene_at, scene_spline, scene_sums
 from calib.sweep.smallsolve import band_of, band_times, factor, inverse_of, solve, times, trace_of_solution
 
 HALF = 20
@@ -54,15 +54,14 @@ def test_the_scenes_sums_are_those_of_its_whole_matrix():
     n = row.size
     design = np.column_stack([scene_at(runs, spline, unit) for unit in np.eye(spline.side**2)])
     np.testing.assert_allclose(design.sum(axis=1), 1.0, atol=1e-12)
-    share, weight, residual = rng.random((3, n))
-    slopes, plain = rng.normal(size=(N_OWN, n)), rng.random(n) < 0.5
-    slopes[:, plain] = 0.0
+    share, weight = rng.random((2, n))
+    terms = rng.normal(size=(n, N_TERMS))
+    terms[:, SCENE:] = share[:, None] * spline.values[column]
     shared = design * share[:, None]
-    own = scene_cross(runs, spline, share, weight, slopes, residual, plain)
-    np.testing.assert_allclose(own, shared.T @ (weight * np.vstack([slopes, residual])).T, atol=1e-10)
     square, width = shared.T @ (weight[:, None] * shared), spline.penalty.shape[1]
     found = spline.penalty / 3.0
-    scene_square(runs, spline, share, weight, found)
+    own = scene_sums(runs, spline, terms, weight, found)
+    np.testing.assert_allclose(own, shared.T @ (weight[:, None] * terms[:, : N_OWN + 1]), atol=1e-10)
     np.testing.assert_allclose(found - spline.penalty / 3.0, band_of(square, width - 1), atol=1e-10)
     line, across = np.indices(square.shape)
     assert not square[np.abs(line - across) >= width].any()
