@@ -12,7 +12,7 @@ from calib.frame.frame import Frame
 from calib.sweep import marks as marking
 from calib.sweep.adjust import NEARLY_SETTLED, SETTLED, Adjustment, Start, adjust, squared_residuals, unknown_start
 from calib.sweep.constellation import slope_variances
-from calib.sweep.evidence import MARK, Observations, join
+from calib.sweep.evidence import MARK, PACE, Observations, join
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import MOST_STRETCH, Nominal, departure, fitted_sweeps, prediction_weights, strip_shapes
@@ -174,8 +174,8 @@ def _likeliest(
 
 
 def _predicted(before: Combined, others: Sequence[Observations], threads: int) -> Start:
-    """Variances and scales as they were, the weights of evidence that the fit before has seen, and of other evidence
-    those that it predicts."""
+    """Variances and scales as they were, the weights of evidence that the fit before has seen, of other evidence those
+    that it predicts, and of its paces."""
     fit = before.fit
     weights = [fit.weight[before.evidence.kind == MARK]]
     for part in others:
@@ -185,6 +185,7 @@ def _predicted(before: Combined, others: Sequence[Observations], threads: int) -
         new = np.isnan(weight)
         weight[new] = prediction_weights(fit, part.select(new), threads)
         weights.append(weight)
+    weights.append(fit.weight[before.evidence.kind == PACE])
     return Start(fit.variances, fit.scale, np.concatenate(weights))
 
 
@@ -220,7 +221,7 @@ def _fit(
         layout = make_layout(strip_shapes(frame), places, smoothness)
         observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
         known = join([observations, *others])
-        everything, weight = with_paces(known, start.weight[: len(known)])  # paces come last, and are made anew
+        everything, weight = with_paces(known, start.weight)  # paces come last, and are made anew
         start = replace(start, weight=weight)
         fit = adjust(layout, everything, expected, FREE, start, threads=threads, settled=settled)
         bad = _disagreeing(everything, fit)

@@ -18,8 +18,13 @@ CELLS = 2**32  # more than a strip has
 
 
 def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
-    """Evidence, and its weights (N,), followed by the paces where its samples were measured."""
+    """Evidence, and its weights, followed by the paces where its samples were measured.
+
+    After the evidence's own, `weight` (N or more,) may hold those that paces had in a fit before: where there are as
+    many now they begin with them, otherwise with the sums of the evidence's.
+    """
     strip, cell, at = _cells(o)
+    weight, before = weight[: len(o)], weight[len(o) :]
     total = np.bincount(at, weight * (o.information[:, 0, 0] > 0) * (o.kind < ARM))
     strip, cell, total = strip[total > 0], cell[total > 0], total[total > 0]
     count = total.size
@@ -31,7 +36,7 @@ def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
         kind=np.full(count, PACE), a=strip, line_a=none, sample_a=sample - 0.5, line_b=none, sample_b=sample + 0.5,
         value=value, information=information, mark=np.full(count, -1),
     )  # fmt: skip
-    return join([o, paces]), np.concatenate([weight, total])
+    return join([o, paces]), np.concatenate([weight, before if before.size == count else total])
 
 
 def pace_weights(o: Observations, pull: Array) -> Array:

@@ -88,3 +88,18 @@ def test_evidence_calls_for_a_pace_by_its_part_in_the_fit_and_by_its_residual():
     ):
         mine = ~is_pace & (evidence.a == k) & (np.abs(evidence.sample_a - sample) < PACE_SAMPLES / 2)
         assert found == pytest.approx(pull[mine].sum(), rel=1e-9)
+
+
+def test_paces_begin_with_the_weights_of_a_fit_before():
+    """Begun anew from the evidence's weights they are far off, and each fit takes a round more to find them again."""
+    layout = make_layout([StripShape(N_LINES, N_SAMPLES, False)] * STRIPS, [()] * STRIPS)
+    known = marks(np.random.default_rng(4))
+    evidence, weight = with_paces(known, np.ones(len(known)))
+    fit = adjust(layout, evidence, START, (), Start(START, unknown_start(START, 0).scale, weight))
+    assert np.abs(fit.weight - weight)[len(known) :].max() > 1
+    again, carried = with_paces(known, fit.weight)
+    assert len(again) == len(evidence)
+    np.testing.assert_array_equal(carried, fit.weight)
+    np.testing.assert_array_equal(
+        with_paces(known, np.append(np.ones(len(known)), 7.0))[1], weight
+    )  # of another number
