@@ -14,7 +14,7 @@ from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.counterpart import counterparts
 from calib.sweep.model import StripSweep
-from calib.sweep.seam import WINDOW_LINES, overlap_rows, overlap_samples, whole_windows
+from calib.sweep.seam import WINDOW_LINES, overlap_rows, overlap_samples, row_step, whole_windows
 from calib.sweep.tables import ReadWindow
 from calib.sweep.ties import (
     MOST_PARTS,
@@ -79,8 +79,9 @@ def _unsettled_rows(
     """
     n_rows = whole_windows(before[0])
     moved, bent = _moves(before, after, n_rows)
-    doubtful, empty = np.zeros(n_rows, bool), np.ones(n_rows, bool)
+    doubtful, empty = np.zeros((2, n_rows), bool)
     doubtful[row[far]] = True
+    empty[:: row_step(n_rows)] = True
     empty[row] = False
     return np.asarray((bent > BENT_PX) | (doubtful & (moved > MOVED_PX)) | (empty & (moved > FAR_PX)))
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.ordered import in_order_on
 from calib.sweep.counterpart import counterparts, counterparts_in_windows
+from calib.sweep.layout import MODES_MOST
 from calib.sweep.model import StripSweep
 from calib.sweep.smoothing import Picture, smooth, spline_coefficients
 from calib.sweep.tables import ReadWindow
@@ -105,6 +106,12 @@ def _columns(left: StripSweep, right: StripSweep) -> _Columns | None:
 def whole_windows(left: StripSweep) -> int:
     """How many rows of windows a strip's lines make; what is left of them is not compared."""
     return left.n_lines // WINDOW_LINES
+
+
+def row_step(n_rows: int) -> int:
+    """Of a whole seam one of so many rows of windows is compared: the wander of long strips has fewer modes than they
+    have rows. Places by every second of 340 rows erred by 4 % more than by all, by every fourth by 13 %."""
+    return max(n_rows // MODES_MOST, 1)
 
 
 def overlaps(

@@ -21,7 +21,7 @@ from calib.sweep.format_border import without_border
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import MOST_LINES, relative_sigma_px, search_shift
-from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, seam_pictures, whole_windows
+from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, row_step, seam_pictures, whole_windows
 from calib.sweep.tables import ReadWindow, TieTable
 from calib.sweep.windows import Matches, column_profile, match_seam
 
@@ -137,7 +137,7 @@ def _matches(overlap: Overlap, blur_px: float, guess: Array, most_parts: int) ->
     """Windows matched in pictures smoothed by `blur_px`, from shifts `guess` (R, 1, 2) on, and the column profile."""
     pictures, bounds = seam_pictures(overlap, blur_px), part_bounds(len(overlap.samples), most_parts)
     columns, start = column_profile(pictures, blur_px, np.repeat(guess, len(bounds) - 1, axis=1), bounds)
-    return match_seam(pictures, blur_px, start, bounds, columns), columns
+    return match_seam(pictures, blur_px, start, bounds, columns, row_step(len(guess))), columns
 
 
 def _ties_of(overlap: Overlap, matches: Matches) -> Ties:

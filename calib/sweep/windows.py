@@ -57,13 +57,14 @@ def column_profile(
 
 
 def match_seam(
-    pictures: SeamPictures, blur_px: float, start: Array, bounds: NDArray[np.int64], columns: Array
+    pictures: SeamPictures, blur_px: float, start: Array, bounds: NDArray[np.int64], columns: Array, step: int = 1
 ) -> Matches:
-    """Match every window, starting from shifts `start` (R, P, 2), with `columns` (n_s,) added to the left picture."""
+    """Match the windows of every `step`th row, starting from shifts `start` (R, P, 2), with `columns` (n_s,) added to
+    the left picture; those of other rows have no match."""
     found, shift = np.zeros(start.shape[:2], np.bool_), start.copy()
     cov, place = np.zeros((*start.shape, 2)), np.zeros(start.shape)
     kernel = gaussian_weights(blur_px).astype(np.float32)
-    _measure(pictures, bounds, blur_px, kernel, columns, shift, found, cov, place)
+    _measure(pictures, bounds, blur_px, kernel, columns, step, shift, found, cov, place)
     return Matches(found, shift, cov, place)
 
 
@@ -146,13 +147,14 @@ def _add_window(seen: Compared, noise2: float, sums: Array) -> None:  # pragma: 
 
 @njit(cache=True, nogil=True)
 def _measure(
-    pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array, shift: Array,
-    found: NDArray[np.bool_], cov: Array, place: Array,
+    pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array, step: int,
+    shift: Array, found: NDArray[np.bool_], cov: Array, place: Array,
 ) -> None:  # pragma: no cover  # fmt: skip
-    """Fill shifts, where they begin being given, whether there are matches, covariances and places."""
+    """Fill shifts, where they begin being given, whether there are matches, covariances and places; only of every
+    `step`th row of windows."""
     information = np.empty((2, 2))
     all_room = np.empty((ROOM, offsets.size, WINDOW_LINES), np.float32)
-    for row in range(shift.shape[0]):
+    for row in range(0, shift.shape[0], step):
         for part in range(shift.shape[1]):
             samples = slice(bounds[part], bounds[part + 1])
             window, out = _window(pictures, row, samples, offsets), _room(all_room, samples)

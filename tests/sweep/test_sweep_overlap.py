@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from calib.sweep import windows
+from calib.sweep import seam, windows
 from calib.sweep.again import measure_again
 from calib.sweep.model import StripSweep
 from calib.sweep.overlap import search_shift
@@ -302,3 +302,16 @@ def test_windows_that_were_bent_or_contradict_the_fit_are_measured_again_the_oth
     assert len(found) == 3
     np.testing.assert_allclose(found.shift[:, 0], 0.3, atol=0.15)
     np.testing.assert_allclose(found.line_right, found.line, atol=0.15)
+
+
+def test_of_a_long_seam_some_rows_are_compared_and_the_others_are_not_missed(monkeypatch):
+    """Strips of many lines have more rows of windows than their wander has modes; a row left out is no row in which
+    nothing was found, or better sweeps would have it measured after all."""
+    readers, (left, right) = pair((0.3, 0.2), 15)
+    every = measure_ties(readers, (left, right), PX_MM, [0])
+    monkeypatch.setattr(seam, "MODES_MOST", 5)  # of ten rows every second one
+    some = measure_ties(readers, (left, right), PX_MM, [0])
+    assert set(some.row.tolist()) == {0, 2, 4, 6, 8}
+    same_bytes(some, every.select(every.row % 2 == 0))
+    moved = replace(right, y_line_mm=right.y_line_mm + 2 * STEP_MM)
+    assert measure_again(readers, (left, moved), (left, right), PX_MM, some, np.ones(len(some))) is None
