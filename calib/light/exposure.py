@@ -1,15 +1,15 @@
 """Noisy density -> exposure without bias, with its uncertainty.
 
 Exposure bends with density, so the mean over noise of the exposure of a noisy density is not that of the true one. What
-a sample is turned into is therefore not H(D) but the function h whose mean over the noise is H:
-``E[h(D + sigma(D) n)] = H(D)``, found by the ratio iteration ``h <- h H / E[h]`` (Gold 1964, Argonne National
-Laboratory report ANL-6984) with the mean by Gauss-Hermite quadrature (Abramowitz and Stegun 1964, 25.4.46). Differences
-would go too far where a sigma of noise makes exposure several times as large, in toe and shoulder: h swings and falls
-below zero. What the ratios leave is known, and belongs to the systematic error. The variance of h is looked up where a
-noisy sample lies: for one sample that is right, for a mean of many too large by what noise makes of it, and a pixel is
-between these, so half of that is taken off, in logarithms. Beyond the ends of the characteristic curve h goes on along
-a chord of one sigma, so that the mean is right up to the ends too; values there serve in means only, and the caller
-flags what lies beyond.
+a sample is turned into is therefore not H(D) but the function h whose mean over the noise is H: ``E[h(D + sigma(D) n)]
+= H(D)``, found by the ratio iteration ``h <- h H / E[h]`` (Gold 1964, An iterative unfolding method for response
+matrices) with the mean by Gauss-Hermite quadrature (Abramowitz and Stegun 1964, 25.4.46). Differences would go too far
+where a sigma of noise makes exposure several times as large, in toe and shoulder: h swings and falls below zero. What
+the ratios leave is known, and belongs to the systematic error. The variance of h is looked up where a noisy sample
+lies: for one sample that is right, for a mean of many too large by what noise makes of it, and a pixel is between
+these, so half of that is taken off, in logarithms. Beyond the ends of the characteristic curve h goes on along a chord
+of one sigma, so that the mean is right up to the ends too; values there serve in means only, and the caller flags what
+lies beyond.
 """
 
 from functools import cache
@@ -48,9 +48,8 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     value = stated.copy()
     mean = _mean(value, at, noise)
     for _ in range(TURNS):
-        value += (stated - mean) * np.clip(
-            value / np.maximum(mean, LEAST_LIGHT), 0.0, 1.0
-        )  # below zero there is no ratio
+        ratio = value / np.maximum(mean, LEAST_LIGHT)
+        value += (stated - mean) * np.clip(ratio, 0.0, 1.0)  # below zero there is no ratio
         mean = _mean(value, at, noise)
     inside = np.clip(np.arange(at.size), past, past + NODES - 1)
     variance = np.maximum(_mean(value**2, at, noise) - mean**2, 0.0)[inside]
