@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.products.fits import TransferCurves
 from calib.products.report_data import SampleNoise, ToneResiduals
-from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, SERIES, joined, new_figure, nice_up
+from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, SERIES, Room, joined, nice_up, panels
 
 _DOTS = 500  # of a kind: enough to see a shape, few enough to load
 _BINS, _FEWEST = 24, 12  # bins of density; residuals that a bin needs
@@ -48,8 +48,7 @@ def _standardised(r: ToneResiduals) -> NDArray[np.float64]:
 
 def residual_figure(r: ToneResiduals) -> Figure:
     """Residuals against density, by kind, and the histogram of residuals in their own sigma."""
-    figure = new_figure(3.9)
-    left, right = figure.subplots(1, 2, width_ratios=(1.75, 1))
+    figure, (left, right) = panels(3.9, 1, 2, Room(above=0.5), width_ratios=(1.75, 1))
     _against_density(left, r)
     _histogram(right, _standardised(r))
     return figure
@@ -120,8 +119,7 @@ def _histogram(ax: Axes, z: NDArray[np.float64]) -> None:
 
 def noise_figure(transfer: TransferCurves, noise: SampleNoise | None) -> Figure:
     """1-sigma of one sample against density: the model of the strips, the patches' scatter, the stated grain's part."""
-    figure = new_figure(2.9)
-    ax = figure.subplots()
+    figure, (ax,) = panels(2.9, room=Room(above=0.1))
     level, rows = _noise_at_levels(transfer)
     low, middle, high = _percentiles(rows)
     ax.fill_between(level, low, high, color=BAND, lw=0, label="model, 16 % to 84 % of the strips")

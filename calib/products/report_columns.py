@@ -16,8 +16,10 @@ from calib.products.report_plot import (
     GRID,
     MUTED,
     SERIES,
+    Room,
+    color_bar,
     median_known,
-    new_figure,
+    panels,
     power_of_ten,
     some_of,
 )
@@ -29,8 +31,8 @@ _HARMONICS = 24  # of the strips' pitch: beyond, they stand closer than the line
 
 def banding_profiles(banding: Banding) -> Figure:
     """The profile that all strips share, the own parts of a few strips, both with 2-sigma, and of all as a picture."""
-    figure = new_figure(7.0)
-    upper, middle, lower = figure.subplots(3, 1, sharex=True, height_ratios=(1, 1.1, 1.1))
+    room = Room(right=1.15, down=0.4)
+    figure, (upper, middle, lower) = panels(7.0, 3, 1, room, sharex=True, height_ratios=(1, 1.1, 1.1))
     _with_band(upper, banding.common, banding.common_sigma, ACCENT, BAND, "")
     upper.axhline(0, color=MUTED, lw=0.6)
     upper.set_title(f"Common to all strips, with 2σ; median 1σ {number(median_known(banding.common_sigma), 2)}")
@@ -46,7 +48,7 @@ def banding_profiles(banding: Banding) -> Figure:
     lower.set_title("Each strip's own part")
     lower.set(xlabel="sample", ylabel="strip")
     lower.yaxis.set_major_locator(MaxNLocator(integer=True))
-    figure.colorbar(image, ax=lower, pad=0.01, aspect=14, label="density").outline.set_visible(False)
+    color_bar(image, lower, "density")
     return figure
 
 
@@ -78,8 +80,7 @@ def _own_profiles(ax: Axes, banding: Banding) -> None:
 
 def column_spectrum(spectrum: ColumnSpectrum) -> Figure:
     """Power of the column means before and after, on logarithmic axes, with the harmonics of the strips' pitch."""
-    figure = new_figure(3.3)
-    ax = figure.subplots()
+    figure, (ax,) = panels(3.3)
     shown = spectrum.frequency > 0
     if spectrum.pitch_samples is not None:
         _harmonics(ax, spectrum.pitch_samples, float(spectrum.frequency.max()))

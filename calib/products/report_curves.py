@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from calib.products.fits import TransferCurves
-from calib.products.report_plot import BAND, INK, MUTED, SERIES, joined, new_figure, nice_up, some_of
+from calib.products.report_plot import BAND, INK, MUTED, SERIES, joined, nice_up, panels, some_of
 
 _KNOTS = 160
 _LOUDER = 10  # times: a band as narrow as good ones are would not be seen beside the curve
@@ -14,8 +14,7 @@ _LOUDER = 10  # times: a band as narrow as good ones are would not be seen besid
 
 def chosen_curves(t: TransferCurves) -> Figure:
     """Left: a few strips' curves over those of all, bands magnified; right: 1-sigma of each curve by density."""
-    figure = new_figure(3.7)
-    left, right = figure.subplots(1, 2, width_ratios=(1.25, 1))
+    figure, (left, right) = panels(3.7, 1, 2, width_ratios=(1.25, 1))
     pick = np.unique(np.linspace(0, t.dn.size - 1, _KNOTS).round().astype(int))
     dn, density, sigma = t.dn[pick].astype(float), t.density[:, pick], t.sigma[:, pick]
     _curves(left, dn, density, sigma)

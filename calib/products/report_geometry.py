@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.products.fits import MarkResiduals
 from calib.products.fits_pointing import ControlResiduals
 from calib.products.report_data import SeamCheck
-from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, WRONG, joined, new_figure, nice_up
+from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, WRONG, Room, joined, nice_up, panels
 
 _ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
 _HEAD_SHARE = 0.28
@@ -44,8 +44,8 @@ def _before_and_after(
     span_x, span_y = float(np.ptp(x)) or 1.0, float(np.ptp(y)) or 1.0
     margin = 0.06 * max(span_x, span_y)
     height_in = _PANEL_IN * (span_y + 2 * margin) / (span_x + 2 * margin) + _AROUND_IN
-    figure = new_figure(float(np.clip(height_in, 2.4, 6.4 if x.size > _MANY else 4.0)))
-    axes = figure.subplots(1, 2, sharex=True, sharey=True)
+    height_in = float(np.clip(height_in, 2.4, 6.4 if x.size > _MANY else 4.0))
+    figure, axes = panels(height_in, 1, 2, Room(above=0.5, across=0.3), sharex=True, sharey=True)
     for ax, (dx, dy), title, color in zip(axes, (before, after), titles, (BEFORE, ACCENT), strict=True):
         _arrows(ax, x, y, dx, dy, used, color, title)
         ax.set_aspect("equal", adjustable="box")
@@ -97,8 +97,7 @@ def _arrow_paths(ax: Axes, x: NDArray, y: NDArray, u: NDArray, v: NDArray, color
 
 def seam_jumps(seams: SeamCheck) -> Figure:
     """The rms jump over each seam as a dot, on a bar of what noise alone would make it."""
-    figure = new_figure(3.0)
-    ax = figure.subplots()
+    figure, (ax,) = panels(3.0, room=Room(above=0.42))
     number = np.arange(seams.jump.size)
     ax.bar(number, seams.noise_floor, width=0.8, color=BAND, label="noise alone")
     far = seams.stands_out

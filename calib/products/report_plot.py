@@ -2,6 +2,7 @@
 
 import re
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from io import StringIO
 from typing import Any
 
@@ -9,6 +10,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.image import AxesImage
 from numpy.typing import NDArray
 
 from calib.products.readable import ten_to
@@ -42,9 +44,40 @@ def style() -> AbstractContextManager[None]:
     return mpl.rc_context(_STYLE)
 
 
-def new_figure(height_in: float) -> Figure:
-    """A figure as wide as the page's text."""
-    return Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Room for what stands around axes, in inches: to the left of the first and the right of the last, above and below
+    the figure's, and from axes to axes. A layout that measures the letters takes as long as all drawing does."""
+
+    left: float = 0.9
+    right: float = 0.2
+    above: float = 0.3
+    below: float = 0.45
+    across: float = 0.9
+    down: float = 0.3
+
+
+USUAL = Room()
+
+
+def panels(
+    height_in: float, rows: int = 1, columns: int = 1, room: Room = USUAL, **how: Any
+) -> tuple[Figure, list[Axes]]:
+    """A figure as wide as the page's text, and its axes row by row; `how`: more for the library's `subplots`."""
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    wide = (WIDTH_IN - room.left - room.right - (columns - 1) * room.across) / columns
+    high = (height_in - room.above - room.below - (rows - 1) * room.down) / rows
+    figure.subplots_adjust(
+        left=room.left / WIDTH_IN, right=1 - room.right / WIDTH_IN, wspace=room.across / wide,
+        bottom=room.below / height_in, top=1 - room.above / height_in, hspace=room.down / high,
+    )  # fmt: skip
+    return figure, list(figure.subplots(rows, columns, squeeze=False, **how).flat)
+
+
+def color_bar(image: AxesImage, ax: Axes, label: str) -> None:
+    """The scale of a picture's colours, close to the right of its axes; `Room.right` must hold it."""
+    bar = ax.figure.colorbar(image, cax=ax.inset_axes((1.008, 0.0, 0.012, 1.0)), label=label)
+    bar.outline.set_visible(False)
 
 
 def drawing(figure: Figure, name: str, description: str) -> str:

@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from calib.products.fits import ScanGeometry
-from calib.products.report_plot import ACCENT, BAND, INK, MUTED, SERIES, joined, new_figure, some_of
+from calib.products.report_plot import ACCENT, BAND, INK, MUTED, SERIES, Room, joined, panels, some_of
 
 _POINTS = 256  # of a line: a picture shows no more
 _UM = 1000.0
@@ -14,8 +14,7 @@ _UM = 1000.0
 
 def sweep_curves(g: ScanGeometry, line: NDArray[np.integer]) -> Figure:
     """Four pictures: common sweep with its band, the strips' own parts, wander across and along with their 1-sigma."""
-    figure = new_figure(5.9)
-    (common, own), (across, along) = figure.subplots(2, 2)
+    figure, (common, own, across, along) = panels(5.9, 2, 2, Room(below=0.75, down=0.8))
     _common(common, g)
     _own(own, g)
     _wander(across, line, g.x_line_mm, g.sigma_x_mm, "Across: film x less its mean")

@@ -20,10 +20,12 @@ from calib.products.report_plot import (
     MUTED,
     WIDTH_IN,
     WRONG,
+    Room,
+    color_bar,
     joined,
     median_known,
-    new_figure,
     nice_up,
+    panels,
     quiet,
 )
 
@@ -135,8 +137,7 @@ class _Panels:
 
 def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
     """The slow gain drift of all strips, as a picture: strip against line."""
-    figure = new_figure(2.5)
-    ax = figure.subplots()
+    figure, (ax,) = panels(2.5, room=Room(right=1.15))
     reach = robust_reach(drift.density)
     image = ax.imshow(
         drift.density, aspect="auto", cmap=DIVERGING, vmin=-reach, vmax=reach, interpolation="nearest",
@@ -146,7 +147,7 @@ def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
     ax.set_title(f"Gain drift along the strips; median 1σ {number(median_known(drift.sigma), 2)}")
     ax.set(xlabel="line of the raster", ylabel="strip")
     ax.yaxis.set_major_locator(MaxNLocator(integer=True))
-    figure.colorbar(image, ax=ax, pad=0.01, aspect=10, label="density").outline.set_visible(False)
+    color_bar(image, ax, "density")
     return figure
 
 

@@ -2,7 +2,8 @@
 
 import csv
 import re
-from dataclasses import replace
+from dataclasses import fields, replace
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -13,12 +14,14 @@ from matplotlib.path import Path as Outline
 from report_scene import KINDS, scene
 from test_products_report import judged
 
+from calib.products import report_drawings
 from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.report import page
 from calib.products.report_checks import NORMAL_1, NORMAL_2, noise_figure, residual_figure, shares
 from calib.products.report_columns import column_spectrum
 from calib.products.report_curves import chosen_curves, middle_of
 from calib.products.report_data import ColumnSpectrum, Globe, ReportData, SampleNoise, ToneResiduals
+from calib.products.report_geometry import seam_jumps
 from calib.products.report_globe import footprint_size, globe_figure, night, projected
 from calib.products.report_plot import _with_own_names, drawing, some_of, style
 from calib.products.report_sweep import own_sweeps, sweep_curves
@@ -249,6 +252,36 @@ def test_frames_of_few_strips_have_all_plots(strips: int) -> None:
         for figure in (chosen_curves(fits.transfer), sweep_curves(fits.geometry, fits.line)):
             assert "<path" in drawing(figure, "few", "x")
         assert "<path" in drawing(noise_figure(fits.transfer, noise), "few", "x")
+
+
+def scaled(data: ReportData, factor: float) -> ReportData:
+    """Banding, drift, places and seams so many times as large: numbers beside axes are longer or shorter."""
+    fits = data.fits
+    times = {
+        name: type(part)(**{field.name: factor * getattr(part, field.name) for field in fields(part)})
+        for name, part in (("banding", fits.banding), ("drift", fits.drift), ("geometry", fits.geometry))
+    }
+    seams = replace(data.seams, jump=factor * data.seams.jump, noise_floor=factor * data.seams.noise_floor)
+    return replace(data, fits=replace(fits, **times), seams=seams)
+
+
+@pytest.mark.parametrize("factor", [0.003, 1.0, 37.0])
+def test_all_letters_of_a_plot_stand_on_it(data, factor: float) -> None:
+    """The room around axes is given in inches, not measured: long numbers must have it too, each row its own."""
+    shown = scaled(data, factor)
+    with style():
+        made = {
+            **report_drawings._tone_figures(shown.fits, shown.residuals, shown.noise),
+            **report_drawings._geometry_figures(shown.fits, shown.globe),
+            "seams": (seam_jumps(shown.seams), ""),
+            "spectrum": (column_spectrum(shown.spectrum), ""),
+        }
+        for name, (figure, _) in made.items():
+            figure.draw_without_rendering()
+            box, whole = figure.get_tightbbox(), figure.bbox_inches
+            assert min(box.x0, box.y0, whole.x1 - box.x1, whole.y1 - box.y1) > -0.01, name  # inches
+            boxes = [ax.get_tightbbox() for ax in figure.axes]
+            assert not any(one.overlaps(other) for one, other in combinations(boxes, 2)), name
 
 
 def test_the_page_of_many_strips_stays_quick_to_load() -> None:
