@@ -15,7 +15,15 @@ from calib.sweep.constellation import slope_variances
 from calib.sweep.evidence import MARK, PACE, Observations, join
 from calib.sweep.layout import GROUPS, ROUGH, Smoothness, make_layout
 from calib.sweep.model import StripSweep
-from calib.sweep.nominal import MOST_STRETCH, Nominal, departure, fitted_sweeps, prediction_weights, strip_shapes
+from calib.sweep.nominal import (
+    MOST_STRETCH,
+    NEARLY_STILL,
+    Nominal,
+    fitted_sweeps,
+    prediction_weights,
+    sample_steps,
+    strip_shapes,
+)
 from calib.sweep.pace import with_paces
 from calib.sweep.smoothness import FEW_STRIPS, FIRST, MOST_STRIPS, find_smoothness
 from calib.sweep.tables import DISAGREES, MarkTable
@@ -29,7 +37,6 @@ START = {"S": 4.0, "Y": 0.04, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25, "Wy": 
 # px^2, of the wander across with which a fit begins anew that has made the sweep stand still, or turn back, somewhere:
 # it explains with that what strips wander where marks stand at few samples, and from a still wander never comes back.
 WANDERING = 16.0
-NEARLY_STILL = 0.4  # of the stated step from sample to sample: no sweep is that uneven
 # Those of the borders' and arms' offsets stay: of each there is one, and one number says nothing of the size of such
 # numbers.
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
@@ -102,13 +109,7 @@ def fit_marks(
 
 def _stands_still(nominal: Nominal, fit: Adjustment) -> bool:
     """Whether some strip's samples lie far nearer together at some place than all of them do."""
-    for k, base in enumerate(nominal.sweeps):
-        sample = np.arange(float(base.n_samples))
-        moved = departure(fit, k, np.full(sample.size, (base.n_lines - 1) / 2), sample)[:, 0]
-        step = np.diff(base.x_sample_mm / nominal.px_mm[0] + moved)
-        if step.min() < NEARLY_STILL and step.mean() > 1 / MOST_STRETCH:
-            return True
-    return False
+    return any(step.min() < NEARLY_STILL and step.mean() > 1 / MOST_STRETCH for step in sample_steps(nominal, fit))
 
 
 def sweeps_by_marks(frame: Frame, nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:

@@ -20,7 +20,7 @@ from calib.sweep.candidates import Candidates
 from calib.sweep.evidence import KINDS, MARK, Observations
 from calib.sweep.layout import GROUPS, Layout, StripShape
 from calib.sweep.model import to_scan
-from calib.sweep.nominal import Nominal, marks_in_reach
+from calib.sweep.nominal import NEARLY_STILL, Nominal, marks_in_reach, sample_steps
 from calib.sweep.normals import with_joint_rows
 
 VOTE_PX = 10.0
@@ -37,6 +37,7 @@ STRETCH = 0.03
 SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
 MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
+AS_MANY = 0.9  # of the weight gathered with a sweep that stands still, with a stiff one
 UNLIKE_SIGMAS, LEAST_UNLIKE = 4.0, 0.2  # how much less like a cross than its strip's marks a pair is no mark of it
 NO_WEIGHT = 1e-12  # of what is no mark
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
@@ -127,9 +128,15 @@ def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates])
     )  # fmt: skip
 
 
-def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, threads: int = 1) -> Constellation:
-    """Vote, then sharpen; strips whose own vote was unlike what the common sweep allows are voted on again."""
+def find_constellation(
+    layout: Layout, pairs: Pairs, tolerance_px: float, threads: int = 1, sweep_px2: float = WIDE["S"]
+) -> Constellation:
+    """Vote, then sharpen; strips whose own vote was unlike what the common sweep allows are voted on again.
+
+    `sweep_px2` is the prior variance of the sweep's common curve while false pairs die out.
+    """
     variances = wide_variances(tolerance_px, layout)
+    variances[GROUPS.index("S")] = sweep_px2
     observations = _as_observations(pairs)
     batches = with_joint_rows(layout, make_batches(layout, observations, threads), threads)
     residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX, threads)
@@ -147,6 +154,26 @@ def find_constellation(layout: Layout, pairs: Pairs, tolerance_px: float, thread
     fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), alike, threads)
     strength = np.asarray(np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips)), np.float64)
     return Constellation(pairs, weight, fit, strength)
+
+
+def find_steady(nominal: Nominal, layout: Layout, pairs: Pairs, tolerance_px: float, threads: int = 1) -> Constellation:
+    """`find_constellation`; where its sweep nearly stands still or turns back, the one of a stiff sweep if it has as
+    many marks and does not.
+
+    All that may be one mark, at whatever sample, sees one place on a sweep that stands still, and so do marks whose
+    strips have wandered: false pairs draw a loose sweep there, and are kept by it.
+    """
+    found = find_constellation(layout, pairs, tolerance_px, threads)
+    if not _stands_still(nominal, found):
+        return found
+    stiff = find_constellation(layout, pairs, tolerance_px, threads, STIFF_S)
+    as_many = stiff.strength.sum() > AS_MANY * found.strength.sum()
+    return stiff if as_many and not _stands_still(nominal, stiff) else found
+
+
+def _stands_still(nominal: Nominal, found: Constellation) -> bool:
+    """Whether the coarse sweep nearly stands still, or turns back, at some sample of a strip."""
+    return any(step.min() < NEARLY_STILL for step in sample_steps(nominal, found.fit))
 
 
 def without_marks(strength: Array, expected: NDArray[np.int64]) -> NDArray[np.bool_]:

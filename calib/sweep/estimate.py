@@ -18,7 +18,7 @@ from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, set
 from calib.sweep.constellation import (
     SEARCH_MODES,
     Constellation,
-    find_constellation,
+    find_steady,
     make_pairs,
     search_spans,
     without_marks,
@@ -223,7 +223,7 @@ def _constellation(frame: Frame, nominal: Nominal, candidates: Sequence[Candidat
     """Which of the strips' cross-like places are marks."""
     layout = make_layout(strip_shapes(frame), [()] * len(frame.strips), most_modes=SEARCH_MODES)
     pairs = make_pairs(frame, nominal, candidates)
-    return find_constellation(layout, pairs, float((frame.scan.tolerance_mm / nominal.px_mm).max()), threads)
+    return find_steady(nominal, layout, pairs, float((frame.scan.tolerance_mm / nominal.px_mm).max()), threads)
 
 
 def _first_shape(frame: Frame) -> CrossShape:

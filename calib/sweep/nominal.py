@@ -18,6 +18,7 @@ from calib.sweep.spread import place_variance
 
 MOST_STRETCH = 2.0  # of the mean spacing of lines or samples over the stated one, or the other way round
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
+NEARLY_STILL = 0.4  # of the stated step from sample to sample: no sweep is that uneven
 FLATTEST = 1e-9  # of the product of an information's two entries: below, its determinant is not trusted
 
 
@@ -96,6 +97,16 @@ def _along(fit: Adjustment, strip: int, line: Array) -> Array:
 def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
     """Fitted departure (N, 2) from the nominal place, px."""
     return place_values(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample))
+
+
+def sample_steps(nominal: Nominal, fit: Adjustment) -> list[Array]:
+    """How far each strip's samples lie apart in the middle of its lines, (n_samples - 1,), over what is stated."""
+    steps = []
+    for k, base in enumerate(nominal.sweeps):
+        sample = np.arange(float(base.n_samples))
+        moved = departure(fit, k, np.full(sample.size, (base.n_lines - 1) / 2), sample)[:, 0]
+        steps.append(np.diff(base.x_sample_mm / nominal.px_mm[0] + moved))
+    return steps
 
 
 def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:

@@ -9,13 +9,15 @@ from calib.sweep.constellation import (
     Constellation,
     Pairs,
     find_constellation,
+    find_steady,
     slope_variances,
     without_marks,
 )
 from calib.sweep.firstmarks import sought_first
 from calib.sweep.layout import StripShape, make_layout
 from calib.sweep.marks import Sought
-from calib.sweep.nominal import departure
+from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal, departure, sample_steps
 
 
 def test_marks_at_one_sample_do_not_tell_of_a_sweep_that_stands_still() -> None:
@@ -88,6 +90,30 @@ def test_what_looks_little_like_a_mark_does_not_swing_the_ends_of_the_sweep() ->
     for k in range(strips):
         x = departure(found.fit, k, np.full(at.size, 750.0), at)[:, 0]
         assert np.abs(x - x[160]).max() < 15
+
+
+def test_what_looks_like_marks_all_over_a_rough_scene_does_not_make_the_sweep_turn_back() -> None:
+    """Marks stand at one sample of their strips, and each has twenty candidates more within the tolerance: a sweep on
+    which all these see one place explains them, and frames with nearly all their marks found were refused for it."""
+    strips, n, more = 5, 8, 20
+    px_mm, middle = 0.01, [(np.arange(size) - (size - 1) / 2) * 0.01 for size in (269, 1378)]
+    zero = np.zeros(1378)
+    nominal = Nominal((StripSweep(middle[0], zero, middle[1], np.zeros(269), zero, zero),) * strips, np.full(2, px_mm))
+    layout = make_layout([StripShape(1378, 269, False)] * strips, [()] * strips, most_modes=32)
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        strip, line = np.repeat(np.arange(strips), n), np.tile(np.linspace(280, 1100, n), strips)
+        off = rng.normal(0, 6.0, (strips, 2))[strip] + rng.normal(0, 0.7, (strips * n, 2))
+        true = Pairs(strip, np.arange(strips * n), line, 140 - off[:, 0], rng.uniform(0.6, 0.9, strips * n), off)
+        of, away = np.repeat(true.mark, more), rng.uniform(-60, 60, (strips * n * more, 2))
+        false = Pairs(
+            strip[of], of, line[of] - away[:, 1], true.sample[of] - away[:, 0], rng.uniform(0.3, 0.7, of.size),
+            off[of] + away,
+        )  # fmt: skip
+        pairs = Pairs(*(np.concatenate([getattr(true, f), getattr(false, f)]) for f in Pairs.__slots__))
+        found = find_steady(nominal, layout, pairs, 80.0)
+        assert np.all(found.weight[: strips * n] > 0.3)
+        assert min(step.min() for step in sample_steps(nominal, found.fit)) > 0.9
 
 
 def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_sweep_puts_them() -> None:
