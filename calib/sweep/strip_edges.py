@@ -3,6 +3,8 @@
 An edge's profile is the mean over the samples that the neighbour shows too, line by line. Its texture is compared in
 windows; each window's best lag is anywhere within the reach if the two edges show different film, and follows that of
 the window before if they show the same. How many windows follow is binomial under chance, whatever the noise.
+That few follow is no evidence of other film: in few lines chance finds likenesses as good as the true one. What all
+windows together say along one course of lags tells then, beside what windows say that surely show other film.
 """
 
 from collections.abc import Sequence
@@ -11,7 +13,7 @@ from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.special import bdtrc
 
 from calib.coordinates import FilmPoints
@@ -29,6 +31,7 @@ RUNS = 4  # in so many runs of windows that follow each other, if there are more
 FOLLOWS_LINES = 2  # by which the lag of a window may differ from that of the one before,
 LEADERS = 2  # or of the one before that,
 NEAR_WINDOWS = 3  # which are at most so many windows away: then it follows
+LEAST_STRANGERS = 3  # ways of pairing windows that show other film, which tell how likely a course is by chance
 LEAST_SEEN = 0.3  # of a window that must carry texture
 MOST_LAG_LINES = 400
 TINY = 1e-12
@@ -205,8 +208,7 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
     if not cut.first:
         return Agreement(0, 1.0)
     seen = np.flatnonzero(one.seen & other.seen)
-    common = np.fft.irfft(other.room[seen] * one.window[seen].conj(), cut.reach)[:, : 2 * cut.lag + 1]
-    lag, first = (common * other.room_scale[seen]).argmax(axis=1), np.array(cut.first)[seen]
+    lag, first = _likeness(one, other, cut, seen, seen).argmax(axis=1), np.array(cut.first)[seen]
     follow, led = np.zeros(seen.size, np.bool_), np.zeros(seen.size, np.bool_)
     for before in range(1, LEADERS + 1):
         near = first[before:] - first[:-before] <= NEAR_WINDOWS * cut.lines
@@ -214,3 +216,36 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
         follow[before:] |= near & (np.abs(lag[before:] - lag[:-before]) <= FOLLOWS_LINES)
     n_follow, n_led = int(np.count_nonzero(follow)), int(np.count_nonzero(led))
     return Agreement(n_led, float(bdtrc(n_follow - 1, n_led, cut.by_chance)) if n_follow else 1.0)
+
+
+def course_over_chance(one: Texture, other: Texture, cut: Cut) -> float | None:
+    """By how many sigma the windows' likeness along the best course of lags is above that of windows too far apart to
+    show the same film; None where too few of those tell."""
+    seen = np.flatnonzero(one.seen & other.seen)
+    first = np.array(cut.first, dtype=np.int64)[seen]
+    shifted = (np.roll(np.arange(seen.size), n) for n in range(1, seen.size))
+    strange = [to for to in shifted if np.all(np.abs(first[to] - first) > cut.lag + cut.lines)]
+    if len(strange) < LEAST_STRANGERS:
+        return None
+    chance = [_best_course(_likeness(one, other, cut, seen, seen[to]), first, cut) for to in strange]
+    found = _best_course(_likeness(one, other, cut, seen, seen), first, cut)
+    return (found - float(np.mean(chance))) / max(float(np.std(chance, ddof=1)), TINY)
+
+
+def _best_course(likeness: NDArray[np.float64], first: NDArray[np.int64], cut: Cut) -> float:
+    """The greatest mean over all windows of their likeness along lags that change no faster than film's do."""
+    best = likeness[0]
+    for here, step in zip(likeness[1:], np.diff(first) // cut.lines, strict=True):
+        width = 2 * FOLLOWS_LINES * min(int(step), NEAR_WINDOWS) + 1
+        best = maximum_filter1d(best, width, mode="nearest") + here
+    return float(best.max() / len(likeness))
+
+
+def _likeness(
+    one: Texture, other: Texture, cut: Cut, of: NDArray[np.int64], to: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """The correlation of one edge's windows `of` with the other's `to`, at each lag (N, 2 lag + 1)."""
+    window = np.fft.irfft(one.window[of], cut.reach)[:, : cut.lines]
+    size = np.sqrt(np.maximum(np.sum(window**2, axis=1, keepdims=True), TINY))
+    common = np.fft.irfft(other.room[to] * one.window[of].conj(), cut.reach)[:, : 2 * cut.lag + 1]
+    return np.asarray(common * other.room_scale[to] / size)

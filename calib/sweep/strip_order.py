@@ -23,6 +23,7 @@ from calib.sweep.strip_edges import (
     EdgeProfiles,
     Texture,
     agreement,
+    course_over_chance,
     cut_film,
     edge_texture,
     of_scene,
@@ -32,9 +33,10 @@ from calib.sweep.strip_facing import facing_textures
 
 SOUND = 1e-3  # neighbours whose agreement is less likely by chance show the same film
 BY_CHANCE = 1e-3  # of any link in a frame
-DIFFERENT = 0.01  # neighbours whose agreement is more likely by chance than this show different film, if they show any:
+DIFFERENT = 0.01  # neighbours whose agreement is more likely by chance than this may show different film, with
 TEXTURED = 2.0  # times noise's own texture in both edges,
-LEAST_WINDOWS = 8  # and windows enough that film in common would have followed in many
+LEAST_WINDOWS = 8  # windows enough that film in common would have followed in many,
+SAME = 4.0  # and no course of lags along which they are alike by so many sigma more than by chance
 NEAR = 8  # strips away, edges are compared at most where more than
 MANY = 64  # edges are left over
 APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
@@ -81,8 +83,9 @@ def overlaps_of(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence
     sound = [agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1)]
     other, by_marks = [False] * (count - 1), [False] * (count - 1)
     for k in (k for k, is_sound in enumerate(sound) if not is_sound):
-        other[k] = _show_other_film(edge_texture(shown[k], 1, far), edge_texture(shown[k + 1], 0, far), far)
-        if other[k]:
+        edges = edge_texture(shown[k], 1, far), edge_texture(shown[k + 1], 0, far)
+        if _hardly_agree(*edges, far):
+            other[k] = _show_other_film(*edges, far)
             pair = slice(k, k + 2)
             noise_dn = [profile.noise_dn * float(np.sqrt(overlap_samples(frame))) for profile in profiles[pair]]
             facing = facing_textures(frame, k, [read(k), read(k + 1)], noise_dn, sweeps[pair], far)
@@ -91,11 +94,19 @@ def overlaps_of(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence
     return Overlaps(shown, textures, cut, tuple(sound), tuple(other), tuple(by_marks))
 
 
-def _show_other_film(left: Texture, right: Texture, cut: Cut) -> bool:
-    """Whether two edges have texture enough to be told apart, and are."""
+def _hardly_agree(left: Texture, right: Texture, cut: Cut) -> bool:
+    """Whether two edges have texture enough to be told apart, and few windows follow each other."""
     found = agreement(left, right, cut)
     is_told = found.windows >= LEAST_WINDOWS and min(left.over_noise, right.over_noise) > TEXTURED
     return is_told and found.chance > DIFFERENT
+
+
+def _show_other_film(left: Texture, right: Texture, cut: Cut) -> bool:
+    """Whether two edges show different film: windows hardly follow, nor are they alike along any course of lags."""
+    if not _hardly_agree(left, right, cut):
+        return False
+    course = course_over_chance(left, right, cut)
+    return course is not None and course < SAME
 
 
 def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> tuple[LeftOut, ...]:

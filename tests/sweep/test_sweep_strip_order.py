@@ -17,6 +17,7 @@ from calib.sweep.strip_edges import (
     Cut,
     EdgeProfiles,
     agreement,
+    course_over_chance,
     cut_film,
     edge_profiles,
     edge_texture,
@@ -54,6 +55,25 @@ def test_the_chance_of_an_agreement_is_no_smaller_than_it_is() -> None:
     chance = np.array([agreement(a, b, CUT).chance for i, a in enumerate(edges) for b in edges[:i]])
     assert np.mean(chance < 0.1) < 0.12
     assert np.mean(chance < 0.01) < 0.02
+
+
+def test_that_few_windows_follow_is_no_evidence_of_other_film_where_they_are_alike_along_one_course() -> None:
+    """Of the ten samples that edges' means are made of, six are the same film, for the strips lie off sideways: where
+    few windows follow, neighbours were told to show other film, the chance of as many being 0.3 (a bug)."""
+    few = 0
+    for seed in range(0, 260, 20):
+        column = [film(seed + x) for x in range(14)]
+        left, right = (as_texture(np.mean(column[x : x + 10], axis=0)) for x in (0, 4))
+        few += agreement(left, right, CUT).chance > strip_order.DIFFERENT
+        assert not strip_order._show_other_film(left, right, CUT)
+    assert few > 0
+    edges = [as_texture(film(seed)) for seed in range(16)]
+    over = [course_over_chance(a, b, CUT) for i, a in enumerate(edges) for b in edges[:i]]
+    assert max(over) < strip_order.SAME
+    assert np.std(over) == pytest.approx(1.0, abs=0.25)
+    short = Cut(CUT.first[:4], 60, 50)
+    few_windows = [texture(film(seed), np.zeros(1700, bool), 1.0, short) for seed in range(2)]
+    assert course_over_chance(*few_windows, short) is None
 
 
 def test_film_that_carries_nothing_agrees_with_nothing() -> None:
@@ -246,9 +266,9 @@ def test_a_strip_that_its_marks_place_sideways_shows_other_film_at_its_edges_wit
     assert said_of([0] * 7, FOREIGN, aside=(0, 0, 0, 8 * way, 0, 0, 0)) == {}
 
 
-@pytest.mark.parametrize("off", [-6, 6])
+@pytest.mark.parametrize("off", [-7, 7])
 def test_strips_that_lie_off_sideways_show_the_same_film_where_they_overlap_by_their_marks(off) -> None:
-    """Film that changes from sample to sample: of the ten that edges should have in common, four are."""
+    """Film that changes from sample to sample: of the ten that edges should have in common, three are."""
     n, frame = 1600, looked_at([0] * 7, SEAMS)[0]
     shows = np.stack([film(100 + x, n) for x in range(320)], axis=1)
     first = [10 + 40 * k + (off if k == 3 else 0) for k in range(7)]
