@@ -20,14 +20,13 @@ from calib.tone.overlap import OverlapCells
 STRETCHES = round(2 * DRIFT_MODES / (1 + 2 * BEYOND))  # of a strip's lines: two to the shortest half wave of a drift
 BY_NOISE = 5.0  # sigma: a mean farther off is none of noise, of many thousand stretches
 ALSO = 2.5  # sigma of each of two that say the same together
-LEAST_BREAK = 0.005  # density: what else no model knows (common practice, no source)
+COMMON = 0.003  # density, 1-sigma: what no model knows and all cells of a stretch share (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Disagreement:
     """By how much a strip is too dense for a neighbour, by stretches of its lines, both (STRETCHES,): the mean in its
-    1-sigma, 0 where it is too small to matter, and the size of single cells' disagreement. `stretch` (N,) is that of
-    each cell."""
+    1-sigma and the size of single cells' disagreement. `stretch` (N,) is that of each cell."""
 
     off: Array
     size: Array
@@ -64,14 +63,20 @@ def line_doubts(
 
 
 def _disagreement(residual: Array, sigma: Array, place: Array) -> Disagreement:
-    """What cells at some part of a strip's lines say of it."""
+    """What cells at some part of a strip's lines say of it.
+
+    Cells that contradict each other by more than their noise (at the border of a wedge, where a place a little off
+    makes large errors of both signs) know their mean the less (Birge 1932, The calculation of errors by the method of
+    least squares).
+    """
     stretch = np.clip(np.floor(place * STRETCHES), 0, STRETCHES - 1).astype(np.int64)
     weight = robust_weight(residual / sigma) / sigma**2
     total = np.maximum(np.bincount(stretch, weight, STRETCHES), 1e-300)
     mean = np.bincount(stretch, weight * residual, STRETCHES) / total
     count = np.maximum(np.bincount(stretch, minlength=STRETCHES), 1)
     size = np.sqrt(np.bincount(stretch, residual**2, STRETCHES) / count)
-    return Disagreement(np.where(np.abs(mean) > LEAST_BREAK, mean * np.sqrt(total), 0.0), size, stretch)
+    squares = np.bincount(stretch, ((residual - mean[stretch]) / sigma) ** 2, STRETCHES) / np.maximum(count - 1, 1)
+    return Disagreement(mean / np.sqrt(np.maximum(squares, 1.0) / total + COMMON**2), size, stretch)
 
 
 def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
