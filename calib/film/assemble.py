@@ -7,10 +7,9 @@ from math import ceil, floor
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.coordinates import FilmPoints
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
-from calib.film.raster import Raster, node_places
+from calib.film.raster import upright
 from calib.film.ready import density_itself
 from calib.film.source import StripSource
 from calib.frame.description import Scan
@@ -96,16 +95,8 @@ def film_block(
 
     `curve_span` is the lowest and highest density of the characteristic curve: beyond it nothing can be calibrated.
     """
-
-    def places(row: NDArray[np.float64], column: NDArray[np.float64]) -> FilmPoints:
-        return FilmPoints(*np.meshgrid(grid.x_mm(column), grid.y_mm(row)))
-
-    def pixels() -> FilmPoints:
-        return places(*(np.arange(part.start, part.stop, dtype=np.float64) for part in (rows, columns)))
-
-    node_rows, node_columns, offset = node_places(rows, columns)
-    shape = rows.stop - rows.start, columns.stop - columns.start
-    raster = Raster(shape, places(node_rows, node_columns), offset, None, pixels)
+    raster = upright(grid.x_mm, grid.y_mm, rows, columns)
     tables = [density_itself(curve_span)] * len(sources)
     made = sample_strips(sources, raster, scale=scale, fill=False, values=tables, kernel=kernel)
+    shape = raster.shape
     return FilmBlock(made.value.reshape(shape), made.sigma.reshape(shape), made.quality.reshape(shape))

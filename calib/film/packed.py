@@ -83,6 +83,8 @@ def packed_strip(
     )  # fmt: skip
     cells_of_strip(read, place_sigma(source.sweep), cells, (made.value, made.quality, made.top, made.left), made.doubts)
     raise_cells(*bridged, made.doubts)
+    if source.noise_alone:
+        made.doubts[..., 1] = 0.0
     return made
 
 

@@ -28,6 +28,20 @@ class Raster:
     pixels: Callable[[], FilmPoints]
 
 
+def upright(x_mm: Callable[[Array], Array], y_mm: Callable[[Array], Array], rows: slice, columns: slice) -> Raster:
+    """The block of a raster whose pixels lie at `x_mm` of their columns and `y_mm` of their rows."""
+
+    def places(row: Array, column: Array) -> FilmPoints:
+        return FilmPoints(*np.meshgrid(x_mm(column), y_mm(row)))
+
+    def pixels() -> FilmPoints:
+        return places(*(np.arange(part.start, part.stop, dtype=np.float64) for part in (rows, columns)))
+
+    node_rows, node_columns, offset = node_places(rows, columns)
+    shape = rows.stop - rows.start, columns.stop - columns.start
+    return Raster(shape, places(node_rows, node_columns), offset, None, pixels)
+
+
 def node_places(rows: slice, columns: slice) -> tuple[Array, Array, tuple[int, int]]:
     """Rows (R,) and columns (C,) of the nodes that a `Raster` of those pixels wants, and its `offset`."""
     at, offset = [], []

@@ -21,13 +21,17 @@ SHORTEST_FILL = 8  # samples: a dropout up to this wide is bridged, as is a stro
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripSource:
-    """Everything that is known of one strip: its raster, where it lies, its tone, its dropouts, the marks on it."""
+    """Everything that is known of one strip: its raster, where it lies, its tone, its dropouts, the marks on it.
+
+    With `noise_alone` the uncertainty of what is made of it is the noise of its samples: no doubt of tone or place.
+    """
 
     raster: StripRaster
     sweep: StripSweep
     tone: StripTone
     dropouts: Dropouts
     marks: StripMarks
+    noise_alone: bool = False
 
     @property
     def reach(self) -> int:

@@ -7,12 +7,14 @@ Of a long seam some stretches tell as much as the whole.
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.coordinates import FilmPoints
+from calib.coordinates import Array
 from calib.film.interpolate import KernelScale, Sampled, sample_strips
+from calib.film.raster import Raster, upright
 from calib.film.source import StripSource
 from calib.frame.frame import Frame
 from calib.frame.words import listed
@@ -24,7 +26,7 @@ JUMPS = 4.0  # times its noise: a seam that a viewer would see
 MOST_SAID = 12  # seams in lines of their own
 FEWEST_OF_MOST = 3  # seams: of fewer, one strip can be wrong alone
 BLOCK_ROWS = 64
-AT_ONCE = 256  # rows looked at together, whole blocks
+AT_ONCE = 512  # rows looked at together, whole blocks
 MOST_ROWS = 2048  # rows of a seam looked at: on a longer one, stretches spread evenly over it
 LEAST_SEEN = 16  # places of a block
 STEP_SAMPLES = 2  # places two samples apart share few raw samples, so their noise counts as independent
@@ -75,24 +77,11 @@ def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
 
 def check_seams(fits: FrameFits, threads: int = 1) -> SeamCheck:
     """Measure every seam of a frame inside the exposed format; strips that do not overlap have no rows."""
-    sources = [noise_alone(source) for source in fits.sources()]
+    sources = [replace(source, noise_alone=True) for source in fits.sources()]
     found = list(in_order(lambda pair: _seam(fits.frame, *pair), pairwise(sources), threads))
     strip = np.concatenate([np.full(len(rows), k) for k, rows in enumerate(found)]) if found else np.zeros(0)
     rows = np.array([row for rows in found for row in rows], dtype=float).reshape(-1, 3)
     return SeamCheck(strip.astype(np.int64), rows[:, 0], rows[:, 1], rows[:, 2])
-
-
-def noise_alone(source: StripSource) -> StripSource:
-    """A strip whose stated uncertainty is the noise of its samples: no doubt of its tone or place is in it."""
-    tone, sweep = source.tone, source.sweep
-    sure_tone = replace(
-        tone,
-        curve_sigma=np.zeros_like(tone.curve_sigma),
-        column_sigma=np.zeros_like(tone.column_sigma),
-        line_sigma=np.zeros_like(tone.line_sigma),
-    )
-    sure_sweep = replace(sweep, sigma_x_mm=np.zeros_like(sweep.sigma_x_mm), sigma_y_mm=np.zeros_like(sweep.sigma_y_mm))
-    return replace(source, tone=sure_tone, sweep=sure_sweep)
 
 
 def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[float, float, float]]:
@@ -100,12 +89,25 @@ def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[flo
     half_y = frame.camera.format_mm[1] / 2
     x_low = right.sweep.x_sample_mm[0] + float(np.median(right.sweep.x_line_mm))
     x_high = left.sweep.x_sample_mm[-1] + float(np.median(left.sweep.x_line_mm))
-    x = np.arange(x_low + 2 * sample_mm, x_high - 2 * sample_mm, STEP_SAMPLES * sample_mm)
-    y = np.arange(-half_y, half_y, STEP_SAMPLES * line_mm)
-    rows: list[tuple[float, float, float]] = []
-    for first in _stretches(y.size) if x.size else ():
-        rows += _jumps(left, right, x, y[first : first + AT_ONCE])
-    return rows
+    n_columns = ceil((x_high - x_low - 4 * sample_mm) / (STEP_SAMPLES * sample_mm))
+    n_rows = ceil(2 * half_y / (STEP_SAMPLES * line_mm))
+
+    def x_mm(column: Array) -> Array:
+        return x_low + (2 + STEP_SAMPLES * column) * sample_mm
+
+    def y_mm(row: Array) -> Array:
+        return STEP_SAMPLES * row * line_mm - half_y
+
+    found: list[tuple[float, float, float]] = []
+    for first in _stretches(n_rows) if n_columns > 0 else ():
+        rows = slice(first, min(first + AT_ONCE, n_rows))
+        found += _jumps(
+            left,
+            right,
+            upright(x_mm, y_mm, rows, slice(0, n_columns)),
+            y_mm(np.arange(rows.start, rows.stop, dtype=float)),
+        )
+    return found
 
 
 def _stretches(n_rows: int) -> range:
@@ -113,15 +115,16 @@ def _stretches(n_rows: int) -> range:
     return range(0, n_rows, AT_ONCE * -(-n_rows // MOST_ROWS))
 
 
-def _jumps(left: StripSource, right: StripSource, x: NDArray, y: NDArray) -> list[tuple[float, float, float]]:
-    """Place, jump and its floor of each block of rows that both strips see enough of."""
-    columns, rows = np.meshgrid(x, y)
-    a, b = (_alone(source, FilmPoints(columns.ravel(), rows.ravel())) for source in (left, right))
+def _jumps(
+    left: StripSource, right: StripSource, places: Raster, y: NDArray[np.float64]
+) -> list[tuple[float, float, float]]:
+    """Place, jump and its floor of each block of rows, at `y` on film, that both strips see enough of."""
+    a, b = (_alone(source, places) for source in (left, right))
     good = (a.quality == 0) & (b.quality == 0)
-    difference = np.where(good, a.value - b.value, 0.0).reshape(columns.shape)
-    variance = np.where(good, a.sigma.astype(float) ** 2 + b.sigma.astype(float) ** 2, 0.0).reshape(columns.shape)
+    difference = np.where(good, a.value - b.value, 0.0).reshape(places.shape)
+    variance = np.where(good, a.sigma.astype(float) ** 2 + b.sigma.astype(float) ** 2, 0.0).reshape(places.shape)
     firsts = np.arange(0, y.size, BLOCK_ROWS // STEP_SAMPLES)
-    count = np.add.reduceat(good.reshape(columns.shape).sum(axis=1), firsts)
+    count = np.add.reduceat(good.reshape(places.shape).sum(axis=1), firsts)
     total, square = (np.add.reduceat(part.sum(axis=1, dtype=float), firsts) for part in (difference, variance))
     middle = np.add.reduceat(y, firsts) / np.diff(np.append(firsts, y.size))
     enough = count >= LEAST_SEEN
@@ -129,7 +132,7 @@ def _jumps(left: StripSource, right: StripSource, x: NDArray, y: NDArray) -> lis
     return [(float(at), float(t / n), float(np.sqrt(v) / n)) for at, t, v, n in blocks]
 
 
-def _alone(source: StripSource, places: FilmPoints) -> Sampled:
+def _alone(source: StripSource, places: Raster) -> Sampled:
     """One strip's own word; where it was not scanned the OUTSIDE bit is set."""
     sampled = sample_strips([source], places, scale=KernelScale(), fill=False)
     sampled.quality[~np.isfinite(sampled.value)] |= np.uint16(OUTSIDE)
