@@ -10,6 +10,7 @@ from calib.compiled import njit
 FLOAT32_MANTISSA_BITS = 23
 SHARE_BITS = 4
 SIGMA_SHARE = 1 / 2**SHARE_BITS
+LONGEST_PX = 2048  # a side of a picture: enough for a screen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,6 +26,11 @@ class Piece:
     @property
     def box(self) -> tuple[int, int, int, int]:
         return self.top, self.left, self.rows, self.cols
+
+
+def seen_from(rows: int, cols: int) -> int:
+    """By what a raster must be reduced, 1 or 2 or 4 and so on, for a screen to show it."""
+    return 1 << max(0, (-(-max(rows, cols) // LONGEST_PX) - 1).bit_length())
 
 
 def halve(piece: Piece, out: NDArray, down: int = 0, across: int = 0) -> None:

@@ -17,7 +17,7 @@ from calib.ordered import workers
 from calib.products.atomic import whole
 from calib.products.cog import assemble
 from calib.products.packing import packed
-from calib.products.pyramid import FLOAT32_MANTISSA_BITS, Piece, halve
+from calib.products.pyramid import FLOAT32_MANTISSA_BITS, Piece, halve, seen_from
 from calib.products.tile_store import FullTiles, HalvedTiles, Spool, TilesInPlace
 from calib.products.tiles import TILE, RasterLayout, overview_tags, raster_tags
 
@@ -57,12 +57,17 @@ class RasterWriter:
     A tile is compressed as soon as all its pixels have come, by the thread that brings the last of them, which still
     has them at hand, and so are the overviews' tiles above it. Memory is the tiles that are begun and not complete
     (blocks that are whole tiles leave none in the full resolution). Blocks whose tiles come row by row cost least.
+
+    `picture` is the raster as a screen can show it, whole once all blocks have come: the finest of its resolutions that
+    is no larger, floats with all their bits.
     """
 
     def __init__(self, spec: RasterSpec, aside: Path) -> None:
         self._spec, self._aside, self._lock = spec, aside, Lock()
         self._spool = Spool(aside.with_name(f"{aside.name}.tiles"))
         rows, cols = spec.layout.rows, spec.layout.cols
+        self._reduced = seen_from(rows, cols)
+        self.picture = np.empty((-(-rows // self._reduced), -(-cols // self._reduced)), spec.layout.dtype)
         self._overviews: list[HalvedTiles] = []
         while max(rows, cols) > TILE:
             rows, cols = (rows + 1) // 2, (cols + 1) // 2
@@ -99,16 +104,24 @@ class RasterWriter:
 
     def _finished(self, down: int, across: int, tile: Piece) -> bytes:
         """Compress a tile, and spool each overview's tile above it whose last part it is."""
-        content = packed(tile, TILE, self._spec.mantissa_bits)
+        content, reduced = packed(tile, TILE, self._spec.mantissa_bits), 1
+        self._see(down, across, tile, reduced)
         for overview in self._overviews:
             into = overview.place(down, across)
             halve(tile, into.tile, into.down, into.across)
             down, across = down // 2, across // 2
             if not overview.has_all(down, across):
                 break
-            tile = Piece(into.tile, 0, 0, *into.tile.shape)
+            tile, reduced = Piece(into.tile, 0, 0, *into.tile.shape), 2 * reduced
+            self._see(down, across, tile, reduced)
             overview.store(down, across, packed(tile, TILE, self._spec.overview_bits))
         return content
+
+    def _see(self, down: int, across: int, tile: Piece, reduced: int) -> None:
+        """Keep a tile of the resolution that the picture has."""
+        if reduced == self._reduced:
+            into = self.picture[down * TILE :, across * TILE :][: tile.rows, : tile.cols]
+            into[:] = tile.values[tile.top : tile.top + tile.rows, tile.left : tile.left + tile.cols]
 
     def finish(self) -> None:
         """Put the file together; pixels that never came are an error."""

@@ -28,7 +28,7 @@ class ReportFigure:
 class PicturePair:
     """The same piece of film before and after (R, C), larger is lighter, NaN where there is nothing.
 
-    Each is stretched on its own between its 0.5 % and 99.5 % values. At most about 1600 pixels wide.
+    Each is stretched on its own between its 0.5 % and 99.5 % values. At most 2048 pixels wide.
     """
 
     title: str

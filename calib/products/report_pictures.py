@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from calib import quality
+from calib.products.pyramid import LONGEST_PX
 
-LONGEST_PX = 1600
 _CLIPPED_SHARE = 0.5  # percent at either end of the grey scale
 _NOTHING_GREY = 128
 _JPEG_QUALITY = 86

@@ -53,7 +53,7 @@ def write_angles(maker: MapMaker, folder: Path, threads: int, progress: Progress
     def make(rows: slice, columns: slice) -> dict[str, NDArray]:
         return by_name(angle_block(maker.where, rows, columns))
 
-    write_blocks(specs, list(tiles(maker.grid)), make, {}, threads, "working out the angles", progress)
+    write_blocks(specs, list(tiles(maker.grid)), make, threads, "working out the angles", progress)
 
 
 def clear_angles(folder: Path) -> None:

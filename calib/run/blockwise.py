@@ -1,14 +1,15 @@
-"""Rasters made and written block by block, with their small pictures."""
+"""Rasters made and written block by block, and what is seen of them."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from numpy.typing import NDArray
 
 from calib.ordered import in_order_on, workers
 from calib.products.rasters import Compressed, RasterSpec, rasters
-from calib.run.previews import Part, Preview
+from calib.run.previews import Preview, bits_counted, shares_of
 from calib.run.progress import Progress, tracked
 
 if TYPE_CHECKING:
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def by_name(block: "DataclassInstance") -> dict[str, Any]:
-    """What a block of several rasters holds, or what is kept of each, by the rasters' names."""
+    """What a block of several rasters holds, by the rasters' names."""
     return {field.name: getattr(block, field.name) for field in fields(block)}
 
 
@@ -24,27 +25,26 @@ def write_blocks(
     specs: Mapping[str, RasterSpec],
     places: Sequence[tuple[slice, slice]],
     make: Callable[[slice, slice], Mapping[str, NDArray]],
-    pictures: Mapping[str, Preview],
     threads: int,
     step: str,
     progress: Progress,
-) -> None:
-    """Write rasters whose blocks (rows, columns) `make` gives, one array for each of `specs`; `pictures` of some of
-    them are filled.
+) -> dict[str, Preview]:
+    """Write rasters whose blocks (rows, columns) `make` gives, one array for each of `specs`; what is seen of each.
 
-    The thread that makes a block also compresses it and draws it small, while its values are still at hand; only what
+    The thread that makes a block also compresses it and its overviews, while its values are still at hand; only what
     must be done in order is done by the one that waits for all.
     """
     with rasters(specs, threads) as writers, workers(threads) as pool:
 
-        def work(place: tuple[slice, slice]) -> tuple[dict[str, Compressed], dict[str, Part]]:
+        def work(place: tuple[slice, slice]) -> dict[str, tuple[Compressed, NDArray[np.int64]]]:
             made, at = make(*place), (place[0].start, place[1].start)
-            parts = {name: picture.part_of(*at, made[name]) for name, picture in pictures.items()}
-            return {name: writer.compressed(*at, made[name]) for name, writer in writers.items()}, parts
+            return {
+                name: (writer.compressed(*at, made[name]), bits_counted(made[name])) for name, writer in writers.items()
+            }
 
-        done = in_order_on(pool, work, places, 2 * threads)
-        for tiles, parts in tracked(done, len(places), step, progress):
-            for name, writer in writers.items():
-                writer.store(tiles[name])
-            for name, picture in pictures.items():
-                picture.add(parts[name])
+        counts: dict[str, list[NDArray[np.int64]]] = {name: [] for name in writers}
+        for parts in tracked(in_order_on(pool, work, places, 2 * threads), len(places), step, progress):
+            for name, (tiles, counted) in parts.items():
+                writers[name].store(tiles)
+                counts[name].append(counted)
+        return {name: Preview(writer.picture, shares_of(counts[name])) for name, writer in writers.items()}

@@ -23,7 +23,7 @@ AXES = "x to the right, y down, in film mm from the centre of the format"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilmPictures:
-    """Small pictures of the assembled film, for people."""
+    """The assembled film as a person sees it."""
 
     density: Preview
     quality: Preview
@@ -57,7 +57,6 @@ def write_film(
 ) -> FilmPictures:
     """Write the film products into `folder`; returns their small pictures. With `exact`, no value is rounded."""
     grid = grid_of(fits)
-    pictures = FilmPictures(Preview.of(grid.rows, grid.columns), Preview.of(grid.rows, grid.columns))
     make, places = film_maker(fits, grid, kernel), [place for row in blocks(grid) for place in row]
 
     def made(rows: slice, columns: slice) -> dict[str, NDArray]:
@@ -72,5 +71,4 @@ def write_film(
     quality_layout = layout_on(grid, "uint16", "quality bits", {**texts, **MASK_TEXTS})
     quality_spec = RasterSpec(folder / "quality.tif", quality_layout)
     specs = {"density": density_spec, "quality": quality_spec}
-    write_blocks(specs, places, made, by_name(pictures), threads, "assembling the film", progress)
-    return pictures
+    return FilmPictures(**write_blocks(specs, places, made, threads, "assembling the film", progress))

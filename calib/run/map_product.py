@@ -114,7 +114,7 @@ def tiles(grid: MapGrid) -> Iterator[tuple[slice, slice]]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapPictures:
-    """Small pictures of the map, for people, and how much of it each quality bit covers."""
+    """The map as a person sees it, and how much of it each quality bit covers."""
 
     reflectance: Preview
     sigma: Preview
@@ -124,9 +124,9 @@ class MapPictures:
 
 def map_warnings(pictures: MapPictures) -> tuple[str, ...]:
     """A sentence where the map shows nothing: it lies beside the frame, or nothing of the frame could be calibrated."""
-    if pictures.reflectance.count.any():
+    if np.isfinite(pictures.reflectance.picture).any():
         return ()
-    if pictures.quality.shares()[OUTSIDE] == 1.0:
+    if pictures.quality.shares[OUTSIDE] == 1.0:
         return ("all of the map is outside: it lies beside the frame, or its pixels are larger than the frame",)
     return ("nothing of this frame could be calibrated: the map holds no value",)
 
@@ -134,14 +134,12 @@ def map_warnings(pictures: MapPictures) -> tuple[str, ...]:
 def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *, exact: bool = False) -> MapPictures:
     """Write the map products into `folder`; returns their small pictures. With `exact`, no value is rounded."""
     grid = maker.grid
-    pictures = MapPictures(*(Preview.of(grid.rows, grid.columns) for _ in range(4)))
     specs = _specs(maker, folder, exact)
 
     def make(rows: slice, columns: slice) -> dict[str, NDArray]:
         return by_name(map_block(maker, rows, columns, exact=exact))
 
-    write_blocks(specs, list(tiles(grid)), make, by_name(pictures), threads, "making the map", progress)
-    return pictures
+    return MapPictures(**write_blocks(specs, list(tiles(grid)), make, threads, "making the map", progress))
 
 
 def _specs(maker: MapMaker, folder: Path, exact: bool) -> dict[str, RasterSpec]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.film.assemble import FilmGrid
 from calib.frame.frame import Frame, StripRaster
 from calib.ordered import in_order
-from calib.run.previews import Preview
+from calib.products.pyramid import seen_from
 
 LINES = 8  # read for each row of the picture, where it stands for more: lost lines still weigh about what they should
 
@@ -27,12 +27,15 @@ class _Part:
 def raw_mosaic(frame: Frame, unread: Sequence[Sequence[int]], grid: FilmGrid, threads: int = 1) -> NDArray[np.float32]:
     """DN on the preview of `grid`, each strip cut at the middle of its overlaps; NaN where nothing was scanned, and in
     each strip's lines that are `unread`."""
-    preview = Preview.of(grid.rows, grid.columns)
+    factor = seen_from(grid.rows, grid.columns)
+    total = np.zeros((-(-grid.rows // factor), -(-grid.columns // factor)))
+    count = np.zeros(total.shape, np.int64)
     strips = list(zip(frame.strips, unread, strict=True))
-    for part in in_order(lambda strip: _part(frame, *strip, grid, preview.factor), strips, threads):
-        preview.total[np.ix_(part.down, part.across)] += part.total
-        preview.count[np.ix_(part.down, part.across)] += part.count
-    return preview.mean()
+    for part in in_order(lambda strip: _part(frame, *strip, grid, factor), strips, threads):
+        total[np.ix_(part.down, part.across)] += part.total
+        count[np.ix_(part.down, part.across)] += part.count
+    with np.errstate(invalid="ignore"):
+        return (total / count).astype(np.float32)
 
 
 def _part(frame: Frame, strip: StripRaster, unread: Sequence[int], grid: FilmGrid, factor: int) -> _Part:

@@ -86,7 +86,7 @@ def _slope_at(density_of_dn: NDArray[np.float32], dn: float) -> float:
 
 def film_pair(fits: FrameFits, raw: NDArray[np.float32], pictures: FilmPictures) -> PicturePair:
     """The frame as read out and as calibrated, both with what was bright on the Moon shown bright."""
-    density = pictures.density.mean()
+    density = pictures.density.picture
     curve = fits.frame.film.characteristic.density
     bright_is_dense = curve[-1] > curve[0]
     dn_with_density = np.median([tone.rising for tone in fits.tone.strips]) > 0.5
@@ -102,8 +102,8 @@ def film_pair(fits: FrameFits, raw: NDArray[np.float32], pictures: FilmPictures)
 def quality_pictures(film: FilmPictures, made: MapPictures) -> tuple[QualityPicture, ...]:
     """The quality bits of film and map, seen from afar."""
     return tuple(
-        QualityPicture(title, picture.nearest, picture.shares(), backdrop.mean())
-        for title, picture, backdrop in (
+        QualityPicture(title, quality.picture, quality.shares, backdrop.picture)
+        for title, quality, backdrop in (
             ("film", film.quality, film.density),
             ("map", made.quality, made.reflectance),
         )
@@ -131,13 +131,13 @@ def map_picture(maker: MapMaker, pictures: MapPictures) -> MapPicture | None:
     ring = footprint_ring(maker.where.view)
     if ring is None:
         return None
-    reflectance, sigma = pictures.reflectance.mean(), pictures.sigma.mean()
+    reflectance, sigma = pictures.reflectance.picture, pictures.sigma.picture
     known = reflectance > 0
     share = sigma[known] / reflectance[known]
     said = f"median {100 * np.median(share):.2g} % of the reflectance" if share.size else ""
     layers = (
         MapLayer("reflectance", reflectance, "radiance factor"),
-        MapLayer("at standard geometry", pictures.normal.mean(), "radiance factor"),
+        MapLayer("at standard geometry", pictures.normal.picture, "radiance factor"),
         MapLayer("1-sigma", sigma, "radiance factor", said),
     )
     grid = maker.grid

@@ -18,7 +18,7 @@ from rounded import rounded_by_sigma
 from calib import c_library
 from calib.products import cog, file_parts, rasters, tile_store
 from calib.products.packing import differences
-from calib.products.pyramid import SIGMA_SHARE, Piece, halve
+from calib.products.pyramid import LONGEST_PX, SIGMA_SHARE, Piece, halve
 from calib.products.rasters import RasterSpec, raster
 from calib.products.readback import read_raster
 from calib.products.tiles import RasterLayout, center_transform, corner_transform
@@ -147,6 +147,22 @@ def test_tiles_that_are_never_copied_make_a_valid_file_without_gaps(tmp_path):
     assert min(gaps) >= 0
     assert sum(gaps) < largest
     assert path.stat().st_size == begun[-1][1]
+
+
+@pytest.mark.parametrize(("rows", "level"), [(1300, None), (2048, None), (2049, 0), (5000, 1)])
+@pytest.mark.parametrize("dtype", [np.float32, np.uint16])
+def test_the_picture_of_a_raster_is_the_finest_overview_that_a_screen_can_show(tmp_path, rows, level, dtype):
+    """To the last pixel at odd edges too, in whatever blocks it came; what is not known, and every bit, is seen."""
+    chance = np.random.default_rng(6)
+    values = chance.integers(0, 512, (rows, 701)).astype(dtype)
+    if dtype == np.float32:
+        values[chance.random(values.shape) < 0.4] = np.nan
+    spec = RasterSpec(tmp_path / "any.tif", RasterLayout(*values.shape, values.dtype, FILM))
+    with raster(spec) as product:
+        for row in range(0, rows, 700):
+            product.write_block(row, 0, values[row : row + 700])
+    assert max(product.picture.shape) <= LONGEST_PX
+    assert np.array_equal(product.picture, read_raster(spec.path, level).values, equal_nan=dtype == np.float32)
 
 
 @pytest.mark.usefixtures("room")

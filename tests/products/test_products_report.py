@@ -206,7 +206,7 @@ def test_a_number_has_as_many_digits_as_are_asked_for():
 
 
 def test_pictures_are_no_larger_than_a_screen_and_keep_light_and_dark():
-    ramp = np.linspace(0, 1, 4000, dtype=np.float32)[None, :].repeat(40, axis=0)
+    ramp = np.linspace(0, 1, 5000, dtype=np.float32)[None, :].repeat(40, axis=0)
     ramp[:, :400] = np.nan
     picture = decoded(grey_jpeg(ramp))
     assert picture.width <= LONGEST_PX

@@ -8,7 +8,6 @@ import pytest
 from calib.products.rasters import RasterSpec
 from calib.products.tiles import RasterLayout
 from calib.run.blockwise import write_blocks
-from calib.run.previews import Preview
 from calib.run.progress import silent
 
 SIZE, STEP = (1100, 1300), 512
@@ -25,9 +24,9 @@ def written(path: Path, threads: int, fails_at: int = SIZE[0]) -> tuple[bytes, b
             raise MemoryError("no room")
         return {"density": VALUES[rows, columns]}
 
-    spec, picture = RasterSpec(path, RasterLayout(*SIZE, np.dtype("float32"), PLACING)), Preview.of(*SIZE)
-    write_blocks({"density": spec}, PLACES, make, {"density": picture}, threads, "writing", silent)
-    return path.read_bytes(), picture.mean().tobytes()
+    spec = RasterSpec(path, RasterLayout(*SIZE, np.dtype("float32"), PLACING))
+    seen = write_blocks({"density": spec}, PLACES, make, threads, "writing", silent)
+    return path.read_bytes(), seen["density"].picture.tobytes()
 
 
 def test_neither_bytes_nor_pictures_depend_on_the_threads(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""Small pictures of big rasters and the raw mosaic: the same whatever blocks they came in, right to the last pixel."""
+"""What is seen of big rasters: how often each bit stands, and the strips as they came."""
 
 from dataclasses import replace
 
@@ -8,57 +8,26 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.film.assemble import FilmGrid
-from calib.quality import BITS, DROPOUT, MARK
-from calib.run import previews
-from calib.run.previews import Preview
+from calib.quality import BITS, DROPOUT
+from calib.run.previews import bits_counted, shares_of
 from calib.run.raw_mosaic import raw_mosaic
 
 
-def test_a_picture_small_enough_is_kept_as_it_is() -> None:
-    values = np.array([[1.0, np.nan], [3.0, 4.0]], np.float32)
-    preview = Preview.of(2, 2)
-    preview.add(preview.part_of(0, 0, values))
-    assert np.array_equal(preview.mean(), values, equal_nan=True)
-
-
 @given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 60), st.integers(1, 60), st.integers(0, 99))
-def test_blocks_of_any_size_give_the_means_and_counts_of_the_whole(
+def test_the_bits_of_blocks_of_any_size_are_those_of_the_whole(
     rows: int, columns: int, down: int, right: int, seed: int
 ) -> None:
     chance = np.random.default_rng(seed)
-    values = np.where(chance.random((rows, columns)) < 0.2, np.nan, chance.normal(size=(rows, columns)))
     bits = chance.integers(0, 512, (rows, columns)).astype(np.uint16)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(previews, "LONGEST", 20)
-        preview = Preview.of(rows, columns)
-    for row in range(0, rows, down):
-        for column in range(0, columns, right):
-            part = np.s_[row : row + down, column : column + right]
-            preview.add(preview.part_of(row, column, values[part]))
-            preview.add(preview.part_of(row, column, bits[part]))
-    f = preview.factor
-    assert np.array_equal(preview.nearest, bits[::f, ::f])
-    for i, j in np.ndindex(preview.total.shape):
-        cell = values[i * f : (i + 1) * f, j * f : (j + 1) * f]
-        known = cell[np.isfinite(cell)]
-        assert np.isnan(preview.mean()[i, j]) if known.size == 0 else np.isclose(preview.mean()[i, j], known.mean())
-    assert preview.shares()[DROPOUT] == np.mean((bits & DROPOUT) != 0)
-    assert preview.shares()[MARK] == np.mean((bits & MARK) != 0)
-    assert set(preview.shares()) == {bit.value for bit in BITS}
-
-
-def test_parts_of_blocks_may_all_be_worked_out_before_any_is_added() -> None:
-    """As threads do; each must know by itself where it goes, and which of its small pixels others share."""
-    values = np.random.default_rng(2).normal(size=(3300, 40)).astype(np.float32)
-    preview, whole = Preview.of(*values.shape), Preview.of(*values.shape)
-    parts = [preview.part_of(row, 0, values[row : row + 500]) for row in range(0, 3300, 500)]
-    assert not preview.count.any()
-    for part in reversed(parts):
-        preview.add(part)
-    whole.add(whole.part_of(0, 0, values))
-    assert (preview.factor, preview.count.max()) == (3, 9)
-    assert np.array_equal(preview.count, whole.count)
-    assert np.allclose(preview.mean(), whole.mean(), rtol=0, atol=1e-6)
+    bits[chance.random(rows) < 0.3] = DROPOUT  # as in most rows, all pixels carry the same
+    blocks = [
+        bits[row : row + down, column : column + right]
+        for row in range(0, rows, down)
+        for column in range(0, columns, right)
+    ]
+    assert shares_of([bits_counted(block) for block in blocks]) == {
+        bit.value: np.mean((bits & bit.value) != 0) for bit in BITS
+    }
 
 
 class Ramp:

@@ -12,6 +12,7 @@ from affine import Affine
 
 from calib.frame.read import read_frame
 from calib.frame.strips import with_gap
+from calib.quality import LOW_DENSITY, OUTSIDE
 from calib.run import fit, frame_job, noticed
 from calib.run.first_places import FirstPlaces
 from calib.run.look import look_at
@@ -61,7 +62,7 @@ def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_st
     assert "strips 0, 1, each: no tone" in fits.warnings
     assert any(line.startswith("the wedge patches of strips 0 to") for line in fits.warnings)
     jump = replace(seams, jump=seams.jump + 1)
-    pictures = SimpleNamespace(reflectance=SimpleNamespace(count=np.ones(1)))
+    pictures = SimpleNamespace(reflectance=SimpleNamespace(picture=np.ones(1)))
     said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=jump), pictures)  # type: ignore[arg-type]
     assert said[: len(fits.warnings)] == fits.warnings
     assert said[len(fits.warnings)].startswith("seam")
@@ -162,11 +163,12 @@ def test_what_the_first_places_say_is_not_lost(calibrated, monkeypatch) -> None:
 
 def test_an_empty_map_is_said() -> None:
     """All outside: the map lies beside the frame. Inside but without a value: nothing could be calibrated."""
-    beside, lost = (MapPictures(*(Preview.of(4, 4) for _ in range(4))) for _ in range(2))
-    beside.quality.add(beside.quality.part_of(0, 0, np.full((4, 4), 1, np.uint16)))
-    lost.quality.add(lost.quality.part_of(0, 0, np.full((4, 4), 4, np.uint16)))
+    nothing = Preview(np.full((4, 4), np.nan, np.float32), {})
+    beside, lost = (
+        MapPictures(nothing, nothing, nothing, Preview(np.full((4, 4), bit, np.uint16), {OUTSIDE: share}))
+        for bit, share in ((OUTSIDE, 1.0), (LOW_DENSITY, 0.0))
+    )
     assert "beside the frame" in map_warnings(beside)[0]
     assert "nothing of this frame" in map_warnings(lost)[0]
-    full = replace(lost, reflectance=Preview.of(4, 4))
-    full.reflectance.add(full.reflectance.part_of(0, 0, np.full((4, 4), 0.1, np.float32)))
+    full = replace(lost, reflectance=Preview(np.full((4, 4), 0.1, np.float32), {}))
     assert map_warnings(full) == ()
