@@ -13,6 +13,8 @@ LOG_CHANGE = float(np.log(0.0005))
 ENTER = np.array([0.0, -15.0, -26.0])  # log odds of garbage, of a constant, starting at a sample
 ENTER_LINE = -9.0  # ... and of a line starting in one
 LEAVE = -4.0
+LOG_COARSE = float(np.log(0.1))  # of a value, were it good: film so likely shows few DN,
+LOG_ALIKE = float(np.log(0.85))  # and neighbours in a line are mostly alike (no source)
 EDGE = 4  # samples of a line's end that go with a run that comes so near to it
 MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
 OVERSHOOT = 0.05  # of an edge's height by which a sharpened or resampled strip may pass it
@@ -85,11 +87,14 @@ def _density_of_good(low, high, scale, value):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _density_beside(low, high, scale, near):  # type: ignore[no-untyped-def]
-    """The same for a sample of one side of an edge, which lies as `near` to the neighbour of its side."""
-    reach = scale + OVERSHOOT * (high - low)
-    off = near / reach
-    tail = 1.0 + off * off / 3.0
-    return BESIDE / (2.72 * reach * tail * tail)
+    """The same for a sample of one side of an edge, which lies as `near` to the neighbour of its side, or farther
+    where the edge was sharpened."""
+    chance = 0.0
+    for reach in (scale, scale + OVERSHOOT * (high - low)):
+        off = near / reach
+        tail = 1.0 + off * off / 3.0
+        chance = max(chance, BESIDE / (2.72 * reach * tail * tail))
+    return chance
 
 
 @njit(cache=True, nogil=True)
@@ -138,6 +143,9 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
             best, back[sample, 0] = garbage + LEAVE, 1
         if constant + LEAVE > best:
             best, back[sample, 0] = constant + LEAVE, 2
+        own = good[sample]
+        if repeats and own > LOG_COARSE:
+            own = max(own, LOG_ALIKE)
         now, back[sample, 1] = garbage, 1
         if whole + ENTER[1] > now:
             now, back[sample, 1] = whole + ENTER[1], 0
@@ -148,7 +156,7 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
             held, back[sample, 2] = whole + ENTER[2] + gain, 0
         if garbage + ENTER[2] + gain > held:
             held, back[sample, 2] = garbage + ENTER[2] + gain, 1
-        whole, garbage, constant = best + good[sample], now + gain, held
+        whole, garbage, constant = best + own, now + gain, held
     state[n - 1] = 0 if whole >= max(garbage, constant) else (1 if garbage >= constant else 2)
     for sample in range(n - 1, 0, -1):
         state[sample - 1] = back[sample, state[sample]]

@@ -4,7 +4,8 @@ The search for lost samples (`dropout_kernels`) leaves the state "good" only whe
 garbage, or as a constant, than its entry costs. Here the gain of every sample is bounded from above in single
 precision, without logarithms: the base-2 logarithm of a positive float is at most `LOG2_SLACK` above its bits read as
 a number (exponent and mantissa side by side). Where even these gains cannot pay for an entry, the most probable chain
-is "good" throughout, and the search would say the same.
+is "good" throughout, and the search would say the same. Good samples may be likelier than is reckoned here: then
+some lines are searched that need not be.
 """
 
 import numpy as np

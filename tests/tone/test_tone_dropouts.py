@@ -70,6 +70,22 @@ def test_an_edge_across_the_strip_is_no_dropout(bits: int, over: float) -> None:
     assert find_dropouts(MemoryStrip(dn), (0, 2**bits - 1)).n_lost == 0
 
 
+def test_quiet_film_of_few_dn_is_equal_along_a_line_beside_edges_without_being_lost() -> None:
+    """Of even film whose noise rounding to 8 bits hides, 8 to 32 samples beside an edge were equal, and taken for a
+    constant (a bug): 0.4 DN of noise, edges of 10 DN as a spot blurs them and a strip that lies a little askew."""
+    chance = np.random.default_rng(4)
+    line, sample = np.mgrid[:400, :240].astype(float)
+    place = line + 0.01 * (sample - 120)
+    edge = 20 + 32.37 * np.arange(12)
+    level = 60 + 10 * np.sum([(-1) ** k / (1 + np.exp(1.7 * (at - place))) for k, at in enumerate(edge)], axis=0)
+    dn = np.rint(level + 0.4 * chance.standard_normal(level.shape)).astype(np.uint8)
+    assert find_dropouts(MemoryStrip(dn), (0, 255)).n_lost <= 0.0005 * dn.size
+    dn[150, 40:90] = dn[220, 200:] = 90
+    found = find_dropouts(MemoryStrip(dn), (0, 255)).mask(0, 400)
+    assert found[150, 40:90].mean() > 0.95
+    assert found[220, 200:].all()
+
+
 @pytest.mark.parametrize("bits", [8, 16])
 def test_what_is_lost_at_an_edge_is_found(bits: int) -> None:
     """Garbage and constants in the lines on either side of an edge, one of them or both."""
