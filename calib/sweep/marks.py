@@ -26,6 +26,7 @@ BLUR_MARKS = 24  # at most this many marks, the strongest, tell the blur
 LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
 LEAST_PARTS = 4  # half arms seen, of 8
 MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, where chi-square is bad as well
+UNUSUAL = 2.0  # but no misfit is bad that is less than this many times the middle one: a rough scene spoils all
 MOST_CHI2 = 4.0
 LEAST_LIKE = 2.0  # log of how much likelier its half arms are a cross's than just anything's
 ODD_CHANCE = 1e-5  # that a good mark's strokes look odd
@@ -34,6 +35,7 @@ MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal 
 BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
 MARGIN_PX = 10
 MOST_REACH_PX = 1.0  # 1-sigma of an arm's end that still counts
+FEWEST_ENDS = 8  # marks whose two arms tell how far their ends scatter
 LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
 
 
@@ -162,10 +164,13 @@ def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[
     columns = {"line": sought.line.copy(), "sample": sought.sample.copy(), "chi2": np.full(n, np.inf),
                "stroke_value": np.zeros(n), "stroke_sigma": np.full(n, np.inf)}  # fmt: skip
     cov = np.tile(np.diag([np.inf, np.inf]), (n, 1, 1))
-    reasons = []
+    reasons = [_reason(fit, sweeps[k]) for fit, k in zip(fits, sought.strip.tolist(), strict=True)]
+    usual = [fit.misfit for fit, reason in zip(fits, reasons, strict=True) if fit is not None and reason in (GOOD, CUT)]
+    most_misfit = max(MOST_MISFIT, UNUSUAL * float(np.median(usual))) if usual else MOST_MISFIT
     for i, fit in enumerate(fits):
-        reasons.append(_reason(fit, sweeps[sought.strip[i]]))
         if fit is not None:
+            if reasons[i] in (GOOD, CUT) and fit.misfit > most_misfit and fit.chi2 > MOST_CHI2:
+                reasons[i] = BAD_RESIDUAL
             columns["line"][i], columns["sample"][i] = fit.place
             columns["chi2"][i], cov[i] = fit.chi2, fit.cov
             columns["stroke_value"][i], columns["stroke_sigma"][i] = fit.stroke_value, fit.stroke_sigma
@@ -179,7 +184,7 @@ def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[
 
 
 def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
-    """What the mark's own window says of it."""
+    """What the mark's own window says of it, whatever the model leaves there."""
     if fit is None:
         return OUTSIDE
     line, sample = fit.place
@@ -191,8 +196,6 @@ def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
         return NOT_SEEN
     if likeness_of(fit.parts, fit.contrast) < LEAST_LIKE:
         return NOT_SEEN
-    if fit.misfit > MOST_MISFIT and fit.chi2 > MOST_CHI2:
-        return BAD_RESIDUAL
     return CUT if np.any(fit.parts == 0) else GOOD
 
 
@@ -302,11 +305,27 @@ def arm_observations(fits: Sequence[MarkFit | None], table: MarkTable, nominal: 
     told = np.array(parts).reshape(-1, 5)
     which, zero = told[:, 0].astype(np.int64), np.zeros(len(told))
     value, information = np.zeros((len(told), 2)), np.zeros((len(told), 2, 2))
-    value[:, 0], information[:, 0, 0] = told[:, 3], told[:, 4] ** -2
+    value[:, 0], information[:, 0, 0] = told[:, 3], 1 / (told[:, 4] ** 2 * _unlike(told))
     return Observations(
         kind=np.full(len(told), ARM), a=table.strip[which], line_a=table.line[which], sample_a=told[:, 1],
         line_b=zero, sample_b=told[:, 2], value=value, information=information, mark=np.full(len(told), -1),
     )  # fmt: skip
+
+
+def _unlike(told: Array) -> float:
+    """Factor (1 or more) on the variances of arms' ends that the two of one mark call for; rows as gathered above.
+
+    Whatever the sweep's pace, a mark's arms are alike but for its bend, which marks at neighbouring samples have in
+    common, whatever their strips. How far a rough scene leads an end astray its window tells badly, by a few samples.
+    """
+    first = np.flatnonzero(told[1:, 0] == told[:-1, 0])
+    if first.size < FEWEST_ENDS:
+        return 1.0
+    first = first[np.argsort(told[first, 2], kind="stable")]
+    unlike, variance = told[first, 3] - told[first + 1, 3], told[first, 4] ** 2 + told[first + 1, 4] ** 2
+    squared = np.diff(unlike) ** 2 / (variance[1:] + variance[:-1])
+    most = (3 / MIDDLE_SIZE) ** 2 * np.median(squared)  # three sigma: the fit weighs down what lies farther out
+    return max(1.0, float(np.minimum(squared, most).mean()))
 
 
 def with_residuals(table: MarkTable, frame: Frame, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:

@@ -15,7 +15,7 @@ from calib.sweep.evidence import ARM
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
 from calib.sweep.marks import Sought, arm_observations, as_bent, mark_table, with_bends
 from calib.sweep.model import StripSweep
-from calib.sweep.tables import OUTSIDE
+from calib.sweep.tables import BAD_RESIDUAL, OUTSIDE
 
 STEP_MM = 0.0075
 SHAPE = CrossShape(0.2, 0.04, 0.8 * STEP_MM, 0.8 * STEP_MM)
@@ -119,6 +119,20 @@ def test_arms_end_where_the_sweep_puts_them_however_it_was_thought_to_bend(is_kn
     assert np.abs(np.mean([offset(fit) for fit in fits], axis=0)).max() < 0.02
 
 
+@pytest.mark.parametrize(("usual", "odd"), [(0.05, 0.3), (0.28, 0.7)])
+def test_what_a_rough_scene_leaves_in_all_marks_speaks_against_none(usual, odd):
+    """Half the marks of a rough frame were left out, though placed as well as the others; what is odd among its like
+    still is."""
+    values = 100 + 40 * covered((0.0, 0.0)) + np.random.default_rng(3).normal(0, 2, LINE.shape)
+    fit = replace(fit_mark(window(values, 2.0), SHAPE, PRIORS), chi2=5.0)
+    fits = [*(replace(fit, misfit=usual * times) for times in (0.9, 1.0, 1.1, 1.2)), replace(fit, misfit=odd), None]
+    n, sweep = len(fits), SimpleNamespace(n_lines=400, n_samples=400)
+    sought = Sought(np.zeros(n, int), np.arange(n), np.full(n, 100.0), np.full(n, 200.0))
+    table = mark_table(sought, fits, [sweep])
+    assert table.used.tolist() == [True] * 4 + [False] * 2
+    assert table.reason[4:] == (BAD_RESIDUAL, OUTSIDE)
+
+
 def test_arms_that_are_seen_say_how_far_apart_samples_lie():
     values = 100 + 40 * coverage(1.02 * SAMPLE * STEP_MM, LINE * STEP_MM, (0.0, 0.0), SHAPE)[0].reshape(LINE.shape)
     values[:, : HALF - 8] = 100  # the left arm is missing
@@ -136,6 +150,30 @@ def test_arms_that_are_seen_say_how_far_apart_samples_lie():
     assert not arms.information[0, 1].any()
     vague = replace(fit, reach_sigma=np.full(2, 1.1))
     assert len(arm_observations([vague, None], table, nominal, SHAPE.arm_mm)) == 0
+
+
+@pytest.mark.parametrize("times", [1.0, 2.5])
+def test_ends_of_arms_are_trusted_as_far_as_the_two_of_one_mark_agree(times):
+    """Over a rough scene ends scatter more than windows tell, and the sweep swung to follow them; a bend of the sweep,
+    which only these arms may tell, and a mark gone astray are no scatter."""
+    rng, n = np.random.default_rng(5), 200
+    table = SimpleNamespace(
+        used=np.ones(n, bool), strip=np.zeros(n, int), line=np.zeros(n), sample=rng.uniform(0, 300, n)
+    )
+    arm_px, sigma = SHAPE.arm_mm / STEP_MM, 0.3
+    fits = [
+        SimpleNamespace(
+            parts=np.ones(8), reach_sigma=np.full(2, sigma),
+            reach_px=arm_px + 0.8 + bend * np.array([1, -1]) + (20 if i == 0 else times) * sigma * rng.normal(0, 1, 2),
+        )
+        for i, bend in enumerate(2 * np.sin(table.sample / 50))
+    ]  # fmt: skip
+    arms = arm_observations(fits, table, SimpleNamespace(px_mm=np.full(2, STEP_MM)), SHAPE.arm_mm)
+    told = 1 / np.sqrt(arms.information[:, 0, 0])
+    np.testing.assert_allclose(told, times * sigma, rtol=0.15)
+    few = arm_observations(fits[:3], SimpleNamespace(**{k: v[:3] for k, v in vars(table).items()}),
+                           SimpleNamespace(px_mm=np.full(2, STEP_MM)), SHAPE.arm_mm)  # fmt: skip
+    np.testing.assert_allclose(few.information[:, 0, 0], sigma**-2)
 
 
 def fisher_px(rise, noise):
