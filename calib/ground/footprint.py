@@ -10,6 +10,7 @@ from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.region import visible_region
 from calib.ground.sphere import dot, east_north, moon_to_ground, ray_to_sphere
 from calib.ground.view import View, film_to_moon
+from calib.remembered import once
 
 PER_SIDE, AROUND = 24, 360  # places along each side of the format, and around a full circle of the limb
 STEP_KM, STEP_RAD = 1e-3, 1e-7  # of the differences, small beside any pose's uncertainty
@@ -29,6 +30,7 @@ class PlaceEllipse:
     azimuth_deg: float
 
 
+@once
 def footprint_ring(view: View) -> GroundPoints | None:
     """Places (N,) around the ground that a frame shows, the first not repeated; None if it shows nothing of the Moon.
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from calib.frame.description import Camera
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class View:
     """A camera at a pose over the Moon: the sphere, or a terrain model where there is one.
 

@@ -11,7 +11,7 @@ from calib.frame.frame import Frame, StripRaster
 from calib.ordered import in_order
 from calib.products.pyramid import seen_from
 
-LINES = 8  # read for each row of the picture, where it stands for more: lost lines still weigh about what they should
+LINES = 4  # read for each row of the picture, where it stands for more: lost lines still weigh about what they should
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,6 +9,7 @@ from calib.ground.sphere import east_north, emission_deg, moon_to_ground, unit
 from calib.ground.view import View
 from calib.light.geometry import CenterLight, angle_between, sun_direction
 from calib.moon import SubsolarPoint, subsolar_point
+from calib.remembered import once
 
 
 def sun_of(frame: Frame) -> Sun:
@@ -19,6 +20,7 @@ def sun_of(frame: Frame) -> Sun:
     return Sun(subsolar_deg=(point.lon_deg, point.lat_deg), distance_au=point.distance_au)
 
 
+@once
 def center_light(view: View, sun: Sun) -> CenterLight | None:
     """How the Sun and the camera stand over the ground at the frame's centre; None where no ground is seen."""
     region = visible_region(view)

@@ -11,8 +11,10 @@ import pytest
 from calib.film.doubt import place_sigma
 from calib.film.ready import DENSITY, density_itself, ready
 from calib.film.strokes import marked_runs, strip_marks
+from calib.ground.footprint import footprint_ring
 from calib.remembered import once
 from calib.run.fit import FrameFits
+from calib.run.map_product import view_of
 from calib.sweep.inverse import inverse_of
 from calib.tone.apply import prepared
 
@@ -26,6 +28,7 @@ REMEMBERED: dict[str, Callable[[FrameFits], tuple[object, Callable[[object], obj
     "ready": lambda fits: (replace(fits.tone.strips[0]), lambda tone: ready(tone, DENSITY)),
     "prepared": lambda fits: (replace(fits.tone.strips[0]), prepared),
     "strip_marks": lambda fits: (replace(fits.frame), strip_marks),
+    "footprint_ring": lambda fits: (replace(view_of(fits)), footprint_ring),
 }
 
 
