@@ -14,7 +14,7 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
-from scipy.special import bdtrc
+from scipy.special import bdtrc, stdtr
 
 from calib.coordinates import FilmPoints
 from calib.frame.frame import Frame
@@ -218,9 +218,9 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
     return Agreement(n_led, float(bdtrc(n_follow - 1, n_led, cut.by_chance)) if n_follow else 1.0)
 
 
-def course_over_chance(one: Texture, other: Texture, cut: Cut) -> float | None:
-    """By how many sigma the windows' likeness along the best course of lags is above that of windows too far apart to
-    show the same film; None where too few of those tell."""
+def course_by_chance(one: Texture, other: Texture, cut: Cut) -> float | None:
+    """How likely windows that show other film are as alike along their best course of lags as these are: Student's t of
+    what windows too far apart to show the same film say; None where too few of those tell."""
     seen = np.flatnonzero(one.seen & other.seen)
     first = np.array(cut.first, dtype=np.int64)[seen]
     shifted = (np.roll(np.arange(seen.size), n) for n in range(1, seen.size))
@@ -229,7 +229,8 @@ def course_over_chance(one: Texture, other: Texture, cut: Cut) -> float | None:
         return None
     chance = [_best_course(_likeness(one, other, cut, seen, seen[to]), first, cut) for to in strange]
     found = _best_course(_likeness(one, other, cut, seen, seen), first, cut)
-    return (found - float(np.mean(chance))) / max(float(np.std(chance, ddof=1)), TINY)
+    sigma = max(float(np.std(chance, ddof=1)), TINY) * np.sqrt(1.0 + 1.0 / len(chance))
+    return float(stdtr(len(chance) - 1, -(found - float(np.mean(chance))) / sigma))
 
 
 def _best_course(likeness: NDArray[np.float64], first: NDArray[np.int64], cut: Cut) -> float:

@@ -23,7 +23,7 @@ from calib.sweep.strip_edges import (
     EdgeProfiles,
     Texture,
     agreement,
-    course_over_chance,
+    course_by_chance,
     cut_film,
     edge_texture,
     of_scene,
@@ -36,7 +36,7 @@ BY_CHANCE = 1e-3  # of any link in a frame
 DIFFERENT = 0.01  # neighbours whose agreement is more likely by chance than this may show different film, with
 TEXTURED = 2.0  # times noise's own texture in both edges,
 LEAST_WINDOWS = 8  # windows enough that film in common would have followed in many,
-SAME = 4.0  # and no course of lags along which they are alike by so many sigma more than by chance
+SAME = 0.001  # and no course of lags along which they are more alike than this by chance
 NEAR = 8  # strips away, edges are compared at most where more than
 MANY = 64  # edges are left over
 APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
@@ -105,8 +105,8 @@ def _show_other_film(left: Texture, right: Texture, cut: Cut) -> bool:
     """Whether two edges show different film: windows hardly follow, nor are they alike along any course of lags."""
     if not _hardly_agree(left, right, cut):
         return False
-    course = course_over_chance(left, right, cut)
-    return course is not None and course < SAME
+    course = course_by_chance(left, right, cut)
+    return course is not None and course > SAME
 
 
 def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> tuple[LeftOut, ...]:

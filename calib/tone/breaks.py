@@ -20,15 +20,18 @@ from calib.tone.overlap import OverlapCells
 STRETCHES = round(2 * DRIFT_MODES / (1 + 2 * BEYOND))  # of a strip's lines: two to the shortest half wave of a drift
 BY_NOISE = 5.0  # sigma: a mean farther off is none of noise, of many thousand stretches
 ALSO = 2.5  # sigma of each of two that say the same together
-COMMON = 0.003  # density, 1-sigma: what no model knows and all cells of a stretch share (common practice, no source)
+COMMON = 0.002  # density, 1-sigma: what no model knows and a stretch's cells of one overlap share (no source)
+LEAST_BREAK = 0.005  # density: less is not worth a word (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Disagreement:
-    """By how much a strip is too dense for a neighbour, by stretches of its lines, both (STRETCHES,): the mean in its
-    1-sigma and the size of single cells' disagreement. `stretch` (N,) is that of each cell."""
+    """By how much a strip is too dense for a neighbour, by stretches of its lines, all (STRETCHES,): the mean in its
+    1-sigma, 0 where it is too small to matter; whether that is said without the other neighbour's word; and the size of
+    single cells' disagreement. `stretch` (N,) is that of each cell."""
 
     off: Array
+    is_sure: NDArray[np.bool_]
     size: Array
     stretch: NDArray[np.int64]
 
@@ -57,7 +60,7 @@ def line_doubts(
                 (one, strip, strip + 1, other.stretch),
                 (other, strip + 1, strip, one.stretch),
             ):
-                alone = (np.abs(own.off) > BY_NOISE) & ~_mostly(blamed[theirs][their_stretch], own.stretch)
+                alone = own.is_sure & ~_mostly(blamed[theirs][their_stretch], own.stretch)
                 sizes[mine] = np.maximum(sizes[mine], np.where(blamed[mine] | alone, own.size, 0.0))
     return [_by_line(size, n) for size, n in zip(sizes, n_lines, strict=True)]
 
@@ -76,7 +79,9 @@ def _disagreement(residual: Array, sigma: Array, place: Array) -> Disagreement:
     count = np.maximum(np.bincount(stretch, minlength=STRETCHES), 1)
     size = np.sqrt(np.bincount(stretch, residual**2, STRETCHES) / count)
     squares = np.bincount(stretch, ((residual - mean[stretch]) / sigma) ** 2, STRETCHES) / np.maximum(count - 1, 1)
-    return Disagreement(mean / np.sqrt(np.maximum(squares, 1.0) / total + COMMON**2), size, stretch)
+    sigma_mean = np.sqrt(np.maximum(squares, 1.0) / total)
+    off = np.where(np.abs(mean) > LEAST_BREAK, mean / sigma_mean, 0.0)
+    return Disagreement(off, np.abs(mean) > BY_NOISE * np.hypot(sigma_mean, COMMON), size, stretch)
 
 
 def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
