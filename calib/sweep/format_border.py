@@ -32,9 +32,7 @@ def without_border(overlap: Overlap, format_mm: Sequence[float], px_mm: Array) -
     return replace(overlap, left_side=left, right_side=right)
 
 
-def _beside(
-    side: Side, sweep: StripSweep, corner: tuple[int, int], format_mm: Sequence[float], px_mm: Array
-) -> Side:  # fmt: skip
+def _beside(side: Side, sweep: StripSweep, corner: tuple[int, int], format_mm: Sequence[float], px_mm: Array) -> Side:
     """Some columns of a strip, from its (line, sample) `corner` on, that give no signal beside the border."""
     lines, samples = (slice(first, first + n) for first, n in zip(corner, side.sigma.shape, strict=True))
     x_mm = sweep.x_sample_mm[samples] + np.median(sweep.x_line_mm)
