@@ -70,6 +70,16 @@ def test_noise_and_lost_overlaps_are_no_jumps() -> None:
     assert not np.any(line_doubts([None, None], none, [N_LINES] * 3))
 
 
+def test_what_one_stretch_of_one_overlap_shares_is_no_jump() -> None:
+    """Its cells lie on a line or two, where a place a little off moves all of them alike: a good frame was warned."""
+    overlaps, residuals = seen([np.zeros(N_LINES) for _ in range(3)])
+    of_seam = np.flatnonzero((residuals.strip == 1) & (residuals.kind == OVERLAP_KIND))
+    there = of_seam[np.floor(overlaps[1].line / N_LINES * STRETCHES) == 9]
+    assert 1.5 * np.sqrt(there.size) > 5.0  # sigma, of cells that know nothing of each other
+    residuals.residual_density[there] = 1.5 * SIGMA
+    assert not np.any(line_doubts(overlaps, residuals, [N_LINES] * 3))
+
+
 def test_cells_that_contradict_each_other_are_no_jump() -> None:
     """At the border of a wedge, where places are a little off: half of the cells a little too dense and some far too
     thin on one line, as on a frame made by others."""
