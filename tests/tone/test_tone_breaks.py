@@ -75,8 +75,8 @@ def test_what_one_stretch_of_one_overlap_shares_is_no_jump() -> None:
     overlaps, residuals = seen([np.zeros(N_LINES) for _ in range(3)])
     of_seam = np.flatnonzero((residuals.strip == 1) & (residuals.kind == OVERLAP_KIND))
     there = of_seam[np.floor(overlaps[1].line / N_LINES * STRETCHES) == 9]
-    assert 1.5 * np.sqrt(there.size) > 5.0  # sigma, of cells that know nothing of each other
-    residuals.residual_density[there] = 1.5 * SIGMA
+    assert 2.0 * np.sqrt(there.size) > 5.0  # sigma, of cells that know nothing of each other
+    residuals.residual_density[there] = 2.0 * SIGMA
     assert not np.any(line_doubts(overlaps, residuals, [N_LINES] * 3))
 
 
