@@ -2,14 +2,16 @@
 
 Exposure bends with density, so the mean over noise of the exposure of a noisy density is not that of the true one. What
 a sample is turned into is therefore not H(D) but the function h whose mean over the noise is H: ``E[h(D + sigma(D) n)]
-= H(D)``, found by the ratio iteration ``h <- h H / E[h]`` (Gold 1964, An iterative unfolding method for response
-matrices) with the mean by Gauss-Hermite quadrature (Abramowitz and Stegun 1964, 25.4.46). Differences would go too far
-where a sigma of noise makes exposure several times as large, in toe and shoulder: h swings and falls below zero. What
-the ratios leave is known, and belongs to the systematic error. The variance of h is looked up where a noisy sample
+= H(D)`` for all D of the curve. It is found by turns, each of which multiplies h at a density by what the means that
+it goes into lack, as shares of theirs (Richardson 1972, Bayesian-based iterative method of image restoration; Lucy
+1974, An iterative technique for the rectification of observed distributions), with the mean by Gauss-Hermite quadrature
+(Abramowitz and Stegun 1964, 25.4.46). Differences would go too far where a sigma of noise makes exposure several times
+as large, in toe and shoulder: h swings and falls below zero. Beyond the ends of the curve nothing is demanded: h begins
+there as a chord of one sigma and becomes what the means up to the ends need; a demand made up for there took the mean
+off by a tenth in the shoulder. Values there serve in means only, and the caller flags what lies beyond. What the turns
+leave is known, and belongs to the systematic error. The variance of h is looked up where a noisy sample
 lies: for one sample that is right, for a mean of many too large by what noise makes of it, and a pixel is between
-these, so half of that is taken off, in logarithms. Beyond the ends of the characteristic curve h goes on along a chord
-of one sigma, so that the mean is right up to the ends too; values there serve in means only, and the caller flags what
-lies beyond.
+these, so half of that is taken off, in logarithms.
 """
 
 from functools import cache
@@ -21,11 +23,13 @@ from calib.film.ready import ValueTable
 from calib.light.curve import FilmCurve, exposure_of
 
 NODES = 8193  # over the curve's span; linear interpolation between them is good to 6e-6 of the exposure (tested)
-TURNS = 2  # of the iteration: more only amplifies what the ends leave open
-QUADRATURE = 11  # nodes of the mean over the noise
+EVERY = 32  # of the nodes one is asked for its mean: what noise changes is smooth
+TURNS = 3  # of the iteration: more bring little but scatter
+QUADRATURE = 41  # nodes of the mean over the noise: beside an end of the curve it sees a kink
 PAST_ENDS = 6.0  # sigma that the table reaches beyond the curve
 LEAST_NOISE = 1e-6  # density; only keeps quotients finite
 LEAST_LIGHT = 1e-12  # lux seconds; only keeps quotients finite
+LEAST_MEAN = 0.05  # of the exposure; only keeps quotients finite
 AT_DARK_END = 1.0  # sigma inside the dark end: film that noise takes for such is at it
 MOST_NOISE = 0.25  # of the curve's span: what is noisier says nothing
 
@@ -38,27 +42,48 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     and what the dark end of the curve leaves open, since film that could as well lie at it may have seen no light.
     """
     low, high = curve.span
-    inner = np.linspace(low, high, NODES)
     step = (high - low) / (NODES - 1)
-    scatter = np.clip(np.interp(inner, density, sigma), LEAST_NOISE, MOST_NOISE * (high - low))
-    past = int(np.ceil(PAST_ENDS * max(scatter[0], scatter[-1]) / step))
+    inner = np.linspace(low, high, NODES)
+    asked = inner[::EVERY]
+    noise = np.clip(np.interp(asked, density, sigma), LEAST_NOISE, MOST_NOISE * (high - low))
+    past = EVERY * int(np.ceil(PAST_ENDS * max(noise[0], noise[-1]) / (step * EVERY)))
     at = np.asarray(low + step * np.arange(-past, NODES + past), np.float64)
-    noise = np.asarray(np.pad(scatter, past, mode="edge"), np.float64)
-    stated = _continued(exposure_of(curve, inner), past, noise / step)
-    value = stated.copy()
-    mean = _mean(value, at, noise)
-    for _ in range(TURNS):
-        ratio = value / np.maximum(mean, LEAST_LIGHT)
-        value += (stated - mean) * np.clip(ratio, 0.0, 1.0)  # below zero there is no ratio
-        mean = _mean(value, at, noise)
-    inside = np.clip(np.arange(at.size), past, past + NODES - 1)
-    variance = np.maximum(_mean(value**2, at, noise) - mean**2, 0.0)[inside]
-    variance *= np.sqrt(np.minimum(variance / np.maximum(_mean(variance, at, noise), LEAST_LIGHT**2), 1.0))
-    slope = np.abs(np.gradient(mean, step))
-    end = _dark_end(stated[inside], (at - low) / noise, (high - at) / noise)
-    spread = np.stack([np.sqrt(variance) / noise, slope[inside], np.hypot(end, (mean - stated)[inside])], axis=1)
-    span = _without_dark_end((low, high), stated[past : past + NODES], scatter)
+    exposure = exposure_of(curve, inner)
+    stated = exposure[::EVERY]
+    value = _continued(exposure, past, noise[[0, -1]] / step)
+    value *= np.interp(at, at[::EVERY], _factor(value, at, stated, asked, noise))
+    mean = _mean(value, at, asked, noise)
+    variance = np.maximum(_mean(value**2, at, asked, noise) - mean**2, 0.0)
+    of_means = np.maximum(_mean(variance, asked, asked, noise), LEAST_LIGHT**2)
+    variance *= np.sqrt(np.minimum(variance / of_means, 1.0))
+    slope = np.abs(np.gradient(mean, asked))
+    end = _dark_end(stated, (asked - low) / noise, (high - asked) / noise)
+    columns = np.sqrt(variance) / noise, slope, np.hypot(end, mean - stated)
+    spread = np.stack([np.interp(at, asked, column) for column in columns], axis=1)
+    span = _without_dark_end((low, high), stated, noise)
     return ValueTable(value.astype(np.float32), spread.astype(np.float32), float(at[0]), 1.0 / step, span)
+
+
+def _factor(value: Array, at: Array, stated: Array, asked: Array, noise: Array) -> Array:
+    """What makes the means of a table about the densities `asked` those that are `stated`: a factor for every `EVERY`th
+    of its nodes, linear between them; none where the table has no light, or goes into no mean.
+    """
+    nodes = at[::EVERY]
+    share = np.zeros((asked.size, nodes.size))  # of each node in each mean
+    rows = np.arange(asked.size)
+    for x, weight in _quadrature():
+        place = asked + noise * x
+        amount = weight * np.interp(place, at, value) / np.maximum(stated, LEAST_LIGHT)
+        place = np.clip((place - nodes[0]) / (nodes[1] - nodes[0]), 0.0, nodes.size - 1.0)
+        node = np.minimum(place.astype(np.intp), nodes.size - 2)
+        share[rows, node] += amount * (node + 1 - place)
+        share[rows, node + 1] += amount * (place - node)
+    factor, total = np.ones(nodes.size), share.sum(axis=0)
+    used = total > 0.0
+    for _ in range(TURNS):
+        lacking = (1.0 / np.maximum(share @ factor, LEAST_MEAN)) @ share
+        factor[used] *= lacking[used] / total[used]
+    return factor
 
 
 def _without_dark_end(span: tuple[float, float], exposure: Array, scatter: Array) -> tuple[float, float]:
@@ -92,7 +117,7 @@ def _quadrature() -> list[tuple[float, float]]:
     return list(zip(node, weight / weight.sum(), strict=True))
 
 
-def _mean(values: Array, at: Array, sigma: Array) -> Array:
-    """Mean of tabulated values over Gaussian noise about each node; held beyond the table."""
-    parts = [w * np.interp(at + sigma * x, at, values) for x, w in _quadrature()]
+def _mean(values: Array, at: Array, places: Array, sigma: Array) -> Array:
+    """Mean of tabulated values over Gaussian noise about places; held beyond the table."""
+    parts = [w * np.interp(places + sigma * x, at, values) for x, w in _quadrature()]
     return np.asarray(np.sum(parts, axis=0))
