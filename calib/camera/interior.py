@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from calib.frame.description import Camera, Distortion
 
 INVERSE_MM = 1e-9  # how closely the inverse meets the measured place
+CLOSE_MM = 1e-12  # one so close is left as it is: a further step moves it by what rounding leaves open
 NEWTON_STEPS = 60
 HALVINGS = 30
 FARTHEST_MM = 1e6  # no lens images farther from its principal point than this
@@ -58,13 +59,13 @@ def undistort(distortion: Distortion, x_mm: Array, y_mm: Array) -> tuple[Array, 
     shape = x_film.shape
     target = np.stack([x_film.ravel(), y_film.ravel()])
     place = np.where(_one_to_one(distortion, *target), target, 0.0)
-    error = _distance(distortion, place, target)
-    open_ = np.flatnonzero(np.isfinite(target).all(axis=0) & (error > 0))
+    open_ = np.flatnonzero(np.isfinite(target).all(axis=0))
     for _ in range(NEWTON_STEPS):
         if open_.size == 0:
             break
         place[:, open_], moved = _newton_step(distortion, place[:, open_], target[:, open_])
         open_ = open_[moved]
+        open_ = open_[_distance(distortion, place[:, open_], target[:, open_]) > CLOSE_MM]
     error = _distance(distortion, place, target)
     found = (error <= INVERSE_MM) & _one_to_one(distortion, *place)
     x, y = np.where(found, place, np.nan)

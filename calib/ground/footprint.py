@@ -7,7 +7,7 @@ import numpy as np
 from calib.camera.exterior import Pose, moved
 from calib.camera.shutter import rays_of
 from calib.coordinates import Array, FilmPoints, GroundPoints
-from calib.ground.region import visible_region
+from calib.ground.region import region_outlined
 from calib.ground.sphere import dot, east_north, moon_to_ground, ray_to_sphere
 from calib.ground.view import View, film_to_moon
 from calib.remembered import once
@@ -36,7 +36,7 @@ def footprint_ring(view: View) -> GroundPoints | None:
 
     Counter-clockwise seen from above. Where the horizon is in the frame, the ring follows 80 deg emission.
     """
-    region = visible_region(view, PER_SIDE, AROUND)
+    region = region_outlined(view, PER_SIDE, AROUND)
     return None if region is None else moon_to_ground(region.ring[::-1])
 
 

@@ -81,12 +81,14 @@ def _bracket(rays: _Rays, enter: Array, leave: Array) -> Array:
     near = np.flatnonzero(np.isfinite(enter))
     cut = np.linspace(0, 1, PIECES + 1)
     edges = enter[near, np.newaxis] + (leave - enter)[near, np.newaxis] * cut
-    ray, s0, s1 = np.repeat(near, PIECES), edges[:, :-1].ravel(), edges[:, 1:].ravel()
+    at_edge = np.stack(rays.place(np.repeat(near, PIECES + 1), edges.ravel())).reshape(3, near.size, PIECES + 1)
+    ray = np.repeat(near, PIECES)
+    s0, s1 = edges[:, :-1].ravel(), edges[:, 1:].ravel()
+    place0, place1 = at_edge[..., :-1].reshape(3, -1), at_edge[..., 1:].reshape(3, -1)
     while ray.size:
         middle = (s0 + s1) / 2
-        column, row, gap = (
-            np.stack(part) for part in zip(*(rays.place(ray, s) for s in (s0, middle, s1)), strict=True)
-        )
+        between = np.stack(rays.place(ray, middle))
+        column, row, gap = np.stack([place0, between, place1], axis=1)
         for s, under in ((s0, gap[0] <= 0), (middle, gap[1] <= 0), (s1, gap[2] <= 0)):
             np.minimum.at(blocked, ray[under], s[under])
         fine = s1 - s0 <= FINEST_KM
@@ -96,7 +98,9 @@ def _bracket(rays: _Rays, enter: Array, leave: Array) -> Array:
                 found[:, ray[k]] = s0[k], (middle if gap[1, k] <= 0 else s1)[k]
         keep = ~fine & (s0 < blocked[ray]) & (rays.lowest(ray, s0, s1) <= _highest_under(rays.terrain, column, row))
         ray, s0, middle, s1 = ray[keep], s0[keep], middle[keep], s1[keep]
+        place0, between, place1 = place0[:, keep], between[:, keep], place1[:, keep]
         ray, s0, s1 = np.r_[ray, ray], np.r_[s0, middle], np.r_[middle, s1]
+        place0, place1 = np.hstack([place0, between]), np.hstack([between, place1])
     return found
 
 
@@ -116,8 +120,19 @@ def _highest_in_box(terrain: Terrain, columns: list[Array], rows: list[Array]) -
 
     The raster's edge, half a node outside the last node, is such a line too, for beyond it stands the sphere.
     """
-    c, r = ([*side, *(np.clip(f(side[0]), *side) for f in (np.ceil, _next_half))] for side in (columns, rows))
-    return np.max([node_heights_km(terrain, one, other) for one in c for other in r], axis=0)
+    highest = _highest_at(terrain, columns, rows)
+    crossed = np.flatnonzero(
+        np.any([f(low) < high for low, high in (columns, rows) for f in (np.ceil, _next_half)], axis=0)
+    )
+    sides = [[bound[crossed] for bound in side] for side in (columns, rows)]
+    lines = [[*side, *(np.clip(f(side[0]), *side) for f in (np.ceil, _next_half))] for side in sides]
+    highest[crossed] = _highest_at(terrain, *lines)
+    return highest
+
+
+def _highest_at(terrain: Terrain, columns: list[Array], rows: list[Array]) -> Array:
+    """Highest ground where any of the columns meets any of the rows."""
+    return np.asarray(np.max([node_heights_km(terrain, c, r) for c in columns for r in rows], axis=0))
 
 
 def _next_half(at: Array) -> Array:

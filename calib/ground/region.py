@@ -14,6 +14,7 @@ from calib.coordinates import Array, FilmPoints
 from calib.ground.sphere import arc_deg, east_north, emission_deg, ground_to_moon, moon_to_ground
 from calib.ground.terrain import covers
 from calib.ground.view import View, before_horizon, film_to_moon, on_ground
+from calib.remembered import once
 
 if TYPE_CHECKING:
     from calib.frame.description import Camera
@@ -40,10 +41,15 @@ class Region:
     poles: tuple[int, ...]
 
 
-def visible_region(view: View, per_side: int = PER_SIDE, around: int = AROUND) -> Region | None:
-    """The ground that a frame shows; None if no ray of it meets the Moon.
+@once
+def visible_region(view: View) -> Region | None:
+    """The ground that a frame shows; None if no ray of it meets the Moon."""
+    return region_outlined(view, PER_SIDE, AROUND)
 
-    The ring has `per_side` places on each side of the format, and `around` places on a full circle of the limb.
+
+def region_outlined(view: View, per_side: int, around: int) -> Region | None:
+    """As `visible_region`, the ring with `per_side` places on each side of the format, and `around` places on a full
+    circle of the limb.
     """
     edge, lattice = format_edge(view.camera, per_side), _format_lattice(view)
     on_edge, inside = film_to_moon(view, edge), film_to_moon(view, lattice)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.camera.exterior import Pose
 from calib.frame.files import is_within, territory
 from calib.frame.frame import Frame
-from calib.ground.region import visible_region
+from calib.ground.region import region_outlined
 from calib.products.atomic import write_text
 from calib.products.fits_pointing import ControlResiduals
 from calib.products.tie_page import Layer, TiePage, TiePoint, page
@@ -88,7 +88,7 @@ def write_page(result: TieResult, fits: FrameFits, modern: ModernMap) -> None:
 def _both(fits: FrameFits, result: TieResult, lattice: Lattice, level: int) -> Box:
     """The pixels that hold the frame with either pointing, and a few around it."""
     regions = [
-        visible_region(view_with(fits, pose), PER_SIDE, AROUND) for pose in (fits.given_pose, result.resection.pose)
+        region_outlined(view_with(fits, pose), PER_SIDE, AROUND) for pose in (fits.given_pose, result.resection.pose)
     ]
     boxes = [box_around(lattice, level, region, EDGE_PX * lattice.pixel_m(level)) for region in regions if region]
     top, left = min(b.first_row for b in boxes), min(b.first_column for b in boxes)

@@ -14,7 +14,7 @@ from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.ground.grid import sample_distance_m
 from calib.ground.match_windows import by_wavelength
-from calib.ground.region import Region, visible_region
+from calib.ground.region import Region, region_outlined
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
 from calib.products.atomic import remove_leftovers
@@ -48,7 +48,7 @@ def tie_frame(
     frame, modern = read_frame(path), open_modern(map_path)
     _check_out(out, overwrite=overwrite)
     view = given_view(frame)
-    region = visible_region(view, PER_SIDE, AROUND)
+    region = region_outlined(view, PER_SIDE, AROUND)
     if region is None:
         raise InputError(frame.path, "pointing", "a frame that misses the Moon", "a frame that shows the Moon")
     reach_m, sample_m = search_range_m(view, search_km), sample_distance_m(view, frame.scan, region.center)

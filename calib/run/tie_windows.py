@@ -12,7 +12,7 @@ from calib.errors import NotPossible
 from calib.ground.locate import film_scale
 from calib.ground.match_prepare import texture
 from calib.ground.match_windows import Coherence, Shifts, Spectra, assumed, settled, spectra
-from calib.ground.region import visible_region
+from calib.ground.region import region_outlined
 from calib.ground.sphere import emission_deg, ground_to_moon
 from calib.ground.view import View, film_to_ground, ground_to_film, on_ground
 from calib.run.fit import FrameFits
@@ -85,7 +85,7 @@ class Ties:
 def cut(fits: FrameFits, pose: Pose, modern: ModernMap, lattice: Lattice, level: int) -> Windows | NotPossible:
     """Render the windows of a level with a pose; those of which too little is known are left out."""
     view = view_with(fits, pose)
-    region = visible_region(view, PER_SIDE, AROUND)
+    region = region_outlined(view, PER_SIDE, AROUND)
     if region is None:
         return NotPossible("the frame shows nothing of the Moon")
     box = box_around(lattice, level, region, AROUND_PX * lattice.pixel_m(level))
