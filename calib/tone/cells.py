@@ -20,7 +20,8 @@ from calib.tone.cell_kernels import NOTHING
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import LEAST_SCATTER_DN
 from calib.tone.texture import correlations, hanging_together
-from calib.tone.wedge import WedgePlace, margin_lines
+from calib.tone.wedge import WedgePlace
+from calib.tone.wedge_match import margin_lines
 
 FOG_BLOCK = 48  # lines of unexposed film averaged together
 OUTLIER = 5.0  # samples further from their cell's mean, in its scatter, are left out

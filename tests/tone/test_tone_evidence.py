@@ -38,7 +38,8 @@ from calib.tone.survey import stroke_boxes, survey_strip, usable_patches
 from calib.tone.system import Values
 from calib.tone.transfer import FirstCurve
 from calib.tone.unknowns import first_scales
-from calib.tone.wedge import WedgePlace, _contradictions, _Pattern, _pattern, locate_group
+from calib.tone.wedge import WedgePlace, locate_group
+from calib.tone.wedge_match import _contradictions, _Pattern, _pattern
 
 SMALL = scenario("small")
 
