@@ -272,12 +272,8 @@ def _share_of_good(where: Locator) -> float:
         np.unique(np.linspace(0, max(n - where.step, 0), TRIED).astype(int) // where.step * where.step)
         for n in where.grid.shape
     ]
-    r, c = np.meshgrid(*starts, indexing="ij")
-    good, empty = [], []
-    for first_r, first_c in zip(r.ravel(), c.ravel(), strict=True):
-        row, column = np.meshgrid(first_r + half * np.arange(3.0), first_c + half * np.arange(3.0), indexing="ij")
-        one_good, one_empty = good_cells(_exact(where, row, column), where.tolerance)
-        good.append(one_good[0, 0])
-        empty.append(one_empty[0, 0])
-    tried = np.count_nonzero(~np.array(empty))
+    row, column = ((first[:, None] + half * np.arange(4.0)).ravel() for first in starts)  # three are a cell's
+    nodes = _exact(where, *np.meshgrid(row, column, indexing="ij"))
+    good, empty = (of_cell[::2, ::2] for of_cell in good_cells(nodes, where.tolerance))
+    tried = np.count_nonzero(~empty)
     return float(np.count_nonzero(good) / tried) if tried else 1.0
