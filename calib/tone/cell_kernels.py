@@ -50,11 +50,12 @@ def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, bo
 
 
 @njit(cache=True, nogil=True)
-def hide(label, lines, lost, low, high, dn, boxes, clipped):  # type: ignore[no-untyped-def]
+def hide(label, lines, lost, low, high, dn, boxes, n_patches, block, clipped):  # type: ignore[no-untyped-def]
     """Take the label from lost and clipped samples, and from the scene inside boxes of (line, line, sample, sample).
 
-    `label` is that of the `lines` of a strip, in rising order; `lost` and `dn` are the whole strip's. `clipped` is
-    raised by how many samples of each of the first patches are clipped at a DN of `low` and of `high`, (patches, 2).
+    `label` is that of the `lines` of a strip, in rising order; `lost` and `dn` are the whole strip's. `clipped`
+    (cells, n_samples, 2) is raised by how many samples of each cell, as in `gather`, are clipped at a DN of `low` and
+    of `high`; where it has no cells none are counted.
     """
     for row, line in enumerate(lines):
         some, here, gone = False, dn[line], lost[line]
@@ -63,8 +64,11 @@ def hide(label, lines, lost, low, high, dn, boxes, clipped):  # type: ignore[no-
         for sample in range(label.shape[1] if some else 0):
             is_low, is_high = dn[line, sample] <= low, dn[line, sample] >= high
             if lost[line, sample] or is_low or is_high:
-                if not lost[line, sample] and 0 <= label[row, sample] < len(clipped):
-                    clipped[label[row, sample], 1 if is_high else 0] += 1
+                which = label[row, sample]
+                if len(clipped) > 0 and which == FOG:
+                    which = n_patches + block[row]
+                if not lost[line, sample] and 0 <= which < len(clipped):
+                    clipped[which, sample, 1 if is_high else 0] += 1
                 label[row, sample] = NOTHING
     for box in range(len(boxes)):
         for row in range(np.searchsorted(lines, boxes[box, 0]), np.searchsorted(lines, boxes[box, 1])):

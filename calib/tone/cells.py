@@ -170,23 +170,37 @@ def _wedge_motion(known: KnownFilm, sweep: StripSweep, places: Sequence[WedgePla
     return shift, skew, sigma
 
 
+def blocks_of(lines: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The number of the block of lines that each of some rising `lines` belongs to, from 0 on; blocks without any have
+    no number.
+    """
+    return np.unique(lines // FOG_BLOCK, return_inverse=True)[1]
+
+
 def gather_cells(
-    dn: NDArray, lines: NDArray[np.int64], label: NDArray[np.int16], known: KnownFilm
+    dn: NDArray,
+    lines: NDArray[np.int64],
+    label: NDArray[np.int16],
+    known: KnownFilm,
+    block: NDArray[np.int64],
+    clipped: NDArray[np.int64],
 ) -> tuple[Cells, PatchMeans]:
     """Cells of one strip `dn`, robust against single bad samples, and what its patches come to.
 
-    `lines` are those that may hold known film, `label` theirs.
+    `lines` are those that may hold known film, `label` theirs, `block` the number of each one's block. Cells of which
+    more than a sample in `MOST_CLIPPED` and one are `clipped` (cells, n_samples, 2) are left out: the mean of what is
+    left of them is off by a part of the scatter.
     """
     n = known.n_patches
-    blocks, block = np.unique(lines // FOG_BLOCK, return_inverse=True)
-    shape = n + blocks.size, dn.shape[1]
+    shape = clipped.shape[:2]
+    gone = clipped.sum(axis=2)
     centre, limit = np.zeros(shape), np.full(shape[0], np.inf)
     for _ in range(3):
         sums = cell_kernels.gather(dn, lines, label, n, block, centre, limit)
         count = np.maximum(sums[..., 0], 1.0)
         mean = centre + sums[..., 1] / count
         spread = sums[..., 2] / count - (sums[..., 1] / count) ** 2
-        whole = sums[..., 0] >= FEWEST
+        whole = (sums[..., 0] >= FEWEST) & (gone <= 1.0 + MOST_CLIPPED * (sums[..., 0] + gone))
         scatter = _scatter_of_rows(spread, count, whole)
         centre, limit = mean, OUTLIER * np.maximum(scatter, LEAST_SCATTER_DN)
     cell, sample = np.nonzero(whole)

@@ -23,25 +23,22 @@ def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, i
 
     Where there is hardly any noise a level of the film may be a single DN, so nothing is said there.
     """
-    if _is_smooth(dn):
-        return stated
     inside = np.asarray(count[stated[0] : stated[1] + 1])
     high, low = (_pile(each, int(count.sum())) for each in (inside, inside[::-1]))
-    return (
-        stated[0] if low is None else stated[1] - low,
-        stated[1] if high is None else stated[0] + high,
-    )
+    ends = stated[0] if low is None else stated[1] - low, stated[1] if high is None else stated[0] + high
+    return stated if ends == stated or _is_smooth(dn, *ends) else ends
 
 
 @njit(cache=True, nogil=True)
-def _is_smooth(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether more than half of some samples hardly bend along the strip."""
+def _is_smooth(dn, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether more than half of some samples between two ends hardly bend along the strip; clipped ones never do."""
     smooth, looked_at = 0, 0
     for line in range(0, len(dn) - 2, 27):
         for sample in range(0, dn.shape[1], 3):
-            ends = np.int32(dn[line, sample]) + np.int32(dn[line + 2, sample])
-            smooth += abs(ends - 2 * np.int32(dn[line + 1, sample])) < LEAST_BEND
-            looked_at += 1
+            one, two, three = np.int32(dn[line, sample]), np.int32(dn[line + 1, sample]), np.int32(dn[line + 2, sample])
+            if low < min(one, two, three) and max(one, two, three) < high:
+                smooth += abs(one + three - 2 * two) < LEAST_BEND
+                looked_at += 1
     return 2 * smooth > looked_at
 
 

@@ -12,6 +12,7 @@ BESIDE = (2.5, 5.0)  # samples from a stroke's edge at which the ground beside i
 EXPECTED = 1  # the one of the blurs that is expected; the others stand on both sides of it
 ORDINARY, LEAST_SCATTER = 4.0, 0.5  # scatters of a stroke's samples within which they count; DN
 FEWEST = 3  # samples of a cross, and beside it
+MOST_CLIPPED = 0.02  # of a cross's samples, and of those beside it: what is left of more has a mean that is off
 NO_SHADE = 6.0  # where the error function is one to the last digit
 
 
@@ -33,8 +34,8 @@ def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip, blur
         rows = max(line - tall, 0), min(line + tall + 1, dn.shape[0])
         columns = max(sample - wide, 0), min(sample + wide + 1, dn.shape[1])
         window = rows, columns, step, arm, half, reach, clip
-        n, n_beside = _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside)
-        if n < FEWEST or n_beside < FEWEST:
+        n, n_beside, cut, cut_beside = _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside)
+        if n < FEWEST or n_beside < FEWEST or max(cut / (n + cut), cut_beside / (n_beside + cut_beside)) > MOST_CLIPPED:
             continue
         ground = np.median(beside[:n_beside])
         sums = _sum_columns(inner[:n], at[:n], columns, ground)
@@ -52,9 +53,9 @@ def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip, blur
 
 @njit(cache=True, nogil=True)
 def _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill DN and leaks of a stroke's samples, where `at` they are, the DN beside it; and count both."""
+    """Fill DN and leaks of a stroke's samples, where `at` they are, the DN beside it; count both, and both clipped."""
     rows, columns, step, arm, half, reach, clip = window
-    n, n_beside = 0, 0
+    n, n_beside, cut, cut_beside = 0, 0, 0, 0
     far = (half[0] + BESIDE[1]) * step[0], (half[1] + BESIDE[1]) * step[1]
     for line in range(rows[0], rows[1]):
         for sample in range(columns[0], columns[1]):
@@ -62,20 +63,25 @@ def _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside):  
             if x > far[0] and y > far[1]:  # most of the window
                 continue
             x, y = x / step[0], y / step[1]
-            if lost[line, sample] or dn[line, sample] <= clip[0] or dn[line, sample] >= clip[1]:
+            if lost[line, sample]:
                 continue
             upright, level = x <= reach[0] and y <= arm[1] - CLEAR, y <= reach[1] and x <= arm[0] - CLEAR
+            about = min(x - half[0], y - half[1]) >= BESIDE[0] and (
+                (x <= half[0] + BESIDE[1] and y <= arm[1]) or (y <= half[1] + BESIDE[1] and x <= arm[0])
+            )
+            if dn[line, sample] <= clip[0] or dn[line, sample] >= clip[1]:
+                cut += upright or level
+                cut_beside += about
+                continue
             if upright or level:
                 inner[n, 0], at[n, 0], at[n, 1] = dn[line, sample], line, sample
                 for k in range(len(blurs)):
                     inner[n, 1 + k] = _leak(x, half[0], blurs[k, 0]) * _leak(y, half[1], blurs[k, 1])
                 n += 1
-            if min(x - half[0], y - half[1]) >= BESIDE[0] and (
-                (x <= half[0] + BESIDE[1] and y <= arm[1]) or (y <= half[1] + BESIDE[1] and x <= arm[0])
-            ):
+            if about:
                 beside[n_beside] = dn[line, sample]
                 n_beside += 1
-    return n, n_beside
+    return n, n_beside, cut, cut_beside
 
 
 @njit(cache=True, nogil=True)

@@ -15,6 +15,7 @@ from calib.tone.cells import (
     AT_END,
     Cells,
     PatchMeans,
+    blocks_of,
     gather_cells,
     label_samples,
     lines_of_known_film,
@@ -81,9 +82,11 @@ def survey_strip(
         places = tuple(replace(place, found=False) for place in places)
     lines = lines_of_known_film(known, sweep, raster.index, places)
     label = label_samples(known, sweep, raster.index, places, lines)
-    clipped, no_box = np.zeros((known.n_patches, 2), dtype=np.int64), np.zeros((0, 4), dtype=np.int64)
-    cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, no_box, clipped)
-    cells, patches = without_ends(*gather_cells(dn, lines, label, known), clipped, clip)
+    block, no_box = blocks_of(lines), np.zeros((0, 4), dtype=np.int64)
+    clipped = np.zeros((known.n_patches + block.max(initial=-1) + 1, raster.n_samples, 2), dtype=np.int64)
+    cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, no_box, known.n_patches, block, clipped)
+    gathered = gather_cells(dn, lines, label, known, block, clipped)
+    cells, patches = without_ends(*gathered, clipped[: known.n_patches].sum(axis=1), clip)
     strokes = gather_strokes(dn, lost, sweep, known, clip, spot)
     curve, noise, spoilt, reason = first_tone(known, patches)
     width_mm = np.ptp(known.patch_across_mm, axis=1)
@@ -145,7 +148,8 @@ def label_scene(
     """Labels of the samples of some lines of a surveyed strip `dn`, strokes hidden."""
     label = label_samples(known, sweep, survey.index, survey.places, lines)
     boxes, lost = stroke_boxes(known, sweep, dn.shape), dropouts.mask(0, len(dn))
-    cell_kernels.hide(label, lines, lost, survey.clip[0], survey.clip[1], dn, boxes, np.zeros((0, 2), dtype=np.int64))
+    nothing = 0, np.zeros(0, dtype=np.int64), np.zeros((0, 0, 2), dtype=np.int64)
+    cell_kernels.hide(label, lines, lost, survey.clip[0], survey.clip[1], dn, boxes, *nothing)
     return label
 
 

@@ -1,13 +1,14 @@
 """Patches at an end of the video's range: which they are, and when a strip does without them."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from frames import made
 
-from calib.tone.cell_kernels import FOG
-from calib.tone.cells import AT_END, Cells, PatchMeans, without_ends
+from calib.tone.cell_kernels import FOG, hide
+from calib.tone.cells import AT_END, FOG_BLOCK, Cells, PatchMeans, blocks_of, gather_cells, without_ends
 from calib.tone.known_film import known_film
 from calib.tone.survey import _what_is_missing
 
@@ -54,3 +55,22 @@ def test_patches_at_an_end_are_not_missed_where_the_others_bear_a_curve(
     patches = replace(patches_of([99.0] * 11), reason=tuple("" if each else reason for each in use))
     said = _what_is_missing(known, patches, use)
     assert said == ("" if is_whole and reason == AT_END else f"only {n_seen} of 11 wedge patches could be used")
+
+
+def test_unexposed_film_that_the_end_of_the_video_cuts_off_says_nothing() -> None:
+    """What is left of its samples has a mean that is off by a part of their scatter, the more the darker the column:
+    drift was bent by 0.1 of density to explain it, silently (a bug on a frame whose shadows were clipped)."""
+    chance, scatter = np.random.default_rng(5), 10.0
+    level = np.linspace(-30.0, 60.0, 180)
+    noise = scatter * chance.standard_normal((3 * FOG_BLOCK, level.size))
+    dn = np.clip(np.round(level + noise), *CLIP).astype(np.uint8)
+    lines, label = np.arange(len(dn)), np.full(dn.shape, FOG, np.int16)
+    block, known = blocks_of(lines), SimpleNamespace(n_patches=1)
+    clipped = np.zeros((1 + 3, level.size, 2), dtype=np.int64)
+    hide(label, lines, np.zeros(dn.shape, np.bool_), *CLIP, dn, np.zeros((0, 4), dtype=np.int64), 1, block, clipped)
+    assert clipped[1:, :, 0].sum() == (dn == 0).sum()
+    assert clipped[0].sum() == clipped[:, :, 1].sum() == 0
+    cells, _ = gather_cells(dn, lines, label, known, block, clipped)  # type: ignore[arg-type]
+    off = (cells.dn - level[cells.sample]) / scatter
+    assert np.abs(off).mean() < 1.5 * np.sqrt(2 / np.pi / FOG_BLOCK)  # noise alone
+    assert np.bincount(cells.sample, minlength=level.size)[level > 3 * scatter].min() == 3

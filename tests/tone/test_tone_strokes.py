@@ -72,6 +72,17 @@ def test_nothing_is_taken_off_where_nothing_leaks() -> None:
     np.testing.assert_allclose(strokes.cleared(curve), dn[:, None] + leak, rtol=1e-12)
 
 
+def test_strokes_that_the_end_of_the_video_cuts_off_say_nothing() -> None:
+    """What is left of their samples is not the strokes: on a frame whose shadows were clipped they read 0.3 of density
+    too much. What is left of others is what they read without the end."""
+    frame, truth = _frame(0.12, blur=0.5)
+    (whole,) = _read(frame, truth, ASSUMED)[:1]
+    (cut,) = _read(frame, truth, ASSUMED, (0, int(np.percentile(whole.cells.dn, 90))))[:1]
+    kept = np.isin(whole.mark, cut.mark)
+    assert 0.1 < kept.mean() < 0.9
+    assert abs(cut.cells.dn.mean() - whole.cells.dn[kept].mean()) < 0.03 * whole.cells.dn.std()
+
+
 def test_a_blur_that_marks_tell_takes_the_light_off() -> None:
     """Strokes told that the spot is sharp are nearer to their density than by the usual one, and doubt less."""
     blur = 0.5
@@ -103,11 +114,11 @@ def _spot(frame: Frame, blur: float) -> Spot:
     return Spot((across, across * frame.scan.sample_mm / frame.scan.line_mm))
 
 
-def _read(frame: Frame, truth: Truth, spot: Spot) -> list[Strokes]:
+def _read(frame: Frame, truth: Truth, spot: Spot, clip: tuple[int, int] = (0, 65535)) -> list[Strokes]:
     """What all strips read on their strokes."""
     known = known_film(frame)
     return [
-        gather_strokes(strip.dn, truth.dropout_mask(strip.index), sweep, known, (0, 65535), spot)
+        gather_strokes(strip.dn, truth.dropout_mask(strip.index), sweep, known, clip, spot)
         for strip, sweep in zip(frame.strips, sweeps_of(frame, truth, sigma=0.02), strict=True)
     ]
 

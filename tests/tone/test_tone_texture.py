@@ -7,7 +7,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from calib.tone.cell_kernels import NOTHING, neighbours
-from calib.tone.cells import gather_cells
+from calib.tone.cells import FOG_BLOCK, blocks_of, gather_cells
 from calib.tone.texture import correlations, hanging_together, raised_by_cubic, shared_by_strips
 
 LINES, SAMPLES = 36, 300
@@ -51,7 +51,9 @@ def test_a_patch_s_scatter_is_that_of_its_samples_however_they_hang_together(spo
         noise = chance.standard_normal((400, SAMPLES)) if noise is None else noise / noise.std()
         dn = np.round(2000.0 + 40.0 * noise[: 2 * lines] + chance.normal(0.0, 100.0, SAMPLES)).astype(np.uint16)
         label = np.repeat([0, 1], lines)[:, np.newaxis].repeat(SAMPLES, 1).astype(np.int16)
-        _, patches = gather_cells(dn, np.arange(2 * lines), label, SimpleNamespace(n_patches=2))  # type: ignore[arg-type]
+        known, every = SimpleNamespace(n_patches=2), np.arange(2 * lines)
+        whole = np.zeros((2 + 1 + every[-1] // FOG_BLOCK, SAMPLES, 2), dtype=np.int64)
+        _, patches = gather_cells(dn, every, label, known, blocks_of(every), whole)  # type: ignore[arg-type]
         found.append(np.square(patches.scatter_dn))
     assert np.sqrt(np.mean(found)) == pytest.approx(40.0, rel=0.05)
 
