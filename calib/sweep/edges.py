@@ -136,9 +136,10 @@ def _find(
         center_mm = scan.first_center_mm + k * scan.pitch_mm
         x_mm = sweeps[k].x_sample_mm + np.median(sweeps[k].x_line_mm) - center_mm
         strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *convert(values, sigma))
-        rows = _along(strip, wedge.borders, shape.blur_y_mm)
         sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
-        return rows + [row for p in wedge.patches for row in _gaps(strip, p, scan, shape.blur_x_mm, sides)]
+        along = [group for border in wedge.borders for group in _border_in_groups(strip, border, shape.blur_y_mm)]
+        gaps = [gap for patch in wedge.patches for gap in _gaps(strip, patch, scan, shape.blur_x_mm, sides)]
+        return _rows(strip, 1, along) + _rows(strip, 0, gaps)
 
     tasks = [(wedge, k) for wedge in wedges(frame) for k in range(len(sweeps))]
     table = np.array([row for rows in shared_out(in_strip, tasks, threads) for row in rows], float).reshape(-1, 6)
@@ -153,17 +154,17 @@ def _lines_about(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int,
     return (int(lines[0]), int(lines[-1]) + 1) if lines.size else None
 
 
-def _along(strip: _Strip, borders: Sequence[Border], blur_mm: float) -> list[Row]:
-    """The borders in groups of samples across the strip."""
-    columns = [column for border in borders for column in _border_in_groups(strip, border, blur_mm)]
-    middle_line, sample, seen_mm, at_mm, variance = np.array(columns, float).reshape(-1, 5).T
-    x_here = to_film(strip.sweep, ScanPoints(middle_line, sample)).x_mm
-    at = to_scan(strip.sweep, FilmPoints(x_here, seen_mm))
+def _rows(strip: _Strip, axis: int, found: Sequence[Row]) -> list[Row]:
+    """Rows of the table of borders: of what was `found` on an axis about a line and a sample, at some film mm by the
+    sweep, with the stated mm and the variance."""
+    line, sample, seen_mm, at_mm, variance = np.array(found, float).reshape(-1, 5).T
+    here = to_film(strip.sweep, ScanPoints(line, sample))
+    at = to_scan(strip.sweep, FilmPoints(here.x_mm, seen_mm) if axis else FilmPoints(seen_mm, here.y_mm))
     places = zip(at.line.tolist(), at.sample.tolist(), at_mm.tolist(), variance.tolist(), strict=True)
-    return [(strip.index, line, sample, 1, mm, v) for line, sample, mm, v in places]
+    return [(strip.index, line, sample, axis, mm, v) for line, sample, mm, v in places]
 
 
-def _border_in_groups(strip: _Strip, border: Border, blur_mm: float) -> list[tuple[float, ...]]:
+def _border_in_groups(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
     """Where it is seen: the middle of the lines about it, the group's middle sample, the film y found and stated, and
     its variance."""
     sweep = strip.sweep
@@ -192,7 +193,8 @@ def _even_parts(count: int, parts: int) -> NDArray[np.int64]:
 
 
 def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
-    """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour."""
+    """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour: the middle of the
+    lines and of the samples looked at, the film x found and stated, and its variance."""
     sweep, (left, right) = strip.sweep, patch.across_mm
     middle, height = strip.placed.seen_mm(sum(patch.y_mm) / 2), patch.y_mm[1] - patch.y_mm[0]
     lines = _lines(sweep, middle, height / 2 - MARGIN_BLURS * blur_mm)
@@ -203,7 +205,7 @@ def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: t
     gap = Feature(blur_mm, half)
     middle_mm = sweep.x_sample_mm + np.mean(sweep.x_line_mm[slice(*lines)])
     slack = min(SIGMAS * float(np.median(sweep.sigma_x_mm[slice(*lines)])), scan.tolerance_mm) + 2 * blur_mm
-    rows: list[Row] = []
+    gaps: list[Row] = []
     for side in sides:
         at_mm = strip.center_mm + (left + right + side * scan.pitch_mm) / 2
         x_mm = middle_mm - at_mm
@@ -218,11 +220,9 @@ def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: t
             continue
         found = fit_border(t, light, noise, reach, gap, start)
         if found is not None and abs(found[0] - start) < half:
-            at_l = np.array((lines[0] + lines[1] - 1) / 2)
-            y_here = to_film(sweep, ScanPoints(at_l, np.array(near.mean()))).y_mm
-            at = to_scan(sweep, FilmPoints(np.array(at_mm + found[0]), y_here))
-            rows.append((strip.index, float(at.line), float(at.sample), 0, at_mm, found[1]))
-    return rows
+            middle_line, middle_sample = (lines[0] + lines[1] - 1) / 2, float(near.mean())
+            gaps.append((middle_line, middle_sample, at_mm + found[0], at_mm, found[1]))
+    return gaps
 
 
 def _lines(sweep: StripSweep, y_mm: float, reach_mm: float) -> tuple[int, int] | None:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.median import TO_SIGMA
+from calib.median import TO_SIGMA, medians_by
 from calib.ordered import shared_out
 from calib.tone.adjust import Adjustment
 from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND
@@ -80,13 +80,12 @@ def _measured(
         - tone.line_density[line]
         - _bias_of_grain(known, curves, survey)
     )
-    values, sigma = np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
-    for patch in np.flatnonzero(usable_patches(survey, known)):
-        chosen = cells.label == patch
-        values[patch] = np.median(density[chosen])
-        scatter = TO_SIGMA * float(np.median(np.abs(density[chosen] - values[patch])))
-        sigma[patch] = np.hypot(known.patch_sigma[patch], 1.25 * scatter / np.sqrt(chosen.sum()))
-    return values, sigma
+    usable = np.append(usable_patches(survey, known), False)  # the last stands for all other film
+    patch = np.where(usable[np.minimum(cells.label, known.n_patches)], cells.label, -1)
+    values = medians_by(density, patch, known.n_patches)
+    scatter = TO_SIGMA * medians_by(np.abs(density - values[patch]), patch, known.n_patches)
+    count = np.bincount(patch + 1, minlength=known.n_patches + 1)[1:]
+    return values, np.hypot(known.patch_sigma, 1.25 * scatter / np.sqrt(np.maximum(count, 1)))
 
 
 def _bias_of_grain(known: KnownFilm, curves: Curves, survey: StripSurvey) -> Array:

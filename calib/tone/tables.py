@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.tone.adjust import Adjustment
 from calib.tone.drift import cosines, level_of_modes
@@ -83,10 +84,15 @@ def _node_step(gain: float, n_dn: int) -> int:
     return 1 << max(int(min(abs(gain), n_dn) / FINEST_NODES).bit_length() - 1, 0)
 
 
-def _between(values: Array, step: int) -> Array:
+@njit(cache=True, nogil=True)
+def _between(values, step):  # type: ignore[no-untyped-def]  # pragma: no cover
     """A table with `step` entries for each of some values: straight from one to the next, the last one held."""
-    rise = np.diff(values, append=values[-1:]) / step
-    return (values[:, None] + rise[:, None] * np.arange(step)).ravel()
+    table = np.empty(values.size * step)
+    for n in range(values.size):
+        rise = (values[min(n + 1, values.size - 1)] - values[n]) / step
+        for k in range(step):
+            table[n * step + k] = values[n] + rise * k
+    return table
 
 
 def _held(table: Array, first: int, last: int) -> Table32:
@@ -136,6 +142,8 @@ def curve_density(curves: Curves, fit: Adjustment, strip: int, dn: Array) -> Arr
 def monotone(density: Array, rising: bool) -> Array:
     """The nearest curve that never turns back: midway between the running extremes from both ends."""
     upward = density if rising else density[::-1]
+    if (upward[1:] >= upward[:-1]).all():
+        return density
     forward = np.maximum.accumulate(upward)
     backward = np.minimum.accumulate(upward[::-1])[::-1]
     middle = (forward + backward) / 2
