@@ -20,7 +20,7 @@ _NEWTON_STEPS = 100  # bisection alone needs 53; Newton's steps, taken where the
 _SETTLED = 4e-16  # of the interval's width
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class FilmCurve:
     """A characteristic curve made ready: knots in rising order of density, and the cubic of each interval.
 

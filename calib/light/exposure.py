@@ -21,6 +21,7 @@ import numpy as np
 from calib.coordinates import Array
 from calib.film.ready import ValueTable
 from calib.light.curve import FilmCurve, exposure_of
+from calib.remembered import once
 
 NODES = 8193  # over the curve's span; linear interpolation between them is good to 6e-6 of the exposure (tested)
 EVERY = 32  # of the nodes one is asked for its mean: what noise changes is smooth
@@ -43,12 +44,11 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     """
     low, high = curve.span
     step = (high - low) / (NODES - 1)
-    inner = np.linspace(low, high, NODES)
-    asked = inner[::EVERY]
+    asked = np.linspace(low, high, NODES)[::EVERY]
     noise = np.clip(np.interp(asked, density, sigma), LEAST_NOISE, MOST_NOISE * (high - low))
     past = EVERY * int(np.ceil(PAST_ENDS * max(noise[0], noise[-1]) / (step * EVERY)))
     at = np.asarray(low + step * np.arange(-past, NODES + past), np.float64)
-    exposure = exposure_of(curve, inner)
+    exposure = _exposures(curve)
     stated = exposure[::EVERY]
     value = _continued(exposure, past, noise[[0, -1]] / step)
     value *= np.interp(at, at[::EVERY], _factor(value, at, stated, asked, noise))
@@ -64,20 +64,24 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     return ValueTable(value.astype(np.float32), spread.astype(np.float32), float(at[0]), 1.0 / step, span)
 
 
+@once
+def _exposures(curve: FilmCurve) -> Array:
+    """Those of `NODES` densities over the curve's span, the same for all strips."""
+    return exposure_of(curve, np.linspace(*curve.span, NODES))
+
+
 def _factor(value: Array, at: Array, stated: Array, asked: Array, noise: Array) -> Array:
     """What makes the means of a table about the densities `asked` those that are `stated`: a factor for every `EVERY`th
     of its nodes, linear between them; none where the table has no light, or goes into no mean.
     """
-    nodes = at[::EVERY]
-    share = np.zeros((asked.size, nodes.size))  # of each node in each mean
-    rows = np.arange(asked.size)
-    for x, weight in _quadrature():
-        place = asked + noise * x
-        amount = weight * np.interp(place, at, value) / np.maximum(stated, LEAST_LIGHT)
-        place = np.clip((place - nodes[0]) / (nodes[1] - nodes[0]), 0.0, nodes.size - 1.0)
-        node = np.minimum(place.astype(np.intp), nodes.size - 2)
-        share[rows, node] += amount * (node + 1 - place)
-        share[rows, node + 1] += amount * (place - node)
+    nodes, (x, weight) = at[::EVERY], _quadrature()
+    place = asked[:, None] + noise[:, None] * x
+    amount = weight * np.interp(place, at, value) / np.maximum(stated, LEAST_LIGHT)[:, None]
+    place = np.clip((place - nodes[0]) / (nodes[1] - nodes[0]), 0.0, nodes.size - 1.0)
+    node = np.minimum(place.astype(np.intp), nodes.size - 2)
+    shares = np.stack([amount * (node + 1 - place), amount * (place - node)])
+    cell = np.arange(asked.size)[:, None] * nodes.size + np.stack([node, node + 1])
+    share = np.bincount(cell.ravel(), shares.ravel(), asked.size * nodes.size).reshape(asked.size, nodes.size)
     factor, total = np.ones(nodes.size), share.sum(axis=0)
     used = total > 0.0
     for _ in range(TURNS):
@@ -111,13 +115,13 @@ def _continued(exposure: Array, past: int, sigma_nodes: Array) -> Array:
 
 
 @cache
-def _quadrature() -> list[tuple[float, float]]:
+def _quadrature() -> tuple[Array, Array]:
     """Nodes in sigma, and weights, of the mean over a Gaussian."""
     node, weight = np.polynomial.hermite_e.hermegauss(QUADRATURE)
-    return list(zip(node, weight / weight.sum(), strict=True))
+    return node, weight / weight.sum()
 
 
 def _mean(values: Array, at: Array, places: Array, sigma: Array) -> Array:
     """Mean of tabulated values over Gaussian noise about places; held beyond the table."""
-    parts = [w * np.interp(places + sigma * x, at, values) for x, w in _quadrature()]
-    return np.asarray(np.sum(parts, axis=0))
+    x, weight = _quadrature()
+    return np.asarray(np.interp(places[:, None] + sigma[:, None] * x, at, values) @ weight)
