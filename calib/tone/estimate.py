@@ -53,7 +53,7 @@ BASIS_MARGIN = 0.15  # density past the ends of the known that banding, drift an
 KNOT_STEP = 0.06  # density between knots: finer than any bend of a video chain; the roughness keeps them smooth
 FEWEST_SPLINES, MOST_SPLINES = 12, 48
 N_KINDS = OVERLAP_KIND + 1
-DRAFT_TURNS, TURNS = 3, 4  # the latter from a draft on
+DRAFT_TURNS, TURNS = 2, 4  # the latter from a draft on
 NO_WEDGE = "no strip shows a step wedge that could be measured"
 
 
