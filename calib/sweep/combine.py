@@ -108,7 +108,11 @@ def fit_marks(
 
 
 def _stands_still(nominal: Nominal, fit: Adjustment) -> bool:
-    """Whether some strip's samples lie far nearer together at some place than all of them do."""
+    """Whether some strip's samples lie far nearer together at some place than all of them do.
+
+    Where all crowd, as in a coarse fit they may by false pairs, marks are sure by now: the description is wrong, and a
+    large wander must not hide that from `fitted_sweeps`, which refuses it.
+    """
     return any(step.min() < NEARLY_STILL and step.mean() > 1 / MOST_STRETCH for step in sample_steps(nominal, fit))
 
 
