@@ -175,14 +175,14 @@ def solve_weighted(
     return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight, weight / scale[o.kind])
 
 
-def weighted_residual(
+def estimate_weighted(
     layout: Layout, o: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
     threads: int = 1,
-) -> Array:  # fmt: skip
-    """The residuals (N, 2) of `solve_weighted` alone."""
+) -> tuple[ChainEstimate, Array]:  # fmt: skip
+    """The unknowns and residuals (N, 2) of `solve_weighted` alone."""
     normals = _weighted_normals(layout, o, batches, scale, weight, threads)
     estimate = estimate_chain(with_priors(layout, normals, variances), threads)
-    return o.value - fitted_values(layout, estimate, batches, len(o), threads)
+    return estimate, o.value - fitted_values(layout, estimate, batches, len(o), threads)
 
 
 def _weighted_normals(

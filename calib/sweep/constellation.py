@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import bdtr
 
+from calib.chain import ChainEstimate
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
-from calib.sweep.adjust import Adjustment, make_batches, solve_weighted, weighted_residual
+from calib.sweep.adjust import Adjustment, estimate_weighted, make_batches, solve_weighted
 from calib.sweep.candidates import Candidates
 from calib.sweep.evidence import KINDS, MARK, Observations
 from calib.sweep.layout import GROUPS, Layout, StripShape
@@ -40,6 +41,7 @@ STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 AS_MANY = 0.9  # of the weight gathered with a sweep that stands still, with a stiff one
 UNLIKE_SIGMAS, LEAST_UNLIKE = 4.0, 0.2  # how much less like a cross than its strip's marks a pair is no mark of it
 NO_WEIGHT = 1e-12  # of what is no mark
+LEAST_PACE = 0.05  # of the stated step from sample to sample, by which a pair's distance is judged
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 BY_CHANCE = 0.05  # strips are remarkable that chance alone leaves unplaced in no more than so many frames
 
@@ -139,14 +141,14 @@ def find_constellation(
     variances[GROUPS.index("S")] = sweep_px2
     observations = _as_observations(pairs)
     batches = with_joint_rows(layout, make_batches(layout, observations, threads), threads)
-    residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX, threads)
+    residual = pairs.departure - _votes(layout, pairs, pairs.departure, VOTE_PX, tolerance_px, threads)
     weight = _weights(pairs, residual, SHARPEN_PX[0])
     for turn, reach_px in enumerate(SHARPEN_PX):
         scale = np.ones(KINDS) * (reach_px / 3) ** 2
-        residual = weighted_residual(layout, observations, batches, variances, scale, weight, threads)
+        found, residual = estimate_weighted(layout, observations, batches, variances, scale, weight, threads)
         if turn == 1:
-            residual = residual - _votes(layout, pairs, residual, VOTE_PX / 2, threads)
-        weight = _weights(pairs, residual, reach_px)
+            residual = residual - _votes(layout, pairs, residual, VOTE_PX / 2, tolerance_px, threads)
+        weight = _weights(pairs, residual / _paces(layout, found, pairs.sample), reach_px)
     # Between the few samples at which marks stand, and beside them, the wide sweep may swing as it likes, to whatever
     # looks a little like a mark: the coarse fit is a stiff one, by what looks like its strip's marks.
     variances[GROUPS.index("S")] = STIFF_S
@@ -193,8 +195,27 @@ def _as_observations(pairs: Pairs) -> Observations:
     )  # fmt: skip
 
 
-def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float, threads: int) -> Array:
-    """The shift (N, 2) of its strip that most marks agree on, for every pair; a mark votes once, by its best pair."""
+def _paces(layout: Layout, found: ChainEstimate, sample: Array) -> Array:
+    """How far (N, 2) samples lie apart where a pair lies, by the sweep that all strips share, in parts of the stated
+    step along x; 1 at most, and along y.
+
+    Samples are measured, not film places: on a sweep that nearly stands still, candidates far from where a mark should
+    have been read see its place all the same, and would make the sweep stand still.
+    """
+    shape = layout.strips[0]
+    every = np.arange(float(shape.n_samples))
+    common = layout.shared_rows(0, np.full(every.size, (shape.n_lines - 1) / 2), every)[:, 0] @ found.shared
+    paces = np.ones((sample.size, 2))
+    paces[:, 0] = np.clip(np.interp(sample, every, 1 + np.gradient(common)), LEAST_PACE, 1.0)
+    return paces
+
+
+def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float, tolerance_px: float, threads: int) -> Array:
+    """The shift (N, 2) of its strip that most marks agree on, for every pair; a mark votes once, by its best pair.
+
+    Where marks lie in rows nearer to each other than the tolerance, nearly as many agree on a shift by a whole row:
+    small shifts are the likelier.
+    """
     shift, strength = np.zeros((len(pairs), 2)), pairs.score**4
     strips = [np.flatnonzero(pairs.strip == k) for k in range(len(layout.strips))]
     some = [mine for mine in strips if mine.size]
@@ -208,7 +229,8 @@ def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float, thre
             far2 = (others[:, 0] - centers[part, :1]) ** 2 + (others[:, 1] - centers[part, 1:]) ** 2
             near = np.exp(-0.5 * far2 / reach_px**2) * strength[order]
             votes[part] = np.maximum.reduceat(near, starts, axis=1).sum(axis=1)
-        return centers[votes.argmax()]
+        likely = np.exp(-0.5 * np.sum(centers**2, axis=1) / tolerance_px**2)
+        return centers[(votes * likely).argmax()]
 
     for mine, common in zip(some, shared_out(voted, some, threads), strict=True):
         shift[mine] = common

@@ -17,7 +17,7 @@ from calib.sweep.firstmarks import sought_first
 from calib.sweep.layout import StripShape, make_layout
 from calib.sweep.marks import Sought
 from calib.sweep.model import StripSweep
-from calib.sweep.nominal import Nominal, departure, sample_steps
+from calib.sweep.nominal import NEARLY_STILL, Nominal, departure, sample_steps
 
 
 def test_marks_at_one_sample_do_not_tell_of_a_sweep_that_stands_still() -> None:
@@ -114,6 +114,53 @@ def test_what_looks_like_marks_all_over_a_rough_scene_does_not_make_the_sweep_tu
         found = find_steady(nominal, layout, pairs, 80.0)
         assert np.all(found.weight[: strips * n] > 0.3)
         assert min(step.min() for step in sample_steps(nominal, found.fit)) > 0.9
+
+
+def test_a_strip_without_its_marks_does_not_make_the_sweep_of_all_stand_still() -> None:
+    """Marks stand at one sample of their strips, one strip is turned: whatever looks like a mark there lies at any
+    sample, and a sweep that stands still explains it. All true marks were kept, and the frame was refused."""
+    strips, n, more = 6, 9, 12
+    px_mm, middle = 0.01, [(np.arange(size) - (size - 1) / 2) * 0.01 for size in (231, 1250)]
+    zero = np.zeros(1250)
+    nominal = Nominal((StripSweep(middle[0], zero, middle[1], np.zeros(231), zero, zero),) * strips, np.full(2, px_mm))
+    layout = make_layout([StripShape(1250, 231, False)] * strips, [()] * strips, most_modes=32)
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        strip, line = np.repeat(np.arange(strips), n), np.tile(np.linspace(230, 1040, n), strips)
+        off = rng.normal(0, 5.0, (strips, 2))[strip] + rng.normal(0, 2.0, (strips * n, 2))
+        true = Pairs(strip, np.arange(strips * n), line, 69 - off[:, 0], rng.uniform(0.8, 0.95, strips * n), off)
+        here = np.flatnonzero(strip != 2)
+        of, away = np.repeat(true.mark, more), rng.uniform(-50, 50, (strips * n * more, 2))
+        false = Pairs(
+            strip[of], of, line[of] - away[:, 1], true.sample[of] - away[:, 0], rng.uniform(0.5, 0.85, of.size),
+            off[of] + away,
+        )  # fmt: skip
+        pairs = Pairs(*(np.concatenate([getattr(true, f)[here], getattr(false, f)]) for f in Pairs.__slots__))
+        found = find_steady(nominal, layout, pairs, 53.0)
+        assert np.mean(found.weight[: here.size] > 0.3) > 0.9
+        assert min(step.min() for step in sample_steps(nominal, found.fit)) > NEARLY_STILL
+
+
+def test_a_strip_is_not_placed_a_whole_row_of_marks_away() -> None:
+    """Rows lie nearer to each other than the tolerance. One strip lacks its first mark and shows something like a cross
+    where a row more would be: a row away all its marks are found, where it lies all but one."""
+    strips, n, apart, tolerance_px = 4, 8, 60.0, 80.0
+    rng = np.random.default_rng(4)
+    lines = 100 + apart * np.arange(n + 1)
+    shift = rng.normal(0, 4.0, (strips, 2))
+    rows = []
+    for k in range(strips):
+        for cross in range(1 if k == 1 else 0, n + (k == 1)):
+            for mark in range(n):
+                x, y = shift[k] + rng.normal(0, 0.3, 2) + [0, apart * (mark - cross)]
+                if abs(y) < tolerance_px:
+                    rows.append((k, n * k + mark, lines[cross], 100.0, 0.9, x, y))
+    table = np.array(rows)
+    pairs = Pairs(table[:, 0].astype(int), table[:, 1].astype(int), *table[:, 2:5].T, table[:, 5:])
+    layout = make_layout([StripShape(700, 200, False)] * strips, [()] * strips)
+    found = find_constellation(layout, pairs, tolerance_px)
+    is_true = np.abs(pairs.departure[:, 1]) < apart / 2
+    assert np.all(found.weight[is_true] > 0.5)
 
 
 def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_sweep_puts_them() -> None:
