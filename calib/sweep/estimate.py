@@ -36,6 +36,7 @@ from calib.sweep.tables import FirstLook, MarkTable, ReadWindow, SweepFit, TieTa
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
+FIRST_ENOUGH_PX = 0.3  # 1-sigma of a mark's place in a first look, which another look follows
 TIE_ROUNDS = 2  # at most, in which ties that better sweeps put elsewhere are measured again
 
 
@@ -54,7 +55,7 @@ def first_look(
     expected = _expected(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
     shape = marking.estimate_blur(read, coarse, strongest(sought, found), _first_shape(frame), threads)
-    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3)
+    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3, enough_px=FIRST_ENOUGH_PX)
 
     def measured(some: marking.Sought) -> MarkTable:
         return marking.mark_table(some, marking.measure(read, coarse, some, shape, priors, threads), coarse)

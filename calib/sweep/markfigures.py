@@ -50,8 +50,9 @@ def part_of(model: Model, sizes: Sizes) -> NDArray[np.int64]:  # pragma: no cove
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def visible_parts(pixels: Pixels, model: Model, sizes: Sizes) -> Array:  # pragma: no cover
-    """Share (8,) of the expected contrast found in each half arm; 0 where too little of it carries signal."""
+def visible_parts(pixels: Pixels, model: Model, sizes: Sizes, every: int) -> Array:  # pragma: no cover
+    """Share (8,) of the expected contrast found in each half arm; 0 where too little of it carries signal. One of
+    `every` so many samples is there."""
     part, part_sum = part_of(model, sizes), np.zeros((N_PARTS, 4))
     covered, square, most, product = part_sum[:, 0], part_sum[:, 1], part_sum[:, 2], part_sum[:, 3]
     for i in range(part.size):
@@ -64,8 +65,8 @@ def visible_parts(pixels: Pixels, model: Model, sizes: Sizes) -> Array:  # pragm
         if part[i] >= 0:
             m, limit = model.mark_part[i], most[part[i]]
             product[part[i]] += m * min(max(m + model.residual[i], -limit), limit)
-    # The film area of a sample, from the spread of film places in the window.
-    area = _spread(model.u_mm) * _spread(model.v_mm) / (_spread(pixels.line) + 1) / (_spread(pixels.sample) + 1)
+    # The film area that a sample stands for, from the spread of film places in the window.
+    area = every * _spread(model.u_mm) * _spread(model.v_mm) / (_spread(pixels.line) + 1) / (_spread(pixels.sample) + 1)
     full = (sizes[0] - 2.0 * sizes[1]) * sizes[1]
     found = np.zeros(N_PARTS)
     for k in range(N_PARTS):

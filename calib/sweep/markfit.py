@@ -42,6 +42,7 @@ MOST_STEP_PX = 1.5
 LEAST_TURNS = 2
 SETTLED_SIGMAS = 1.0  # by which an unknown but the place may still move a turn before a fit ends
 RECENTRE_PX = 1.0  # a mark found farther from where it was looked for: its flanks are no longer those looked at
+THINNED = 3  # one of so many samples is looked at first: these do where a place need not be known better than they tell
 HELD = 1e12  # inverse prior variance of what is not let loose yet
 
 
@@ -95,13 +96,15 @@ class MarkFit:
 @dataclass(frozen=True, slots=True)
 class FitPriors:
     """1-sigma of what is known beforehand: place (px), tilts (radians), relative blur; the most iterations, and the
-    place's step (px) after which one more ends them."""
+    place's step (px) after which one more ends them; the place's 1-sigma (px) that is good enough if a part of the
+    samples give it."""
 
     place_px: float
     tilt: float
     blur: float
     iterations: int
     settled_px: float = 0.03
+    enough_px: float = 0.0
 
 
 class _Room(NamedTuple):
@@ -140,7 +143,9 @@ class _Found(NamedTuple):
 def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFit | None:
     """Fit the cross to a window; None where too little of the window carries signal, or nothing in it says where a
     cross could be or how its strokes look."""
-    found = _fit_near(window, window.guess, shape, priors)
+    found = _fit_near(window, window.guess, shape, priors, THINNED) if priors.enough_px > 0 else None
+    if found is None or not _sigma_px(found) < priors.enough_px:
+        found = _fit_near(window, window.guess, shape, priors)
     if found is None:
         return None
     line, sample = found.theta[:2].tolist()
@@ -168,6 +173,11 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
     )
 
 
+def _sigma_px(found: _Found) -> float:
+    """1-sigma of a place along line or sample, whichever is known worse."""
+    return float(np.sqrt(max(found.cov[0, 0] * found.figures.clumping[0], found.cov[1, 1] * found.figures.clumping[1])))
+
+
 def _reach(window: MarkWindow, theta: Array, arm_mm: float) -> tuple[Array, Array]:
     """How many samples (2,) the arms towards +x and -x reach by the window's sweep, and mm of film a sample there."""
     mm, curve = arm_mm * (1 + theta[7:9]) * np.array([1, -1]), window.curve[0, 1]
@@ -176,15 +186,17 @@ def _reach(window: MarkWindow, theta: Array, arm_mm: float) -> tuple[Array, Arra
     return np.abs(2 * mm / (pace + pace_there)), pace_there
 
 
-def _fit_near(window: MarkWindow, place: tuple[float, float], shape: CrossShape, priors: FitPriors) -> _Found | None:
-    """Fit the cross to the samples about a place (line, sample) in a window."""
+def _fit_near(
+    window: MarkWindow, place: tuple[float, float], shape: CrossShape, priors: FitPriors, every: int = 1
+) -> _Found | None:
+    """Fit the cross to the samples about a place (line, sample) in a window, to one of `every` so many of them."""
     sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
     sigma = [priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA]
     sigma += [LONGER_SIGMA] * 2 + [np.inf]
     start = np.concatenate([place, np.zeros(N_SHAPE - 1)])
     found: _Found | None = _fit_samples(
         window.values, window.sigma, window.to_film, window.curve, sizes, scene_spline(window.values.shape[0] // 2),
-        start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px,
+        start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px, every,
     )  # fmt: skip
     return found
 
@@ -192,12 +204,12 @@ def _fit_near(window: MarkWindow, place: tuple[float, float], shape: CrossShape,
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fit_samples(
     values: Array, sigma: Array, flat: Array, curve: Array, sizes: Sizes, spline: SceneSpline, start: Array,
-    prior: Array, iterations: int, settled_px: float,
+    prior: Array, iterations: int, settled_px: float, every: int,
 ) -> _Found | None:  # fmt: skip  # pragma: no cover
     """Fit the cross to the samples about the place to start from; strokes found missing are left out and the rest
     fitted again."""
     steps = (abs(flat[0, 1]), abs(flat[1, 0]))
-    pixels, expected = pixels_near(values, sigma, (start[0], start[1]), steps, sizes)
+    pixels, expected = pixels_near(values, sigma, (start[0], start[1]), steps, sizes, every)
     n = pixels.line.size
     if n == 0 or n < LEAST_SEEN * expected:
         return None
@@ -207,7 +219,7 @@ def _fit_samples(
     fitted = _iterate(room, lost, start, prior, noise2, iterations, settled_px)
     if not fitted.possible:
         return None
-    parts = visible_parts(pixels, room.model, sizes)
+    parts = visible_parts(pixels, room.model, sizes, every)
     count = np.count_nonzero(parts < GONE)
     if 0 < count < parts.size:
         part = part_of(room.model, sizes)
@@ -217,7 +229,7 @@ def _fit_samples(
         fitted = _iterate(room, lost, start, prior, noise2, iterations, settled_px)
         if not fitted.possible:
             return None
-        again = visible_parts(pixels, room.model, sizes)
+        again = visible_parts(pixels, room.model, sizes, every)
         for k in range(parts.size):
             parts[k] = parts[k] if parts[k] < GONE else again[k]
     return _Found(

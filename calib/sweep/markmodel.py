@@ -50,10 +50,11 @@ class Model(NamedTuple):
 
 @njit(cache=True, nogil=True)
 def pixels_near(
-    values: Array, sigma: Array, place: tuple[float, float], steps: tuple[float, float], sizes: Sizes
+    values: Array, sigma: Array, place: tuple[float, float], steps: tuple[float, float], sizes: Sizes, every: int
 ) -> tuple[Pixels, int]:  # pragma: no cover
     """Samples with signal in the strokes or in the flank beside them, a box around the cross's ends included; and how
-    many there would be if all carried some. `steps`: film mm per sample and per line."""
+    many there would be if all carried some. `steps`: film mm per sample and per line. One of `every` so many samples of
+    a line, from another place in each line, so that all distances across a stroke are seen."""
     half = values.shape[0] // 2
     flank_s = max(FLANK_BLURS * sizes[2] / steps[0], LEAST_FLANK_PX)
     flank_l = max(FLANK_BLURS * sizes[3] / steps[1], LEAST_FLANK_PX)
@@ -63,7 +64,7 @@ def pixels_near(
     count = expected = 0
     for i in range(values.shape[0]):
         off_line = abs(i - half - place[0])
-        for j in range(values.shape[1]):
+        for j in range(i % every, values.shape[1], every):
             off_sample = abs(j - half - place[1])
             if (off_line < wide_l and off_sample < far_s) or (off_sample < wide_s and off_line < far_l):
                 expected += 1

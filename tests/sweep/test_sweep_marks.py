@@ -242,6 +242,23 @@ def test_values_that_are_densities_of_averaged_light_do_not_move_the_mark():
     assert fit.stroke_value == pytest.approx(0.12, abs=0.01)
 
 
+def test_where_a_place_need_not_be_known_well_a_third_of_the_samples_give_it():
+    """They are as true as their own sigma says and see all half arms; where they do not give the place well enough, the
+    fit is that of all samples."""
+    rng = np.random.default_rng(17)
+    errors, sigmas = [], []
+    for _ in range(40):
+        place = rng.uniform(-1, 1, 2)
+        seen = window(100 + 40 * covered(place) + rng.normal(0, 6.0, LINE.shape), 6.0)
+        whole, third, strict = (fit_mark(seen, SHAPE, replace(PRIORS, enough_px=px)) for px in (0.0, 0.3, 1e-3))
+        assert np.array_equal(strict.place, whole.place)
+        assert third.parts.min() > 0.6
+        errors.append((offset(third) - place) / np.sqrt(np.diag(third.cov)))
+        sigmas.append(np.sqrt(np.diag(third.cov) / np.diag(whole.cov)))
+    assert np.std(errors) == pytest.approx(1.0, abs=0.25)
+    assert np.median(sigmas) == pytest.approx(np.sqrt(3), rel=0.1)
+
+
 def test_a_fit_ends_only_where_its_stroke_value_stands_too():
     # sought where it is, a mark's place stands at once; a value still on its way looked like another mark's
     rng = np.random.default_rng(21)
