@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.median import TO_SIGMA
 from calib.tone.adjust import robust_weight
 from calib.tone.drift import BEYOND, DRIFT_MODES
 from calib.tone.evidence import OVERLAP_KIND
@@ -18,9 +19,16 @@ from calib.tone.model import ToneResiduals
 from calib.tone.overlap import OverlapCells
 
 STRETCHES = round(2 * DRIFT_MODES / (1 + 2 * BEYOND))  # of a strip's lines: two to the shortest half wave of a drift
-BY_NOISE = 5.0  # sigma: a mean farther off is none of noise, of many thousand stretches
-ALSO = 2.5  # sigma of each of two that say the same together
+BY_NOISE = 4.0  # sigma: a mean farther off is none of what stretches nearby are off by (found on frames of ours)
+TOGETHER, ALSO = (
+    3.7,
+    2.0,
+)  # sigma of what two neighbours say of a strip together, and at least of each (found on frames of ours)
 COMMON = 0.002  # density, 1-sigma: what no model knows and a stretch's cells of one overlap share (no source)
+NEARBY = 7  # stretches on each side, the next ones left out, that tell what all of an overlap's share there,
+FEWEST_NEARBY = 4  # where they are so many
+OF_STEP = 0.005  # of the step in density from stretch to stretch: what places an eighth of a line off leave of it
+FEWEST_CELLS = 3  # of a stretch that tells anything of those nearby
 LEAST_BREAK = 0.005  # density: less is not worth a word (common practice, no source)
 
 
@@ -50,8 +58,10 @@ def line_doubts(
         if cells is not None:
             rows = (residuals.kind == OVERLAP_KIND) & (residuals.strip == strip)
             residual, sigma = residuals.residual_density[rows], residuals.sigma_density[rows]
-            after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip])
-            before[strip + 1] = _disagreement(-residual, sigma, cells.next_line / n_lines[strip + 1])
+            after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip], cells.density)
+            before[strip + 1] = _disagreement(
+                -residual, sigma, cells.next_line / n_lines[strip + 1], cells.next_density
+            )
     blamed = [_by_both(one, other) for one, other in zip(before, after, strict=True)]
     sizes = [np.zeros(STRETCHES) for _ in n_lines]
     for strip, (one, other) in enumerate(zip(after[:-1], before[1:], strict=True)):
@@ -65,8 +75,8 @@ def line_doubts(
     return [_by_line(size, n) for size, n in zip(sizes, n_lines, strict=True)]
 
 
-def _disagreement(residual: Array, sigma: Array, place: Array) -> Disagreement:
-    """What cells at some part of a strip's lines say of it.
+def _disagreement(residual: Array, sigma: Array, place: Array, density: Array) -> Disagreement:
+    """What cells of some density at some part of a strip's lines say of it.
 
     Cells that contradict each other by more than their noise (at the border of a wedge, where a place a little off
     makes large errors of both signs) know their mean the less (Birge 1932, The calculation of errors by the method of
@@ -76,12 +86,36 @@ def _disagreement(residual: Array, sigma: Array, place: Array) -> Disagreement:
     weight = robust_weight(residual / sigma) / sigma**2
     total = np.maximum(np.bincount(stretch, weight, STRETCHES), 1e-300)
     mean = np.bincount(stretch, weight * residual, STRETCHES) / total
-    count = np.maximum(np.bincount(stretch, minlength=STRETCHES), 1)
+    seen = np.bincount(stretch, minlength=STRETCHES)
+    count = np.maximum(seen, 1)
     size = np.sqrt(np.bincount(stretch, residual**2, STRETCHES) / count)
     squares = np.bincount(stretch, ((residual - mean[stretch]) / sigma) ** 2, STRETCHES) / np.maximum(count - 1, 1)
-    sigma_mean = np.sqrt(np.maximum(squares, 1.0) / total)
+    variance = np.maximum(squares, 1.0) / total
+    some = np.flatnonzero(seen >= FEWEST_CELLS)
+    step = _steps(np.bincount(stretch, density, STRETCHES) / count, some)
+    sigma_mean = np.sqrt(variance + _shared(mean, variance, some) + (OF_STEP * step) ** 2)
     off = np.where(np.abs(mean) > LEAST_BREAK, mean / sigma_mean, 0.0)
-    return Disagreement(off, np.abs(mean) > BY_NOISE * np.hypot(sigma_mean, COMMON), size, stretch)
+    return Disagreement(off, np.abs(off) > BY_NOISE, size, stretch)
+
+
+def _steps(density: Array, some: NDArray[np.int64]) -> Array:
+    """The scene's step in density from each of some stretches to the one before or after, the larger: (STRETCHES,)."""
+    found, step = np.zeros(STRETCHES), np.abs(np.diff(density[some]))
+    found[some] = np.maximum(np.append(step, 0.0), np.append(0.0, step)) if some.size else 0.0
+    return found
+
+
+def _shared(mean: Array, variance: Array, some: NDArray[np.int64]) -> Array:
+    """Variance (STRETCHES,) of what all cells of a stretch have in common, by how stretches nearby scatter: places that
+    are wrong, noise of whole lines and a drift too quick for the fit move those too, a jump does not."""
+    found = np.full(STRETCHES, COMMON**2)
+    for stretch in some:
+        apart = np.abs(some - stretch)
+        near = some[(apart > 1) & (apart <= NEARBY)]
+        if near.size >= FEWEST_NEARBY:
+            scatter = TO_SIGMA * np.median(np.abs(mean[near]))
+            found[stretch] = max(scatter**2 - np.median(variance[near]), COMMON**2)
+    return found
 
 
 def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
@@ -90,7 +124,7 @@ def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np
         return np.zeros(STRETCHES, dtype=np.bool_)
     low, high = np.minimum(one.off, other.off), np.maximum(one.off, other.off)
     together = np.abs(one.off + other.off) / np.sqrt(2.0)
-    return np.asarray((together > BY_NOISE) & ((low > ALSO) | (high < -ALSO)))
+    return np.asarray((together > TOGETHER) & ((low > ALSO) | (high < -ALSO)))
 
 
 def _mostly(which: NDArray[np.bool_], stretch: NDArray[np.int64]) -> NDArray[np.bool_]:
