@@ -19,11 +19,9 @@ from calib.tone.model import ToneResiduals
 from calib.tone.overlap import OverlapCells
 
 STRETCHES = round(2 * DRIFT_MODES / (1 + 2 * BEYOND))  # of a strip's lines: two to the shortest half wave of a drift
-BY_NOISE = 4.0  # sigma: a mean farther off is none of what stretches nearby are off by (found on frames of ours)
-TOGETHER, ALSO = (
-    3.7,
-    2.0,
-)  # sigma of what two neighbours say of a strip together, and at least of each (found on frames of ours)
+BY_NOISE = 4.0  # sigma: a mean farther off is none of what stretches nearby are off by (found by trial, no source)
+TOGETHER = 3.7  # sigma of what two neighbours say of a strip together, ...
+ALSO = 2.0  # ... and at least of each (found by trial, no source)
 COMMON = 0.002  # density, 1-sigma: what no model knows and a stretch's cells of one overlap share (no source)
 NEARBY = 7  # stretches on each side, the next ones left out, that tell what all of an overlap's share there,
 FEWEST_NEARBY = 4  # where they are so many
