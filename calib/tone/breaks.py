@@ -32,12 +32,11 @@ LEAST_BREAK = 0.005  # density: less is not worth a word (common practice, no so
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Disagreement:
-    """By how much a strip is too dense for a neighbour, by stretches of its lines, all (STRETCHES,): the mean in its
-    1-sigma, 0 where it is too small to matter; whether that is said without the other neighbour's word; and the size of
-    single cells' disagreement. `stretch` (N,) is that of each cell."""
+    """By how much a strip is too dense for a neighbour, by stretches of its lines, both (STRETCHES,): the mean in its
+    1-sigma, 0 where it is too small to matter, and the size of single cells' disagreement. `stretch` (N,) is that of
+    each cell."""
 
     off: Array
-    is_sure: NDArray[np.bool_]
     size: Array
     stretch: NDArray[np.int64]
 
@@ -68,7 +67,7 @@ def line_doubts(
                 (one, strip, strip + 1, other.stretch),
                 (other, strip + 1, strip, one.stretch),
             ):
-                alone = own.is_sure & ~_mostly(blamed[theirs][their_stretch], own.stretch)
+                alone = (np.abs(own.off) > BY_NOISE) & ~_mostly(blamed[theirs][their_stretch], own.stretch)
                 sizes[mine] = np.maximum(sizes[mine], np.where(blamed[mine] | alone, own.size, 0.0))
     return [_by_line(size, n) for size, n in zip(sizes, n_lines, strict=True)]
 
@@ -93,7 +92,7 @@ def _disagreement(residual: Array, sigma: Array, place: Array, density: Array) -
     step = _steps(np.bincount(stretch, density, STRETCHES) / count, some)
     sigma_mean = np.sqrt(variance + _shared(mean, variance, some) + (OF_STEP * step) ** 2)
     off = np.where(np.abs(mean) > LEAST_BREAK, mean / sigma_mean, 0.0)
-    return Disagreement(off, np.abs(off) > BY_NOISE, size, stretch)
+    return Disagreement(off, size, stretch)
 
 
 def _steps(density: Array, some: NDArray[np.int64]) -> Array:

@@ -60,7 +60,7 @@ def match_pattern(
     for apart in (FOG_TOLERANCE, FOG_DRIFT):  # rather gain that drifts far than what contradicts itself
         for reach in (close, whole):  # a sweep that claims to know is believed only where the pattern bears it out
             best, cost = _search(profile, pattern, middle_mm, reach, prior, line_mm, apart)
-            if cost < VETO and best.share > FEWEST_LABELLED:
+            if cost < VETO and best.in_view:
                 return best
             found.append(best)
     return found[1]

@@ -14,7 +14,7 @@ from calib.sweep.constellation import (
     without_marks,
 )
 from calib.sweep.firstmarks import sought_first
-from calib.sweep.layout import StripShape, make_layout
+from calib.sweep.layout import Layout, StripShape, make_layout
 from calib.sweep.marks import Sought
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import NEARLY_STILL, Nominal, departure, sample_steps
@@ -92,24 +92,34 @@ def test_what_looks_little_like_a_mark_does_not_swing_the_ends_of_the_sweep() ->
         assert np.abs(x - x[160]).max() < 15
 
 
+def _scan_of(strips: int, n_lines: int, n_samples: int) -> tuple[Nominal, Layout]:
+    """Strips of one size, one on another, and the layout of a first look at them."""
+    px_mm = 0.01
+    x_mm, y_mm = ((np.arange(size) - (size - 1) / 2) * px_mm for size in (n_samples, n_lines))
+    zero = np.zeros(n_lines)
+    sweep = StripSweep(x_mm, zero, y_mm, np.zeros(n_samples), zero, zero)
+    layout = make_layout([StripShape(n_lines, n_samples, False)] * strips, [()] * strips, most_modes=32)
+    return Nominal((sweep,) * strips, np.full(2, px_mm)), layout
+
+
+def _look_alikes(true: Pairs, of: np.ndarray, away: np.ndarray, score: np.ndarray) -> Pairs:
+    """What looks like the marks `of` some true pairs, so many px (x, y) `away` from them."""
+    line, sample = true.line[of] - away[:, 1], true.sample[of] - away[:, 0]
+    return Pairs(true.strip[of], of, line, sample, score, true.departure[of] + away)
+
+
 def test_what_looks_like_marks_all_over_a_rough_scene_does_not_make_the_sweep_turn_back() -> None:
     """Marks stand at one sample of their strips, and each has twenty candidates more within the tolerance: a sweep on
     which all these see one place explains them, and frames with nearly all their marks found were refused for it."""
     strips, n, more = 5, 8, 20
-    px_mm, middle = 0.01, [(np.arange(size) - (size - 1) / 2) * 0.01 for size in (269, 1378)]
-    zero = np.zeros(1378)
-    nominal = Nominal((StripSweep(middle[0], zero, middle[1], np.zeros(269), zero, zero),) * strips, np.full(2, px_mm))
-    layout = make_layout([StripShape(1378, 269, False)] * strips, [()] * strips, most_modes=32)
+    nominal, layout = _scan_of(strips, 1378, 269)
     for seed in range(3):
         rng = np.random.default_rng(seed)
         strip, line = np.repeat(np.arange(strips), n), np.tile(np.linspace(280, 1100, n), strips)
         off = rng.normal(0, 6.0, (strips, 2))[strip] + rng.normal(0, 0.7, (strips * n, 2))
         true = Pairs(strip, np.arange(strips * n), line, 140 - off[:, 0], rng.uniform(0.6, 0.9, strips * n), off)
         of, away = np.repeat(true.mark, more), rng.uniform(-60, 60, (strips * n * more, 2))
-        false = Pairs(
-            strip[of], of, line[of] - away[:, 1], true.sample[of] - away[:, 0], rng.uniform(0.3, 0.7, of.size),
-            off[of] + away,
-        )  # fmt: skip
+        false = _look_alikes(true, of, away, rng.uniform(0.3, 0.7, of.size))
         pairs = Pairs(*(np.concatenate([getattr(true, f), getattr(false, f)]) for f in Pairs.__slots__))
         found = find_steady(nominal, layout, pairs, 80.0)
         assert np.all(found.weight[: strips * n] > 0.3)
@@ -120,10 +130,7 @@ def test_a_strip_without_its_marks_does_not_make_the_sweep_of_all_stand_still() 
     """Marks stand at one sample of their strips, one strip is turned: whatever looks like a mark there lies at any
     sample, and a sweep that stands still explains it. All true marks were kept, and the frame was refused."""
     strips, n, more = 6, 9, 12
-    px_mm, middle = 0.01, [(np.arange(size) - (size - 1) / 2) * 0.01 for size in (231, 1250)]
-    zero = np.zeros(1250)
-    nominal = Nominal((StripSweep(middle[0], zero, middle[1], np.zeros(231), zero, zero),) * strips, np.full(2, px_mm))
-    layout = make_layout([StripShape(1250, 231, False)] * strips, [()] * strips, most_modes=32)
+    nominal, layout = _scan_of(strips, 1250, 231)
     for seed in range(3):
         rng = np.random.default_rng(seed)
         strip, line = np.repeat(np.arange(strips), n), np.tile(np.linspace(230, 1040, n), strips)
@@ -131,10 +138,7 @@ def test_a_strip_without_its_marks_does_not_make_the_sweep_of_all_stand_still() 
         true = Pairs(strip, np.arange(strips * n), line, 69 - off[:, 0], rng.uniform(0.8, 0.95, strips * n), off)
         here = np.flatnonzero(strip != 2)
         of, away = np.repeat(true.mark, more), rng.uniform(-50, 50, (strips * n * more, 2))
-        false = Pairs(
-            strip[of], of, line[of] - away[:, 1], true.sample[of] - away[:, 0], rng.uniform(0.5, 0.85, of.size),
-            off[of] + away,
-        )  # fmt: skip
+        false = _look_alikes(true, of, away, rng.uniform(0.5, 0.85, of.size))
         pairs = Pairs(*(np.concatenate([getattr(true, f)[here], getattr(false, f)]) for f in Pairs.__slots__))
         found = find_steady(nominal, layout, pairs, 53.0)
         assert np.mean(found.weight[: here.size] > 0.3) > 0.9
