@@ -1,6 +1,8 @@
 """From map pixels to the film: exact against collinearity, the same in any blocks, the right bits."""
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +24,7 @@ from calib.ground.locate import block, block_ground, film_scale, locator, placed
 from calib.ground.sphere import emission_deg, ground_to_moon, unit, up
 from calib.ground.terrain import heights_km
 from calib.ground.view import View, before_horizon, film_to_ground, film_to_moon, ground_to_film, on_ground
+from calib.lattice import lattice
 from calib.light.geometry import angle_between, photometric_angles, sun_direction
 from calib.moon import SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
@@ -91,6 +94,24 @@ def test_interpolated_places_are_as_good_as_promised(view, name, monkeypatch):
         assert np.abs(angle - angle_between(a, b))[visible].max() < 0.005
     assert np.isnan(found.film.x_mm[~visible]).all()
     assert np.isnan(found.incidence_deg[~visible]).all()
+
+
+def test_the_step_is_chosen_by_cells_of_the_lattice(view):
+    """The cells that are tried are cells of the lattice that the blocks have, spread over the grid: as many of them are
+    good as are where the whole lattice is made. Cells between those tried were once counted, and nothing showed it."""
+    keys, request = FRAMES["limb in view"]
+    grid = choose_grid(view(**keys), request, SCAN, FRAME)
+    shares = []
+    for tolerance_mm in 1e-4 * 4.0 ** np.arange(5):
+        where = replace(locator(grid, view(**keys), SUN, tolerance_mm), step=16)
+        whole_grid = lattice(
+            partial(locate._exact, where), where.tolerance, 16, slice(0, grid.rows), slice(0, grid.columns)
+        )
+        r, c = (np.unique(np.linspace(0, n - 16, locate.TRIED).astype(int) // 16) for n in grid.shape)
+        good, empty = whole_grid.good[np.ix_(r, c)], whole_grid.empty[np.ix_(r, c)]
+        shares.append(good.sum() / (~empty).sum())
+        assert locate._share_of_good(where) == shares[-1]
+    assert any(0.1 < share < 0.9 for share in shares)
 
 
 @pytest.mark.parametrize("terrain", [False, True])
