@@ -13,7 +13,7 @@ import numpy as np
 from calib.coordinates import Array
 from calib.tone.transfer import BEYOND, EXPONENTS, MISFIT_SIGMA, FirstCurve, light_by, lines_through
 
-EXPONENT_SIGMA = 0.3  # of its logarithm: most video chains bend light by a half to two (common practice, no source)
+EXPONENT_SIGMA = 0.5  # of its logarithm: five in six video chains bend light by a half to two (no source)
 BENDS = (0.0, *np.geomspace(0.1, 8.0, 12).tolist())
 TYPICAL_BEND = 1.0  # as many video chains bend more as less: a share of b / (1 + b) less than b (no source)
 NODES = 64  # densities at which laws are compared
