@@ -75,45 +75,52 @@ def measure(
 ) -> list[MarkFit | None]:
     """Fit each sought mark in its window; None where the window carries too little signal."""
 
-    def fit(place: tuple[int, float, float]) -> MarkFit | None:
-        k, line, sample = place
-        window = _window(read[k], sweeps[k], line, sample, shape)
+    flat, curve = _slopes(sweeps, sought.strip, np.column_stack([sought.line, sought.sample]), shape)
+
+    def fit(i: int) -> MarkFit | None:
+        k, place = int(sought.strip[i]), (float(sought.line[i]), float(sought.sample[i]))
+        window = _window(read[k], sweeps[k], place, _half_window(sweeps[k], shape), flat[i], curve[i])
         return None if window is None else fit_mark(window, shape, priors)
 
-    places = zip(sought.strip.tolist(), sought.line.tolist(), sought.sample.tolist(), strict=True)
-    return shared_out(fit, places, threads)
+    return shared_out(fit, range(len(sought.strip)), threads)
 
 
-def _window(read: ReadWindow, sweep: StripSweep, line: float, sample: float, shape: CrossShape) -> MarkWindow | None:
+def _window(
+    read: ReadWindow, sweep: StripSweep, place: tuple[float, float], half: int, flat: Array, curve: Array
+) -> MarkWindow | None:
     """The square window around a place, padded with samples without signal beyond the strip; None if outside it."""
-    half = _half_window(sweep, shape)
-    at_l, at_s = round(line), round(sample)
-    flat, curve = _slopes(sweep, at_l, at_s, half)
+    at_l, at_s = round(place[0]), round(place[1])
     low, high = max(at_l - half, 0), min(at_l + half + 1, sweep.n_lines)
     left, right = max(at_s - half, 0), min(at_s + half + 1, sweep.n_samples)
     if high <= low or right <= left:
         return None
     values, sigma = np.zeros((2 * half + 1,) * 2), np.full((2 * half + 1,) * 2, np.inf)
     some_values, some_sigma = read(low, high, slice(left, right))
-    place = (slice(low - at_l + half, high - at_l + half), slice(left - at_s + half, right - at_s + half))
-    values[place], sigma[place] = some_values, some_sigma
+    there = (slice(low - at_l + half, high - at_l + half), slice(left - at_s + half, right - at_s + half))
+    values[there], sigma[there] = some_values, some_sigma
     sigma[~np.isfinite(values) | ~(sigma > 0)] = np.inf
     values[~np.isfinite(sigma)] = 0.0
-    return MarkWindow(at_l, at_s, values, sigma, flat, curve, (line - at_l, sample - at_s))
+    return MarkWindow(at_l, at_s, values, sigma, flat, curve, (place[0] - at_l, place[1] - at_s))
 
 
-def _slopes(sweep: StripSweep, line: int, sample: int, half: int) -> tuple[Array, Array]:
-    """Film (x, y) mm per (line, sample) px, and per px^2, of the parabolas through the tables over a window."""
-    flat, curve = np.empty((2, 2)), np.empty((2, 2))
-    tables = ((sweep.x_line_mm, sweep.x_sample_mm), (sweep.y_line_mm, sweep.y_sample_mm))
-    for i in (0, 1):
-        for j, at in enumerate((line, sample)):
-            table = tables[i][j]
-            middle = min(max(at, 1), table.size - 2)
-            reach = max(1, min(half, middle, table.size - 1 - middle))
-            low, here, high = table[middle - reach : middle + reach + 1 : reach].tolist()
-            curve[i, j] = (high - 2 * here + low) / (2 * reach**2)
-            flat[i, j] = (high - low) / (2 * reach) + 2 * curve[i, j] * (at - middle)
+def _slopes(
+    sweeps: Sequence[StripSweep], strips: NDArray[np.int64], places: Array, shape: CrossShape
+) -> tuple[Array, Array]:
+    """Film (x, y) mm per (line, sample) px, (N, 2, 2), and per px^2, of the parabolas through the tables over the
+    windows of marks at places (N, 2) in some strips."""
+    flat, curve = np.empty((len(places), 2, 2)), np.empty((len(places), 2, 2))
+    for k in np.unique(strips).tolist():
+        sweep, mine = sweeps[k], np.flatnonzero(strips == k)
+        tables = ((sweep.x_line_mm, sweep.x_sample_mm), (sweep.y_line_mm, sweep.y_sample_mm))
+        half = _half_window(sweep, shape)
+        for j, at in enumerate(np.rint(places[mine]).astype(np.int64).T):
+            for i in (0, 1):
+                table = tables[i][j]
+                middle = np.clip(at, 1, table.size - 2)
+                reach = np.clip(np.minimum(middle, table.size - 1 - middle), 1, half)
+                low, here, high = table[middle - reach], table[middle], table[middle + reach]
+                curve[mine, i, j] = (high - 2 * here + low) / (2 * reach**2)
+                flat[mine, i, j] = (high - low) / (2 * reach) + 2 * curve[mine, i, j] * (at - middle)
     return flat, curve
 
 
@@ -122,20 +129,18 @@ def as_bent(
 ) -> list[MarkFit | None]:
     """Fits of marks in some strips as they would be with other sweeps, which bend the marks' arms otherwise; None where
     there is no fit, or one bent by so much that it must be made again."""
-    return [
-        None if fit is None else _as_bent(fit, sweeps[k], shape) for k, fit in zip(strips.tolist(), fits, strict=True)
-    ]
-
-
-def _as_bent(fit: MarkFit, sweep: StripSweep, shape: CrossShape) -> MarkFit | None:
-    """One fit as another sweep bends it."""
-    line, sample = np.rint(fit.place).astype(int).tolist()
-    flat, curve = _slopes(sweep, line, sample, _half_window(sweep, shape))
-    change, steps = curve - fit.curve, np.abs(np.array([flat[1, 0], flat[0, 1]]))
-    bent_px = np.max(np.abs(change).max(axis=0) * (shape.arm_mm / steps) ** 2 / steps)
-    if bent_px > BENT_PX:
-        return None
-    return replace(fit, place=fit.place + np.tensordot(fit.yields, change), curve=curve)
+    there = [i for i, fit in enumerate(fits) if fit is not None]
+    some = [fit for fit in fits if fit is not None]
+    place = np.array([fit.place for fit in some]).reshape(-1, 2)
+    flat, curve = _slopes(sweeps, strips[there], place, shape)
+    change = curve - np.array([fit.curve for fit in some]).reshape(-1, 2, 2)
+    place += np.einsum("nijk,njk->ni", np.array([fit.yields for fit in some]).reshape(-1, 2, 2, 2), change)
+    steps = np.abs(np.column_stack([flat[:, 1, 0], flat[:, 0, 1]]))
+    bent_px = np.max(np.abs(change).max(axis=1) * (shape.arm_mm / steps) ** 2 / steps, axis=1)
+    bent: list[MarkFit | None] = [None] * len(fits)
+    for n in np.flatnonzero(bent_px <= BENT_PX).tolist():
+        bent[there[n]] = replace(some[n], place=place[n], curve=curve[n])
+    return bent
 
 
 def with_bends(
