@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.compiled import njit
 from calib.coordinates import Array
 from calib.ordered import in_order_on
 from calib.sweep.counterpart import counterparts, counterparts_in_windows
@@ -135,8 +136,8 @@ def overlaps(
     for strip, (right_side, next_left) in zip(strips, in_order_on(pool, sides, strips, most), strict=True):
         k = strip - 1
         if left_side is not None and right_side is not None:
-            took, lines = chosen[k], np.arange(whole_windows(sweeps[k]) * WINDOW_LINES)
-            samples = np.arange(took.first, took.stop)
+            took, n_rows = chosen[k], whole_windows(sweeps[k])
+            lines, samples = _lines_of(range(0, n_rows, row_step(n_rows))), np.arange(took.first, took.stop)
             corners = (0, took.near), (0, 0)
             yield Overlap(k, sweeps[k], sweeps[strip], lines, samples, left_side, corners[0], right_side, corners[1])
         left_side = next_left
@@ -159,7 +160,12 @@ def overlap_rows(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seam:
     left_side = _read_side(read[seam], (begin, end), slice(columns.near, left.n_samples))
     right_side = _read_side(read[seam + 1], (low, high), slice(0, columns.far))
     corners = (begin, columns.near), (low, 0)
-    return Overlap(seam, left, right, np.arange(first, stop), samples, left_side, corners[0], right_side, corners[1])
+    return Overlap(seam, left, right, _lines_of(rows), samples, left_side, corners[0], right_side, corners[1])
+
+
+def _lines_of(rows: range) -> NDArray[np.int64]:
+    """The lines of rows of windows."""
+    return (np.array(rows)[:, None] * WINDOW_LINES + np.arange(WINDOW_LINES)).ravel()
 
 
 def _read_side(read: ReadWindow, lines: tuple[int, int], samples: slice) -> Side:
@@ -176,24 +182,22 @@ def _read_side(read: ReadWindow, lines: tuple[int, int], samples: slice) -> Side
 
 def seam_pictures(overlap: Overlap, blur_px: float) -> SeamPictures:
     """Both sides of an overlap smoothed by a Gaussian of `blur_px`."""
-    inside = tuple(
-        slice(at[0] - corner, at[-1] + 1 - corner)
-        for at, corner in zip((overlap.lines, overlap.samples), overlap.left_corner, strict=True)
-    )
+    begin, near = overlap.left_corner
+    lines, samples = overlap.lines - begin, slice(overlap.samples[0] - near, overlap.samples[-1] + 1 - near)
     left = smooth(overlap.left_side.values, overlap.left_side.sigma, blur_px)
     right = smooth(overlap.right_side.values, overlap.right_side.sigma, blur_px)
     there = counterparts_in_windows(overlap.left, overlap.right, overlap.lines, overlap.samples, WINDOW_LINES)
     there -= np.array(overlap.right_corner)[:, None, None]
     coefficients, signal = spline_coefficients(right.values), right.signal
-    noise2, right_noise2 = _in_windows(_variance(overlap.left_side)[inside]), _variance(overlap.right_side)
+    noise2 = _in_windows(_variance(overlap.left_side.values[lines, samples], overlap.left_side.sigma[lines, samples]))
+    right_noise2 = _noise_by_line(overlap.right_side.values, overlap.right_side.sigma)
     if there[0, 0, 0, 0] > there[-1, 0, 0, -1]:  # lines of both strips are to follow each other alike: that is faster
         there[:, 0] = len(signal) - 1 - there[:, 0]
-        coefficients, signal, right_noise2 = coefficients[::-1], signal[::-1], right_noise2[::-1]
-    sums = np.zeros((2, len(right_noise2) + 1))
-    np.cumsum(right_noise2.sum(axis=1, dtype=np.float64), out=sums[0, 1:])
-    np.cumsum(np.count_nonzero(right_noise2, axis=1), out=sums[1, 1:])
+        coefficients, signal, right_noise2 = coefficients[::-1], signal[::-1], right_noise2[:, ::-1]
+    sums = np.zeros((2, len(signal) + 1))
+    np.cumsum(right_noise2, axis=1, out=sums[:, 1:])
     return SeamPictures(
-        _in_windows(left.values[inside]), _in_windows(left.signal[inside]),
+        _in_windows(left.values[lines, samples]), _in_windows(left.signal[lines, samples]),
         np.ascontiguousarray(coefficients.T), np.ascontiguousarray(signal.T), there,
         np.stack([noise2.sum(axis=2, dtype=np.float64), np.count_nonzero(noise2, axis=2)]), sums,
     )  # fmt: skip
@@ -204,7 +208,20 @@ def _in_windows(picture: Picture) -> Picture:
     return np.ascontiguousarray(picture.reshape(-1, WINDOW_LINES, picture.shape[1]).transpose(0, 2, 1))
 
 
-def _variance(side: Side) -> Picture:
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
+def _noise_by_line(values: Picture, sigma: Picture) -> Array:  # pragma: no cover
+    """Sums over each line (2, n_l) of its samples' noise variance, and the number of samples that have any."""
+    out = np.zeros((2, values.shape[0]))
+    for i in range(values.shape[0]):
+        total, count = np.float32(0), np.float32(0)
+        for j in range(values.shape[1]):
+            noise = sigma[i, j] if np.isfinite(sigma[i, j]) & np.isfinite(values[i, j]) else np.float32(0)
+            total += noise * noise
+            count += np.float32(1) if noise > 0 else np.float32(0)
+        out[0, i], out[1, i] = total, count
+    return out
+
+
+def _variance(values: Picture, sigma: Picture) -> Picture:
     """Noise variance of each sample, 0 without signal."""
-    good = np.isfinite(side.sigma) & np.isfinite(side.values)
-    return np.square(np.where(good, side.sigma, np.float32(0)))
+    return np.square(np.where(np.isfinite(sigma) & np.isfinite(values), sigma, np.float32(0)))

@@ -38,10 +38,8 @@ def gaussian_weights(blur_px: float) -> Array:
 
 def smooth(values: Picture, sigma: Picture, blur_px: float) -> SmoothPicture:
     """Gaussian smoothing of a piece (n_l, n_s) that leaves out samples without signal (infinite `sigma`)."""
-    good = np.isfinite(sigma) & np.isfinite(values)
-    level = np.float32(values[good].mean(dtype=np.float64)) if good.any() else np.float32(0)
-    filled = np.where(good, values - level, np.float32(0)).astype(np.float32)
-    smoothed, signal = np.empty(values.shape, np.float32), np.empty(values.shape, np.float32)
+    good, filled, smoothed, signal = np.empty(values.shape, np.bool_), *np.empty((3, *values.shape), np.float32)
+    _fill(values, sigma, good, filled)
     _smooth(filled, good, gaussian_weights(blur_px).astype(np.float32), smoothed, signal)
     return SmoothPicture(smoothed, signal)
 
@@ -51,6 +49,23 @@ def spline_coefficients(values: Picture) -> Picture:
     out = values.copy()
     _prefilter(out)
     return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
+def _fill(values: Picture, sigma: Picture, good: NDArray[np.bool_], filled: Picture) -> None:  # pragma: no cover
+    """Fill which samples carry signal, and their values less the mean of these, 0 for the others."""
+    total, count = 0.0, 0
+    for i in range(values.shape[0]):
+        mine = np.float32(0)
+        for j in range(values.shape[1]):
+            good[i, j] = np.isfinite(values[i, j]) & np.isfinite(sigma[i, j])
+            mine += values[i, j] if good[i, j] else np.float32(0)
+            count += good[i, j]
+        total += float(mine)
+    level = np.float32(total / max(count, 1))
+    for i in range(values.shape[0]):
+        for j in range(values.shape[1]):
+            filled[i, j] = values[i, j] - level if good[i, j] else np.float32(0)
 
 
 @njit(cache=True, nogil=True)

@@ -21,7 +21,7 @@ from calib.sweep.format_border import without_border
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.overlap import MOST_LINES, relative_sigma_px, search_shift
-from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, row_step, seam_pictures, whole_windows
+from calib.sweep.seam import WINDOW_LINES, Overlap, overlaps, seam_pictures
 from calib.sweep.tables import ReadWindow, TieTable
 from calib.sweep.windows import Matches, column_profile, match_seam
 
@@ -96,7 +96,7 @@ def measure_ties(
 def _seam_ties(overlap: Overlap, px_mm: Array, format_mm: Sequence[float]) -> Ties:
     """Ties of one seam. The search for a large shift, good to a px, goes by the border too."""
     left, right = overlap.left, overlap.right
-    guess, parts = np.zeros((whole_windows(left), 1, 2)), MOST_PARTS
+    guess, parts = np.zeros((len(overlap.lines) // WINDOW_LINES, 1, 2)), MOST_PARTS
     uncertain = is_uncertain(left, right, px_mm)
     if uncertain:
         found = search_shift(overlap, px_mm)
@@ -137,13 +137,14 @@ def _matches(overlap: Overlap, blur_px: float, guess: Array, most_parts: int) ->
     """Windows matched in pictures smoothed by `blur_px`, from shifts `guess` (R, 1, 2) on, and the column profile."""
     pictures, bounds = seam_pictures(overlap, blur_px), part_bounds(len(overlap.samples), most_parts)
     columns, start = column_profile(pictures, blur_px, np.repeat(guess, len(bounds) - 1, axis=1), bounds)
-    return match_seam(pictures, blur_px, start, bounds, columns, row_step(len(guess))), columns
+    return match_seam(pictures, blur_px, start, bounds, columns), columns
 
 
 def _ties_of(overlap: Overlap, matches: Matches) -> Ties:
     """Matches as ties."""
     found = matches.found
-    place = matches.place[found] + np.array([overlap.lines[0], overlap.samples[0]])
+    first = overlap.lines[::WINDOW_LINES][np.nonzero(found)[0]]  # of each window that has a match
+    place = matches.place[found] + np.column_stack([first, np.full(len(first), overlap.samples[0])])
     shift = matches.shift[found]
     here = ScanPoints(place[:, 0] + shift[:, 0], place[:, 1] + shift[:, 1])
     there = to_scan(overlap.right, to_film(overlap.left, here))

@@ -27,7 +27,7 @@ PROFILE_ROWS = 30  # of windows, of many, tell the profile: it errs by a thirtie
 @dataclass(frozen=True, slots=True, eq=False)
 class Matches:
     """Windows matched, by row of windows and part of the width (R, P): whether there is a match, shift (R, P, 2) in
-    left px, its covariance (R, P, 2, 2), the place (line, sample) it holds for in the overlap (R, P, 2).
+    left px, its covariance (R, P, 2, 2), the place (R, P, 2) it holds for, (line in the window, sample in the overlap).
 
     The place is the centre of the texture that tells the shift across, not of the window: the sweeps may yet be
     stretched against each other.
@@ -57,14 +57,13 @@ def column_profile(
 
 
 def match_seam(
-    pictures: SeamPictures, blur_px: float, start: Array, bounds: NDArray[np.int64], columns: Array, step: int = 1
+    pictures: SeamPictures, blur_px: float, start: Array, bounds: NDArray[np.int64], columns: Array
 ) -> Matches:
-    """Match the windows of every `step`th row, starting from shifts `start` (R, P, 2), with `columns` (n_s,) added to
-    the left picture; those of other rows have no match."""
+    """Match all windows, starting from shifts `start` (R, P, 2), with `columns` (n_s,) added to the left picture."""
     found, shift = np.zeros(start.shape[:2], np.bool_), start.copy()
     cov, place = np.zeros((*start.shape, 2)), np.zeros(start.shape)
     kernel = gaussian_weights(blur_px).astype(np.float32)
-    _measure(pictures, bounds, blur_px, kernel, columns, step, shift, found, cov, place)
+    _measure(pictures, bounds, blur_px, kernel, columns, shift, found, cov, place)
     return Matches(found, shift, cov, place)
 
 
@@ -147,14 +146,13 @@ def _add_window(seen: Compared, noise2: float, sums: Array) -> None:  # pragma: 
 
 @njit(cache=True, nogil=True)
 def _measure(
-    pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array, step: int,
+    pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array,
     shift: Array, found: NDArray[np.bool_], cov: Array, place: Array,
 ) -> None:  # pragma: no cover  # fmt: skip
-    """Fill shifts, where they begin being given, whether there are matches, covariances and places; only of every
-    `step`th row of windows."""
+    """Fill shifts, where they begin being given, whether there are matches, covariances and places."""
     information = np.empty((2, 2))
     all_room = np.empty((ROOM, offsets.size, WINDOW_LINES), np.float32)
-    for row in range(0, shift.shape[0], step):
+    for row in range(shift.shape[0]):
         for part in range(shift.shape[1]):
             samples = slice(bounds[part], bounds[part + 1])
             window, out = _window(pictures, row, samples, offsets), _room(all_room, samples)
@@ -164,7 +162,6 @@ def _measure(
                 _covariance(information, noise2, blur_px, kernel, out, cov[row, part])
                 found[row, part] = _least_variance(cov[row, part]) <= MOST_SIGMA_PX**2
                 _texture_center(out.good, out.across, place[row, part])
-                place[row, part, 0] += row * WINDOW_LINES
                 place[row, part, 1] += samples.start
 
 
