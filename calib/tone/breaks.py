@@ -105,14 +105,19 @@ def _steps(density: Array, some: NDArray[np.int64]) -> Array:
 def _shared(mean: Array, variance: Array, some: NDArray[np.int64]) -> Array:
     """Variance (STRETCHES,) of what all cells of a stretch have in common, by how stretches nearby scatter: places that
     are wrong, noise of whole lines and a drift too quick for the fit move those too, a jump does not."""
-    found = np.full(STRETCHES, COMMON**2)
-    for stretch in some:
-        apart = np.abs(some - stretch)
-        near = some[(apart > 1) & (apart <= NEARBY)]
-        if near.size >= FEWEST_NEARBY:
-            scatter = TO_SIGMA * np.median(np.abs(mean[near]))
-            found[stretch] = max(scatter**2 - np.median(variance[near]), COMMON**2)
+    found, apart = np.full(STRETCHES, COMMON**2), np.abs(some[:, None] - some)
+    near = (apart > 1) & (apart <= NEARBY)
+    enough = near.sum(axis=1) >= FEWEST_NEARBY
+    scatter = TO_SIGMA * _medians(np.abs(mean[some]), near[enough])
+    found[some[enough]] = np.maximum(scatter**2 - _medians(variance[some], near[enough]), COMMON**2)
     return found
+
+
+def _medians(values: Array, which: NDArray[np.bool_]) -> Array:
+    """Medians (m,) of those of the values (n,), one or more, that the rows of `which` (m, n) choose."""
+    ordered, count = np.sort(np.where(which, values, np.inf), axis=1), which.sum(axis=1)
+    row = np.arange(len(which))
+    return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
 
 
 def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
