@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.special import bdtr
 
 from calib.chain import ChainEstimate
+from calib.compiled import bare
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
@@ -36,11 +37,11 @@ WIDE = {"S": 100.0, "Y": 1.0, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
 # strips that do so at all lines; the latter would be the likelier.
 STRETCH = 0.03
 SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
-MOST_AT_ONCE = 1_000_000  # distances between pairs that are held in memory at a time
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
 AS_MANY = 0.9  # of the weight gathered with a sweep that stands still, with a stiff one
 UNLIKE_SIGMAS, LEAST_UNLIKE = 4.0, 0.2  # how much less like a cross than its strip's marks a pair is no mark of it
 NO_WEIGHT = 1e-12  # of what is no mark
+LEAST_SCORE = 1e-3  # of a pair, whose logarithm is asked
 LEAST_PACE = 0.05  # of the stated step from sample to sample, by which a pair's distance is judged
 LEAST_STRENGTH = 1.5  # marks' worth of weight in a strip's constellation before it counts as placed
 BY_CHANCE = 0.05  # strips are remarkable that chance alone leaves unplaced in no more than so many frames
@@ -216,25 +217,37 @@ def _votes(layout: Layout, pairs: Pairs, departure: Array, reach_px: float, tole
     Where marks lie in rows nearer to each other than the tolerance, nearly as many agree on a shift by a whole row:
     small shifts are the likelier.
     """
-    shift, strength = np.zeros((len(pairs), 2)), pairs.score**4
+    shift, worse = np.zeros((len(pairs), 2)), -8 * np.log(np.maximum(pairs.score, LEAST_SCORE))
     strips = [np.flatnonzero(pairs.strip == k) for k in range(len(layout.strips))]
     some = [mine for mine in strips if mine.size]
 
     def voted(mine: NDArray[np.int64]) -> Array:
         order = mine[np.argsort(pairs.mark[mine], kind="stable")]
         starts = np.flatnonzero(np.r_[True, np.diff(pairs.mark[order]) != 0])
-        centers, others = departure[mine], departure[order]
+        centers = departure[order]
         votes = np.empty(len(mine))
-        for part in np.array_split(np.arange(mine.size), 1 + mine.size**2 // MOST_AT_ONCE):
-            far2 = (others[:, 0] - centers[part, :1]) ** 2 + (others[:, 1] - centers[part, 1:]) ** 2
-            near = np.exp(-0.5 * far2 / reach_px**2) * strength[order]
-            votes[part] = np.maximum.reduceat(near, starts, axis=1).sum(axis=1)
+        x, y = np.ascontiguousarray(centers.T / reach_px)
+        _count_votes(x, y, worse[order], np.append(starts, len(mine)), votes)
         likely = np.exp(-0.5 * np.sum(centers**2, axis=1) / tolerance_px**2)
         return centers[(votes * likely).argmax()]
 
     for mine, common in zip(some, shared_out(voted, some, threads), strict=True):
         shift[mine] = common
     return shift
+
+
+@bare(cache=True, nogil=True, error_model="numpy", fastmath={"nnan", "nsz", "reassoc"})
+def _count_votes(x, y, worse, starts, votes):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """How many marks agree (N,) on each departure (x, y), in parts of the reach of a vote: of each mark, whose pairs
+    begin at `starts`, the pair that agrees best; `worse` is minus twice the logarithm of a pair's weight."""
+    for i in range(len(votes)):
+        total = 0.0
+        for mark in range(len(starts) - 1):
+            least = np.inf
+            for j in range(starts[mark], starts[mark + 1]):
+                least = min(least, (x[j] - x[i]) * (x[j] - x[i]) + (y[j] - y[i]) * (y[j] - y[i]) + worse[j])
+            total += np.exp(-0.5 * least)
+        votes[i] = total
 
 
 def _weights(pairs: Pairs, residual: Array, reach_px: float) -> Array:

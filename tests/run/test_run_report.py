@@ -177,6 +177,6 @@ def test_strips_that_carry_nothing_spoil_neither_figures_nor_drawings(calibrated
 def test_the_page_marks_the_seams_that_are_warned_of(calibrated) -> None:  # type: ignore[no-untyped-def]
     seams = calibrated.result.seams
     jump = np.where(seams.strip == 1, 100.0, 0.1) * seams.floor
-    shown = shown_seams(calibrated.result.fits, replace(seams, jump=jump))
+    shown = shown_seams(calibrated.result.fits, replace(seams, left=seams.right + jump))
     assert shown is not None
     assert shown.stands_out.tolist() == [False, True, False]

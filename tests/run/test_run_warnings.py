@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import rasterio
 from affine import Affine
+from numpy.typing import ArrayLike
 
 from calib.frame.read import read_frame
 from calib.frame.strips import with_gap
@@ -23,16 +24,40 @@ from calib.sweep.model import nominal_sweep
 from calib.sweep.strip_order import LeftOut
 
 
+def seams_of(strip: ArrayLike, jump: ArrayLike, right: ArrayLike = 0.8) -> SeamCheck:
+    """Seams whose blocks differ by a jump; density of the right strip."""
+    left = np.asarray(right) + np.asarray(jump)
+    right = np.broadcast_to(right, left.shape)
+    return SeamCheck(np.asarray(strip), np.zeros(left.size), left, np.asarray(right), np.full(left.size, 0.0025))
+
+
 def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:
-    seams = SeamCheck(
-        strip=np.array([0, 0, 1, 1]),
-        y_mm=np.array([0.0, 1.0, 0.0, 1.0]),
-        jump=np.array([0.002, -0.003, 0.030, 0.025]),
-        floor=np.full(4, 0.0025),
-    )
+    seams = seams_of([0, 0, 1, 1], [0.002, -0.003, 0.030, 0.025])
     (said,) = seam_warnings(seams)
     assert said.startswith("seam between strips 1 and 2: density jumps by 11.0 times")
     assert [seams.stands_out(strip) for strip in range(3)] == [False, True, False]
+
+
+def test_strips_that_show_other_film_are_told_from_one_whose_tone_jumps() -> None:
+    """Differences that change with the picture all along a seam are no matter of tone: a strip lies elsewhere. Neither
+    one jump of a gain, nor drift, nor what a place wrong by a little makes of the picture, nor the noise of even film
+    is taken for that; and a seam of few blocks tells nothing."""
+    rng = np.random.default_rng(4)
+    here, there = 0.8 + 0.1 * rng.normal(size=(2, 12))
+    jump, drift = np.where(np.arange(12) > 6, 0.3, 0.0), 0.3 * np.cos(np.arange(12) / 4)
+    little = 0.3 * np.gradient(here)
+
+    def is_other(difference: ArrayLike, right: ArrayLike) -> bool:
+        return seams_of(np.full(np.size(right), 1), difference, right).shows_other_film(1)
+
+    assert is_other(there - here, here)
+    assert not is_other((there - here)[:4], here[:4])
+    assert not any(is_other(tone, here) for tone in (jump, drift, little))
+    assert not is_other(0.0025 * rng.normal(size=12), np.full(12, 0.8))
+    both = seams_of([1] * 12 + [3] * 12, np.r_[there - here, here - there], np.r_[here, there])
+    assert seam_warnings(both)[0].startswith(
+        "two strips show other film where they should overlap, right of strips 1, 3: one of them is misplaced"
+    )
 
 
 def test_seams_that_mostly_jump_are_doubted_together_and_many_are_one_line() -> None:
@@ -41,7 +66,7 @@ def test_seams_that_mostly_jump_are_doubted_together_and_many_are_one_line() -> 
     def said_of(jumping: int, count: int) -> tuple[str, ...]:
         strip = np.arange(count)
         jump = np.where(strip < jumping, 0.03, 0.002)
-        return seam_warnings(SeamCheck(strip=strip, y_mm=np.zeros(count), jump=jump, floor=np.full(count, 0.0025)))
+        return seam_warnings(seams_of(strip, jump))
 
     assert len(said_of(2, 2)) == 2
     assert len(said_of(3, 6)) == 3
@@ -61,7 +86,7 @@ def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_st
     fits = fit.with_pointing(known.frame, known.dropouts, known.sweep, tone)
     assert "strips 0, 1, each: no tone" in fits.warnings
     assert any(line.startswith("the wedge patches of strips 0 to") for line in fits.warnings)
-    jump = replace(seams, jump=seams.jump + 1)
+    jump = replace(seams, left=seams.left + 1)
     pictures = SimpleNamespace(reflectance=SimpleNamespace(picture=np.ones(1)))
     said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=jump), pictures)  # type: ignore[arg-type]
     assert said[: len(fits.warnings)] == fits.warnings

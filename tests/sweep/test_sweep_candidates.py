@@ -126,3 +126,14 @@ def test_spans_hold_every_line_at_which_a_mark_may_be():
     assert len(spans) == 3
     assert inside[near].all()
     assert inside.sum() <= near.sum() + 2 * len(spans)
+
+
+def test_what_a_long_gap_is_filled_with_shows_no_crosses():
+    """Of a strip whose file was cut off the last line went on down each column: thousands of upright strokes, whose
+    pairs with the marks took minutes. A mark that a gap crosses is still found."""
+    values, lost = picture_with_crosses([200, 300, 640])
+    lost[500:] = lost[300:302] = True
+    found = find_candidates(np.where(lost, 0, values), lost, [(0, 900)], CROSS)
+    assert found.line.max() < 500
+    strong = found.score > 0.6
+    np.testing.assert_allclose(np.sort(found.line[strong]), [200, 200, 300, 300], atol=2)

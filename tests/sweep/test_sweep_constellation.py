@@ -3,11 +3,14 @@
 from types import SimpleNamespace
 
 import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from calib.sweep.constellation import (
     LEAST_STRENGTH,
     Constellation,
     Pairs,
+    _votes,
     find_constellation,
     find_steady,
     slope_variances,
@@ -183,3 +186,20 @@ def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_s
     np.testing.assert_array_equal(found.mark, [4, 5, 6, 7])
     np.testing.assert_array_equal(found.line, [104, 100, 100, 100])
     np.testing.assert_array_equal(found.sample, [14, 20, 30, 50])
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_of_a_mark_the_pair_that_agrees_best_votes(seed: int) -> None:
+    """Against each vote written out: a pair's weight is its score to the fourth power."""
+    rng = np.random.default_rng(seed)
+    mark = np.sort(rng.integers(0, 6, 40))
+    departure_px, score, zero = rng.normal(0, 20, (40, 2)), rng.uniform(0.1, 1, 40), np.zeros(40)
+    pairs = Pairs(np.zeros(40, np.int64), mark, zero, zero, score, departure_px)
+    far2 = ((departure_px[:, np.newaxis] - departure_px) ** 2).sum(axis=2)
+    each = np.exp(-0.5 * far2 / 10.0**2) * score**4
+    votes = sum(each[:, mark == m].max(axis=1) for m in np.unique(mark))
+    best = (votes * np.exp(-0.5 * (departure_px**2).sum(axis=1) / 30.0**2)).argmax()
+    layout = make_layout([StripShape(400, 100, False)], [()])
+    found = _votes(layout, pairs, departure_px, 10.0, 30.0, 1)
+    np.testing.assert_array_equal(found, np.tile(departure_px[best], (40, 1)))
