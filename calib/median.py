@@ -42,7 +42,13 @@ def median_of(values):  # type: ignore[no-untyped-def]  # pragma: no cover
 
     NaN where N is 0.
     """
-    rest, middle = values.copy(), values.size // 2
+    return _median_in(values.copy())
+
+
+@njit(cache=True, nogil=True)
+def _median_in(rest):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The same of values whose order changes."""
+    middle = rest.size // 2
     if rest.size == 0:
         return np.nan
     upper = select(rest, rest.size, middle)
@@ -69,7 +75,7 @@ def medians_by(values, which, n):  # type: ignore[no-untyped-def]  # pragma: no 
             start[which[index] + 1] += 1
     medians = np.empty(n)
     for group in range(n):
-        medians[group] = median_of(sorted_values[start[group] : start[group + 1]])
+        medians[group] = _median_in(sorted_values[start[group] : start[group + 1]])
     return medians
 
 

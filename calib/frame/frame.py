@@ -91,14 +91,15 @@ class StripRaster:
         return f"strip {self.index} ({self.path.name})"
 
     def read(self, first: int, stop: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
-        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy; nothing is kept. `unread` lines are zeros.
+        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy, or of a strip `held` a part of what it
+        holds, which is not to be changed; nothing is kept. `unread` lines are zeros.
 
         Raises `InputError` where the file has changed or must not be read, ValueError for lines it has not.
         """
         if not 0 <= first <= stop <= self.n_lines:
             raise ValueError(f"lines {first} to {stop} of a strip that has {self.n_lines}")
         if self.lines is not None:
-            return self.lines[0][first:stop].copy()
+            return self.lines[0][first:stop]
         return self._read(first, stop)[0]
 
     def held(self) -> "StripRaster":

@@ -20,15 +20,15 @@ def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tupl
     unread = held.unread()
     if not unread.any():
         found = find_dropouts(held, saturation)
-        return found, raw_noise_dn(_without(held, found.whole_lines()))
+        return found, raw_noise_dn(held, found.whole_lines())
     there = _without(held, unread)
     found = find_dropouts(there, saturation)
-    return among_lines_lost(found, unread), raw_noise_dn(_without(there, found.whole_lines()))
+    return among_lines_lost(found, unread), raw_noise_dn(there, found.whole_lines())
 
 
 def _without(held: StripRaster, gone: NDArray[np.bool_]) -> StripRaster:
     """A strip `held` without the lines that are `gone`."""
-    if held.lines is None or not gone.any():
+    if held.lines is None:
         return held
     left = held.lines[0][~gone]
     return replace(held, n_lines=len(left), lines=(left, np.zeros(len(left), np.bool_)))

@@ -13,7 +13,6 @@ A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -171,18 +170,17 @@ def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip_low: int, cl
     low, high = reach
     edges = np.linspace(low, high + 1e-6, LEVEL_BINS + 1)
     usable = (level > clip_low) & (level < clip_high) & (scatter > 0)
-    which = np.clip(np.digitize(level[usable], edges) - 1, 0, LEVEL_BINS - 1).astype(np.int8)
-    by_level = scatter[usable][np.argsort(which, kind="stable")]
-    stops = np.cumsum(np.bincount(which, minlength=LEVEL_BINS)).tolist()
-    centre, noise = [], []
-    for index, (first, stop) in enumerate(pairwise([0, *stops])):
-        rising = np.sort(by_level[first:stop])
-        if rising.size >= 4:
-            centre.append((edges[index] + edges[index + 1]) / 2)
-            noise.append(np.interp(0.25 * (rising.size - 1), np.arange(rising.size), rising))
-    if not centre:
+    rising = np.argsort(scatter[usable])
+    which = np.clip(np.digitize(level[usable], edges) - 1, 0, LEVEL_BINS - 1).astype(np.int8)[rising]
+    by_level = scatter[usable][rising[np.argsort(which, kind="stable")]]
+    count = np.bincount(which, minlength=LEVEL_BINS)
+    some = np.flatnonzero(count >= 4)
+    if some.size == 0:
         return np.maximum(scatter, kernels.QUANTUM)
-    floor = np.maximum(np.interp(level, centre, noise), kernels.QUANTUM)
+    at, part = np.divmod(0.25 * (count[some] - 1), 1.0)
+    at = (np.cumsum(count) - count)[some] + at.astype(np.int64)
+    noise = by_level[at] + part * (by_level[at + 1] - by_level[at])
+    floor = np.maximum(np.interp(level, (edges[some] + edges[some + 1]) / 2, noise), kernels.QUANTUM)
     floor = np.where((scatter == 0) & (floor < COARSE_NOISE), kernels.QUANTUM, floor)
     roughest = np.maximum(ROUGHEST * floor, ROUGHEST_PART * (high - low))
     return np.clip(scatter, floor, roughest)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from calib.median import TO_SIGMA, median_of
+from calib.median import TO_SIGMA, median_of_whole
 from calib.tone.noise import LEAST_SCATTER_DN
 
 if TYPE_CHECKING:
@@ -15,17 +16,20 @@ if TYPE_CHECKING:
 BLOCKS, LINES, SPARSE = 16, 24, 4  # read along the strip, every so manieth sample: enough for a few per cent
 
 
-def raw_noise_dn(raster: StripRaster) -> float:
-    """Typical 1-sigma scatter of one sample in DN, from second differences along the columns.
+def raw_noise_dn(raster: StripRaster, gone: NDArray[np.bool_]) -> float:
+    """Typical 1-sigma scatter of one sample in DN, from second differences along the columns of lines that are not
+    `gone` (n_lines,).
 
     The second difference of white noise has 6 times its variance; the median over blocks spread along the strip looks
     past wedge edges, marks and dropouts.
     """
-    starts = np.unique(np.linspace(0, max(raster.n_lines - LINES, 0), BLOCKS).astype(int))
-    scatter = []
-    for first in starts.tolist():
-        dn = raster.read(first, min(first + LINES, raster.n_lines))[:, ::SPARSE].astype(np.float64)
-        if dn.shape[0] >= 3:
-            second = (dn[:-2] - 2.0 * dn[1:-1] + dn[2:]).ravel()
-            scatter.append(TO_SIGMA * median_of(np.abs(second - median_of(second))) / np.sqrt(6.0))
+    left, scatter = np.flatnonzero(~gone), []
+    for first in np.unique(np.linspace(0, max(left.size - LINES, 0), BLOCKS).astype(int)).tolist():
+        lines = left[first : first + LINES]
+        if lines.size >= 3:
+            dn = raster.read(lines[0], lines[-1] + 1)[lines - lines[0], ::SPARSE].astype(np.int32)
+            second = (dn[:-2] - 2 * dn[1:-1] + dn[2:]).ravel()
+            second -= second.min()
+            off = np.abs(2 * second - np.int32(2 * median_of_whole(second)))
+            scatter.append(TO_SIGMA * median_of_whole(off) / 2 / np.sqrt(6.0))
     return max(float(np.median(scatter)), LEAST_SCATTER_DN) if scatter else LEAST_SCATTER_DN

@@ -30,10 +30,9 @@ def test_the_fits_read_each_strip_once_before_they_join_them(calibrated, monkeyp
     assert looks["dropouts"] == [1.0] * len(frame.strips)
 
 
-def test_a_held_strip_gives_copies_of_the_same_lines(calibrated) -> None:  # type: ignore[no-untyped-def]
+def test_a_held_strip_gives_the_same_lines(calibrated) -> None:  # type: ignore[no-untyped-def]
     strip = read_frame(calibrated.package / "frame.toml").strips[0]
     held = strip.held()
-    held.read(3, 9)[:] = 0
     assert np.array_equal(held.read(3, 9), strip.read(3, 9))
     assert held.read(0, strip.n_lines).dtype == strip.dtype
     with pytest.raises(ValueError, match="lines 5 to"):
