@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     from calib.frame.frame import Frame
 
 BASIS_MARGIN = 0.15  # density past the ends of the known that banding, drift and noise may reach
-KNOT_STEP = 0.06  # density between knots: finer than any bend of a video chain; the roughness keeps them smooth
+KNOT_STEP = 0.08  # density between knots: finer than any bend of a video chain; the roughness keeps them smooth
 FEWEST_SPLINES, MOST_SPLINES = 12, 48
 N_KINDS = OVERLAP_KIND + 1
 DRAFT_TURNS, TURNS = 2, 4  # the latter from a draft on
