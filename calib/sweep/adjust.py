@@ -91,7 +91,7 @@ def adjust(
     batches = make_batches(layout, observations, threads)
     seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
     seen[observations.kind >= ARM] = False
-    layout = layout.cut_to([(side.rows, seen[side.index]) for side in batches.strips])
+    layout = layout.cut_to([(side.rows, seen[side.index]) for side in batches.strips], threads)
     batches = with_joint_rows(layout, batches, threads)
     variances = np.where(np.isin(GROUPS, free), start.variances, expected)
     scale, weight = start.scale, start.weight

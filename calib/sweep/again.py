@@ -32,6 +32,7 @@ FAR_PX = 0.8  # a shift beyond; also what a window without a tie must have moved
 LEAST_WEIGHT = 0.4  # robust, of a tie that agrees with the fit
 MOVED_PX = 0.1  # a window that better sweeps put elsewhere
 BENT_PX = 0.2  # more at one corner of a window than at another
+FEW = 0.005  # of a seam's rows: where no seam has more to be measured again, no sweep changes for it
 GAP_ROWS = 2  # rows between those looked at again that are read with them
 
 
@@ -39,7 +40,7 @@ def measure_again(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], rough: Sequence[StripSweep], px_mm: Array, ties: Ties,
     weight: Array, threads: int = 1, format_mm: Sequence[float] = UNBOUNDED,
 ) -> Ties | None:  # fmt: skip
-    """The ties, those that may change from `rough` sweeps to better ones measured again; None where there are none.
+    """The ties, those that may change from `rough` sweeps to better ones measured again; None where hardly any may.
 
     `weight` (T,) is their robust weight in the fit since. Seams whose strips' relative place was uncertain are measured
     anew as a whole.
@@ -54,9 +55,9 @@ def measure_again(
 
     seams = sorted(set(ties.profiles) - set(whole))
     rows = dict(zip(seams, shared_out(unsettled, seams, threads), strict=True))
-    pieces = [(k, piece) for k, unsettled in rows.items() for piece in _pieces(unsettled)]
-    if not whole and not pieces:
+    if not whole and all(unsettled.mean() <= FEW for unsettled in rows.values()):
         return None
+    pieces = [(k, piece) for k, unsettled in rows.items() for piece in _pieces(unsettled)]
 
     def piece_ties(piece: tuple[int, range]) -> Ties:
         overlap = overlap_rows(read, sweeps, *piece)

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.ordered import shared_out
 from calib.sweep.modes import Kernel, SmoothModes, smooth_modes
 from calib.sweep.rows import Rows, spline_values, spline_weights
 
@@ -207,7 +208,7 @@ class Layout:
         splines = [modes @ joint[part] for modes, part in zip(self.wander[strip], columns.wander_of, strict=True)]
         return few, np.column_stack(splines)
 
-    def cut_to(self, evidence: Sequence[tuple[Rows, NDArray[np.bool_]]]) -> "Layout":
+    def cut_to(self, evidence: Sequence[tuple[Rows, NDArray[np.bool_]]], threads: int = 1) -> "Layout":
         """The same fit with no more of the wander's unknowns in a strip than evidence sees, by strip: rows, and on
         which axes (N, 2) they are seen.
 
@@ -215,8 +216,8 @@ class Layout:
         only as many directions of the modes' space as they are; what is across to all of them stays at its prior and
         need not be solved for: solution and likelihood are the same. Away from the evidence it adds to the variance.
         """
-        wander = tuple((self._seen(*mine, 0), self._seen(*mine, 1)) for mine in evidence)
-        return replace(self, wander=wander)
+        wander = shared_out(lambda mine: (self._seen(*mine, 0), self._seen(*mine, 1)), evidence, threads)
+        return replace(self, wander=tuple(wander))
 
     def _seen(self, rows: Rows, seen: NDArray[np.bool_], axis: int) -> Array:
         """The splines' coefficients of the combinations of modes that evidence sees on an axis, or of all."""

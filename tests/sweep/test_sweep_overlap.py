@@ -304,6 +304,17 @@ def test_windows_that_were_bent_or_contradict_the_fit_are_measured_again_the_oth
     np.testing.assert_allclose(found.line_right, found.line, atol=0.15)
 
 
+def test_one_row_of_a_long_seam_is_not_worth_another_fit(monkeypatch):
+    """What is measured again has all strips fitted again, whose sweeps do not hang on one row in hundreds."""
+    readers, (left, right) = pair((0.0, 0.0), 14)
+    ties = measure_ties(readers, (left, right), PX_MM, [0])
+    moved = replace(right, y_line_mm=right.y_line_mm + 0.3 * STEP_MM)
+    one, two = (np.where(ties.row < rows, 0.1, 1.0) for rows in (1, 2))
+    monkeypatch.setattr("calib.sweep.again.FEW", 1.5 * WINDOW_LINES / LINES)
+    assert measure_again(readers, (left, moved), (left, right), PX_MM, ties, one) is None
+    assert measure_again(readers, (left, moved), (left, right), PX_MM, ties, two) is not None
+
+
 def test_of_a_long_seam_some_rows_are_compared_and_the_others_are_not_missed(monkeypatch):
     """Strips of many lines have more rows of windows than their wander has modes; a row left out is no row in which
     nothing was found, or better sweeps would have it measured after all."""
