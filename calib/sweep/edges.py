@@ -137,7 +137,8 @@ def _find(
         x_mm = sweeps[k].x_sample_mm + np.median(sweeps[k].x_line_mm) - center_mm
         strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *convert(values, sigma))
         sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
-        along = [group for border in wedge.borders for group in _border_in_groups(strip, border, shape.blur_y_mm)]
+        measured = [border for border in wedge.borders if not border.in_picture]
+        along = [group for border in measured for group in _border_in_groups(strip, border, shape.blur_y_mm)]
         gaps = [gap for patch in wedge.patches for gap in _gaps(strip, patch, scan, shape.blur_x_mm, sides)]
         return _rows(strip, 1, along) + _rows(strip, 0, gaps)
 

@@ -3,7 +3,8 @@
 Patches that touch form a wedge; it has its borders and, outside, the even film beside it (fog, or the gap to the
 picture). All borders look alike, so the whole pattern is placed first: the borders' offsets along y that leave every
 piece between two of them even and change little from border to border, found exactly by dynamic programming. A wedge
-taken one equal patch too far fits almost as well; but then unexposed film is not the same at its two ends.
+taken one equal patch too far fits almost as well; but then unexposed film is not the same at its two ends. Of the film
+beside a wedge within the format nothing is known: it may be uneven, or end near the wedge, and is not asked.
 """
 
 from collections.abc import Sequence
@@ -34,12 +35,16 @@ MOST_LEFT = 0.2  # of the profile's variance: more scatter inside the even piece
 
 @dataclass(frozen=True, slots=True)
 class Border:
-    """A border at `at_mm` along y; the film is even from `low_mm` to it and from it to `high_mm`, between across."""
+    """A border at `at_mm` along y; the film is even from `low_mm` to it and from it to `high_mm`, between across.
+
+    Not so where one side is `in_picture`: of the film there nothing is known, and another edge may be near.
+    """
 
     at_mm: float
     low_mm: float
     high_mm: float
     across_mm: tuple[float, float]
+    in_picture: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +53,6 @@ class Wedge:
 
     borders: tuple[Border, ...]
     patches: tuple[WedgePatch, ...]
-
-    @property
-    def pivot_mm(self) -> float:
-        """The border nearest the picture's middle: marks place it best."""
-        return min((b.at_mm for b in self.borders), key=abs)
 
     @property
     def span_mm(self) -> tuple[float, float]:
@@ -88,22 +88,31 @@ def wedges(frame: Frame) -> tuple[Wedge, ...]:
         else:
             groups.append([patch])
     half = frame.camera.format_mm[1] / 2
-    ends = sorted({-half, half, *(y for p in patches for y in p.y_mm)})
-    found = tuple(Wedge(_borders(group, ends, LEAST_EVEN_LINES * frame.scan.line_mm), tuple(group)) for group in groups)
+    least_mm = LEAST_EVEN_LINES * frame.scan.line_mm
+    found = tuple(Wedge(_borders(group, patches, half, least_mm), tuple(group)) for group in groups)
     return tuple(wedge for wedge in found if wedge.borders)
 
 
-def _borders(group: Sequence[WedgePatch], ends: Sequence[float], least_mm: float) -> tuple[Border, ...]:
-    """Borders inside a group of touching patches and at its two ends."""
+def _borders(
+    group: Sequence[WedgePatch], patches: Sequence[WedgePatch], half_mm: float, least_mm: float
+) -> tuple[Border, ...]:
+    """Borders inside a group of touching patches, of all, and at its two ends; half the format's height is given."""
     first, last = group[0], group[-1]
+    ends = sorted({-half_mm, half_mm, *(y for p in patches for y in p.y_mm)})
+    begins_in = TOUCH_MM - half_mm < first.y_mm[0] < half_mm + TOUCH_MM  # the film just before it is in the format
+    stops_in = -TOUCH_MM - half_mm < last.y_mm[1] < half_mm - TOUCH_MM
     height = min(p.y_mm[1] - p.y_mm[0] for p in group)
     below = [first.y_mm[0] - y for y in ends if y < first.y_mm[0] - TOUCH_MM]
     above = [y - last.y_mm[1] for y in ends if y > last.y_mm[1] + TOUCH_MM]
-    borders = [Border(first.y_mm[0], first.y_mm[0] - _even_beside(height, below), first.y_mm[1], first.across_mm)]
+    borders = [
+        Border(first.y_mm[0], first.y_mm[0] - _even_beside(height, below), first.y_mm[1], first.across_mm, begins_in)
+    ]
     for one, other in pairwise(group):
         across = (max(one.across_mm[0], other.across_mm[0]), min(one.across_mm[1], other.across_mm[1]))
         borders.append(Border(other.y_mm[0], one.y_mm[0], other.y_mm[1], across))
-    borders.append(Border(last.y_mm[1], last.y_mm[0], last.y_mm[1] + _even_beside(height, above), last.across_mm))
+    borders.append(
+        Border(last.y_mm[1], last.y_mm[0], last.y_mm[1] + _even_beside(height, above), last.across_mm, stops_in)
+    )
     return tuple(
         b for b in borders
         if min(b.high_mm - b.at_mm, b.at_mm - b.low_mm) > least_mm and b.across_mm[1] > b.across_mm[0]
@@ -126,9 +135,9 @@ def place_wedge(
     reach_mm: float,
 ) -> Placed | None:
     """Find a wedge in lines of a strip from `first_line` on, its borders within `reach_mm` of where the sweep puts
-    them; None where it is not seen or another place, half a patch off or more at the border nearest the picture, does
-    nearly as well."""
-    borders = sorted(wedge.borders, key=lambda b: -abs(b.at_mm - wedge.pivot_mm))
+    them; None where it is not seen or another place, half a patch off or more at the end nearer the picture's middle,
+    does nearly as well."""
+    borders = wedge.borders if abs(wedge.borders[-1].at_mm) <= abs(wedge.borders[0].at_mm) else wedge.borders[::-1]
     span = (wedge.span_mm[0] - reach_mm, wedge.span_mm[1] + reach_mm)
     sums = make_profiles(first_line, values, sigma, sweep, span, MARGIN_LINES * line_mm, UNEVEN / len(borders))
     if sums is None or len(borders) < 2:
@@ -144,11 +153,16 @@ def place_wedge(
         piece = sums.unevenness_between(one.at_mm + offsets, other.at_mm + offsets, apart)
         steps.append(piece + drift)
     ends = _outside(outer, borders[1], offsets), _outside(inner, borders[-2], offsets)
-    pairs = least_costs(sums.unevenness(*ends[0]), steps)
-    (outside, variance), (within, its_variance) = sums.mean(*ends[0]), sums.mean(*ends[1])
-    unlike = (within - outside[:, None]) ** 2 / (its_variance + variance[:, None]) / 2
-    pairs += FOG_LINES * np.where(np.isnan(unlike), MOST_UNEVEN, unlike)  # an end out of sight is no gain
-    cost = pairs.min(axis=0) + sums.unevenness(*ends[1])
+    before, after = (
+        np.zeros(offsets.size) if border.in_picture else sums.unevenness(*end)
+        for border, end in zip((outer, inner), ends, strict=True)
+    )
+    pairs = least_costs(before, steps)
+    if not outer.in_picture and not inner.in_picture:
+        (outside, variance), (within, its_variance) = sums.mean(*ends[0]), sums.mean(*ends[1])
+        unlike = (within - outside[:, None]) ** 2 / (its_variance + variance[:, None]) / 2
+        pairs += FOG_LINES * np.where(np.isnan(unlike), MOST_UNEVEN, unlike)  # an end out of sight is no gain
+    cost = pairs.min(axis=0) + after
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
     best = int(cost.argmin())
     others = cost[np.abs(offsets - offsets[best]) >= wedge.patch_mm / 2]

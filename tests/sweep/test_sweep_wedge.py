@@ -174,6 +174,71 @@ def test_noise_of_deep_patches_is_not_taken_for_borders(monkeypatch):
     np.testing.assert_allclose(placed.offset_mm[outer] / LINE_MM, 0, atol=NEAR_PX)
 
 
+def strip_with_picture_beside(offset_px, sigma_px, field_mm=0.0, seed=0):
+    """As `strip`, but about the wedge lies picture at once, or after a field nearly as clear as the first patch."""
+    values, sigma, sweep = strip((offset_px, offset_px), sigma_px, seed)
+    y_mm, rng = sweep.y_line_mm - offset_px * LINE_MM, np.random.default_rng(seed + 1)
+    beside = np.maximum(TOP_MM - y_mm, y_mm - TOP_MM - PATCHES * PATCH_MM)
+    picture = 0.9 + 0.4 * np.sin(np.arange(N_LINES) / 23) + rng.normal(0, 0.05, N_LINES)
+    out = beside > 0
+    values[out] = np.where(beside > field_mm, picture, 0.22)[out, None] + rng.normal(0, 0.03, (out.sum(), N_SAMPLES))
+    return values, sigma, sweep
+
+
+def frame_about_the_wedge():
+    """As `frame`, but the wedge lies in the middle of the format and the scan is told."""
+    scene = frame()
+    for patch in scene.film.wedge.patches:
+        patch.y_mm = (patch.y_mm[0] - MIDDLE_MM, patch.y_mm[1] - MIDDLE_MM)
+    scene.camera.format_mm = (5.0, 6.0)
+    scene.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=0.4, first_center_mm=0.0, pitch_mm=0.9)
+    return scene
+
+
+MIDDLE_MM = TOP_MM + PATCHES * PATCH_MM / 2
+
+
+def in_the_middle(sweep):
+    """The sweep of the same strip where film y is counted from the wedge's middle."""
+    return replace(sweep, y_line_mm=sweep.y_line_mm - MIDDLE_MM)
+
+
+@pytest.mark.parametrize("field_mm", [0.0, 13 * LINE_MM, 60 * LINE_MM])
+@pytest.mark.parametrize("offset_px", [0, 4, -3])
+def test_a_wedge_within_the_format_is_placed_whatever_lies_beside_it(field_mm, offset_px):
+    """Its borders' order along y must not follow their distance from the format's middle, which takes them from one
+    side to the other, and the film beside it need not be even: all strips were once a patch off."""
+    values, sigma, sweep = strip_with_picture_beside(offset_px, 3.0, field_mm)
+    wedge = wedges(frame_about_the_wedge())[0]
+    placed = place_wedge(wedge, 0, values, sigma, in_the_middle(sweep), LINE_MM, 0.4)
+    assert placed is not None
+    np.testing.assert_allclose(placed.offset_mm / LINE_MM, offset_px, atol=NEAR_PX)
+
+
+def test_a_field_that_ends_beside_a_wedge_within_the_format_is_not_taken_for_its_first_border():
+    """The first patch is nearly as clear as the field about the wedge: the field's sharp end, within the wedge's
+    tolerance, once passed for the patch's border in all strips."""
+    values, sigma, sweep = strip_with_picture_beside(0, 1.0, 13 * LINE_MM)
+    sweep = in_the_middle(sweep)
+    read = [lambda first, stop: (values[first:stop], sigma[first:stop])]
+    scene = frame_about_the_wedge()
+    edges = find_edges_in_dn(scene, read, [sweep], CrossShape(0.12, 0.04, BLUR_MM, BLUR_MM), 1)
+    off_mm = np.interp(edges.line, np.arange(N_LINES), sweep.y_line_mm) - edges.film_mm
+    assert len(np.unique(edges.film_mm)) == PATCHES - 1
+    assert np.abs(off_mm).max() < LINE_MM
+
+
+@pytest.mark.parametrize(
+    ("height_mm", "in_picture"), [(8.2, (True, True)), (8.0, (False, True)), (4.0, (False, False))]
+)
+def test_ends_of_the_wedge_lie_in_the_picture_where_the_format_goes_on_beside_them(height_mm, in_picture):
+    scene = frame()
+    scene.camera.format_mm = (5.0, height_mm)
+    borders = wedges(scene)[0].borders
+    assert (borders[0].in_picture, borders[-1].in_picture) == in_picture
+    assert not any(border.in_picture for border in borders[1:-1])
+
+
 def test_a_gap_to_the_picture_wider_than_a_patch_is_even_all_over():
     """Of unexposed film that looks like the patch beside it, a patch's height alone could lie anywhere in the gap."""
     wide = frame()
