@@ -75,7 +75,7 @@ def survey_frame(
 
     alone = shared_out(survey, range(len(frame.strips)), threads)
     surveys, shapes = _shaped(known, alone)
-    surveys = _with_clear_strokes(surveys)
+    surveys, cleared = _with_clear_strokes(surveys, threads)
     whole = [each for each in surveys if each.curve is not None and not each.reason]
     some = whole or [each for each in surveys if each.curve is not None]
     nothing = (None,) * (len(surveys) - 1)
@@ -95,7 +95,8 @@ def survey_frame(
         dn, density = _lent(edges, surveys, known, index)
         curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
-    surveys = _with_clear_strokes(surveys) if in_need else surveys
+    if in_need:
+        surveys, cleared = _with_clear_strokes(surveys, threads)
     said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
     warnings = (*_warnings(frame, surveys), *filter(None, said))
     return Passes(
@@ -105,15 +106,16 @@ def survey_frame(
         kin.typical,
         warnings,
         shapes,
-        stroke_sigma([each.strokes for each in surveys], [each.curve or kin.typical for each in surveys]),
+        stroke_sigma([each.strokes for each in surveys], [each.curve or kin.typical for each in surveys], cleared),
         texture,
     )
 
 
-def _with_clear_strokes(surveys: Sequence[StripSurvey]) -> list[StripSurvey]:
-    """Surveys with the light from beside their strokes taken off by the curves they have so far."""
-    cells = clear_strokes([each.strokes for each in surveys], [each.curve for each in surveys])
-    return [replace(each, stroke_cells=of) for each, of in zip(surveys, cells, strict=True)]
+def _with_clear_strokes(surveys: Sequence[StripSurvey], threads: int) -> tuple[list[StripSurvey], list[Array]]:
+    """Surveys with the light from beside their strokes taken off by the curves they have so far, and their DN then."""
+    cleared = shared_out(lambda each: each.strokes.cleared(each.curve), surveys, threads)
+    cells = clear_strokes([each.strokes for each in surveys], cleared)
+    return [replace(each, stroke_cells=of) for each, of in zip(surveys, cells, strict=True)], cleared
 
 
 def _shaped(known: KnownFilm, surveys: list[StripSurvey]) -> tuple[list[StripSurvey], Shapes | None]:

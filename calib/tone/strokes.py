@@ -118,14 +118,13 @@ def gather_strokes(
     return Strokes(cells, mark, ground_dn, table[:, 6:], spot)
 
 
-def clear_strokes(strips: Sequence[Strokes], curves: Sequence[FirstCurve | None]) -> tuple[Cells, ...]:
-    """Cells of each strip's strokes without the light from beside them, for the common blur, by the strip's curve.
+def clear_strokes(strips: Sequence[Strokes], cleared: Sequence[Array]) -> tuple[Cells, ...]:
+    """Cells of each strip's strokes without the light from beside them, as they were `cleared`, for the common blur.
 
     What the blur leaves open is split up: in part all strokes have it in common (`stroke_sigma`), in part those of a
     strip have, in part each mark has its own. Cells are told independent doubts, so theirs grow with the number that
     shares one.
     """
-    cleared = [strokes.cleared(curve) for strokes, curve in zip(strips, curves, strict=True)]
     off = [dn - dn[:, EXPECTED, None] for dn in cleared]
     middle = [np.median(some, axis=0) if len(some) else np.zeros(BLUR_WEIGHTS.size) for some in off]
     alike = np.median(np.concatenate(off), axis=0) if sum(map(len, off)) else np.zeros(BLUR_WEIGHTS.size)
@@ -137,12 +136,12 @@ def clear_strokes(strips: Sequence[Strokes], curves: Sequence[FirstCurve | None]
     return tuple(made)
 
 
-def stroke_sigma(strips: Sequence[Strokes], curves: Sequence[FirstCurve]) -> float:
+def stroke_sigma(strips: Sequence[Strokes], curves: Sequence[FirstCurve], cleared: Sequence[Array]) -> float:
     """1-sigma of what all strokes' densities have in common: what the blur leaves open of the light taken off, and a
     share of all of it, since no spot is quite a Gaussian."""
     taken = [
-        curve.density_of(strokes.cleared(curve)) - curve.density_of(strokes.cells.dn)[:, None]
-        for strokes, curve in zip(strips, curves, strict=True)
+        curve.density_of(dn) - curve.density_of(strokes.cells.dn)[:, None]
+        for strokes, curve, dn in zip(strips, curves, cleared, strict=True)
     ]
     if not sum(map(len, taken)):
         return LEAST_SIGMA

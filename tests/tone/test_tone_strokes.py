@@ -126,17 +126,25 @@ def _read(frame: Frame, truth: Truth, spot: Spot, clip: tuple[int, int] = (0, 65
 def _errors(frame: Frame, truth: Truth, density: float, spot: Spot) -> tuple[NDArray, NDArray, float]:
     """The strokes' mean error and its stated doubt in density, by strip, and the sigma that all have in common."""
     read, curves = _read(frame, truth, spot), _curves(truth)
+    cleared = _cleared(read, curves)
     error, doubt = [], []
-    for cells, true in zip(clear_strokes(read, curves), truth.strips, strict=True):
+    for cells, true in zip(clear_strokes(read, cleared), truth.strips, strict=True):
         error.append(np.average(_error_of_cells(cells, true, density), weights=cells.count))
         doubt.append(np.sqrt(np.mean(cells.doubt_dn**2) / cells.dn.size) * true.video.density_per_dn(density))
-    return np.array(error), np.array(doubt), stroke_sigma(read, curves)
+    return np.array(error), np.array(doubt), stroke_sigma(read, curves, cleared)
+
+
+def _cleared(read: list[Strokes], curves: list[FirstCurve]) -> list[NDArray]:
+    return [strokes.cleared(curve) for strokes, curve in zip(read, curves, strict=True)]
 
 
 def _errors_of_arms(frame: Frame, truth: Truth, density: float, spot: Spot) -> tuple[float, float]:
     """Mean error in density of upright and of level strokes: columns with many samples of a stroke, and with few."""
-    cleared = zip(clear_strokes(_read(frame, truth, spot), _curves(truth)), truth.strips, strict=True)
-    found = [(cells.count, _error_of_cells(cells, true, density)) for cells, true in cleared]
+    read = _read(frame, truth, spot)
+    cells_of = clear_strokes(read, _cleared(read, _curves(truth)))
+    found = [
+        (cells.count, _error_of_cells(cells, true, density)) for cells, true in zip(cells_of, truth.strips, strict=True)
+    ]
     count, error = (np.concatenate(each) for each in zip(*found, strict=True))
     level = count < 10
     return float(np.average(error[~level], weights=count[~level])), float(
