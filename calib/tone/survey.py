@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 LOST_STRIP = 0.98  # a strip of which this part dropped out carries nothing
 SCENE_BLOCK = 16  # lines of the scene averaged together at least: about as far as its texture is alike
-MOST_SCENE_LINES, MOST_SCENE_BLOCKS = 6144, 192  # of a strip
+MOST_SCENE_LINES, MOST_SCENE_BLOCKS = 6144, 96  # of a strip
 FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
 BLUR_SAMPLES = 3  # on each side of a stroke that its light may reach
 WHOLE_WIDTH = 0.9  # of the widest patch: what is narrower covers only part of the columns

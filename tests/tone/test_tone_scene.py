@@ -7,7 +7,7 @@ from scipy.ndimage import gaussian_filter
 from calib.tone.banding import estimate_profiles
 from calib.tone.scene_kernels import smoothed
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
-from calib.tone.survey import MOST_SCENE_LINES, SCENE_BLOCK, scene_lines
+from calib.tone.survey import MOST_SCENE_BLOCKS, MOST_SCENE_LINES, SCENE_BLOCK, scene_lines
 
 BLOCKS, SAMPLES, LINES = 120, 200, 16
 
@@ -60,7 +60,7 @@ def test_lines_of_a_long_strip_are_taken_evenly_and_all_of_a_short_one() -> None
     assert set(np.diff(lines).tolist()) == {2, 3}
     assert lines[0] < 3
     assert lines[-1] > 16_000 - 4
-    assert lines.size / block <= 192
+    assert lines.size / block <= MOST_SCENE_BLOCKS
 
 
 def test_means_of_the_sampled_lines_are_those_of_all() -> None:
