@@ -29,6 +29,16 @@ class Lattice:
     offset: tuple[int, int]
     shape: tuple[int, int]
 
+    def part(self, rows: slice, columns: slice) -> "Lattice":
+        """That of some of the block's pixels, as `lattice` has it, where the first node is the block's first pixel."""
+        step, at = 2 * self.half, (rows, columns)
+        cells = tuple(slice(pixels.start // step, -(-pixels.stop // step)) for pixels in at)
+        nodes = np.ascontiguousarray(self.nodes[:, *(slice(2 * some.start, 2 * some.stop + 1) for some in cells)])
+        offset = rows.start - step * cells[0].start, columns.start - step * cells[1].start
+        shape = rows.stop - rows.start, columns.stop - columns.start
+        good, empty = (np.ascontiguousarray(of_cells[cells]) for of_cells in (self.good, self.empty))
+        return Lattice(nodes, good, empty, self.half, offset, shape)
+
     def cell_of_pixels(self, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """What is true of a cell, for each pixel of the block."""
         row, column = (

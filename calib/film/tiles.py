@@ -88,7 +88,9 @@ def tiles_of(sweeps: Sequence[StripSweep], raster: Raster, extent: Extent) -> li
 def _tiles_of(sweep: StripSweep, raster: Raster, served: NDArray[np.uint8]) -> Tiles:
     inverse = inverse_of(sweep)
     nodes = smooth_places(sweep, raster.nodes)
-    good, _ = good_cells(nodes, _tolerance(nodes[0], sweep.n_lines, 1.0 / inverse.by_sample[:, 1].max()))
+    tolerance = np.empty((2, nodes.shape[1] // 2, nodes.shape[2] // 2))
+    _tolerance(nodes[0], sweep.n_lines, 1.0 / inverse.by_sample[:, 1].max(), tolerance)
+    good, _ = good_cells(nodes, tolerance)
     good &= inverse.even.size > 0
     made = Tiles(raster, inverse, nodes, np.zeros_like(served), served, *no_spans(sweep.n_lines))
     _sort(made.geometry, made.grid, good, made.kind, made.low, made.high)
@@ -96,14 +98,23 @@ def _tiles_of(sweep: StripSweep, raster: Raster, served: NDArray[np.uint8]) -> T
     return made
 
 
-def _tolerance(line: Array, n_lines: int, sample_mm: float) -> Array:
+@bare(cache=True, nogil=True)
+def _tolerance(line, n_lines, sample_mm, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """That of `good_cells`, (2, cells down, cells across): four times what is asked where a strip goes on smoothly. In
     a cell in which it ends, and goes straight on from there, the nodes see half of what lies between them or more.
     """
-    corners = np.stack([line[i : len(line) - 2 + i : 2, j : line.shape[1] - 2 + j : 2] for i in (0, 2) for j in (0, 2)])
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    ends = ((low < 0) & (high > 0)) | ((low < n_lines - 1) & (high > n_lines - 1))
-    return SMOOTH * np.where(ends, 0.5, 4.0) * np.array([1.0, sample_mm]).reshape(2, 1, 1)
+    for i in range(out.shape[1]):
+        for j in range(out.shape[2]):
+            a, b, d, e = (
+                line[2 * i, 2 * j],
+                line[2 * i, 2 * j + 2],
+                line[2 * i + 2, 2 * j],
+                line[2 * i + 2, 2 * j + 2],
+            )
+            low, high = min(min(a, b), min(d, e)), max(max(a, b), max(d, e))
+            ends = (low < 0 and high > 0) or (low < n_lines - 1 and high > n_lines - 1)
+            out[0, i, j] = SMOOTH * (0.5 if ends else 4.0)
+            out[1, i, j] = out[0, i, j] * sample_mm
 
 
 def no_spans(n_lines: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:

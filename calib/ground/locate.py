@@ -7,7 +7,7 @@ the film place and the angles themselves; over terrain they are the zenith and t
 height, collinearity and angles follow exactly for every pixel.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -36,6 +36,7 @@ GROUND_PIXELS = 0.002  # tolerance of the place on the ground, over terrain, in 
 NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its nodes
 OBLIQUE_DEG = 80.0
 AT_ONCE = 2**15  # pixels worked out exactly: each takes some fifty numbers on the way
+MOST_NODES = 2**19  # of the whole grid's lattice that are kept: 21 MB
 NEAR_MM = 1e-9  # what is farther inside the format than that is so whatever rounding does
 
 
@@ -57,13 +58,21 @@ class Located:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Locator:
-    """Everything that a block of the map needs to be located; make it by `locator`."""
+    """Everything that a block of the map needs to be located; make it by `locator`. `whole` is the lattice of the whole
+    grid, from which blocks take theirs; None where it has too many nodes.
+    """
 
     grid: MapGrid
     view: View
     sun: SubsolarPoint
     tolerance: Array  # (5,) of the interpolated quantities
     step: int
+    whole: Lattice | None = None
+
+    @property
+    def places(self) -> Lattice | None:
+        """That of the whole grid, where its nodes are film places: over terrain they are not."""
+        return self.whole if self.view.terrain is None else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +100,9 @@ def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: fl
         made = Locator(grid, view, sun, tolerance, step)
         if _share_of_good(made) >= ENOUGH:
             break
-    return made
+    if 4 * grid.rows * grid.columns > MOST_NODES * made.step**2:
+        return made
+    return replace(made, whole=_lattice(made, slice(0, grid.rows), slice(0, grid.columns)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,7 +144,7 @@ def placed(where: Locator, rows: slice, columns: slice) -> Placed:
     if where.view.terrain is not None:
         located = block(where, rows, columns)
         return Placed(located.quality, None, False, located)
-    nodes = lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
+    nodes = _lattice(where, rows, columns)
     steep = (nodes.nodes[2] >= 90.0) | (nodes.nodes[3] >= OBLIQUE_DEG)
     if steep.any() or not (nodes.good | nodes.empty).all():
         located = block(where, rows, columns)
@@ -190,15 +201,17 @@ def block(where: Locator, rows: slice, columns: slice) -> Located:
 
 def film_scale(where: Locator, row: float, column: float) -> FilmScale | None:
     """Film millimetres per pixel about a place of the grid, on level ground; None where that is not imaged."""
-    half = 0.5
-    rows = np.array([row, row, row - half, row + half])
-    columns = np.array([column - half, column + half, column, column])
-    ground = to_ground(where.grid, pixel_to_map(where.grid, rows, columns))
-    film = moon_to_film(where.view.camera, where.view.pose, up(ground.lon_deg, ground.lat_deg) * RADIUS_KM)
-    x, y = film.x_mm, film.y_mm
+    rows, columns = (at + np.array([-0.5, 0.0, 0.5]) for at in (row, column))
+    nothing = np.full((2, 3, 3), np.nan)
+    x, y = nothing if where.places is None else where.places.at(where.places.nodes[:2], rows, columns)
+    if not np.isfinite(x + y).all():
+        ground = to_ground(where.grid, pixel_to_map(where.grid, *np.meshgrid(rows, columns, indexing="ij")))
+        film = moon_to_film(where.view.camera, where.view.pose, up(ground.lon_deg, ground.lat_deg) * RADIUS_KM)
+        x, y = film.x_mm, film.y_mm
     if not np.isfinite(x + y).all():
         return None
-    return FilmScale(float(x[1] - x[0]), float(x[3] - x[2]), float(y[1] - y[0]), float(y[3] - y[2]))
+    of_x, of_y = ((float(at[1, 2] - at[1, 0]), float(at[2, 1] - at[0, 1])) for at in (x, y))
+    return FilmScale(*of_x, *of_y)
 
 
 def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
@@ -209,6 +222,14 @@ def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
         indexing="ij",
     )
     return to_ground(where.grid, pixel_to_map(where.grid, row, column))
+
+
+def _lattice(where: Locator, rows: slice, columns: slice) -> Lattice:
+    """The lattice about a block."""
+    inside = min(rows.start, columns.start) >= 0 and rows.stop <= where.grid.rows and columns.stop <= where.grid.columns
+    if where.whole is not None and inside:
+        return where.whole.part(rows, columns)
+    return lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
 
 
 def _exact(where: Locator, row: Array, column: Array) -> Array:
@@ -252,7 +273,7 @@ def _hidden(where: Locator, terrain: Terrain, rows: slice, columns: slice) -> ND
 
 def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:
     """The smooth quantities (5, rows, columns) of a block."""
-    found = lattice(partial(_exact, where), where.tolerance, where.step, rows, columns)
+    found = _lattice(where, rows, columns)
     out = found.interpolated(found.nodes, found.good)
     single = ~(found.good | found.empty)
     if single.any():

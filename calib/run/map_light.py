@@ -5,7 +5,7 @@ parts in a hundred thousand; where a table does not hold (near the terminator, t
 pixel's factor is worked out by itself.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from calib.coordinates import Array, FilmPoints
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
 from calib.ground.locate import Locator, Placed, block
-from calib.lattice import good_cells
+from calib.lattice import Lattice, good_cells
 from calib.light.film_table import FilmTable, film_table
 from calib.light.functions import to_standard
 from calib.light.radiometry import reflectance_per_exposure
@@ -50,18 +50,30 @@ class Light:
     pixels: NDArray[np.float32]
 
 
-def light_of(table: FilmTable, standard: str, where: Locator, seen: Placed, rows: slice, columns: slice) -> Light:
-    """The light of a block: by `table` and the photometric function called `standard`."""
-    if seen.lattice is None:
+def light_at_nodes(table: FilmTable, standard: str, places: Lattice) -> Lattice:
+    """The two factors at the nodes of a lattice of film places and angles; `good` where both are."""
+    x, y, *angles = places.nodes
+    with np.errstate(divide="ignore"):  # nodes beyond what is seen may lie at the terminator
+        ratio = to_standard(standard, *angles)
+    nodes = np.stack([table.at(table.held(FilmPoints(x, y))), ratio])
+    good, _ = good_cells(nodes, RATIO_TOLERANCE * np.abs(nodes[:, 1::2, 1::2]))
+    return replace(places, nodes=nodes, good=good & places.good)
+
+
+def light_of(
+    table: FilmTable, standard: str, where: Locator, seen: Placed, light: Lattice | None, rows: slice, columns: slice
+) -> Light:
+    """The light of a block: by `table` and the photometric function called `standard`; `light` is what these give at
+    the nodes of its lattice, where it has one.
+    """
+    if light is None:
         open_, pixels = np.ones(seen.quality.shape, np.bool_), np.full((2, *seen.quality.shape), np.nan, np.float32)
         nodes, half, offset = np.zeros((2, 0, 0)), 1, (0, 0)
     else:
-        half, offset, (x, y, *angles) = seen.lattice.half, seen.lattice.offset, seen.lattice.nodes
-        nodes = np.stack([table.at(table.held(FilmPoints(x, y))), to_standard(standard, *angles)])
-        good = good_cells(nodes, RATIO_TOLERANCE * np.abs(nodes[:, 1::2, 1::2]))[0] & seen.lattice.good
-        if good.all():
+        nodes, half, offset = light.nodes, light.half, light.offset
+        if light.good.all():
             return Light(nodes, half, offset, np.zeros((2, 0, 0), np.float32))
-        open_ = ~seen.lattice.cell_of_pixels(good)
+        open_ = ~light.cell_of_pixels(light.good)
         pixels = np.empty((2, *seen.quality.shape), np.float32)
         _interpolate(nodes, half, *offset, pixels)
     open_ &= (seen.quality & np.uint16(OUTSIDE)) == 0

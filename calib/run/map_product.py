@@ -15,8 +15,9 @@ from calib.film.ready import ValueTable
 from calib.film.source import StripSource
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
-from calib.ground.locate import Locator, film_scale, locator, placed
+from calib.ground.locate import Locator, Placed, film_scale, locator, placed
 from calib.ground.view import View
+from calib.lattice import Lattice
 from calib.light.curve import FilmCurve, film_curve
 from calib.light.exposure import exposure_table
 from calib.light.film_table import FilmTable
@@ -29,7 +30,7 @@ from calib.run.blockwise import by_name, write_blocks
 from calib.run.fit import FrameFits
 from calib.run.headers import MASK_TEXTS, NORMAL, frame_texts, layout_on
 from calib.run.map_finish import OFF_MAP, MapBlock, finished, nothing_seen
-from calib.run.map_light import light_of, reflectance_table
+from calib.run.map_light import light_at_nodes, light_of, reflectance_table
 from calib.run.previews import Preview
 from calib.run.progress import Progress
 from calib.run.rounding import sigma_spec, value_spec
@@ -39,7 +40,9 @@ PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at wo
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapMaker:
-    """All that is needed to make any block of a frame's map."""
+    """All that is needed to make any block of a frame's map; `light` at the nodes of the whole grid, where these are
+    kept and are film places.
+    """
 
     fits: FrameFits
     grid: MapGrid
@@ -49,6 +52,7 @@ class MapMaker:
     factor: FilmTable
     standard: str
     kernel: str
+    light: Lattice | None
 
 
 def view_of(fits: FrameFits) -> View:
@@ -66,7 +70,9 @@ def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL, thre
     where = locator(grid, view, sun, PLACE_TOLERANCE * min(frame.scan.sample_mm, frame.scan.line_mm))
     sources = fits.sources()
     exposures = tuple(in_order(lambda source: _exposure(curve, source), sources, threads))
-    return MapMaker(fits, grid, where, sources, exposures, reflectance_table(frame, fits.sun), standard, kernel)
+    factor = reflectance_table(frame, fits.sun)
+    light = None if where.places is None else light_at_nodes(factor, standard, where.places)
+    return MapMaker(fits, grid, where, sources, exposures, factor, standard, kernel, light)
 
 
 def _exposure(curve: FilmCurve, source: StripSource) -> ValueTable:
@@ -89,8 +95,19 @@ def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = Tru
     nodes = seen.film_at(node_rows - rows.start, node_columns - columns.start)
     raster = Raster(seen.quality.shape, nodes, offset, outside, seen.pixels)
     sampled = sample_strips(maker.sources, raster, scale=scale, fill=True, values=maker.exposures, kernel=maker.kernel)
-    light = light_of(maker.factor, maker.standard, maker.where, seen, rows, columns)
+    light = light_of(
+        maker.factor, maker.standard, maker.where, seen, _at_nodes(maker, seen, rows, columns), rows, columns
+    )
     return finished(sampled, light, seen.quality, exact=exact)
+
+
+def _at_nodes(maker: MapMaker, seen: Placed, rows: slice, columns: slice) -> Lattice | None:
+    """The light at the nodes about a block; None where it has none."""
+    if seen.lattice is None:
+        return None
+    if maker.light is not None:
+        return maker.light.part(rows, columns)
+    return light_at_nodes(maker.factor, maker.standard, seen.lattice)
 
 
 def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, line_mm: float) -> KernelScale:

@@ -1,7 +1,7 @@
 """From map pixels to the film: exact against collinearity, the same in any blocks, the right bits."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import astuple, replace
 from functools import partial
 from pathlib import Path
 
@@ -195,6 +195,25 @@ def test_scale_tells_film_per_pixel(view):
     assert scale.y_by_row == pytest.approx(size, rel=2e-3)
     assert abs(scale.x_by_row) + abs(scale.y_by_column) < 0.01 * size
     assert film_scale(where, -1e7, 0.0) is None
+
+
+@pytest.mark.parametrize("at", [(slice(0, 90), slice(30, 200)), (slice(130, 131), slice(257, 300))])
+def test_a_block_s_nodes_are_the_same_whether_the_whole_grid_s_are_kept_or_not(view, monkeypatch, at):
+    """A grid of too many nodes makes those of each block by itself; what a map pixel spans is told by either."""
+    request = MapRequest(pixel_m=20.0, crs="IAU_2015:30110")
+    _, kept = prepared(view(swing=160.0), request)
+    monkeypatch.setattr(locate, "MOST_NODES", 0)
+    grid, alone = prepared(view(swing=160.0), request)
+    assert kept.whole is not None
+    assert alone.whole is None
+    one, other = (placed(where, *at) for where in (kept, alone))
+    np.testing.assert_allclose(one.lattice.nodes, other.lattice.nodes, rtol=1e-13)
+    np.testing.assert_array_equal(one.lattice.good, other.lattice.good)
+    np.testing.assert_array_equal(one.quality, other.quality)
+    assert (one.lattice.offset, one.lattice.shape) == (other.lattice.offset, other.lattice.shape)
+    middle = grid.rows / 2, grid.columns / 2
+    of_kept, of_alone = (astuple(film_scale(where, *middle)) for where in (kept, alone))
+    assert of_kept == pytest.approx(of_alone, abs=1e-3 * max(of_alone))
 
 
 @pytest.mark.parametrize(("tilt", "azimuth"), [(0.0, 0.0), (30.0, 50.0), (12.0, 200.0), (55.0, 310.0)])

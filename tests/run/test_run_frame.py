@@ -209,7 +209,7 @@ def test_light_by_tables_is_light_by_the_pixel(calibrated) -> None:  # type: ign
     seen, located = placed(maker.where, *at), block(maker.where, *at)
     on = np.isfinite(located.film.x_mm)
     assert np.array_equal(np.isfinite(seen.pixels().x_mm), on)
-    light = light_of(maker.factor, maker.standard, maker.where, seen, *at)
+    light = light_of(maker.factor, maker.standard, maker.where, seen, maker.light.part(*at), *at)
     assert light.pixels.size == 0
     one = Sampled(*(np.ones(on.size, np.float32) for _ in range(2)), np.zeros(on.size, np.uint16))
     made = finished(one, light, located.quality, exact=True)

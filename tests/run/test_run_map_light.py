@@ -12,7 +12,7 @@ from calib.lattice import lattice
 from calib.light.functions import DEFAULT_MODEL, to_standard
 from calib.quality import HIGH_DENSITY, NIGHT, OUTSIDE, SEAM
 from calib.run.map_finish import MapBlock, finished
-from calib.run.map_light import Light, light_of
+from calib.run.map_light import Light, light_at_nodes, light_of
 
 
 def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
@@ -30,7 +30,7 @@ def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
     table = SimpleNamespace(at=lambda film: 1.0 + np.abs(film.x_mm), held=lambda film: film)
     located = Located(FilmPoints(x, y), *angles, quality, np.zeros(x.shape, bool))
     seen = Placed(quality, nodes, False, located)
-    found = light_of(table, DEFAULT_MODEL, None, seen, *at)  # type: ignore[arg-type]
+    found = light_of(table, DEFAULT_MODEL, None, seen, light_at_nodes(table, DEFAULT_MODEL, nodes), *at)  # type: ignore[arg-type]
     factor, ratio = (part[quality == 0] for part in found.pixels)
     np.testing.assert_allclose(factor, (1.0 + np.abs(x))[quality == 0], rtol=2e-4)
     np.testing.assert_allclose(ratio, to_standard(DEFAULT_MODEL, 30.0, 30.0, 30.0), rtol=1e-6)
@@ -48,8 +48,9 @@ def test_light_between_nodes_is_the_same_to_the_bit_beside_a_cell_that_is_looked
         x, y, *angles = place(*np.mgrid[rows, columns].astype(float))
         quality = np.zeros(shape, np.uint16)
         located = Located(FilmPoints(x, y), *angles, quality, np.zeros(shape, bool))
-        seen = Placed(quality, lattice(place, np.full(5, 1e-9), 16, rows, columns), False, located)
-        light = light_of(table, DEFAULT_MODEL, None, seen, rows, columns)  # type: ignore[arg-type]
+        nodes = lattice(place, np.full(5, 1e-9), 16, rows, columns)
+        at_nodes, seen = light_at_nodes(table, DEFAULT_MODEL, nodes), Placed(quality, nodes, False, located)
+        light = light_of(table, DEFAULT_MODEL, None, seen, at_nodes, rows, columns)  # type: ignore[arg-type]
         assert (light.pixels.size > 0) == (columns.start < 40)
         flat = (np.full(x.size, value, np.float32) for value in (2.0, 0.1))
         return finished(Sampled(*flat, quality.ravel()), light, quality, exact=True)
