@@ -19,7 +19,7 @@ from calib.sweep.crossvotes import box_mean, combine_votes, local_variance, peak
 
 BLOCK_LINES = 512
 LEAST_SCORE = 0.3
-MOST_LOST = 0.5  # of the samples along a mark's upright stroke
+GAP_ARMS, MOST_LOST = 3, 0.5  # arms above and below a place, and the share of the samples there that may be lost
 SPARSE = 16  # every so manieth line and sample tells the level of a block
 
 
@@ -55,14 +55,14 @@ def find_candidates(
     """
     found = [_in_block(dn, lost, cross, *block) for span in spans for block in _blocks(*span)]
     table = np.concatenate([np.empty((0, 3)), *found])
-    table = table[_seen(lost, table[:, 0].astype(int), table[:, 1].astype(int), cross.arm_line)]
+    table = table[_seen(lost, table[:, 0].astype(int), table[:, 1].astype(int), GAP_ARMS * cross.arm_line)]
     return Candidates(table[:, 0], table[:, 1], table[:, 2])
 
 
 def _seen(lost: NDArray[np.bool_], line: NDArray[np.int64], sample: NDArray[np.int64], reach: int) -> NDArray[np.bool_]:
-    """Places (N,) about which no more than half of the samples along an upright stroke are lost.
+    """Places (N,) at which no more than half of the samples within `reach` along their column are lost.
 
-    What gaps are filled with goes on straight down each column, and would look like thousands of such strokes.
+    What long gaps are filled with goes on straight down each column, and would look like thousands of upright strokes.
     """
     lines = np.clip(line[:, np.newaxis] + np.arange(-reach, reach + 1), 0, len(lost) - 1)
     return np.asarray(lost[lines, sample[:, np.newaxis]].mean(axis=1) <= MOST_LOST)
