@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.errors import CalibError
 from calib.frame.frame import Frame
-from calib.sweep import marks as marking
+from calib.sweep import markevidence, markjudge
 from calib.sweep.adjust import NEARLY_SETTLED, SETTLED, Adjustment, Start, adjust, squared_residuals, unknown_start
 from calib.sweep.constellation import slope_variances
 from calib.sweep.evidence import MARK, PACE, Observations, join
@@ -222,9 +222,9 @@ def _fit(
     """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`."""
     expected = start_variances(frame, nominal, sigma_mm)
     for left in reversed(range(ROUNDS)):
-        places = marking.shared_places(table, len(frame.strips), sigma_mm)
+        places = markevidence.shared_places(table, len(frame.strips), sigma_mm)
         layout = make_layout(strip_shapes(frame), places, smoothness)
-        observations, rows = marking.observations(table, frame, nominal, places, sigma_mm)
+        observations, rows = markevidence.observations(table, frame, nominal, places, sigma_mm)
         known = join([observations, *others])
         everything, weight = with_paces(known, start.weight)  # paces come last, and are made anew
         start = replace(start, weight=weight)
@@ -234,7 +234,7 @@ def _fit(
             break
         which = np.zeros(len(table), bool)
         which[rows[bad[: len(rows)]]] = True
-        table = marking.reject(table, which, DISAGREES)
+        table = markjudge.reject(table, which, DISAGREES)
         start = Start(fit.variances, fit.scale, fit.weight[~bad])
     return table, fit, everything
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame, StripRaster
 from calib.ordered import beside, give_back, in_order
+from calib.sweep import markevidence, markjudge
 from calib.sweep import marks as marking
 from calib.sweep.adjust import NEARLY_SETTLED, Adjustment
 from calib.sweep.again import measure_again
@@ -58,13 +59,13 @@ def first_look(
     priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3, enough_px=FIRST_ENOUGH_PX)
 
     def measured(some: marking.Sought) -> MarkTable:
-        return marking.mark_table(some, marking.measure(read, coarse, some, shape, priors, threads), coarse)
+        return markjudge.mark_table(some, marking.measure(read, coarse, some, shape, priors, threads), coarse)
 
     table = measured(sought.select(enough))
     poor = poor_strips(table)
     if np.any(~enough & np.isin(sought.strip, poor)):
         table = measured(sought.select(enough | np.isin(sought.strip, poor)))
-    marks = fit_marks(frame, nominal, marking.flag_odd_strokes(table), threads=threads)
+    marks = fit_marks(frame, nominal, markjudge.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
     count = np.bincount(expected.strip, minlength=len(read))
@@ -82,7 +83,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     found, fits, shape = _marks_again(frame, nominal, read, first, threads)
     power = marking.mixing(fits, found.table.used)
     edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
-    known = [edges, marking.arm_observations(fits, found.table, nominal, shape.arm_mm)]
+    known = [edges, markevidence.arm_observations(fits, found.table, nominal, shape.arm_mm)]
     found = fit_all(frame, nominal, found, known, threads, NEARLY_SETTLED)
     give_back()  # ties are seen in strips, fits are made of matrices: neither has use for what the other leaves
     seams, format_mm = range(len(first) - 1), frame.camera.format_mm
@@ -99,8 +100,8 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
         ties, evidence = again, [*known, tie_observations(again, nominal)]
         rough, found = found.sweeps, fit_all(frame, nominal, found, evidence, threads)
     found = settle_smoothness(frame, nominal, found, evidence, threads)
-    table = marking.with_bends(found.table, fits, found.sweeps, shape)
-    table = marking.with_residuals(table, frame, nominal, found.sweeps)
+    table = markjudge.with_bends(found.table, fits, found.sweeps, shape)
+    table = markjudge.with_residuals(table, frame, nominal, found.sweeps)
     tied = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
     sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), steps(), threads)
@@ -124,7 +125,7 @@ def _marks_again(
     shape = marking.estimate_blur(read, first, sought.select(some), _first_shape(frame), threads)
     priors = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
     fits = marking.measure(read, first, sought, shape, priors, threads)
-    table = marking.flag_odd_strokes(marking.mark_table(sought, fits, first))
+    table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, first))
     found = fit_marks(frame, nominal, table, threads=threads)
     known = {
         (k, m): fit
@@ -137,8 +138,8 @@ def _marks_again(
     unsure = sought.select(np.array([fit is None for fit in keep], bool))
     anew = iter(marking.measure(read, found.sweeps, unsure, shape, priors, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
-    table = marking.flag_odd_strokes(marking.mark_table(sought, fits, found.sweeps))
-    if marking.used_marks(table) == marking.used_marks(found.table):
+    table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, found.sweeps))
+    if markjudge.used_marks(table) == markjudge.used_marks(found.table):
         return replace(found, table=table), fits, shape  # the next fit takes the places as they now are
     return fit_marks(frame, nominal, table, found, threads), fits, shape
 

@@ -11,7 +11,7 @@ from calib.coordinates import FilmPoints, ScanPoints
 from calib.errors import CalibError
 from calib.frame.frame import ReseauMarks
 from calib.frame.read import read_frame
-from calib.sweep import combine, estimate, firstmarks
+from calib.sweep import combine, estimate, firstmarks, markjudge
 from calib.sweep import marks as marking
 from calib.sweep.adjust import adjust
 from calib.sweep.estimate import first_look, refine
@@ -346,7 +346,7 @@ def test_the_prior_is_asked_for_again_once_weights_have_settled(small_frame, mon
 def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_frame, monkeypatch, lost):
     """Marks that better sweeps move are fitted with the borders next; but a fit's weights are those of its marks."""
     _, frame, (dn, density) = small_frame
-    first, fits, sought = first_look(frame, dn), [], marking.mark_table
+    first, fits, sought = first_look(frame, dn), [], markjudge.mark_table
 
     def fitting(frame, nominal, table, *args, **more):
         fits.append(table)
@@ -355,10 +355,10 @@ def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_f
     def tabled(*args):
         table = sought(*args)
         used = np.flatnonzero(table.used)[: lost if fits else 0]
-        return marking.reject(table, np.isin(np.arange(len(table)), used), "taken out")
+        return markjudge.reject(table, np.isin(np.arange(len(table)), used), "taken out")
 
     monkeypatch.setattr(estimate, "fit_marks", fitting)
-    monkeypatch.setattr(marking, "mark_table", tabled)
+    monkeypatch.setattr(markjudge, "mark_table", tabled)
     fit = refine(frame, density, first.sweeps)
     assert len(fits) == 1 + lost
     assert fit.marks.used.sum() == fits[0].used.sum() - lost

@@ -9,8 +9,8 @@ import pytest
 from calib.sweep.cross import CrossShape, cover
 from calib.sweep.markfigures import likeness_of
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
+from calib.sweep.markjudge import LEAST_LIKE, _reason, flag_odd_strokes
 from calib.sweep.markmodel import Pixels, empty_model, weigh
-from calib.sweep.marks import LEAST_LIKE, _reason, flag_odd_strokes
 from calib.sweep.tables import GOOD, NOT_SEEN, ODD_STROKE, MarkTable
 
 STEP_MM, HALF, NOISE = 0.0075, 38, 3.0

@@ -12,8 +12,10 @@ from scipy.stats import norm
 from calib.sweep.candidates import CrossPixels, cross_score, fill_gaps
 from calib.sweep.cross import FAR, CrossShape, cover, edge, is_bare
 from calib.sweep.evidence import ARM
+from calib.sweep.markevidence import arm_observations
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
-from calib.sweep.marks import Sought, arm_observations, as_bent, mark_table, with_bends
+from calib.sweep.markjudge import mark_table, with_bends
+from calib.sweep.marks import Sought, as_bent
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import BAD_RESIDUAL, OUTSIDE
 
