@@ -105,12 +105,8 @@ def _tolerance(line, n_lines, sample_mm, out):  # type: ignore[no-untyped-def]  
     """
     for i in range(out.shape[1]):
         for j in range(out.shape[2]):
-            a, b, d, e = (
-                line[2 * i, 2 * j],
-                line[2 * i, 2 * j + 2],
-                line[2 * i + 2, 2 * j],
-                line[2 * i + 2, 2 * j + 2],
-            )
+            above, below = line[2 * i], line[2 * i + 2]
+            a, b, d, e = above[2 * j], above[2 * j + 2], below[2 * j], below[2 * j + 2]
             low, high = min(min(a, b), min(d, e)), max(max(a, b), max(d, e))
             ends = (low < 0 and high > 0) or (low < n_lines - 1 and high > n_lines - 1)
             out[0, i, j] = SMOOTH * (0.5 if ends else 4.0)

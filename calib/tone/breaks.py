@@ -115,9 +115,7 @@ def _shared(mean: Array, variance: Array, some: NDArray[np.int64]) -> Array:
 
 def _medians(values: Array, which: NDArray[np.bool_]) -> Array:
     """Medians (m,) of those of the values (n,), one or more, that the rows of `which` (m, n) choose."""
-    ordered, count = np.sort(np.where(which, values, np.inf), axis=1), which.sum(axis=1)
-    row = np.arange(len(which))
-    return np.asarray((ordered[row, (count - 1) // 2] + ordered[row, count // 2]) / 2)
+    return np.asarray(np.nanmedian(np.where(which, values, np.nan), axis=1))
 
 
 def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
