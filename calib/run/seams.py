@@ -24,9 +24,7 @@ from calib.run.fit import FrameFits
 
 JUMPS = 4.0  # times its noise: a seam that a viewer would see
 FEWEST_BLOCKS = 5  # of a seam, whose changes tell whether two strips show the same
-UNLIKE = (
-    0.7  # of the picture's changes from block to block, the difference's: 1 where two pictures have nothing in common
-)
+UNLIKE = 0.7  # of the pictures' changes from block to block, that of their difference: 1 if they have nothing in common
 MOST_SAID = 12  # seams in lines of their own
 FEWEST_OF_MOST = 3  # seams: of fewer, one strip can be wrong alone
 BLOCK_ROWS = 64
