@@ -6,7 +6,8 @@ neighbours above and below, and their extrapolations, span; garbage may lie anyw
 in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
 counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it.
 Whole lines that are lost beyond doubt are told first (`dropout_lines`): the others are compared with each other only.
-What repeats the line before is lost as well (`dropout_copies`).
+What repeats the line before is lost as well (`dropout_copies`), and single samples that stand out from all about them
+(`dropout_points`).
 A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only the others are read as chains.
 """
 
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from calib.tone import dropout_kernels as kernels
 from calib.tone.dropout_copies import mark_copies
 from calib.tone.dropout_lines import counted, lines_lost
+from calib.tone.dropout_points import mark_points
 from calib.tone.dropout_sieve import lines_to_search
 from calib.tone.dropout_tiles import TILE, tile_statistics
 from calib.tone.pile_up import clipped_within
@@ -94,6 +96,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     again = kernels.lines_near(lost, search)
     kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again & ~gone)
     mark_copies(dn, lost, clip_low, clip_high, again)
+    mark_points(dn, scale, clip, lost, again)
     # other lines had nothing lost, and were not looked at again
     return Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip=clip)
 
