@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 
-LEAST_BEND = 3  # DN, from line to line to line: what noise of two DN makes, and no slope of the scene
+LEAST_BEND = 2  # DN, from line to line to line: what noise of one DN makes, and no slope of the scene
 FEWEST = 30  # samples of those looked at that make a pile
-STEEP = 8.0  # times as many as at the DN before it
+STEEP = 2.0  # times as many as at any DN shortly before it
 BEYOND = 0.02  # of the pile's samples may lie as near beyond it; and of the strip's anywhere, lost ones among them
 BESIDE = 40  # samples before the pile that tell how many are at a DN, and ...
 NARROWEST = 8  # ... DN that they span at least
@@ -53,7 +53,7 @@ def _pile(count: NDArray[np.integer], total: int) -> int | None:
         before, middle = below[pile] - below[first], (first + pile) // 2
         halves = below[middle] - below[first], below[pile] - below[middle]
         after = below[min(2 * pile - first + 1, count.size - 1)] - below[pile + 1]
-        is_steep = count[pile] >= STEEP * max(before / (pile - first), 1.0)
+        is_steep = count[pile] >= STEEP * max(count[middle:pile].max(), 1)
         if is_steep and after <= BEYOND * count[pile] and min(halves) >= EVEN * before:
             return int(pile)
     return None

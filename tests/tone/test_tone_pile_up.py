@@ -80,3 +80,17 @@ def test_clipped_samples_are_not_taken_for_lost_ones() -> None:
     assert found.clip == (0, 4095)
     assert found.runs.tolist() == [[200, 0, 240]]
     assert find_dropouts(MemoryStrip(lost), (0, 4000)).clip == (0, 4000)
+
+
+@pytest.mark.parametrize("noise", [1.0, 1.5])
+def test_eight_bits_of_little_noise_end_where_samples_pile_up(noise: float) -> None:
+    """A pile of a few times what each DN before it holds was none, and all strokes were taken for constants (a bug)."""
+    scene = ground(7, 0.0) * 255 / 4095
+    for line in range(20, 300, 70):
+        scene[line : line + 5, 30:80] = 236
+    dn = gaussian_filter(scene, 0.8) + noise * np.random.default_rng(7).standard_normal(scene.shape)
+    whole = np.clip(np.rint(dn), 0, 228).astype(np.uint8)
+    whole[150] = 255
+    found = find_dropouts(MemoryStrip(whole), None)
+    assert found.clip == (0, 228)
+    assert found.runs.tolist() == [[150, 0, 240]]
