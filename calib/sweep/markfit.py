@@ -31,8 +31,18 @@ from calib.sweep.markmodel import (
     pixels_near,
     weigh,
 )
-from calib.sweep.scene import Runs, SceneSpline, runs_of, scene_at, scene_spline, scene_sums
-from calib.sweep.smallsolve import band_times, factor, inverse_of, solve, times, trace_of_solution
+from calib.sweep.scene import (
+    N_OWN,
+    RESIDUAL,
+    SUMS,
+    Runs,
+    SceneSpline,
+    runs_of,
+    scene_at,
+    scene_spline,
+    scene_sums,
+)
+from calib.sweep.smallsolve import band_times, factor, half_solved, inverse_of, solved, times, trace_of_solution
 
 MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no readout has it, and nothing overflows
 BEND_SIGMA = 1.5
@@ -262,13 +272,13 @@ def _iterate(
         upper = spline.penalty / rough
         own = scene_sums(room.runs, spline, model.terms, weight, upper)
         possible = factor(upper)
-        own[:, -1] -= band_times(spline.penalty, scene) / rough
-        square, right = normal_sums(model, weight)
-        spread = solve(upper, own)
-        cov, invertible = inverse_of(_reduced(square, own, spread, prior if turn else held))
+        own[:, RESIDUAL] -= band_times(spline.penalty, scene) / rough
+        half = half_solved(upper, own)
+        left = normal_sums(model, weight) - np.dot(half.T, half)  # the scene eliminated
+        cov, invertible = inverse_of(left[:N_OWN, :N_OWN] + np.diag(prior if turn else held))
         # At the first turn the unknowns are where the prior has them.
-        step = times(cov, right - prior * (theta - start) - times(spread.T, own[:, -1].copy())[:-1])
-        scene = scene + times(spread, np.append(-step, 1.0))
+        step = times(cov, left[:N_OWN, RESIDUAL] - prior * (theta - start))
+        scene = scene + solved(upper, half[:, RESIDUAL] - times(half[:, :N_OWN], step))
         for i in range(2):
             step[i] = min(max(step[i], -MOST_STEP_PX), MOST_STEP_PX)
         theta = theta + step
@@ -278,7 +288,7 @@ def _iterate(
             theta[i] = min(max(theta[i], -MOST_LONGER), MOST_LONGER)
         possible = possible and invertible
         if not possible or turn >= iterations or (turn >= LEAST_TURNS and settled):
-            return _Fitted(possible, theta, cov, weight, _gain(room, weight, cov, spread))
+            return _Fitted(possible, theta, cov, weight, _gain(room, weight, cov, upper, half))
         settled = max(abs(step[0]), abs(step[1])) < settled_px
         for i in range(2, N_SHAPE + 1):
             settled = settled and abs(step[i]) < SETTLED_SIGMAS * np.sqrt(cov[i, i])
@@ -287,28 +297,16 @@ def _iterate(
         turn += 1
 
 
-@njit(cache=True, nogil=True)
-def _reduced(square: Array, own: Array, spread: Array, prior: Array) -> Array:  # pragma: no cover
-    """Normal matrix of the mark's own unknowns, the scene eliminated."""
-    n, out = prior.size, square.copy()
-    for a in range(n):
-        out[a, a] += prior[a]
-    for i in range(own.shape[0]):
-        for a in range(n):
-            for b in range(n):
-                out[a, b] -= own[i, a] * spread[i, b]
-    return out
-
-
-@njit(cache=True, nogil=True)
-def _gain(room: _Room, weight: Array, cov: Array, spread: Array) -> Array:  # pragma: no cover
-    """What each sample's residual moves the place by (N, 2); `spread` as solved, the residual's column the last."""
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def _gain(room: _Room, weight: Array, cov: Array, upper: Array, half: Array) -> Array:  # pragma: no cover
+    """What each sample's residual moves the place by (N, 2); the band of the scene's factor, and its sums with the
+    mark's own terms as `half_solved` by it."""
     out, model = np.empty((weight.size, 2)), room.model
     for axis in range(2):
-        behind = scene_at(room.runs, room.spline, times(spread, np.append(cov[axis], 0.0)))
+        behind = scene_at(room.runs, room.spline, solved(upper, times(half[:, :N_OWN], cov[axis])))
         for i in range(weight.size):
             direct = 0.0
-            for j in range(N_SHAPE + 1):
+            for j in range(N_OWN):
                 direct += model.terms[i, j] * cov[axis, j]
             out[i, axis] = weight[i] * (direct - (1.0 - model.covered[i]) * behind[i])
     return out

@@ -146,12 +146,10 @@ def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> 
 
 
 @njit(cache=True, nogil=True)
-def normal_sums(model: Model, weight: Array) -> tuple[Array, Array]:  # pragma: no cover
-    """Weighted sums of the products of the model's own derivatives (N_OWN, N_OWN) and of each with the residual
-    (N_OWN,)."""
+def normal_sums(model: Model, weight: Array) -> Array:  # pragma: no cover
+    """Weighted sums (N_TERMS, N_TERMS) of the products of the samples' terms."""
     weighted = np.empty(model.terms.shape)
     for i in range(weight.size):
         for j in range(N_TERMS):
             weighted[i, j] = weight[i] * model.terms[i, j]
-    sums = np.dot(model.terms.T, weighted)
-    return sums[:N_OWN, :N_OWN].copy(), sums[:N_OWN, RESIDUAL].copy()
+    return np.dot(model.terms.T, weighted)

@@ -101,9 +101,8 @@ def scene_at(runs: Runs, spline: SceneSpline, scene: Array) -> Array:  # pragma:
 def scene_sums(
     runs: Runs, spline: SceneSpline, terms: Array, weight: Array, square: Array
 ) -> Array:  # pragma: no cover
-    """Weighted sums of the scene's columns with the mark's own `terms` (N, N_TERMS) and, as the last of (n, N_OWN + 1),
-    with the residual; those with each other are added to `square`, the band (n, band + 1) of a matrix (`smallsolve`).
-    """
+    """Weighted sums (n, N_TERMS) of the scene's columns with the `terms` (N, N_TERMS), the mark's own and the residual
+    among them; those with each other are added to `square`, the band (n, band + 1) of a matrix (`smallsolve`)."""
     side, n = spline.side, N_TERMS
     part, own = np.empty(4 * n), np.zeros(side * side * n)
     first, second, third, last = part[:n], part[n : 2 * n], part[2 * n : 3 * n], part[3 * n :]
@@ -132,4 +131,4 @@ def scene_sums(
                     row, shift = square[at + b], (c - a) * side - b
                     for d in range(b if a == c else 0, 4):
                         row[shift + d] += both * part[b * N_TERMS + SCENE + d]
-    return own.reshape(side * side, N_TERMS)[:, : N_OWN + 1].copy()
+    return own.reshape(side * side, N_TERMS)

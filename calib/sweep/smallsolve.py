@@ -38,23 +38,32 @@ def factor(matrix: Array) -> bool:  # pragma: no cover
     return True
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def solve(upper: Array, right: Array) -> Array:  # pragma: no cover
-    """X (n, m) with U^T U X = right (n, m), from the band of U."""
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+def half_solved(upper: Array, right: Array) -> Array:  # pragma: no cover
+    """Y (n, m) with U^T Y = right (n, m), from the band of U."""
     (n, width), m = upper.shape, right.shape[1]
-    x = right.copy()
+    y = right.copy()
     for k in range(n):
+        row, share = y[k], 1.0 / upper[k, 0]
         for c in range(m):
-            x[k, c] /= upper[k, 0]
+            row[c] *= share
         for i in range(1, min(width, n - k)):
+            below, share = y[k + i], upper[k, i]
             for c in range(m):
-                x[k + i, c] -= upper[k, i] * x[k, c]
-    for i in range(n - 1, -1, -1):
-        for k in range(1, min(width, n - i)):
-            for c in range(m):
-                x[i, c] -= upper[i, k] * x[i + k, c]
-        for c in range(m):
-            x[i, c] /= upper[i, 0]
+                below[c] -= share * row[c]
+    return y
+
+
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
+def solved(upper: Array, half: Array) -> Array:  # pragma: no cover
+    """x (n,) with U x = half (n,): the other half of a solution."""
+    n, width = upper.shape
+    x = half.copy()
+    for k in range(n - 1, -1, -1):
+        row, rest = upper[k], x[k]
+        for i in range(1, min(width, n - k)):
+            rest -= row[i] * x[k + i]
+        x[k] = rest / row[0]
     return x
 
 
@@ -81,27 +90,26 @@ def band_times(matrix: Array, vector: Array) -> Array:  # pragma: no cover
     return out
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def trace_of_solution(upper: Array, right: Array) -> float:  # pragma: no cover
-    """Trace of (U^T U)^-1 right for a symmetric, sparse `right`, both as bands."""
+    """Trace of (U^T U)^-1 right for a symmetric, sparse `right`, both as bands: the inverse is asked for within the
+    band alone, where it follows from the last row upwards (Takahashi, Fagan and Chin 1973, from memory)."""
     n, width = upper.shape
-    inverse = np.zeros((n, n))  # of U^T, lower triangular
-    for k in range(n):
-        inverse[k, k] += 1.0
-        for c in range(k + 1):
-            inverse[k, c] /= upper[k, 0]
-        for i in range(1, min(width, n - k)):
-            for c in range(k + 1):
-                inverse[k + i, c] -= upper[k, i] * inverse[k, c]
-    columns = inverse.T.copy()
-    total = 0.0
-    for j in range(n):
-        for i in range(min(width, n - j)):
-            if right[j, i] != 0.0:
-                product = 0.0
-                for k in range(j + i, n):
-                    product += columns[j + i, k] * columns[j, k]
-                total += right[j, i] * product * (1.0 if i == 0 else 2.0)
+    inverse, total = np.zeros((n, n)), 0.0
+    for i in range(n - 1, -1, -1):
+        end = min(width, n - i)
+        head, known, row = upper[i], right[i], inverse[i, i : i + end]
+        for k in range(1, end):
+            share, other = head[k] / head[0], inverse[i + k, i : i + end]
+            for j in range(end):
+                row[j] -= share * other[j]
+        own = 1.0 / head[0]
+        for j in range(1, end):
+            own -= head[j] * row[j]
+            inverse[i + j, i] = row[j]
+            total += 2.0 * row[j] * known[j]
+        row[0] = own / head[0]
+        total += row[0] * known[0]
     return total
 
 
