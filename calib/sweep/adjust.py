@@ -152,7 +152,7 @@ def _rows(layout: Layout, o: Observations, strip: int, parts: tuple[NDArray[np.i
     pace = kind >= ARM
     before, behind = (layout.rows(strip, line[pace], some[index][pace]).few for some in (o.sample_a, o.sample_b))
     rows.few[pace, : layout.n_few], rows.weight[pace] = (behind - before)[:, : layout.n_few], 0.0
-    rows.few[:, layout.n_few - 1] = kind == ARM
+    rows.few[:, layout.n_few - 1] = np.where(kind == ARM, 1.0, o.per_power[index])
     few = rows.few * sign[:, None] + layout.place_terms(strip, o.mark[index])
     return Rows(few, rows.cell, rows.weight * sign[:, None])
 

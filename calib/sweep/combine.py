@@ -30,15 +30,16 @@ from calib.sweep.tables import DISAGREES, MarkTable
 
 # Starting prior variances (px^2) of the groups; the data move them, as far as there are any: marks at two samples of
 # each strip say nothing of what is uneven in its own sweep, which then is as large as it is expected to be. A narrow
-# prior on a variance about a small one is no weak statement (Gelman 2006, Bayesian Analysis 1:515).
+# prior on a variance about a small one is no weak statement (Gelman 2006, Bayesian Analysis 1:515). What mixes at
+# borders (no px) is light to a power of 0 .. 1, as is what mixes at marks, from which it is counted.
 START = {"S": 4.0, "Y": 0.04, "slope_x": 4.0, "slope_y": 4.0, "Wx": 0.25, "Wy": 4.0, "Sk_line": 0.16,
          "Sk": 0.16, "shear": 1.0, "border_x": 1e-3, "border_y": 1e-3,
-         "arm_x": 0.25, "arm_y": 0.25}  # fmt: skip
+         "arm_x": 0.25, "border_power": 0.25}  # fmt: skip
 # px^2, of the wander across with which a fit begins anew that has made the sweep stand still, or turn back, somewhere:
 # it explains with that what strips wander where marks stand at few samples, and from a still wander never comes back.
 WANDERING = 16.0
-# Those of the borders' and arms' offsets stay: of each there is one, and one number says nothing of the size of such
-# numbers.
+# Those of the borders' and arms' offsets and of the power stay: of each there is one, and one number says nothing of
+# the size of such numbers.
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6

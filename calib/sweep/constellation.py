@@ -31,7 +31,7 @@ DOUBT = 0.02  # weight of "none of the candidates is the mark", beside a candida
 # Wide prior variances (px^2), for the search only.
 WIDE = {"S": 100.0, "Y": 1.0, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
         "Wy": 4.0, "Sk_line": 0.25, "Sk": 0.04, "shear": 4.0, "place_x": 1e-8, "place_y": 1e-8, "border_x": 1e-8,
-        "border_y": 1e-8, "arm_x": 1e-8, "arm_y": 1e-8}  # fmt: skip
+        "border_y": 1e-8, "arm_x": 1e-8, "border_power": 1e-8}  # fmt: skip
 # Of half a line, or half a strip: 1-sigma of what all are longer than promised, and askew. Marks that stand at one
 # sample, or one line, of their strips cannot tell strips that move from lines that see one place at all samples, or
 # strips that do so at all lines; the latter would be the likelier.
@@ -193,6 +193,7 @@ def _as_observations(pairs: Pairs) -> Observations:
     return Observations(
         kind=np.full(n, MARK), a=pairs.strip, line_a=pairs.line, sample_a=pairs.sample, line_b=np.zeros(n),
         sample_b=np.zeros(n), value=pairs.departure, information=np.tile(np.eye(2), (n, 1, 1)), mark=np.full(n, -1),
+        per_power=np.zeros(n),
     )  # fmt: skip
 
 

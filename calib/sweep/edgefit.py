@@ -20,10 +20,22 @@ TURNS = 8
 SETTLED = 0.03  # of the shift's 1-sigma: no larger step, and it has settled
 TRIM = 3.0
 SPARSE = 16  # every so manieth density tells their middle
+MOST_RATIO = 1e4  # of the light on two sides of a border
+LEAST_POWER = 1e-3  # of the light: as good as densities themselves
 
 
-Fit = tuple[bool, float, float, float, float]
-"""Whether enough samples had signal and said something; shift, step of the light, variances of step and shift."""
+Fit = tuple[bool, float, float, float, float, float]
+"""Whether enough samples had signal and said something; shift, level and step of the light, variances of step and
+shift."""
+
+
+class Found(NamedTuple):
+    """A border's or gap's shift (mm) along t and its variance (mm^2); the light's level before it, and its step."""
+
+    shift_mm: float
+    variance: float
+    level: float
+    step: float
 
 
 class Feature(NamedTuple):
@@ -48,8 +60,8 @@ def profile(d_mm: float, feature: Feature) -> tuple[float, float]:  # pragma: no
 
 def fit_border(
     t_mm: Array, light: Picture, noise: Picture, reach_mm: float, feature: Feature, start_mm: float = 0.0
-) -> tuple[float, float] | None:
-    """Shift (mm) of a border or gap along t and its variance; None where it does not stand out.
+) -> Found | None:
+    """Where a border or gap is along t; None where it does not stand out.
 
     Model: light = a + b profile(t - shift), looked at within `reach_mm` of the start; `noise` is the 1-sigma of the
     light, inf without signal. Weights fall off for samples far from the model, scatter beyond the noise widens the
@@ -67,18 +79,18 @@ def fit_border_in_groups(
     reach_mm: float,
     feature: Feature,
     start_mm: float = 0.0,
-) -> list[tuple[float, float] | None]:
+) -> list[Found | None]:
     """`fit_border` in groups of neighbouring columns, group g those from `bounds` (G + 1,) g to the next."""
     fits = _fit_groups(t_mm, light, noise, bounds, reach_mm, feature, start_mm)
     return [_standing_out(fit, feature) for fit in fits]
 
 
-def _standing_out(fit: Fit, feature: Feature) -> tuple[float, float] | None:
-    """Shift and variance of a fit, None where the feature does not stand out."""
-    seen, shift, step, step_variance, variance = fit
+def _standing_out(fit: Fit, feature: Feature) -> Found | None:
+    """What a fit found, None where the feature does not stand out."""
+    seen, shift, level, step, step_variance, variance = fit
     if not seen or not abs(step) > LEAST_STEP * np.sqrt(step_variance) or variance > feature.blur_mm**2:
         return None
-    return shift, variance
+    return Found(shift, variance, level, step)
 
 
 @njit(cache=True, nogil=True)
@@ -107,9 +119,9 @@ def _fit_near(
     """The fit to the samples within reach of the start."""
     t, some_light, some_noise, inside = _near(t_mm, light, noise, start_mm, reach_mm)
     if t.size < max(LEAST_SAMPLES, 0.5 * inside):
-        return False, 0.0, 0.0, 0.0, 0.0
-    possible, shift, step, cov = _fit(t, some_light, some_noise, feature, start_mm)
-    return possible, shift, step, cov[1, 1], cov[2, 2]
+        return False, 0.0, 0.0, 0.0, 0.0, 0.0
+    possible, shift, level, step, cov = _fit(t, some_light, some_noise, feature, start_mm)
+    return possible, shift, level, step, cov[1, 1], cov[2, 2]
 
 
 @njit(cache=True, nogil=True)
@@ -131,8 +143,8 @@ def _near(
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fit(
     t: Array, light: Array, noise: Array, feature: Feature, start_mm: float
-) -> tuple[bool, float, float, Array]:  # pragma: no cover
-    """Gauss-Newton: whether it was possible, shift, step of the light, covariance of level, step and shift."""
+) -> tuple[bool, float, float, float, Array]:  # pragma: no cover
+    """Gauss-Newton: whether it was possible, shift, level and step of the light, covariance of level, step, shift."""
     shift, level, step = start_mm, 0.0, 0.0
     weight, residual, share, slope = 1.0 / noise**2, np.empty(t.size), np.empty(t.size), np.empty(t.size)
     cov = np.zeros((3, 3))
@@ -151,14 +163,14 @@ def _fit(
             normal[k, k] *= 1.0 + 1e-9
         cov, possible = inverse_of(normal)
         if not possible:
-            return False, shift, step, cov
+            return False, shift, level, step, cov
         change = times(cov, right)
         level, step = level + change[0], step + change[1]
         if turn >= 0:
             shift += min(max(change[2], -3.0 * feature.blur_mm), 3.0 * feature.blur_mm)
         if turn > 2 and abs(change[2]) < SETTLED * np.sqrt(1.0 / normal[2, 2]):
             break
-    return True, shift, step, cov
+    return True, shift, level, step, cov
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
@@ -283,7 +295,7 @@ def mixed_value(density: Picture, sigma: Picture, power: float) -> tuple[Picture
     which is inf without signal."""
     good = np.isfinite(sigma) & np.isfinite(density)
     d = np.where(good, density, 0.0) - (np.median(density[good][::SPARSE]) if good.any() else 0.0)
-    rate = max(power, 1e-3) * math.log(10)
+    rate = max(power, LEAST_POWER) * math.log(10)
     light = np.asarray(np.exp(-rate * np.clip(d, -6.0, 6.0)) / rate, np.float32)
     return light, np.where(good, np.maximum(sigma, 1e-6) * light * rate, np.inf)
 
@@ -292,3 +304,25 @@ def light_of_dn(dn: Picture, sigma: Picture) -> tuple[Picture, Picture]:
     """The video's DN taken as they are, near enough to light for a first look; 1-sigma is inf without signal."""
     good = np.isfinite(sigma) & np.isfinite(dn)
     return dn, np.where(good, np.maximum(sigma, 1e-6), np.inf)
+
+
+def rise_of(level: Array, step: Array, power: float) -> Array:
+    """By how much denser the film is beyond borders (N,) than before them, of their `Found` in `mixed_value`.
+
+    Light below what film can let through is taken for the least that it can.
+    """
+    before, beyond = level, level + step
+    least = np.maximum(before, beyond) / MOST_RATIO
+    ratio = np.maximum(beyond, least) / np.maximum(before, least)
+    return np.asarray(-np.log10(ratio) / max(power, LEAST_POWER), np.float64)
+
+
+def shift_per_power(rise: Array, blur_mm: float) -> Array:
+    """How far (mm) borders (N,) beyond which the film is denser by `rise` are seen along t beyond where they are, for
+    each unit by which the power in `mixed_value` is larger than that which mixes.
+
+    With x = -ln(10) rise, a sample with the share f of the step then reads less by x f (1 - f) / 2 of it for each unit.
+    Least squares take that for a shift by x / 2 times the integral of f (1 - f) f' over that of f'^2, which are 1 / 6
+    and 1 / (2 sqrt(pi) blur) where f' is Gaussian.
+    """
+    return np.asarray(-math.sqrt(math.pi) / 6 * math.log(10) * blur_mm * rise, np.float64)

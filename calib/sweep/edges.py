@@ -4,8 +4,8 @@ Borders along the lines' direction tell y over the whole width, the gaps between
 They are looked at in whatever mixes linearly where the spot sees both sides, so a border's middle is half way.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,16 @@ from calib.frame.description import Scan, WedgePatch
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import Feature, fit_border, fit_border_in_groups, light_of_dn, mixed_value, search_border
+from calib.sweep.edgefit import (
+    Feature,
+    fit_border,
+    fit_border_in_groups,
+    light_of_dn,
+    mixed_value,
+    rise_of,
+    search_border,
+    shift_per_power,
+)
 from calib.sweep.evidence import EDGE, EDGE_X, Observations
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
@@ -24,7 +33,6 @@ from calib.sweep.tables import ReadWindow
 from calib.sweep.wedge import Border, Placed, Wedge, place_wedge, wedges
 
 Row = tuple[float, ...]
-Convert = Callable[[Picture, Picture], tuple[Picture, Picture]]
 GROUPS_ACROSS = 8
 TRUST_BLURS = 0.04  # 1-sigma, in spot radii, that no border of a strip is trusted beyond
 DN_SIGMA_BLURS = 1.5  # 1-sigma, in spot radii, of a border's place taken from DN
@@ -33,12 +41,16 @@ REACH_BLURS = 25.0  # spot radii looked at on either side of a border, at most
 GAP_FLANK_BLURS = 13.0  # and beside a gap
 WIDEST_GAP_BLURS = 16.0  # half width of a gap, beyond which its two sides are no longer one feature
 SIGMAS = 4.0  # of the sweep's own uncertainty: how far a gap is looked for, within the tolerance
+UNLIKE_RISE, UNLIKE_PART = 0.1, 0.25  # in density, and of the rise: another than in most strips by more than the larger
 MOST_SHIFT = 0.45  # of a patch's height
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
-    """Borders found (E,): strip, place (line, sample) in it, axis seen (0: x, 1: y), its film mm, variance in mm^2."""
+    """Borders found (E,): strip, place (line, sample) in it, axis seen (0: x, 1: y), its film mm, variance in mm^2.
+
+    `rise` is by how much denser the film is beyond it, zero for a gap and where no tone tells it.
+    """
 
     strip: NDArray[np.int64]
     line: Array
@@ -46,6 +58,7 @@ class Edges:
     axis: NDArray[np.int64]
     film_mm: Array
     variance: Array
+    rise: Array
 
     def __len__(self) -> int:
         return self.strip.size
@@ -63,8 +76,22 @@ def find_edges(
 
     `power` of the light is what half covered samples average (`edgefit.mixing_exponent`).
     """
-    edges = _find(frame, lambda density, sigma: mixed_value(density, sigma, power), read, sweeps, shape, threads)
+    edges = _alike(_find(frame, power, read, sweeps, shape, threads))
     return replace(edges, variance=edges.variance + _of_tone(frame, edges, shape))
+
+
+def _alike(edges: Edges) -> Edges:
+    """The borders beyond which the film is denser by as much as in most strips, each taken for that.
+
+    The wedge is the same in all strips: what differs is a scratch, or a spoilt patch, whose edge lies elsewhere.
+    """
+    rise, usual = edges.rise, edges.rise.copy()
+    for at_mm in np.unique(edges.film_mm[edges.axis == 1]):
+        mine = (edges.axis == 1) & (edges.film_mm == at_mm)
+        usual[mine] = np.median(rise[mine])
+    alike = np.abs(rise - usual) <= np.maximum(UNLIKE_RISE, UNLIKE_PART * np.abs(usual))
+    edges = replace(edges, rise=usual)
+    return Edges(*(getattr(edges, f.name)[alike] for f in fields(Edges)))
 
 
 def _of_tone(frame: Frame, edges: Edges, shape: CrossShape) -> Array:
@@ -84,7 +111,7 @@ def find_edges_in_dn(
     frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape, threads: int
 ) -> Edges:
     """The same before the tone is known: the video's curve shifts a border a little, which the variance allows for."""
-    edges = _find(frame, light_of_dn, read, sweeps, shape, threads)
+    edges = _find(frame, None, read, sweeps, shape, threads)
     return replace(edges, variance=edges.variance + _dn_variance(shape))
 
 
@@ -115,13 +142,14 @@ class _Strip:
 
 def _find(
     frame: Frame,
-    convert: Convert,
+    power: float | None,
     read: Sequence[ReadWindow],
     sweeps: Sequence[StripSweep],
     shape: CrossShape,
     threads: int,
 ) -> Edges:
-    """All borders of all wedges in all strips; the lines about a wedge are read once."""
+    """All borders of all wedges in all strips, in light to a `power`, or in DN where that is None; the lines about a
+    wedge are read once."""
     scan = frame.scan
 
     def in_strip(task: tuple[Wedge, int]) -> list[Row]:
@@ -135,7 +163,8 @@ def _find(
             return []
         center_mm = scan.first_center_mm + k * scan.pitch_mm
         x_mm = sweeps[k].x_sample_mm + np.median(sweeps[k].x_line_mm) - center_mm
-        strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *convert(values, sigma))
+        light = light_of_dn(values, sigma) if power is None else mixed_value(values, sigma, power)
+        strip = _Strip(sweeps[k], k, center_mm, x_mm, placed, lines[0], *light)
         sides = tuple(side for side in (-1, 1) if 0 <= k + side < len(sweeps))
         measured = [border for border in wedge.borders if not border.in_picture]
         along = [group for border in measured for group in _border_in_groups(strip, border, shape.blur_y_mm)]
@@ -143,8 +172,10 @@ def _find(
         return _rows(strip, 1, along) + _rows(strip, 0, gaps)
 
     tasks = [(wedge, k) for wedge in wedges(frame) for k in range(len(sweeps))]
-    table = np.array([row for rows in shared_out(in_strip, tasks, threads) for row in rows], float).reshape(-1, 6)
-    return Edges(table[:, 0].astype(np.int64), table[:, 1], table[:, 2], table[:, 3].astype(np.int64), *table[:, 4:].T)
+    table = np.array([row for rows in shared_out(in_strip, tasks, threads) for row in rows], float).reshape(-1, 8)
+    index, line, sample, axis, film_mm, variance, level, step = table.T
+    rise = np.zeros(len(table)) if power is None else np.where(axis == 1, rise_of(level, step, power), 0.0)
+    return Edges(index.astype(np.int64), line, sample, axis.astype(np.int64), film_mm, variance, rise)
 
 
 def _lines_about(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int, int] | None:
@@ -157,17 +188,17 @@ def _lines_about(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int,
 
 def _rows(strip: _Strip, axis: int, found: Sequence[Row]) -> list[Row]:
     """Rows of the table of borders: of what was `found` on an axis about a line and a sample, at some film mm by the
-    sweep, with the stated mm and the variance."""
-    line, sample, seen_mm, at_mm, variance = np.array(found, float).reshape(-1, 5).T
+    sweep, with the stated mm, the variance, and the light's level and step."""
+    line, sample, seen_mm, *said = np.array(found, float).reshape(-1, 7).T
     here = to_film(strip.sweep, ScanPoints(line, sample))
     at = to_scan(strip.sweep, FilmPoints(here.x_mm, seen_mm) if axis else FilmPoints(seen_mm, here.y_mm))
-    places = zip(at.line.tolist(), at.sample.tolist(), at_mm.tolist(), variance.tolist(), strict=True)
-    return [(strip.index, line, sample, axis, mm, v) for line, sample, mm, v in places]
+    places = zip(at.line.tolist(), at.sample.tolist(), *(column.tolist() for column in said), strict=True)
+    return [(strip.index, line, sample, axis, *rest) for line, sample, *rest in places]
 
 
 def _border_in_groups(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
-    """Where it is seen: the middle of the lines about it, the group's middle sample, the film y found and stated, and
-    its variance."""
+    """Where it is seen: the middle of the lines about it, the group's middle sample, the film y found and stated,
+    its variance, and the light's level before it and step."""
     sweep = strip.sweep
     even = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm)
     reach = min(even - MARGIN_BLURS * blur_mm, REACH_BLURS * blur_mm)
@@ -182,9 +213,9 @@ def _border_in_groups(strip: _Strip, border: Border, blur_mm: float) -> list[Row
     fits = fit_border_in_groups(t, *strip.lit(lines, samples), bounds, reach, Feature(blur_mm, 0.0))
     middle = (first + (bounds[:-1] + bounds[1:] - 1) / 2).tolist()
     return [
-        (sum(lines) / 2, sample, seen_mm + fit[0], border.at_mm, fit[1])
+        (sum(lines) / 2, sample, seen_mm + fit.shift_mm, border.at_mm, fit.variance, fit.level, fit.step)
         for sample, fit in zip(middle, fits, strict=True)
-        if fit is not None and abs(fit[0]) < MOST_SHIFT * even
+        if fit is not None and abs(fit.shift_mm) < MOST_SHIFT * even
     ]
 
 
@@ -195,7 +226,7 @@ def _even_parts(count: int, parts: int) -> NDArray[np.int64]:
 
 def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
     """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour: the middle of the
-    lines and of the samples looked at, the film x found and stated, and its variance."""
+    lines and of the samples looked at, the film x found and stated, its variance, and the light's level and step."""
     sweep, (left, right) = strip.sweep, patch.across_mm
     middle, height = strip.placed.seen_mm(sum(patch.y_mm) / 2), patch.y_mm[1] - patch.y_mm[0]
     lines = _lines(sweep, middle, height / 2 - MARGIN_BLURS * blur_mm)
@@ -220,9 +251,11 @@ def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: t
         if start is None or x_mm[0] > start - reach or x_mm[-1] < start + reach:
             continue
         found = fit_border(t, light, noise, reach, gap, start)
-        if found is not None and abs(found[0] - start) < half:
+        if found is not None and abs(found.shift_mm - start) < half:
             middle_line, middle_sample = (lines[0] + lines[1] - 1) / 2, float(near.mean())
-            gaps.append((middle_line, middle_sample, at_mm + found[0], at_mm, found[1]))
+            gaps.append(
+                (middle_line, middle_sample, at_mm + found.shift_mm, at_mm, found.variance, found.level, found.step)
+            )
     return gaps
 
 
@@ -240,7 +273,7 @@ def _lines_seeing(sweep: StripSweep, low_mm: float, high_mm: float) -> NDArray[n
     return np.flatnonzero((sweep.y_line_mm + most > low_mm) & (sweep.y_line_mm + least < high_mm))
 
 
-def edge_observations(edges: Edges, nominal: Nominal) -> Observations:
+def edge_observations(edges: Edges, nominal: Nominal, shape: CrossShape) -> Observations:
     """Borders as evidence on the axis they see."""
     n = len(edges)
     value, information = np.zeros((n, 2)), np.zeros((n, 2, 2))
@@ -254,4 +287,5 @@ def edge_observations(edges: Edges, nominal: Nominal) -> Observations:
     return Observations(
         kind=np.where(edges.axis == 0, EDGE_X, EDGE), a=edges.strip, line_a=edges.line, sample_a=edges.sample,
         line_b=zero, sample_b=zero, value=value, information=information, mark=np.full(n, -1),
+        per_power=shift_per_power(edges.rise, shape.blur_y_mm) / nominal.px_mm[1],
     )  # fmt: skip

@@ -67,7 +67,7 @@ def first_look(
         table = measured(sought.select(enough | np.isin(sought.strip, poor)))
     marks = fit_marks(frame, nominal, markjudge.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
-    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal)], threads, NEARLY_SETTLED)
+    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal, shape)], threads, NEARLY_SETTLED)
     count = np.bincount(expected.strip, minlength=len(read))
     return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read))
 
@@ -82,7 +82,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     nominal = make_nominal(frame)
     found, fits, shape = _marks_again(frame, nominal, read, first, threads)
     power = marking.mixing(fits, found.table.used)
-    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal)
+    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal, shape)
     known = [edges, markevidence.arm_observations(fits, found.table, nominal, shape.arm_mm)]
     found = fit_all(frame, nominal, found, known, threads, NEARLY_SETTLED)
     give_back()  # ties are seen in strips, fits are made of matrices: neither has use for what the other leaves

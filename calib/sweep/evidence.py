@@ -19,7 +19,8 @@ class Observations:
 
     `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b, for a mark's arm
     and a pace by how much that in x grows from `sample_a` to `sample_b`; `information` (N, 2, 2): inverse covariance in
-    px^-2, zero for an axis not seen. `mark` is -1 where it is not a mark.
+    px^-2, zero for an axis not seen. `mark` is -1 where it is not a mark. `per_power` (N,), zero for all but borders,
+    is by how many px the departure grows for each unit that the power of the light that mixes is beyond that taken.
     """
 
     kind: NDArray[np.int64]
@@ -31,6 +32,7 @@ class Observations:
     value: Array
     information: Array
     mark: NDArray[np.int64]
+    per_power: Array
 
     def __len__(self) -> int:
         return self.kind.size

@@ -6,13 +6,15 @@ With t_l, t_s the line and sample scaled to -1 .. 1, strip k departs from its no
     y:  b + b_k + (d_g + d_k) t_l + Wy_k(l) + Y(s) + (h_g + h_k) t_s
 
 Letters with k belong to the strip, g to its scan direction, the rest to all strips. W, S, S_k, Y are sums of
-`modes.smooth_modes`. All borders of the wedge may lie off by the same little amount, and all arms of marks be longer
-than stated by the same length. Every group of coefficients has a prior variance of its own, which the data estimate.
+`modes.smooth_modes`. All borders of the wedge may lie off by the same little amount, and in y by what another power of
+the light makes of their steps; all arms of marks may be longer than stated, in x, by the same length. Every group of
+coefficients has a prior variance of its own, which the data estimate.
 
 All of these are linear in a few *terms* of a place (`rows.Rows`): 1, t_l, t_s, the modes of the sample, whether it is a
-border, whether a mark's arm, the marks whose places are unknown, and the B-splines of the line that the wander's modes
-are made of. The design is kept as terms. A strip's *joint terms* are, of both axes, the few terms and, in place of the
-splines, the wander's unknowns; every unknown, own or shared, is one of them or several (`Columns`).
+border, what is shared besides (1 of an arm, which tells x alone; px per power of a border along y), the marks whose
+places are unknown, and the B-splines of the line that the wander's modes are made of. The design is kept as terms. A
+strip's *joint terms* are, of both axes, the few terms and, in place of the splines, the wander's unknowns; every
+unknown, own or shared, is one of them or several (`Columns`).
 """
 
 from collections.abc import Sequence
@@ -30,7 +32,7 @@ from calib.sweep.rows import Rows, spline_values, spline_weights
 
 GROUPS = (
     "common", "slope", "stretch", "S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear",
-    "place_x", "place_y", "border_x", "border_y", "arm_x", "arm_y",
+    "place_x", "place_y", "border_x", "border_y", "arm_x", "border_power",
 )  # fmt: skip
 LINES_PER_MODE = 60
 MODES_MOST = 140
@@ -153,16 +155,16 @@ class Layout:
 
     def shared_groups(self) -> NDArray[np.int64]:
         """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y),
-        the borders' two offsets, what lengthens all arms (only those along x are asked)."""
+        the borders' two offsets, what lengthens all arms along x, the power of the light at borders."""
         n_s = self.sample_modes.n_modes
         names = ["common", "stretch", "slope", "slope"] + ["S"] * n_s
         names += ["common", "slope", "slope"] + ["stretch"] * 2 + ["Y"] * n_s
-        names += ["border_x", "border_y", "arm_x", "arm_y"]
+        names += ["border_x", "border_y", "arm_x", "border_power"]
         return np.array([GROUPS.index(name) for name in names])
 
     @property
     def n_few(self) -> int:
-        """Number of the terms that stand before places and splines: 1, t_l, t_s, modes of the sample, border, arm."""
+        """Number of the terms that stand before places and splines: 1, t_l, t_s, modes of the sample, the last two."""
         return 5 + self.sample_modes.n_modes
 
     @property

@@ -57,7 +57,7 @@ def observations(
     return Observations(
         kind=np.full(rows.size, MARK), a=strip, line_a=line, sample_a=sample,
         line_b=zero, sample_b=zero, value=value, information=np.asarray(np.linalg.inv(cov), np.float64),
-        mark=np.where(is_own, mark, -1),
+        mark=np.where(is_own, mark, -1), per_power=zero,
     ), rows  # fmt: skip
 
 
@@ -81,6 +81,7 @@ def arm_observations(fits: Sequence[MarkFit | None], table: MarkTable, nominal: 
     return Observations(
         kind=np.full(len(told), ARM), a=table.strip[which], line_a=table.line[which], sample_a=told[:, 1],
         line_b=zero, sample_b=told[:, 2], value=value, information=information, mark=np.full(len(told), -1),
+        per_power=zero,
     )  # fmt: skip
 
 

@@ -34,7 +34,7 @@ def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
     sample = np.asarray(cell * PACE_SAMPLES, np.float64)
     paces = Observations(
         kind=np.full(count, PACE), a=strip, line_a=none, sample_a=sample - 0.5, line_b=none, sample_b=sample + 0.5,
-        value=value, information=information, mark=np.full(count, -1),
+        value=value, information=information, mark=np.full(count, -1), per_power=none,
     )  # fmt: skip
     return join([o, paces]), np.concatenate([weight, before if before.size == count else total])
 

@@ -165,6 +165,7 @@ def tie_observations(ties: Ties, nominal: Nominal) -> Observations:
     return Observations(
         kind=np.full(n, TIE), a=ties.strip, line_a=ties.line, sample_a=ties.sample, line_b=ties.line_right,
         sample_b=ties.sample_right, value=value, information=information, mark=np.full(n, -1),
+        per_power=np.zeros(n),
     )  # fmt: skip
 
 

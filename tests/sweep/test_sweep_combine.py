@@ -169,7 +169,7 @@ def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatc
     value[4, 1] = 30.0
     edges = Observations(
         np.full(n, EDGE), np.repeat(np.arange(N_STRIPS), 10), np.tile(np.arange(30.0, 330.0, 30.0), N_STRIPS),
-        zero + 150.0, zero, zero, value, np.tile(np.diag([0.0, 25.0]), (n, 1, 1)), np.full(n, -1),
+        zero + 150.0, zero, zero, value, np.tile(np.diag([0.0, 25.0]), (n, 1, 1)), np.full(n, -1), zero,
     )  # fmt: skip
     fitted = listen(monkeypatch, "adjust")
     both = fit_all(frame, nominal, marks, [edges])
@@ -178,14 +178,15 @@ def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatc
     assert both.fit.weight[both.evidence.kind == EDGE][4] < 0.05
 
 
-def borders(off_px, sigma_px):
-    """Ten borders in each strip, all of one film y, seen as if they lay off by so much."""
+def borders(off_px, sigma_px, per_power=0.0):
+    """Ten borders in each strip, all of one film y, seen as if they lay off by so much (one number, or for each)."""
     n = 10 * N_STRIPS
     zero, value = np.zeros(n), np.zeros((n, 2))
-    value[:, 1] = off_px
+    value[:, 1] = np.tile(off_px * np.ones(10), N_STRIPS)
     return Observations(
         np.full(n, EDGE), np.repeat(np.arange(N_STRIPS), 10), np.tile(np.linspace(30.0, 330.0, 10), N_STRIPS),
         zero + 150.0, zero, zero, value, np.tile(np.diag([0.0, sigma_px**-2]), (n, 1, 1)), np.full(n, -1),
+        np.tile(per_power * np.ones(10), N_STRIPS),
     )  # fmt: skip
 
 
@@ -198,6 +199,17 @@ def test_the_one_offset_of_all_borders_does_not_make_itself_likely():
     stated = start_variances(frame, nominal, SIGMA_PX * PX_MM)
     borders_x_and_y = [GROUPS.index("border_x"), GROUPS.index("border_y")]
     np.testing.assert_array_equal(fit.variances[borders_x_and_y], stated[borders_x_and_y])
+
+
+def test_borders_that_were_printed_otherwise_than_the_marks_do_not_bend_the_sweeps():
+    """Taken to the marks' power of the light they lie off by as much as their steps differ, alike in all strips."""
+    frame, nominal, table = marks_in_three_rows(14)
+    per_power = 0.4 * np.array([1.0, -1.2, 0.5, -1.5, 0.8, 0.8, -0.4, 1.4, -1.0, -0.4])
+    found = fit_all(frame, nominal, fit_marks(frame, nominal, table), [borders(-per_power, 0.1, per_power)])
+    assert found.fit.solution.shared[-1] == pytest.approx(-1.0, abs=0.1)
+    for k, sweep in enumerate(found.sweeps):
+        off_px = (sweep.y_line_mm - nominal.sweeps[k].y_line_mm)[40:321] / PX_MM
+        assert np.abs(off_px).max() < 0.12
 
 
 def test_what_no_mark_places_lies_within_the_tolerance():
@@ -222,7 +234,7 @@ def test_the_accuracy_of_the_marks_places_is_found_though_the_fit_follows_them()
     own, zero = place_px**2 + measured_px**2, np.zeros(n)
     evidence = Observations(
         np.full(n, MARK), np.zeros(n, np.int64), zero, zero, zero, zero, np.zeros((n, 2)),
-        np.tile(np.eye(2) / own, (n, 1, 1)), np.full(n, -1),
+        np.tile(np.eye(2) / own, (n, 1, 1)), np.full(n, -1), zero,
     )  # fmt: skip
     fit = SimpleNamespace(
         residual=rng.normal(0, np.sqrt(own * (1 - drawn)), (n, 2)), fit_cov=np.tile(drawn * own * np.eye(2), (n, 1, 1))

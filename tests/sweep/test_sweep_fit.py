@@ -153,7 +153,7 @@ def marks_of(k, n, noise, rng):
     value = true_departure(k, line, sample) + rng.normal(0, noise, (n, 2))
     return Observations(
         np.full(n, MARK), np.full(n, k), line, sample, np.zeros(n), np.zeros(n), value,
-        np.tile(np.eye(2) / noise**2, (n, 1, 1)), np.full(n, -1),
+        np.tile(np.eye(2) / noise**2, (n, 1, 1)), np.full(n, -1), np.zeros(n),
     )  # fmt: skip
 
 
@@ -218,7 +218,7 @@ def test_ties_carry_a_strip_that_has_no_mark():
         parts.append(
             Observations(
                 np.full(n, TIE), np.full(n, k), line, here, line, there, value,
-                np.tile(np.eye(2) / 0.08**2, (n, 1, 1)), np.full(n, -1),
+                np.tile(np.eye(2) / 0.08**2, (n, 1, 1)), np.full(n, -1), np.zeros(n),
             )
         )  # fmt: skip
     z, error = errors_of(fitted(layout, join(parts)), 2)
@@ -259,7 +259,7 @@ def test_evidence_on_one_axis_leaves_the_other_alone():
     information = np.zeros((n, 2, 2))
     information[:, 1, 1] = 1 / 0.02**2
     edge = Observations(np.full(n, EDGE), np.zeros(n, int), line, sample, line * 0, line * 0, value, information,
-                        np.full(n, -1))  # fmt: skip
+                        np.full(n, -1), line * 0)  # fmt: skip
     before, after = (errors_of(fitted(layout, part), 0)[1] for part in (marks, join([marks, edge])))
     assert np.abs(after[:, 0] - before[:, 0]).max() < 0.05
     assert np.abs(after[:40, 1]).mean() <= np.abs(before[:40, 1]).mean() + 0.02
@@ -408,12 +408,12 @@ def test_arms_tell_the_bend_between_marks_that_stand_at_the_same_samples_of_all_
         value = np.column_stack([rng.normal(0, 0.03, n), rng.normal(0, 0.03, n)])
         info = np.tile(np.eye(2) / 0.03**2, (n, 1, 1))
         strip, none = np.full(n, k), np.full(n, -1)
-        parts.append(Observations(np.full(n, MARK), strip, line, sample, zero, zero, value, info, none))
+        parts.append(Observations(np.full(n, MARK), strip, line, sample, zero, zero, value, info, none, zero))
         for low, high in ((sample - arm_px, sample), (sample, sample + arm_px)):
             grown = bend(high) - bend(low) + 0.3 + rng.normal(0, noise, n)  # all arms are longer than stated
             told = np.tile(np.diag([1 / noise**2, 0.0]), (n, 1, 1))
             value = np.column_stack([grown, zero])
-            parts.append(Observations(np.full(n, ARM), strip, line, low, zero, high, value, told, none))
+            parts.append(Observations(np.full(n, ARM), strip, line, low, zero, high, value, told, none, zero))
     evidence, at = join(parts), np.linspace(5.0, 195.0, 39)
     middle = np.full(at.size, 450.0)
     off = []
@@ -432,6 +432,6 @@ def test_an_arm_is_no_outlier_for_an_earlier_fit_that_has_its_mark_far_off():
     line, sample, zero = np.full(n, 450.0), np.linspace(60, 110, n), np.zeros(n)
     arms = Observations(
         np.full(n, ARM), np.full(n, 1), line, sample, zero, sample + 24, np.zeros((n, 2)),
-        np.tile(np.diag([100.0, 0.0]), (n, 1, 1)), np.full(n, -1),
+        np.tile(np.diag([100.0, 0.0]), (n, 1, 1)), np.full(n, -1), zero,
     )  # fmt: skip
     np.testing.assert_array_equal(prediction_weights(fit, arms), 1.0)

@@ -36,7 +36,7 @@ def marks(rng):
     n, zero = strip.size, np.zeros(strip.size)
     return Observations(
         np.full(n, MARK), strip.astype(np.int64), line, sample, zero, zero, np.column_stack([value, zero]),
-        np.tile(np.eye(2) / NOISE_PX**2, (n, 1, 1)), np.full(n, -1),
+        np.tile(np.eye(2) / NOISE_PX**2, (n, 1, 1)), np.full(n, -1), zero,
     )  # fmt: skip
 
 
@@ -63,7 +63,7 @@ def test_a_pace_stands_where_samples_were_measured_with_the_weight_of_what_did()
         np.array([MARK, MARK, TIE, MARK, ARM, ARM]), np.array([0, 0, 0, 1, 0, 0]), zero,
         np.array([40.0, 41.0, 120.0, 5.0, 40.0, 80.0]), zero, np.array([0.0, 0.0, 7.0, 0.0, 60.0, 100.0]),
         np.zeros((n, 2)), np.array([np.eye(2)] * 3 + [np.diag([0.0, 1.0])] + [np.diag([1.0, 0.0])] * 2),
-        np.full(n, -1),
+        np.full(n, -1), np.zeros(n),
     )  # fmt: skip
     both, weight = with_paces(o, np.array([1.0, 0.5, 0.25, 1.0, 1.0, 1.0]))
     paces = both.select(both.kind == PACE)

@@ -39,7 +39,7 @@ def evidence(rng, times=1):
     information[(kind == EDGE_X) | (kind == ARM)] *= np.diag([1.0, 0.0])
     return Observations(
         kind, a, line, rng.uniform(0, N_SAMPLES, n), line + rng.normal(0, 9, n), rng.uniform(0, N_SAMPLES, n),
-        rng.normal(0, 1, (n, 2)), information, mark,
+        rng.normal(0, 1, (n, 2)), information, mark, np.where(kind == EDGE, rng.normal(0, 1, n), 0.0),
     )  # fmt: skip
 
 
@@ -69,6 +69,8 @@ def dense_design(layout, o):
         if o.kind[n] == ARM:  # from one sample to another of the same line
             sides = [(-1, o.a[n], o.line_a[n], o.sample_a[n]), (1, o.a[n], o.line_a[n], o.sample_b[n])]
             design[n, :, -2:] = np.eye(2)
+        if o.kind[n] == EDGE:  # the axis not seen has its arms in the same place
+            design[n, :, -2:] = o.per_power[n] * np.eye(2)
         for sign, k, line, sample in sides:
             own, shared = dense_rows(layout, k, line, sample, float(o.kind[n] in (EDGE, EDGE_X)))
             design[n, :, first[k] : first[k + 1]] += sign * own

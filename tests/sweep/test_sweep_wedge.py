@@ -10,10 +10,21 @@ import pytest
 from scipy.special import ndtr
 
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import Feature, fit_border, light_of_dn, mixed_value, mixing_exponent, profile, search_border
-from calib.sweep.edges import find_edges, find_edges_in_dn
+from calib.sweep.edgefit import (
+    Feature,
+    fit_border,
+    light_of_dn,
+    mixed_value,
+    mixing_exponent,
+    profile,
+    rise_of,
+    search_border,
+    shift_per_power,
+)
+from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.evenness import make_profiles
 from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal
 from calib.sweep.wedge import least_costs, place_wedge, wedges
 
 LINE_MM = 0.0075
@@ -344,6 +355,63 @@ def test_what_a_tone_not_quite_right_shifts_a_border_by_is_in_what_its_groups_to
 
 
 BORDER = Feature(BLUR_MM, 0.0)
+
+
+def printed(density, mixes):
+    """Three strips' densities of a wedge of patches of some densities, at whose borders light to a power mixes; their
+    frame, sweeps and the borders' film y."""
+    scene, rng = frame(), np.random.default_rng(5)
+    scene.film.reseau = SimpleNamespace(sigma_mm=None)
+    scene.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=0.1, first_center_mm=0.0, pitch_mm=0.9)
+    _, _, sweep = strip((0, 0), 1.0)
+    at_mm = TOP_MM + PATCH_MM * np.arange(PATCHES + 1)
+    level = 10.0 ** (-mixes * np.concatenate([[0.2], density, [0.2]]))
+    light = level[0] + np.diff(level) @ ndtr((sweep.y_line_mm - at_mm[:, None]) / BLUR_MM)
+    seen = -np.log10(light)[:, None] / mixes + rng.normal(0, 0.003, (3, N_LINES, N_SAMPLES))
+    return seen, scene, [replace(sweep, x_sample_mm=sweep.x_sample_mm + k * 0.9) for k in range(3)], at_mm
+
+
+def borders_in_light(seen, scene, sweeps):
+    """What `find_edges` finds in densities taken for light."""
+    shape, sigma = CrossShape(0.12, 0.04, BLUR_MM, BLUR_MM), np.full(seen[0].shape, 0.003)
+    read = [lambda first, stop, values=values: (values[first:stop], sigma[first:stop]) for values in seen]
+    edges = find_edges(scene, read, sweeps, shape, 1.0, 1)
+    return edges, edge_observations(edges, Nominal(tuple(sweeps), np.array([LINE_MM, LINE_MM])), shape)
+
+
+def test_borders_are_looked_at_where_the_film_steps_as_in_most_strips():
+    """A scratch over half the width of a patch of one strip makes steps of its own, and none where the patch ends."""
+    density = np.linspace(0.35, 2.0, PATCHES)
+    seen, scene, sweeps, at_mm = printed(density, 1.0)
+    y_mm = sweeps[0].y_line_mm
+    scratched = (y_mm > at_mm[3] + 2 * LINE_MM) & (y_mm < at_mm[4] - 2 * LINE_MM)
+    seen[1][np.ix_(scratched, sweeps[0].x_sample_mm < 0)] -= 0.15
+    edges, _ = borders_in_light(seen, scene, sweeps)
+    assert [(edges.film_mm == mm).sum() for mm in at_mm] == [20 if i in (3, 4) else 24 for i in range(PATCHES + 1)]
+    assert np.all(edges.sample[(edges.strip == 1) & np.isin(edges.film_mm, at_mm[3:5])] > N_SAMPLES / 2)
+    rises = np.diff(np.concatenate([[0.2], density, [0.2]]))[np.searchsorted(at_mm, edges.film_mm)]
+    np.testing.assert_allclose(edges.rise, rises, atol=0.01)
+
+
+def test_borders_printed_in_density_lie_off_as_is_said_of_another_power():
+    """Taken for light they lie up to half a px off; by how much, one power less explains."""
+    seen, scene, sweeps, _ = printed(np.array([0.9, 0.4, 1.5, 1.1, 0.5, 1.7, 0.8, 1.2]), 1e-3)
+    edges, observed = borders_in_light(seen, scene, sweeps)
+    assert len(edges) > 200
+    assert np.abs(observed.value[:, 1]).max() > 0.45
+    np.testing.assert_allclose(observed.value[:, 1], -observed.per_power, atol=0.08)
+
+
+@pytest.mark.parametrize("mixes", [0.3, 0.7, 1.0])
+@pytest.mark.parametrize("rise", [-1.3, -0.4, 0.7, 1.3])
+def test_a_border_taken_to_another_power_than_mixes_is_shifted_as_its_rise_says(rise, mixes):
+    taken, t = 0.6, np.repeat(np.linspace(-0.1, 0.1, 201)[:, None], 8, axis=1)
+    before, beyond = 10.0 ** (-0.4 * mixes), 10.0 ** (-(0.4 + rise) * mixes)
+    density = -np.log10(before + (beyond - before) * ndtr(t / BLUR_MM)) / mixes
+    found = fit_border(t, *mixed_value(density, np.full(t.shape, 0.01), taken), 0.08, Feature(BLUR_MM, 0.0))
+    assert rise_of(found.level, found.step, taken) == pytest.approx(rise, rel=0.02)
+    shift_mm = (taken - mixes) * shift_per_power(rise, BLUR_MM)
+    assert found.shift_mm == pytest.approx(shift_mm, rel=0.15, abs=1e-6)
 
 
 def edge(d):
