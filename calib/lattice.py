@@ -51,28 +51,15 @@ class Lattice:
 
         They may lie beyond the block, within the nodes; NaN beyond these and in cells that are not good.
         """
-        (r, v, known_r), (c, u, known_c) = (
-            _between(at + first, self.half, size)
-            for at, first, size in zip((row, column), self.offset, values.shape[1:], strict=True)
-        )
-        v = v[:, np.newaxis]
-        above, below = values[:, r], values[:, r + 1]
-        left, right = (above[..., c + k] + v * (below[..., c + k] - above[..., c + k]) for k in (0, 1))
-        known = np.logical_and.outer(known_r, known_c) & self.good[np.ix_(r // 2, c // 2)]
-        return np.where(known, left + u * (right - left), np.nan)
+        out = np.empty((len(values), row.size, column.size))
+        _at(values, self.good, self.half, row + self.offset[0], column + self.offset[1], out)
+        return out
 
     def interpolated(self, values: Array, good: NDArray[np.bool_]) -> Array:
         """Values (K, R, C) at the nodes for each pixel (K, rows, columns); NaN in cells that are not `good`."""
         out = np.empty((len(values), *self.shape))
         _interpolate(np.ascontiguousarray(values), good, self.half, *self.offset, out)
         return out
-
-
-def _between(pixel: Array, half: int, n_nodes: int) -> tuple[NDArray[np.intp], Array, NDArray[np.bool_]]:
-    """The node before each pixel counted from the first node, the share of the way to the next, and if there is one."""
-    node = np.clip(pixel // half, 0, n_nodes - 2).astype(np.intp)
-    share = pixel / half - node
-    return node, share, (share >= 0) & (share <= 1)
 
 
 def lattice(
@@ -128,6 +115,27 @@ def between(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
     """What stands in column `c` of nodes and in the next, `v` of the way from row `r` to the row below."""
     above, below = nodes[r], nodes[r + 1]
     return above[c] + v * (below[c] - above[c]), above[c + 1] + v * (below[c + 1] - above[c + 1])
+
+
+@bare(cache=True, nogil=True)
+def _at(values, good, half, row, column, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Bilinear between nodes at rows and columns counted from the first node."""
+    for i in range(row.size):
+        r, v, known_r = _node_before(row[i], half, values.shape[1])
+        for j in range(column.size):
+            c, u, known_c = _node_before(column[j], half, values.shape[2])
+            known = known_r and known_c and good[r // 2, c // 2]
+            for k in range(values.shape[0]):
+                left, right = between(values[k], r, c, v)
+                out[k, i, j] = left + u * (right - left) if known else np.nan
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _node_before(pixel, half, n_nodes):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The node before a pixel counted from the first node, the share of the way to the next, and if there is one."""
+    node = min(max(np.int64(np.floor(pixel / half)), 0), n_nodes - 2)
+    share = pixel / half - node
+    return node, share, share >= 0 and share <= 1
 
 
 @njit(cache=True, nogil=True)
