@@ -43,6 +43,17 @@ def halve(piece: Piece, out: NDArray, down: int = 0, across: int = 0) -> None:
     halved(piece.values, *piece.box, out, down, across)
 
 
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")  # type: ignore[misc,unused-ignore]
+def _mean_of(a, b, c, d):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Mean of those of four that are finite, without a branch: for a loop that takes several at once."""
+    total, count = np.float32(0.0), np.float32(0.0)
+    for value in (a, b, c, d):
+        total += value if np.isfinite(value) else np.float32(0.0)
+        count += np.float32(1.0) if np.isfinite(value) else np.float32(0.0)
+    mean = np.float32(0.25) * ((a + b) + (c + d))
+    return mean if np.isfinite(mean) else total / count
+
+
 @njit(cache=True, nogil=True, error_model="numpy")  # type: ignore[misc,unused-ignore]
 def _mean_of_finite(values, top, left, rows, cols, out, down, across):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whole rows first, as if all pixels were finite; only rows where one is not are gone through again."""
@@ -50,23 +61,16 @@ def _mean_of_finite(values, top, left, rows, cols, out, down, across):  # type: 
         # At an odd edge the two rows or columns are the same one, and the mean is what it should be.
         upper = values[top + 2 * i, left : left + cols]
         lower = values[top + min(2 * i + 1, rows - 1), left : left + cols]
-        row, unknown = out[down + i, across : across + (cols + 1) // 2], 0
+        row, unknown = out[down + i, across : across + (cols + 1) // 2], False
         for j in range(cols // 2):
             row[j] = np.float32(0.25) * ((upper[2 * j] + upper[2 * j + 1]) + (lower[2 * j] + lower[2 * j + 1]))
         for j in range(cols // 2):
             unknown |= not np.isfinite(row[j])
-        for j in range(0 if unknown else cols // 2, row.size):
-            first, second = 2 * j, min(2 * j + 1, cols - 1)
-            total, count = np.float32(0.0), np.float32(0.0)
-            a, b, c, d = upper[first], upper[second], lower[first], lower[second]
-            mean = np.float32(0.25) * ((a + b) + (c + d))
-            if not np.isfinite(mean):
-                for value in (a, b, c, d):
-                    if np.isfinite(value):
-                        total += value
-                        count += np.float32(1.0)
-                mean = total / count
-            row[j] = mean
+        if unknown:
+            for j in range(cols // 2):
+                row[j] = _mean_of(upper[2 * j], upper[2 * j + 1], lower[2 * j], lower[2 * j + 1])
+        if cols % 2:
+            row[-1] = _mean_of(upper[-1], upper[-1], lower[-1], lower[-1])
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]

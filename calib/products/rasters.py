@@ -103,8 +103,13 @@ class RasterWriter:
             self._full.store(*tile)
 
     def _finished(self, down: int, across: int, tile: Piece) -> bytes:
-        """Compress a tile, and spool each overview's tile above it whose last part it is."""
-        content, reduced = packed(tile, TILE, self._spec.mantissa_bits), 1
+        """Compress a tile, once the overviews have taken what they need of it: both want it at hand."""
+        self._reduce(down, across, tile)
+        return packed(tile, TILE, self._spec.mantissa_bits)
+
+    def _reduce(self, down: int, across: int, tile: Piece) -> None:
+        """Spool each overview's tile above a tile whose last part it is."""
+        reduced = 1
         self._see(down, across, tile, reduced)
         for overview in self._overviews:
             into = overview.place(down, across)
@@ -115,7 +120,6 @@ class RasterWriter:
             tile, reduced = Piece(into.tile, 0, 0, *into.tile.shape), 2 * reduced
             self._see(down, across, tile, reduced)
             overview.store(down, across, packed(tile, TILE, self._spec.overview_bits))
-        return content
 
     def _see(self, down: int, across: int, tile: Piece, reduced: int) -> None:
         """Keep a tile of the resolution that the picture has."""
