@@ -55,7 +55,7 @@ def _by_weight(patterns, top, left, rows, cols, drop, out):  # type: ignore[no-u
     size, zero, one = out.shape[0], np.uint32(0), np.uint32(1)
     exponent, keep = np.uint32(0x7F800000), ~((one << drop) - one)
     half, parity = (((one << drop) >> one) - one, one) if drop > zero else (zero, zero)
-    row = np.empty(size, np.uint32)
+    row, less, top_bits = np.empty(size, np.uint32), np.empty(size, np.uint32), np.uint32(0x80808080)
     for i in range(rows):
         given = patterns[top + i, left : left + cols]
         for j in range(cols):
@@ -63,13 +63,16 @@ def _by_weight(patterns, top, left, rows, cols, drop, out):  # type: ignore[no-u
             kept = (pattern + (half + ((pattern >> drop) & parity))) & keep
             row[j] = kept if (pattern & exponent) != exponent else pattern
         row[cols:] = row[cols - 1]
+        less[0] = row[0]
+        for j in range(1, size):  # all four bytes at once, none of which borrows from the next
+            less[j] = ((row[j] | top_bits) - (row[j - 1] & ~top_bits)) ^ ((row[j] ^ ~row[j - 1]) & top_bits)
         before = np.uint8(0)
         for plane in range(4):
             shift = np.uint32(24 - 8 * plane)
             to = out[i, plane * size : (plane + 1) * size]
-            to[0] = np.uint8(row[0] >> shift) - before
-            for j in range(1, size):
-                to[j] = np.uint8(row[j] >> shift) - np.uint8(row[j - 1] >> shift)
+            for j in range(size):
+                to[j] = np.uint8(less[j] >> shift)
+            to[0] -= before
             before = np.uint8(row[size - 1] >> shift)
     for i in range(rows, size):
         for j in range(out.shape[1]):
