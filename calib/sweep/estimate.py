@@ -69,7 +69,7 @@ def first_look(
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal, shape)], threads, NEARLY_SETTLED)
     count = np.bincount(expected.strip, minlength=len(read))
-    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read))
+    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read, coarse))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
@@ -235,12 +235,13 @@ def _first_shape(frame: Frame) -> CrossShape:
 
 
 def _unlike_others(
-    expected: marking.Sought, count: NDArray[np.int64], found: Constellation, read: Sequence[ReadWindow]
-) -> dict[int, int]:
+    expected: marking.Sought, count: NDArray[np.int64], found: Constellation, read: Sequence[ReadWindow],
+    sweeps: Sequence[StripSweep],
+) -> dict[int, int]:  # fmt: skip
     """The strips in which marks are missing while others show theirs, and how many should be there."""
     count = count.copy()
     for k in np.flatnonzero(without_marks(found.strength, count)).tolist():  # what the tape lost cannot be missed
-        count[k] = sum(_is_there(read[k], *at) for at in _places(expected.select(expected.strip == k)))
+        count[k] = sum(_is_there(read[k], sweeps[k], *at) for at in _places(expected.select(expected.strip == k)))
     return {k: int(count[k]) for k in np.flatnonzero(without_marks(found.strength, count)).tolist()}
 
 
@@ -251,12 +252,11 @@ def _places(sought: marking.Sought) -> list[tuple[int, int]]:
     )
 
 
-def _is_there(read: ReadWindow, line: int, sample: int) -> bool:
+def _is_there(read: ReadWindow, sweep: StripSweep, line: int, sample: int) -> bool:
     """Whether a sample carries something; one beyond the strip's edge does not."""
-    if min(line, sample) < 0:
+    if not (0 <= line < sweep.n_lines and 0 <= sample < sweep.n_samples):
         return False
-    sigma = read(line, line + 1)[1]
-    return sigma.size > 0 and sample < sigma.shape[1] and bool(np.isfinite(sigma[0, sample]))
+    return bool(np.isfinite(read(line, line + 1)[1][0, sample]))
 
 
 def _placing_warnings(frame: Frame, table: MarkTable) -> tuple[str, ...]:

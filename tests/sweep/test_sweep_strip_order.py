@@ -334,17 +334,25 @@ def test_where_no_neighbours_show_the_same_film_nothing_is_said_of_any() -> None
 
 
 def test_marks_that_the_tape_lost_are_not_missed() -> None:
-    """A strip without marks among others that show theirs may be another strip; one that was lost is not."""
+    """A strip without marks among others that show theirs may be another strip; one that was lost is not. A mark may
+    be expected just behind the end of a strip: nothing is there."""
     strip = np.repeat(np.arange(4), 12)
     sought = Sought(strip, np.tile(np.arange(12), 4), np.tile(np.arange(12.0) * 10, 4), np.full(48, 5.0))
     found = SimpleNamespace(strength=np.array([0.2, 11.0, 11.0, 11.0]))
 
     def reader(sigma):
-        return lambda first, stop, samples=slice(None): (np.zeros((stop - first, 9)), np.full((stop - first, 9), sigma))
+        def read(first, stop, samples=slice(None)):
+            if not 0 <= first < stop <= 111:
+                raise ValueError("no such line")
+            return np.zeros((stop - first, 9)), np.full((stop - first, 9), sigma)
 
-    count = np.full(4, 12)
-    assert _unlike_others(sought, count, found, [reader(1.0)] * 4) == {0: 12}
-    assert _unlike_others(sought, count, found, [reader(np.inf)] * 4) == {}
+        return read
+
+    count, sweeps = np.full(4, 12), [SimpleNamespace(n_lines=111, n_samples=9)] * 4
+    assert _unlike_others(sought, count, found, [reader(1.0)] * 4, sweeps) == {0: 12}
+    assert _unlike_others(sought, count, found, [reader(np.inf)] * 4, sweeps) == {}
+    beyond = Sought(sought.strip, sought.mark, sought.line + 1, sought.sample)  # the last of each strip on line 111
+    assert _unlike_others(beyond, count, found, [reader(1.0)] * 4, sweeps) == {0: 11}
 
 
 def test_a_strip_without_its_marks_is_doubted_unless_it_continues_others_that_show_theirs() -> None:
