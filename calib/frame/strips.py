@@ -76,9 +76,11 @@ def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
 
 
 def numbers_lacking(strips: Sequence[StripRaster], index: int) -> int:
-    """How many numbers lack between a strip's and that of the one before, where files are called by numbers."""
-    before, name = (strips[k].path.stem for k in (max(index - 1, 0), index))
-    return max(int(name) - int(before) - 1, 0) if name.isdecimal() and before.isdecimal() else 0
+    """How many numbers lack between a strip's and that of the one before, or before the first one's, where files are
+    called by numbers."""
+    name, before = strips[index].path.stem, strips[index - 1].path.stem if index else "-1"
+    is_numbered = name.isdecimal() and (before.isdecimal() or not index)
+    return max(int(name) - int(before) - 1, 0) if is_numbered else 0
 
 
 def _is_reversed(scan: Scan, index: int) -> bool:
@@ -158,7 +160,7 @@ def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:
     if not lacking:
         return ()
     named = ", ".join(map(str, lacking[:8])) + (" ..." if len(lacking) > 8 else "")
-    told = "unless marks or overlaps tell of a gap, those before and after count as neighbours"
+    told = "unless something else tells of a gap, those before and after count as neighbours"
     return (f"no strip is numbered {named}: {told}",)
 
 

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from calib.errors import CalibError
 from calib.frame.frame import Frame, StripRaster
-from calib.frame.strips import numbers_lacking, with_gap
+from calib.frame.strips import with_gap
 from calib.ordered import in_order
 from calib.run.damage import damaged, look_for_lost
+from calib.run.strip_gaps import MOST_MISSING, suspected
 from calib.sweep.candidates import Candidates, no_candidates
 from calib.sweep.estimate import candidate_finder, first_look
 from calib.sweep.model import StripSweep
@@ -26,7 +27,6 @@ from calib.sweep.tables import EVERY_SAMPLE, FirstLook
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.dropouts import Dropouts, all_lost
 
-MOST_MISSING = 2  # strips in a row
 MOST_TRIED = 4  # places where strips may be missing
 FEW, MANY = 0.2, 0.5  # of the marks that should be in strips: chance may find the few, those of their places are many
 LEAST_FOUND = 6  # marks: fewer than that chance may find at any place
@@ -123,20 +123,20 @@ def _first(frame: Frame, looks: Sequence[Look], threads: int) -> FirstLook:
 
 def _with_gaps(placed: _Placed, threads: int) -> _Placed:
     """The strips with those put in that are missing, where strips do not continue the one before: if marks that hardly
-    show are found farther on, or if the files' numbers say so, the overlap shows other film and the marks allow it."""
+    show are found farther on, or if something else tells that strips are missing and the marks allow it."""
     frame, overlaps, first = placed.frame, placed.overlaps, placed.first
     starts = [block.start for block in overlaps.blocks() if not frame.strips[block.start].is_lost]
     few = [start for start in starts if _expected(first, start) * FEW > _found(first, start)][:MOST_TRIED]
+    ends = [look.wedge for look in placed.looks]
     better = []
     for start in starts:
-        lacking = numbers_lacking(frame.strips, start)
-        is_told = 0 < lacking <= MOST_MISSING and overlaps.other[start - 1]
-        needed = LESS * _found(first, start) if is_told else MANY * _expected(first, start)
-        for count in [lacking] if is_told else range(1, MOST_MISSING + 1) if start in few else ():
+        missing, by = suspected(frame, overlaps, ends, start)
+        needed = LESS * _found(first, start) if missing else max(MANY * _expected(first, start), LEAST_FOUND)
+        for count in [missing] if missing else range(1, MOST_MISSING + 1) if start in few else ():
             with suppress(CalibError):  # marks on no continuous sweep: strips cannot be missing there
-                tried = _place(*_gapped(placed, start, count, threads), threads)
+                tried = _place(*_gapped(placed, start, count, by or "its marks", threads), threads)
                 there = MANY * _expected(tried.first, start + count)
-                if _found(tried.first, start + count) > max(needed, there, LEAST_FOUND):
+                if _found(tried.first, start + count) > max(needed, there):
                     better.append(tried)
     if not better:
         return placed
@@ -153,12 +153,13 @@ def _expected(first: FirstLook, start: int) -> int:
     return int(first.expected[start:].sum())
 
 
-def _gapped(placed: _Placed, start: int, count: int, threads: int) -> tuple[Frame, list[Look]]:
-    """The frame with `count` strips put in as missing before strip `start`, and what its strips tell by themselves."""
+def _gapped(placed: _Placed, start: int, count: int, by: str, threads: int) -> tuple[Frame, list[Look]]:
+    """The frame with `count` strips put in as missing before strip `start`, as something tells, and what its strips
+    tell by themselves."""
     frame = placed.frame
     name = frame.strips[start].path.name
     order = f"is not the next strip to {frame.strips[start - 1].path.name}" if start else "is not the first strip"
-    why = f"no file holds it: by marks or overlaps {name} {order}"
+    why = f"no file holds it: by {by} {name} {order}"
     gapped = with_gap(frame, start, count, why)
     return gapped, [*placed.looks[:start], *looks_of(gapped, threads, start)]
 

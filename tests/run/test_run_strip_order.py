@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -83,7 +84,7 @@ def test_a_strip_whose_number_lacks_keeps_its_place(calibrated, package: Path) -
     places = first_places(frame, list(looks_of(frame, 1)), 1)
     (left_out,) = places.left_out
     told = (
-        "strip 1 (missing): left out: no file holds it: by marks or overlaps 002.tif is not the next strip to 000.tif"
+        "strip 1 (missing): left out: no file holds it: by number and overlap 002.tif is not the next strip to 000.tif"
     )
     assert left_out.says == told
     assert places.warnings == ()
@@ -126,8 +127,9 @@ def test_missing_strips_are_told_by_marks_found_farther_on(
         return module._Placed(frame, looks, first, Overlaps((), {}, None, sound, (True,) * len(sound), ()))  # type: ignore[arg-type]
 
     monkeypatch.setattr(module, "_place", place)
-    monkeypatch.setattr(module, "looks_of", lambda frame, threads, first: [None] * (len(frame.strips) - first))
-    found = module._with_gaps(place(frame, [None] * 5, 1), 1).frame.strips
+    look = SimpleNamespace(wedge=(1.0, 1.0))
+    monkeypatch.setattr(module, "looks_of", lambda frame, threads, first: [look] * (len(frame.strips) - first))
+    found = module._with_gaps(place(frame, [look] * 5, 1), 1).frame.strips
     assert [each.index for each in found if each.is_lost] == without
     assert [each.index for each in found] == list(range(5 + len(without)))
 

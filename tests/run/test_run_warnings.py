@@ -129,7 +129,7 @@ def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -
     assert any("no strip is numbered 1, 4, 5, 6:" in said for said in frame.warnings)
     gapped = with_gap(frame, 1, 1, "no file holds it")
     (said,) = (said for said in gapped.warnings if "numbered" in said)
-    assert said.startswith("no strip is numbered 4, 5, 6: unless marks or overlaps tell of a gap, those before")
+    assert said.startswith("no strip is numbered 4, 5, 6: unless something else tells of a gap, those before")
     assert len(gapped.warnings) == len(frame.warnings)
 
 
