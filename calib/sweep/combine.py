@@ -41,6 +41,11 @@ WANDERING = 16.0
 # Those of the borders' and arms' offsets and of the power stay: of each there is one, and one number says nothing of
 # the size of such numbers.
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
+SWEEP = (
+    "S",
+    "Sk",
+    "Sk_line",
+)  # of which marks that all stand at one sample tell nothing: held where it stands still even so
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6
 UNSTATED_PX = 0.05  # the accuracy of the marks' places to start from where none is stated,
@@ -92,18 +97,24 @@ def fit_marks(
     if before is not None:
         start = replace(start, variances=before.fit.variances, scale=before.fit.scale)
     chosen, fit, evidence = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
+    free: tuple[str, ...] = FREE
     if _stands_still(nominal, fit):
         variances = expected.copy()
         variances[GROUPS.index("Wx")] = WANDERING
         start = unknown_start(variances, count)
-        again = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
-        if not _stands_still(nominal, again[1]):
-            chosen, fit, evidence = again
+        for held in ((), SWEEP):
+            some = tuple(group for group in FREE if group not in held)
+            again = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED, some)
+            if not _stands_still(nominal, again[1]):
+                (chosen, fit, evidence), free = again, some
+                break
     if stated is None:
         for _ in range(PLACE_ROUNDS):
             sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
             start = Start(fit.variances, fit.scale, fit.weight)
-            chosen, fit, evidence = _fit(frame, nominal, chosen, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
+            chosen, fit, evidence = _fit(
+                frame, nominal, chosen, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED, free
+            )
     sweeps = sweeps_by_marks(frame, nominal, fit, threads)
     return Combined(chosen, fit, evidence, sweeps, (), sigma_mm, ROUGH)
 
@@ -218,7 +229,7 @@ def _fit_all(
 
 def _fit(
     frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Start, sigma_mm: float,
-    smoothness: Smoothness, threads: int, settled: float = SETTLED,
+    smoothness: Smoothness, threads: int, settled: float = SETTLED, free: Sequence[str] = FREE,
 ) -> tuple[MarkTable, Adjustment, Observations]:  # fmt: skip
     """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`."""
     expected = start_variances(frame, nominal, sigma_mm)
@@ -229,7 +240,7 @@ def _fit(
         known = join([observations, *others])
         everything, weight = with_paces(known, start.weight)  # paces come last, and are made anew
         start = replace(start, weight=weight)
-        fit = adjust(layout, everything, expected, FREE, start, threads=threads, settled=settled)
+        fit = adjust(layout, everything, expected, free, start, threads=threads, settled=settled)
         bad = _disagreeing(everything, fit)
         if not bad.any() or not left:
             break

@@ -38,6 +38,7 @@ WIDE = {"S": 100.0, "Y": 1.0, "slope_x": 25.0, "slope_y": 25.0, "Wx": 4.0,
 STRETCH = 0.03
 SEARCH_MODES = 32  # of the wander, at most: all that the wide prior has beyond them is 0.02 px
 STIFF_S = 4.0  # px^2, of the sweep's common curve once its marks are known
+STIFFER_S = (STIFF_S, 0.25, 0.01)  # px^2, tried in turn where a looser one lets the sweep stand still
 AS_MANY = 0.9  # of the weight gathered with a sweep that stands still, with a stiff one
 UNLIKE_SIGMAS, LEAST_UNLIKE = 4.0, 0.2  # how much less like a cross than its strip's marks a pair is no mark of it
 NO_WEIGHT = 1e-12  # of what is no mark
@@ -152,7 +153,7 @@ def find_constellation(
         weight = _weights(pairs, residual / _paces(layout, found, pairs.sample), reach_px)
     # Between the few samples at which marks stand, and beside them, the wide sweep may swing as it likes, to whatever
     # looks a little like a mark: the coarse fit is a stiff one, by what looks like its strip's marks.
-    variances[GROUPS.index("S")] = STIFF_S
+    variances[GROUPS.index("S")] = min(STIFF_S, sweep_px2)
     alike = np.where(_looks_alike(pairs, weight), weight, NO_WEIGHT)
     fit = solve_weighted(layout, observations, batches, variances, np.ones(KINDS), alike, threads)
     strength = np.asarray(np.bincount(pairs.strip, weight * pairs.score, minlength=len(layout.strips)), np.float64)
@@ -160,18 +161,22 @@ def find_constellation(
 
 
 def find_steady(nominal: Nominal, layout: Layout, pairs: Pairs, tolerance_px: float, threads: int = 1) -> Constellation:
-    """`find_constellation`; where its sweep nearly stands still or turns back, the one of a stiff sweep if it has as
-    many marks and does not.
+    """`find_constellation`; where its sweep nearly stands still or turns back, the one of the least stiff sweep that
+    does not, if no other has far more marks.
 
     All that may be one mark, at whatever sample, sees one place on a sweep that stands still, and so do marks whose
-    strips have wandered: false pairs draw a loose sweep there, and are kept by it.
+    strips have wandered: false pairs draw a loose sweep there, and are kept by it. Where all marks stand at one sample
+    of their strips, hardly anything else holds it.
     """
     found = find_constellation(layout, pairs, tolerance_px, threads)
-    if not _stands_still(nominal, found):
-        return found
-    stiff = find_constellation(layout, pairs, tolerance_px, threads, STIFF_S)
-    as_many = stiff.strength.sum() > AS_MANY * found.strength.sum()
-    return stiff if as_many and not _stands_still(nominal, stiff) else found
+    tried = [found]
+    for sweep_px2 in STIFFER_S:
+        if not _stands_still(nominal, tried[-1]):
+            break
+        tried.append(find_constellation(layout, pairs, tolerance_px, threads, sweep_px2))
+    most = max(each.strength.sum() for each in tried)
+    is_good = tried[-1].strength.sum() > AS_MANY * most and not _stands_still(nominal, tried[-1])
+    return tried[-1] if is_good else found
 
 
 def _stands_still(nominal: Nominal, found: Constellation) -> bool:

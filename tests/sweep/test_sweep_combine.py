@@ -79,6 +79,20 @@ def test_strips_that_wander_by_many_px_do_not_make_the_sweep_stand_still(seed):
         assert np.diff(sweep.x_sample_mm).min() > 0.8 * PX_MM
 
 
+@pytest.mark.parametrize(("seed", "wander_px"), [(3, 10.0), (0, 40.0), (1, 40.0), (2, 40.0)])
+def test_marks_beside_the_middle_of_strips_that_wander_tell_nothing_of_the_sweep_between_the_samples(seed, wander_px):
+    """Even where a large wander is expected from the beginning the sweep is bent until it stands still, and the frame
+    was refused: then what no mark can tell is held to be as it is stated."""
+    rng, nominal = np.random.default_rng(seed), nominal_sweeps()
+    sample = 60.0 + rng.normal(0, wander_px, N_STRIPS * PER_STRIP) + np.repeat(rng.normal(0, 6, N_STRIPS), PER_STRIP)
+    line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
+    y_mm = (line - (N_LINES - 1) / 2) * PX_MM
+    frame, table = marks_at(y_mm, line, np.full(line.size, 60.0), nominal, 60 * PX_MM)
+    found = fit_marks(frame, nominal, table.with_columns(sample=sample))
+    for sweep in found.sweeps:
+        assert np.diff(sweep.x_sample_mm).min() > 0.9 * PX_MM
+
+
 @pytest.mark.parametrize(
     ("what", "across", "along"),
     [("lines", 1, 1 / 3), ("lines", 1, 3), ("samples", 1 / 3, 1), ("samples", 3, 1)],

@@ -3,6 +3,7 @@
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -127,6 +128,26 @@ def test_what_looks_like_marks_all_over_a_rough_scene_does_not_make_the_sweep_tu
         found = find_steady(nominal, layout, pairs, 80.0)
         assert np.all(found.weight[: strips * n] > 0.3)
         assert min(step.min() for step in sample_steps(nominal, found.fit)) > 0.9
+
+
+@pytest.mark.parametrize("walk_px", [1.5, 3.0])
+def test_marks_at_one_sample_of_strips_that_wander_are_found_where_hardly_anything_holds_the_sweep(walk_px) -> None:
+    """Strips walk across from mark to mark, and each mark has 35 candidates more: the sweep that was made to explain
+    them kept half of the false ones, a stiff one as well, and the frame was refused."""
+    strips, n, more = 7, 12, 35
+    nominal, layout = _scan_of(strips, 1500, 187)
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        strip, line = np.repeat(np.arange(strips), n), np.tile(np.linspace(280, 1100, n), strips)
+        walk = rng.normal(0, 6.0, (strips, 1, 2)) + rng.normal(0, walk_px, (strips, n, 2)).cumsum(axis=1)
+        off = walk.reshape(-1, 2)
+        true = Pairs(strip, np.arange(strips * n), line, 55 - off[:, 0], rng.uniform(0.6, 0.95, strips * n), off)
+        of, away = np.repeat(true.mark, more), rng.uniform(-60, 60, (strips * n * more, 2))
+        false = _look_alikes(true, of, away, rng.uniform(0.4, 0.7, of.size))
+        pairs = Pairs(*(np.concatenate([getattr(true, f), getattr(false, f)]) for f in Pairs.__slots__))
+        found = find_steady(nominal, layout, pairs, 53.0)
+        assert np.mean(found.weight[: strips * n] > 0.3) > 0.9
+        assert min(step.min() for step in sample_steps(nominal, found.fit)) > NEARLY_STILL
 
 
 def test_a_strip_without_its_marks_does_not_make_the_sweep_of_all_stand_still() -> None:
