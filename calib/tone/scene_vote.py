@@ -44,7 +44,7 @@ FEATURE = 3.5  # sigma beyond which a sample's disagreement is a feature of the 
 FEATURE_WIDTH = 2  # samples to either side that go with it
 NO_VOTE = 10.0  # variance of a sample that does not vote
 LEAST_SHARE = 0.25  # of the known film's error variance: what no comparison with it can tell from none
-DOUBTFUL = 1.5  # times the typical variance: samples measured so badly on known film say nothing of the scene
+FEWEST_SHARE = 0.3  # of a strip's samples must be compared with known film
 SMOOTH_MODES = 8  # slow components are left out when features are sought
 
 
@@ -117,43 +117,62 @@ def _levelled(values: Array, seen: NDArray[np.bool_]) -> Array:
     return np.asarray(values - mean[:, None] - slope[:, None] * off)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Compared:
+    """A strip's scene less its known film (n_samples,), bridged but where it was `told`: where film is known well. The
+    power of that by octaves, and of known film's errors in it."""
+
+    off: Array
+    told: NDArray[np.bool_]
+    power: Array
+    noise: float
+
+
 def votes_of(scenes: Sequence[ColumnMeans | None], measured: Array, variance: Array) -> Votes:
     """The vote of each strip's scene, beside banding (K, n) measured on known film with its variance."""
-    differences = [
-        None if scene is None else _difference(scene, row, error)
-        for scene, row, error in zip(scenes, measured, variance, strict=True)
-    ]
-    spectra = {
-        strip: by_octaves(dct(off, norm="ortho") ** 2) for strip, off in enumerate(differences) if off is not None
+    compared = {
+        strip: found
+        for strip, (scene, row, error) in enumerate(zip(scenes, measured, variance, strict=True))
+        if scene is not None and (found := _compared(scene, row, error)) is not None
     }
-    total = dict(zip(spectra, _believed(np.array(list(spectra.values()))), strict=True)) if spectra else {}
+    total = dict(zip(compared, _believed(list(compared.values())), strict=True)) if compared else {}
 
     def vote(strip: int) -> SceneVote | None:
-        scene, off, error = scenes[strip], differences[strip], variance[strip]
-        if scene is None or off is None:
+        scene, found = scenes[strip], compared.get(strip)
+        if scene is None or found is None:
             return None
-        noise = float(np.median(error[np.isfinite(error)]))
-        power = np.maximum(total[strip] - noise, LEAST_SHARE * noise)
-        return _vote(scene, off, power, noise)
+        power = np.maximum(total[strip] - found.noise, LEAST_SHARE * found.noise)
+        return _vote(scene, found, power)
 
     return vote
 
 
-def _difference(scene: ColumnMeans, measured: Array, variance: Array) -> Array | None:
-    """Scene less known film, gaps bridged; None where they share too few samples."""
-    known = np.isfinite(scene.density) & np.isfinite(variance)
-    if known.any():
-        known &= variance < DOUBTFUL * np.median(variance[known])
-    if known.sum() < max(0.5 * known.size, SMOOTH_MODES + 1):
+def _compared(scene: ColumnMeans, measured: Array, variance: Array) -> _Compared | None:
+    """The scene beside known film; None where they share too few samples."""
+    told = np.isfinite(scene.density) & np.isfinite(variance)
+    told &= variance <= _worst_used(variance[told])
+    if told.sum() < max(FEWEST_SHARE * told.size, SMOOTH_MODES + 1):
         return None
-    off = fill(scene.density - measured, known)
-    return off - off[known].mean()
+    off = scene.density - measured
+    off = fill(off, told) - off[told].mean()
+    return _Compared(off, told, by_octaves(dct(off, norm="ortho") ** 2) / told.mean(), float(variance[told].mean()))
 
 
-def _believed(power: Array) -> Array:
+def _worst_used(variance: Array) -> float:
+    """The greatest of some variances that are used to tell their mean apart from the power of something else: samples
+    beyond a wedge narrower than the strip are known so badly that all together would tell less than the others do."""
+    rising = np.sort(variance)
+    count = np.arange(1, rising.size + 1)
+    least = round(FEWEST_SHARE * rising.size)
+    error = np.cumsum(rising) / count**1.5  # of the mean power, in proportion
+    return float(rising[least + int(np.argmin(error[least:]))]) if least < rising.size else np.inf
+
+
+def _believed(compared: Sequence[_Compared]) -> Array:
     """Powers by octaves (K, n) of the strips' disagreements as they are believed: a strip's own is drawn to that of all
     as far as the strips scatter about it by no more than chance, and enlarged by what it may be too small by."""
-    chance = 2.0 / components_of_octave(power.shape[1])
+    power, share = np.array([each.power for each in compared]), np.mean([each.told for each in compared])
+    chance = 2.0 / (share * components_of_octave(power.shape[1]))
     shared = np.maximum(power.mean(axis=0), SMALLEST)
     off = power / shared - 1.0
     unlike = np.maximum((off**2).sum(axis=0) / max(len(power) - 1, 1) - chance, 0.0)
@@ -162,10 +181,10 @@ def _believed(power: Array) -> Array:
     return np.asarray(shared * (1.0 + own * off) * (1.0 + CAUTION * np.sqrt(variance)))
 
 
-def _vote(scene: ColumnMeans, difference: Array, power: Array, noise: float) -> SceneVote:
+def _vote(scene: ColumnMeans, compared: _Compared, power: Array) -> SceneVote:
     """The scene as a measurement; by Woodbury's formula samples that do not vote are taken out of its weight."""
     weight, seen = precision_of(power), np.isfinite(scene.density)
-    silent = np.flatnonzero(~seen | _features(difference, power, noise))
+    silent = np.flatnonzero(~seen | _features(compared, power))
     if silent.size:
         inner = weight[np.ix_(silent, silent)] + np.eye(silent.size) / NO_VOTE
         root = half_solved(factor_of(inner), weight[silent])
@@ -173,13 +192,13 @@ def _vote(scene: ColumnMeans, difference: Array, power: Array, noise: float) -> 
     return SceneVote(np.where(seen, scene.density, 0.0), weight)
 
 
-def _features(difference: Array, power: Array, noise: float) -> NDArray[np.bool_]:
+def _features(compared: _Compared, power: Array) -> NDArray[np.bool_]:
     """Samples whose disagreement, slow parts aside, is beyond chance, with their neighbours."""
-    spectrum = dct(difference, norm="ortho")
+    spectrum = dct(compared.off, norm="ortho")
     spectrum[:SMOOTH_MODES] = 0.0
-    rough = idct(spectrum, norm="ortho")
-    scatter = TO_SIGMA * float(np.median(np.abs(rough)))
-    expected = np.sqrt(power[SMOOTH_MODES:].mean() + noise)
-    far = np.abs(rough) > FEATURE * min(scatter, expected)
+    rough = np.abs(idct(spectrum, norm="ortho"))
+    scatter = TO_SIGMA * float(np.median(rough[compared.told]))
+    expected = np.sqrt(power[SMOOTH_MODES:].mean() + compared.noise)
+    far = compared.told & (rough > FEATURE * min(scatter, expected))
     width = 2 * FEATURE_WIDTH + 1
     return np.convolve(far, np.ones(width), mode="same") > 0
