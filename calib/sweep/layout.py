@@ -37,6 +37,7 @@ GROUPS = (
 LINES_PER_MODE = 60
 MODES_MOST = 140
 SAMPLE_MODES = 16
+UNSEEN = 1e-4  # of a direction's 1-sigma: all rows of a strip together see no more of it, and say nothing of it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,21 +215,25 @@ class Layout:
         """The same fit with no more of the wander's unknowns in a strip than evidence sees, by strip: rows, and on
         which axes (N, 2) they are seen.
 
-        All modes have the same prior, so in any turned set of axes they are as independent and as likely. Few rows see
-        only as many directions of the modes' space as they are; what is across to all of them stays at its prior and
-        need not be solved for: solution and likelihood are the same. Away from the evidence it adds to the variance.
+        All modes have the same prior, so in any turned set of axes they are as independent and as likely. Few rows, or
+        rows on few lines, see only some directions of the modes' space; what is across to all of them stays at its
+        prior and need not be solved for: solution and likelihood are the same. Away from the evidence it adds to the
+        variance.
         """
         wander = shared_out(lambda mine: (self._seen(*mine, 0), self._seen(*mine, 1)), evidence, threads)
         return replace(self, wander=tuple(wander))
 
     def _seen(self, rows: Rows, seen: NDArray[np.bool_], axis: int) -> Array:
         """The splines' coefficients of the combinations of modes that evidence sees on an axis, or of all."""
-        modes = self.line_modes[axis]
-        count = int(seen[:, axis].sum())
-        if count == 0 or count >= modes.n_modes:
-            return modes.coefficients
-        at = spline_values(rows.cell, rows.weight, modes.coefficients)[seen[:, axis]]
-        return np.ascontiguousarray(modes.coefficients @ np.linalg.qr(at.T)[0])
+        modes = self.line_modes[axis].coefficients
+        at = spline_values(rows.cell, rows.weight, modes)[seen[:, axis]]
+        few = len(at) < at.shape[1]  # directions are found in the space of the rows or in that of the modes
+        squares, turned = np.linalg.eigh(at @ at.T if few else at.T @ at)
+        found = squares > UNSEEN**2
+        if not found.any() or found.sum() == modes.shape[1]:
+            return modes
+        directions = at.T @ (turned[:, found] / np.sqrt(squares[found])) if few else turned[:, found]
+        return np.ascontiguousarray(modes @ directions)
 
 
 def make_layout(

@@ -143,10 +143,13 @@ def test_the_variance_of_a_line_is_the_mean_of_those_of_its_places(count, cut):
         np.testing.assert_allclose(got, one.reshape(-1, 5, 2).mean(axis=1), rtol=1e-9)
 
 
-def test_what_few_marks_do_not_see_of_the_wander_is_left_out_and_changes_nothing():
+@pytest.mark.parametrize(("times", "n_lines", "near"), [(1, 500, 1e-7), (14, 18, 1e-3)])
+def test_what_rows_do_not_see_of_the_wander_is_left_out_and_changes_nothing(times, n_lines, near):
+    """Few rows, and more than there are modes about few lines, as the parts of a border along the lines are."""
     rng = np.random.default_rng(5)
-    layout, o = make_layout([StripShape(9000, N_SAMPLES, k == 1) for k in range(3)], [(1,), (4,), ()]), evidence(rng)
-    o = replace(o, line_a=rng.uniform(0, 9000, len(o)), line_b=rng.uniform(0, 9000, len(o)))
+    layout = make_layout([StripShape(9000, N_SAMPLES, k == 1) for k in range(3)], [(1,), (4,), ()])
+    o, lines = evidence(rng, times), rng.uniform(0, 9000, n_lines)
+    o = replace(o, line_a=lines[np.arange(len(o)) % n_lines] + rng.uniform(-0.3, 0.3, len(o)))
     seen = o.kind != TIE
     o = Observations(*(getattr(o, f.name)[seen] for f in fields(o)))
     start, weight = rng.uniform(0.3, 3, len(GROUPS)), np.ones(len(o))
@@ -154,14 +157,14 @@ def test_what_few_marks_do_not_see_of_the_wander_is_left_out_and_changes_nothing
     fit = adjust(layout, o, start, (), unknown_start(start, len(o)), rounds=1)
     line, sample = rng.uniform(-50, 9050, 300), rng.uniform(0, N_SAMPLES, 300)
     for k in range(3):
-        assert len(fit.solution.unknowns[k]) < 0.3 * len(whole.solution.unknowns[k])
-        np.testing.assert_allclose(departure(fit, k, line, sample), departure(whole, k, line, sample), atol=1e-9)
+        assert len(fit.solution.unknowns[k]) < 0.4 * len(whole.solution.unknowns[k])
+        np.testing.assert_allclose(departure(fit, k, line, sample), departure(whole, k, line, sample), atol=near)
         np.testing.assert_allclose(
-            departure_cov(fit, k, line, sample), departure_cov(whole, k, line, sample), atol=1e-9
+            departure_cov(fit, k, line, sample), departure_cov(whole, k, line, sample), atol=near
         )
-    np.testing.assert_allclose(fit.residual, whole.residual, atol=1e-9)
+    np.testing.assert_allclose(fit.residual, whole.residual, atol=near)
     both = (o.kind == MARK)[:, None, None]
-    np.testing.assert_allclose(fit.fit_cov * both, whole.fit_cov * both, atol=1e-9)
+    np.testing.assert_allclose(fit.fit_cov * both, whole.fit_cov * both, atol=near)
 
 
 @pytest.mark.parametrize(("length", "points"), [(6250, 321), (90, 90), (5, 5), (2, 2)])
