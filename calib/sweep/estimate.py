@@ -1,7 +1,7 @@
 """The sweeps of all strips: a first look that needs no tone, and the refinement once densities are known."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -17,6 +17,7 @@ from calib.sweep.again import measure_again
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness, sweeps_by_marks
 from calib.sweep.constellation import (
+    AS_MANY,
     SEARCH_MODES,
     Constellation,
     find_steady,
@@ -26,10 +27,11 @@ from calib.sweep.constellation import (
 )
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
-from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE
+from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE, Observations
 from calib.sweep.firstmarks import poor_strips, sought_first, strongest
 from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.layout import make_layout
+from calib.sweep.mark_rows import rows_off, without_rows
 from calib.sweep.markfit import FitPriors, MarkFit
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import Nominal, make_nominal, marks_in_reach, strip_shapes
@@ -51,7 +53,41 @@ def first_look(
     nominal = make_nominal(frame)
     if candidates is None:
         candidates = list(in_order(partial(_found_in, read, candidate_finder(frame)), frame.strips, threads))
-    found = _constellation(frame, nominal, candidates, threads)
+    layout = make_layout(strip_shapes(frame), [()] * len(frame.strips), most_modes=SEARCH_MODES)
+    pairs, tolerance_px = make_pairs(frame, nominal, candidates), frame.scan.tolerance_mm / nominal.px_mm
+    find = partial(find_steady, nominal, layout, tolerance_px=float(tolerance_px.max()), threads=threads)
+    by_marks = _by_marks(frame, nominal, read, find(pairs), threads)
+    off = rows_off(by_marks.marks.fit, by_marks.marks.evidence, by_marks.borders)
+    if off:
+        there = _by_marks(frame, nominal, read, find(without_rows(pairs, by_marks.marks.fit, off)), threads)
+        if there.has_as_many(by_marks, off):
+            by_marks = there
+    marks, found, expected = by_marks.marks, by_marks.found, by_marks.expected
+    both = fit_all(frame, nominal, marks, [by_marks.borders], threads, NEARLY_SETTLED)
+    count = np.bincount(expected.strip, minlength=len(read))
+    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read, by_marks.coarse))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _ByMarks:
+    """Strips placed by the marks that were found alone: where marks were expected, their fit, and the wedge's borders
+    that were found then."""
+
+    found: Constellation
+    coarse: tuple[StripSweep, ...]
+    expected: marking.Sought
+    marks: Combined
+    borders: Observations
+
+    def has_as_many(self, other: "_ByMarks", strips: Collection[int]) -> bool:
+        """Whether nearly as many marks are found in some strips as otherwise."""
+        return all(self.found.strength[k] > AS_MANY * other.found.strength[k] for k in strips)
+
+
+def _by_marks(
+    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], found: Constellation, threads: int
+) -> _ByMarks:
+    """Measure the marks that were found, fit the sweeps to them, and look for the borders there."""
     coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
     expected = _expected(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
@@ -67,9 +103,7 @@ def first_look(
         table = measured(sought.select(enough | np.isin(sought.strip, poor)))
     marks = fit_marks(frame, nominal, markjudge.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
-    both = fit_all(frame, nominal, marks, [edge_observations(edges, nominal, shape)], threads, NEARLY_SETTLED)
-    count = np.bincount(expected.strip, minlength=len(read))
-    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read, coarse))
+    return _ByMarks(found, coarse, expected, marks, edge_observations(edges, nominal, shape))
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
@@ -219,13 +253,6 @@ def candidate_finder(frame: Frame) -> Finder:
 def _found_in(read: Sequence[ReadWindow], find: Finder, strip: StripRaster) -> Candidates:
     values, sigma = read[strip.index](0, strip.n_lines)
     return find(strip.index, values, ~(np.isfinite(sigma) & np.isfinite(values)))
-
-
-def _constellation(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates], threads: int) -> Constellation:
-    """Which of the strips' cross-like places are marks."""
-    layout = make_layout(strip_shapes(frame), [()] * len(frame.strips), most_modes=SEARCH_MODES)
-    pairs = make_pairs(frame, nominal, candidates)
-    return find_steady(nominal, layout, pairs, float((frame.scan.tolerance_mm / nominal.px_mm).max()), threads)
 
 
 def _first_shape(frame: Frame) -> CrossShape:
