@@ -59,7 +59,8 @@ def with_jitter(
 def _with_jitter(
     read: ReadWindow, sweep: StripSweep, pieces: list[LineShifts], sample_mm: float
 ) -> tuple[StripSweep, float]:
-    """One strip's sweep with its lines' own offsets, and their rms, px."""
+    """One strip's sweep with its lines' own offsets, and their rms, px; where lines jump so far, and samples lie so far
+    askew, that film places could not be inverted, lines stay and the rms is part of their sigma."""
     firsts = [first for first, _ in _pieces(sweep.n_lines)]
     seen = [_less_known(piece, sweep, sample_mm, first) for piece, first in zip(pieces, firsts, strict=True)]
     if jitter_variance(seen) == 0.0:
@@ -69,12 +70,12 @@ def _with_jitter(
     if variance == 0.0:  # pieces of a short strip share lines, and are then surer than they should be
         return sweep, 0.0
     offset, left = line_offsets(shifts, variance)
-    moved = replace(
-        sweep,
-        x_line_mm=sweep.x_line_mm + offset * sample_mm,
-        sigma_x_mm=np.hypot(sweep.sigma_x_mm, np.sqrt(left) * sample_mm),
-    )
-    return moved, float(np.sqrt(variance))
+    rms_px = float(np.sqrt(variance))
+    sigma_mm = np.hypot(sweep.sigma_x_mm, np.sqrt(left) * sample_mm)
+    try:
+        return replace(sweep, x_line_mm=sweep.x_line_mm + offset * sample_mm, sigma_x_mm=sigma_mm), rms_px
+    except ValueError:
+        return replace(sweep, sigma_x_mm=np.hypot(sweep.sigma_x_mm, rms_px * sample_mm)), rms_px
 
 
 def _pieces(n_lines: int) -> list[tuple[int, int]]:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from calib.frame.description import Scan
     from calib.frame.frame import StripRaster
 
-COUPLING_LIMIT = 0.25  # how far one axis may leak into the other, in steps: the inverse stays a contraction
+COUPLING_LIMIT = 0.5  # how far one axis may leak into the other, in steps: the inverse stays a contraction
 TURNS = 60  # at most, in which the two axes are inverted in turn,
 SETTLED = 1e-12  # until the line changes by no more than this part of it
 

@@ -74,6 +74,20 @@ def test_a_short_strip_whose_pieces_are_surer_of_jitter_than_the_whole_is_left_a
     assert rms_px == 0.0
 
 
+def test_lines_that_jump_too_far_for_samples_so_askew_stay_and_are_less_sure():
+    """Where one axis leaks into the other by more than the inverse of a sweep allows, jitter cannot be held: a frame
+    with a step of the wander from line to line crashed."""
+    jitter = np.random.default_rng(5).normal(0, 0.2, LINES)
+    read, sweep = scan(jitter, 5)
+    askew = replace(sweep, y_sample_mm=0.9 * sweep.x_sample_mm)
+    (found,), rms_px = jittered([read], [askew], STEP_MM)
+    assert rms_px > 0.1
+    assert np.array_equal(found.x_line_mm, askew.x_line_mm)
+    np.testing.assert_allclose(found.sigma_x_mm, np.hypot(askew.sigma_x_mm, rms_px * STEP_MM))
+    (straight,), _ = jittered([read], [sweep], STEP_MM)
+    assert np.abs(np.diff(straight.x_line_mm)).max() > 0.55 * STEP_MM
+
+
 def test_lines_without_texture_stay_exactly_where_they_are():
     jitter = np.random.default_rng(7).normal(0, 0.2, LINES)
     read, sweep = scan(jitter, 3, flat=slice(300, 400))

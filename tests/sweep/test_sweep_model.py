@@ -19,7 +19,7 @@ def sweep_of(across, along, x_line, y_sample, reverse):
     """A legal sweep from steps and slow motions given in steps of the nominal pixel."""
     x = np.cumsum(across) * STEP_MM - 3.0
     y = np.cumsum(along) * STEP_MM - 5.0
-    slack = 0.2 * STEP_MM * min(across.min(), along.min())
+    slack = 0.35 * STEP_MM * min(across.min(), along.min())
     return StripSweep(
         x_sample_mm=x,
         x_line_mm=x_line * slack,
