@@ -1,9 +1,9 @@
 """The inner loops: values at places from the samples about them, strip after strip into one result.
 
-Tiles are followed pixel by pixel along the rows of the raster; a pixel about which not all samples are sound is listed,
-as are places that are not in tiles, and the listed ones are looked at with care. A place takes the mean of what its
-strips say, weighted by the distance to their own edges, kept up to date as they come: sound samples before what a
-dropout spoilt, and that before nothing.
+Tiles are followed pixel by pixel along their rows, without a test where one strip alone sees a tile and all about it is
+sound. Elsewhere a pixel about which not all samples are sound is listed, as are places that are not in tiles, and the
+listed ones are looked at with care. A place takes the mean of what its strips say, weighted by the distance to their
+own edges, kept up to date as they come: sound samples before what a dropout spoilt, and that before nothing.
 """
 
 from dataclasses import dataclass
@@ -13,11 +13,21 @@ from numpy.typing import NDArray
 
 from calib.compiled import bare
 from calib.film.careful import LOST, NOTHING, WHOLE, judge, of_those_there
-from calib.film.kernels import LANES, PHASE_BITS, PHASES, AxisWeights
+from calib.film.kernels import CELL, LANES, PHASE_BITS, PHASES, AxisWeights
 from calib.film.landing import Landing, Places
 from calib.film.packed import SOUND, Packed
 from calib.film.raster import HALF
-from calib.film.tiles import EDGE, FRACTION_BITS, INSIDE, LAST_PHASE, phases_of, row_on, sample_at
+from calib.film.tiles import (
+    EDGE,
+    FRACTION_BITS,
+    INSIDE,
+    LAST_PHASE,
+    box_of,
+    part_of,
+    phases_of,
+    row_on,
+    sample_at,
+)
 from calib.film.weigh import ANY, axes_of, cell_of, doubt_at, row_at, value_at
 from calib.quality import OUTSIDE, SEAM
 
@@ -84,10 +94,7 @@ def gather(
     into = (made.value, made.sigma, made.quality, made.rank, made.parts, np.float32(alike))
     size = along.taps if max(along.taps, across.taps) <= LANES else ANY
     written_out = (0,) * size  # compiled code knows its length
-    n, columns = at.places.index.size, 0
-    if at.tiles is not None:
-        columns = at.tiles.raster.shape[1]
-        n = max(n, TOGETHER + columns)
+    n = at.places.index.size if at.tiles is None else max(at.places.index.size, TOGETHER + HALF * HALF)
     verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_)
     if at.places.index.size:
         _place_loop(at.places.fields, np.uint64(at.places.index.size), verdict, first, axes, samples, into, written_out)
@@ -154,11 +161,11 @@ def _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
 
 @bare(cache=True, nogil=True, inline="always")
 def _put_row(  # type: ignore[no-untyped-def]
-    left, right, start, line, line_step, entry, entry_step, even, outside, alone, first, axes, samples, into, listed,
-    count, size,
+    left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples, into, listed, count,
+    size,
 ):  # fmt: skip  # pragma: no cover
-    """Put in what a strip says of pixels `left` to `right` - 1 of the row that begins with pixel `start`, where no
-    other sees any of them `alone`; those about which not all is sound are listed behind `count`."""
+    """Put in what a strip says of pixels `left` to `right` - 1 of the row that begins with pixel `start`; those about
+    which not all is sound are listed behind `count`."""
     value, doubts, _, unsound = samples
     rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
     index, line_of, sample_of, line_phase, sample_phase = listed
@@ -185,34 +192,79 @@ def _put_row(  # type: ignore[no-untyped-def]
         variance, shared = doubt_at(
             down, beside, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
         )
-        if alone:
-            out_value[k], sigma[k], ranks[k] = v, np.sqrt(variance + shared * shared), WHOLE
-        else:
-            at = np.float32(first[1]) + np.float32(whole_s) * np.float32(1 / PHASES)
-            _put(out_value, sigma, bits, ranks, parts, alike, k, WHOLE, np.uint16(0), v, variance, shared, at, first[2])
+        at = np.float32(first[1]) + np.float32(whole_s) * np.float32(1 / PHASES)
+        _put(out_value, sigma, bits, ranks, parts, alike, k, WHOLE, np.uint16(0), v, variance, shared, at, first[2])
     return count
+
+
+@bare(cache=True, nogil=True, inline="always")
+def _is_sound(geometry, grid, r, c, outside, first, samples):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Whether all pixels of a tile have a place, and all cells in which their first taps may lie are sound."""
+    rows, columns, offset_r, offset_c = grid
+    _, doubts, _, unsound = samples
+    line_low, line_high, sample_low, sample_high = box_of(geometry, r, c)
+    (top, bottom), (left, right) = part_of(r, offset_r, rows), part_of(c, offset_c, columns)
+    some = np.uint16(SOUND)
+    for i in range((np.int64(line_low) - first[0]) // CELL, (np.int64(line_high) + 1 - first[0]) // CELL + 1):
+        for j in range((np.int64(sample_low) - first[1]) // CELL, (np.int64(sample_high) + 1 - first[1]) // CELL + 1):
+            some |= np.uint16(unsound[i * doubts.shape[1] + j])
+    for row in range(top, bottom if outside.size else top):
+        for k in range(row * columns + left, row * columns + right):
+            some |= outside[k]
+    return some == SOUND
+
+
+@bare(cache=True, nogil=True)
+def _put_sound_tile(geometry, grid, r, c, first, axes, samples, into, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Put in what a strip says of a tile that lies in it, that no other sees and that `_is_sound`: what `_put_row`
+    would do, without its tests, and compiled by itself to keep all it needs at hand."""
+    nodes, even, first_x, per_mm, n_lines, n_samples = geometry
+    rows, columns, offset_r, offset_c = grid
+    value, doubts, _, _ = samples
+    rows_l, rows_s, size = axes[0], axes[5], len(written_out)
+    out_value, sigma, _, ranks, _, _ = into
+    for row in range(*part_of(r, offset_r, rows)):
+        left, right, line, line_step, entry, entry_step = row_on(
+            nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, True
+        )
+        line -= first[0] << FRACTION_BITS
+        for k in range(np.uint64(row * columns + left), np.uint64(row * columns + right)):
+            whole_l, whole_s = phases_of(line, sample_at(even, entry))
+            whole_s -= first[1] << PHASE_BITS
+            down, beside = np.uint64(whole_l >> PHASE_BITS), np.uint64(whole_s >> PHASE_BITS)
+            line, entry = line + line_step, entry + entry_step
+            along, across = row_at(rows_l, whole_l & LAST_PHASE, size), row_at(rows_s, whole_s & LAST_PHASE, size)
+            out_value[k] = value_at(down, beside, along, across, size, 0, 0, value)
+            number = cell_of(down, beside, doubts)
+            variance, shared = doubt_at(down, beside, number, along, across, size, 0, 0, 0, 0, doubts)
+            sigma[k], ranks[k] = np.sqrt(variance + shared * shared), WHOLE
 
 
 @bare(cache=True, nogil=True)
 def _tile_loop(  # type: ignore[no-untyped-def]
     geometry, grid, kind, served, outside, listed, verdict, first, axes, samples, into, written_out
 ):  # fmt: skip  # pragma: no cover
-    """The loop over tiles, row by row as memory lies, compiled for each size of kernel."""
+    """The loop over tiles, compiled for each size of kernel."""
     nodes, even, first_x, per_mm, n_lines, n_samples = geometry
     rows, columns, offset_r, offset_c = grid
-    count = np.uint64(0)
-    for row in range(rows):
-        r, start = (row + offset_r) // HALF, np.uint64(row * columns)
+    count, size = np.uint64(0), len(written_out)
+    for r in range(kind.shape[0]):
         for c in range(kind.shape[1]):
-            if kind[r, c] >= EDGE:
+            if kind[r, c] < EDGE:
+                continue
+            inside, alone = kind[r, c] == INSIDE, served[r, c] == 1
+            if size != ANY and inside and alone and _is_sound(geometry, grid, r, c, outside, first, samples):
+                _put_sound_tile(geometry, grid, r, c, first, axes, samples, into, written_out)
+                continue
+            for row in range(*part_of(r, offset_r, rows)):
                 left, right, line, line_step, entry, entry_step = row_on(
-                    nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row,
-                    kind[r, c] == INSIDE,
-                )  # fmt: skip
+                    nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, inside
+                )
                 count = _put_row(
-                    left, right, start, line, line_step, entry, entry_step, even, outside, served[r, c] == 1,
-                    first, axes, samples, into, listed, count, len(written_out),
+                    left, right, np.uint64(row * columns), line, line_step, entry, entry_step, even, outside, first,
+                    axes, samples, into, listed, count, size,
                 )  # fmt: skip
-        if count > TOGETHER or row == rows - 1:
-            _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
-            count = np.uint64(0)
+            if count > TOGETHER:
+                _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
+                count = np.uint64(0)
+    _place_loop(listed, count, verdict, first, axes, samples, into, written_out)

@@ -248,11 +248,12 @@ def test_the_assembled_film_is_the_true_density_within_its_noise(small) -> None:
 
 @pytest.mark.parametrize("pixel_samples", [0.8, 1.9])
 def test_a_raster_s_pixels_are_what_each_is_alone_and_in_any_company(small, pixel_samples: float) -> None:  # type: ignore[no-untyped-def]
-    """Every way through the loops tells the same: tiles that one strip alone sees, tiles with a pixel that has no place
-    (bit for bit), and places one by one (to what tiles are interpolated to)."""
+    """Every way through the loops tells the same: tiles that one strip alone sees, some of which hold a lost sample,
+    tiles with a pixel that has no place (bit for bit), and places one by one (to what tiles are interpolated to)."""
     frame, _, sources = small
-    pixel_mm, told = pixel_samples * frame.scan.sample_mm, [saying(source, lines_of(source)) for source in sources]
-    rows, columns = slice(0, 200), slice(0, 330)
+    pixel_mm, rows, columns = pixel_samples * frame.scan.sample_mm, slice(0, 200), slice(0, 330)
+    told = [saying(source, lines_of(source)) for source in sources]
+    told = [spoilt(source, range(7, source.raster.n_lines, 60), 70, 71) for source in told]
 
     def places(row: np.ndarray, column: np.ndarray) -> FilmPoints:
         column, row = np.meshgrid(column, row)
@@ -275,6 +276,7 @@ def test_a_raster_s_pixels_are_what_each_is_alone_and_in_any_company(small, pixe
     )
     assert np.isfinite(whole.value).mean() > 0.6
     assert (whole.quality == SEAM).any()
+    assert ((whole.quality & DROPOUT) != 0).any()
     for name in ("value", "sigma", "quality"):
         a, b = (getattr(one, name)[holes.ravel() == 0] for one in (whole, holed))
         assert np.array_equal(a, b, equal_nan=True)
