@@ -120,8 +120,10 @@ def adjust(
     if start.values is not None:
         state = _restate(curves, state, start.values, threads)
     step: Step | None = None
+    about = start.values
     for turn in range(turns):
-        solution = _solve(curves, state, scales, stated, threads)
+        solution = _solve(curves, state, scales, stated, about, threads)
+        about = solution
         if turn + 1 < turns:
             state = _restate(curves, state, solution, threads)
             found = updated_scales(solution, scales, curves.layout, curves.basis, stated)
@@ -168,7 +170,9 @@ def _first_residuals(evidence: Sequence[Evidence], n_kinds: int) -> list[Array]:
     ]
 
 
-def _solve(curves: Curves, state: State, scales: Scales, stated: Stated, threads: int) -> Solution:
+def _solve(
+    curves: Curves, state: State, scales: Scales, stated: Stated, about: Values | None, threads: int
+) -> Solution:
     layout = curves.layout
     strips = tuple(layout.n_own(strip) for strip in range(len(curves.n_lines)))
     equations = NormalEquations(
@@ -182,7 +186,7 @@ def _solve(curves: Curves, state: State, scales: Scales, stated: Stated, threads
 
     for made in shared_out(share, zip(state.evidence, state.standardised, strict=True), threads):
         equations.add(made)
-    add_priors(equations, layout, curves.basis, scales, stated)
+    add_priors(equations, layout, curves.basis, scales, stated, about)
     return equations.solve(threads)
 
 

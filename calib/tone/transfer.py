@@ -177,7 +177,10 @@ def lines_through(light: Array, dn: Array, weight: Array) -> tuple[Array, Array]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CorrectionBasis:
-    """Cubic B-splines in `z` on even knots between two ends; beyond them the value at the end is held."""
+    """Cubic B-splines in `z` on even knots between two ends; beyond them their sum goes on straight.
+
+    Were it held there, cells of columns with strong banding would pin the scale of a curve to that of the first one.
+    """
 
     low: float
     high: float
@@ -196,9 +199,14 @@ class CorrectionBasis:
         return found
 
     def matrix(self, z: Array) -> Array:
-        """All splines at all z, (N, n)."""
+        """All splines at all z between the ends, (N, n)."""
         knots = self._knots
         return np.asarray(BSpline.design_matrix(np.clip(z, knots[3], knots[-4]), knots, 3).toarray())
+
+    def mean_slope(self) -> Array:
+        """What weights (n,) make of the slope of the straight line nearest to them."""
+        off = np.arange(self.n) - (self.n - 1) / 2
+        return np.asarray(off / (off @ off) * (self.n - 3) / (self.high - self.low))
 
     @property
     def _knots(self) -> Array:
@@ -216,28 +224,42 @@ class CorrectionBasis:
 @njit(cache=True, nogil=True)
 def splines(z, low, high, n):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The first of the four splines at a z, and their values."""
-    position = (min(max(z, low), high) - low) / ((high - low) / (n - 3))
+    step, inside = (high - low) / (n - 3), min(max(z, low), high)
+    position = (inside - low) / step
     first = min(max(int(np.floor(position)), 0), n - 4)
-    t = position - first
+    t, on = position - first, (z - inside) / step
     two = t * t
     three = two * t
-    values = ((1 - t) ** 3 / 6.0, (3 * three - 6 * two + 4) / 6.0, (3 * (two + t - three) + 1) / 6.0, three / 6.0)
+    values = (
+        (1 - t) ** 3 / 6.0 - on * (1 - t) ** 2 / 2.0,
+        (3 * three - 6 * two + 4) / 6.0 + on * (3 * two - 4 * t) / 2.0,
+        (3 * (two + t - three) + 1) / 6.0 + on * (1 + 2 * t - 3 * two) / 2.0,
+        three / 6.0 + on * two / 2.0,
+    )
     return first, values
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _piece_at(z, low, high, pieces):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The cubic that holds at a z, and the part of its step that is passed there."""
-    position = (min(max(z, low), high) - low) * (len(pieces) / (high - low))
+    """The cubic at a z or at the end next to it, the part of its step that is passed, and the steps beyond the end."""
+    per_step = len(pieces) / (high - low)
+    inside = min(max(z, low), high)
+    position = (inside - low) * per_step
     number = min(max(int(position), 0), len(pieces) - 1)
-    return pieces[number], position - number
+    return pieces[number], position - number, (z - inside) * per_step
 
 
 @njit(cache=True, nogil=True)
 def curve_at(z, low, high, pieces):  # type: ignore[no-untyped-def]  # pragma: no cover
     """`CorrectionBasis.curve` at one z, by its `pieces`."""
-    piece, t = _piece_at(z, low, high, pieces)
-    return ((piece[3] * t + piece[2]) * t + piece[1]) * t + piece[0]
+    piece, t, on = _piece_at(z, low, high, pieces)
+    return ((piece[3] * t + piece[2]) * t + piece[1]) * t + piece[0] + on * _rise(piece, t)
+
+
+@njit(cache=True, nogil=True)
+def _rise(piece, t):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The slope of a cubic, by step."""
+    return (3.0 * piece[3] * t + 2.0 * piece[2]) * t + piece[1]
 
 
 @njit(cache=True, nogil=True)
@@ -248,8 +270,6 @@ def _spline_curve(z, low, high, pieces, found):  # type: ignore[no-untyped-def] 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def rise_at(z, low, high, pieces):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The slope of `CorrectionBasis.curve` at one z; zero beyond the ends."""
-    if z <= low or z >= high:
-        return 0.0
-    piece, t = _piece_at(z, low, high, pieces)
-    return ((3.0 * piece[3] * t + 2.0 * piece[2]) * t + piece[1]) * (len(pieces) / (high - low))
+    """The slope of `CorrectionBasis.curve` at one z."""
+    piece, t, _ = _piece_at(z, low, high, pieces)
+    return _rise(piece, t) * (len(pieces) / (high - low))

@@ -141,16 +141,33 @@ def first_scales() -> Scales:
 
 
 def add_priors(
-    equations: NormalEquations, layout: Layout, basis: CorrectionBasis, scales: Scales, stated: Stated
+    equations: NormalEquations,
+    layout: Layout,
+    basis: CorrectionBasis,
+    scales: Scales,
+    stated: Stated,
+    about: Values | None = None,
 ) -> None:
-    """Add what is known beforehand."""
-    rough = basis.roughness()
-    drift = np.diag(1 / drift_variances(scales.drift, scales.drift_corner))
-    for block, borrowed in zip(equations.diagonal, layout.borrowed, strict=True):
-        own = BORROWED_ROUGHNESS if borrowed else scales.own_roughness
-        block[layout.curve, layout.curve] += rough / own + np.eye(layout.n_curve) / LEVEL_SIGMA**2
-        block[layout.dark, layout.dark] += 1 / DARK_SIGMA**2
-        block[layout.drift, layout.drift] += drift
+    """Add what is known beforehand, where an earlier solution lies `about` the one that is sought.
+
+    Level and slope of the curves are told by the patches alone: all densities, drifts and bends may be drawn out in
+    proportion. Priors of a strip's own unknowns would pull there, some thirty unknowns of every strip against what is
+    stated of a few patches. So they act on what is left of the unknowns over the slope of the strip's curve.
+    """
+    rough, slope = basis.roughness(), np.zeros(layout.drift.stop)
+    drift = 1 / drift_variances(scales.drift, scales.drift_corner)
+    slope[layout.curve] = basis.mean_slope()
+    for strip, (block, borrowed) in enumerate(zip(equations.diagonal, layout.borrowed, strict=True)):
+        own = np.zeros((layout.drift.stop, layout.drift.stop))
+        own[layout.curve, layout.curve] = rough / (BORROWED_ROUGHNESS if borrowed else scales.own_roughness)
+        own[layout.dark, layout.dark] = 1 / DARK_SIGMA**2
+        own[layout.drift, layout.drift] = np.diag(drift)
+        if about is not None:
+            at = about.strips[strip][: slope.size]
+            relative = np.eye(slope.size) - np.outer(at, slope) / (1 + slope @ at)
+            own = relative.T @ own @ relative
+        block[: slope.size, : slope.size] += own
+        block[layout.curve, layout.curve] += np.eye(layout.n_curve) / LEVEL_SIGMA**2
         edge = np.arange(layout.drift.stop, len(block))
         block[edge, edge] += 1 / FREE_BANDING
     corner = equations.corner

@@ -6,15 +6,17 @@ import numpy as np
 import pytest
 
 from calib.tone.model import Scales
-from calib.tone.system import Solution
+from calib.tone.system import NormalEquations, Sizes, Solution, Values
 from calib.tone.transfer import CorrectionBasis
 from calib.tone.unknowns import (
     LEAST_SCALES,
+    LEVEL_SIGMA,
     LONGEST,
     MOST_SCALES,
     Layout,
     Stated,
     Step,
+    add_priors,
     errors_told,
     is_contradicted,
     stepped,
@@ -80,6 +82,25 @@ def test_few_patches_that_err_alike_with_a_bend_of_the_curves_are_not_taken_to_e
     solution = Solution([own], common, [np.zeros(4)], covariance, [1e-9 * np.eye(own.size)], [], [])
     found = updated_scales(solution, START, layout, basis, stated)
     assert np.sqrt(found.wedge) == pytest.approx(np.sqrt((8 * 0.01**2 + 4 * 0.005**2) / 8), rel=1e-3)
+
+
+def test_priors_of_a_strip_do_not_pull_on_the_scale_of_its_densities() -> None:
+    """Level and slope of the curves are told by patches alone. Priors on drift, dark level and bends, which all scale
+    with the curve, drew densities together by two to three of the patches' sigma, the more the more strips (a bug)."""
+    chance, basis = np.random.default_rng(4), CorrectionBasis(0.0, 2.0, 12)
+    layout = Layout(12, 4, 7, np.full((1, 4), -1), np.array([False]))
+    n = layout.n_own(0)
+    equations = NormalEquations(Sizes((n,), layout.n_common, 4, shared=12, beside=n))
+    at = np.concatenate([0.02 * chance.standard_normal(12), [0.03], 0.02 * chance.standard_normal(n - 13)])
+    stated, about = Stated(np.full(7, 0.01), 0.01, np.ones(7), is_sigma_stated=True), Values([at], np.zeros(0), [])
+    add_priors(equations, layout, basis, START, stated, about)
+    prior = equations.diagonal[0].copy()
+    prior[layout.curve, layout.curve] -= np.eye(12) / LEVEL_SIGMA**2
+    straight = np.zeros(n)
+    straight[layout.curve] = np.arange(12) * 2.0 / 9
+    assert straight @ np.append(basis.mean_slope(), np.zeros(n - 12)) == pytest.approx(1.0)
+    assert at @ prior @ at > 10.0
+    assert abs(at @ prior @ (at + straight)) < 1e-6 * (at @ prior @ at)
 
 
 def fitted_patches(seed: int, stated: float, true: float) -> tuple[Solution, Layout, Stated]:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.tone.tables import monotone
-from calib.tone.transfer import CorrectionBasis, FirstCurve, fit_first_curve, rise_at
+from calib.tone.transfer import CorrectionBasis, FirstCurve, fit_first_curve, rise_at, splines
 
 WEDGE = np.linspace(0.2, 2.2, 12)
 curves = st.builds(
@@ -99,13 +99,18 @@ def test_tables_are_made_monotone_and_left_alone_where_they_are(values: list[flo
 
 
 def test_the_slope_of_splines_is_that_of_the_function_they_make() -> None:
-    """Of a cubic between the ends; beyond them the value is held."""
+    """Of a cubic between the ends; beyond them it goes on straight, for values and for the splines of rows alike."""
     basis = CorrectionBasis(0.0, 2.0, 15)
     inside, beyond = np.linspace(0.0, 2.0, 203)[1:-1], np.array([-0.3, 2.5])
     weights = np.linalg.lstsq(basis.matrix(inside), inside**3 - inside, rcond=None)[0]
     pieces = basis.pieces(weights)
     np.testing.assert_allclose([rise_at(z, 0.0, 2.0, pieces) for z in inside], 3 * inside**2 - 1, atol=1e-9)
-    assert [rise_at(z, 0.0, 2.0, pieces) for z in beyond] == [0.0, 0.0]
+    np.testing.assert_allclose([rise_at(z, 0.0, 2.0, pieces) for z in beyond], [-1.0, 11.0], atol=1e-9)
+    np.testing.assert_allclose(basis.curve(beyond, weights), [0.3, 6.0 + 0.5 * 11.0], atol=1e-9)
+    for z in (*beyond, 0.7):
+        first, four = splines(z, 0.0, 2.0, 15)
+        assert weights[first : first + 4] @ four == pytest.approx(basis.curve(np.array([z]), weights)[0], abs=1e-9)
+    assert weights @ basis.mean_slope() == pytest.approx(np.polyfit(np.arange(15) * 2.0 / 12, weights, 1)[0])
 
 
 @given(curves)
