@@ -41,11 +41,8 @@ WANDERING = 16.0
 # Those of the borders' and arms' offsets and of the power stay: of each there is one, and one number says nothing of
 # the size of such numbers.
 FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "shear")
-SWEEP = (
-    "S",
-    "Sk",
-    "Sk_line",
-)  # of which marks that all stand at one sample tell nothing: held where it stands still even so
+# Held where sweeps stand still even then: marks that all stand at one sample of their strips tell nothing of these.
+SWEEP = ("S", "Sk", "Sk_line")
 DISAGREES_AT = 28.0  # squared residual over its variance: 1e-6 of good marks lie beyond
 ROUNDS = 6
 UNSTATED_PX = 0.05  # the accuracy of the marks' places to start from where none is stated,

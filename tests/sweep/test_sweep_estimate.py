@@ -14,6 +14,7 @@ from calib.frame.read import read_frame
 from calib.sweep import combine, constellation, estimate, firstmarks, markjudge
 from calib.sweep import marks as marking
 from calib.sweep.adjust import adjust
+from calib.sweep.constellation import Pairs
 from calib.sweep.estimate import first_look, refine
 from calib.sweep.evidence import ARM, MARK, TIE
 from calib.sweep.layout import ROUGH
@@ -362,6 +363,27 @@ def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_f
     fit = refine(frame, density, first.sweeps)
     assert len(fits) == 1 + lost
     assert fit.marks.used.sum() == fits[0].used.sum() - lost
+
+
+@pytest.mark.parametrize("row_px", [73.3, -73.3])
+def test_a_strip_that_took_one_row_of_marks_for_another_is_placed_anew_by_its_wedge(small_frame, monkeypatch, row_px):
+    """Rows lie nearer to each other than the tolerance, and at first the next row is found in one strip: all its marks
+    are there but those of a row. Told how far off its wedge lies, the first look finds its own row."""
+    truth, frame, (dn, _) = small_frame
+    wide = replace(frame, scan=frame.scan.model_copy(update={"tolerance_mm": 0.8}))
+    seen = []
+
+    def find(nominal, layout, pairs, tolerance_px, threads):
+        seen.append(pairs)
+        keep = (pairs.strip != 1) | (np.abs(pairs.departure[:, 1] - row_px) < 25) | (len(seen) > 1)
+        some = Pairs(*(getattr(pairs, field.name)[keep] for field in fields(pairs)))
+        return constellation.find_steady(nominal, layout, some, tolerance_px, threads)
+
+    monkeypatch.setattr(estimate, "find_steady", find)
+    monkeypatch.setattr(estimate, "rows_off", lambda *fit_and_evidence: {1: -row_px})
+    error, _ = errors_px(truth, wide, first_look(wide, dn).sweeps)
+    assert len(seen) == 2
+    assert np.abs(error[:, 1]).max() < 3
 
 
 def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame, monkeypatch):
