@@ -134,6 +134,26 @@ def test_missing_strips_are_told_by_marks_found_farther_on(
     assert [each.index for each in found] == list(range(5 + len(without)))
 
 
+def test_few_marks_are_enough_where_something_else_tells_of_a_gap(monkeypatch, calibrated) -> None:  # type: ignore[no-untyped-def]
+    """One strip lies behind it, of which three marks are found in either place: chance might find those, but the number
+    lacks and the overlap shows other film."""
+    strip = calibrated.result.fits.frame.strips[0]
+    strips = tuple(replace(strip, index=k, path=Path(f"00{number}.tif")) for k, number in enumerate((0, 1, 3)))
+    frame, look = replace(calibrated.result.fits.frame, strips=strips), SimpleNamespace(wedge=(1.0, 1.0))
+
+    def place(frame, looks, threads):  # type: ignore[no-untyped-def]
+        strength = np.array([0.0 if each.is_lost else 3.5 for each in frame.strips])
+        gap = tuple(k == 1 for k in range(len(frame.strips) - 1))
+        first = FirstLook((), np.full(len(frame.strips), 5), strength, {})
+        overlaps = Overlaps((), {}, None, tuple(not other for other in gap), gap, gap)  # type: ignore[arg-type]
+        return module._Placed(frame, looks, first, overlaps)
+
+    monkeypatch.setattr(module, "_place", place)
+    monkeypatch.setattr(module, "looks_of", lambda frame, threads, first: [look] * (len(frame.strips) - first))
+    found = module._with_gaps(place(frame, [look] * 3, 1), 1).frame.strips
+    assert [each.index for each in found if each.is_lost] == [2]
+
+
 @pytest.mark.parametrize("order", [(1, 2, 3, 0), (2, 1, 0, 3), (3, 2, 1, 0)])
 def test_an_order_that_most_strips_contradict_is_refused(package: Path, order: tuple[int, ...]) -> None:
     changed(package, lambda strips: [strips[k] for k in order])

@@ -60,6 +60,16 @@ def test_strips_with_few_marks_or_without_borders_are_not_asked(fit) -> None:  #
     assert rows_off(fit, marks(STRIPS), borders(0.0, of=0)) == {}
 
 
+def test_where_all_wedges_lie_here_and_there_none_is_told(monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    """Strips that wander by ten px between wedge and marks: one that does by 25 is none that took another row."""
+    at = np.array([9.0, -11.0, 12.0, -8.0, 25.0, 0.0])
+    monkeypatch.setattr(
+        "calib.sweep.mark_rows.departure", lambda fit, k, line, sample: np.column_stack([0 * line, 0 * line + at[k]])
+    )
+    fit = SimpleNamespace(layout=make_layout([StripShape(900, 120, False)] * STRIPS, [()] * STRIPS))
+    assert rows_off(fit, marks(STRIPS), borders(0.0)) == {}
+
+
 def test_only_candidates_about_a_row_farther_on_are_left_of_that_strip_and_all_of_the_others(fit) -> None:  # type: ignore[no-untyped-def]
     strip = np.repeat([3, 4], 30)
     along = np.tile(np.arange(-45.0, 45.0, 3.0), 2)
