@@ -17,7 +17,7 @@ from rounded import rounded_by_sigma
 
 from calib import c_library
 from calib.products import cog, file_parts, rasters, tile_store
-from calib.products.packing import differences
+from calib.products.packing import differences, packed
 from calib.products.pyramid import LONGEST_PX, SIGMA_SHARE, Piece, halve
 from calib.products.rasters import RasterSpec, raster
 from calib.products.readback import read_raster
@@ -309,6 +309,17 @@ def test_rounding_by_sigma_is_off_by_a_sixteenth_of_it_at_most(value, sigma):
     kept = float(rounded_by_sigma(one, its_sigma)[0, 0])
     if value == 0 or abs(value) > np.finfo(np.float32).tiny:
         assert abs(kept - value) <= SIGMA_SHARE * sigma
+
+
+def test_noise_is_coded_by_how_often_its_bytes_come():
+    """Where nothing is repeated a tile cannot be less than the entropy of its bytes (Shannon 1948). It is no multiple
+    of it by an experimental parameter of the C library alone: without that, bytes are stored as they are."""
+    noise = np.round(np.random.default_rng(2).normal(1300, 10, (512, 512))).astype(np.float32) / 1024
+    tile = Piece(noise, 0, 0, 512, 512)
+    planes = differences(tile, 512, 23).reshape(512, 4, 512).transpose(1, 0, 2).reshape(4, -1)
+    shares = [np.unique(plane, return_counts=True)[1] / plane.size for plane in planes]
+    entropy = sum(-np.sum(share * np.log2(share)) for share in shares) * noise.size / 8
+    assert entropy < len(packed(tile, 512)) < 1.5 * entropy
 
 
 def test_rounding_by_sigma_leaves_few_digits_and_what_has_no_sigma():
