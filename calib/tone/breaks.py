@@ -25,7 +25,6 @@ ALSO = 2.0  # ... and at least of each (found by trial, no source)
 COMMON = 0.002  # density, 1-sigma: what no model knows and a stretch's cells of one overlap share (no source)
 NEARBY = 7  # stretches on each side, the next ones left out, that tell what all of an overlap's share there,
 FEWEST_NEARBY = 4  # where they are so many
-OF_STEP = 0.005  # of the step in density from stretch to stretch: what places an eighth of a line off leave of it
 FEWEST_CELLS = 3  # of a stretch that tells anything of those nearby
 LEAST_BREAK = 0.005  # density: less is not worth a word (common practice, no source)
 
@@ -55,10 +54,8 @@ def line_doubts(
         if cells is not None:
             rows = (residuals.kind == OVERLAP_KIND) & (residuals.strip == strip)
             residual, sigma = residuals.residual_density[rows], residuals.sigma_density[rows]
-            after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip], cells.density)
-            before[strip + 1] = _disagreement(
-                -residual, sigma, cells.next_line / n_lines[strip + 1], cells.next_density
-            )
+            after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip], cells.mixed)
+            before[strip + 1] = _disagreement(-residual, sigma, cells.next_line / n_lines[strip + 1], cells.mixed)
     blamed = [_by_both(one, other) for one, other in zip(before, after, strict=True)]
     sizes = [np.zeros(STRETCHES) for _ in n_lines]
     for strip, (one, other) in enumerate(zip(after[:-1], before[1:], strict=True)):
@@ -72,8 +69,8 @@ def line_doubts(
     return [_by_line(size, n) for size, n in zip(sizes, n_lines, strict=True)]
 
 
-def _disagreement(residual: Array, sigma: Array, place: Array, density: Array) -> Disagreement:
-    """What cells of some density at some part of a strip's lines say of it.
+def _disagreement(residual: Array, sigma: Array, place: Array, mixed: Array) -> Disagreement:
+    """What cells at some part of a strip's lines say of it; `mixed` as in `OverlapCells`.
 
     Cells that contradict each other by more than their noise (at the border of a wedge, where a place a little off
     makes large errors of both signs) know their mean the less (Birge 1932, The calculation of errors by the method of
@@ -89,17 +86,11 @@ def _disagreement(residual: Array, sigma: Array, place: Array, density: Array) -
     squares = np.bincount(stretch, ((residual - mean[stretch]) / sigma) ** 2, STRETCHES) / np.maximum(count - 1, 1)
     variance = np.maximum(squares, 1.0) / total
     some = np.flatnonzero(seen >= FEWEST_CELLS)
-    step = _steps(np.bincount(stretch, density, STRETCHES) / count, some)
-    sigma_mean = np.sqrt(variance + _shared(mean, variance, some) + (OF_STEP * step) ** 2)
+    unlike = np.bincount(stretch, mixed, STRETCHES) / count
+    usual = np.median(unlike[some]) if some.size else 0.0  # what all stretches have of it the curves have taken up
+    sigma_mean = np.sqrt(variance + _shared(mean, variance, some) + (unlike - usual) ** 2)
     off = np.where(np.abs(mean) > LEAST_BREAK, mean / sigma_mean, 0.0)
     return Disagreement(off, size, stretch)
-
-
-def _steps(density: Array, some: NDArray[np.int64]) -> Array:
-    """The scene's step in density from each of some stretches to the one before or after, the larger: (STRETCHES,)."""
-    found, step = np.zeros(STRETCHES), np.abs(np.diff(density[some]))
-    found[some] = np.maximum(np.append(step, 0.0), np.append(0.0, step)) if some.size else 0.0
-    return found
 
 
 def _shared(mean: Array, variance: Array, some: NDArray[np.int64]) -> Array:

@@ -18,6 +18,7 @@ NODES = 4  # samples from node to node of an overlap's places
 STRAIGHT = 0.005  # samples: a sweep that bends less between nodes is straight
 PLACED = 1.5  # samples: strips placed less surely relative to each other are not compared
 COLUMN_FLOOR = 3e-4  # density: what interpolation and placing leave in all cells of a column alike
+BENT = 0.03  # per density: half the bend that strips' curves may differ by (found on frames of ours)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,7 +28,8 @@ class OverlapCells:
     `density`, `next_density` mean first-order densities, `sigma` the 1-sigma of their difference, `own_share` the part
     of its variance that the strip's own samples make (those of the next are interpolated, hence less noisy); `sample`
     of the strip, fractional `next_sample` of the next, and the mean lines in both. `scatter` is that of a single
-    difference.
+    difference, `mixed` the 1-sigma, alike in all cells of some lines, of what bends of the curves make of a cell that
+    holds unlike densities: it is placed by their mean.
     """
 
     sample: NDArray[np.int64]
@@ -39,6 +41,7 @@ class OverlapCells:
     sigma: Array
     own_share: Array
     scatter: Array
+    mixed: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,4 +149,4 @@ def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: Sc
     fields = np.stack([place.sample, place.line, own, other, kept])
     table = overlap_cells(own - other, fields, lines, samples, edges)
     sigma = np.hypot(table[6], COLUMN_FLOOR * np.sqrt(n_blocks))
-    return np.stack([*table[:6], sigma, 1.0 / (1.0 + table[7]), table[8]])
+    return np.stack([*table[:6], sigma, 1.0 / (1.0 + table[7]), table[8], BENT * table[9]])

@@ -62,21 +62,22 @@ def interpolated(image, line, sample):  # type: ignore[no-untyped-def]  # pragma
 def overlap_cells(difference, fields, lines, samples, edges):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Cells of `difference` (lines, samples): one sample of the lines between two `edges`, robustly.
 
-    Returns rows (9, cells): sample, mean of field 0, mean line, means of fields 1 to 3, 1-sigma of the mean difference
-    by its scatter, mean of field 4, that scatter; `fields` is (5, lines, samples).
+    Returns rows (10, cells): sample, mean of field 0, mean line, means of fields 1 to 3, 1-sigma of the mean difference
+    by its scatter, mean of field 4, that scatter, variance of field 2; `fields` is (5, lines, samples).
     """
     n_samples, n_blocks = len(samples), len(edges) - 1
-    table = np.empty((9, n_samples * n_blocks))
+    table = np.empty((10, n_samples * n_blocks))
     n = 0
     for block in range(n_blocks):
         first, stop = edges[block], edges[block + 1]
         middle, scatter = _middle_and_scatter(difference[first:stop])
         for sample in range(n_samples):
-            count, sums = 0, np.zeros(6)
+            count, sums = 0, np.zeros(7)
             for row in range(first, stop):
                 if abs(difference[row, sample] - middle[sample]) < OUTLIER * scatter:  # false where not a number
                     count += 1
                     sums[5] += lines[row]
+                    sums[6] += fields[2, row, sample] ** 2
                     for field in range(5):
                         sums[field] += fields[field, row, sample]
             if count >= FEWEST:
@@ -84,6 +85,7 @@ def overlap_cells(difference, fields, lines, samples, edges):  # type: ignore[no
                 table[0, n], table[1, n], table[2, n] = samples[sample], sums[0], sums[5]
                 table[3, n], table[4, n], table[5, n] = sums[1], sums[2], sums[3]
                 table[6, n], table[7, n], table[8, n] = scatter / np.sqrt(count), sums[4], scatter
+                table[9, n] = max(sums[6] - sums[2] ** 2, 0.0)
                 n += 1
     return table[:, :n]
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.sweep.model import StripSweep, to_film, to_scan
-from calib.tone.overlap import Edge, _is_straight, _places, compare
+from calib.tone.overlap import BENT, Edge, _is_straight, _places, compare
 from calib.tone.overlap_kernels import cubic_weights
 
 LINES, SAMPLES, SAMPLE_MM = 720, 24, 0.01
@@ -54,6 +54,17 @@ def test_variance_is_shared_by_what_interpolation_leaves_of_the_noise() -> None:
         cells = compare(one, two, Edge(0, scene(one)), Edge(0, scene(two)))
         assert cells is not None
         assert np.allclose(cells.own_share, 1 / (1 + left), atol=1e-6)
+
+
+def test_a_cell_says_how_unlike_the_densities_are_that_it_holds() -> None:
+    """Their variance: where film steps by 1.2 in density a cell of which half lies beyond the step has 0.36."""
+    one, two = sweep(0.0, 0.0), sweep(0.0, 0.25)
+    pictures = [np.where(s.y_line_mm < 252.5 * SAMPLE_MM, 0.3, 1.5)[:, None] * np.ones(SAMPLES) for s in (one, two)]
+    cells = compare(one, two, *(Edge(0, each.astype(np.float32)) for each in pictures))
+    assert cells is not None
+    stepped = (cells.line > 240) & (cells.line < 265)
+    assert np.all(np.abs(cells.mixed[stepped] - 0.36 * BENT) < 0.03 * BENT)
+    assert np.all(cells.mixed[~stepped] < 1e-6)
 
 
 def test_film_near_the_end_of_a_span_shows_no_difference() -> None:
