@@ -24,6 +24,8 @@ FOG_TOLERANCE = 0.15  # of the wedge's range: unexposed film on both sides of a 
 FOG_DRIFT = 0.4  # ... or where nothing else bears the pattern out, by no more than this
 LEAST_CONTRAST = 6.0  # times the profile's noise, between the lightest and the darkest of a wedge and fog
 TYPICAL_EXPONENT, LEAST_CORRELATION = 0.7, 0.8
+SPARED = 25.0  # cost of a placing at which one patch is something else: what the sweep's own doubt costs at most,
+FEWEST_SPARED = 3  # where so many are in view
 FEWEST_LABELLED = 0.5  # of the patches' lines must be in the strip
 OUT_OF_VIEW_MM = 1e9  # film y that no strip reaches
 
@@ -58,8 +60,9 @@ def match_pattern(
     close = min(4.0 * prior + 3 * line_mm, whole)
     found = []
     for apart in (FOG_TOLERANCE, FOG_DRIFT):  # rather gain that drifts far than what contradicts itself
-        for reach in (close, whole):  # a sweep that claims to know is believed only where the pattern bears it out
-            best, cost = _search(profile, pattern, middle_mm, reach, prior, line_mm, apart)
+        # a sweep that claims to know is believed only where the pattern bears it out, if need be but for one patch
+        for reach, price in ((close, SPARED), (whole, VETO)):
+            best, cost = _search(profile, pattern, middle_mm, reach, prior, line_mm, apart, price)
             if cost < VETO and best.in_view:
                 return best
             found.append(best)
@@ -74,10 +77,12 @@ def _search(
     prior: float,
     line_mm: float,
     apart: float,
+    price: float,
 ) -> tuple[Match, float]:
     """The best match of shifts within a reach, and its cost: coarsely, then to half a line.
 
-    Unexposed film on both sides may be `apart` by that part of the wedge's range.
+    Unexposed film on both sides may be `apart` by that part of the wedge's range, and one patch may be anything at a
+    `price`.
     """
     steps = int(np.ceil(reach / (1.5 * line_mm)))
     best, best_cost = Match(0.0, 0.0, 0.0), np.inf
@@ -88,7 +93,7 @@ def _search(
         for index in np.argsort(cost, kind="stable"):
             if cost[index] >= best_cost:  # contradictions only add to it
                 break
-            total = float(cost[index]) + VETO * _contradictions(level[index], pattern, profile.noise, apart)
+            total = float(cost[index]) + _cost_of_contradictions(level[index], pattern, profile.noise, apart, price)
             if total < best_cost:
                 best, best_cost = Match(float(shift[index]), float(slope[index]), float(share[index])), total
     return best, best_cost
@@ -166,6 +171,16 @@ def _contradictions(level: Array, pattern: _Pattern, noise: float, apart: float)
     parted = abs(level[-1] - level[-2]) > tolerance  # false where either is not in view
     order_broken = min((steps < -slack).sum(), (steps > slack).sum())
     return int(order_broken) + int(parted) + int(_is_no_wedge(level, pattern, noise))
+
+
+def _cost_of_contradictions(level: Array, pattern: _Pattern, noise: float, apart: float, price: float) -> float:
+    """What they add to a placing's cost: a veto each, or a price for the patch that makes them: it may be missing."""
+    cost = VETO * _contradictions(level, pattern, noise, apart)
+    seen = np.flatnonzero(pattern.is_patch & np.isfinite(level) & np.isfinite(pattern.density))
+    if cost <= price or seen.size < FEWEST_SPARED:
+        return cost
+    without = np.where(np.arange(level.size) == seen[:, None], np.nan, level)
+    return min(cost, price + VETO * min(_contradictions(each, pattern, noise, apart) for each in without))
 
 
 def _is_no_wedge(level: Array, pattern: _Pattern, noise: float) -> bool:
