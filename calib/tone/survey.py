@@ -200,13 +200,10 @@ def first_tone(
         use = seen & ~spoilt
         if len(np.unique(density[use])) < 2 or np.ptp(patches.dn[use]) <= np.median(patches.scatter_dn[use]):
             return None, None, spoilt, "no wedge could be measured"
-        scatter_dn = np.maximum(patches.scatter_dn[use], LEAST_SCATTER_DN)
-        sigma_dn = scatter_dn / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
-        curve = fit_first_curve(patches.dn[use], density[use], sigma_dn, shape)
-        worst = _worst_patch(curve, patches, density, use)
-        if worst is None or use.sum() <= 4:
+        curve = _first_curve(patches, density, use, shape)
+        if not _is_out_of_line(curve, patches, density, use) or use.sum() <= 4:
             break
-        spoilt[worst] = True
+        spoilt[_odd_patch(patches, density, use, shape)] = True
     use = seen & ~spoilt
     if curve is None:
         return None, None, spoilt, "no wedge could be measured"
@@ -225,13 +222,34 @@ def with_shape(survey: StripSurvey, known: KnownFilm, shape: tuple[float, float]
     return replace(survey, curve=curve, noise=noise, spoilt=spoilt, reason=reason)
 
 
-def _worst_patch(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> int | None:
-    """The patch that the others contradict most, if it is far out of line; None otherwise."""
-    off = np.abs(curve.density_of(np.where(use, patches.dn, 0.0)) - density)
-    typical = float(np.median(off[use]))
-    off = np.where(use, off, 0.0)
-    worst = int(np.argmax(off))
-    return worst if off[worst] > OUT_OF_LINE + 6 * typical else None
+def _first_curve(
+    patches: PatchMeans, density: Array, use: NDArray[np.bool_], shape: tuple[float, float] | None
+) -> FirstCurve:
+    """The first curve of some patches."""
+    scatter_dn = np.maximum(patches.scatter_dn[use], LEAST_SCATTER_DN)
+    sigma_dn = scatter_dn / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
+    return fit_first_curve(patches.dn[use], density[use], sigma_dn, shape)
+
+
+def _off(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> Array:
+    """How far some patches lie off a curve, in density."""
+    return np.abs(curve.density_of(patches.dn[use]) - density[use])
+
+
+def _is_out_of_line(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> bool:
+    """Whether some patch of a curve lies far off it, beside the others."""
+    off = _off(curve, patches, density, use)
+    return bool(off.max() > OUT_OF_LINE + 6 * np.median(off))
+
+
+def _odd_patch(patches: PatchMeans, density: Array, use: NDArray[np.bool_], shape: tuple[float, float] | None) -> int:
+    """The patch without which the others agree best. It need not be the one farthest off the curve of all, which a
+    spoilt patch at an end draws to itself."""
+    left = []
+    for patch in np.flatnonzero(use):
+        others = use & (np.arange(use.size) != patch)
+        left.append((float(_off(_first_curve(patches, density, others, shape), patches, density, others).max()), patch))
+    return int(min(left)[1])
 
 
 def _noise_of(

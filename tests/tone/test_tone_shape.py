@@ -130,3 +130,14 @@ def test_a_strip_whose_wedge_fits_no_law_of_the_common_shape_goes_without_a_curv
     assert shapes is not None
     assert [survey.curve is not None for survey in shaped] == [4 not in patches for patches in seen]
     assert all(survey.reason == "its wedge fits no transfer curve" for survey in shaped if survey.curve is None)
+
+
+@pytest.mark.parametrize("scratched", range(6))
+def test_the_patch_that_is_scratched_is_left_out_not_the_one_farthest_off_the_curve_through_all(scratched: int) -> None:
+    """A curve of few patches bends to a scratch at an end of it: two sound ones were left out beside one."""
+    known = wedge_of(np.linspace(0.3, 1.66, 6))
+    whole = strip_of(0, replace(PLAIN, exponent=0.65), known, list(range(6))).patches
+    dn = whole.dn.copy()
+    dn[scratched] = replace(PLAIN, exponent=0.65).dn_of(known.patch_density[scratched] - 0.3)
+    _, _, spoilt, _ = first_tone(known, replace(whole, dn=dn))
+    assert np.flatnonzero(spoilt).tolist() == [scratched]
