@@ -15,7 +15,8 @@ STEEP = 2.0  # times as many as at any DN shortly before it
 BEYOND = 0.02  # of the pile's samples may lie as near beyond it; and of the strip's anywhere, lost ones among them
 BESIDE = 40  # samples before the pile that tell how many are at a DN, and ...
 NARROWEST = 8  # ... DN that they span at least
-EVEN = 0.2  # of those in each half of their span at least: a level with little noise is a peak, not an end
+EVEN = 0.2  # of those in each half of their span at least: a level with little noise is a peak, not an end;
+ENOUGH = 16  # samples are enough where there are many: film beyond the end shows ever fewer of its noise
 
 
 def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, int]) -> tuple[int, int]:
@@ -54,6 +55,6 @@ def _pile(count: NDArray[np.integer], total: int) -> int | None:
         halves = below[middle] - below[first], below[pile] - below[middle]
         after = below[min(2 * pile - first + 1, count.size - 1)] - below[pile + 1]
         is_steep = count[pile] >= STEEP * max(count[middle:pile].max(), 1)
-        if is_steep and after <= BEYOND * count[pile] and min(halves) >= EVEN * before:
+        if is_steep and after <= BEYOND * count[pile] and min(halves) >= min(EVEN * before, ENOUGH):
             return int(pile)
     return None
