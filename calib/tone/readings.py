@@ -58,6 +58,8 @@ def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
         return Readings(values, np.full(values.size, np.inf), drift, of_drift, np.zeros(layout.n_common), 0.0)
     mean_own, mean_common = own[measured].mean(axis=0), common[measured].mean(axis=0)
     variance = _variance(fit, strip, own - mean_own, common - mean_common) + alone
+    if measured.sum() == 1:  # its own mean is no measurement of its banding
+        variance[:] = np.inf
     return Readings(
         banding=np.where(measured, values - values[measured].mean(), 0.0),
         variance=np.where(measured, variance, np.inf),

@@ -23,7 +23,7 @@ from calib.tone.adjust import (
 )
 from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import FOG, NOTHING, SCENE
-from calib.tone.cells import FOG_BLOCK, label_samples, lines_of_known_film
+from calib.tone.cells import FOG_BLOCK, label_samples, lines_of_known_film, select
 from calib.tone.dropouts import find_dropouts
 from calib.tone.estimate import DRAFT_TURNS, TURNS, _adjusted, _curves, _evidence
 from calib.tone.evidence import KnownValues, first_placing, known_values, unscratched
@@ -225,6 +225,22 @@ def test_banding_is_read_as_well_in_overlaps_as_elsewhere() -> None:
         for some in (in_overlap, ~in_overlap):
             assert is_read[some].mean() > 0.9
             assert np.sqrt(np.mean((off**2 / found.variance)[some & is_read])) < 2
+
+
+def test_a_strip_that_one_sample_alone_shows_known_film_has_no_banding_measured() -> None:
+    """Less their mean it is nothing, with no variance at all: an infinite weight, and tables without a number (a bug
+    on a frame of which one strip was badly placed)."""
+    passes, frame = surveyed(), made()[0]
+    known, strip = known_film(frame), passes.surveys[0]
+    at = int(np.median(strip.cells.sample))
+    one, none = select(strip.cells, strip.cells.sample == at), select(strip.stroke_cells, strip.stroke_cells.sample < 0)
+    alone = replace(strip, cells=one, stroke_cells=none)
+    passes = replace(passes, surveys=(alone, *passes.surveys[1:]), overlaps=(None, *passes.overlaps[1:]))
+    assert passes.typical is not None
+    curves = _curves(frame, known, passes, passes.typical)
+    found = read_banding(curves, _adjusted(frame, known, curves, passes, Start(first_scales()), 3, 1), 0)
+    assert np.isfinite(found.banding).all()
+    assert not np.isfinite(found.variance).any()
 
 
 def test_all_strips_have_the_film_s_one_grain() -> None:
