@@ -208,7 +208,8 @@ def first_tone(
     if curve is None:
         return None, None, spoilt, "no wedge could be measured"
     slope = curve.slope(np.array([curve.lightest, curve.deepest]))
-    if not np.all(np.isfinite(slope)) or np.abs(slope).min() < FLATTEST * np.ptp(patches.dn[use]):
+    is_flat = np.ptp(curve.dn_of(density[use])) <= np.median(patches.scatter_dn[use])
+    if is_flat or not np.all(np.isfinite(slope)) or np.abs(slope).min() < FLATTEST * np.ptp(patches.dn[use]):
         return None, None, spoilt, "its wedge fits no transfer curve"
     noise = _noise_of(curve, patches, density, use)
     return curve, noise, spoilt, _what_is_missing(known, patches, use)

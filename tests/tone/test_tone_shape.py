@@ -141,3 +141,13 @@ def test_the_patch_that_is_scratched_is_left_out_not_the_one_farthest_off_the_cu
     dn[scratched] = replace(PLAIN, exponent=0.65).dn_of(known.patch_density[scratched] - 0.3)
     _, _, spoilt, _ = first_tone(known, replace(whole, dn=dn))
     assert np.flatnonzero(spoilt).tolist() == [scratched]
+
+
+def test_patches_through_which_the_law_is_flat_bear_no_curve() -> None:
+    """As where the wedge is looked for beside itself: a law of a tenth of a DN took strokes for film of minus thousands
+    in density, and all tables were no numbers (a bug)."""
+    known = wedge_of(np.array([0.3, 1.0, 1.7, 2.4]))
+    seen = strip_of(0, PLAIN, known, list(range(4))).patches
+    found, _, _, reason = first_tone(known, replace(seen, dn=np.array([60.0, 40.0, 130.0, 60.0])), (0.75, 0.5))
+    assert found is None
+    assert reason == "its wedge fits no transfer curve"
