@@ -113,7 +113,8 @@ def _place(frame: Frame, looks: list[Look], threads: int) -> _Placed:
         stop = frame.strips[strip].n_lines
         return frame.strips[strip].read(0, stop), looks[strip].dropouts.mask(0, stop)
 
-    return _Placed(frame, looks, first, overlaps_of(frame, [look.edges for look in looks], first.sweeps, read))
+    overlaps = overlaps_of(frame, [look.edges for look in looks], first.sweeps, read, threads)
+    return _Placed(frame, looks, first, overlaps)
 
 
 def _first(frame: Frame, looks: Sequence[Look], threads: int) -> FirstLook:

@@ -115,16 +115,15 @@ def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates])
     columns = []
     for k, found in enumerate(candidates):
         marks = marks_in_reach(nominal.sweeps[k], frame.marks, frame.scan.tolerance_mm)
-        for mark in marks:
-            film = FilmPoints(frame.marks.x_mm[mark], frame.marks.y_mm[mark])
-            departure = nominal.departure_px(k, ScanPoints(found.line, found.sample), film)
-            near = np.flatnonzero(np.all(np.abs(departure) <= reach_px, axis=1))
-            columns.append(
-                np.column_stack(
-                    [np.full((near.size, 2), [k, mark]), found.line[near], found.sample[near], found.score[near],
-                     departure[near]]
-                )
-            )  # fmt: skip
+        film = FilmPoints(frame.marks.x_mm[marks, None], frame.marks.y_mm[marks, None])
+        departure = nominal.departure_px(k, ScanPoints(found.line, found.sample), film)
+        of, near = np.nonzero(np.all(np.abs(departure) <= reach_px, axis=-1))
+        columns.append(
+            np.column_stack(
+                [np.full(of.size, k), marks[of], found.line[near], found.sample[near], found.score[near],
+                 departure[of, near]]
+            )
+        )  # fmt: skip
     table = np.concatenate(columns) if columns else np.empty((0, 7))
     return Pairs(
         table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3], np.abs(table[:, 4]),

@@ -30,9 +30,10 @@ class Nominal:
     px_mm: Array
 
     def departure_px(self, strip: int, points: ScanPoints, film: FilmPoints) -> Array:
-        """How far (N, 2) film places lie from the nominal place of scan points, (x, y) in px."""
+        """How far (N, 2) film places lie from the nominal place of scan points, (x, y) in px; (M, N, 2) for each of
+        those with each of these where film places are (M, 1)."""
         at = to_film(self.sweeps[strip], points)
-        return np.column_stack([film.x_mm - at.x_mm, film.y_mm - at.y_mm]) / self.px_mm
+        return np.stack([film.x_mm - at.x_mm, film.y_mm - at.y_mm], axis=-1) / self.px_mm
 
     def line_sign(self, strip: int) -> float:
         """+1 where film y rises with the line, -1 in a strip scanned the other way."""

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calib.errors import InputError
 from calib.frame.frame import Frame
+from calib.ordered import shared_out
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import Chain, Edge, Place, chains_of
 from calib.sweep.strip_edges import (
@@ -73,14 +74,19 @@ class Overlaps:
         return [range(first, stop) for first, stop in pairwise(ends)]
 
 
-def overlaps_of(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], read: Read) -> Overlaps:
+def overlaps_of(
+    frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], read: Read, threads: int = 1
+) -> Overlaps:
     """Compare neighbours where they overlap; `sweeps` by the marks say where marks lie in the strips, and where the
     strips overlap if it is not where they should. Only then is a strip read: its samples and what is lost of them."""
     cut, far = cut_film(frame, APART), cut_film(frame, FARTHEST)
     shown = of_scene(frame, profiles, sweeps)
     count = len(frame.strips)
-    textures = {(k, side): edge_texture(shown[k], side, cut) for k in range(count) for side in range(2)}
-    sound = [agreement(textures[k, 1], textures[k + 1, 0], cut).chance < SOUND for k in range(count - 1)]
+    edges_of = [(k, side) for k in range(count) for side in range(2)]
+    seen = shared_out(lambda edge: edge_texture(shown[edge[0]], edge[1], cut), edges_of, threads)
+    textures = dict(zip(edges_of, seen, strict=True))
+    agreed = shared_out(lambda k: agreement(textures[k, 1], textures[k + 1, 0], cut), range(count - 1), threads)
+    sound = [each.chance < SOUND for each in agreed]
     other, by_marks = [False] * (count - 1), [False] * (count - 1)
     for k in (k for k, is_sound in enumerate(sound) if not is_sound):
         edges = edge_texture(shown[k], 1, far), edge_texture(shown[k + 1], 0, far)

@@ -50,9 +50,12 @@ def line_doubts(
     """
     after: list[Disagreement | None] = [None] * len(n_lines)
     before: list[Disagreement | None] = [None] * len(n_lines)
+    of_overlaps = np.flatnonzero(residuals.kind == OVERLAP_KIND)
+    by_strip = of_overlaps[np.argsort(residuals.strip[of_overlaps], kind="stable")]
+    ends = np.searchsorted(residuals.strip[by_strip], np.arange(len(overlaps) + 1))
     for strip, cells in enumerate(overlaps):
         if cells is not None:
-            rows = (residuals.kind == OVERLAP_KIND) & (residuals.strip == strip)
+            rows = by_strip[ends[strip] : ends[strip + 1]]
             residual, sigma = residuals.residual_density[rows], residuals.sigma_density[rows]
             after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip], cells.mixed)
             before[strip + 1] = _disagreement(-residual, sigma, cells.next_line / n_lines[strip + 1], cells.mixed)
@@ -106,7 +109,8 @@ def _shared(mean: Array, variance: Array, some: NDArray[np.int64]) -> Array:
 
 def _medians(values: Array, which: NDArray[np.bool_]) -> Array:
     """Medians (m,) of those of the values (n,), one or more, that the rows of `which` (m, n) choose."""
-    return np.asarray(np.nanmedian(np.where(which, values, np.nan), axis=1))
+    rising, row, count = np.sort(np.where(which, values, np.inf), axis=1), np.arange(len(which)), which.sum(axis=1)
+    return np.asarray((rising[row, (count - 1) // 2] + rising[row, count // 2]) / 2)
 
 
 def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
