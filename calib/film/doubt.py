@@ -13,7 +13,7 @@ from calib.compiled import njit
 from calib.film.kernels import CELL
 from calib.film.ready import Read, group_of
 from calib.film.spans import EMPTY, Spans
-from calib.quality import DROPOUT, FILLED, MARK
+from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.remembered import once
 from calib.sweep.model import StripSweep
 
@@ -135,7 +135,7 @@ def _list_others(quality, i, left, low, start, stop, end, room, others):  # type
     if start < stop:
         p, q = CELL * start - left, CELL * stop - left
         upper, lower = quality[i, p:q], quality[i + 1, p:q]
-        some, two, one, plain = np.uint32(0), np.uint64(2), np.uint64(1), ~np.uint32(MARK)
+        some, two, one, plain = np.uint32(0), np.uint64(2), np.uint64(1), ~np.uint32(MARK | LOW_DENSITY | HIGH_DENSITY)
         for c in range(np.uint64(stop - start)):
             a, b = two * c, two * c + one
             room[c] = np.uint32(upper[a] | upper[b] | lower[a] | lower[b]) & plain

@@ -236,15 +236,21 @@ def _calibrate(  # type: ignore[no-untyped-def]
 def _lost(  # type: ignore[no-untyped-def]
     numbers, rows, first, end, limits, values, i, j, tall, wide, value, quality, unsound
 ):  # fmt: skip  # pragma: no cover
-    """Give the samples of a line that cannot be calibrated their bits, and the value at the table's end."""
+    """Give the samples of a line that cannot be calibrated their bits, and the value at the table's end. Cells of those
+    that a place may reach together are marked at once."""
     dn_first, dn_last, below, above, least, most = limits
-    for s in range(first, end):
+    begin = last = np.int64(-1)
+    for s in range(np.int64(first), np.int64(end)):
         number, row = numbers[s], rows[s]
         bits = below if number < dn_first else (above if number > dn_last else np.uint16(0))
         bits |= np.uint16(LOW_DENSITY if row <= least else 0) | np.uint16(HIGH_DENSITY if row >= most else 0)
         if bits:
             value[i, j + s], quality[i, j + s] = _value_at(values, row), bits
-            _unsound_at(i, j + s, j + s, tall, wide, np.uint8(UNSOUND), unsound)
+            if last >= 0 and s - last > wide:
+                _unsound_at(i, j + begin, j + last, tall, wide, np.uint8(UNSOUND), unsound)
+            begin, last = (s if last < 0 or s - last > wide else begin), s
+    if last >= 0:
+        _unsound_at(i, j + begin, j + last, tall, wide, np.uint8(UNSOUND), unsound)
 
 
 @njit(cache=True, nogil=True, inline="always")

@@ -11,7 +11,7 @@ from calib.film.doubt import cell_spans, cells_of_strip, cells_of_window, place_
 from calib.film.kernels import CELL
 from calib.film.ready import DENSITY, Read, Ready, ValueTable, ready
 from calib.film.spans import EMPTY, Spans
-from calib.quality import DROPOUT, FILLED, MARK
+from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.sweep.model import StripSweep
 from calib.tone.model import StripTone
 
@@ -129,6 +129,15 @@ def test_a_cell_whose_banding_takes_it_below_the_table_reads_the_end_that_it_is_
     spread[100:, 0] = 9.0
     found = cells(strip_of(np.full(256, 0.01), 0.0, spread, banding), (0.0, 0.0), dn=dn)
     assert found[..., 0] == pytest.approx(0.01**2)
+
+
+def test_samples_beyond_the_ends_of_what_can_be_calibrated_are_as_uncertain_as_they_say() -> None:
+    """A picture of the Moon's edge holds little else than film without light: no cell of it is told with more care."""
+    dn = np.random.default_rng(4).integers(5, 200, SHAPE).astype(np.uint8)
+    bits = np.where(dn < 60, LOW_DENSITY, np.where(dn > 150, HIGH_DENSITY, 0)).astype(np.uint16)
+    strip = strip_of(DN / 1000, 0.01, np.linspace([1.0, 1.0, 0.0], [3.0, 2.0, 0.1], 256), 0.02 * np.arange(SHAPE[1]))
+    plain, flagged = (cells(strip, (0.1, 0.2), value=dn / 100, dn=dn, quality=q) for q in (None, bits))
+    np.testing.assert_array_equal(plain, flagged)
 
 
 def test_a_cell_that_the_strip_s_edge_cuts_is_read_off_what_there_is() -> None:

@@ -361,7 +361,8 @@ def test_exposure_of_a_place_is_that_of_its_samples(small) -> None:  # type: ign
     told = turned(table, window.value, window.noise, window.systematic)
     assert np.allclose(got.value, told.value[:, 20:140].ravel(), rtol=1e-4)
     sigma = stated_sigma(source, window, table)
-    assert np.allclose(got.sigma, sigma[:, 20:140].ravel(), rtol=1.5e-2)  # two columns share the mean of their banding
+    # two columns share the mean of their banding, at the curve's steep end too
+    assert np.allclose(got.sigma, sigma[:, 20:140].ravel(), rtol=3e-2)
 
 
 def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: ignore[no-untyped-def]
@@ -412,3 +413,19 @@ def test_a_stretch_of_samples_spoils_what_each_of_them_spoils() -> None:
         packed._look_at(4, j, j + 1, 3, 6, 16, value, quality, one_by_one)
     assert {packed.SOUND, packed.MARKED, packed.UNSOUND} == set(np.unique(at_once))
     np.testing.assert_array_equal(at_once, one_by_one)
+
+
+@pytest.mark.parametrize("share", [0.05, 0.3, 1.0])
+def test_samples_that_cannot_be_calibrated_spoil_together_what_each_of_them_spoils(share: float) -> None:
+    """Runs of them, with and without places between them that reach none; each keeps its own bits and value."""
+    rows = np.where(np.random.default_rng(7).random(200) < share, -1.0, 5.0).astype(np.float32)
+    dn, limits = np.full(200, 50, np.uint16), (1, 99, np.uint16(4), np.uint16(8), np.float32(0), np.float32(9))
+
+    def marked(step: int) -> list[np.ndarray]:
+        made = [np.ones((9, 220), np.float32), np.zeros((9, 220), np.uint16), np.zeros((9, 120), np.uint8)]
+        for first in range(0, 200, step):
+            packed._lost(dn, rows, first, first + step, limits, np.zeros((0, 2), np.float32), 6, 7, 6, 6, *made)
+        return made
+
+    for together, alone in zip(marked(200), marked(1), strict=True):
+        np.testing.assert_array_equal(together, alone)
