@@ -59,14 +59,14 @@ def match_pattern(
     profile = Profile(profile.x_mm[order], profile.y_mm[order], profile.dn[order], profile.noise)
     close = min(4.0 * prior + 3 * line_mm, whole)
     found = []
-    for apart in (FOG_TOLERANCE, FOG_DRIFT):  # rather gain that drifts far than what contradicts itself
-        # a sweep that claims to know is believed only where the pattern bears it out, if need be but for one patch
-        for reach, price in ((close, SPARED), (whole, VETO)):
+    # a sweep that claims to know is believed where the pattern bears it out, if need be but for one patch; ...
+    for reach, price in ((close, SPARED), (whole, VETO)):
+        for apart in (FOG_TOLERANCE, FOG_DRIFT):  # rather gain that drifts far than what contradicts itself
             best, cost = _search(profile, pattern, middle_mm, reach, prior, line_mm, apart, price)
             if cost < VETO and best.in_view:
                 return best
             found.append(best)
-    return found[1]
+    return next((best for best in found if best.in_view), found[0])  # ... and where it does not so anywhere
 
 
 def _search(
