@@ -28,6 +28,7 @@ from calib.sweep.constellation import (
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE, Observations
+from calib.sweep.few_marks import placed_by_ties
 from calib.sweep.firstmarks import poor_strips, sought_first, strongest
 from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.layout import make_layout
@@ -114,36 +115,60 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     which leave a thread much time.
     """
     nominal = make_nominal(frame)
-    found, fits, shape = _marks_again(frame, nominal, read, first, threads)
-    power = marking.mixing(fits, found.table.used)
-    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal, shape)
-    known = [edges, markevidence.arm_observations(fits, found.table, nominal, shape.arm_mm)]
-    found = fit_all(frame, nominal, found, known, threads, NEARLY_SETTLED)
+    seen = _marks_and_borders(frame, nominal, read, first, threads)
+    by_ties = placed_by_ties(frame, nominal, read, seen.found, seen.known, threads)
+    if by_ties is not None:
+        seen = _marks_and_borders(frame, nominal, read, by_ties, threads)
     give_back()  # ties are seen in strips, fits are made of matrices: neither has use for what the other leaves
     seams, format_mm = range(len(first) - 1), frame.camera.format_mm
-    ties = measure_ties(read, found.sweeps, nominal.px_mm, seams, threads, format_mm)
+    ties = measure_ties(read, seen.found.sweeps, nominal.px_mm, seams, threads, format_mm)
     give_back()
-    evidence = [*known, tie_observations(ties, nominal)]
     steps = beside(partial(steps_in_pieces, read, [sweep.n_lines for sweep in first]), threads)
-    rough, found = found.sweeps, fit_likeliest(frame, nominal, found, evidence, threads)
+    evidence = [*seen.known, tie_observations(ties, nominal)]
+    rough, found = seen.found.sweeps, fit_likeliest(frame, nominal, seen.found, evidence, threads)
     for _ in range(TIE_ROUNDS):
         weight = _tie_weights(found, ties)
         again = measure_again(read, found.sweeps, rough, nominal.px_mm, ties, weight, threads, format_mm)
         if again is None:
             break
-        ties, evidence = again, [*known, tie_observations(again, nominal)]
+        ties, evidence = again, [*seen.known, tie_observations(again, nominal)]
         rough, found = found.sweeps, fit_all(frame, nominal, found, evidence, threads)
     found = settle_smoothness(frame, nominal, found, evidence, threads)
-    table = markjudge.with_bends(found.table, fits, found.sweeps, shape)
+    table = markjudge.with_bends(found.table, seen.fits, found.sweeps, seen.shape)
     table = markjudge.with_residuals(table, frame, nominal, found.sweeps)
     tied = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
     sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), steps(), threads)
-    figures = {**_figures(table, tied, found, nominal, shape), "mixing_power": power, "line_jitter_px": jitter_px}
-    spot_px = None if shape == _first_shape(frame) else (figures["blur_x_px"], figures["blur_y_px"])
+    figures = {
+        **_figures(table, tied, found, nominal, seen.shape), "mixing_power": seen.power, "line_jitter_px": jitter_px,
+    }  # fmt: skip
+    spot_px = None if seen.shape == _first_shape(frame) else (figures["blur_x_px"], figures["blur_y_px"])
     return SweepFit(
         sweeps, table, tied, common_mm, sigma_mm, spot_px, figures, _placing_warnings(frame, table) + found.warnings
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """The fit to marks and borders; the fits behind its table of marks, the cross as the readout blurs it, the power by
+    which light mixes, and all evidence but the marks' places."""
+
+    found: Combined
+    fits: list[MarkFit | None]
+    shape: CrossShape
+    power: float
+    known: tuple[Observations, ...]
+
+
+def _marks_and_borders(
+    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
+) -> _Seen:
+    """Measure marks, the ends of their arms and the wedge's borders, and fit the sweeps to them."""
+    found, fits, shape = _marks_again(frame, nominal, read, first, threads)
+    power = marking.mixing(fits, found.table.used)
+    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal, shape)
+    known = edges, markevidence.arm_observations(fits, found.table, nominal, shape.arm_mm)
+    return _Seen(fit_all(frame, nominal, found, known, threads, NEARLY_SETTLED), fits, shape, power, known)
 
 
 def _marks_again(

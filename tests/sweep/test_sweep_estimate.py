@@ -17,6 +17,7 @@ from calib.sweep.adjust import adjust
 from calib.sweep.constellation import Pairs
 from calib.sweep.estimate import first_look, refine
 from calib.sweep.evidence import ARM, MARK, TIE
+from calib.sweep.few_marks import placed_by_ties
 from calib.sweep.layout import ROUGH
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import EVERY_SAMPLE
@@ -267,6 +268,47 @@ def test_a_strip_with_two_marks_and_one_with_none_are_placed_and_say_so(reversed
         error, ratio = errors_px(truth, frame, fit.sweeps, [k])
         assert np.all(rms(error) < 0.3)
         assert np.all(rms(ratio) < 2.0)
+
+
+@pytest.mark.parametrize("false", [True, False])
+def test_a_strips_only_mark_is_held_against_its_overlaps(reversed_frame, monkeypatch, false):
+    """One mark puts a strip anywhere if it is none: where a first look took something far off for it, the strip is
+    placed by its neighbours instead, and its own mark found; a true one is believed."""
+    truth, frame, (dn, density) = reversed_frame
+    density, strip, off_px = list(density), 5, 14
+    sweeps = list(first_look(frame, dn).sweeps)
+    (density[strip],) = without_marks(truth, density[strip : strip + 1], strip, 1)
+    if false:
+        density[strip] = moved_mark(truth, density[strip], strip, off_px)
+        off_mm = off_px * frame.scan.sample_mm
+        sweeps[strip] = replace(sweeps[strip], x_line_mm=sweeps[strip].x_line_mm - off_mm)
+    asked = []
+
+    def heard(*args):
+        asked.append(placed_by_ties(*args))
+        return asked[-1]
+
+    monkeypatch.setattr(estimate, "placed_by_ties", heard)
+    fit = refine(frame, density, sweeps)
+    assert [by_ties is not None for by_ties in asked] == [false]
+    error, ratio = errors_px(truth, frame, fit.sweeps, [strip])
+    assert np.all(rms(error) < 0.5)
+    assert np.all(rms(ratio) < 2.0)
+
+
+def moved_mark(truth, read, k, px):
+    """The strip's reader with a copy of its one mark so many samples farther on, and that one lost."""
+    n_lines, n_samples = truth.strips[k].shape
+    values, sigma = (part.copy() for part in read(0, n_lines))
+    at = to_scan(true_sweep(truth, k), FilmPoints(*truth.layout.marks.true_mm.T))
+    reach = int(truth.scenario.reseau.arm_mm / truth.scenario.scan.sample_mm) + 4
+    inner = np.flatnonzero((at.sample > reach) & (at.sample < n_samples - reach) & (at.line > 0) & (at.line < n_lines))
+    line, sample = int(at.line[inner[0]]), int(at.sample[inner[0]])
+    rows, columns = slice(line - reach, line + reach), slice(sample - reach, sample + reach)
+    there = slice(sample + px - reach, sample + px + reach)
+    values[rows, there] = values[rows, columns]
+    sigma[rows, sample - reach : sample + px - reach] = np.inf
+    return lines_of(values, sigma)
 
 
 def test_a_frame_without_any_mark_in_sight_is_left_at_its_nominal_place(small_frame):

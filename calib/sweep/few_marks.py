@@ -1,0 +1,50 @@
+"""Strips that one or two marks place are held against their overlaps: a false mark puts its strip anywhere.
+
+What is taken for a mark on a rough scene is held against the strip's other marks, if it has any. Where it has hardly
+one only the neighbours can tell: the strip is placed as if it had none, by the film that it shares with them.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calib.frame.frame import Frame
+from calib.sweep import markevidence, markjudge
+from calib.sweep.adjust import NEARLY_SETTLED
+from calib.sweep.combine import Combined, fit_all, fit_marks
+from calib.sweep.evidence import ARM, Observations, join
+from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal, prediction_weights
+from calib.sweep.tables import DISAGREES, ReadWindow
+from calib.sweep.ties import measure_ties, tie_observations
+
+FEW_MARKS = 2  # used in a strip, that are held against its overlaps
+LEAST_WEIGHT = 0.15  # robust, of a mark that agrees with them
+
+
+def placed_by_ties(
+    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], found: Combined, known: Sequence[Observations],
+    threads: int,
+) -> tuple[StripSweep, ...] | None:  # fmt: skip
+    """The sweeps with strips of few marks placed by their ties instead; None where none of these marks contradicts
+    them.
+
+    `found` is the fit to marks and borders, `known` all its evidence but the marks' places.
+    """
+    table, n_strips = found.table, len(frame.strips)
+    count = np.bincount(table.strip[table.used], minlength=n_strips)
+    few = np.flatnonzero((count > 0) & (count <= FEW_MARKS))
+    doubted = table.used & np.isin(table.strip, few)
+    if not few.size or count.max() <= FEW_MARKS:
+        return None
+    everything = join(known)
+    rest = everything.select(~(np.isin(everything.a, few) & (everything.kind == ARM)))
+    without = fit_marks(frame, nominal, markjudge.reject(table, doubted, DISAGREES), threads=threads)
+    without = fit_all(frame, nominal, without, [rest], threads, NEARLY_SETTLED)
+    seams = np.unique(np.concatenate([few - 1, few]))
+    seams = seams[(seams >= 0) & (seams < n_strips - 1)].tolist()
+    ties = measure_ties(read, without.sweeps, nominal.px_mm, seams, threads, frame.camera.format_mm)
+    tied = fit_all(frame, nominal, without, [rest, tie_observations(ties, nominal)], threads, NEARLY_SETTLED)
+    marks, places = table.with_columns(used=doubted), [()] * n_strips
+    seen, _ = markevidence.observations(marks, frame, nominal, places, found.place_sigma_mm)
+    return tied.sweeps if prediction_weights(tied.fit, seen, threads).min() < LEAST_WEIGHT else None
