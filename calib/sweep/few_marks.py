@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calib.errors import CalibError
 from calib.frame.frame import Frame
 from calib.sweep import markevidence, markjudge
 from calib.sweep.adjust import NEARLY_SETTLED
@@ -39,12 +40,14 @@ def placed_by_ties(
         return None
     everything = join(known)
     rest = everything.select(~(np.isin(everything.a, few) & (everything.kind == ARM)))
-    without = fit_marks(frame, nominal, markjudge.reject(table, doubted, DISAGREES), threads=threads)
-    without = fit_all(frame, nominal, without, [rest], threads, NEARLY_SETTLED)
-    seams = np.unique(np.concatenate([few - 1, few]))
-    seams = seams[(seams >= 0) & (seams < n_strips - 1)].tolist()
-    ties = measure_ties(read, without.sweeps, nominal.px_mm, seams, threads, frame.camera.format_mm)
-    tied = fit_all(frame, nominal, without, [rest, tie_observations(ties, nominal)], threads, NEARLY_SETTLED)
+    try:
+        without = fit_marks(frame, nominal, markjudge.reject(table, doubted, DISAGREES), threads=threads)
+        without = fit_all(frame, nominal, without, [rest], threads, NEARLY_SETTLED)
+        seams = [k for k in range(n_strips - 1) if k in few or k + 1 in few]
+        ties = measure_ties(read, without.sweeps, nominal.px_mm, seams, threads, frame.camera.format_mm)
+        tied = fit_all(frame, nominal, without, [rest, tie_observations(ties, nominal)], threads, NEARLY_SETTLED)
+    except CalibError:  # the other marks alone lie on no continuous sweep: they cannot speak against these
+        return None
     marks, places = table.with_columns(used=doubted), [()] * n_strips
     seen, _ = markevidence.observations(marks, frame, nominal, places, found.place_sigma_mm)
     return tied.sweeps if prediction_weights(tied.fit, seen, threads).min() < LEAST_WEIGHT else None

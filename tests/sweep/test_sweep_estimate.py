@@ -296,6 +296,21 @@ def test_a_strips_only_mark_is_held_against_its_overlaps(reversed_frame, monkeyp
     assert np.all(rms(ratio) < 2.0)
 
 
+def test_a_strips_only_mark_is_believed_where_the_other_strips_marks_lie_on_no_sweep(reversed_frame, monkeypatch):
+    """The frame was placed with it, and must not be refused for being asked once more."""
+    truth, frame, (dn, density) = reversed_frame
+    density, strip = list(density), 5
+    (density[strip],) = without_marks(truth, density[strip : strip + 1], strip, 1)
+
+    def refused(*args, **named):
+        raise CalibError("marks on no continuous sweep")
+
+    monkeypatch.setattr("calib.sweep.few_marks.fit_marks", refused)
+    fit = refine(frame, density, first_look(frame, dn).sweeps)
+    error, _ = errors_px(truth, frame, fit.sweeps, [strip])
+    assert np.all(rms(error) < 0.5)
+
+
 def moved_mark(truth, read, k, px):
     """The strip's reader with a copy of its one mark so many samples farther on, and that one lost."""
     n_lines, n_samples = truth.strips[k].shape
