@@ -104,6 +104,16 @@ def test_what_scatters_along_a_whole_strip_is_no_jump() -> None:
     assert [strip for strip, doubt in enumerate(doubts) if doubt.any()] == [2]
 
 
+def test_a_jump_is_found_on_a_scene_of_which_all_cells_hold_unlike_densities() -> None:
+    """What a whole overlap's cells have of bends the curves have taken up: it hides no jump."""
+    errors = [np.zeros(N_LINES) for _ in range(5)]
+    errors[2] = broken(400, 0.08)
+    overlaps, residuals = seen(errors)
+    overlaps = [replace(cells, mixed=np.full(N_CELLS, BENT)) for cells in overlaps]
+    doubts = line_doubts(overlaps, residuals, [N_LINES] * 5)
+    assert [strip for strip, doubt in enumerate(doubts) if doubt.any()] == [2]
+
+
 def test_cells_of_unlike_densities_are_no_jump() -> None:
     """Where the scene steps by more than one in density within cells, they are placed by a mean that no sample has, and
     bends of the two curves move all of a stretch alike: good frames were warned."""
