@@ -18,7 +18,7 @@ class Raster:
     The nodes lie at whole multiples of HALF pixels, the first `offset` = (rows, columns) before the block's first
     pixel; one that has no place is NaN, and what lies about it is worked out pixel by pixel. `outside` (rows, columns)
     is not zero where a pixel has no place; None where every pixel has one. `pixels` gives the places of all pixels
-    (rows, columns), NaN where there is none: asked for at most once, and only where nodes do not do.
+    (rows, columns), NaN where there is none: asked for only where nodes do not do, once by each such strip.
     """
 
     shape: tuple[int, int]
