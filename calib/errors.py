@@ -1,8 +1,11 @@
 """What can go wrong, said in one line; and a fit that cannot be made, said with its reason."""
 
+import errno
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS})  # the system's words: a disk takes no more
 
 
 class CalibError(Exception):

@@ -1,6 +1,5 @@
 """The `calib` command: finds the sub-command's file only when it is called, so that help stays quick."""
 
-import errno
 import gc
 import importlib
 import sys
@@ -8,7 +7,7 @@ from types import ModuleType
 
 import click
 
-from calib.errors import CalibError
+from calib.errors import NO_ROOM, CalibError
 
 COMMANDS = {
     "check": "Validate a frame package and say what it holds.",
@@ -21,8 +20,6 @@ COMMANDS = {
     "reflectance": "Turn a plain density image into reflectance.",
     "to-map": "Put a plain image with camera and pointing onto a map grid.",
 }
-
-NO_ROOM = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS}
 
 
 class Commands(click.Group):

@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from calib.errors import NO_ROOM
+
 # `.density.tif.4711.part`: the product, and the process that is writing it. What a library adds behind
 # such a name (a journal, a side file) belongs to it.
 _LEFTOVER = re.compile(r"^\..+\.(?P<process>\d+)\.part(\..+)?$")
@@ -16,7 +18,7 @@ def whole(path: str | Path) -> Iterator[Path]:
     """Give a place to write to; on leaving, what stands there becomes `path` in one step.
 
     The place is a hidden file in the same folder, which must exist. If the block raises, the hidden file is removed
-    and whatever stood at `path` stays as it was.
+    and whatever stood at `path` stays as it was; a disk that takes no more is said with the folder's name.
     """
     path = Path(path)
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
@@ -26,6 +28,10 @@ def whole(path: str | Path) -> Iterator[Path]:
         _flush_to_disk(aside)
         os.replace(aside, path)
         _flush_to_disk(path.parent)
+    except OSError as error:
+        if error.errno in NO_ROOM and error.filename is None:  # to write says no more than that it failed
+            error.filename = str(path.parent)
+        raise
     finally:
         for leftover in path.parent.glob(f"{aside.name}*"):
             leftover.unlink()

@@ -34,12 +34,17 @@ def write_netcdf(path: str | Path, attributes: Mapping[str, str], variables: Seq
     Raises ValueError where a variable's shape contradicts the dimensions set before it.
     """
     sizes = _dimension_sizes(variables)
-    with whole(path) as aside, netCDF4.Dataset(aside, "w", format="NETCDF4") as file:
-        file.setncatts({"Conventions": CONVENTIONS, **attributes})
-        for name, size in sizes.items():
-            file.createDimension(name, size)
-        for variable in variables:
-            _write(file, variable)
+    with whole(path) as aside:
+        try:
+            with netCDF4.Dataset(aside, "w", format="NETCDF4") as file:
+                file.setncatts({"Conventions": CONVENTIONS, **attributes})
+                for name, size in sizes.items():
+                    file.createDimension(name, size)
+                for variable in variables:
+                    _write(file, variable)
+        except RuntimeError:  # all that the library says; on a full disk the system says it in its own words here
+            aside.write_bytes(bytes(sum(np.asarray(variable.values).nbytes for variable in variables)))
+            raise
 
 
 def _dimension_sizes(variables: Sequence[Variable]) -> dict[str, int]:

@@ -1,12 +1,13 @@
 """Vertical banding out of a plain image: on arrays and labelled images, and from file to file."""
 
+import warnings
 from pathlib import Path
 
 import numpy as np
 import rasterio
 import xarray as xr
 from numpy.typing import NDArray
-from rasterio.errors import RasterioError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
 
 from calib.errors import CalibError, InputError, NotPossible
 from calib.products.atomic import whole
@@ -50,6 +51,12 @@ def unband_file(source: Path, out: Path, pattern_out: Path, *, period: float | N
         InputError: not a raster of one band.
         CalibError: see `unband`.
     """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # what lies nowhere before lies nowhere after
+        return _unbanded(source, out, pattern_out, period, as_float)
+
+
+def _unbanded(source: Path, out: Path, pattern_out: Path, period: float | None, as_float: bool) -> xr.Dataset:
     try:
         with rasterio.open(source) as file:
             if file.count != 1:
@@ -82,7 +89,11 @@ def _write(path: Path, values: NDArray, profile: dict, description: str = "image
         raise InputError(path, "--out", f"no folder {path.parent}", "a file in a folder that exists")
     kept = {key: profile[key] for key in ("crs", "transform", "nodata") if profile.get(key) is not None}
     shape = {"height": values.shape[0], "width": values.shape[1], "count": 1, "dtype": values.dtype.name}
-    with whole(path) as aside, rasterio.open(aside, "w", driver="GTiff", compress="deflate", **shape, **kept) as file:
-        file.write(values, 1)
-        file.set_band_description(1, description)
-        file.update_tags(**made_by())
+    # Made in memory: on a full disk the library would only say that it could not write.
+    with rasterio.MemoryFile() as made:
+        with made.open(driver="GTiff", compress="deflate", bigtiff="IF_SAFER", **shape, **kept) as file:
+            file.write(values, 1)
+            file.set_band_description(1, description)
+            file.update_tags(**made_by())
+        with whole(path) as aside:
+            aside.write_bytes(made.getbuffer())

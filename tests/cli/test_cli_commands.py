@@ -163,6 +163,18 @@ def test_unbanding_takes_out_the_pattern_and_shows_it(tmp_path: Path, monkeypatc
     assert np.corrcoef(removed, pattern)[0, 1] > 0.95
 
 
+def test_unbanding_an_image_that_lies_nowhere_is_no_matter(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    """The raster library warned of it in its own words, once for each file; a warning fails a test here."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with rasterio.open(
+            tmp_path / "b.tif", "w", driver="GTiff", height=90, width=80, count=1, dtype="uint8"
+        ) as file:
+            file.write(np.random.default_rng(1).integers(90, 110, (90, 80)).astype(np.uint8), 1)
+    status, _, err = calib(["unband", str(tmp_path / "b.tif"), "--out", str(tmp_path / "u.tif")], monkeypatch, capsys)
+    assert (status, err) == (0, "")
+
+
 def test_unbanding_that_finds_nothing_says_so(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
     found = SimpleNamespace(attrs={"share": 0.0004, "period": 40.0})
     monkeypatch.setattr(unband_module, "unband_file", lambda *_, **__: found)
