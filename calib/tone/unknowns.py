@@ -38,6 +38,7 @@ LEAST_SHARE = 0.1  # of the variance of an error: where the evidence lowers it b
 UNEVEN = 1e-3  # density: what even patches that are said to be exact may differ by (common practice, no source)
 BY_CHANCE = 1e-5  # of frames whose wedge is as good as stated
 LONGEST = 4.0  # times a step of the scales at most
+DRIFT = slice(2, 4)  # of the scales: its variance and corner, which are found together
 BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
 
 
@@ -207,7 +208,7 @@ def _drift(solution: Solution, scales: Scales, layout: Layout, strips: NDArray[n
         return before
     values = np.stack([solution.strips[k][layout.drift] for k in strips])
     covariance = np.stack([solution.strip_covariance[k][layout.drift, layout.drift] for k in strips])
-    return likeliest_drift(values, covariance, before, LEAST_SCALES[2:4], MOST_SCALES[2:4])
+    return likeliest_drift(values, covariance, before, LEAST_SCALES[DRIFT], MOST_SCALES[DRIFT])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -222,7 +223,8 @@ def stepped(scales: Scales, found: Scales, before: Step | None) -> tuple[Scales,
     """The scales to go on with after a solution with `scales` asked for those `found`, and the step `before` the next.
 
     A scale whose steps shrink as it moves is taken to where they would end, `LONGEST` steps at most (Wegstein 1958,
-    Commun. ACM 1(6):9); one whose steps grow or turn is not.
+    Commun. ACM 1(6):9); one whose steps grow or turn is not. The drift's two go equally far: one alone makes a drift
+    that neither asked for.
     """
     at = np.log(astuple(scales))
     step = Step(at, np.log(astuple(found)) - at)
@@ -231,6 +233,7 @@ def stepped(scales: Scales, found: Scales, before: Step | None) -> tuple[Scales,
         shrinks = (step.move * before.move > 0) & (np.abs(step.move) < np.abs(before.move))
         np.divide(before.move - step.move, step.at - before.at, out=slope, where=shrinks)
     longer = 1.0 / np.clip(slope, 1.0 / LONGEST, 1.0)
+    longer[DRIFT] = longer[DRIFT].min()
     last = np.clip(np.exp(at + longer * step.move), LEAST_SCALES, MOST_SCALES)
     return Scales(*last.tolist()), step
 

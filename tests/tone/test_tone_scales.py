@@ -61,6 +61,15 @@ def test_a_step_back_from_too_far_is_not_lengthened() -> None:
     np.testing.assert_allclose(np.log(astuple(found)), at + 0.2)
 
 
+def test_variance_and_corner_of_the_drift_go_on_together() -> None:
+    """A corner taken to where it would end, beside a variance that turns, makes a drift so stiff that no later turn
+    finds out of it: the curves took up a drift of 0.17 in density, and the wedge's patches lay 0.5 off."""
+    at = np.log(astuple(START))
+    before = Step(at - np.array([0, 0, -0.2, -1.0, 0]), np.array([0, 0, -0.2, -1.0, 0]))
+    found, _ = stepped(START, Scales(*np.exp(at + np.array([0, 0, 1.8, -0.8, 0])).tolist()), before)
+    np.testing.assert_allclose(np.log(astuple(found))[2:4], at[2:4] + np.array([1.8, -0.8]))
+
+
 def test_scales_stay_within_their_bounds() -> None:
     """However long a step."""
     scales, before = stepped(START, Scales(3e-5, 2e-3, 3e-8, 1.0, 3e-6), None)
