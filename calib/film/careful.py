@@ -4,7 +4,10 @@ Where taps are missing, only the weights above zero are used, so that the value 
 there: a sharp kernel with a hole rings.
 """
 
+from typing import NamedTuple
+
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.compiled import bare
 from calib.film.flagged import ends_among, sums_of_flagged
@@ -18,40 +21,52 @@ LEAST_THERE = 0.5  # of the kernel's weight above zero: with less there is no va
 NOTHING, LOST, BRIDGED, WHOLE = 0, 1, 2, 3
 
 
+class Verdict(NamedTuple):
+    """What the taps of M places are worth, each (M,): ranks, bits (where a rank is LOST, they say why), and whether any
+    tap that counts is missing."""
+
+    rank: NDArray[np.uint8]
+    bits: NDArray[np.uint16]
+    missing: NDArray[np.bool_]
+
+    @classmethod
+    def room(cls, n: int) -> "Verdict":
+        """Room for `n` places."""
+        return cls(np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_))
+
+
 @bare(cache=True, nogil=True)
-def judge(listed, count, first, axes, samples, verdict, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Say of listed places what their taps are worth: `verdict` holds ranks, bits (where a rank is LOST, they say why),
-    and whether any tap that counts is missing, each (M,).
-    """
+def judge(listed, count, axes, samples, verdict, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Say of the first `count` of the listed places what their taps are worth."""
     size = len(written_out)
     _, line, sample, line_phase, sample_phase = listed
-    first_line, first_sample, _, fill = first
-    value, doubts, quality, unsound = samples
+    first_line, first_sample, quality = samples.first_line, samples.first_sample, samples.quality
     ranks, bits, missing = verdict
-    before_l, before_s, place = np.uint64(axes[2]), np.uint64(axes[7]), np.uint64(PHASE_BITS - 1)
+    before_l, before_s = np.uint64(axes.along.before), np.uint64(axes.across.before)
+    place = np.uint64(PHASE_BITS - 1)
     for m in range(count):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-        how = unsound[cell_of(i, j, doubts)]
+        how = samples.unsound[cell_of(i, j, samples.doubts)]
         ranks[m], bits[m], missing[m] = WHOLE, np.uint16(0), False
         if how != SOUND:
             p, q = np.uint64(line_phase[m]), np.uint64(sample_phase[m])
             nearest = quality[i + before_l + (p >> place), j + before_s + (q >> place)]
             bits[m] = nearest
             if how == UNSOUND:
-                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, size, fill, value, quality)
+                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, size, samples)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _judged(i, j, p, q, nearest, axes, size, fill, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _judged(i, j, p, q, nearest, axes, size, samples):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The verdict on one place whose taps go from row `i`, column `j` on; `nearest` are the bits of the nearest."""
     dropout, filled = np.uint16(DROPOUT), np.uint16(FILLED)
-    if nearest & dropout and not (fill and nearest & filled):
+    if nearest & dropout and not (samples.fill and nearest & filled):
         return LOST, nearest & np.uint16(DROPOUT | MARK), False
-    half, low, high, more = ends_of(i, j, p, q, axes, size, value, quality)
+    half, low, high, more = ends_of(i, j, p, q, axes, size, samples.value, samples.quality)
     if not more:
         flags = np.uint16(LOW_DENSITY if low > half else 0) | np.uint16(HIGH_DENSITY if high > half else 0)
         return WHOLE, flags, False
-    missing, coverage, shares, gone = flags_of(i, j, p, q, axes, size, value, quality)
+    missing, coverage, shares, gone = flags_of(i, j, p, q, axes, size, samples.value, samples.quality)
     if coverage < LEAST_THERE:
         return LOST, gone if gone else dropout, False
     flags = nearest & np.uint16(MARK | FILLED)
@@ -71,7 +86,7 @@ def ends_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-
     """What settles most places: half the absolute weights of a place's taps, the weights of those at either end of what
     can be calibrated, and whether there is more to them."""
     low, high, every, known = ends_among(*_addresses(i, j, p, q, axes, size, value, quality))
-    (above_l, below_l), (above_s, below_s) = _signed_sums(axes[0], p, axes[3:5]), _signed_sums(axes[5], q, axes[8:])
+    (above_l, below_l), (above_s, below_s) = _signed_sums(axes.along, p), _signed_sums(axes.across, q)
     half = 0.5 * ((above_l + below_l) * (above_s + below_s))
     return half, low, high, not known or every & ~np.uint16(LOW_DENSITY | HIGH_DENSITY)
 
@@ -86,7 +101,7 @@ def flags_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped
     low, high, dropped, marked, lost, lost_above, gone = sums_of_flagged(
         *_addresses(i, j, p, q, axes, size, value, quality)
     )
-    (above_l, below_l), (above_s, below_s) = _signed_sums(axes[0], p, axes[3:5]), _signed_sums(axes[5], q, axes[8:])
+    (above_l, below_l), (above_s, below_s) = _signed_sums(axes.along, p), _signed_sums(axes.across, q)
     above, all_there = above_l * above_s + below_l * below_s, (above_l + below_l) * (above_s + below_s)
     return lost > 0, (above - lost_above) / above, (all_there - lost, low, high, dropped, marked), gone
 
@@ -94,30 +109,31 @@ def flags_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped
 @bare(cache=True, nogil=True, inline="always")
 def _addresses(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Where bits, values and weights of a place's taps lie, and how many there are."""
-    width = np.uint64(value.shape[1])
+    width, is_written_out = np.uint64(value.shape[1]), size != ANY
     at = i * width + j
     return (
         np.uint64(quality.ctypes.data) + np.uint64(2) * at, np.uint64(value.ctypes.data) + np.uint64(4) * at, width,
-        row_at(axes[0], p, size), row_at(axes[5], q, size),
-        np.uint64(size if size != ANY else axes[1]), np.uint64(1 if size != ANY else axes[8] // LANES),
+        row_at(axes.along.rows, p, size), row_at(axes.across.rows, q, size),
+        np.uint64(size if is_written_out else axes.along.taps),
+        np.uint64(1 if is_written_out else axes.across.lanes // LANES),
     )  # fmt: skip
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _signed_sums(weights, phase, lanes_and_cells):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Sums of the weights of a phase above and below zero."""
-    behind = lanes_and_cells[0] + 2 * CELL * lanes_and_cells[1]
-    return np.float64(weights[phase, behind]), np.float64(weights[phase, behind + 1])
+def _signed_sums(axis, phase):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Sums of an axis' weights of a phase above and below zero."""
+    behind = axis.lanes + 2 * CELL * axis.cells
+    return np.float64(axis.rows[phase, behind]), np.float64(axis.rows[phase, behind + 1])
 
 
 @bare(cache=True, nogil=True)
 def of_those_there(i, j, p, q, axes, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mean over the known taps, and how many times the variance of all it has; if some are missing, by weights above
     zero only."""
-    along, tall, across, wide = axes[0], axes[1], axes[5], axes[6]
+    along, across = axes.along.rows, axes.across.rows
     total = v = squares = every = 0.0
-    for row in range(np.uint64(tall)):
-        for column in range(np.uint64(wide)):
+    for row in range(np.uint64(axes.along.taps)):
+        for column in range(np.uint64(axes.across.taps)):
             w, down, right = along[p, row] * across[q, column], i + row, j + column
             every += w * w
             if (w > 0.0 or (w < 0.0 and not missing)) and np.isfinite(value[down, right]):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.film.kernels import CELL
-from calib.film.ready import Read, group_of
+from calib.film.ready import group_of
 from calib.film.spans import EMPTY, Spans
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.remembered import once
@@ -34,43 +34,17 @@ def place_sigma(sweep: StripSweep) -> NDArray[np.float32]:
 def cell_spans(need: Spans) -> Spans:
     """Cells that hold the samples `need`; a cell begins at a whole multiple of its size, whatever the block."""
     first, last = need.first // CELL, (need.stop - 1) // CELL
-    low, high = np.full(last - first + 1, EMPTY, np.int32), np.full(last - first + 1, -EMPTY, np.int32)
-    _hold(need.low, need.high, need.first - first * CELL, low, high)
-    return Spans(first, low, high)
-
-
-def cells_of_strip(
-    read: Read,
-    place: NDArray[np.float32],
-    cells: Spans,
-    samples: tuple[NDArray[np.float32], NDArray[np.uint16], int, int],
-    out: NDArray[np.float32],
-) -> None:
-    """Fill in variance and systematic error of the `cells`; `out` (cells down, cells across, 2) begins with `samples`.
-
-    `place` (n_lines, 2) is the 1-sigma of each line's place, `samples` are values and quality bits (rows, columns) from
-    the even line and sample on that follow them.
-    """
-    value, quality, top, left = samples
-    known = read.known
-    _cells(
-        read.dn, read.first, (known.row_of_dn, known.groups, known.shift, known.spread),
-        (known.columns, known.column_variance, known.cell_columns, known.cell_variance), (read.drift, read.variance),
-        place, cells.first, cells.low, cells.high, value, quality, top, left, out,
-    )  # fmt: skip
-
-
-def cells_of_window(
-    noise: NDArray[np.float32], systematic: NDArray[np.float32], cells: Spans, top: int, left: int,
-    out: NDArray[np.float32],
-) -> None:  # fmt: skip
-    """The same for a whole picture whose 1-sigmas are known, (lines, samples)."""
-    _mean_cells(noise, systematic, cells.first, cells.low, cells.high, top // CELL, left // CELL, out)
+    count = last - first + 1
+    cells = Spans(first, np.full(count, EMPTY, np.int32), np.full(count, -EMPTY, np.int32))
+    _hold(need, cells)
+    return cells
 
 
 @njit(cache=True, nogil=True)
-def _hold(low, high, before, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Cells that hold the samples of lines, the first of which is line `before` of a cell."""
+def _hold(need, cells):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Widen the spans of rows of cells to hold the samples `need`."""
+    low, high, out_low, out_high = need.low, need.high, cells.low, cells.high
+    before = need.first - cells.first * CELL
     for i in range(low.size):
         if low[i] <= high[i]:
             row = (i + before) // CELL
@@ -95,10 +69,14 @@ def spread_at(spread, row, noise, shared):  # type: ignore[no-untyped-def]  # pr
 
 
 @njit(cache=True, nogil=True)
-def _cells(  # type: ignore[no-untyped-def]
-    dn, first_line, tables, of_columns, of_lines, place, first_cell, low, high, value, quality, top, left, out,
-):  # fmt: skip  # pragma: no cover
-    """Cells about which all lies in the strip without a test for each, then the others and those with any bit."""
+def cells_of_strip(read, place, cells, made):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill in variance and systematic error of some `cells` (Spans) of samples of which all else is `made` (Packed).
+
+    `place` (n_lines, 2) is the 1-sigma of each line's place, in lines and samples. Cells about which all lies in the
+    strip are told without a test for each, then the others and those with any bit.
+    """
+    (first_cell, low, high), dn, known = cells, read.dn, read.known
+    value, quality, top, left, out = made.value, made.quality, made.top, made.left, made.doubts
     n_lines, n_whole = place.shape[0], (dn.shape[1] - 1) // CELL
     number, others = np.empty(dn.shape[1], np.uint32), np.empty(value.shape[1] + 2 * CELL, np.int64)
     room = np.empty((5, value.shape[1]), np.float32)
@@ -108,20 +86,17 @@ def _cells(  # type: ignore[no-untyped-def]
         if line < 1 or line + CELL >= n_lines or start >= stop:
             start = stop = high[row] + 1
         else:
-            a, u, j = line - first_line, line - top, start - left // CELL
-            drift, line_variance = of_lines[0][a : a + CELL].mean(), of_lines[1][a : a + CELL].mean()
+            a, u, j = line - read.first, line - top, start - left // CELL
+            drift, line_variance = read.drift[a : a + CELL].mean(), read.variance[a : a + CELL].mean()
             p, q, n = CELL * start - left - 1, CELL * stop - left + 1, stop - start
             _plain_cells(
                 dn[a, CELL * start : CELL * stop], dn[a + 1, CELL * start : CELL * stop],
-                (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), tables,
-                of_columns[2][start:stop], of_columns[3][start:stop], np.float32(drift), np.float32(line_variance),
-                place[line, 0], place[line, 1], room, out[i, j : j + n],
+                (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), known,
+                known.cell_columns[start:stop], known.cell_variance[start:stop], np.float32(drift),
+                np.float32(line_variance), place[line, 0], place[line, 1], room, out[i, j : j + n],
             )  # fmt: skip
         count = _list_others(quality, line - top, left, low[row], start, stop, high[row] + 1, number, others)
-        _careful_cells(
-            dn, first_line, tables, of_columns, of_lines, place, line, others[:count],
-            value, quality, top, left, out[i],
-        )  # fmt: skip
+        _careful_cells(read, place, line, others[:count], made, out[i])
 
 
 @njit(cache=True, nogil=True)
@@ -151,13 +126,13 @@ def _list_others(quality, i, left, low, start, stop, end, room, others):  # type
 
 @njit(cache=True, nogil=True)
 def _plain_cells(  # type: ignore[no-untyped-def]
-    dn_a, dn_b, value, tables, columns, column_variance, drift, line_variance, place_l, place_s, room, out
+    dn_a, dn_b, value, known, columns, column_variance, drift, line_variance, place_l, place_s, room, out
 ):  # fmt: skip  # pragma: no cover
     """Cells of two lines as means of what their four samples say, with the doubt of their place times the picture's
     slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests, for the compiler
     makes two of one that is told whether the table of spread has `many` rows: of one row nothing is looked up.
     """
-    _, groups, shift, spread = tables
+    groups, shift, spread = known.groups, known.shift, known.spread
     many, (v0, v1, v2, v3) = spread.shape[0] > 1, value
     lowest, last, zero, one, two = np.int32(0), np.int32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
     variance, shared, across, above, below = room[0], room[1], room[2], room[3], room[4]
@@ -186,14 +161,13 @@ def _plain_cells(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _careful_cells(  # type: ignore[no-untyped-def]
-    dn, first_line, tables, of_columns, of_lines, place, line, cells, value, quality, top, left, out,
-):  # fmt: skip  # pragma: no cover
+def _careful_cells(read, place, line, cells, made, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Some cells of two lines, sample by sample: only what lies in the strip, and of that what is itself, if any is."""
+    dn, drift, line_variance, known = read.dn, read.drift, read.variance, read.known
+    row_of_dn, groups, shift, spread = known.row_of_dn, known.groups, known.shift, known.spread
+    columns, column_variance = known.columns, known.column_variance
+    value, quality, top, left = made.value, made.quality, made.top, made.left
     last_line, last_sample = place.shape[0] - 1, dn.shape[1] - 1
-    row_of_dn, groups, shift, spread = tables
-    columns, column_variance, _, _ = of_columns
-    drift, line_variance = of_lines
     one, two = min(max(line, 0), last_line), min(max(line + 1, 0), last_line)
     u, v = one - top, two - top
     above, below = max(u - 1, -top), min(v + 1, last_line - top)
@@ -212,7 +186,8 @@ def _careful_cells(  # type: ignore[no-untyped-def]
             for sample in (c, d):
                 if quality[at - top, sample - left] & skipped:
                     continue
-                a, number = at - first_line, np.uint64(dn[at - first_line, sample])
+                a = at - read.first
+                number = np.uint64(dn[a, sample])
                 k = group_of(number, shift)
                 shared = groups[k, 2] + column_variance[sample] + line_variance[a]
                 row = row_of_dn[number] - (columns[sample] + drift[a])
@@ -239,8 +214,10 @@ def _square_beyond(rise, noise):  # type: ignore[no-untyped-def]  # pragma: no c
 
 
 @njit(cache=True, nogil=True)
-def _mean_cells(noise, systematic, first_cell, low, high, top, left, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    n_lines, n_samples = noise.shape
+def cells_of_window(noise, systematic, cells, made):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The same for a whole picture whose 1-sigmas are known, (lines, samples)."""
+    (first_cell, low, high), (n_lines, n_samples), out = cells, noise.shape, made.doubts
+    top, left = made.top // CELL, made.left // CELL
     for row in range(low.size):
         for cell in range(low[row], high[row] + 1):
             variance = shared = 0.0

@@ -23,12 +23,9 @@ def bridge(
     `bad` has the shape of what was read, (lines, samples). Returns row of the value table and 1-sigma in rows of the
     bad samples at `rows`, `columns` (N,), NaN where they could not be bridged, and which were.
     """
-    known, filled = read.known, np.zeros(rows.size, np.bool_)
+    filled = np.zeros(rows.size, np.bool_)
     row, noise = np.empty(rows.size, np.float32), np.empty(rows.size, np.float32)
-    _bridge(
-        read.dn, known.row_of_dn, known.columns, read.drift, known.groups, known.shift,
-        bad, rows, columns, reach, row, noise, filled,
-    )  # fmt: skip
+    _bridge(read, bad, rows, columns, reach, row, noise, filled)
     return row, noise, filled
 
 
@@ -47,17 +44,15 @@ def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def] 
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _told(dn, i, j, row_of_dn, of_column, of_line, groups, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _told(read, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Row of a sample and the variance of its noise."""
-    number = np.uint64(dn[i, j])
-    noise = groups[group_of(number, shift), 1]
-    return row_of_dn[number] - (of_column[j] + of_line[i]), noise * noise
+    number, known = np.uint64(read.dn[i, j]), read.known
+    noise = known.groups[group_of(number, known.shift), 1]
+    return known.row_of_dn[number] - (known.columns[j] + read.drift[i]), noise * noise
 
 
 @njit(cache=True, nogil=True)
-def _bridge(  # type: ignore[no-untyped-def]
-    dn, row_of_dn, of_column, of_line, groups, shift, bad, rows, columns, reach, out_row, out_noise, filled
-):  # fmt: skip  # pragma: no cover
+def _bridge(read, bad, rows, columns, reach, out_row, out_noise, filled):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(rows.size):
         row, column = rows[n], columns[n]
         total = mean = second = variance = 0.0
@@ -69,9 +64,9 @@ def _bridge(  # type: ignore[no-untyped-def]
                 continue
             gap = before + after
             i, j = row - before * down, column - before * right
-            a, noise_a = _told(dn, i, j, row_of_dn, of_column, of_line, groups, shift)
+            a, noise_a = _told(read, i, j)
             i, j = row + after * down, column + after * right
-            b, noise_b = _told(dn, i, j, row_of_dn, of_column, of_line, groups, shift)
+            b, noise_b = _told(read, i, j)
             weight = 1.0 / (gap * gap * (down * down + right * right))
             share = before / gap
             total += weight

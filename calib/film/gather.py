@@ -6,16 +6,16 @@ listed ones are looked at with care. A place takes the mean of what its strips s
 own edges, kept up to date as they come: sound samples before what a dropout spoilt, and that before nothing.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import bare
-from calib.film.careful import LOST, NOTHING, WHOLE, judge, of_those_there
-from calib.film.kernels import CELL, LANES, PHASE_BITS, PHASES, AxisWeights
+from calib.film.careful import LOST, NOTHING, WHOLE, Verdict, judge, of_those_there
+from calib.film.kernels import CELL, LANES, PHASE_BITS, PHASES, Axes
 from calib.film.landing import Landing, Places
-from calib.film.packed import SOUND, Packed
+from calib.film.packed import SOUND, Samples
 from calib.film.raster import HALF
 from calib.film.tiles import (
     EDGE,
@@ -23,12 +23,13 @@ from calib.film.tiles import (
     INSIDE,
     LAST_PHASE,
     box_of,
-    part_of,
+    columns_of_tile,
     phases_of,
     row_on,
+    rows_of_tile,
     sample_at,
 )
-from calib.film.weigh import ANY, axes_of, cell_of, doubt_at, row_at, value_at
+from calib.film.weigh import ANY, cell_of, doubt_at, row_at, value_at
 from calib.quality import OUTSIDE, SEAM
 
 TOGETHER = 2048  # places of tiles are listed before they are looked at: what the nearest cache holds
@@ -36,13 +37,12 @@ AT_ONCE = 1024  # places that are looked through together for any that nothing w
 LEAST_WEIGHT = 1e-3  # samples: least weight of a strip where strips are blended
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Gathered:
+class Gathered(NamedTuple):
     """What the strips so far say at N places: `value` and `sigma`, NaN where there is none, and `quality` bits.
 
     Before `finish` nothing stands where no strip has said anything. `rank` (N,) is what they are made of:
     NOTHING, LOST (a strip covers the place but has nothing to say of it), BRIDGED or WHOLE; `parts` (N, 3) variance,
-    systematic error and weight of places that more than one strip may see.
+    systematic error and weight of places that more than one strip may see. Compiled code reads and fills it as it is.
     """
 
     value: NDArray[np.float32]
@@ -59,11 +59,12 @@ class Gathered:
 
     def finish(self) -> None:
         """When all strips have been asked: where none had anything to say is outside."""
-        _finish(self.value, self.sigma, self.quality, self.rank)
+        _finish(self)
 
 
 @bare(cache=True, nogil=True)
-def _finish(value, sigma, quality, rank):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _finish(made):  # type: ignore[no-untyped-def]  # pragma: no cover
+    value, sigma, quality, rank, _ = made
     for first in range(0, rank.size, AT_ONCE):
         stop, some = min(np.uint64(first + AT_ONCE), np.uint64(rank.size)), False
         for k in range(np.uint64(first), stop):
@@ -74,43 +75,26 @@ def _finish(value, sigma, quality, rank):  # type: ignore[no-untyped-def]  # pra
                 quality[k] = OUTSIDE
 
 
-def gather(
-    packed: Packed,
-    n_samples: int,
-    at: Landing,
-    along: AxisWeights,
-    across: AxisWeights,
-    fill: bool,
-    alike: float,
-    made: Gathered,
-) -> None:
-    """Add what the samples of a strip of `n_samples` say at the places `at` to what is known.
-
-    `alike` is the correlation of its noise with that of strips asked before.
-    """
-    first = packed.top + along.before, packed.left + across.before, n_samples, fill
-    axes = axes_of(along, across)
-    samples = (packed.value, packed.doubts, packed.quality, packed.unsound.ravel())
-    into = (made.value, made.sigma, made.quality, made.rank, made.parts, np.float32(alike))
-    size = along.taps if max(along.taps, across.taps) <= LANES else ANY
+def gather(samples: Samples, axes: Axes, at: Landing, made: Gathered) -> None:
+    """Add what the samples of a strip say at the places `at` to what is known."""
+    taps = axes.taps
+    size = taps.lines if max(taps.lines, taps.samples) <= LANES else ANY
     written_out = (0,) * size  # compiled code knows its length
-    n = at.places.index.size if at.tiles is None else max(at.places.index.size, TOGETHER + HALF * HALF)
-    verdict = np.empty(n, np.uint8), np.empty(n, np.uint16), np.empty(n, np.bool_)
-    if at.places.index.size:
-        _place_loop(at.places.fields, np.uint64(at.places.index.size), verdict, first, axes, samples, into, written_out)
+    listed = at.places.number.size
+    n = listed if at.tiles is None else max(listed, TOGETHER + HALF * HALF)
+    verdict = Verdict.room(n)
+    if listed:
+        _place_loop(at.places, np.uint64(listed), verdict, axes, samples, made, written_out)
     if at.tiles is not None:
-        tiles = at.tiles
-        _tile_loop(
-            tiles.geometry, tiles.grid, tiles.kind, tiles.served, tiles.outside, Places.room(n).fields, verdict, first,
-            axes, samples, into, written_out,
-        )  # fmt: skip
+        tiles, room = at.tiles, Places.room(n)
+        _tile_loop(tiles.geometry, tiles.kind, tiles.served, room, verdict, axes, samples, made, written_out)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put(value, sigma, bits, ranks, parts, alike, k, rank, flags, v, variance, systematic, sample, n_samples):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _put(made, samples, k, rank, flags, v, variance, systematic, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Blend one strip's word on place `k` in; it weighs as much as `sample` is away from the strip's own edges."""
-    half = np.float32(0.5)
-    weight = min(sample + half, np.float32(n_samples) - half - sample) + np.float32(LEAST_WEIGHT)
+    (value, sigma, bits, ranks, parts), alike, half = made, samples.alike, np.float32(0.5)
+    weight = min(sample + half, np.float32(samples.n_samples) - half - sample) + np.float32(LEAST_WEIGHT)
     shared = abs(systematic)
     if rank > ranks[k]:
         ranks[k], bits[k] = rank, flags
@@ -131,48 +115,40 @@ def _put(value, sigma, bits, ranks, parts, alike, k, rank, flags, v, variance, s
 
 
 @bare(cache=True, nogil=True)
-def _place_loop(listed, count, verdict, first, axes, samples, into, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _place_loop(listed, count, verdict, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The loop over listed places, compiled for each size of kernel."""
     size = len(written_out)
-    index, line, sample, line_phase, sample_phase = listed
-    first_line, first_sample, n_samples, _ = first
-    value, doubts, _, _ = samples
-    rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
-    out_value, sigma, bits, ranks, parts, alike = into
-    verdict_ranks, verdict_bits, missing = verdict
-    judge(listed, count, first, axes, samples, verdict, written_out)
+    number, line, sample, line_phase, sample_phase = listed
+    first_line, first_sample = samples.first_line, samples.first_sample
+    value, doubts = samples.value, samples.doubts
+    judge(listed, count, axes, samples, verdict, written_out)
     for m in range(count):
         i, j = np.uint64(line[m] - first_line), np.uint64(sample[m] - first_sample)
-        k, p, q = np.uint64(index[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
-        rank, flags = verdict_ranks[m], verdict_bits[m]
-        along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
-        v = value_at(i, j, along, across, size, tall, lanes_s, value)
-        variance, shared = doubt_at(
-            i, j, cell_of(i, j, doubts), along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
-        )
+        k, p, q = np.uint64(number[m]), np.uint64(line_phase[m]), np.uint64(sample_phase[m])
+        rank, flags = verdict.rank[m], verdict.bits[m]
+        along, across = row_at(axes.along.rows, p, size), row_at(axes.across.rows, q, size)
+        v = value_at(i, j, along, across, size, axes, value)
+        variance, shared = doubt_at(i, j, cell_of(i, j, doubts), along, across, size, axes, doubts)
         if rank == LOST:
             v = variance = np.float32(np.nan)
         elif not np.isfinite(v):
-            v, more = of_those_there(i, j, p, q, axes, missing[m], value)
+            v, more = of_those_there(i, j, p, q, axes, verdict.missing[m], value)
             variance *= more
         at = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-        _put(out_value, sigma, bits, ranks, parts, alike, k, rank, flags, v, variance, shared, at, n_samples)
+        _put(made, samples, k, rank, flags, v, variance, shared, at)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put_row(  # type: ignore[no-untyped-def]
-    left, right, start, line, line_step, entry, entry_step, even, outside, first, axes, samples, into, listed, count,
-    size,
-):  # fmt: skip  # pragma: no cover
-    """Put in what a strip says of pixels `left` to `right` - 1 of the row that begins with pixel `start`; those about
-    which not all is sound are listed behind `count`."""
-    value, doubts, _, unsound = samples
-    rows_l, tall, _, lanes_l, cells_l, rows_s, _, _, lanes_s, cells_s = axes
-    index, line_of, sample_of, line_phase, sample_phase = listed
-    out_value, sigma, bits, ranks, parts, alike = into
-    masked = outside.size > 0
-    line -= first[0] << FRACTION_BITS
-    before = first[1] << PHASE_BITS
+def _put_row(geometry, r, c, row, inside, axes, samples, made, listed, count, size):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Put in what a strip says of a tile's pixels in a row of the block; those about which not all is sound are listed
+    behind `count`."""
+    value, doubts, unsound = samples.value, samples.doubts, samples.unsound
+    number_of, line_of, sample_of, line_phase, sample_phase = listed
+    even, outside = geometry.even, geometry.outside
+    left, right, line, line_step, entry, entry_step = row_on(geometry, r, c, row, inside)
+    masked, start = outside.size > 0, np.uint64(row * geometry.columns)
+    line -= samples.first_line << FRACTION_BITS
+    before = samples.first_sample << PHASE_BITS
     for k in range(start + np.uint64(left), start + np.uint64(right)):
         whole_l, whole_s = phases_of(line, sample_at(even, entry))
         whole_s -= before
@@ -182,89 +158,72 @@ def _put_row(  # type: ignore[no-untyped-def]
         if masked and outside[k] != 0:
             continue
         if unsound[number] != SOUND:
-            index[count] = k
-            line_of[count], sample_of[count] = np.int64(down) + first[0], np.int64(beside) + first[1]
+            number_of[count] = k
+            line_of[count] = np.int64(down) + samples.first_line
+            sample_of[count] = np.int64(beside) + samples.first_sample
             line_phase[count], sample_phase[count] = p, q
             count += np.uint64(1)
             continue
-        along, across = row_at(rows_l, p, size), row_at(rows_s, q, size)
-        v = value_at(down, beside, along, across, size, tall, lanes_s, value)
-        variance, shared = doubt_at(
-            down, beside, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts
-        )
-        at = np.float32(first[1]) + np.float32(whole_s) * np.float32(1 / PHASES)
-        _put(out_value, sigma, bits, ranks, parts, alike, k, WHOLE, np.uint16(0), v, variance, shared, at, first[2])
+        along, across = row_at(axes.along.rows, p, size), row_at(axes.across.rows, q, size)
+        v = value_at(down, beside, along, across, size, axes, value)
+        variance, shared = doubt_at(down, beside, number, along, across, size, axes, doubts)
+        at = np.float32(samples.first_sample) + np.float32(whole_s) * np.float32(1 / PHASES)
+        _put(made, samples, k, WHOLE, np.uint16(0), v, variance, shared, at)
     return count
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _is_sound(geometry, grid, r, c, outside, first, samples):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _is_sound(geometry, r, c, samples):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether all pixels of a tile have a place, and all cells in which their first taps may lie are sound."""
-    rows, columns, offset_r, offset_c = grid
-    _, doubts, _, unsound = samples
     line_low, line_high, sample_low, sample_high = box_of(geometry, r, c)
-    (top, bottom), (left, right) = part_of(r, offset_r, rows), part_of(c, offset_c, columns)
+    (top, bottom), (left, right) = rows_of_tile(geometry, r), columns_of_tile(geometry, c)
+    first_l, first_s = samples.first_line, samples.first_sample
     some = np.uint16(SOUND)
-    for i in range((np.int64(line_low) - first[0]) // CELL, (np.int64(line_high) + 1 - first[0]) // CELL + 1):
-        for j in range((np.int64(sample_low) - first[1]) // CELL, (np.int64(sample_high) + 1 - first[1]) // CELL + 1):
-            some |= np.uint16(unsound[i * doubts.shape[1] + j])
-    for row in range(top, bottom if outside.size else top):
-        for k in range(row * columns + left, row * columns + right):
-            some |= outside[k]
+    for i in range((np.int64(line_low) - first_l) // CELL, (np.int64(line_high) + 1 - first_l) // CELL + 1):
+        for j in range((np.int64(sample_low) - first_s) // CELL, (np.int64(sample_high) + 1 - first_s) // CELL + 1):
+            some |= np.uint16(samples.unsound[i * samples.doubts.shape[1] + j])
+    for row in range(top, bottom if geometry.outside.size else top):
+        for k in range(row * geometry.columns + left, row * geometry.columns + right):
+            some |= geometry.outside[k]
     return some == SOUND
 
 
 @bare(cache=True, nogil=True)
-def _put_sound_tile(geometry, grid, r, c, first, axes, samples, into, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _put_sound_tile(geometry, r, c, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Put in what a strip says of a tile that lies in it, that no other sees and that `_is_sound`: what `_put_row`
     would do, without its tests, and compiled by itself to keep all it needs at hand."""
-    nodes, even, first_x, per_mm, n_lines, n_samples = geometry
-    rows, columns, offset_r, offset_c = grid
-    value, doubts, _, _ = samples
-    rows_l, rows_s, size = axes[0], axes[5], len(written_out)
-    out_value, sigma, _, ranks, _, _ = into
-    for row in range(*part_of(r, offset_r, rows)):
-        left, right, line, line_step, entry, entry_step = row_on(
-            nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, True
-        )
-        line -= first[0] << FRACTION_BITS
+    even, columns, value, doubts = geometry.even, geometry.columns, samples.value, samples.doubts
+    rows_l, rows_s, size = axes.along.rows, axes.across.rows, len(written_out)
+    for row in range(*rows_of_tile(geometry, r)):
+        left, right, line, line_step, entry, entry_step = row_on(geometry, r, c, row, True)
+        line -= samples.first_line << FRACTION_BITS
         for k in range(np.uint64(row * columns + left), np.uint64(row * columns + right)):
             whole_l, whole_s = phases_of(line, sample_at(even, entry))
-            whole_s -= first[1] << PHASE_BITS
+            whole_s -= samples.first_sample << PHASE_BITS
             down, beside = np.uint64(whole_l >> PHASE_BITS), np.uint64(whole_s >> PHASE_BITS)
             line, entry = line + line_step, entry + entry_step
             along, across = row_at(rows_l, whole_l & LAST_PHASE, size), row_at(rows_s, whole_s & LAST_PHASE, size)
-            out_value[k] = value_at(down, beside, along, across, size, 0, 0, value)
+            made.value[k] = value_at(down, beside, along, across, size, axes, value)
             number = cell_of(down, beside, doubts)
-            variance, shared = doubt_at(down, beside, number, along, across, size, 0, 0, 0, 0, doubts)
-            sigma[k], ranks[k] = np.sqrt(variance + shared * shared), WHOLE
+            variance, shared = doubt_at(down, beside, number, along, across, size, axes, doubts)
+            made.sigma[k], made.rank[k] = np.sqrt(variance + shared * shared), WHOLE
 
 
 @bare(cache=True, nogil=True)
-def _tile_loop(  # type: ignore[no-untyped-def]
-    geometry, grid, kind, served, outside, listed, verdict, first, axes, samples, into, written_out
-):  # fmt: skip  # pragma: no cover
+def _tile_loop(geometry, kind, served, listed, verdict, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The loop over tiles, compiled for each size of kernel."""
-    nodes, even, first_x, per_mm, n_lines, n_samples = geometry
-    rows, columns, offset_r, offset_c = grid
     count, size = np.uint64(0), len(written_out)
     for r in range(kind.shape[0]):
         for c in range(kind.shape[1]):
             if kind[r, c] < EDGE:
                 continue
             inside, alone = kind[r, c] == INSIDE, served[r, c] == 1
-            if size != ANY and inside and alone and _is_sound(geometry, grid, r, c, outside, first, samples):
-                _put_sound_tile(geometry, grid, r, c, first, axes, samples, into, written_out)
+            if size != ANY and inside and alone and _is_sound(geometry, r, c, samples):
+                _put_sound_tile(geometry, r, c, axes, samples, made, written_out)
                 continue
-            for row in range(*part_of(r, offset_r, rows)):
-                left, right, line, line_step, entry, entry_step = row_on(
-                    nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, inside
-                )
-                count = _put_row(
-                    left, right, np.uint64(row * columns), line, line_step, entry, entry_step, even, outside, first,
-                    axes, samples, into, listed, count, size,
-                )  # fmt: skip
+            for row in range(*rows_of_tile(geometry, r)):
+                count = _put_row(geometry, r, c, row, inside, axes, samples, made, listed, count, size)
             if count > TOGETHER:
-                _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
+                _place_loop(listed, count, verdict, axes, samples, made, written_out)
                 count = np.uint64(0)
-    _place_loop(listed, count, verdict, first, axes, samples, into, written_out)
+    _place_loop(listed, count, verdict, axes, samples, made, written_out)

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints
 from calib.film.gather import Gathered, gather
-from calib.film.kernels import DEFAULT_KERNEL, axis_weights
+from calib.film.kernels import DEFAULT_KERNEL, Axes, axis_weights
 from calib.film.landing import Landing, extent_of, landing, landing_in, landing_of_scan
-from calib.film.packed import packed_strip, packed_window
+from calib.film.pack import packed_strip, packed_window
+from calib.film.packed import Samples
 from calib.film.raster import Raster
 from calib.film.ready import DENSITY, ValueTable
 from calib.film.source import StripSource, StripWindow
@@ -64,10 +65,10 @@ def sample_strips(
         if at is not None:
             texture = source.tone.texture
             along = axis_weights(kernel, scale.line, texture.along)
-            across = axis_weights(kernel, scale.sample, texture.across)
-            taps = (along.taps, across.taps, across.lanes)
-            packed = packed_strip(source, table, at.needed(along, across), taps, fill_marks=fill)
-            gather(packed, source.raster.n_samples, at, along, across, fill, texture.shared, made)
+            axes = Axes(along, axis_weights(kernel, scale.sample, texture.across))
+            packed = packed_strip(source, table, at.needed(axes), axes.taps, fill_marks=fill)
+            n_samples = source.raster.n_samples
+            gather(Samples.of(packed, axes, n_samples, fill=fill, alike=texture.shared), axes, at, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)
 
@@ -88,10 +89,10 @@ def interpolate_window(
 ) -> Sampled:
     """Values at fractional places (N,) of one window that holds a whole picture."""
     made = Gathered.nothing_at(line.size)
-    along, across = axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample)
+    axes = Axes(axis_weights(kernel, scale.line), axis_weights(kernel, scale.sample))
     at = landing_of_scan(line, sample, window.value.shape[0])
     if at is not None:
-        packed = packed_window(window, at.needed(along, across), (along.taps, across.taps, across.lanes))
-        gather(packed, window.value.shape[1], at, along, across, False, 0.0, made)
+        packed = packed_window(window, at.needed(axes), axes.taps)
+        gather(Samples.of(packed, axes, window.value.shape[1], fill=False, alike=0.0), axes, at, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)

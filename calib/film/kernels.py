@@ -24,6 +24,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from math import ceil
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,15 +50,14 @@ class Kernel:
     weight: Callable[[Array], Array]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class AxisWeights:
+class AxisWeights(NamedTuple):
     """Weights along one axis: row p of `rows` for a place that is p / PHASES of a sample beyond a sample's centre.
 
     `taps` samples count, from `before` samples before that sample on. A row (PHASES + 1, n) holds side by side what the
     inner loop reads together: `lanes` values, whole LANES, the last of them 0; for each place in a cell at which the
     first tap may lie, `cells` pairs of weights of variance (squared, raised where noise hangs together) and of
     systematic error (plain), summed over the taps in a cell (of eight taps the last cell takes the rest); and the sums
-    of the values above and below zero.
+    of the values above and below zero. Compiled code reads it as it is.
     """
 
     taps: int
@@ -70,6 +70,26 @@ class AxisWeights:
     def values(self) -> NDArray[np.float32]:
         """The weights (PHASES + 1, taps), which sum to 1."""
         return self.rows[:, : self.taps]
+
+
+class Taps(NamedTuple):
+    """The lines and samples that a place reaches from its first tap on, and how many samples are read of each line."""
+
+    lines: int
+    samples: int
+    lanes: int
+
+
+class Axes(NamedTuple):
+    """The weights along the lines' axis and the samples'."""
+
+    along: AxisWeights
+    across: AxisWeights
+
+    @property
+    def taps(self) -> Taps:
+        """How far a place reaches."""
+        return Taps(self.along.taps, self.across.taps, self.across.lanes)
 
 
 def _bilinear(d: Array) -> Array:

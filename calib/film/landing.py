@@ -7,30 +7,28 @@ rectangle about them.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
-from calib.film.kernels import PHASE_BITS, PHASES, AxisWeights
+from calib.film.kernels import PHASE_BITS, PHASES, Axes
 from calib.film.spans import Spans, widened
 from calib.film.tiles import Tiles, no_spans
 from calib.sweep.inverse import Extent, Inverse, inverse_of, scan_place
 from calib.sweep.model import StripSweep
 
-Fields = tuple[NDArray, NDArray, NDArray, NDArray, NDArray]
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Places:
-    """M places on one strip, all arrays (M,): `index` says which of the places that were asked for they are.
+class Places(NamedTuple):
+    """M places on one strip, all arrays (M,): `number` says which of the places that were asked for they are.
 
     (`line`, `sample`) is the sample at or before the place, `line_phase`, `sample_phase` count PHASES parts of the way
-    to the next.
+    to the next. Compiled code reads and fills it as it is.
     """
 
-    index: NDArray[np.int32]
+    number: NDArray[np.int32]
     line: NDArray[np.int32]
     sample: NDArray[np.int32]
     line_phase: NDArray[np.uint16]
@@ -39,17 +37,13 @@ class Places:
     @classmethod
     def room(cls, n: int) -> "Places":
         """Room for `n` places."""
-        index, line, sample = (np.empty(n, np.int32) for _ in range(3))
-        return cls(index, line, sample, np.empty(n, np.uint16), np.empty(n, np.uint16))
-
-    @property
-    def fields(self) -> Fields:
-        """What compiled code reads and writes."""
-        return self.index, self.line, self.sample, self.line_phase, self.sample_phase
+        number, line, sample = (np.empty(n, np.int32) for _ in range(3))
+        return cls(number, line, sample, np.empty(n, np.uint16), np.empty(n, np.uint16))
 
     def first(self, count: int) -> "Places":
         """The first `count` of them."""
-        return Places(*(field[:count] for field in self.fields))
+        number, line, sample, *phases = self
+        return Places(number[:count], line[:count], sample[:count], *(phase[:count] for phase in phases))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,8 +56,9 @@ class Landing:
     tiles: Tiles | None
     spans: Spans
 
-    def needed(self, along: AxisWeights, across: AxisWeights) -> Spans:
+    def needed(self, axes: Axes) -> Spans:
         """The samples that the kernels reach, lanes that carry no weight included; they may lie beyond the strip."""
+        along, across = axes
         below = along.taps - along.before - 1
         return widened(self.spans, along.before, below, across.before, across.lanes - across.before - 1)
 
@@ -97,7 +92,7 @@ def _listed(
 ) -> Places:
     """Those of the `wanted` places that lie on a strip; the spans are widened to hold them."""
     found, x, y = Places.room(wanted.size), np.ravel(places.x_mm), np.ravel(places.y_mm)
-    return found.first(_land(wanted, x, y, inverse.box, inverse.tables, *found.fields, low, high))
+    return found.first(_land(wanted, x, y, inverse, found, low, high))
 
 
 def _landed(places: Places, tiles: Tiles | None, low: NDArray[np.int32], high: NDArray[np.int32]) -> Landing | None:
@@ -148,21 +143,21 @@ def _extent(x, y):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def _land(wanted, x, y, box, tables, index, out_line, out_sample, line_phase, sample_phase, low, high):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _land(wanted, x, y, inverse, found, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Note those of the `wanted` places that lie on the strip; how many there are."""
-    by_line, by_sample, line_bounds, sample_bounds, sign, leak = tables
-    last_line, last_sample = by_line.shape[0] - 0.5, by_sample.shape[0] - 0.5
-    x_low, x_high, y_low, y_high = box[0], box[1], box[2], box[3]
+    last_line, last_sample = inverse.by_line.shape[0] - 0.5, inverse.by_sample.shape[0] - 0.5
+    x_low, x_high, y_low, y_high = inverse.box[0], inverse.box[1], inverse.box[2], inverse.box[3]
+    number, out_line, out_sample, line_phase, sample_phase = found
     i = j = count = np.uint64(0)
     half = PHASES + 0.5  # to the nearest phase, and one line or sample more: what is above zero is cut off as it should
     for k in wanted:
         if not (x[k] >= x_low and x[k] <= x_high and y[k] >= y_low and y[k] <= y_high):
             continue
-        line, sample, i, j = scan_place(x[k], y[k], by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
+        line, sample, i, j = scan_place(x[k], y[k], inverse, i, j)
         if line >= -0.5 and line <= last_line and sample >= -0.5 and sample <= last_sample:
             whole_l, whole_s = np.int64(line * PHASES + half), np.int64(sample * PHASES + half)
             a, b = (whole_l >> PHASE_BITS) - 1, (whole_s >> PHASE_BITS) - 1
-            index[count], out_line[count], out_sample[count] = k, a, b
+            number[count], out_line[count], out_sample[count] = k, a, b
             line_phase[count], sample_phase[count] = whole_l & (PHASES - 1), whole_s & (PHASES - 1)
             low[a + 1], high[a + 1] = min(low[a + 1], b), max(high[a + 1], b)
             count += np.uint64(1)

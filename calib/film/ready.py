@@ -8,6 +8,7 @@ density.
 from dataclasses import dataclass
 from functools import lru_cache
 from math import inf
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,15 +48,15 @@ def density_itself(span: tuple[float, float]) -> ValueTable:
 DENSITY = density_itself((-inf, inf))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ready:
+class Ready(NamedTuple):
     """Tables of one strip: a sample lies in row ``row_of_dn[DN] - (columns[sample] + drift)`` of the values.
 
     `values` (N - 1, 2): value of row r between two rows is ``values[int(r), 0] + r * values[int(r), 1]``; none where it
     is the row itself. `limits`: the rows at and beyond which nothing can be calibrated; `dn_span` and `beyond`: the DN
     that can be, and the quality bits of those below and above. `groups` (K, 3): row, 1-sigma of noise, variance of the
     curve by ``DN >> shift``; `spread` (N, 3): what these are multiplied by, and what is added to the latter.
-    `cell_columns`, `cell_variance`: `columns` and their `column_variance` as means over cells.
+    `cell_columns`, `cell_variance`: `columns` and their `column_variance` as means over cells. Compiled code reads it
+    as it is.
     """
 
     row_of_dn: NDArray[np.float32]
@@ -72,10 +73,9 @@ class Ready:
     cell_variance: NDArray[np.float32]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Read:
+class Read(NamedTuple):
     """Whole lines of a strip as they were read, (lines, samples) from line `first` on, and the strip's tables; of each
-    line its drift and the drift's variance, in rows.
+    line its drift and the drift's variance, in rows. Compiled code reads it as it is.
     """
 
     dn: NDArray

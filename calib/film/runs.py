@@ -25,10 +25,11 @@ def _before(runs, line):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def listed(gaps, first, low, high, top):  # type: ignore[no-untyped-def]  # pragma: no cover
+def listed(gaps, spans, top):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Rows, counted from line `top`, and columns of the samples of the gaps inside the spans; a sample in two gaps is
     named twice.
     """
+    first, low, high = spans
     count = 0
     for n in range(gaps.shape[0]):
         row = gaps[n, 0] - first
@@ -56,8 +57,9 @@ def flag_mask(gaps, top, left, bad):  # type: ignore[no-untyped-def]  # pragma: 
 
 
 @njit(cache=True, nogil=True)
-def flag_bits(runs, first, low, high, top, left, bit, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Set a bit on the samples of the runs inside the spans that begin at line `first`."""
+def flag_bits(runs, spans, top, left, bit, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Set a bit on the samples of the runs inside the spans; the first of `quality` is (top, left)."""
+    first, low, high = spans
     for n in range(runs.shape[0]):
         row = runs[n, 0] - first
         if 0 <= row < low.size:

@@ -1,6 +1,6 @@
 """Which samples of each line are wanted: one run of samples a line."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,9 +10,11 @@ from calib.compiled import njit
 EMPTY = 2**30  # the low end of a line that wants nothing; its high end is minus that
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Spans:
-    """Samples `low[i]` to `high[i]`, both included, of line `first` + i; lines and samples may lie beyond a strip."""
+class Spans(NamedTuple):
+    """Samples `low[i]` to `high[i]`, both included, of line `first` + i; lines and samples may lie beyond a strip.
+
+    Compiled code reads it as it is.
+    """
 
     first: int
     low: NDArray[np.int32]
@@ -39,7 +41,7 @@ def widened(spans: Spans, above: int, below: int, left: int, right: int) -> Span
     """Every sample wanted, with so many lines above and below it and so many samples beside it."""
     size = spans.low.size + above + below
     low, high = np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32)
-    _widen(spans.low, spans.high, above + below, left, right, low, high)
+    _widen(spans, above + below, left, right, low, high)
     return Spans(spans.first - above, low, high)
 
 
@@ -47,22 +49,24 @@ def clipped(spans: Spans, n_lines: int, n_samples: int) -> Spans:
     """What lies beyond a strip is brought to its nearest line or sample."""
     first, last = (min(max(line, 0), n_lines - 1) for line in (spans.first, spans.stop - 1))
     size = last - first + 1
-    low, high = np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32)
-    _clip(spans.low, spans.high, spans.first, first, n_lines - 1, n_samples - 1, low, high)
-    return Spans(first, low, high)
+    inside = Spans(first, np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32))
+    _clip(spans, n_lines - 1, n_samples - 1, inside)
+    return inside
 
 
 @njit(cache=True, nogil=True)
-def _clip(low, high, from_line, first, last_line, last_sample, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _clip(spans, last_line, last_sample, inside):  # type: ignore[no-untyped-def]  # pragma: no cover
+    low, high, out_low, out_high = spans.low, spans.high, inside.low, inside.high
     for i in range(low.size):
         if low[i] <= high[i]:
-            k = min(max(i + from_line, 0), last_line) - first
+            k = min(max(i + spans.first, 0), last_line) - inside.first
             out_low[k] = min(out_low[k], min(max(low[i], 0), last_sample))
             out_high[k] = max(out_high[k], min(max(high[i], 0), last_sample))
 
 
 @njit(cache=True, nogil=True)
-def _widen(low, high, reach, left, right, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _widen(spans, reach, left, right, out_low, out_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    low, high = spans.low, spans.high
     for i in range(low.size):
         if low[i] > high[i]:
             continue

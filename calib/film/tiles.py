@@ -7,6 +7,7 @@ kept for each pixel.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +31,27 @@ NO_MASK = np.zeros(0, np.uint16)
 MARGIN = 1e-3  # lines, samples, entries: what rounding cannot bridge
 
 
+class Geometry(NamedTuple):
+    """Where the pixels of a raster lie on a strip, as compiled code reads it.
+
+    `nodes` as in `Tiles`; `even`, `per_mm` as in `Inverse`, `even` flat and from x `first_x` on; `n_lines`, `n_samples`
+    of the strip; `rows`, `columns` of the block of pixels, and its offset from the first node; `outside` (N,) that of
+    the raster, pixel by pixel, empty where it has none.
+    """
+
+    nodes: Array
+    even: NDArray[np.int32]
+    first_x: float
+    per_mm: float
+    n_lines: int
+    n_samples: int
+    rows: int
+    columns: int
+    offset_r: int
+    offset_c: int
+    outside: NDArray[np.uint16]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Tiles:
     """What the pixels of a raster are to a strip, tile by tile; `kind` (tiles down, tiles across).
@@ -49,20 +71,14 @@ class Tiles:
     high: NDArray[np.int32]
 
     @property
-    def grid(self) -> tuple[int, int, int, int]:
-        """Rows and columns of the block, and its offset from the first node."""
-        return (*self.raster.shape, *self.raster.offset)
-
-    @property
-    def geometry(self) -> tuple[Array, NDArray[np.int32], float, float, int, int]:
-        """What compiled code reads of a strip."""
-        by_line, by_sample = self.inverse.by_line, self.inverse.by_sample
-        return self.nodes, self.inverse.even.ravel(), by_sample[0, 0], self.inverse.per_mm, len(by_line), len(by_sample)
-
-    @property
-    def outside(self) -> NDArray[np.uint16]:
-        """That of the raster, pixel by pixel (N,), empty where it has none."""
-        return NO_MASK if self.raster.outside is None else self.raster.outside.ravel()
+    def geometry(self) -> Geometry:
+        """What compiled code reads of the strip and of the raster."""
+        inverse, outside = self.inverse, self.raster.outside
+        return Geometry(
+            self.nodes, inverse.even.ravel(), inverse.by_sample[0, 0], inverse.per_mm, len(inverse.by_line),
+            len(inverse.by_sample), *self.raster.shape, *self.raster.offset,
+            NO_MASK if outside is None else outside.ravel(),
+        )  # fmt: skip
 
     def exact_pixels(self) -> NDArray[np.int32]:
         """The pixels of all EXACT tiles."""
@@ -93,7 +109,7 @@ def _tiles_of(sweep: StripSweep, raster: Raster, served: NDArray[np.uint8]) -> T
     good, _ = good_cells(nodes, tolerance)
     good &= inverse.even.size > 0
     made = Tiles(raster, inverse, nodes, np.zeros_like(served), served, *no_spans(sweep.n_lines))
-    _sort(made.geometry, made.grid, good, made.kind, made.low, made.high)
+    _sort(made.geometry, good, made.kind, made.low, made.high)
     served += made.kind != OFF
     return made
 
@@ -119,9 +135,15 @@ def no_spans(n_lines: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
 
 
 @bare(cache=True, nogil=True, inline="always")
-def part_of(tile, offset, size):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """First pixel of a row or column of tiles in the block, and the one behind its last."""
-    return max(tile * HALF - offset, 0), min((tile + 1) * HALF - offset, size)
+def rows_of_tile(geometry, r):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The first of a tile's rows in the block, and the one behind its last."""
+    return max(r * HALF - geometry.offset_r, 0), min((r + 1) * HALF - geometry.offset_r, geometry.rows)
+
+
+@bare(cache=True, nogil=True, inline="always")
+def columns_of_tile(geometry, c):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The same of its columns."""
+    return max(c * HALF - geometry.offset_c, 0), min((c + 1) * HALF - geometry.offset_c, geometry.columns)
 
 
 @bare(cache=True, nogil=True, inline="always")
@@ -134,22 +156,21 @@ def ends_of(nodes, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
 @bare(cache=True, nogil=True, inline="always")
 def box_of(geometry, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Least and greatest line and sample at or before the places of a tile, or one beside them."""
-    nodes, even, first_x, per_mm, _, _ = geometry
-    line_low, line_high = ends_of(nodes[0], r, c)
-    x_low, x_high = ends_of(nodes[1], r, c)
+    even, first_x, per_mm = geometry.even, geometry.first_x, geometry.per_mm
+    line_low, line_high = ends_of(geometry.nodes[0], r, c)
+    x_low, x_high = ends_of(geometry.nodes[1], r, c)
     sample_low, sample_high = even_sample(even, first_x, per_mm, x_low), even_sample(even, first_x, per_mm, x_high)
     return line_low, line_high, sample_low, sample_high
 
 
 @bare(cache=True, nogil=True)
-def _sort(geometry, grid, good, kind, low, high):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _sort(geometry, good, kind, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Say of each tile what it is, and widen the spans to hold its places."""
-    n_lines, n_samples = geometry[4], geometry[5]
-    rows, columns, offset_r, offset_c = grid
+    n_lines, n_samples = geometry.n_lines, geometry.n_samples
     for r in range(kind.shape[0]):
-        top, bottom = part_of(r, offset_r, rows)
+        top, bottom = rows_of_tile(geometry, r)
         for c in range(kind.shape[1]):
-            left, right = part_of(c, offset_c, columns)
+            left, right = columns_of_tile(geometry, c)
             if top >= bottom or left >= right:
                 continue
             if not good[r // 2, c // 2]:
@@ -174,12 +195,13 @@ def _before(place, n):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @bare(cache=True, nogil=True, inline="always")
-def row_of(nodes, first_x, per_mm, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
+def row_of(geometry, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Line and entry of the even table, and their steps from pixel to pixel, where a tile's row `v` of the way down
     begins, in parts of FRACTION."""
-    line, line_step = _between(nodes[0], r, c, v)
-    x, x_step = _between(nodes[1], r, c, v)
-    entry, entry_step = (x - first_x) * (per_mm * FRACTION), x_step * (per_mm * FRACTION)
+    line, line_step = _between(geometry.nodes[0], r, c, v)
+    x, x_step = _between(geometry.nodes[1], r, c, v)
+    per_mm = geometry.per_mm
+    entry, entry_step = (x - geometry.first_x) * (per_mm * FRACTION), x_step * (per_mm * FRACTION)
     return np.int64(line * FRACTION), np.int64(line_step * FRACTION), np.int64(entry), np.int64(entry_step)
 
 
@@ -200,20 +222,20 @@ def sample_at(even, entry):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @bare(cache=True, nogil=True, inline="always")
-def row_on(nodes, even, first_x, per_mm, n_lines, n_samples, columns, offset_r, offset_c, r, c, row, inside):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def row_on(geometry, r, c, row, inside):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The pixels of a tile in one row of the block that lie on the strip, which follow one another: the first, the one
     behind the last, and of the first what `row_of` gives. Where a tile is `inside`, all do."""
     half, beside = np.int64(1) << (FRACTION_BITS - 1), np.int64(1) << (EVEN_BITS - 1)
-    line, line_step, entry, entry_step = row_of(nodes, first_x, per_mm, r, c, (row + offset_r - r * HALF) / HALF)
-    left, right = part_of(c, offset_c, columns)
-    t = left + offset_c - c * HALF
+    line, line_step, entry, entry_step = row_of(geometry, r, c, (row + geometry.offset_r - r * HALF) / HALF)
+    left, right = columns_of_tile(geometry, c)
+    t = left + geometry.offset_c - c * HALF
     line, entry = line + t * line_step, entry + t * entry_step
     if not inside:
-        line_high, sample_high = (2 * n_lines - 1) * half, (2 * n_samples - 1) * beside
+        line_high, sample_high = (2 * geometry.n_lines - 1) * half, (2 * geometry.n_samples - 1) * beside
         first, behind = right, left
         for j in range(left, right):
             at = line + (j - left) * line_step
-            sample = sample_at(even, entry + (j - left) * entry_step)
+            sample = sample_at(geometry.even, entry + (j - left) * entry_step)
             if at >= -half and at <= line_high and sample >= -beside and sample <= sample_high:
                 first, behind = min(first, j), j + 1
         line, entry, left, right = line + (first - left) * line_step, entry + (first - left) * entry_step, first, behind

@@ -1,22 +1,17 @@
 """What the samples about one place sum to: the value, and how uncertain it is.
 
-`size` is that of a kernel of at most LANES samples, whose sums are written out; else it is ANY. `axes` are the tables
-of both axes (`kernels.AxisWeights`): rows, taps, taps before the place, lanes, cells of lines, and the same of samples.
+`size` is that of a kernel of at most LANES samples, whose sums are written out; else it is ANY. `axes` are the weights
+along both axes (`kernels.Axes`).
 """
 
 import numpy as np
 
 from calib.compiled import bare
-from calib.film.kernels import ALIGNED, CELL, LANES, AxisWeights
+from calib.film.kernels import ALIGNED, CELL, LANES
 from calib.film.lanes import weighted_block, weighted_pairs
 
 ANY = 0
 ROW, PAIRS = 4 * 2 * ALIGNED, 4 * LANES  # bytes of a row of the tables, and of its pairs, of a kernel of some size
-
-
-def axes_of(along: AxisWeights, across: AxisWeights) -> tuple:
-    """What compiled code reads of the weights."""
-    return tuple(part for one in (along, across) for part in (one.rows, one.taps, one.before, one.lanes, one.cells))
 
 
 @bare(cache=True, nogil=True, inline="always")
@@ -27,7 +22,7 @@ def row_at(rows, phase, size):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 
 @bare(cache=True, nogil=True, inline="always")
-def value_at(i, j, along, across, size, tall, lanes, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+def value_at(i, j, along, across, size, axes, value):  # type: ignore[no-untyped-def]  # pragma: no cover
     """What all taps from row `i`, column `j` on sum to, with weights at the addresses `along` and `across`."""
     width = np.uint64(value.shape[1])
     at, stride = np.uint64(value.ctypes.data) + np.uint64(4) * (i * width + j), np.uint64(4) * width
@@ -38,8 +33,8 @@ def value_at(i, j, along, across, size, tall, lanes, value):  # type: ignore[no-
     if size == 4:
         return weighted_block(at, stride, along, across, 4)
     total = np.float32(0)
-    for row in range(tall):
-        for chunk in range(lanes // LANES):
+    for row in range(axes.along.taps):
+        for chunk in range(axes.across.lanes // LANES):
             step = np.uint64(4 * LANES * chunk)
             here = at + np.uint64(row) * stride + step
             total += weighted_block(here, np.uint64(0), along + np.uint64(4 * row), across + step, 1)
@@ -54,7 +49,7 @@ def cell_of(i, j, doubts):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @bare(cache=True, nogil=True, inline="always")
-def doubt_at(i, j, number, along, across, size, lanes_l, cells_l, lanes_s, cells_s, doubts):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def doubt_at(i, j, number, along, across, size, axes, doubts):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Variance and systematic error of the same sum, from the cells in which the taps lie, the first being `number`."""
     cell, stride = np.uint64(CELL), np.uint64(8 * doubts.shape[1])
     at = np.uint64(doubts.ctypes.data) + np.uint64(8) * number
@@ -62,8 +57,9 @@ def doubt_at(i, j, number, along, across, size, lanes_l, cells_l, lanes_s, cells
         to_l = along + np.uint64(4 * LANES) + np.uint64(PAIRS) * (i % cell)
         to_s = across + np.uint64(4 * LANES) + np.uint64(PAIRS) * (j % cell)
         return weighted_pairs(at, stride, to_l, to_s, 4)
-    to_l = along + np.uint64(4 * lanes_l) + np.uint64(8 * cells_l) * (i % cell)
-    to_s = across + np.uint64(4 * lanes_s) + np.uint64(8 * cells_s) * (j % cell)
+    cells_l, cells_s = axes.along.cells, axes.across.cells
+    to_l = along + np.uint64(4 * axes.along.lanes) + np.uint64(8 * cells_l) * (i % cell)
+    to_s = across + np.uint64(4 * axes.across.lanes) + np.uint64(8 * cells_s) * (j % cell)
     variance, shared = np.float32(0), np.float32(0)
     for row in range(cells_l):
         line = np.uint64(row)

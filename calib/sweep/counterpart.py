@@ -23,15 +23,14 @@ def counterparts_in_windows(
     """The same sample by sample in windows that are `high` lines high, a part of their number: (R, 2, n_s, high)."""
     out = np.empty((len(lines) // high, 2, len(samples), high))
     x_line, y_line = here.x_line_mm[lines], here.y_line_mm[lines]
-    _invert(x_line, y_line, here.x_sample_mm[samples], here.y_sample_mm[samples], inverse_of(there).tables, out)
+    _invert(x_line, y_line, here.x_sample_mm[samples], here.y_sample_mm[samples], inverse_of(there), out)
     return out
 
 
 @bare(cache=True, nogil=True)
-def _invert(x_line, y_line, x_sample, y_sample, tables, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _invert(x_line, y_line, x_sample, y_sample, inverse, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Along a line places lead to the next ones; lines do not wait for each other."""
-    by_line, by_sample, line_bounds, sample_bounds, sign, leak = tables
-    i, j, last = np.uint64(0), np.uint64(0), by_line.shape[0] - 1.0
+    i, j, last = np.uint64(0), np.uint64(0), inverse.by_line.shape[0] - 1.0
     for row in range(out.shape[0]):
         lines, samples = out[row, 0], out[row, 1]
         for b in range(x_sample.size):
@@ -39,9 +38,7 @@ def _invert(x_line, y_line, x_sample, y_sample, tables, out):  # type: ignore[no
                 a = row * out.shape[3] + at
                 x, y = x_line[a] + x_sample[b], y_line[a] + y_sample[b]
                 if b < 2:
-                    near = straight_line(y, by_line, by_sample, sign)
+                    near = straight_line(y, inverse)
                 else:
                     near = min(max(2.0 * lines[b - 1, at] - lines[b - 2, at], 0.0), last)
-                lines[b, at], samples[b, at], i, j = place_near(
-                    x, y, near, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j
-                )
+                lines[b, at], samples[b, at], i, j = place_near(x, y, near, inverse, i, j)

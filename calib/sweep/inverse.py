@@ -4,7 +4,7 @@ Line, and the film x less what the line adds to it, vary as slowly over the film
 that the readout's own uneven sweep makes of that x. So the former may be interpolated, and a table gives the latter.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,15 +25,14 @@ FINEST = 64  # of its entries to a sample: a sweep that needs more has none
 Extent = tuple[float, float, float, float]  # least and greatest x, least and greatest y, in mm
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Inverse:
+class Inverse(NamedTuple):
     """A strip's tables ready to be inverted, those of one axis side by side; line positions are made to rise by `sign`.
 
     `by_line` (lines, 4): y_line, 1 / its step, x_line, its step; `by_sample` (samples, 4): x_sample, 1 / its step,
     y_sample, its step. `line_bounds`, `sample_bounds`: where each step begins, without end at both ends. `leak` is what
     a line's error leaves of itself after a turn, `box` (x low, x high, y low, y high) holds all film the strip sees.
     `even` (N, 2) are samples, and the steps to the next, in parts of 2^-EVEN_BITS, at x from `x_sample[0]` on, `per_mm`
-    rows to a millimetre; no rows where the sweep is too uneven for that, or too long.
+    rows to a millimetre; no rows where the sweep is too uneven for that, or too long. Compiled code reads it as it is.
     """
 
     by_line: Array
@@ -45,11 +44,6 @@ class Inverse:
     box: Array
     even: NDArray[np.int32]
     per_mm: float
-
-    @property
-    def tables(self) -> tuple[Array, Array, Array, Array, float, float]:
-        """What `scan_place` reads."""
-        return self.by_line, self.by_sample, self.line_bounds, self.sample_bounds, self.sign, self.leak
 
     def may_see(self, extent: Extent) -> bool:
         """Whether places of that extent can lie on the strip."""
@@ -105,20 +99,16 @@ def smooth_places(sweep: StripSweep, places: FilmPoints) -> Array:
     """Line, and film x less what the line adds to it, (2, ...), of film places of any shape, beyond the strip too; NaN
     where a place is NaN."""
     out = np.empty((2, places.x_mm.size))
-    _all_places(places.x_mm.ravel(), places.y_mm.ravel(), inverse_of(sweep).tables, out)
+    _all_places(places.x_mm.ravel(), places.y_mm.ravel(), inverse_of(sweep), out)
     return out.reshape(2, *places.x_mm.shape)
 
 
 @bare(cache=True, nogil=True)
-def _all_places(x, y, tables, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    by_line, by_sample, line_bounds, sample_bounds, sign, leak = tables
+def _all_places(x, y, inverse, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     i = j = np.uint64(0)
     for k in range(x.size):
         if np.isfinite(x[k]) and np.isfinite(y[k]):
-            near = straight_line(y[k], by_line, by_sample, sign)
-            line, across, i, j = _line_near(
-                x[k], y[k], near, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j
-            )
+            line, across, i, j = _line_near(x[k], y[k], straight_line(y[k], inverse), inverse, i, j)
             out[0, k], out[1, k] = line, x[k] - across
         else:
             out[0, k] = out[1, k] = np.nan
@@ -144,27 +134,29 @@ def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _line_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def _line_near(x, y, line, inverse, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Line of a finite film place, sought from a line of the strip on, what it adds to x, and the steps that hold the
     place, sought from steps `i`, `j` on."""
+    by_line, by_sample, sign = inverse.by_line, inverse.by_sample, inverse.sign
     guess = np.uint64(line)
     across = by_line[guess, 2] + (line - guess) * by_line[guess, 3]
     for _ in range(TURNS):
-        j = _step_of(sample_bounds, x - across, j)
+        j = _step_of(inverse.sample_bounds, x - across, j)
         share = (x - across - by_sample[j, 0]) * by_sample[j, 1]
         target = sign * y - sign * (by_sample[j, 2] + share * by_sample[j, 3])
-        i = _step_of(line_bounds, target, i)
+        i = _step_of(inverse.line_bounds, target, i)
         share = (target - by_line[i, 0]) * by_line[i, 1]
         before, line = line, i + share
         across = by_line[i, 2] + share * by_line[i, 3]
-        if leak * abs(line - before) <= NEAR:
+        if inverse.leak * abs(line - before) <= NEAR:
             break
     return line, across, i, j
 
 
 @bare(cache=True, nogil=True, inline="always")
-def straight_line(y, by_line, by_sample, sign):  # type: ignore[no-untyped-def]  # pragma: no cover
+def straight_line(y, inverse):  # type: ignore[no-untyped-def]  # pragma: no cover
     """A first guess at a line of the strip from a straight sweep, the same whatever place came before."""
+    by_line, by_sample, sign = inverse.by_line, inverse.by_sample, inverse.sign
     n_lines, n_samples = by_line.shape[0], by_sample.shape[0]
     y_middle, y_first = sign * by_sample[(n_samples - 1) // 2, 2], by_line[0, 0]
     per_y = (n_lines - 1) / (by_line[n_lines - 1, 0] - y_first)
@@ -172,15 +164,15 @@ def straight_line(y, by_line, by_sample, sign):  # type: ignore[no-untyped-def] 
 
 
 @bare(cache=True, nogil=True, inline="always")
-def place_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def place_near(x, y, line, inverse, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Line and sample of a finite film place, sought from a line of the strip on, and the steps that hold them."""
-    line, across, i, j = _line_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
-    j = _step_of(sample_bounds, x - across, j)  # the line has moved since it was last sought
+    by_sample = inverse.by_sample
+    line, across, i, j = _line_near(x, y, line, inverse, i, j)
+    j = _step_of(inverse.sample_bounds, x - across, j)  # the line has moved since it was last sought
     return line, j + (x - across - by_sample[j, 0]) * by_sample[j, 1], i, j
 
 
 @bare(cache=True, nogil=True, inline="always")
-def scan_place(x, y, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j):  # type: ignore[no-untyped-def]  # fmt: skip  # pragma: no cover
+def scan_place(x, y, inverse, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The same from a straight sweep's line on."""
-    line = straight_line(y, by_line, by_sample, sign)
-    return place_near(x, y, line, by_line, by_sample, line_bounds, sample_bounds, sign, leak, i, j)
+    return place_near(x, y, straight_line(y, inverse), inverse, i, j)

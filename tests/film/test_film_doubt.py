@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from calib.film.doubt import cell_spans, cells_of_strip, cells_of_window, place_sigma, raise_cells
 from calib.film.kernels import CELL
+from calib.film.packed import Packed
 from calib.film.ready import DENSITY, Read, Ready, ValueTable, ready
 from calib.film.spans import EMPTY, Spans
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
@@ -54,7 +55,12 @@ def cells(
     raw = np.full(size, 50, np.uint8) if dn is None else dn
     seen = np.zeros(size, np.float32) if value is None else value.astype(np.float32)
     bits = np.zeros(size, np.uint16) if quality is None else quality
-    return cells_of(known, raw, place, ALL, (seen, bits, 0, 0), np.full((8, 9, 2), np.nan, np.float32))[:6, :7]
+    return cells_of(known, raw, place, ALL, samples_of(seen, bits, (8, 9), 0))[:6, :7]
+
+
+def samples_of(value: np.ndarray, quality: np.ndarray, cells: tuple[int, int], corner: int) -> Packed:
+    """Samples from line and sample `corner` on, with room for so many cells about which nothing is known yet."""
+    return Packed(value, quality, np.full((*cells, 2), np.nan, np.float32), np.zeros(cells, np.uint8), corner, corner)
 
 
 def cells_of(
@@ -62,14 +68,13 @@ def cells_of(
     dn: np.ndarray,
     place: tuple[float, float],
     wanted: Spans,
-    samples: tuple[np.ndarray, np.ndarray, int, int],
-    out: np.ndarray,
+    made: Packed,
 ) -> np.ndarray:
-    """Some cells of a strip without drift, every line of which is known to `place`; `out` itself."""
+    """Some cells of a strip without drift, every line of which is known to `place`."""
     none = np.zeros(len(dn), np.float32)
     rows = np.tile(np.array(place, np.float32), (len(dn), 1))
-    cells_of_strip(Read(dn, 0, known, none, none), rows, wanted, samples, out)
-    return out
+    cells_of_strip(Read(dn, 0, known, none, none), rows, wanted, made)
+    return made.doubts
 
 
 def test_doubt_of_place_is_the_slope_times_its_sigma() -> None:
@@ -153,8 +158,7 @@ def test_cells_beyond_the_strip_are_those_at_its_edge() -> None:
     dn = np.arange(SHAPE[0] * SHAPE[1], dtype=np.uint8).reshape(SHAPE)
     value, bits = np.zeros((SHAPE[0] + 4, SHAPE[1] + 4), np.float32), np.zeros((SHAPE[0] + 4, SHAPE[1] + 4), np.uint16)
     about = Spans(-1, np.full(8, -1, np.int32), np.full(8, 7, np.int32))
-    out = np.full((10, 11, 2), np.nan, np.float32)
-    cells_of(strip_of(DN / 1000), dn, (0.0, 0.0), about, (value, bits, -2, -2), out)
+    out = cells_of(strip_of(DN / 1000), dn, (0.0, 0.0), about, samples_of(value, bits, (10, 11), -2))
     noise = dn / 1000
     assert out[0, 0, 0] == pytest.approx(noise[0, 0] ** 2, abs=1e-9)
     assert out[7, 8, 0] == pytest.approx(noise[-1, -1] ** 2)
@@ -180,8 +184,9 @@ def test_bridged_samples_raise_their_cells_and_never_lower_them() -> None:
 
 def test_a_picture_s_cells_are_means_and_go_on_beyond_its_edge() -> None:
     noise, shared = np.arange(15, dtype=np.float32).reshape(3, 5), np.ones((3, 5), np.float32)
-    out = np.zeros((4, 5, 2), np.float32)
-    cells_of_window(noise, shared, Spans(-1, np.full(3, -1, np.int32), np.full(3, 2, np.int32)), -2, -2, out)
+    made = samples_of(np.zeros((7, 9), np.float32), np.zeros((7, 9), np.uint16), (4, 5), -2)
+    cells_of_window(noise, shared, Spans(-1, np.full(3, -1, np.int32), np.full(3, 2, np.int32)), made)
+    out = made.doubts
     assert out[1, 1, 0] == pytest.approx(np.mean(noise[:2, :2] ** 2))
     assert out[0, 0, 0] == noise[0, 0] ** 2
     assert out[2, 3, 0] == noise[2, 4] ** 2

@@ -1,14 +1,12 @@
 """Gaps are bridged only from both sides, exactly where the film is a plane, and never wider than the reach."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.film.fill import bridge
-from calib.film.ready import Read
+from calib.film.ready import Read, Ready
 
 
 def fill_from_neighbours(
@@ -25,8 +23,12 @@ def read_of(values: np.ndarray, noise: np.ndarray) -> Read:
     """A strip without banding or drift that was read whole, each of its samples with a DN of its own."""
     dn, none = np.arange(values.size, dtype=np.uint16).reshape(values.shape), np.zeros(values.size, np.float32)
     groups = np.stack([values.ravel(), noise.ravel(), none], axis=1).astype(np.float32)
-    known = SimpleNamespace(row_of_dn=values.ravel(), columns=none, groups=groups, shift=np.uint32(0))
-    return Read(dn, 0, known, none, none)  # type: ignore[arg-type]
+    row_of_dn, two = values.ravel(), np.zeros((0, 2), np.float32)
+    limits, beyond = (np.float32(-np.inf), np.float32(np.inf)), (np.uint16(0), np.uint16(0))
+    known = Ready(
+        row_of_dn, none, none, two, limits, (0, dn.size - 1), beyond, groups, np.uint32(0), groups[:1], none, none
+    )
+    return Read(dn, 0, known, none, none)
 
 
 def plane(rows: int, columns: int, a: float, b: float) -> np.ndarray:

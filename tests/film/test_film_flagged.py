@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.film.careful import ends_of, flags_of
-from calib.film.kernels import DEFAULT_KERNEL, PHASES, AxisWeights, axis_weights
-from calib.film.weigh import ANY, axes_of
+from calib.film.kernels import DEFAULT_KERNEL, PHASES, Axes, AxisWeights, axis_weights
+from calib.film.weigh import ANY
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK, OBLIQUE
 
 FLAGS = (DROPOUT, LOW_DENSITY, HIGH_DENSITY, MARK, FILLED, OBLIQUE)
@@ -46,7 +46,7 @@ def test_taps_weighed_together_are_those_weighed_one_by_one(
     i, j = rng.integers(0, 8), rng.integers(0, 8)
     place = np.uint64(i), np.uint64(j), np.uint64(p), np.uint64(q)
     size = along.taps if scale == 1.0 else ANY
-    got = flags_of(*place, axes_of(along, across), size, value, quality)
+    got = flags_of(*place, Axes(along, across), size, value, quality)
     taps = np.s_[i : i + along.taps, j : j + across.taps]
     weights = np.outer(row(along, p), row(across, q))
     missing, coverage, sizes, gone = one_by_one(weights.astype(np.float64), value[taps], quality[taps])
@@ -69,7 +69,7 @@ def test_what_settles_most_places_is_what_all_flags_say(
     quality = np.where(flagged, rng.choice((LOW_DENSITY, HIGH_DENSITY), flagged.shape), 0).astype(np.uint16)
     value = np.ones(flagged.shape, np.float32)
     place = np.uint64(0), np.uint64(0), np.uint64(phase), np.uint64(PHASES - phase)
-    axes, size = axes_of(along, across), along.taps if scale == 1.0 else ANY
+    axes, size = Axes(along, across), along.taps if scale == 1.0 else ANY
     half, low, high, other = ends_of(*place, axes, size, value, quality)
     _, _, shares, _ = flags_of(*place, axes, size, value, quality)
     assert (half, low, high, bool(other)) == (0.5 * shares[0], shares[1], shares[2], False)

@@ -15,14 +15,15 @@ from scipy.ndimage import binary_dilation
 
 from calib.bench import perfect
 from calib.coordinates import FilmPoints, ScanPoints
-from calib.film import packed
+from calib.film import pack
 from calib.film.assemble import blocks, film_block, film_grid, kernel_scale
 from calib.film.careful import NOTHING, WHOLE
 from calib.film.gather import AT_ONCE, Gathered
 from calib.film.interpolate import KernelScale, sample_strips
-from calib.film.kernels import PHASES
+from calib.film.kernels import CELL, PHASES, Taps
+from calib.film.packed import MARKED, SOUND, UNSOUND, Packed, look_at
 from calib.film.raster import HALF, Raster, node_places
-from calib.film.ready import ValueTable
+from calib.film.ready import DENSITY, ValueTable, ready
 from calib.film.runs import flag_mask
 from calib.film.source import StripSource, StripWindow, read_window
 from calib.film.strokes import marked_runs
@@ -391,40 +392,50 @@ def test_where_no_strip_said_anything_is_outside(nobody_saw: list[int]) -> None:
     np.testing.assert_array_equal(made.quality, np.where(outside, OUTSIDE, MARK))
 
 
+TAPS = Taps(3, 6, 16)
+
+
+def sound_samples(rows: int, columns: int) -> Packed:
+    """Samples of value 1 without a bit, and no cell of which anything is said."""
+    value, quality = np.ones((rows, columns), np.float32), np.zeros((rows, columns), np.uint16)
+    return Packed(value, quality, np.zeros((0, 0, 2), np.float32), np.zeros((rows, columns), np.uint8), 0, 0)
+
+
 @pytest.mark.parametrize(("said", "reach"), [(1.0, 6), (np.nan, 16)])
 def test_what_is_no_number_spoils_all_places_that_weigh_it_even_with_nothing(said: float, reach: int) -> None:
     """A sample that holds a bit spoils the places whose kernel reaches it; nothing times no number is no number too."""
-    value, quality, unsound = np.ones((9, 64), np.float32), np.zeros((9, 64), np.uint16), np.zeros((9, 64), np.uint8)
-    value[4, 40], quality[4, 40] = said, DROPOUT
-    packed._look_at(4, 40, 41, 3, 6, 16, value, quality, unsound)
-    lines, samples = np.nonzero(unsound)
-    assert (lines.min(), lines.max()) == ((4 - 2) // packed.CELL, 4 // packed.CELL)
-    assert (samples.min(), samples.max()) == ((40 - reach + 1) // packed.CELL, 40 // packed.CELL)
+    made = sound_samples(9, 64)
+    made.value[4, 40], made.quality[4, 40] = said, DROPOUT
+    look_at(4, 40, 41, TAPS, made)
+    lines, samples = np.nonzero(made.unsound)
+    assert (lines.min(), lines.max()) == ((4 - 2) // CELL, 4 // CELL)
+    assert (samples.min(), samples.max()) == ((40 - reach + 1) // CELL, 40 // CELL)
 
 
 def test_a_stretch_of_samples_spoils_what_each_of_them_spoils() -> None:
     """Samples alike are marked at once: sound ones, marks, gaps, what is no number in one row, the last at its end."""
-    value, quality = np.ones((9, 64), np.float32), np.zeros((9, 64), np.uint16)
-    quality[4, 10:14], quality[4, 14], quality[4, 30:33], quality[4, 60:] = MARK, DROPOUT, MARK, MARK
-    value[4, 33] = np.nan
-    at_once, one_by_one = np.zeros((2, 9, 64), np.uint8)
-    packed._look_at(4, 8, 64, 3, 6, 16, value, quality, at_once)
-    for j in range(8, 64):
-        packed._look_at(4, j, j + 1, 3, 6, 16, value, quality, one_by_one)
-    assert {packed.SOUND, packed.MARKED, packed.UNSOUND} == set(np.unique(at_once))
-    np.testing.assert_array_equal(at_once, one_by_one)
+    at_once, one_by_one = sound_samples(9, 64), sound_samples(9, 64)
+    for made, step in ((at_once, 56), (one_by_one, 1)):
+        bits = made.quality[4]
+        bits[10:14], bits[14], bits[30:33], bits[60:] = MARK, DROPOUT, MARK, MARK
+        made.value[4, 33] = np.nan
+        for first in range(8, 64, step):
+            look_at(4, first, first + step, TAPS, made)
+    assert {SOUND, MARKED, UNSOUND} == set(np.unique(at_once.unsound))
+    np.testing.assert_array_equal(at_once.unsound, one_by_one.unsound)
 
 
 @pytest.mark.parametrize("share", [0.05, 0.3, 1.0])
-def test_samples_that_cannot_be_calibrated_spoil_together_what_each_of_them_spoils(share: float) -> None:
+def test_samples_that_cannot_be_calibrated_spoil_together_what_each_of_them_spoils(small, share: float) -> None:  # type: ignore[no-untyped-def]
     """Runs of them, with and without places between them that reach none; each keeps its own bits and value."""
     rows = np.where(np.random.default_rng(7).random(200) < share, -1.0, 5.0).astype(np.float32)
-    dn, limits = np.full(200, 50, np.uint16), (1, 99, np.uint16(4), np.uint16(8), np.float32(0), np.float32(9))
+    ends = {"dn_span": (1, 99), "limits": (np.float32(0), np.float32(9))}
+    dn, known = np.full(200, 50, np.uint16), ready(small[2][0].tone, DENSITY)._replace(**ends)
 
-    def marked(step: int) -> list[np.ndarray]:
-        made = [np.ones((9, 220), np.float32), np.zeros((9, 220), np.uint16), np.zeros((9, 120), np.uint8)]
+    def marked(step: int) -> Packed:
+        made = sound_samples(9, 220)
         for first in range(0, 200, step):
-            packed._lost(dn, rows, first, first + step, limits, np.zeros((0, 2), np.float32), 6, 7, 6, 6, *made)
+            pack._put_ends(dn, rows, first, first + step, known, 6, 7, Taps(6, 6, 16), made)
         return made
 
     for together, alone in zip(marked(200), marked(1), strict=True):

@@ -8,11 +8,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from calib.coordinates import FilmPoints
-from calib.film.kernels import PHASE_BITS, PHASES, axis_weights
+from calib.film.kernels import PHASE_BITS, PHASES, Axes, axis_weights
 from calib.film.landing import Landing, Places, extent_of, landing, landing_in
 from calib.film.raster import HALF, Raster, node_places
 from calib.film.spans import EMPTY, Spans, clipped, widened
-from calib.film.tiles import EDGE, INSIDE, SMOOTH, Tiles, phases_of, row_on, sample_at, tiles_of
+from calib.film.tiles import EDGE, INSIDE, SMOOTH, Tiles, phases_of, row_on, rows_of_tile, sample_at, tiles_of
 from calib.sweep.model import StripSweep, to_scan
 
 SAMPLE_MM = 0.0075
@@ -56,13 +56,13 @@ def test_a_place_lands_where_the_sweep_says(
     places = somewhere(sweep, seed)
     true, found = to_scan(sweep, places), landed(sweep, places).places
     line, sample = found.line + found.line_phase / PHASES, found.sample + found.sample_phase / PHASES
-    assert np.abs(line - true.line[found.index]).max() <= ROUNDED
-    assert np.abs(sample - true.sample[found.index]).max() <= ROUNDED
+    assert np.abs(line - true.line[found.number]).max() <= ROUNDED
+    assert np.abs(sample - true.sample[found.number]).max() <= ROUNDED
     inside = (np.abs(true.line - (LINES - 1) / 2) < LINES / 2 - 1e-3) & (
         np.abs(true.sample - (SAMPLES - 1) / 2) < SAMPLES / 2 - 1e-3
     )
-    assert np.isin(np.flatnonzero(inside), found.index).all()
-    assert not np.isin(np.flatnonzero(np.isnan(true.line)), found.index).any()
+    assert np.isin(np.flatnonzero(inside), found.number).all()
+    assert not np.isin(np.flatnonzero(np.isnan(true.line)), found.number).any()
 
 
 def test_a_place_lands_the_same_in_any_company() -> None:
@@ -72,11 +72,11 @@ def test_a_place_lands_the_same_in_any_company() -> None:
     whole = landed(sweep, places).places
     order = np.random.default_rng(5).permutation(400)
     again = landed(sweep, FilmPoints(places.x_mm[order], places.y_mm[order])).places
-    back = np.argsort(order[again.index])
+    back = np.argsort(order[again.number])
     for name in ("line", "sample", "line_phase", "sample_phase"):
         assert np.array_equal(getattr(again, name)[back], getattr(whole, name))
-    for k in range(0, len(whole.index), 37):
-        at = slice(whole.index[k], whole.index[k] + 1)
+    for k in range(0, len(whole.number), 37):
+        at = slice(whole.number[k], whole.number[k] + 1)
         alone = landed(sweep, FilmPoints(places.x_mm[at], places.y_mm[at])).places
         assert (alone.line[0], alone.line_phase[0]) == (whole.line[k], whole.line_phase[k])
         assert (alone.sample[0], alone.sample_phase[0]) == (whole.sample[k], whole.sample_phase[k])
@@ -108,24 +108,19 @@ def all_places(tiles: Tiles) -> Landing | None:
     found = landing_in(tiles)
     if found is None:
         return None
-    listed, (rows, columns, offset, _) = [found.places.fields], tiles.grid
+    listed, geometry = [found.places], tiles.geometry
     for r, c in np.argwhere(tiles.kind >= EDGE).tolist():
-        for row in range(*np.clip([r * HALF - offset, (r + 1) * HALF - offset], 0, rows)):
-            left, right, line, line_step, entry, entry_step = row_on(
-                *tiles.geometry, *tiles.grid[1:], r, c, row, tiles.kind[r, c] == INSIDE
-            )
-            steps = range(right - left)
+        for row in range(*rows_of_tile(geometry, r)):
+            left, right, line, line_step, entry, entry_step = row_on(geometry, r, c, row, tiles.kind[r, c] == INSIDE)
             places = [
-                phases_of(line + t * line_step, sample_at(tiles.inverse.even.ravel(), entry + t * entry_step))
-                for t in steps
+                phases_of(line + t * line_step, sample_at(geometry.even, entry + t * entry_step))
+                for t in range(right - left)
             ]
             at = np.array(places, np.int64).reshape(-1, 2)
-            index, there = (
-                row * columns + np.arange(left, right),
-                tiles.outside[row * columns + np.arange(left, right)] == 0,
-            )
+            number = row * geometry.columns + np.arange(left, right)
             whole, phase = at >> PHASE_BITS, at & (PHASES - 1)
-            listed.append(tuple(part[there] for part in (index, *whole.T, *phase.T)))
+            there = geometry.outside[number] == 0
+            listed.append(Places(*(part[there] for part in (number, *whole.T, *phase.T))))
     return replace(found, places=Places(*(np.concatenate(field) for field in zip(*listed, strict=True))))
 
 
@@ -134,8 +129,8 @@ def by_pixel(found: Landing | None, n: int) -> np.ndarray:
     out = np.full((2, n), np.nan)
     if found is not None:
         at = found.places
-        out[0, at.index] = at.line + at.line_phase / PHASES
-        out[1, at.index] = at.sample + at.sample_phase / PHASES
+        out[0, at.number] = at.line + at.line_phase / PHASES
+        out[1, at.number] = at.sample + at.sample_phase / PHASES
     return out
 
 
@@ -164,7 +159,7 @@ def test_a_raster_s_pixels_land_where_each_would_alone(
         assert (spans.low[at.line - spans.first] <= at.sample).all()
         assert (at.sample <= spans.high[at.line - spans.first]).all()
         inside = (tiles.kind.repeat(HALF, 0).repeat(HALF, 1)[:90, :150] == INSIDE) & (raster.outside == 0)
-        assert np.isin(np.flatnonzero(inside), at.index).all()
+        assert np.isin(np.flatnonzero(inside), at.number).all()
     found = by_pixel(landed_raster, flat.x_mm.size)
     alone = by_pixel(landing(sweep, flat, extent_of(flat)), flat.x_mm.size)
     both = np.isfinite(found) & np.isfinite(alone)
@@ -211,7 +206,7 @@ def test_places_beside_the_strip_and_no_places_at_all_do_not_land() -> None:
 def test_the_samples_that_are_needed_hold_every_tap_of_every_place(scale: float) -> None:
     sweep = strip(8)
     found, weights = landed(sweep, somewhere(sweep, 9, 60)), axis_weights("six-point", scale)
-    need = found.needed(weights, weights)
+    need = found.needed(Axes(weights, weights))
     inside = clipped(need, LINES, SAMPLES)
     for line, sample in zip(found.places.line, found.places.sample, strict=True):
         columns = sample - weights.before + np.arange(weights.taps)

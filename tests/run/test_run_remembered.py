@@ -1,7 +1,7 @@
 """What is worked out once for a strip or frame: found again, and gone with it, so that no former fit is kept."""
 
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import fields, is_dataclass, replace
 from functools import partial
 from weakref import ref
 
@@ -38,7 +38,8 @@ def test_what_is_made_of_a_strip_is_made_once_and_goes_with_it(calibrated, name:
     owner, make = REMEMBERED[name](calibrated.result.fits)
     made = make(owner)
     assert make(owner) is made
-    arrays = [made] if isinstance(made, np.ndarray) else [getattr(made, field.name) for field in fields(made)]  # type: ignore[arg-type]
+    arrays = [made, *made] if isinstance(made, tuple) else [made]
+    arrays += [getattr(made, field.name) for field in fields(made)] if is_dataclass(made) else []
     given = {id(getattr(owner, field.name)) for field in fields(owner)}  # type: ignore[arg-type]
     own = [ref(array) for array in arrays if isinstance(array, np.ndarray) and id(array) not in given]
     gone = ref(owner)
