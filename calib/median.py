@@ -1,12 +1,21 @@
-"""The median in compiled code: the compiler's own is compiled anew in each function that calls it."""
+"""Medians, weighted, and in compiled code: the compiler's own is compiled anew in each function that calls it."""
 
 import numpy as np
 
 from calib.compiled import bare, njit
+from calib.coordinates import Array
 
 MIDDLE_SIZE = 0.6745  # the median size of what scatters as a Gaussian does, in its sigmas
+MIDDLE_SQUARE = 0.4549  # the median square of the same: of chi-squared with one degree of freedom
 TO_SIGMA = 1.4826  # times the median absolute deviation of a Gaussian is its sigma
 MOST = np.int32(2**30)  # above all whole numbers that have a median here
+
+
+def weighted_median(values: Array, weight: Array) -> float:
+    """The one of the values (N,), N not 0, below which half of the weight (N,) lies."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    return float(values[order[np.searchsorted(total, total[-1] / 2)]])
 
 
 @njit(cache=True, nogil=True)

@@ -13,6 +13,7 @@ from calib.ground.grid import map_to_pixel, to_map
 from calib.ground.locate import block, block_ground
 from calib.products.readback import read_raster
 from calib.quality import SEAM
+from calib.run.figures import rms
 from calib.run.fit import FrameFits
 from calib.run.map_product import MapMaker, tiles
 from calib.run.seams import SeamCheck
@@ -37,11 +38,6 @@ class Judged:
     def ratio(self) -> float | None:
         """Found over limit."""
         return self.found / self.limit if self.limit else None
-
-
-def rms(values: Floats) -> float:
-    """Root mean square."""
-    return float(np.sqrt(np.mean(np.square(values))))
 
 
 def judge(fits: FrameFits, maker: MapMaker, seams: SeamCheck, truth: Truth, products: Path) -> tuple[Judged, ...]:

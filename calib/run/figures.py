@@ -18,7 +18,8 @@ def figures_of(fits: FrameFits, seams: SeamCheck, columns: ColumnMeans) -> tuple
     return tuple(figure for figure in made if np.isfinite(figure.value))
 
 
-def _rms(values: NDArray[np.float64]) -> float:
+def rms(values: NDArray[np.float64]) -> float:
+    """Root mean square; NaN of none."""
     return float(np.sqrt(np.mean(np.square(values)))) if values.size else float("nan")
 
 
@@ -53,13 +54,13 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
         ReportFigure(
             "mark residual",
             "measured less fitted place, rms per axis",
-            _rms(np.concatenate([along, across])),
+            rms(np.concatenate([along, across])),
             "px",
-            _rms(expected),
+            rms(expected),
             "Cramér-Rao bound of the mark fits, and the stated 1-sigma of the marks",
         ),
         *_jitter(fits.sweep.figures.get("line_jitter_px", 0.0)),
-        ReportFigure("film place", "1-sigma of a line's place on the film, rms", _rms(_joined(placed)), "px"),
+        ReportFigure("film place", "1-sigma of a line's place on the film, rms", rms(_joined(placed)), "px"),
         ReportFigure(
             "tie residual",
             "the same texture in two strips, rms per axis weighted by texture",
@@ -83,19 +84,19 @@ def _tone(fits: FrameFits, columns: ColumnMeans) -> list[ReportFigure]:
     banding = _joined([strip.column_density for strip in strips])
     stated = fits.frame.film.wedge.sigma
     return [
-        ReportFigure("banding taken out", "rms over all columns", _rms(banding), "D"),
+        ReportFigure("banding taken out", "rms over all columns", rms(banding), "D"),
         ReportFigure(
             "column known to",
             "1-sigma of a column's banding, rms",
-            _rms(sigma),
+            rms(sigma),
             "D",
-            _rms(columns.floor[np.isfinite(columns.floor)]),
+            rms(columns.floor[np.isfinite(columns.floor)]),
             "noise of the scene's samples over the root of their number",
         ),
         ReportFigure(
             "wedge residual",
             "measured less stated density of the patches, rms",
-            _rms(residual),
+            rms(residual),
             "D",
             stated,
             "stated 1-sigma of a patch" if stated else "",
@@ -110,9 +111,9 @@ def _seams(seams: SeamCheck) -> list[ReportFigure]:
         ReportFigure(
             "seam jump",
             "mean difference of two strips over blocks of a seam, rms",
-            _rms(seams.jump),
+            rms(seams.jump),
             "D",
-            _rms(seams.floor),
+            rms(seams.floor),
             floor,
         )
     ]
@@ -128,9 +129,9 @@ def _control(fits: FrameFits) -> list[ReportFigure]:
         ReportFigure(
             "control residual",
             "measured less computed film place, rms per axis",
-            1e3 * _rms(after),
+            1e3 * rms(after),
             "µm",
-            1e3 * _rms(stated),
+            1e3 * rms(stated),
             "stated 1-sigma of the points",
         )
     ]

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.coordinates import Array
+from calib.run.figures import rms
 from calib.run.tie_result import TieResult
 
 Facts = tuple[tuple[str, str], ...]
@@ -11,10 +11,10 @@ Facts = tuple[tuple[str, str], ...]
 def facts_of(result: TieResult) -> Facts:
     """Label and text of everything that was found out, the most important first."""
     r, used = result.resection, result.resection.used
-    before = _rms(np.concatenate([r.before_x_mm[used], r.before_y_mm[used]]))
-    after = _rms(np.concatenate([r.residual_x_mm[used], r.residual_y_mm[used]]))
+    before = rms(np.concatenate([r.before_x_mm[used], r.before_y_mm[used]]))
+    after = rms(np.concatenate([r.residual_x_mm[used], r.residual_y_mm[used]]))
     mm, m = result.sample_mm, result.sample_m
-    off, most = _rms(result.ground_m), float(result.ground_m.max())
+    off, most = rms(result.ground_m), float(result.ground_m.max())
     sigma_um = 1000 * float(np.median(result.ties.sigma_mm))
     windows = len(result.ties.ids) + len(result.left_out) + len(result.unmatched)
     return (
@@ -36,7 +36,3 @@ def _lighting(result: TieResult) -> str:
     apart = pixel_m * float(np.hypot(*(long.shift - short.shift)))
     noise = pixel_m * float(np.sqrt(np.sum(long.sigma**2 + short.sigma**2)))
     return f"long and short waves lie {apart:.2g} m apart (1-sigma {noise:.1g} m)"
-
-
-def _rms(values: Array) -> float:
-    return float(np.sqrt(np.mean(np.square(values))))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.errors import CalibError
 from calib.frame.frame import Frame
+from calib.median import MIDDLE_SQUARE
 from calib.sweep import markevidence, markjudge
 from calib.sweep.adjust import NEARLY_SETTLED, SETTLED, Adjustment, Start, adjust, squared_residuals, unknown_start
 from calib.sweep.constellation import slope_variances
@@ -48,6 +49,7 @@ ROUNDS = 6
 UNSTATED_PX = 0.05  # the accuracy of the marks' places to start from where none is stated,
 FEWEST_MARKS = 12  # by which that accuracy is judged
 PLACE_ROUNDS = 3  # and how often it is then found anew
+MOST_DRAWN = 0.9  # of a mark's variance that the fit, which it draws to itself, may be said to share with it
 
 
 def start_variances(frame: Frame, nominal: Nominal, place_sigma_mm: float) -> Array:
@@ -257,10 +259,10 @@ def _place_sigma_mm(fit: Adjustment, evidence: Observations, assumed_mm: float, 
     if alone.sum() < FEWEST_MARKS:
         return assumed_mm
     own = np.diagonal(np.linalg.inv(evidence.information[alone]), axis1=1, axis2=2)
-    drawn = np.clip(np.diagonal(fit.fit_cov[alone], axis1=1, axis2=2) / own, 0.0, 0.9)
+    drawn = np.clip(np.diagonal(fit.fit_cov[alone], axis1=1, axis2=2) / own, 0.0, MOST_DRAWN)
     squared = fit.residual[alone] ** 2 / (1 - drawn) * nominal.px_mm**2
     measured = own * nominal.px_mm**2 - assumed_mm**2
-    return float(np.sqrt(max(np.median(squared) / 0.4549 - np.median(measured), 0.0)))
+    return float(np.sqrt(max(np.median(squared) / MIDDLE_SQUARE - np.median(measured), 0.0)))
 
 
 def _disagreeing(observations: Observations, fit: Adjustment) -> NDArray[np.bool_]:

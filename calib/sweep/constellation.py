@@ -16,6 +16,7 @@ from calib.chain import ChainEstimate
 from calib.compiled import bare
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame
+from calib.median import MIDDLE_SIZE, weighted_median
 from calib.ordered import shared_out
 from calib.sweep.adjust import Adjustment, estimate_weighted, make_batches, solve_weighted
 from calib.sweep.candidates import Candidates
@@ -272,13 +273,6 @@ def _looks_alike(pairs: Pairs, weight: Array) -> NDArray[np.bool_]:
     below = np.zeros(len(pairs))
     for k in np.unique(pairs.strip):
         mine = np.flatnonzero(pairs.strip == k)
-        below[mine] = _weighted_median(pairs.score[mine], weight[mine]) - pairs.score[mine]
-    scatter = _weighted_median(np.abs(below), weight) / 0.6745 if len(pairs) else 0.0
+        below[mine] = weighted_median(pairs.score[mine], weight[mine]) - pairs.score[mine]
+    scatter = weighted_median(np.abs(below), weight) / MIDDLE_SIZE if len(pairs) else 0.0
     return below <= max(UNLIKE_SIGMAS * scatter, LEAST_UNLIKE)
-
-
-def _weighted_median(values: Array, weight: Array) -> float:
-    """The value with half the weight on either side."""
-    order = np.argsort(values)
-    summed = np.cumsum(weight[order])
-    return float(values[order[np.searchsorted(summed, 0.5 * summed[-1])]])

@@ -10,6 +10,7 @@ from dataclasses import fields
 import numpy as np
 
 from calib.coordinates import Array
+from calib.median import MIDDLE_SIZE
 from calib.sweep.adjust import Adjustment
 from calib.sweep.constellation import Pairs
 from calib.sweep.evidence import EDGE, MARK, Observations
@@ -36,7 +37,7 @@ def rows_off(fit: Adjustment, seen: Observations, borders: Observations) -> dict
         return {}
     every = np.array(list(off.values()))
     middle = float(np.median(every))
-    scatter = float(np.median(np.abs(every - middle))) / 0.6745
+    scatter = float(np.median(np.abs(every - middle))) / MIDDLE_SIZE
     most = max(LEAST_PX, BEYOND * scatter)
     return {k: value - middle for k, value in off.items() if abs(value - middle) > most}
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.median import MIDDLE_SIZE, medians_by
+from calib.median import MIDDLE_SIZE, medians_by, weighted_median
 from calib.ordered import shared_out
 from calib.tone.model import Scales, ToneResiduals
 from calib.tone.placing import Curves, Placing, StripSide, correction, modelled, placed, terms_of
@@ -245,10 +245,3 @@ def _factors(strips: Sequence[int], scales: Array, counts: NDArray[np.int64], n_
         drawn = (count[:, kind] * own[:, kind] + ALIKE * common) / (count[:, kind] + ALIKE)
         factor[:, kind] = np.clip(np.where(has, drawn, common), LEAST_FACTOR, MOST_FACTOR)
     return factor
-
-
-def weighted_median(values: Array, weight: Array) -> float:
-    """The value below which half of the weight lies."""
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weight[order])
-    return float(values[order[np.searchsorted(total, total[-1] / 2)]])
