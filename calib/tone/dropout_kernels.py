@@ -8,16 +8,18 @@ from calib.tone.dropout_tiles import TILE
 QUANTUM = 0.29  # scatter of a value that was rounded to whole DN
 REACH = 64  # lines searched for a good neighbour
 MOST_CHANCE = 0.9995  # of any value, were the sample good
+T_AREA = 2.72  # that a t law of 3 degrees encloses whose peak and scale are 1: sqrt(3) pi / 2
 LOG_REPEAT = float(np.log(0.9995))
 LOG_CHANGE = float(np.log(0.0005))
-ENTER = np.array([0.0, -15.0, -26.0])  # log odds of garbage, of a constant, starting at a sample
+GOOD, GARBAGE, CONSTANT = 0, 1, 2  # states of a sample
+ENTER_GARBAGE, ENTER_CONSTANT = -15.0, -26.0  # log odds of one starting at a sample
 ENTER_LINE = -9.0  # ... and of a line starting in one
-LEAVE = -4.0
+LEAVE = -4.0  # ... and of either ending there
 LOG_COARSE = float(np.log(0.1))  # of a value, were it good: film so likely shows few DN,
 LOG_ALIKE = float(np.log(0.85))  # and neighbours in a line are mostly alike (no source)
 EDGE = 4  # samples of a line's end that go with a run that comes so near to it
-MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
 OVERSHOOT = 0.05  # of an edge's height by which a sharpened or resampled strip may pass it
+EDGE_HIDDEN = 0.1  # chance that an edge lies beside a lost line, where only the line itself tells of it
 BESIDE = 0.25  # chance that a good sample at an edge lies on the side of this one of its neighbours
 
 
@@ -71,8 +73,7 @@ def _log_good(dn, lost, line, scale, clips, sides, counts, beside, good):  # typ
         if clipped:  # it stands for all that lies beyond
             chance = max(chance, _share_beyond(low, high, tile, value, value >= clips[1]))
         if n_up[sample] == 0 or n_down[sample] == 0 or beside[sample]:
-            # an edge may hide beside a lost line
-            chance = max(chance, 0.1 / (2.72 * tile) * _along_line(dn, line, sample, tile))
+            chance = max(chance, EDGE_HIDDEN / (T_AREA * tile) * _along_line(dn, line, sample, tile))
         good[sample] = np.log(min(chance, MOST_CHANCE))
 
 
@@ -82,7 +83,7 @@ def _density_of_good(low, high, scale, value):  # type: ignore[no-untyped-def]
     reach = scale + OVERSHOOT * (high - low)
     off = max(low - value, value - high, 0.0) / reach
     tail = 1.0 + off * off / 3.0
-    return 1.0 / ((high - low + 2.72 * reach) * tail * tail)
+    return 1.0 / ((high - low + T_AREA * reach) * tail * tail)
 
 
 @njit(cache=True, nogil=True)
@@ -93,7 +94,7 @@ def _density_beside(low, high, scale, near):  # type: ignore[no-untyped-def]
     for reach in (scale, scale + OVERSHOOT * (high - low)):
         off = near / reach
         tail = 1.0 + off * off / 3.0
-        chance = max(chance, BESIDE / (2.72 * reach * tail * tail))
+        chance = max(chance, BESIDE / (T_AREA * reach * tail * tail))
     return chance
 
 
@@ -104,7 +105,7 @@ def _share_beyond(low, high, scale, value, upward):  # type: ignore[no-untyped-d
     inside = min(max((high - value) if upward else (value - low), 0.0), high - low)
     off = max((value - high) if upward else (low - value), 0.0) / (np.sqrt(3.0) * reach)
     tail = 0.5 * np.sqrt(3.0) * (0.5 * np.pi - np.arctan(off) - off / (1.0 + off * off))  # of (1 + off^2)^-2
-    return (inside + reach * tail) / (high - low + 2.72 * reach)
+    return (inside + reach * tail) / (high - low + T_AREA * reach)
 
 
 @njit(cache=True, nogil=True)
@@ -126,44 +127,45 @@ def _along_line(dn, line, sample, scale):  # type: ignore[no-untyped-def]
         return 0.0
     off = max(min(left, right) - value, value - max(left, right), 0.0) / scale
     tail = 1.0 + off * off / 3.0
-    return 1.0 / ((1.0 + abs(right - left) / (2.72 * scale)) * tail * tail)
+    return 1.0 / ((1.0 + abs(right - left) / (T_AREA * scale)) * tail * tail)
 
 
 @njit(cache=True, nogil=True)
 def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-def]
-    """Most probable states of one line's samples: 0 good, 1 garbage, 2 constant."""
+    """Most probable states of one line's samples, found by dynamic programming (Viterbi 1967, IEEE Trans. Inf.
+    Theory 13:260); `back` (n_samples, 3) is space for the state that each came from."""
     n = good.size
     whole = good[0]
     garbage = constant = ENTER_LINE + chance[dn[line, 0]]
     for sample in range(1, n):
         value = dn[line, sample]
         gain, repeats = chance[value], value == dn[line, sample - 1]
-        best, back[sample, 0] = whole, 0
+        best, back[sample, GOOD] = whole, GOOD
         if garbage + LEAVE > best:
-            best, back[sample, 0] = garbage + LEAVE, 1
+            best, back[sample, GOOD] = garbage + LEAVE, GARBAGE
         if constant + LEAVE > best:
-            best, back[sample, 0] = constant + LEAVE, 2
+            best, back[sample, GOOD] = constant + LEAVE, CONSTANT
         own = good[sample]
         if repeats and own > LOG_COARSE:
             own = max(own, LOG_ALIKE)
-        now, back[sample, 1] = garbage, 1
-        if whole + ENTER[1] > now:
-            now, back[sample, 1] = whole + ENTER[1], 0
-        if constant + ENTER[1] > now:
-            now, back[sample, 1] = constant + ENTER[1], 2
-        held, back[sample, 2] = constant + (LOG_REPEAT if repeats else LOG_CHANGE + gain), 2
-        if whole + ENTER[2] + gain > held:
-            held, back[sample, 2] = whole + ENTER[2] + gain, 0
-        if garbage + ENTER[2] + gain > held:
-            held, back[sample, 2] = garbage + ENTER[2] + gain, 1
+        now, back[sample, GARBAGE] = garbage, GARBAGE
+        if whole + ENTER_GARBAGE > now:
+            now, back[sample, GARBAGE] = whole + ENTER_GARBAGE, GOOD
+        if constant + ENTER_GARBAGE > now:
+            now, back[sample, GARBAGE] = constant + ENTER_GARBAGE, CONSTANT
+        held, back[sample, CONSTANT] = constant + (LOG_REPEAT if repeats else LOG_CHANGE + gain), CONSTANT
+        if whole + ENTER_CONSTANT + gain > held:
+            held, back[sample, CONSTANT] = whole + ENTER_CONSTANT + gain, GOOD
+        if garbage + ENTER_CONSTANT + gain > held:
+            held, back[sample, CONSTANT] = garbage + ENTER_CONSTANT + gain, GARBAGE
         whole, garbage, constant = best + own, now + gain, held
-    state[n - 1] = 0 if whole >= max(garbage, constant) else (1 if garbage >= constant else 2)
+    state[n - 1] = GOOD if whole >= max(garbage, constant) else (GARBAGE if garbage >= constant else CONSTANT)
     for sample in range(n - 1, 0, -1):
         state[sample - 1] = back[sample, state[sample]]
     for sample in range(EDGE if n > EDGE else 0):
-        if state[EDGE - sample] > 0:
+        if state[EDGE - sample] != GOOD:
             state[EDGE - sample - 1] = state[EDGE - sample]
-        if state[n - 1 - EDGE + sample] > 0:
+        if state[n - 1 - EDGE + sample] != GOOD:
             state[n - EDGE + sample] = state[n - 1 - EDGE + sample]
 
 
@@ -183,7 +185,7 @@ def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: i
         for sample in range(n_samples):
             stays = (dn[line, sample] <= clip_low) | (dn[line, sample] >= clip_high)
             stays |= (counts[0, sample] == 0) & (counts[1, sample] == 0)
-            found[index, sample] = (state[sample] > 0) | (lost[line, sample] & stays)
+            found[index, sample] = (state[sample] != GOOD) | (lost[line, sample] & stays)
     for index, line in enumerate(lines):
         lost[line] = found[index]
 
@@ -228,64 +230,3 @@ def fill_runs(runs, first, lost):  # type: ignore[no-untyped-def]
     """Set the runs (line, first, stop) of lines from `first` on in a mask."""
     for run in range(runs.shape[0]):
         lost[runs[run, 0] - first, runs[run, 1] : runs[run, 2]] = True
-
-
-@njit(cache=True, nogil=True)
-def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
-    """Whether exactly the samples `first` to `stop` of a line hold one value, no more to either side."""
-    for sample in range(first, stop):
-        if dn[line, sample] != value:
-            return False
-    if first > 0 and dn[line, first - 1] == value:
-        return False
-    return stop == dn.shape[1] or dn[line, stop] != value
-
-
-@njit(cache=True, nogil=True)
-def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore[no-untyped-def]
-    """Whether the film beside a block shows no sign of it: the line next to it is like the one after, not like it."""
-    if near < 0 or near >= dn.shape[0]:
-        return True
-    n_off, n_like = 0, 0
-    whole = stop - first == dn.shape[1]
-    beyond = min(max(near + (far - near) * TILE, 0), dn.shape[0] - 1)  # where the block does not roughen the tile
-    for sample in range(first, stop):
-        tile = 6.0 * scale[near // TILE, sample // TILE] + 1.0
-        if abs(float(dn[near, sample]) - float(value)) > min(tile, 6.0 * scale[beyond // TILE, sample // TILE] + 1.0):
-            n_off += 1
-        if far < 0 or far >= dn.shape[0] or abs(float(dn[near, sample]) - float(dn[far, sample])) <= tile:
-            n_like += 1
-    if whole:  # no film is clipped from edge to edge and then suddenly not, in more than half of its width
-        return n_off >= 0.6 * (stop - first)
-    return n_off >= 0.85 * (stop - first) and n_like >= 0.85 * (stop - first)
-
-
-@njit(cache=True, nogil=True)
-def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
-    """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
-    n_lines, n_samples = dn.shape
-    some = False
-    for line in range(n_lines):
-        n_clipped = 0
-        for sample in range(n_samples):
-            n_clipped += (dn[line, sample] <= clip_low) | (dn[line, sample] >= clip_high)
-        first = 0 if n_clipped >= MINIMUM_BLOCK else n_samples
-        while first < n_samples:
-            value = dn[line, first]
-            stop = first + 1
-            if clip_low < value < clip_high:
-                first = stop
-                continue
-            while stop < n_samples and dn[line, stop] == value:
-                stop += 1
-            if stop - first >= MINIMUM_BLOCK and not lost[line, first]:
-                end = line + 1
-                while end < n_lines and _is_run(dn, end, first, stop, value):
-                    end += 1
-                stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
-                stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value)
-                if stands_out:
-                    lost[line:end, first:stop] = True
-                    some = True
-            first = stop
-    return some

@@ -11,7 +11,17 @@ some lines are searched that need not be.
 import numpy as np
 
 from calib.compiled import njit
-from calib.tone.dropout_kernels import BESIDE, ENTER, ENTER_LINE, LEAVE, LOG_CHANGE, MOST_CHANCE, OVERSHOOT
+from calib.tone.dropout_kernels import (
+    BESIDE,
+    ENTER_CONSTANT,
+    ENTER_GARBAGE,
+    ENTER_LINE,
+    LEAVE,
+    LOG_CHANGE,
+    MOST_CHANCE,
+    OVERSHOOT,
+    T_AREA,
+)
 from calib.tone.dropout_tiles import TILE
 
 SURE = 0.01  # log odds: what rounding to single precision may add up to along a line, many times over
@@ -20,8 +30,8 @@ LOG2_SLACK = np.float32(0.0862)  # of a logarithm that is linear between powers 
 ONE_MANTISSA = np.float32(2.0**-23)
 STEP = 16  # samples
 LEAST_LOSS = np.float32(-np.log(MOST_CHANCE))
-WIDTH, THIRD, BEYOND = np.float32(2.72), np.float32(1.0 / 3.0), np.float32(OVERSHOOT)
-ONE_SIDE = np.float32(2.72 / BESIDE)
+WIDTH, THIRD, BEYOND = np.float32(T_AREA), np.float32(1.0 / 3.0), np.float32(OVERSHOOT)
+ONE_SIDE = np.float32(T_AREA / BESIDE)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -81,7 +91,7 @@ def may_leave_good(either):  # type: ignore[no-untyped-def]  # pragma: no cover
         if max(best, entry) + positive > -SURE:
             return True
         best = max(best + total, entry + positive)
-        entry = np.float32(ENTER[1])
+        entry = np.float32(ENTER_GARBAGE)
     return False
 
 
@@ -94,9 +104,9 @@ def leaves_good(here, loss, gain):  # type: ignore[no-untyped-def]  # pragma: no
         if max(garbage, constant) + LEAVE > -SURE:
             return True
         before = garbage
-        garbage = max(garbage, max(constant, 0.0) + ENTER[1]) + gain[sample]
+        garbage = max(garbage, max(constant, 0.0) + ENTER_GARBAGE) + gain[sample]
         stays = loss[sample] if here[sample] == here[sample - 1] else LOG_CHANGE + gain[sample]
-        constant = max(constant + stays, max(before, 0.0) + ENTER[2] + gain[sample])
+        constant = max(constant + stays, max(before, 0.0) + ENTER_CONSTANT + gain[sample])
     return max(garbage, constant) > -SURE
 
 

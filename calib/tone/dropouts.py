@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.tone import dropout_kernels as kernels
+from calib.tone.dropout_blocks import mark_clipped_blocks
 from calib.tone.dropout_copies import mark_copies
 from calib.tone.dropout_lines import counted, lines_lost
 from calib.tone.dropout_points import mark_points
@@ -89,7 +90,7 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     lost = np.zeros(dn.shape, dtype=np.bool_)
     lost[gone] = True
     near = np.zeros(dn.shape[0], dtype=np.bool_)
-    if kernels.mark_clipped_blocks(dn, scale, clip_low, clip_high, lost) or gone.any():
+    if mark_clipped_blocks(dn, scale, clip_low, clip_high, lost) or gone.any():
         near = kernels.lines_near(lost, np.ones(len(dn), dtype=np.bool_))
     search = lines_to_search(dn, scale, chance, clip_low, clip_high, near)
     kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search & ~gone)

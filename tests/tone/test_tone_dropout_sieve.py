@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.tone import dropout_kernels as kernels
+from calib.tone.dropout_blocks import mark_clipped_blocks
 from calib.tone.dropout_sieve import lines_to_search
 from calib.tone.dropout_tiles import THIRD_TO_SIGMA, TILE, tile_statistics
 
@@ -51,7 +52,7 @@ def test_lines_that_are_passed_over_are_whole(
     chance = np.log(0.45 / (top + 1) + 0.45 * likely / likely.sum() + 0.05 * ((value == 0) | (value == top)))
     clip = (int(ends[0] * top), int(ends[1] * top))
     lost = np.zeros(dn.shape, dtype=bool)
-    kernels.mark_clipped_blocks(dn, scale, *clip, lost)
+    mark_clipped_blocks(dn, scale, *clip, lost)
     some, every, all_lines = lost, lost.copy(), np.ones(len(dn), dtype=bool)
     search = lines_to_search(dn, scale, chance, *clip, kernels.lines_near(lost, all_lines))
     kernels.mark_lines(dn, scale, chance, *clip, some, search)

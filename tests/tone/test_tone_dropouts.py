@@ -5,6 +5,7 @@ import pytest
 from memory_strip import MemoryStrip
 
 from calib.tone import dropout_kernels as kernels
+from calib.tone.dropout_blocks import mark_clipped_blocks
 from calib.tone.dropouts import Dropouts, _levels, find_dropouts
 
 
@@ -207,5 +208,5 @@ def test_a_block_of_dark_film_is_found_beside_a_tile_that_other_lost_lines_rough
     dn[20:22], dn[23:42] = 255, 0
     scale, lost = np.full((4, 6), 1.5), np.zeros(dn.shape, np.bool_)
     scale[1] = 5.0
-    assert kernels.mark_clipped_blocks(dn, scale, 0, 255, lost)
+    assert mark_clipped_blocks(dn, scale, 0, 255, lost)
     assert lost.all(axis=1).nonzero()[0].tolist() == [20, 21, *range(23, 42)]

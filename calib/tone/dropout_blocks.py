@@ -1,0 +1,71 @@
+"""Sharp-edged blocks of clipped samples, as dropped lines leave them: a clear sky or deep shadow ends otherwise."""
+
+from calib.compiled import njit
+from calib.tone.dropout_tiles import TILE
+
+MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
+STANDS_OUT = 6.0  # times the scatter of the tile, and a DN, that the film beside a block differs from it,
+MOSTLY = 0.85  # and goes on as the line after it, in at least such a share of its samples,
+MOSTLY_WHOLE = 0.6  # or differs in this, where the block is as wide as the strip
+
+
+@njit(cache=True, nogil=True)
+def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
+    """Whether exactly the samples `first` to `stop` of a line hold one value, no more to either side."""
+    for sample in range(first, stop):
+        if dn[line, sample] != value:
+            return False
+    if first > 0 and dn[line, first - 1] == value:
+        return False
+    return stop == dn.shape[1] or dn[line, stop] != value
+
+
+@njit(cache=True, nogil=True)
+def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore[no-untyped-def]
+    """Whether the film beside a block shows no sign of it: the line next to it is like the one after, not like it."""
+    if near < 0 or near >= dn.shape[0]:
+        return True
+    n_off, n_like = 0, 0
+    whole = stop - first == dn.shape[1]
+    beyond = min(max(near + (far - near) * TILE, 0), dn.shape[0] - 1)  # where the block does not roughen the tile
+    for sample in range(first, stop):
+        tile = STANDS_OUT * scale[near // TILE, sample // TILE] + 1.0
+        least = min(tile, STANDS_OUT * scale[beyond // TILE, sample // TILE] + 1.0)
+        if abs(float(dn[near, sample]) - float(value)) > least:
+            n_off += 1
+        if far < 0 or far >= dn.shape[0] or abs(float(dn[near, sample]) - float(dn[far, sample])) <= tile:
+            n_like += 1
+    if whole:  # no film is clipped from edge to edge and then suddenly not, in more than half of its width
+        return n_off >= MOSTLY_WHOLE * (stop - first)
+    return min(n_off, n_like) >= MOSTLY * (stop - first)
+
+
+@njit(cache=True, nogil=True)
+def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
+    """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
+    n_lines, n_samples = dn.shape
+    some = False
+    for line in range(n_lines):
+        n_clipped = 0
+        for sample in range(n_samples):
+            n_clipped += (dn[line, sample] <= clip_low) | (dn[line, sample] >= clip_high)
+        first = 0 if n_clipped >= MINIMUM_BLOCK else n_samples
+        while first < n_samples:
+            value = dn[line, first]
+            stop = first + 1
+            if clip_low < value < clip_high:
+                first = stop
+                continue
+            while stop < n_samples and dn[line, stop] == value:
+                stop += 1
+            if stop - first >= MINIMUM_BLOCK and not lost[line, first]:
+                end = line + 1
+                while end < n_lines and _is_run(dn, end, first, stop, value):
+                    end += 1
+                stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
+                stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value)
+                if stands_out:
+                    lost[line:end, first:stop] = True
+                    some = True
+            first = stop
+    return some
