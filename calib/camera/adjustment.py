@@ -17,7 +17,10 @@ from calib.errors import NotPossible
 if TYPE_CHECKING:
     from calib.frame.description import Camera
 
+UNKNOWNS = 6  # three of the place, three of the attitude
 MAX_STEPS = 200
+FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-3, 1e-15, 1e12  # in parts of the unknowns' own information
+DAMPING_STEP = 10.0  # times, down after a step that helped and up after one that did not
 SMALLEST_STEP = 1e-13  # relative to the distance, and in radians
 SINGULAR = 1e-9  # ratio of the singular values below which the scaled problem counts as undetermined
 SIGNIFICANCE = 0.001  # that the scatter exceeds the stated one, to widen the covariance (common practice, no source)
@@ -67,73 +70,78 @@ def observations(camera: Camera, control: Control, given: Pose) -> Observations:
     return Observations(camera, control, given, np.repeat(weights, 3), np.repeat([distance, 1.0], 3))
 
 
-def residuals_mm(o: Observations, pose: Pose) -> Array:
+def residuals_mm(known: Observations, pose: Pose) -> Array:
     """Measured minus computed (N, 2); NaN where a point has no image."""
-    computed = moon_to_film(o.camera, pose, o.control.position_km)
-    return np.stack([o.control.film.x_mm - computed.x_mm, o.control.film.y_mm - computed.y_mm], axis=-1)
+    computed = moon_to_film(known.camera, pose, known.control.position_km)
+    return np.stack([known.control.film.x_mm - computed.x_mm, known.control.film.y_mm - computed.y_mm], axis=-1)
 
 
-def residuals(o: Observations, pose: Pose) -> Array:
+def residuals(known: Observations, pose: Pose) -> Array:
     """Measured minus computed (N, 2) in units of the points' sigmas."""
-    return residuals_mm(o, pose) / o.control.sigma_mm[:, np.newaxis]
+    return residuals_mm(known, pose) / known.control.sigma_mm[:, np.newaxis]
 
 
-def design(o: Observations, pose: Pose) -> Array:
+def design(known: Observations, pose: Pose) -> Array:
     """Derivatives (N, 2, 6) of the computed places, in sigmas, by the scaled unknowns."""
-    by_pose = sensitivity(o.camera, pose, o.control.position_km)
-    return by_pose * o.unit / o.control.sigma_mm[:, np.newaxis, np.newaxis]
+    by_pose = sensitivity(known.camera, pose, known.control.position_km)
+    return by_pose * known.unit / known.control.sigma_mm[:, np.newaxis, np.newaxis]
 
 
-def stated(o: Observations, pose: Pose) -> tuple[Array, Array]:
+def stated(known: Observations, pose: Pose) -> tuple[Array, Array]:
     """Rows of the stated pose: what is left to go back to it (K,), in its sigmas, and their derivatives (K, 6)."""
-    bound = o.prior > 0
-    away = np.concatenate([pose.position_km - o.given.position_km, turn_between(o.given.rotation, pose.rotation)])
-    return -(away * o.prior)[bound], np.diag(o.prior * o.unit)[bound]
+    bound = known.prior > 0
+    away = np.concatenate(
+        [pose.position_km - known.given.position_km, turn_between(known.given.rotation, pose.rotation)]
+    )
+    return -(away * known.prior)[bound], np.diag(known.prior * known.unit)[bound]
 
 
-def stepped(o: Observations, pose: Pose, step: Array) -> Pose:
+def stepped(known: Observations, pose: Pose, step: Array) -> Pose:
     """The pose after a step (6,) of the scaled unknowns."""
-    return moved(pose, step * o.unit)
+    return moved(pose, step * known.unit)
 
 
-def adjust(o: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | NotPossible:
-    """Least squares over the used points by Levenberg-Marquardt."""
-    pose, damping = start, 1e-3
-    residual = _rows(o, used, pose)
+def adjust(known: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | NotPossible:
+    """Least squares over the used points by damped Gauss-Newton steps (Levenberg 1944, Q. Appl. Math. 2:164; Marquardt
+    1963, J. SIAM 11:431)."""
+    pose, damping = start, FIRST_DAMPING
+    residual = _rows(known, used, pose)
     if not np.isfinite(residual).all():
         return NotPossible("control points have no image with the pointing as given")
     for _ in range(MAX_STEPS):
-        a = _row_derivatives(o, used, pose)
+        a = _row_derivatives(known, used, pose)
         damped = np.vstack([a, np.sqrt(damping) * np.diag(np.linalg.norm(a, axis=0))])
-        step = np.linalg.lstsq(damped, np.concatenate([residual, np.zeros(6)]), rcond=None)[0]
-        trial = stepped(o, pose, step)
-        trial_residual = _rows(o, used, trial)
+        step = np.linalg.lstsq(damped, np.concatenate([residual, np.zeros(UNKNOWNS)]), rcond=None)[0]
+        trial = stepped(known, pose, step)
+        trial_residual = _rows(known, used, trial)
         if trial_residual @ trial_residual <= residual @ residual:  # false too where a point has lost its image
-            pose, residual, damping = trial, trial_residual, max(damping / 10, 1e-15)
+            pose, residual, damping = trial, trial_residual, max(damping / DAMPING_STEP, LEAST_DAMPING)
         else:
-            damping *= 10
-        if np.abs(step).max() < SMALLEST_STEP or damping > 1e12:
+            damping *= DAMPING_STEP
+        if np.abs(step).max() < SMALLEST_STEP or damping > MOST_DAMPING:
             break
-    return _with_covariance(o, used, pose, residual)
+    return _with_covariance(known, used, pose, residual)
 
 
-def _with_covariance(o: Observations, used: NDArray[np.bool_], pose: Pose, residual: Array) -> Adjusted | NotPossible:
-    a = _row_derivatives(o, used, pose)
+def _with_covariance(
+    known: Observations, used: NDArray[np.bool_], pose: Pose, residual: Array
+) -> Adjusted | NotPossible:
+    a = _row_derivatives(known, used, pose)
     scale = np.linalg.norm(a, axis=0)
     _, singular, right = np.linalg.svd(a / scale, full_matrices=False)
-    if len(a) < 6 or singular[-1] <= SINGULAR * singular[0]:
+    if len(a) < UNKNOWNS or singular[-1] <= SINGULAR * singular[0]:
         return NotPossible("the control points leave the pose undetermined: too few, too close together, or in line")
-    inverse = o.unit[:, np.newaxis] * (right.T / singular) / scale[:, np.newaxis]
-    freedom, square = len(residual) - 6, float(residual @ residual)
+    inverse = known.unit[:, np.newaxis] * (right.T / singular) / scale[:, np.newaxis]
+    freedom, square = len(residual) - UNKNOWNS, float(residual @ residual)
     factor = square / freedom if freedom else 1.0
     widened = factor if freedom and square > chdtri(freedom, SIGNIFICANCE) else 1.0
     cofactor = inverse @ inverse.T
     return Adjusted(pose, cofactor, cofactor * widened, factor, square)
 
 
-def _rows(o: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:
-    return np.concatenate([residuals(o, pose)[used].ravel(), stated(o, pose)[0]])
+def _rows(known: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:
+    return np.concatenate([residuals(known, pose)[used].ravel(), stated(known, pose)[0]])
 
 
-def _row_derivatives(o: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:
-    return np.vstack([design(o, pose)[used].reshape(-1, 6), stated(o, pose)[1]])
+def _row_derivatives(known: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:
+    return np.vstack([design(known, pose)[used].reshape(-1, UNKNOWNS), stated(known, pose)[1]])

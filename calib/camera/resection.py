@@ -76,77 +76,77 @@ def resect(camera: Camera, control: Control, pose: Pose) -> Resection | NotPossi
     At least three good points are needed unless both sigmas of `pose` are given; a sigma that is None leaves its three
     unknowns free. More than half the points must agree, or none of them can be believed.
     """
-    o = observations(camera, control, pose)
-    needed = max(1 if o.prior.all() else 3, len(control.ids) // 2 + 1)
+    known = observations(camera, control, pose)
+    needed = max(1 if known.prior.all() else 3, len(control.ids) // 2 + 1)
     if len(control.ids) < needed:
         return NotPossible(f"{len(control.ids)} control points, at least {needed} are needed to determine a pose")
-    used, start = _robust_start(o)
+    used, start = _robust_start(known)
     seen: set[bytes] = set()
     while used.sum() >= needed:
-        fit = _fit(o, used, start)
+        fit = _fit(known, used, start)
         if not isinstance(fit, Adjusted):
             return fit
-        test = _tested(o, fit, used)
+        test = _tested(known, fit, used)
         critical = float(chdtri(2, SIGNIFICANCE / used.size)) * _excess(test[used])
         change = _next_change(test, critical, used)
         if change is None or used.tobytes() in seen:
             if fit.variance_factor > MOST_EXCESS:
                 times = np.sqrt(fit.variance_factor)
                 return NotPossible(f"the control points scatter {times:.0f} times as much as their sigmas say")
-            return _result(o, fit, used, test, critical)
+            return _result(known, fit, used, test, critical)
         seen.add(used.tobytes())
         used = used.copy()
         used[change] = not used[change]
     return NotPossible(f"only {int(used.sum())} of {used.size} control points agree on a pose, {needed} are needed")
 
 
-def _fit(o: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | NotPossible:
+def _fit(known: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | NotPossible:
     """Least squares from the pose as given, unless the robust start leads to a significantly better one.
 
     A narrow frame of level ground fits two poses nearly as well, tilted to opposite sides: the given one decides.
     """
-    near, robust = adjust(o, used, o.given), adjust(o, used, start)
+    near, robust = adjust(known, used, known.given), adjust(known, used, start)
     if not (isinstance(near, Adjusted) and isinstance(robust, Adjusted)):
         return near if isinstance(near, Adjusted) else robust
     return robust if near.square - robust.square > chdtri(6, SIGNIFICANCE) else near
 
 
-def _result(o: Observations, fit: Adjusted, used: NDArray[np.bool_], test: Array, critical: float) -> Resection:
-    after, before = residuals_mm(o, fit.pose), residuals_mm(o, o.given)
+def _result(known: Observations, fit: Adjusted, used: NDArray[np.bool_], test: Array, critical: float) -> Resection:
+    after, before = residuals_mm(known, fit.pose), residuals_mm(known, known.given)
     variance = np.diag(fit.covariance)
     pose = replace(
         fit.pose,
         sigma_position_km=float(np.sqrt(variance[:3].mean())),
         sigma_attitude_deg=float(np.degrees(np.sqrt(variance[3:].mean()))),
     )
-    rejected = tuple(name for name, kept in zip(o.control.ids, used, strict=True) if not kept)
+    rejected = tuple(name for name, kept in zip(known.control.ids, used, strict=True) if not kept)
     return Resection(
         pose, fit.covariance, after[:, 0], after[:, 1], before[:, 0], before[:, 1],
         used, rejected, test, critical, fit.variance_factor,
     )  # fmt: skip
 
 
-def _robust_start(o: Observations) -> tuple[NDArray[np.bool_], Pose]:
+def _robust_start(known: Observations) -> tuple[NDArray[np.bool_], Pose]:
     """The points that the least median of squares keeps, and a pose near which they lie."""
-    imaged = np.asarray(np.isfinite(residuals(o, o.given)).all(axis=1))
-    size = 2 if o.prior.all() else 3
-    everyone = adjust(o, imaged, o.given)
+    imaged = np.asarray(np.isfinite(residuals(known, known.given)).all(axis=1))
+    size = 2 if known.prior.all() else 3
+    everyone = adjust(known, imaged, known.given)
     if imaged.sum() <= size + 1 or not isinstance(everyone, Adjusted):
-        return imaged, o.given
+        return imaged, known.given
     pose, square = everyone.pose, np.zeros(imaged.size)
     for _ in range(LINEAR_TURNS):  # each time linear about a better pose
-        found = _least_median(o, pose, np.flatnonzero(imaged), size)
-        if found is None or not np.isfinite(residuals(o, found[0])[imaged]).all():
+        found = _least_median(known, pose, np.flatnonzero(imaged), size)
+        if found is None or not np.isfinite(residuals(known, found[0])[imaged]).all():
             return imaged, everyone.pose
         pose, square = found
     limit = chdtri(2, SIGNIFICANCE / imaged.size) * _excess(square[imaged])
     return np.asarray(imaged & (square <= limit)), pose
 
 
-def _least_median(o: Observations, pose: Pose, index: NDArray[np.intp], size: int) -> tuple[Pose, Array] | None:
+def _least_median(known: Observations, pose: Pose, index: NDArray[np.intp], size: int) -> tuple[Pose, Array] | None:
     """The pose from `size` points that leaves the least median residual, and all squared residuals (N,)."""
-    residual, derivative = residuals(o, pose), design(o, pose)
-    back, bound = stated(o, pose)
+    residual, derivative = residuals(known, pose), design(known, pose)
+    back, bound = stated(known, pose)
     rank = max(size + 1, index.size // 2 + (size + 1) // 2) - 1
     best, best_step, best_square = np.inf, None, residual[:, 0]
     for subset in _subsets(index, size):
@@ -158,7 +158,7 @@ def _least_median(o: Observations, pose: Pose, index: NDArray[np.intp], size: in
         score = np.partition(square[index], rank)[rank]
         if independent == 6 and score < best:
             best, best_step, best_square = score, step / scale, square
-    return None if best_step is None else (stepped(o, pose, best_step), best_square)
+    return None if best_step is None else (stepped(known, pose, best_step), best_square)
 
 
 def _subsets(index: NDArray[np.intp], size: int) -> list[NDArray[np.intp]]:
@@ -169,14 +169,14 @@ def _subsets(index: NDArray[np.intp], size: int) -> list[NDArray[np.intp]]:
     return [random.choice(index, size, replace=False) for _ in range(MAX_SUBSETS)]
 
 
-def _tested(o: Observations, fit: Adjusted, used: NDArray[np.bool_]) -> Array:
+def _tested(known: Observations, fit: Adjusted, used: NDArray[np.bool_]) -> Array:
     """Squared size (N,) of each residual in its own sigmas; infinite where the point has no image.
 
     The covariance of a residual is ``I - A C AT`` for a point that was used and ``I + A C AT`` for one that was not.
     Directions in which a used point is checked by no other carry no test.
     """
-    residual = residuals(o, fit.pose)
-    derivative = design(o, fit.pose) / o.unit
+    residual = residuals(known, fit.pose)
+    derivative = design(known, fit.pose) / known.unit
     imaged = np.isfinite(residual).all(axis=1)
     test = np.full(used.size, np.inf)
     a = derivative[imaged]
