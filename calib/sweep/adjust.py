@@ -31,6 +31,8 @@ from calib.sweep.pace import pace_weights
 from calib.sweep.rows import Rows
 from calib.sweep.spread import fit_covariance
 
+ALONE, HANGING, TIES = range(3)  # sorts of observations of a strip: of itself, of its left neighbour's mark, of a seam
+SORTS = 3
 STUDENT_DOF = 5.0
 SETTLED = 0.03  # of the prior variances: no larger change from one round to the next;
 NEARLY_SETTLED = 0.1  # for fits that others follow
@@ -118,14 +120,18 @@ def make_batches(layout: Layout, observations: Observations, threads: int = 1) -
     o, count = observations, len(layout.strips)
     owner = {mark: k for k, marks in enumerate(layout.places) for mark in marks}
     held = np.flatnonzero(o.mark >= 0)
-    part = np.where(o.kind == TIE, 2, 0)
+    sort = np.where(o.kind == TIE, TIES, ALONE)
     borrowed = [owner.get(m, a) != a for m, a in zip(o.mark[held].tolist(), o.a[held].tolist(), strict=True)]
-    part[held[np.array(borrowed, bool)]] = 1
-    group = 3 * o.a + part
+    sort[held[np.array(borrowed, bool)]] = HANGING
+    group = SORTS * o.a + sort
     order = np.argsort(group, kind="stable")
-    ends = np.searchsorted(group[order], np.arange(-3, 3 * count + 4))
+    ends = np.searchsorted(group[order], np.arange(-SORTS, SORTS * (count + 1) + 1))  # a strip more on either side
     at = [order[start:stop] for start, stop in pairwise(ends.tolist())]
-    parts = [(at[3 * k + 3], at[3 * k + 4], at[3 * k + 2], at[3 * k + 7], at[3 * k + 5]) for k in range(count)]
+    of_strip = [at[first : first + SORTS] for first in range(0, len(at), SORTS)]
+    parts = [
+        (mine[ALONE], mine[HANGING], left[TIES], right[HANGING], mine[TIES])
+        for left, mine, right in zip(of_strip, of_strip[1:], of_strip[2:], strict=False)
+    ]
     strips = shared_out(
         lambda k: StripRows(np.concatenate(parts[k]), _rows(layout, o, k, parts[k])), range(count), threads
     )

@@ -37,6 +37,7 @@ GROUPS = (
 LINES_PER_MODE = 60
 MODES_MOST = 140
 SAMPLE_MODES = 16
+OFFSET, ALONG, ACROSS, SAMPLE_MODE = range(4)  # few terms of a place: 1, t_l, t_s, modes of the sample from here on
 UNSEEN = 1e-4  # of a direction's 1-sigma: all rows of a strip together see no more of it, and say nothing of it
 
 
@@ -94,29 +95,44 @@ class Columns:
         return slice(self.few_of[axis].start, self.wander_of[axis].stop)
 
 
+def _shared_unknowns(n_s: int) -> dict[str, tuple[str, int]]:
+    """The unknowns that all strips share, in their order, by the letters of the model above: prior group, and how many
+    there are with so many modes of the sample; of what goes with the scan's direction forward first."""
+    return {
+        "a": ("common", 1), "e": ("stretch", 1), "c": ("slope", 2), "S": ("S", n_s),
+        "b": ("common", 1), "d": ("slope", 2), "h": ("stretch", 2), "Y": ("Y", n_s),
+        "border x": ("border_x", 1), "border y": ("border_y", 1), "arm": ("arm_x", 1), "power": ("border_power", 1),
+    }  # fmt: skip
+
+
 @lru_cache(maxsize=1024)
 def _columns(n_x: int, n_y: int, n_s: int, n_places: int, is_reversed: bool) -> Columns:
     """The columns of a strip with so many unknowns of the wander, modes of the sample and unknown places.
 
     Only x has a sweep of each strip's own.
     """
-    n_few, back, modes = 5 + n_s, int(is_reversed), np.arange(n_s)
+    n_few, back, modes = SAMPLE_MODE + n_s + 2, int(is_reversed), np.arange(n_s)
     ends = np.cumsum([0, n_few + n_places, n_x, n_few + n_places, n_y]).tolist()
     few_x, wander_x, few_y, wander_y = (slice(*pair) for pair in pairwise(ends))
+    own_x = {"a": OFFSET, "slope_x": ALONG, "Wx": None, "Sk_line": ACROSS, "Sk": SAMPLE_MODE, "place_x": n_few}
+    own_y = {"b": OFFSET, "slope_y": ALONG, "Wy": None, "shear": ACROSS, "place_y": n_few}
     parts, groups = [], []
     for terms, wander, names in (
-        (few_x, wander_x, {"a": 0, "slope_x": 1, "Wx": None, "Sk_line": 2, "Sk": 3, "place_x": n_few}),
-        (few_y, wander_y, {"b": 0, "slope_y": 1, "Wy": None, "shear": 2, "place_y": n_few}),
+        (few_x, wander_x, own_x),
+        (few_y, wander_y, own_y),
     ):
         for name, first in names.items():
             count = {"Sk": n_s, "place_x": n_places, "place_y": n_places}.get(name, 1)
-            at = np.arange(wander.start, wander.stop) if first is None else terms.start + first + np.arange(count)
-            parts.append(at)
-            groups.append(np.full(len(at), GROUPS.index(name)))
-    shared = [0, 2 + back, 1, *(4 + modes), 9 + 2 * n_s, 11 + 2 * n_s]
-    shared += [4 + n_s, 5 + n_s + back, 7 + n_s + back, *(9 + n_s + modes), 10 + 2 * n_s, 12 + 2 * n_s]
+            part = np.arange(wander.start, wander.stop) if first is None else terms.start + first + np.arange(count)
+            parts.append(part)
+            groups.append(np.full(len(part), GROUPS.index(name)))
+    sizes = {name: count for name, (_, count) in _shared_unknowns(n_s).items()}
+    starts = np.cumsum([0, *sizes.values()]).tolist()
+    at = dict(zip(sizes, starts, strict=False))
+    shared = [at["a"], at["c"] + back, at["e"], *(at["S"] + modes), at["border x"], at["arm"]]
+    shared += [at["b"], at["d"] + back, at["h"] + back, *(at["Y"] + modes), at["border y"], at["power"]]
     few = np.concatenate([few_x.start + np.arange(n_few), few_y.start + np.arange(n_few)])
-    common = np.full(13 + 2 * n_s, ends[-1])
+    common = np.full(starts[-1], ends[-1])
     common[shared] = few
     own = np.concatenate(parts)
     unknown = np.zeros(ends[-1], np.int64)
@@ -155,18 +171,14 @@ class Layout:
         return self.columns(strip).groups
 
     def shared_groups(self) -> NDArray[np.int64]:
-        """Prior group of each shared column: x (1, t_s, slope by direction, S), y (1, slope, shear by direction, Y),
-        the borders' two offsets, what lengthens all arms along x, the power of the light at borders."""
-        n_s = self.sample_modes.n_modes
-        names = ["common", "stretch", "slope", "slope"] + ["S"] * n_s
-        names += ["common", "slope", "slope"] + ["stretch"] * 2 + ["Y"] * n_s
-        names += ["border_x", "border_y", "arm_x", "border_power"]
-        return np.array([GROUPS.index(name) for name in names])
+        """Prior group (index into GROUPS) of each shared unknown."""
+        groups = _shared_unknowns(self.sample_modes.n_modes).values()
+        return np.array([GROUPS.index(name) for name, count in groups for _ in range(count)])
 
     @property
     def n_few(self) -> int:
         """Number of the terms that stand before places and splines: 1, t_l, t_s, modes of the sample, the last two."""
-        return 5 + self.sample_modes.n_modes
+        return SAMPLE_MODE + self.sample_modes.n_modes + 2
 
     @property
     def n_splines(self) -> int:

@@ -21,8 +21,15 @@ from calib.median import median_of
 from calib.sweep.cross import CrossShape, Sizes
 from calib.sweep.markfigures import GONE, MarkFigures, figures_of, part_of, visible_parts, yields_of
 from calib.sweep.markmodel import (
+    BEND,
+    BLUR_X,
+    BLUR_Y,
+    LONGER_LEFT,
+    LONGER_RIGHT,
     MOST_LONGER,
-    N_SHAPE,
+    SAMPLE,
+    STROKE,
+    TILT_U,
     Model,
     Pixels,
     empty_model,
@@ -53,6 +60,7 @@ LEAST_TURNS = 2
 SETTLED_SIGMAS = 1.0  # by which an unknown but the place may still move a turn before a fit ends
 RECENTRE_PX = 1.0  # a mark found farther from where it was looked for: its flanks are no longer those looked at
 THINNED = 3  # one of so many samples is looked at first: these do where a place need not be known better than they tell
+ARMS = slice(LONGER_RIGHT, LONGER_LEFT + 1)  # of the unknowns
 HELD = 1e12  # inverse prior variance of what is not let loose yet
 
 
@@ -168,18 +176,18 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
         cov=cov[:2, :2] * np.outer(wider, wider),
         curve=window.curve,
         yields=found.yields,
-        blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(theta[4:6]),
+        blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(theta[BLUR_X : BLUR_Y + 1]),
         chi2=figures.chi2,
         misfit=figures.misfit,
         contrast=figures.contrast,
         rise=figures.rise,
-        bend=float(theta[6]),
-        bend_sigma=float(np.sqrt(cov[6, 6])),
-        stroke_value=float(theta[N_SHAPE]),
-        stroke_sigma=float(np.sqrt(cov[N_SHAPE, N_SHAPE])),
+        bend=float(theta[BEND]),
+        bend_sigma=float(np.sqrt(cov[BEND, BEND])),
+        stroke_value=float(theta[STROKE]),
+        stroke_sigma=float(np.sqrt(cov[STROKE, STROKE])),
         parts=found.parts,
         reach_px=reach,
-        reach_sigma=np.sqrt(np.diagonal(cov)[7:9]) * wider[1] * shape.arm_mm / pace,
+        reach_sigma=np.sqrt(np.diagonal(cov)[ARMS]) * wider[1] * shape.arm_mm / pace,
     )
 
 
@@ -190,8 +198,8 @@ def _sigma_px(found: _Found) -> float:
 
 def _reach(window: MarkWindow, theta: Array, arm_mm: float) -> tuple[Array, Array]:
     """How many samples (2,) the arms towards +x and -x reach by the window's sweep, and mm of film a sample there."""
-    mm, curve = arm_mm * (1 + theta[7:9]) * np.array([1, -1]), window.curve[0, 1]
-    pace = window.to_film[0, 1] + 2 * curve * theta[1]
+    mm, curve = arm_mm * (1 + theta[ARMS]) * np.array([1, -1]), window.curve[0, 1]
+    pace = window.to_film[0, 1] + 2 * curve * theta[SAMPLE]
     pace_there = np.sqrt(np.maximum(pace**2 + 4 * curve * mm, (pace / 4) ** 2))
     return np.abs(2 * mm / (pace + pace_there)), pace_there
 
@@ -203,7 +211,7 @@ def _fit_near(
     sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
     sigma = [priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA]
     sigma += [LONGER_SIGMA] * 2 + [np.inf]
-    start = np.concatenate([place, np.zeros(N_SHAPE - 1)])
+    start = np.concatenate([place, np.zeros(N_OWN - len(place))])
     found: _Found | None = _fit_samples(
         window.values, window.sigma, window.to_film, window.curve, sizes, scene_spline(window.values.shape[0] // 2),
         start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px, every,
@@ -257,8 +265,8 @@ def _iterate(
     `prior`: inverse variances of the unknowns about `start`; at first only the stroke's value is free.
     """
     pixels, spline, model = room.pixels, room.spline, room.model
-    held, weight = np.full(N_SHAPE + 1, HELD), np.zeros(lost.size)
-    held[N_SHAPE] = 0.0
+    held, weight = np.full(N_OWN, HELD), np.zeros(lost.size)
+    held[STROKE] = 0.0
     for i in range(lost.size):
         if not lost[i]:
             weight[i] = 1.0 / pixels.sigma[i] ** 2
@@ -282,15 +290,15 @@ def _iterate(
         for i in range(2):
             step[i] = min(max(step[i], -MOST_STEP_PX), MOST_STEP_PX)
         theta = theta + step
-        for i in range(4, 6):
+        for i in range(BLUR_X, BLUR_Y + 1):
             theta[i] = min(max(theta[i], -MOST_LOG_BLUR), MOST_LOG_BLUR)
-        for i in range(7, 9):
+        for i in range(LONGER_RIGHT, LONGER_LEFT + 1):
             theta[i] = min(max(theta[i], -MOST_LONGER), MOST_LONGER)
         possible = possible and invertible
         if not possible or turn >= iterations or (turn >= LEAST_TURNS and settled):
             return _Fitted(possible, theta, cov, weight, _gain(room, weight, cov, upper, half))
         settled = max(abs(step[0]), abs(step[1])) < settled_px
-        for i in range(2, N_SHAPE + 1):
+        for i in range(TILT_U, STROKE + 1):
             settled = settled and abs(step[i]) < SETTLED_SIGMAS * np.sqrt(cov[i, i])
         freedom = spline.rank - trace_of_solution(upper, spline.penalty) / rough
         rough = max(np.sum(scene * band_times(spline.penalty, scene)) / max(freedom, 0.5), 1e-6 * noise2)

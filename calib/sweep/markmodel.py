@@ -1,7 +1,7 @@
 """The model of a reseau mark's window at some unknowns, sample by sample, compiled: residuals, derivatives, weights.
 
 The model is described in `markfit`. Unknowns `theta` are line, sample, two tilts, two log blurs, bend, by what
-part the arms towards +x and -x are longer than stated, stroke value.
+part the arms towards +x and -x are longer than stated, stroke value: in the order of their numbers below.
 """
 
 from typing import NamedTuple
@@ -15,7 +15,7 @@ from calib.median import MIDDLE_SIZE, middle_size
 from calib.sweep.cross import Sizes, cover, is_bare
 from calib.sweep.scene import N_OWN, N_TERMS, RESIDUAL, SCENE
 
-N_SHAPE = 9  # all unknowns but the stroke's value, which comes after them
+LINE, SAMPLE, TILT_U, TILT_V, BLUR_X, BLUR_Y, BEND, LONGER_RIGHT, LONGER_LEFT, STROKE = range(10)
 MOST_LONGER = 0.5  # by which an arm may differ from the stated length
 TRIM = 3.0  # residuals beyond this many sigma lose weight
 FLANK_BLURS = 8.0  # spot radii looked at beside the strokes: nearer, look-alikes fit; farther, the scene is known worse
@@ -91,14 +91,14 @@ def evaluate(
 ) -> None:  # pragma: no cover
     """Fill the model at `theta` over the ground (N,), of which `across` are the values of the scene's spline by column
     of the window; `flat`, `curve` as in `markfit.MarkWindow`."""
-    blurred = (sizes[0], sizes[1], sizes[2] * np.exp(theta[4]), sizes[3] * np.exp(theta[5]))
-    tilts, longer = (theta[2], theta[3]), (theta[7], theta[8])
-    bend = np.exp(min(max(theta[6], -MOST_BEND), MOST_BEND))
+    blurred = (sizes[0], sizes[1], sizes[2] * np.exp(theta[BLUR_X]), sizes[3] * np.exp(theta[BLUR_Y]))
+    tilts, longer = (theta[TILT_U], theta[TILT_V]), (theta[LONGER_RIGHT], theta[LONGER_LEFT])
+    bend = np.exp(min(max(theta[BEND], -MOST_BEND), MOST_BEND))
     here = np.empty(2)
     per_px = flat + 2.0 * curve * theta[:2]
     for axis in range(2):
-        here[axis] = (flat[axis, 0] + curve[axis, 0] * theta[0]) * theta[0]
-        here[axis] += (flat[axis, 1] + curve[axis, 1] * theta[1]) * theta[1]
+        here[axis] = (flat[axis, 0] + curve[axis, 0] * theta[LINE]) * theta[LINE]
+        here[axis] += (flat[axis, 1] + curve[axis, 1] * theta[SAMPLE]) * theta[SAMPLE]
     lines, samples, columns, values, terms = pixels.line, pixels.sample, pixels.column, pixels.values, out.terms
     for i in range(lines.size):
         line, sample = lines[i], samples[i]
@@ -113,14 +113,14 @@ def evaluate(
                 u, v, tilts, blurred, longer
             )
             below = 1.0 + (bend - 1.0) * c
-            g, rise = bend * c / below, theta[N_SHAPE] - ground[i]
+            g, rise = bend * c / below, theta[STROKE] - ground[i]
             steep = rise * bend / (below * below)
-            terms[i, 0] = -steep * (per_px[0, 0] * by_u + per_px[1, 0] * by_v)
-            terms[i, 1] = -steep * (per_px[0, 1] * by_u + per_px[1, 1] * by_v)
-            terms[i, 2], terms[i, 3] = steep * by_tilt_u, steep * by_tilt_v
-            terms[i, 4], terms[i, 5] = steep * by_blur_x, steep * by_blur_y
-            terms[i, 6], terms[i, 7], terms[i, 8] = rise * g * (1.0 - g), steep * by_right, steep * by_left
-            terms[i, 9] = g
+            terms[i, LINE] = -steep * (per_px[0, 0] * by_u + per_px[1, 0] * by_v)
+            terms[i, SAMPLE] = -steep * (per_px[0, 1] * by_u + per_px[1, 1] * by_v)
+            terms[i, TILT_U], terms[i, TILT_V] = steep * by_tilt_u, steep * by_tilt_v
+            terms[i, BLUR_X], terms[i, BLUR_Y] = steep * by_blur_x, steep * by_blur_y
+            terms[i, BEND], terms[i, STROKE] = rise * g * (1.0 - g), g
+            terms[i, LONGER_RIGHT], terms[i, LONGER_LEFT] = steep * by_right, steep * by_left
         out.residual[i] = terms[i, RESIDUAL] = values[i] - ground[i] - g * rise
         for b in range(4):
             terms[i, SCENE + b] = (1.0 - g) * across[columns[i], b]
