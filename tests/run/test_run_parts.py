@@ -106,18 +106,22 @@ def test_shared_work_that_fails_on_any_thread_fails(failing: str) -> None:
 
 
 def test_an_interrupt_of_the_calling_thread_ends_the_work_of_all() -> None:
+    """The other thread waits for the interrupt, however slow the machine is; were it not ended, it did all pieces."""
     done: list[int] = []
-    me = threading.get_ident()
+    me, interrupted = threading.get_ident(), threading.Event()
 
     def work(task: int) -> None:
         work_long()
-        if threading.get_ident() == me and task > 3:
+        if threading.get_ident() != me:
+            interrupted.wait(5.0)
+        elif task > 0:
+            interrupted.set()
             raise KeyboardInterrupt
         done.append(task)
 
     with pytest.raises(KeyboardInterrupt):
         shared_out(work, range(1000), 2)
-    assert max(done) < 20
+    assert len(done) < 500
 
 
 def test_of_pieces_that_fail_together_the_first_one_s_error_is_raised() -> None:
