@@ -35,8 +35,9 @@ AT_DARK_END = 1.0  # sigma inside the dark end: film that noise takes for such i
 MOST_NOISE = 0.25  # of the curve's span: what is noisier says nothing
 
 
-def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable:
-    """What densities are turned into, in lux seconds: for samples whose 1-sigma at `density` (K,), rising, is `sigma`.
+def exposure_table(curve: FilmCurve, density: Array, sigma: Array, doubt: Array) -> ValueTable:
+    """What densities are turned into, in lux seconds: for samples whose 1-sigma at `density` (K,), rising, is `sigma`,
+    and the systematic one about `doubt` (K,).
 
     The table goes from beyond one end of the curve to beyond the other. It holds the unbiased exposure; what noise and
     a systematic error of density are multiplied by; and the systematic 1-sigma that is added: what the iteration left,
@@ -56,9 +57,9 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array) -> ValueTable
     variance = np.maximum(_mean(value**2, at, asked, noise) - mean**2, 0.0)
     of_means = np.maximum(_mean(variance, asked, asked, noise), LEAST_LIGHT**2)
     variance *= np.sqrt(np.minimum(variance / of_means, 1.0))
-    slope = np.abs(np.gradient(mean, asked))
+    of_doubt = _of_doubt(mean, asked, np.clip(np.interp(asked, density, doubt), LEAST_NOISE, high - low))
     end = _dark_end(stated, (asked - low) / noise, (high - asked) / noise)
-    columns = np.sqrt(variance) / noise, slope, np.hypot(end, mean - stated)
+    columns = np.sqrt(variance) / noise, of_doubt, np.hypot(end, mean - stated)
     spread = np.stack([np.interp(at, asked, column) for column in columns], axis=1)
     span = _without_dark_end((low, high), stated, noise)
     return ValueTable(value.astype(np.float32), spread.astype(np.float32), float(at[0]), 1.0 / step, span)
@@ -88,6 +89,14 @@ def _factor(value: Array, at: Array, stated: Array, asked: Array, noise: Array) 
         lacking = (1.0 / np.maximum(share @ factor, LEAST_MEAN)) @ share
         factor[used] *= lacking[used] / total[used]
     return factor
+
+
+def _of_doubt(exposure: Array, density: Array, doubt: Array) -> Array:
+    """By how much exposure errs for an error of density of 1-sigma `doubt`, root mean square, over it: for a large one
+    by far more than by the slope where it is read, since exposure grows by factors. No film lies beyond the ends."""
+    x, weight = _quadrature()
+    off = np.interp(density[:, None] + doubt[:, None] * x, density, exposure) - exposure[:, None]
+    return np.maximum(np.sqrt(off**2 @ weight) / doubt, np.abs(np.gradient(exposure, density)))
 
 
 def _without_dark_end(span: tuple[float, float], exposure: Array, scatter: Array) -> tuple[float, float]:

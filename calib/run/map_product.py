@@ -76,11 +76,13 @@ def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL, thre
 
 
 def _exposure(curve: FilmCurve, source: StripSource) -> ValueTable:
-    """What a strip's densities are turned into, with the noise of its own samples."""
-    first, last = source.tone.dn_span
-    density, noise = (table[first : last + 1] for table in (source.tone.density_of_dn, source.tone.noise_density))
-    order = np.argsort(density, kind="stable")
-    return exposure_table(curve, density[order].astype(np.float64), noise[order].astype(np.float64))
+    """What a strip's densities are turned into, with the noise of its own samples and the doubt of its tone."""
+    tone, (first, last) = source.tone, source.tone.dn_span
+    order = first + np.argsort(tone.density_of_dn[first : last + 1], kind="stable")
+    tables = (tone.density_of_dn, tone.noise_density, tone.curve_sigma)
+    density, noise, doubt = (table[order].astype(np.float64) for table in tables)
+    elsewhere = np.mean(tone.column_sigma**2) + np.mean(tone.line_sigma**2)
+    return exposure_table(curve, density, noise, np.sqrt(doubt**2 + elsewhere))
 
 
 def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = True) -> MapBlock:

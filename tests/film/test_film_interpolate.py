@@ -354,7 +354,7 @@ def test_exposure_of_a_place_is_that_of_its_samples(small) -> None:  # type: ign
     source = spoilt(sources[1], [300], 30, 90)
     characteristic = frame.film.characteristic
     curve = film_curve(characteristic.log_exposure, characteristic.density)
-    table = exposure_table(curve, np.array(curve.span), np.full(2, 0.02))
+    table = exposure_table(curve, np.array(curve.span), np.full(2, 0.02), np.zeros(2))
     line, sample = (a.ravel().astype(float) for a in np.mgrid[280:320, 20:140])
     places = film_places(source, line, sample)
     got = sample_strips([source], places, scale=KernelScale(), fill=True, values=[table])

@@ -12,8 +12,8 @@ LOG_EXPOSURE = np.linspace(-1.6, 1.5, 40)
 CURVE = film_curve(tuple(LOG_EXPOSURE), tuple(0.19 + 2.0 / (1 + np.exp(-2.6 * LOG_EXPOSURE))))
 
 
-def table_of(sigma: float) -> ValueTable:
-    return exposure_table(CURVE, np.array(CURVE.span), np.full(2, sigma))
+def table_of(sigma: float, doubt: float = 0.0) -> ValueTable:
+    return exposure_table(CURVE, np.array(CURVE.span), np.full(2, sigma), np.full(2, doubt))
 
 
 @pytest.mark.parametrize("log_exposure", [-1.5, -1.2, -0.8, -0.3, 0.3, 0.6])
@@ -45,7 +45,7 @@ def test_the_mean_is_right_near_the_bright_end_too(sigma: float, is_positive: bo
     """Half of a frame by others lay in the shoulder, came out 4 to 9 % too dark in the mean, and its pixels scattered
     by a half more than they need: the mean over noise had to be that of a curve made up beyond its end, too."""
     curve = film_curve(tuple(LOG_EXPOSURE), tuple(CURVE.density[::-1] if is_positive else CURVE.density))
-    table, (low, high) = exposure_table(curve, np.array(curve.span), np.full(2, sigma)), curve.span
+    table, (low, high) = exposure_table(curve, np.array(curve.span), np.full(2, sigma), np.zeros(2)), curve.span
     node, weight = np.polynomial.hermite_e.hermegauss(101)
     for inside in np.linspace(0.5 * sigma, 0.4, 60):
         density = low + inside if is_positive else high - inside
@@ -96,6 +96,18 @@ def test_a_noisier_sample_and_a_systematic_error_scale_with_the_curve_s_slope() 
     assert result.systematic == pytest.approx(slope * np.array([0.01, 0.02]), rel=2e-3)
 
 
+@pytest.mark.parametrize("log_exposure", [-1.0, -0.4, 0.4])
+@pytest.mark.parametrize("doubt", [0.01, 0.1, 0.3])
+def test_a_large_systematic_error_is_stated_as_large_as_it_is(log_exposure: float, doubt: float) -> None:
+    """A strip known to 0.5 in density was read 0.5 too light: values were a fifth of the truth, with a sigma that was
+    a part of that fifth, so that thousands of pixels were off by ten of it (a bug: by the slope where it was read)."""
+    density = float(density_of(CURVE, log_exposure))
+    true = density + doubt * np.random.default_rng(6).standard_normal(50_000)
+    off = exposure_of(CURVE, np.clip(true, *CURVE.span)) - 10.0**log_exposure
+    result = turned(table_of(0.01, doubt), np.full(1, density, np.float32), np.full(1, 0.01), np.full(1, doubt))
+    assert result.systematic[0] == pytest.approx(np.sqrt(np.mean(off**2)), rel=0.15)
+
+
 def test_film_at_the_dark_end_may_have_seen_no_light_at_all() -> None:
     """In full shadow the film lies at the curve's first knot: what is read there is off by up to that exposure."""
     sigma, (low, _) = 0.02, CURVE.span
@@ -114,7 +126,7 @@ def test_film_within_a_sigma_of_the_dark_end_lies_at_it(is_positive: bool) -> No
     """Half of full shadow passed for film that can be calibrated, with values a sigma above none at all (a bug)."""
     density = CURVE.density[:: -1 if is_positive else 1]
     curve, sigma = film_curve(tuple(LOG_EXPOSURE), tuple(density)), 0.02
-    table = exposure_table(curve, np.array(curve.span), np.full(2, sigma))
+    table = exposure_table(curve, np.array(curve.span), np.full(2, sigma), np.zeros(2))
     dark, bright = curve.span[:: -1 if is_positive else 1]
     inwards = np.sign(bright - dark)
     assert table.span[:: -1 if is_positive else 1] == pytest.approx((dark + inwards * sigma, bright))
