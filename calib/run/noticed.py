@@ -13,10 +13,10 @@ from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE, MarkTable
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import PatchTable
+from calib.tone.summary import WEDGE_OFF, curves_in_doubt
 
 MOST_NAMED = 12
 UNSURE_PX = 1.0  # 1-sigma of a strip's places, in the middle of its lines: above, a place is not known to the px
-WEDGE_OFF = 5.0  # times the expected scatter of a strip's patches about its curve
 ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
 
 
@@ -77,24 +77,15 @@ def _patches(patches: PatchTable) -> list[str]:
 
 
 def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[str, ...]:
-    """A sentence where patches that took part contradict the curves fitted to them.
-
-    `WEDGE_OFF` lies far beyond errors as stated, and short of a wedge placed a patch off or of the wrong strip's.
-    """
-    off, most = [], 0.0
-    expected = np.hypot(stated_sigma or 0.0, patches.sigma_density)
-    for strip in np.unique(patches.strip[patches.used]).tolist():
-        rows = np.flatnonzero((patches.strip == strip) & patches.used)
-        departure = patches.residual_density[rows]
-        if rows.size > 1 and np.mean((departure / expected[rows]) ** 2) > WEDGE_OFF**2:
-            off.append(strip)
-            most = max(most, float(np.abs(departure).max()))
+    """A sentence where patches that took part contradict the curves fitted to them."""
+    off = np.flatnonzero(curves_in_doubt(patches, stated_sigma, int(patches.strip.max()) + 1)).tolist()
     if not off:
         return ()
+    most = float(np.abs(patches.residual_density[np.isin(patches.strip, off) & patches.used]).max())
     strips = f"strip {off[0]}" if len(off) == 1 else f"strips {listed(off)}"
     return (
         f"the wedge patches of {strips} lie up to {most:.2g} in density off the fitted curves, more than {WEDGE_OFF:g} "
-        "times what noise and their stated 1-sigma allow: the tone there is doubtful",
+        "times what noise and their stated 1-sigma allow: the tone there is doubtful, and sigma holds it",
     )
 
 

@@ -39,10 +39,10 @@ from calib.tone.placing import Curves
 from calib.tone.readings import Readings, read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
 from calib.tone.strokes import ASSUMED, Spot, whole_strokes
-from calib.tone.summary import figures_of, patch_table, unmeasured_patches
+from calib.tone.summary import curves_in_doubt, figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
 from calib.tone.system import Values
-from calib.tone.tables import NODES, Banding, curve_density, lost_tone, span_of, strip_tone
+from calib.tone.tables import NODES, Banding, curve_density, in_doubt, lost_tone, span_of, strip_tone
 from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import Layout, Stated, errors_told, first_scales, is_contradicted, laid_out
 
@@ -124,7 +124,8 @@ def fit_tone(
     verdict = judge(curves, fit, threads)
     figures = figures_of(known, curves, fit.solution, verdict.factor, passes, patches, tones, common)
     doubts = line_doubts(passes.overlaps, verdict.residuals, curves.n_lines)
-    tones = tuple(replace(t, line_sigma=np.hypot(t.line_sigma, d)) for t, d in zip(tones, doubts, strict=True))
+    off = curves_in_doubt(patches, frame.film.wedge.sigma, len(tones))
+    tones = tuple(in_doubt(*each) for each in zip(tones, off, doubts, strict=True))
     warnings = (*passes.warnings, *_wedge_said(frame, fit), *_breaks_said(frame, doubts))
     said = patches, figures, warnings, verdict.residuals, fit.scales
     return ToneFit(tones, common, profiles.common_sigma, *said)

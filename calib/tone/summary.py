@@ -19,6 +19,8 @@ from calib.tone.survey import StripSurvey, usable_patches
 from calib.tone.system import Solution
 from calib.tone.tables import curve_density
 
+WEDGE_OFF = 5.0  # times the expected scatter of a strip's patches about its curve
+
 
 def patch_table(
     known: KnownFilm, curves: Curves, fit: Adjustment, passes: Passes, strips: Sequence[StripTone], threads: int
@@ -33,6 +35,22 @@ def patch_table(
     measured, sigma = (np.stack(part) for part in zip(*shared_out(look, passes.surveys, threads), strict=True))
     used = np.array([usable_patches(survey, known) for survey in passes.surveys])
     return _table(known, passes, measured - known.patch_density, sigma, used)
+
+
+def curves_in_doubt(patches: PatchTable, stated_sigma: float | None, n_strips: int) -> Array:
+    """By how much the patches that took part contradict the curves fitted to them: density, root mean square over those
+    of a strip, (n_strips,); 0 where noise and what is stated explain it.
+
+    `WEDGE_OFF` lies far beyond errors as stated, and short of a wedge placed a patch off or of the wrong strip's.
+    """
+    found = np.zeros(n_strips)
+    expected = np.hypot(stated_sigma or 0.0, patches.sigma_density)
+    for strip in np.unique(patches.strip[patches.used]).tolist():
+        rows = (patches.strip == strip) & patches.used
+        departure = patches.residual_density[rows]
+        if np.mean((departure / expected[rows]) ** 2) > WEDGE_OFF**2:
+            found[strip] = np.sqrt(np.mean(departure**2))
+    return found
 
 
 def unmeasured_patches(known: KnownFilm, passes: Passes) -> PatchTable:

@@ -1,6 +1,6 @@
 """From the fitted unknowns to each strip's tables: density and sigma by DN, by sample, by line."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -131,6 +131,12 @@ def lost_tone(n_samples: int, n_lines: int, n_dn: int, reason: str) -> StripTone
         line_sigma=np.full(n_lines, MOST_SIGMA),
         reason=reason,
     )
+
+
+def in_doubt(tone: StripTone, curve: float, line: Array) -> StripTone:
+    """A tone whose curve and whose lines (n_lines,) are in doubt by some densities beyond their own sigma."""
+    curve_sigma = np.hypot(tone.curve_sigma, np.float32(curve))
+    return replace(tone, curve_sigma=curve_sigma, line_sigma=np.hypot(tone.line_sigma, line))
 
 
 def curve_density(curves: Curves, fit: Adjustment, strip: int, dn: Array) -> Array:

@@ -30,6 +30,8 @@ from calib.tone.dropouts import Dropouts
 from calib.tone.estimate import fit_tone
 from calib.tone.model import ToneFit
 from calib.tone.strokes import ASSUMED, Spot
+from calib.tone.summary import curves_in_doubt
+from calib.tone.tables import in_doubt, lost_tone
 
 
 @pytest.mark.parametrize("threads", [1, 3])
@@ -314,11 +316,19 @@ def test_a_wedge_at_odds_with_its_curves_is_said() -> None:
     everywhere = wedge_warnings(patches, None)  # type: ignore[arg-type]  # far more than noise alone allows
     assert "strips 0, 1 lie" in everywhere[0]
     assert wedge_warnings(patches, 0.2) == ()  # type: ignore[arg-type]
-    one = slice(4, 5)
-    lone = SimpleNamespace(
-        strip=patches.strip[one], used=patches.used[one], residual_density=residual[one], sigma_density=np.full(1, 1e-3)
+    np.testing.assert_allclose(
+        curves_in_doubt(patches, 0.004, 3),  # type: ignore[arg-type]  # what is said is what sigma holds
+        [0.0, np.sqrt(np.mean(residual[4:8] ** 2)), 0.0],
     )
-    assert wedge_warnings(lone, 0.004) == ()  # type: ignore[arg-type]
+
+
+def test_a_tone_in_doubt_holds_it_in_its_curve_and_lines() -> None:
+    """Curves that lay 0.2 off their own patches had a sigma of 0.006, and thousands of pixels were silently off."""
+    tone = lost_tone(5, 4, 256, "")
+    made = in_doubt(tone, 0.2, np.array([0.0, 0.0, 3.0, 0.0]))
+    np.testing.assert_allclose(made.curve_sigma, np.hypot(tone.curve_sigma, 0.2), rtol=1e-6)
+    np.testing.assert_allclose(made.line_sigma, np.hypot(tone.line_sigma, [0.0, 0.0, 3.0, 0.0]))
+    assert made.curve_sigma.dtype == np.float32
 
 
 def test_what_holds_of_several_strips_is_said_once() -> None:
