@@ -1,5 +1,7 @@
 """Sharp-edged blocks of clipped samples, as dropped lines leave them: a clear sky or deep shadow ends otherwise."""
 
+import numpy as np
+
 from calib.compiled import njit
 from calib.tone.dropout_tiles import TILE
 
@@ -21,10 +23,13 @@ def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore[no-untyped-def]
-    """Whether the film beside a block shows no sign of it: the line next to it is like the one after, not like it."""
+def _goes_on_smoothly(dn, scale, near, far, first, stop, value, is_film):  # type: ignore[no-untyped-def]
+    """Whether the film beside a block shows no sign of it: the line next to it is like the one after, not like it.
+
+    Beyond the strip's end nothing is seen: there it goes by whether clipped film reads so (`is_film`).
+    """
     if near < 0 or near >= dn.shape[0]:
-        return True
+        return not is_film
     n_off, n_like = 0, 0
     whole = stop - first == dn.shape[1]
     beyond = min(max(near + (far - near) * TILE, 0), dn.shape[0] - 1)  # where the block does not roughen the tile
@@ -44,7 +49,7 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value):  # type: ignore
 def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
     """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
     n_lines, n_samples = dn.shape
-    some = False
+    some, top = False, np.iinfo(dn.dtype).max
     for line in range(n_lines):
         n_clipped = 0
         for sample in range(n_samples):
@@ -62,8 +67,9 @@ def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[n
                 end = line + 1
                 while end < n_lines and _is_run(dn, end, first, stop, value):
                     end += 1
-                stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value)
-                stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value)
+                is_film = 0 < value < top  # what is lost mostly reads as an end of the type
+                stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value, is_film)
+                stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value, is_film)
                 if stands_out:
                     lost[line:end, first:stop] = True
                     some = True

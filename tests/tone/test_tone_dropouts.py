@@ -157,6 +157,17 @@ def test_a_clipped_patch_is_no_lost_line() -> None:
     assert not find_dropouts(MemoryStrip(dn), (0, 65535)).mask(100, 108).any()
 
 
+@pytest.mark.parametrize("is_start", [True, False])
+def test_unexposed_film_clipped_up_to_the_strip_s_end_is_no_dropout(is_start: bool) -> None:
+    """Nothing lies beyond it that could speak for it. Of film beside the format 15,000 samples were called lost."""
+    dn = bright(np.random.default_rng(9), 30000.0, 300.0)
+    film = slice(0, 40) if is_start else slice(260, 300)
+    dn[film] = 50000
+    assert not find_dropouts(MemoryStrip(dn), (3000, 50000)).mask(0, 300).any()
+    dn[film] = 0  # what no film reads as is lost all the same
+    assert find_dropouts(MemoryStrip(dn), (3000, 50000)).mask(0, 300)[film].all()
+
+
 def test_a_strip_of_one_value_is_lost_altogether() -> None:
     """A constant strip must be survived: all of it is a dropout."""
     found = find_dropouts(MemoryStrip(np.full((50, 40), 7, dtype=np.uint8)), None)
