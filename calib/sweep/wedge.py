@@ -83,14 +83,20 @@ def wedges(frame: Frame) -> tuple[Wedge, ...]:
     patches = sorted(frame.film.wedge.patches, key=lambda p: (p.y_mm[0], p.across_mm[0]))
     groups: list[list[WedgePatch]] = []
     for patch in patches:
-        if groups and patch.y_mm[0] <= groups[-1][-1].y_mm[1] + TOUCH_MM:
-            groups[-1].append(patch)
+        before = [group for group in groups if abs(patch.y_mm[0] - group[-1].y_mm[1]) <= TOUCH_MM]
+        if before:  # of patches side by side that of its own column
+            max(before, key=lambda group: _shared_mm(group[-1], patch)).append(patch)
         else:
             groups.append([patch])
     half = frame.camera.format_mm[1] / 2
     least_mm = LEAST_EVEN_LINES * frame.scan.line_mm
     found = tuple(Wedge(_borders(group, patches, half, least_mm), tuple(group)) for group in groups)
     return tuple(wedge for wedge in found if wedge.borders)
+
+
+def _shared_mm(one: WedgePatch, other: WedgePatch) -> float:
+    """How wide the columns are that two patches share; below 0 how far they lie apart."""
+    return min(one.across_mm[1], other.across_mm[1]) - max(one.across_mm[0], other.across_mm[0])
 
 
 def _borders(

@@ -8,8 +8,9 @@ from scipy.stats import rankdata
 
 from calib.coordinates import Array
 from calib.errors import InputError
-from calib.frame.description import Scan, Wedge
+from calib.frame.description import Scan, WedgePatch
 from calib.frame.frame import Frame
+from calib.frame.wedge_columns import covered_by_most, covers
 
 INNER = 0.7  # of a patch, along and across: the rest is left to its borders
 SHOWN = 0.9  # of the variance that steps explain, and of the rank correlation with the values: from there a wedge shows
@@ -22,7 +23,9 @@ def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_revers
     steps of the stated order explain of the variance of its samples (n_lines, n_samples), at the best place within the
     tolerance; 0 where there is none."""
     scan, wedge = frame.scan, frame.film.wedge
-    left, right = (edge(patch.across_mm[side] for patch in wedge.patches) for side, edge in enumerate((max, min)))
+    across_mm = np.array([patch.across_mm for patch in wedge.patches])
+    left, right = covered_by_most(across_mm)
+    patches = [wedge.patches[index] for index in np.flatnonzero(covers(across_mm, left, right))]
     middle, half = (left + right) / 2, INNER * (right - left) / 2
     center = (dn.shape[1] - 1) / 2
     first, stop = (round(center + (middle + sign * half) / scan.sample_mm) for sign in (-1, 1))
@@ -30,7 +33,7 @@ def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_revers
     if stop <= first:
         return 0.0, 0.0
     some = slice(first, stop, max((stop - first) // MOST_SAMPLES, 1))
-    at, reach = _patch_lines(scan, wedge)
+    at, reach = _patch_lines(scan, patches)
     near = np.zeros(len(dn), np.bool_)
     near[max(int(at.min()) - reach, 0) : max(int(at.max()) + reach + 2, 0)] = True
     line = np.flatnonzero(near | near[::-1])
@@ -39,7 +42,7 @@ def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_revers
         return 0.0, 0.0
     mean = dn[line, some].mean(axis=1, dtype=np.float64)
     profile = np.interp(np.arange(len(dn)), line[whole], mean[whole])[:: -1 if is_reversed else 1]
-    return _explained(profile, scan, wedge), _explained(profile[::-1], scan, wedge)
+    return _explained(profile, scan, patches), _explained(profile[::-1], scan, patches)
 
 
 def refuse_turned(frame: Frame, shown: Sequence[tuple[float, float]]) -> None:
@@ -55,18 +58,18 @@ def refuse_turned(frame: Frame, shown: Sequence[tuple[float, float]]) -> None:
     raise InputError(frame.path, "scan.reversed", found, expected)
 
 
-def _patch_lines(scan: Scan, wedge: Wedge) -> tuple[NDArray[np.int64], int]:
+def _patch_lines(scan: Scan, patches: Sequence[WedgePatch]) -> tuple[NDArray[np.int64], int]:
     """The first and the last line (N, 2) of the inner part of each patch in film order, where the scan is as it is said
     to be, and how many lines off they may lie."""
-    edges = np.array([patch.y_mm for patch in wedge.patches])
+    edges = np.array([patch.y_mm for patch in patches])
     middle, half = edges.mean(axis=1, keepdims=True), INNER * np.diff(edges, axis=1) / 2
     at = np.rint((np.hstack([middle - half, middle + half]) - scan.first_line_mm) / scan.line_mm).astype(np.int64)
     return at, int(np.ceil(scan.tolerance_mm / scan.line_mm))
 
 
-def _explained(profile: Array, scan: Scan, wedge: Wedge) -> float:
+def _explained(profile: Array, scan: Scan, patches: Sequence[WedgePatch]) -> float:
     """Part of the variance of a profile in film order, at the patches, that their means explain; 0 out of order."""
-    at, reach = _patch_lines(scan, wedge)
+    at, reach = _patch_lines(scan, patches)
     offset = np.arange(-reach, reach + 1)
     first, stop = at[:, 0, None] + offset, at[:, 1, None] + 1 + offset
     inside = ((first >= 0) & (stop <= profile.size)).all(axis=1) & (stop - first >= LEAST_LINES).all(axis=1)
@@ -82,7 +85,7 @@ def _explained(profile: Array, scan: Scan, wedge: Wedge) -> float:
     explained = 1 - within / np.maximum(about, np.finfo(float).tiny)
     rank = rankdata(total / count, axis=0)
     rank -= rank.mean(axis=0)
-    value = rankdata(np.array([patch.value for patch in wedge.patches])[inside])
+    value = rankdata(np.array([patch.value for patch in patches])[inside])
     value -= value.mean()
     size = np.sqrt(np.sum(value**2) * np.sum(rank**2, axis=0))
     in_order = np.abs(value @ rank) >= SHOWN * np.maximum(size, np.finfo(float).tiny)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from calib.coordinates import Array
+from calib.frame.wedge_columns import covered_by_most
 
 if TYPE_CHECKING:
     from calib.frame.description import CharacteristicCurve
@@ -61,6 +62,10 @@ class KnownFilm:
         """First and last film y of a group of patches."""
         chosen = self.patch_y_mm[self.group == group]
         return float(chosen[:, 0].min()), float(chosen[:, 1].max())
+
+    def group_columns_mm(self, group: int) -> tuple[float, float]:
+        """Left and right end, from a strip's centre line, of the film that most patches of a group cover."""
+        return covered_by_most(self.patch_across_mm[self.group == group])
 
 
 def known_film(frame: Frame) -> KnownFilm:

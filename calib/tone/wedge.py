@@ -58,11 +58,10 @@ def locate_group(
     group: int,
 ) -> WedgePlace:
     """Place of one group of patches in a strip's raster `dn` (n_lines, n_samples)."""
-    tolerance_mm = known.tolerance_mm
     top, bottom = known.group_span_mm(group)
-    nowhere = WedgePlace(0.0, 0.0, 0.0, (top + bottom) / 2, known.center_mm[strip], tolerance_mm, False)
+    nowhere = WedgePlace(0.0, 0.0, 0.0, (top + bottom) / 2, known.center_mm[strip], known.tolerance_mm, False)
     missing = replace(nowhere, reason="its wedge could not be found")
-    profile = wedge_profile(dn, lost, sweep, known, strip, (top - 2 * tolerance_mm, bottom + 2 * tolerance_mm))
+    profile = wedge_profile(dn, lost, sweep, known, strip, group)
     if profile is None:
         return missing
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.frame.wedge_columns import covers
 from calib.sweep.model import StripSweep
 from calib.tone.known_film import KnownFilm
 from calib.tone.wedge_misfit import COLUMN_GROUPS, wedge_misfits
@@ -119,8 +120,7 @@ def _pattern(known: KnownFilm, group: int, margin_mm: float) -> _Pattern:
 
     A side on which the picture begins at once, as it does beside a wedge within the format, has no unexposed film.
     """
-    left, right = np.median(known.patch_across_mm, axis=0)
-    whole = (known.patch_across_mm[:, 0] <= left + 1e-9) & (known.patch_across_mm[:, 1] >= right - 1e-9)
+    whole = covers(known.patch_across_mm, *known.group_columns_mm(group))
     chosen = np.flatnonzero((known.group == group) & whole)  # the others are not under all columns of the profile
     rows = [(top + margin_mm, bottom - margin_mm) for top, bottom in known.patch_y_mm[chosen]]
     half = known.half_format_mm[1]

@@ -26,16 +26,17 @@ class Profile:
 
 
 def wedge_profile(
-    dn: NDArray, lost: NDArray[np.bool_], sweep: StripSweep, known: KnownFilm, strip: int, span_mm: tuple[float, float]
+    dn: NDArray, lost: NDArray[np.bool_], sweep: StripSweep, known: KnownFilm, strip: int, group: int
 ) -> Profile | None:
-    """The strip's tone along y between two film y, over the columns that its own wedge must cover."""
-    lines = np.flatnonzero((sweep.y_line_mm > span_mm[0]) & (sweep.y_line_mm < span_mm[1]))
+    """The strip's tone along y about a group of patches, over the columns that most patches of its own must cover."""
+    top, bottom = known.group_span_mm(group)
+    reach = 2 * known.tolerance_mm
+    lines = np.flatnonzero((sweep.y_line_mm > top - reach) & (sweep.y_line_mm < bottom + reach))
     if lines.size < 8:
         return None
     rows = slice(int(lines[0]), int(lines[-1]) + 1)
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
-    left = known.center_mm[strip] + np.median(known.patch_across_mm[:, 0])
-    right = known.center_mm[strip] + np.median(known.patch_across_mm[:, 1])
+    left, right = known.center_mm[strip] + np.array(known.group_columns_mm(group))
     clear = EDGE_SAMPLES * sample_mm + min(float(np.median(sweep.sigma_x_mm[rows])), 0.2 * (right - left))
     columns = np.flatnonzero((sweep.x_sample_mm > left + clear) & (sweep.x_sample_mm < right - clear))
     if columns.size < COLUMN_GROUPS:

@@ -401,6 +401,20 @@ def test_a_wedge_shows_at_the_end_where_it_is() -> None:
     assert wedge_shown(wedge_strip(5, (0, 3, 1, 4, 2)), whole, frame, is_reversed=False)[0] < 0.9
 
 
+def test_a_wedge_in_two_columns_shows_by_those_of_one() -> None:
+    """The same film described as patches side by side: no column of samples is under all of them."""
+    frame, whole = wedge_frame(), np.zeros((600, 60), bool)
+    sides = [
+        SimpleNamespace(**vars(patch) | {"across_mm": across})
+        for patch in frame.film.wedge.patches
+        for across in ((patch.across_mm[0], -0.1), (0.1, patch.across_mm[1]))
+    ]
+    frame.film.wedge.patches = sides
+    stated, turned = wedge_shown(wedge_strip(5), whole, frame, is_reversed=False)
+    assert stated > 0.95
+    assert turned < 0.8
+
+
 def test_strips_that_show_the_wedge_at_their_other_ends_are_refused() -> None:
     """Turned all together they continue each other; one that is, or a wedge at both ends, is no proof."""
     with pytest.raises(InputError, match=r'scan.reversed: found "odd", .* expected "even": 3 of 4 strips show it at'):

@@ -214,6 +214,23 @@ def in_the_middle(sweep):
     return replace(sweep, y_line_mm=sweep.y_line_mm - MIDDLE_MM)
 
 
+def test_each_column_of_a_wedge_has_all_its_borders():
+    """The same film described as patches in two columns: the borders between patches that follow each other in the
+    list, from one column to the other, are none, and those within a column were left out."""
+    scene, (whole,) = frame(), wedges(frame())
+    scene.film.wedge.patches = [
+        SimpleNamespace(**vars(patch) | {"across_mm": across})
+        for patch in scene.film.wedge.patches
+        for across in ((-0.4, 0.0), (0.0, 0.4))
+    ]
+    columns = wedges(scene)
+    assert [column.borders[0].across_mm for column in columns] == [(-0.4, 0.0), (0.0, 0.4)]
+    for column in columns:
+        assert [(b.at_mm, b.low_mm, b.high_mm) for b in column.borders] == [
+            (b.at_mm, b.low_mm, b.high_mm) for b in whole.borders
+        ]
+
+
 @pytest.mark.parametrize("field_mm", [0.0, 13 * LINE_MM, 60 * LINE_MM])
 @pytest.mark.parametrize("offset_px", [0, 4, -3])
 def test_a_wedge_within_the_format_is_placed_whatever_lies_beside_it(field_mm, offset_px):

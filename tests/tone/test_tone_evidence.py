@@ -1,7 +1,7 @@
 """How evidence is weighed and placed: what each source of error adds, who moves for a residual, which film is seen."""
 
 from collections.abc import Sequence
-from dataclasses import astuple, replace
+from dataclasses import astuple, fields, replace
 
 import numpy as np
 import pytest
@@ -394,6 +394,24 @@ def test_a_wedge_of_which_one_patch_is_missing_is_where_the_sweep_says(gone: int
         dn, y = raster.read(0, raster.n_lines).copy(), sweep.y_line_mm
         fog = dn[(y < top - 0.03) & (y > top - 0.09)] if gone == 0 else dn[(y > bottom + 0.03) & (y < bottom + 0.09)]
         dn[(y > first) & (y < last)] = np.median(fog, axis=0)
+        place = locate_group(dn, np.zeros(dn.shape, np.bool_), sweep, known, raster.index, 0)
+        assert place.found
+        assert abs(place.shift_mm) < 0.02
+
+
+@pytest.mark.parametrize("columns", [2, 3])
+def test_a_wedge_whose_patches_stand_side_by_side_is_found_in_one_of_its_columns(columns: int) -> None:
+    """The same film described as patches in columns: those in the middle of all ends lay under no patch whole, no wedge
+    was found in any strip, and nothing of the frame was calibrated."""
+    frame, truth = made()
+    known, sweeps = known_film(frame), sweeps_of(frame, truth)
+    ends = np.linspace(*known.patch_across_mm[0], columns + 1)
+    each = np.repeat(np.arange(known.n_patches), columns)
+    told = {f.name: getattr(known, f.name)[each] for f in fields(known) if f.name.startswith("patch_")}
+    told["patch_across_mm"] = np.tile(np.stack([ends[:-1], ends[1:]], axis=1), (known.n_patches, 1))
+    known = replace(known, **told, group=known.group[each])
+    for raster, sweep in zip(frame.strips, sweeps, strict=True):
+        dn = raster.read(0, raster.n_lines)
         place = locate_group(dn, np.zeros(dn.shape, np.bool_), sweep, known, raster.index, 0)
         assert place.found
         assert abs(place.shift_mm) < 0.02
