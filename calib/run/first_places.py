@@ -19,7 +19,7 @@ from calib.ordered import in_order
 from calib.run.damage import damaged, look_for_lost
 from calib.run.strip_gaps import MOST_MISSING, suspected
 from calib.sweep.candidates import Candidates, no_candidates
-from calib.sweep.estimate import candidate_finder, first_look
+from calib.sweep.first_look import candidate_finder, first_look
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_samples
 from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, strips_out_of_place

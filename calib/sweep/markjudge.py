@@ -12,7 +12,7 @@ from calib.median import MIDDLE_SIZE
 from calib.sweep.cross import CrossShape
 from calib.sweep.markfigures import GONE, likeness_of
 from calib.sweep.markfit import MarkFit
-from calib.sweep.marks import LEAST_CONTRAST, Sought, as_bent
+from calib.sweep.marks import LEAST_CONTRAST, Sought, under_other_sweeps
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, ODD_STROKE, OUTSIDE, MarkTable
@@ -117,7 +117,7 @@ def with_bends(
 ) -> MarkTable:
     """The table of the given fits with the places that these sweeps give them."""
     line, sample = table.line.copy(), table.sample.copy()
-    for i, fit in enumerate(as_bent(fits, table.strip, sweeps, shape)):
+    for i, fit in enumerate(under_other_sweeps(fits, table.strip, sweeps, shape)):
         if fit is not None:
             line[i], sample[i] = fit.place
     return table.with_columns(line=line, sample=sample)

@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.coordinates import Array
+from calib.coordinates import Array, FilmPoints
+from calib.frame.frame import Frame
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
 from calib.sweep.edgefit import mixing_exponent
 from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
-from calib.sweep.model import StripSweep
+from calib.sweep.model import StripSweep, to_scan
+from calib.sweep.nominal import marks_in_reach
 from calib.sweep.tables import ReadWindow
 
 FIRST_BLUR_PX = 0.8
@@ -34,6 +36,24 @@ class Sought:
     def select(self, keep: NDArray[np.bool_]) -> "Sought":
         """The rows where `keep` is true."""
         return Sought(self.strip[keep], self.mark[keep], self.line[keep], self.sample[keep])
+
+
+def expected_marks(frame: Frame, sweeps: Sequence[StripSweep]) -> Sought:
+    """Every mark that the sweeps put into a strip."""
+    rows = []
+    for k, sweep in enumerate(sweeps):
+        marks = marks_in_reach(sweep, frame.marks, frame.film.reseau.arm_mm)
+        at = to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks]))
+        inside = (at.line > -2) & (at.line < sweep.n_lines + 1) & (at.sample > -2) & (at.sample < sweep.n_samples + 1)
+        rows.append(np.column_stack([np.full((len(marks), 1), k), marks, at.line, at.sample])[inside])
+    table = np.concatenate(rows)
+    return Sought(table[:, 0].astype(np.int64), table[:, 1].astype(np.int64), table[:, 2], table[:, 3])
+
+
+def first_shape(frame: Frame) -> CrossShape:
+    """The cross with a guess at the spot."""
+    blur = FIRST_BLUR_PX * np.array([frame.scan.sample_mm, frame.scan.line_mm])
+    return CrossShape(frame.film.reseau.arm_mm, frame.film.reseau.width_mm, float(blur[0]), float(blur[1]))
 
 
 def estimate_blur(
@@ -107,7 +127,7 @@ def _slopes(
     return flat, curve
 
 
-def as_bent(
+def under_other_sweeps(
     fits: Sequence[MarkFit | None], strips: NDArray[np.int64], sweeps: Sequence[StripSweep], shape: CrossShape
 ) -> list[MarkFit | None]:
     """Fits of marks in some strips as they would be with other sweeps, which bend the marks' arms otherwise; None where

@@ -23,7 +23,7 @@ VOCABULARY = {
     "quality",
     "remembered",
 }
-ESTIMATE = {"sweep.estimate", "tone.estimate", "camera.resection"}
+ESTIMATE = {"sweep.estimate", "sweep.first_look", "tone.estimate", "camera.resection"}
 MODULES = sorted((ROOT / "calib").rglob("*.py"))
 
 

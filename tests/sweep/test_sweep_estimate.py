@@ -12,12 +12,14 @@ from calib.errors import CalibError
 from calib.frame.frame import ReseauMarks
 from calib.frame.read import read_frame
 from calib.sweep import combine, constellation, estimate, firstmarks, markjudge
+from calib.sweep import first_look as looking
 from calib.sweep import marks as marking
 from calib.sweep.adjust import adjust
 from calib.sweep.constellation import Pairs
-from calib.sweep.estimate import first_look, refine
+from calib.sweep.estimate import refine
 from calib.sweep.evidence import ARM, MARK, TIE
 from calib.sweep.few_marks import placed_by_ties
+from calib.sweep.first_look import first_look
 from calib.sweep.layout import ROUGH
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import EVERY_SAMPLE
@@ -126,7 +128,7 @@ def test_a_first_look_measures_no_more_of_many_marks_than_places_a_strip(small_f
     assert np.bincount(measured[-1].strip).tolist() == [6] * len(frame.strips)
     error, _ = errors_px(truth, frame, first.sweeps)
     assert np.all(rms(error) < 0.5)
-    monkeypatch.setattr(estimate, "poor_strips", lambda table: np.array([1]))
+    monkeypatch.setattr(looking, "poor_strips", lambda table: np.array([1]))
     first_look(frame, dn)
     assert np.bincount(measured[-1].strip).tolist()[0] == 6 < np.bincount(measured[-1].strip)[1]
 
@@ -436,8 +438,8 @@ def test_a_strip_that_took_one_row_of_marks_for_another_is_placed_anew_by_its_we
         some = Pairs(*(getattr(pairs, field.name)[keep] for field in fields(pairs)))
         return constellation.find_steady(nominal, layout, some, tolerance_px, threads)
 
-    monkeypatch.setattr(estimate, "find_steady", find)
-    monkeypatch.setattr(estimate, "rows_off", lambda *fit_and_evidence: {1: -row_px})
+    monkeypatch.setattr(looking, "find_steady", find)
+    monkeypatch.setattr(looking, "rows_off", lambda *fit_and_evidence: {1: -row_px})
     error, _ = errors_px(truth, wide, first_look(wide, dn).sweeps)
     assert len(seen) == 2
     assert np.abs(error[:, 1]).max() < 3

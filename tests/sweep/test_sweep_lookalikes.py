@@ -10,7 +10,8 @@ from scipy.ndimage import gaussian_filter
 
 from calib.coordinates import FilmPoints
 from calib.frame.read import read_frame
-from calib.sweep.estimate import first_look, refine
+from calib.sweep.estimate import refine
+from calib.sweep.first_look import first_look
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.tables import EVERY_SAMPLE
 

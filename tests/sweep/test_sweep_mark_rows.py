@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from calib.sweep import estimate
+from calib.sweep import first_look
 from calib.sweep.constellation import Pairs
 from calib.sweep.evidence import EDGE, EDGE_X, MARK, Observations, join
 from calib.sweep.layout import StripShape, make_layout
@@ -88,8 +88,8 @@ def test_only_candidates_about_a_row_farther_on_are_left_of_that_strip_and_all_o
 def test_a_first_look_moves_such_a_strip_where_as_many_marks_are_found_there(monkeypatch, there, is_moved) -> None:  # type: ignore[no-untyped-def]
     """Marks alone would have been measured for nothing where they are not found a row farther on."""
 
-    def placed(strength: float) -> estimate._ByMarks:
+    def placed(strength: float) -> first_look._ByMarks:
         found = SimpleNamespace(strength=np.array([9.0, strength]))
-        return estimate._ByMarks(found, (), None, None, None)  # type: ignore[arg-type]
+        return first_look._ByMarks(found, (), None, None, None)  # type: ignore[arg-type]
 
     assert placed(there).has_as_many(placed(9.0), [1]) == is_moved

@@ -15,7 +15,7 @@ from calib.sweep.evidence import ARM
 from calib.sweep.markevidence import arm_observations
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
 from calib.sweep.markjudge import mark_table, with_bends
-from calib.sweep.marks import Sought, as_bent
+from calib.sweep.marks import Sought, under_other_sweeps
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import BAD_RESIDUAL, OUTSIDE
 
@@ -338,18 +338,18 @@ def test_a_sweep_that_bends_the_arms_moves_the_mark_as_a_new_fit_would():
     bent, _ = coverage(SAMPLE * STEP_MM + curve[0, 0] * LINE**2, LINE * STEP_MM, (0.0, 0.0), SHAPE)
     given = window(100 + 60 * bent.reshape(LINE.shape) + rng.normal(0, 2.0, LINE.shape), 2.0)
     straight, anew = (fit_mark(replace(given, curve=c), SHAPE, PRIORS) for c in (np.zeros((2, 2)), curve))
-    moved = as_bent([straight, None], np.zeros(2, int), [bent_sweep(0.2)], SHAPE)
+    moved = under_other_sweeps([straight, None], np.zeros(2, int), [bent_sweep(0.2)], SHAPE)
     assert moved[1] is None
     assert abs(straight.place[1] - anew.place[1]) > 0.03
     np.testing.assert_allclose(moved[0].place, anew.place, atol=0.003)
     np.testing.assert_allclose(anew.place, [100, 200], atol=0.03)
-    again = as_bent(moved[:1], np.zeros(1, int), [bent_sweep(0.2)], SHAPE)
+    again = under_other_sweeps(moved[:1], np.zeros(1, int), [bent_sweep(0.2)], SHAPE)
     np.testing.assert_allclose(again[0].place, moved[0].place, atol=1e-4)
 
 
 def test_a_mark_bent_too_much_must_be_measured_again_and_keeps_its_place_until_then():
     fit = fit_mark(window(100 + 60 * covered((0.0, 0.0)), 2.0), SHAPE, PRIORS)
-    assert as_bent([fit], np.zeros(1, int), [bent_sweep(0.5)], SHAPE) == [None]
+    assert under_other_sweeps([fit], np.zeros(1, int), [bent_sweep(0.5)], SHAPE) == [None]
     sought = Sought(np.zeros(1, int), np.zeros(1, int), np.array([100.0]), np.array([200.0]))
     table = mark_table(sought, [fit], [bent_sweep(0.0)])
     kept, moved = (with_bends(table, [fit], [bent_sweep(bend)], SHAPE) for bend in (0.5, 0.2))

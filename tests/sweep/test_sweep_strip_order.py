@@ -9,7 +9,7 @@ import pytest
 from calib.errors import InputError
 from calib.frame.frame import StripRaster
 from calib.sweep import strip_facing, strip_order
-from calib.sweep.estimate import _unlike_others
+from calib.sweep.first_look import _unlike_others
 from calib.sweep.marks import Sought
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import chains_of

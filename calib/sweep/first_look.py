@@ -1,0 +1,148 @@
+"""The strips' first places: by their reseau marks on raw DN, before anything is known of the tone."""
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.frame.frame import Frame, StripRaster
+from calib.ordered import in_order
+from calib.sweep import markjudge
+from calib.sweep import marks as marking
+from calib.sweep.adjust import NEARLY_SETTLED
+from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
+from calib.sweep.combine import Combined, fit_all, fit_marks, sweeps_by_marks
+from calib.sweep.constellation import (
+    AS_MANY,
+    SEARCH_MODES,
+    Constellation,
+    find_steady,
+    make_pairs,
+    search_spans,
+    without_marks,
+)
+from calib.sweep.edges import edge_observations, find_edges_in_dn
+from calib.sweep.evidence import Observations
+from calib.sweep.firstmarks import poor_strips, sought_first, strongest
+from calib.sweep.layout import make_layout
+from calib.sweep.mark_rows import rows_off, without_rows
+from calib.sweep.markfit import FitPriors
+from calib.sweep.model import StripSweep
+from calib.sweep.nominal import Nominal, make_nominal, strip_shapes
+from calib.sweep.tables import FirstLook, MarkTable, ReadWindow
+
+FIRST_ENOUGH_PX = 0.3  # 1-sigma of a mark's place in a first look, which another look follows
+
+
+def first_look(
+    frame: Frame, read: Sequence[ReadWindow], threads: int = 1, candidates: Sequence[Candidates] | None = None
+) -> FirstLook:
+    """Place every strip from its reseau marks, in whatever units `read` gives.
+
+    `candidates` are the strips' cross-like places, where they have been found by `candidate_finder` before.
+    """
+    nominal = make_nominal(frame)
+    if candidates is None:
+        candidates = list(in_order(partial(_found_in, read, candidate_finder(frame)), frame.strips, threads))
+    layout = make_layout(strip_shapes(frame), [()] * len(frame.strips), most_modes=SEARCH_MODES)
+    pairs, tolerance_px = make_pairs(frame, nominal, candidates), frame.scan.tolerance_mm / nominal.px_mm
+    find = partial(find_steady, nominal, layout, tolerance_px=float(tolerance_px.max()), threads=threads)
+    by_marks = _by_marks(frame, nominal, read, find(pairs), threads)
+    off = rows_off(by_marks.marks.fit, by_marks.marks.evidence, by_marks.borders)
+    if off:
+        there = _by_marks(frame, nominal, read, find(without_rows(pairs, by_marks.marks.fit, off)), threads)
+        if there.has_as_many(by_marks, off):
+            by_marks = there
+    marks, found, expected = by_marks.marks, by_marks.found, by_marks.expected
+    both = fit_all(frame, nominal, marks, [by_marks.borders], threads, NEARLY_SETTLED)
+    count = np.bincount(expected.strip, minlength=len(read))
+    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read, by_marks.coarse))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _ByMarks:
+    """Strips placed by the marks that were found alone: where marks were expected, their fit, and the wedge's borders
+    that were found then."""
+
+    found: Constellation
+    coarse: tuple[StripSweep, ...]
+    expected: marking.Sought
+    marks: Combined
+    borders: Observations
+
+    def has_as_many(self, other: "_ByMarks", strips: Collection[int]) -> bool:
+        """Whether nearly as many marks are found in some strips as otherwise."""
+        return all(self.found.strength[k] > AS_MANY * other.found.strength[k] for k in strips)
+
+
+def _by_marks(
+    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], found: Constellation, threads: int
+) -> _ByMarks:
+    """Measure the marks that were found, fit the sweeps to them, and look for the borders there."""
+    coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
+    expected = marking.expected_marks(frame, coarse)
+    sought, enough = sought_first(frame, expected, found)
+    shape = marking.estimate_blur(read, coarse, strongest(sought, found), marking.first_shape(frame), threads)
+    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3, enough_px=FIRST_ENOUGH_PX)
+
+    def measured(some: marking.Sought) -> MarkTable:
+        return markjudge.mark_table(some, marking.measure(read, coarse, some, shape, priors, threads), coarse)
+
+    table = measured(sought.select(enough))
+    poor = poor_strips(table)
+    if np.any(~enough & np.isin(sought.strip, poor)):
+        table = measured(sought.select(enough | np.isin(sought.strip, poor)))
+    marks = fit_marks(frame, nominal, markjudge.flag_odd_strokes(table), threads=threads)
+    edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
+    return _ByMarks(found, coarse, expected, marks, edge_observations(edges, nominal, shape))
+
+
+Finder = Callable[[int, NDArray, NDArray[np.bool_]], Candidates]
+
+
+def candidate_finder(frame: Frame) -> Finder:
+    """What finds the cross-like places of a strip, given its number, its samples (n_lines, n_samples) and where they
+    are lost; it needs no other strip."""
+    nominal, reseau, scan = make_nominal(frame), frame.film.reseau, frame.scan
+    cross = CrossPixels(
+        arm_line=round(reseau.arm_mm / scan.line_mm), arm_sample=round(reseau.arm_mm / scan.sample_mm),
+        width_line=max(1, round(reseau.width_mm / scan.line_mm)),
+        width_sample=max(1, round(reseau.width_mm / scan.sample_mm)),
+    )  # fmt: skip
+
+    def find(strip: int, dn: NDArray, lost: NDArray[np.bool_]) -> Candidates:
+        return find_candidates(dn, lost, search_spans(frame, nominal, strip), cross)
+
+    return find
+
+
+def _found_in(read: Sequence[ReadWindow], find: Finder, strip: StripRaster) -> Candidates:
+    values, sigma = read[strip.index](0, strip.n_lines)
+    return find(strip.index, values, ~(np.isfinite(sigma) & np.isfinite(values)))
+
+
+def _unlike_others(
+    expected: marking.Sought, count: NDArray[np.int64], found: Constellation, read: Sequence[ReadWindow],
+    sweeps: Sequence[StripSweep],
+) -> dict[int, int]:  # fmt: skip
+    """The strips in which marks are missing while others show theirs, and how many should be there."""
+    count = count.copy()
+    for k in np.flatnonzero(without_marks(found.strength, count)).tolist():  # what the tape lost cannot be missed
+        count[k] = sum(_is_there(read[k], sweeps[k], *at) for at in _places(expected.select(expected.strip == k)))
+    return {k: int(count[k]) for k in np.flatnonzero(without_marks(found.strength, count)).tolist()}
+
+
+def _places(sought: marking.Sought) -> list[tuple[int, int]]:
+    """The lines and samples, whole ones, at which marks are sought."""
+    return list(
+        zip(np.rint(sought.line).astype(int).tolist(), np.rint(sought.sample).astype(int).tolist(), strict=True)
+    )
+
+
+def _is_there(read: ReadWindow, sweep: StripSweep, line: int, sample: int) -> bool:
+    """Whether a sample carries something; one beyond the strip's edge does not."""
+    if not (0 <= line < sweep.n_lines and 0 <= sample < sweep.n_samples):
+        return False
+    return bool(np.isfinite(read(line, line + 1)[1][0, sample]))
