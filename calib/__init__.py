@@ -16,7 +16,7 @@ def __getattr__(name: str) -> Any:
     if name in _STEPS:
         return getattr(importlib.import_module("calib.run.steps"), name)
     if name in _ALONE:
-        return getattr(importlib.import_module("calib.run.alone"), name)
+        return getattr(importlib.import_module("calib.run.standalone"), name)
     if name == "unband":
         return importlib.import_module("calib.run.unband_image").unband
     if name == "__version__":

@@ -4,8 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.bench.figure import Figure, Reach
+from calib.film.image import sample_image
 from calib.film.interpolate import KernelScale
-from calib.film.plain import sample_image
 from calib.run.map_product import MapMaker, scale_at
 
 SIZE = 96  # samples each way of the picture that is interpolated

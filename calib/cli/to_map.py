@@ -5,9 +5,9 @@ from pathlib import Path
 import click
 
 from calib.cli.options import out_file_option, sample_option
-from calib.frame.alone import MappedImageDescription, read_alone
-from calib.run.alone import described_dem, image_to_map, read_image
-from calib.run.alone_files import write_image
+from calib.frame.standalone import MappedImageDescription, read_alone
+from calib.run.standalone import described_dem, image_to_map, read_image
+from calib.run.standalone_files import write_image
 
 
 @click.command("to-map")

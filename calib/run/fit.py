@@ -20,8 +20,8 @@ from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back
 from calib.quality import DROPOUT
 from calib.run.first_places import first_places, looks_of
-from calib.run.noticed import noticed, of_strips_left, place_warnings, together, wedge_warnings
 from calib.run.progress import Progress, Stopwatch, silent, tracked
+from calib.run.strip_warnings import noticed, of_strips_left, place_warnings, together, wedge_warnings
 from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, refine
 from calib.sweep.strip_order import LeftOut

@@ -19,9 +19,9 @@ from calib.run.angle_products import ANGLE_ASSETS, clear_angles, write_angles
 from calib.run.checks import Checks, checks_of, reporting
 from calib.run.film_product import write_film
 from calib.run.fit import FrameFits, fit_frame
-from calib.run.look import given_grid, ground_warnings
 from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
 from calib.run.out_folder import LAST_WRITTEN, claimed
+from calib.run.preflight import given_grid, ground_warnings
 from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.records import fits_file, pointing_sigmas
 from calib.run.seams import SeamCheck, seam_warnings

@@ -27,8 +27,8 @@ from calib.run.ellipses import place_uncertainty
 from calib.run.film_product import FilmPictures
 from calib.run.fit import FrameFits
 from calib.run.headers import NORMAL
-from calib.run.look import terrain_facts
 from calib.run.map_product import MapMaker, MapPictures
+from calib.run.preflight import terrain_facts
 from calib.run.seams import SeamCheck
 from calib.run.sunlight import center_light, light_facts
 from calib.tone.model import RESIDUAL_KINDS

@@ -19,7 +19,7 @@ from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
 from calib.products.atomic import remove_leftovers
 from calib.run.fit import FrameFits, fit_frame
-from calib.run.look import given_view
+from calib.run.preflight import given_view
 from calib.run.progress import Progress, silent
 from calib.run.tie_files import control_lines, far_away, write_control, write_page
 from calib.run.tie_map import ModernMap, covered, open_modern

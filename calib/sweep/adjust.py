@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from calib.chain import ChainEstimate, ChainNormals, ChainSolution, ChainVariances, estimate_chain, solve_chain
 from calib.coordinates import Array
 from calib.ordered import shared_out
+from calib.sweep.covariance import fit_covariance
 from calib.sweep.evidence import ARM, EDGE, EDGE_X, KINDS, PACE, TIE, Observations
 from calib.sweep.layout import GROUPS, Layout
 from calib.sweep.normals import (
@@ -29,7 +30,6 @@ from calib.sweep.normals import (
 )
 from calib.sweep.pace import pace_weights
 from calib.sweep.rows import Rows
-from calib.sweep.spread import fit_covariance
 
 ALONE, HANGING, TIES = range(3)  # sorts of observations of a strip: of itself, of its left neighbour's mark, of a seam
 SORTS = 3

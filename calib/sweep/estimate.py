@@ -12,7 +12,6 @@ from calib.ordered import beside, give_back
 from calib.sweep import markevidence, markjudge
 from calib.sweep import marks as marking
 from calib.sweep.adjust import NEARLY_SETTLED, Adjustment
-from calib.sweep.again import measure_again
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges
@@ -22,6 +21,7 @@ from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.markfit import FitPriors, MarkFit
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, make_nominal
+from calib.sweep.remeasure import measure_again
 from calib.sweep.tables import MarkTable, ReadWindow, SweepFit, TieTable
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 

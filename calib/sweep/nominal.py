@@ -9,12 +9,12 @@ from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.frame.frame import Frame, ReseauMarks
 from calib.ordered import shared_out
 from calib.sweep.adjust import Adjustment, student_weights
+from calib.sweep.covariance import place_variance
 from calib.sweep.evidence import ARM, TIE, Observations
 from calib.sweep.layout import GROUPS, StripShape
 from calib.sweep.model import StripSweep, nominal_sweep, to_film
 from calib.sweep.normals import place_values
 from calib.sweep.rows import spline_values
-from calib.sweep.spread import place_variance
 
 MOST_STRETCH = 2.0  # of the mean spacing of lines or samples over the stated one, or the other way round
 SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.chain import ChainEstimate, ChainNormals
 from calib.coordinates import Array
 from calib.ordered import shared_out
-from calib.sweep.joint import FewRows, JointRows, joint_rows
+from calib.sweep.joint_rows import FewRows, JointRows, joint_rows
 from calib.sweep.layout import Layout
 from calib.sweep.rows import (
     Products,

@@ -14,12 +14,12 @@ from calib.camera.adjustment import Control
 from calib.camera.exterior import Pose, pose_of
 from calib.camera.resection import resect
 from calib.coordinates import FilmPoints, GroundPoints
-from calib.frame.alone import MappedImageDescription, read_alone
 from calib.frame.read import read_frame
+from calib.frame.standalone import MappedImageDescription, read_alone
 from calib.ground.dem import view_over
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import film_to_ground, ground_to_film
-from calib.run.alone import image_to_map, on_film
+from calib.run.standalone import image_to_map, on_film
 
 
 def shutter(form: str, travel: str, terrain: bool) -> Scenario:

@@ -14,10 +14,10 @@ from numpy.typing import ArrayLike
 from calib.frame.read import read_frame
 from calib.frame.strips import with_gap
 from calib.quality import LOW_DENSITY, OUTSIDE
-from calib.run import fit, frame_job, noticed
+from calib.run import fit, frame_job, strip_warnings
 from calib.run.first_places import FirstPlaces
-from calib.run.look import look_at
 from calib.run.map_product import MapPictures, map_warnings
+from calib.run.preflight import preflight
 from calib.run.previews import Preview
 from calib.run.seams import SeamCheck, seam_warnings
 from calib.sweep.model import nominal_sweep
@@ -113,8 +113,8 @@ def test_places_that_the_fit_does_not_know_to_the_px_are_said(calibrated) -> Non
     out = [LeftOut(1, "strip 1: not of this frame")]
     assert said_of([5.0, 2.84, *[0.1] * (count - 2)], out) == [f"film x of strip 0 is known to 5 px only {tells}"]
     nominal = [nominal_sweep(known.frame.scan, strip) for strip in known.frame.strips]
-    assert len(noticed.place_warnings(known.frame, nominal, np.ones(count, bool))) == 2
-    assert not noticed.place_warnings(known.frame, nominal, np.zeros(count, bool))
+    assert len(strip_warnings.place_warnings(known.frame, nominal, np.ones(count, bool))) == 2
+    assert not strip_warnings.place_warnings(known.frame, nominal, np.zeros(count, bool))
 
 
 def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
@@ -136,13 +136,13 @@ def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -
 def test_a_frame_at_night_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     package = tmp_path / "frame"
     shutil.copytree(calibrated.package, package)
-    assert not any("Sun" in said for said in look_at(package)[1])
+    assert not any("Sun" in said for said in preflight(package)[1])
     lon, lat = calibrated.result.fits.sun.subsolar_deg
     text = (package / "frame.toml").read_text()
     start = text.index("subsolar_deg")
     away = f"subsolar_deg = [{(lon + 360.0) % 360.0 - 180.0}, {-lat}]"
     (package / "frame.toml").write_text(text[:start] + away + text[text.index("\n", start) :])
-    assert any("the Sun is below the horizon" in said for said in look_at(package)[1])
+    assert any("the Sun is below the horizon" in said for said in preflight(package)[1])
 
 
 def test_a_terrain_model_too_coarse_for_the_map_is_said(calibrated, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
@@ -150,7 +150,7 @@ def test_a_terrain_model_too_coarse_for_the_map_is_said(calibrated, tmp_path: Pa
     One that is fine enough is a fact and no warning."""
     package = tmp_path / "frame"
     shutil.copytree(calibrated.package, package)
-    assert not any("nodes" in label for label, _ in look_at(package)[0])
+    assert not any("nodes" in label for label, _ in preflight(package)[0])
     with (package / "frame.toml").open("a") as file:
         file.write('\n[terrain]\ndem = "dem.tif"\n')
     rough = np.random.default_rng(1).normal(0, 1, (180, 360)).astype(np.float32)
@@ -160,7 +160,7 @@ def test_a_terrain_model_too_coarse_for_the_map_is_said(calibrated, tmp_path: Pa
         place = {"crs": "IAU_2015:30100", "transform": Affine(1, 0, -180, 0, -1, 90)}
         with rasterio.open(package / "dem.tif", "w", **profile, **place) as file:
             file.write(metres * rough, 1)
-        facts, said[metres] = look_at(package)
+        facts, said[metres] = preflight(package)
         assert "between the nodes move the map by" in dict(facts)["terrain nodes"]
     assert said[1.0] == ()
     (warning,) = said[500.0]

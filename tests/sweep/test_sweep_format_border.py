@@ -8,9 +8,9 @@ import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.special import ndtr
 
-from calib.sweep.again import measure_again
 from calib.sweep.format_border import MOST_SIGMA_PX, REACH_PX, SIGMAS, without_border
 from calib.sweep.model import StripSweep
+from calib.sweep.remeasure import measure_again
 from calib.sweep.seam import overlaps
 from calib.sweep.ties import UNBOUNDED, measure_ties
 

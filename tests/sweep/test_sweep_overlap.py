@@ -8,9 +8,9 @@ import pytest
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from calib.sweep import seam, windows
-from calib.sweep.again import measure_again
 from calib.sweep.model import StripSweep
 from calib.sweep.overlap import search_shift
+from calib.sweep.remeasure import measure_again
 from calib.sweep.seam import GUARD, WINDOW_LINES, overlap_samples, overlaps
 from calib.sweep.ties import COLUMNS, MOST_PARTS, measure_ties, part_bounds
 
@@ -310,7 +310,7 @@ def test_one_row_of_a_long_seam_is_not_worth_another_fit(monkeypatch):
     ties = measure_ties(readers, (left, right), PX_MM, [0])
     moved = replace(right, y_line_mm=right.y_line_mm + 0.3 * STEP_MM)
     one, two = (np.where(ties.row < rows, 0.1, 1.0) for rows in (1, 2))
-    monkeypatch.setattr("calib.sweep.again.FEW", 1.5 * WINDOW_LINES / LINES)
+    monkeypatch.setattr("calib.sweep.remeasure.FEW", 1.5 * WINDOW_LINES / LINES)
     assert measure_again(readers, (left, moved), (left, right), PX_MM, ties, one) is None
     assert measure_again(readers, (left, moved), (left, right), PX_MM, ties, two) is not None
 

@@ -16,10 +16,10 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
 from calib.camera.exterior import pose_of
 from calib.coordinates import FilmPoints
 from calib.errors import InputError
-from calib.film.plain import sample_image
-from calib.frame.alone import DensityImageDescription, MappedImageDescription
+from calib.film.image import sample_image
 from calib.frame.document import Document
 from calib.frame.georeference import check_dem
+from calib.frame.standalone import DensityImageDescription, MappedImageDescription
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.locate import block, locator

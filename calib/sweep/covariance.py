@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from calib.chain import ChainSolution
 from calib.coordinates import Array
 from calib.ordered import shared_out
-from calib.sweep.joint import JointRows, joint_rows
+from calib.sweep.joint_rows import JointRows, joint_rows
 from calib.sweep.layout import Columns, Layout
 from calib.sweep.normals import Batches, StripRows
 from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values

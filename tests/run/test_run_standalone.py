@@ -8,7 +8,7 @@ import xarray as xr
 from test_run_shutter import ALONE
 
 import calib
-from calib.frame.alone import MappedImageDescription, read_alone
+from calib.frame.standalone import MappedImageDescription, read_alone
 
 IMAGE = calib.on_film(np.linspace(0.3, 1.5, 48).reshape(6, 8), 0.5)
 UNEVEN = IMAGE.assign_coords(x=IMAGE.x.to_numpy() ** 3)

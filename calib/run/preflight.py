@@ -39,7 +39,7 @@ def given_grid(frame: Frame) -> MapGrid:
     return choose_grid(given_view(frame), frame.map, frame.scan, frame.path)
 
 
-def look_at(path: Path) -> tuple[Facts, tuple[str, ...]]:
+def preflight(path: Path) -> tuple[Facts, tuple[str, ...]]:
     """Facts (label, text) and warnings of a frame package, from its description and the headers of its files.
 
     Raises:
