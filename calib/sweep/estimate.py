@@ -18,7 +18,7 @@ from calib.sweep.edges import edge_observations, find_edges
 from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE, Observations
 from calib.sweep.few_marks import placed_by_ties
 from calib.sweep.jitter import steps_in_pieces, with_jitter
-from calib.sweep.markfit import FitPriors, MarkFit
+from calib.sweep.markfit import MarkFit
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, make_nominal
 from calib.sweep.remeasure import measure_again
@@ -104,8 +104,7 @@ def _marks_again(
     some = np.zeros(len(sought.strip), bool)
     some[:: max(1, -(-len(some) // marking.BLUR_MARKS))] = True
     shape = marking.estimate_blur(read, first, sought.select(some), marking.first_shape(frame), threads)
-    priors = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
-    fits = marking.measure(read, first, sought, shape, priors, threads)
+    fits = marking.measure(read, first, sought, shape, marking.PRIORS, threads)
     table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, first))
     found = fit_marks(frame, nominal, table, threads=threads)
     known = {
@@ -117,7 +116,7 @@ def _marks_again(
     fits = [known.get(place) for place in zip(sought.strip.tolist(), sought.mark.tolist(), strict=True)]
     keep = marking.under_other_sweeps(fits, sought.strip, found.sweeps, shape)
     unsure = sought.select(np.array([fit is None for fit in keep], bool))
-    anew = iter(marking.measure(read, found.sweeps, unsure, shape, priors, threads))
+    anew = iter(marking.measure(read, found.sweeps, unsure, shape, marking.PRIORS, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
     table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, found.sweeps))
     if markjudge.used_marks(table) == markjudge.used_marks(found.table):

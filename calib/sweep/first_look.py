@@ -28,12 +28,9 @@ from calib.sweep.evidence import Observations
 from calib.sweep.firstmarks import poor_strips, sought_first, strongest
 from calib.sweep.layout import make_layout
 from calib.sweep.mark_rows import rows_off, without_rows
-from calib.sweep.markfit import FitPriors
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, make_nominal, strip_shapes
 from calib.sweep.tables import FirstLook, MarkTable, ReadWindow
-
-FIRST_ENOUGH_PX = 0.3  # 1-sigma of a mark's place in a first look, which another look follows
 
 
 def first_look(
@@ -85,10 +82,11 @@ def _by_marks(
     expected = marking.expected_marks(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
     shape = marking.estimate_blur(read, coarse, strongest(sought, found), marking.first_shape(frame), threads)
-    priors = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3, enough_px=FIRST_ENOUGH_PX)
 
     def measured(some: marking.Sought) -> MarkTable:
-        return markjudge.mark_table(some, marking.measure(read, coarse, some, shape, priors, threads), coarse)
+        return markjudge.mark_table(
+            some, marking.measure(read, coarse, some, shape, marking.FIRST_PRIORS, threads), coarse
+        )
 
     table = measured(sought.select(enough))
     poor = poor_strips(table)

@@ -20,6 +20,15 @@ from calib.sweep.tables import ReadWindow
 FIRST_BLUR_PX = 0.8
 BLUR_MARKS = 24  # at most this many marks, the strongest, tell the blur
 LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
+CLEAR_CONTRAST, CLEAR_PART = (
+    35.0,
+    0.6,
+)  # the same, and the least visible share of a half arm, of marks that tell the blur
+# What is known of a mark before it is fitted: candidates and sweeps put it within a few px; the strokes are the less
+# askew, the more is known of the sweep; the blur is known once some marks have told it.
+BLUR_PRIORS = FitPriors(place_px=4.0, tilt=0.02, blur=0.5, iterations=12)
+FIRST_PRIORS = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3, enough_px=0.3)
+PRIORS = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
 BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
 MARGIN_PX = 10
 
@@ -60,8 +69,8 @@ def estimate_blur(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sought: Sought, shape: CrossShape, threads: int
 ) -> CrossShape:
     """The shape with the spot's rms radius that the given marks show: the median over those that fit well."""
-    fits = measure(read, sweeps, sought, shape, FitPriors(place_px=4.0, tilt=0.02, blur=0.5, iterations=12), threads)
-    good = [f for f in fits if f is not None and f.contrast > 5 * LEAST_CONTRAST and np.all(f.parts > 0.6)]
+    fits = measure(read, sweeps, sought, shape, BLUR_PRIORS, threads)
+    good = [f for f in fits if f is not None and f.contrast > CLEAR_CONTRAST and np.all(f.parts > CLEAR_PART)]
     if not good:
         return shape
     blur = np.median([f.blur_mm for f in good], axis=0)
