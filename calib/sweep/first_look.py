@@ -84,9 +84,8 @@ def _by_marks(
     shape = marking.estimate_blur(read, coarse, strongest(sought, found), marking.first_shape(frame), threads)
 
     def measured(some: marking.Sought) -> MarkTable:
-        return markjudge.mark_table(
-            some, marking.measure(read, coarse, some, shape, marking.FIRST_PRIORS, threads), coarse
-        )
+        fits = marking.measure(read, coarse, some, shape, marking.FIRST_PRIORS, threads)
+        return markjudge.mark_table(some, fits, coarse)
 
     table = measured(sought.select(enough))
     poor = poor_strips(table)

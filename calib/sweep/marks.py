@@ -20,12 +20,10 @@ from calib.sweep.tables import ReadWindow
 FIRST_BLUR_PX = 0.8
 BLUR_MARKS = 24  # at most this many marks, the strongest, tell the blur
 LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
-CLEAR_CONTRAST, CLEAR_PART = (
-    35.0,
-    0.6,
-)  # the same, and the least visible share of a half arm, of marks that tell the blur
+CLEAR_CONTRAST, CLEAR_PART = 35.0, 0.6  # that, and the least visible share of a half arm, of marks that tell the blur
 # What is known of a mark before it is fitted: candidates and sweeps put it within a few px; the strokes are the less
-# askew, the more is known of the sweep; the blur is known once some marks have told it.
+# askew, the more is known of the sweep; the blur is known once some marks have told it. A first look, which another
+# follows, asks for places to 0.3 px only.
 BLUR_PRIORS = FitPriors(place_px=4.0, tilt=0.02, blur=0.5, iterations=12)
 FIRST_PRIORS = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3, enough_px=0.3)
 PRIORS = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)

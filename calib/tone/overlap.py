@@ -79,7 +79,8 @@ def compare(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -
     lines, place, other, kept = found
     samples = np.arange(right.first, right.first + right.density.shape[1])
     table = _cells(lines, samples, right.density[lines].astype(np.float64), other, place, kept)
-    table = table[:, right.holds(table[4]) & left.holds(table[5])]
+    density, next_density = table[4:6]
+    table = table[:, right.holds(density) & left.holds(next_density)]
     return OverlapCells(table[0].astype(np.int64), *table[1:]) if table.size else None
 
 
@@ -147,6 +148,6 @@ def _cells(lines: NDArray, samples: NDArray, own: Array, other: Array, place: Sc
     n_blocks = max(len(lines) // BLOCK_POINTS, 1)
     edges = np.array([part[0] for part in np.array_split(np.arange(len(lines)), n_blocks)] + [len(lines)])
     fields = np.stack([place.sample, place.line, own, other, kept])
-    table = overlap_cells(own - other, fields, lines, samples, edges)
-    sigma = np.hypot(table[6], COLUMN_FLOOR * np.sqrt(n_blocks))
-    return np.stack([*table[:6], sigma, 1.0 / (1.0 + table[7]), table[8], BENT * table[9]])
+    *means, sigma, kept, scatter, variance = overlap_cells(own - other, fields, lines, samples, edges)
+    sigma = np.hypot(sigma, COLUMN_FLOOR * np.sqrt(n_blocks))
+    return np.stack([*means, sigma, 1.0 / (1.0 + kept), scatter, BENT * variance])

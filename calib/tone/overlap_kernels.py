@@ -8,6 +8,7 @@ from calib.median import TO_SIGMA, median_of
 FEWEST = 8  # samples of a cell
 OUTLIER = 4.0  # differences further off, in their scatter, are left out
 LEAST_SCATTER = 1e-6
+NEXT_SAMPLE, NEXT_LINE, DENSITY, NEXT_DENSITY, KEPT = range(5)  # fields of an overlap's samples
 
 
 def cubic_weights(t):  # type: ignore[no-untyped-def]
@@ -62,8 +63,10 @@ def interpolated(image, line, sample):  # type: ignore[no-untyped-def]  # pragma
 def overlap_cells(difference, fields, lines, samples, edges):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Cells of `difference` (lines, samples): one sample of the lines between two `edges`, robustly.
 
-    Returns rows (10, cells): sample, mean of field 0, mean line, means of fields 1 to 3, 1-sigma of the mean difference
-    by its scatter, mean of field 4, that scatter, variance of field 2; `fields` is (5, lines, samples).
+    `fields` (5, lines, samples) are sample and line in the next strip, density in this strip and in the next, and the
+    share of a sample's variance that interpolation keeps. Returns rows (10, cells): the sample and the means of the
+    fields, with the mean line behind the first of them and, before the last, the 1-sigma of the mean difference by its
+    scatter; then that scatter, and the variance of density.
     """
     n_samples, n_blocks = len(samples), len(edges) - 1
     table = np.empty((10, n_samples * n_blocks))
@@ -72,20 +75,23 @@ def overlap_cells(difference, fields, lines, samples, edges):  # type: ignore[no
         first, stop = edges[block], edges[block + 1]
         middle, scatter = _middle_and_scatter(difference[first:stop])
         for sample in range(n_samples):
-            count, sums = 0, np.zeros(7)
+            count, line, square, sums = 0, 0.0, 0.0, np.zeros(5)
             for row in range(first, stop):
                 if abs(difference[row, sample] - middle[sample]) < OUTLIER * scatter:  # false where not a number
                     count += 1
-                    sums[5] += lines[row]
-                    sums[6] += fields[2, row, sample] ** 2
+                    line += lines[row]
+                    square += fields[DENSITY, row, sample] ** 2
                     for field in range(5):
                         sums[field] += fields[field, row, sample]
             if count >= FEWEST:
                 sums /= count
-                table[0, n], table[1, n], table[2, n] = samples[sample], sums[0], sums[5]
-                table[3, n], table[4, n], table[5, n] = sums[1], sums[2], sums[3]
-                table[6, n], table[7, n], table[8, n] = scatter / np.sqrt(count), sums[4], scatter
-                table[9, n] = max(sums[6] - sums[2] ** 2, 0.0)
+                cell = (
+                    float(samples[sample]), sums[NEXT_SAMPLE], line / count, sums[NEXT_LINE], sums[DENSITY],
+                    sums[NEXT_DENSITY], scatter / np.sqrt(count), sums[KEPT], scatter,
+                    max(square / count - sums[DENSITY] ** 2, 0.0),
+                )  # fmt: skip
+                for row, value in enumerate(cell):
+                    table[row, n] = value
                 n += 1
     return table[:, :n]
 

@@ -40,7 +40,10 @@ MOST_SCENE_LINES, MOST_SCENE_BLOCKS = 6144, 96  # of a strip
 FLATTEST = 1e-6  # of its range of DN, per unit of density: a flatter curve tells no density from another
 BLUR_SAMPLES = 3  # on each side of a stroke that its light may reach
 WHOLE_WIDTH = 0.9  # of the widest patch: what is narrower covers only part of the columns
-OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it
+OUT_OF_LINE = 0.06  # density: a patch this far from the first curve is looked at again without it,
+OFTEN_OFF = 6.0  # and farther than such a number of times the middle patch
+ALIKE = 50.0  # samples of a patch that hang together so that they count as one (assumed)
+LEAST_SPAN, LEAST_USED = 0.8, 0.6  # of the densities, and of the number, of the patches that a strip should show
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,7 +231,7 @@ def _first_curve(
 ) -> FirstCurve:
     """The first curve of some patches."""
     scatter_dn = np.maximum(patches.scatter_dn[use], LEAST_SCATTER_DN)
-    sigma_dn = scatter_dn / np.sqrt(np.maximum(patches.count[use], 1) / 50.0)
+    sigma_dn = scatter_dn / np.sqrt(np.maximum(patches.count[use], 1) / ALIKE)
     return fit_first_curve(patches.dn[use], density[use], sigma_dn, shape)
 
 
@@ -240,7 +243,7 @@ def _off(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np
 def _is_out_of_line(curve: FirstCurve, patches: PatchMeans, density: Array, use: NDArray[np.bool_]) -> bool:
     """Whether some patch of a curve lies far off it, beside the others."""
     off = _off(curve, patches, density, use)
-    return bool(off.max() > OUT_OF_LINE + 6 * np.median(off))
+    return bool(off.max() > OUT_OF_LINE + OFTEN_OFF * np.median(off))
 
 
 def _odd_patch(patches: PatchMeans, density: Array, use: NDArray[np.bool_], shape: tuple[float, float] | None) -> int:
@@ -280,7 +283,7 @@ def _what_is_missing(known: KnownFilm, patches: PatchMeans, use: NDArray[np.bool
         usable &= use | ~at_end
     span = np.ptp(known.patch_density[usable])
     covered = np.ptp(known.patch_density[use])
-    if covered < 0.8 * span or use.sum() < 0.6 * usable.sum():
+    if covered < LEAST_SPAN * span or use.sum() < LEAST_USED * usable.sum():
         return f"only {use.sum()} of {usable.sum()} wedge patches could be used"
     return ""
 
