@@ -4,7 +4,8 @@ The cache keeps, for each function, an index of the files with its variants. A p
 index, takes the next free number and writes both back. Two that do so at once, for different types of argument, take
 the same number: the index of one then leads to the code of the other, which is called with arguments it was not made
 for. One lock around each look and each addition forbids that. All compiled code takes `njit` from here, so that no
-process can do without the lock.
+process can do without the lock. What an older version of the package has left there, and cannot be read any more
+because it names modules or types that are gone, counts as nothing.
 """
 
 import os
@@ -42,5 +43,20 @@ def _locked(method: Callable[..., Any]) -> Callable[..., Any]:
     return call
 
 
+def _nothing_if_gone(method: Callable[..., Any], nothing: Callable[[], Any]) -> Callable[..., Any]:
+    """What finds nothing where what is kept refers to a module or a name that an update has taken away."""
+
+    @wraps(method)
+    def call(self: Any, *arguments: Any) -> Any:
+        try:
+            return method(self, *arguments)
+        except (ImportError, AttributeError):
+            return nothing()
+
+    return call
+
+
+for _name, _nothing in (("_load_index", dict), ("load", lambda: None)):
+    setattr(IndexDataCacheFile, _name, _nothing_if_gone(getattr(IndexDataCacheFile, _name), _nothing))
 for _name in ("load", "save"):
     setattr(IndexDataCacheFile, _name, _locked(getattr(IndexDataCacheFile, _name)))

@@ -16,6 +16,7 @@ from dataclasses import asdict, replace
 from functools import partial
 from multiprocessing import forkserver
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from distributed import Client, LocalCluster
@@ -329,6 +330,23 @@ def test_compiled_code_of_two_processes_is_not_mixed_up(tmp_path: Path) -> None:
         assert process.returncode == 0
     cache = IndexDataCacheFile(str(tmp_path), "f", 1)
     assert [cache.load(types) for types in "ab"] == ["code for a", "code for b"]
+
+
+def test_compiled_code_that_refers_to_what_is_gone_is_made_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An update took a module away: code kept from before it, for types of its own or calling it, ended each run."""
+    gone = ModuleType("gone")
+    gone.Type = type("Type", (str,), {"__module__": "gone"})  # type: ignore[attr-defined]
+    monkeypatch.setitem(sys.modules, "gone", gone)
+    by_type, by_code = (IndexDataCacheFile(str(tmp_path), name, 1) for name in "fg")
+    by_type.save(gone.Type("a"), "old")
+    by_code.save("a", gone.Type("old"))
+    monkeypatch.delitem(sys.modules, "gone")
+    for cache in (by_type, by_code):
+        assert cache.load("a") is None
+        cache.save("a", "new")
+        assert cache.load("a") == "new"
 
 
 def test_the_estimate_is_the_mean_of_what_was_done_now() -> None:
