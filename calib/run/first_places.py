@@ -21,7 +21,7 @@ from calib.run.strip_gaps import MOST_MISSING, suspected
 from calib.sweep.candidates import Candidates, no_candidates
 from calib.sweep.first_look import candidate_finder, first_look
 from calib.sweep.model import StripSweep
-from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_samples
+from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_width
 from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, strips_out_of_place
 from calib.sweep.tables import EVERY_SAMPLE, FirstLook
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
@@ -69,7 +69,7 @@ class _Placed:
 
 def looks_of(frame: Frame, threads: int, first: int = 0) -> Iterator[Look]:
     """What the strips from `first` on tell by themselves, each read once."""
-    find, width = candidate_finder(frame), overlap_samples(frame)
+    find, width = candidate_finder(frame), overlap_width(frame)
 
     def look(strip: StripRaster) -> Look:
         held = strip.held()

@@ -296,7 +296,7 @@ def _iterate(
             theta[i] = min(max(theta[i], -MOST_LONGER), MOST_LONGER)
         possible = possible and invertible
         if not possible or turn >= iterations or (turn >= LEAST_TURNS and settled):
-            return _Fitted(possible, theta, cov, weight, _gain(room, weight, cov, upper, half))
+            return _Fitted(possible, theta, cov, weight, _place_per_residual(room, weight, cov, upper, half))
         settled = max(abs(step[0]), abs(step[1])) < settled_px
         for i in range(TILT_U, STROKE + 1):
             settled = settled and abs(step[i]) < SETTLED_SIGMAS * np.sqrt(cov[i, i])
@@ -306,7 +306,7 @@ def _iterate(
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def _gain(room: _Room, weight: Array, cov: Array, upper: Array, half: Array) -> Array:  # pragma: no cover
+def _place_per_residual(room: _Room, weight: Array, cov: Array, upper: Array, half: Array) -> Array:  # pragma: no cover
     """What each sample's residual moves the place by (N, 2); the band of the scene's factor, and its sums with the
     mark's own terms as `half_solved` by it."""
     out, model = np.empty((weight.size, 2)), room.model

@@ -94,7 +94,7 @@ class Agreement:
     chance: float
 
 
-def overlap_samples(frame: Frame) -> int:
+def overlap_width(frame: Frame) -> int:
     """Samples that neighbouring strips have in common, nominally; not below the least that are looked at."""
     n_samples = frame.strips[0].n_samples
     return min(max(round(n_samples - frame.scan.pitch_mm / frame.scan.sample_mm), LEAST_SAMPLES), n_samples)
@@ -125,7 +125,7 @@ def cut_film(frame: Frame, tolerances: float) -> Cut:
     return Cut(tuple(first.tolist()), lines, max(lag, 4 * FOLLOWS_LINES))
 
 
-def known_film(frame: Frame, sweep: StripSweep, strip: int, width: int) -> Bools:
+def lines_of_marks_and_wedge(frame: Frame, sweep: StripSweep, strip: int, width: int) -> Bools:
     """Lines (2, n_lines) of the edges' profiles, in their order, that show a reseau mark or the wedge: all strips show
     those alike."""
     scan, reseau = frame.scan, frame.film.reseau
@@ -150,8 +150,8 @@ def known_film(frame: Frame, sweep: StripSweep, strip: int, width: int) -> Bools
 
 def of_scene(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep]) -> list[EdgeProfiles]:
     """The strips' profiles, missing where all strips show what is known of the film."""
-    width = overlap_samples(frame)
-    known = [known_film(frame, sweep, k, width) for k, sweep in enumerate(sweeps)]
+    width = overlap_width(frame)
+    known = [lines_of_marks_and_wedge(frame, sweep, k, width) for k, sweep in enumerate(sweeps)]
     return [replace(p, missing=p.missing | lines) for p, lines in zip(profiles, known, strict=True)]
 
 

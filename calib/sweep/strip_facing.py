@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.frame.frame import Frame
 from calib.sweep.model import StripSweep
-from calib.sweep.strip_edges import LEAST_SAMPLES, Bools, Cut, Texture, known_film, texture
+from calib.sweep.strip_edges import LEAST_SAMPLES, Bools, Cut, Texture, lines_of_marks_and_wedge, texture
 
 Ints = NDArray[np.int64]
 
@@ -63,6 +63,6 @@ def _texture(
     value = (dn[:, part] * inside).sum(axis=1, dtype=np.float64) / np.maximum(count, 1)
     missing = (lost[:, part] & inside).any(axis=1) | (count < LEAST_SAMPLES)
     order = slice(None, None, -1 if frame.strips[strip].is_reversed else 1)
-    missing = missing[order] | known_film(frame, sweep, strip, max(part.stop - part.start, 1))[side]
+    missing = missing[order] | lines_of_marks_and_wedge(frame, sweep, strip, max(part.stop - part.start, 1))[side]
     noise_of_mean = noise_dn / np.sqrt(max(float(np.median(count)), 1.0))
     return texture(value[order].astype(np.float32), missing, float(noise_of_mean), cut)

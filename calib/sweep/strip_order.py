@@ -28,7 +28,7 @@ from calib.sweep.strip_edges import (
     cut_film,
     edge_texture,
     of_scene,
-    overlap_samples,
+    overlap_width,
 )
 from calib.sweep.strip_facing import facing_textures
 
@@ -93,7 +93,7 @@ def overlaps_of(
         if _hardly_agree(*edges, far):
             other[k] = _show_other_film(*edges, far)
             pair = slice(k, k + 2)
-            noise_dn = [profile.noise_dn * float(np.sqrt(overlap_samples(frame))) for profile in profiles[pair]]
+            noise_dn = [profile.noise_dn * float(np.sqrt(overlap_width(frame))) for profile in profiles[pair]]
             facing = facing_textures(frame, k, [read(k), read(k + 1)], noise_dn, sweeps[pair], far)
             sound[k] = agreement(*facing, far).chance < SOUND
             by_marks[k] = _show_other_film(*facing, far)

@@ -21,7 +21,7 @@ from calib.sweep.strip_edges import (
     cut_film,
     edge_profiles,
     edge_texture,
-    known_film,
+    lines_of_marks_and_wedge,
     texture,
 )
 from calib.sweep.strip_order import doubtful, overlaps_of, strips_out_of_place
@@ -119,7 +119,7 @@ def test_marks_that_reach_an_edge_and_the_wedge_are_known_film(is_reversed) -> N
             reseau=SimpleNamespace(arm_mm=0.2, width_mm=0.04),
         ),
     )
-    shown = known_film(frame, sweep, 0, 10)
+    shown = lines_of_marks_and_wedge(frame, sweep, 0, 10)
     wedge = np.arange(1, 60)
     lines = [np.flatnonzero(side[61:]) + 61 for side in shown]
     assert all(side[wedge].all() for side in shown)
@@ -221,7 +221,7 @@ def looked_at(offsets, seams, noise_dn=1.0, turned=(), aside=None):  # type: ign
     frame = SimpleNamespace(strips=strips, scan=scan, camera=SimpleNamespace(format_mm=(8.0, 8.0)), path=Path("f"))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
-        patch.setattr(strip_facing, "known_film", lambda frame, sweep, strip, width: zero)
+        patch.setattr(strip_facing, "lines_of_marks_and_wedge", lambda frame, sweep, strip, width: zero)
         whole = [np.repeat(profile.value.T, 25, axis=1) for profile in shown]
         return frame, overlaps_of(frame, shown, sweeps, lambda k: (whole[k], np.zeros(whole[k].shape, bool)))
 
@@ -278,7 +278,9 @@ def test_strips_that_lie_off_sideways_show_the_same_film_where_they_overlap_by_t
     shown = [edge_profiles(dn, lost, 10, 12.0, is_reversed=False) for dn in whole]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(strip_order, "of_scene", lambda frame, profiles, sweeps: profiles)
-        patch.setattr(strip_facing, "known_film", lambda frame, sweep, strip, width: np.zeros((2, n), bool))
+        patch.setattr(
+            strip_facing, "lines_of_marks_and_wedge", lambda frame, sweep, strip, width: np.zeros((2, n), bool)
+        )
         overlaps = [
             overlaps_of(frame, shown, [sweep_at(0.005 * x, n) for x in places], lambda k: (whole[k], lost))
             for places in ([10 + 40 * k for k in range(7)], first)
