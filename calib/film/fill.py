@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
+from calib.compiled import bare
 from calib.film.ready import Read, group_of
 
 STEPS = np.array([[0, 1], [1, 0], [1, 1], [1, -1]], dtype=np.int64)  # along the line, across the lines, both diagonals
@@ -29,7 +29,7 @@ def bridge(
     return row, noise, filled
 
 
-@njit(cache=True, nogil=True, inline="always")
+@bare(cache=True, nogil=True, inline="always")
 def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Steps from a bad sample to the first good one in a direction; 0 where there is none within reach."""
     most = reach
@@ -43,7 +43,7 @@ def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def] 
     return 0
 
 
-@njit(cache=True, nogil=True, inline="always")
+@bare(cache=True, nogil=True, inline="always")
 def _told(read, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Row of a sample and the variance of its noise."""
     number, known = np.uint64(read.dn[i, j]), read.known
@@ -51,7 +51,7 @@ def _told(read, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
     return known.row_of_dn[number] - (known.columns[j] + read.drift[i]), noise * noise
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
 def _bridge(read, bad, rows, columns, reach, out_row, out_noise, filled):  # type: ignore[no-untyped-def]  # pragma: no cover
     for n in range(rows.size):
         row, column = rows[n], columns[n]

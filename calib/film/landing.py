@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
+from calib.compiled import bare, njit
 from calib.coordinates import Array, FilmPoints
 from calib.film.kernels import PHASE_BITS, PHASES, Axes
 from calib.film.spans import Spans, widened
@@ -142,7 +142,7 @@ def _extent(x, y):  # type: ignore[no-untyped-def]  # pragma: no cover
     return x_low, x_high, y_low, y_high
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
 def _land(wanted, x, y, inverse, found, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Note those of the `wanted` places that lie on the strip; how many there are."""
     last_line, last_sample = inverse.by_line.shape[0] - 0.5, inverse.by_sample.shape[0] - 0.5
@@ -150,7 +150,8 @@ def _land(wanted, x, y, inverse, found, low, high):  # type: ignore[no-untyped-d
     number, out_line, out_sample, line_phase, sample_phase = found
     i = j = count = np.uint64(0)
     half = PHASES + 0.5  # to the nearest phase, and one line or sample more: what is above zero is cut off as it should
-    for k in wanted:
+    for n in range(wanted.size):
+        k = wanted[n]
         if not (x[k] >= x_low and x[k] <= x_high and y[k] >= y_low and y[k] <= y_high):
             continue
         line, sample, i, j = scan_place(x[k], y[k], inverse, i, j)

@@ -7,7 +7,7 @@ are repeated, so that the inner loop needs no test for it.
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.compiled import njit
+from calib.compiled import bare, njit
 from calib.film.doubt import cell_spans, cells_of_strip, cells_of_window, place_sigma, raise_cells, spread_at
 from calib.film.fill import bridge
 from calib.film.kernels import Taps
@@ -145,7 +145,7 @@ def _calibrate(read, inside, taps, made):  # type: ignore[no-untyped-def]  # pra
                 _put_ends(numbers, rows, at, end, read.known, i, start - left, taps, made)
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
 def _put_ends(numbers, rows, first, end, known, i, j, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Give samples `first` to `end` - 1 of a line, DN `numbers` and `rows` of the table of values, that cannot be
     calibrated their bits, and the value at the table's end; sample 0 lies in row `i`, column `j`. Cells of those that a
@@ -176,7 +176,7 @@ def _value_at(values, row):  # type: ignore[no-untyped-def]  # pragma: no cover
     return values[at, 0] + row * values[at, 1]
 
 
-@njit(cache=True, nogil=True)
+@bare(cache=True, nogil=True)
 def _put_bridged(read, rows, columns, bridged, made, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Samples that `bridge` has `bridged` into their places, NaN where one could not be. Those that were are left in
     `rows` and `columns`, as places of the values, with variance and systematic error in `pairs`; how many they are.
