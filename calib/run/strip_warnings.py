@@ -23,9 +23,10 @@ ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what
 def noticed(
     frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
 ) -> tuple[str, ...]:
-    """Dropouts, marks and patches that took no part, one sentence each; nothing where all took part. What was lost of
-    strips that were `left_out` altogether the tape did not drop."""
-    return (*_dropouts(dropouts, left_out), *_marks(frame, marks), *_patches(patches))
+    """Dropouts, lines that have slipped, marks and patches that took no part, one sentence each; nothing where all took
+    part. What was lost of strips that were `left_out` altogether the tape did not drop."""
+    slipped = _slipped(frame, dropouts, left_out)
+    return (*_dropouts(dropouts, left_out), *slipped, *_marks(frame, marks), *_patches(patches))
 
 
 def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, ...]:
@@ -44,6 +45,17 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str
     total = lost.sum() / sum(strip.n_lines * strip.n_samples for strip in dropouts)
     most = f"most in strip {worst} ({_percent(share[worst])})"
     return [f"the tape dropped out at {_percent(total)} of all samples, {most}"]
+
+
+def _slipped(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
+    said = []
+    for number, lost in enumerate(dropouts):
+        if lost.slipped and number not in left_out:
+            lines = listed([line for first, stop, _ in lost.slipped for line in range(first, stop)])
+            most = max(abs(samples) for _, _, samples in lost.slipped)
+            strip = frame.strips[number].called
+            said.append(f"{strip}: lines {lines} lie up to {most} samples beside the others: left out")
+    return said
 
 
 def _percent(share: float) -> str:

@@ -7,7 +7,7 @@ in the line. A clipped sample (at the end of the scale) may legitimately repeat,
 counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it.
 Whole lines that are lost beyond doubt are told first (`dropout_lines`): the others are compared with each other only.
 What repeats the line before is lost as well (`dropout_copies`), and single samples that stand out from all about them
-(`dropout_points`).
+(`dropout_points`). Lines whose picture has slipped along them are no use either (`dropout_slips`).
 A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only the others are read as chains.
 """
 
@@ -25,6 +25,7 @@ from calib.tone.dropout_copies import mark_copies
 from calib.tone.dropout_lines import counted, lines_lost
 from calib.tone.dropout_points import mark_points
 from calib.tone.dropout_sieve import lines_to_search
+from calib.tone.dropout_slips import slipped_lines
 from calib.tone.dropout_tiles import TILE, tile_statistics
 from calib.tone.pile_up import clipped_within
 
@@ -42,14 +43,15 @@ ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
 @dataclass(frozen=True, slots=True, eq=False)
 class Dropouts:
     """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample). All of the
-    lines `unread` is among them: a damaged file lost them. `clip` are the DN at and beyond which samples carry no tone,
-    None where nothing was looked at."""
+    lines `unread` is among them: a damaged file lost them; and of those that have `slipped`: first, stop, by how many
+    samples. `clip` are the DN at and beyond which samples carry no tone, None where nothing was looked at."""
 
     runs: NDArray[np.int32]
     n_lines: int
     n_samples: int
     unread: tuple[int, ...] = ()
     clip: tuple[int, int] | None = None
+    slipped: tuple[tuple[int, int, int], ...] = ()
 
     def mask(self, first: int, stop: int) -> NDArray[np.bool_]:
         """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
@@ -98,8 +100,11 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again & ~gone)
     mark_copies(dn, lost, clip_low, clip_high, again)
     mark_points(dn, scale, clip, lost, again)
+    slipped = slipped_lines(dn, lost)
+    for line, stop, _ in slipped:
+        lost[line:stop] = again[line:stop] = True
     # other lines had nothing lost, and were not looked at again
-    return Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip=clip)
+    return Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip=clip, slipped=slipped)
 
 
 def _rows_among(gone: NDArray[np.bool_]) -> NDArray[np.intp]:
@@ -142,11 +147,12 @@ def all_lost(n_lines: int, n_samples: int) -> Dropouts:
 def among_lines_lost(found: Dropouts, lost: NDArray[np.bool_]) -> Dropouts:
     """The dropouts of a strip whose lines `lost` (n_lines,) could not be read, from what the others have `found`."""
     gone = all_lost(lost.size, found.n_samples).runs[lost]
-    left = found.runs.copy()
-    left[:, 0] = np.flatnonzero(~lost)[found.runs[:, 0]]
+    number, left = np.flatnonzero(~lost), found.runs.copy()
+    left[:, 0] = number[found.runs[:, 0]]
+    slipped = tuple((int(number[line]), int(number[stop - 1]) + 1, by) for line, stop, by in found.slipped)
     runs = np.concatenate([left, gone])
     runs = runs[np.argsort(runs[:, 0], kind="stable")]
-    return Dropouts(runs, lost.size, found.n_samples, tuple(np.flatnonzero(lost).tolist()), found.clip)
+    return Dropouts(runs, lost.size, found.n_samples, tuple(np.flatnonzero(lost).tolist()), found.clip, slipped)
 
 
 def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:
