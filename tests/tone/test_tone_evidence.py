@@ -39,7 +39,7 @@ from calib.tone.system import Values
 from calib.tone.transfer import FirstCurve
 from calib.tone.unknowns import first_scales
 from calib.tone.wedge import WedgePlace, locate_group
-from calib.tone.wedge_match import _contradictions, _Pattern, _pattern
+from calib.tone.wedge_match import SPARED, VETO, _contradictions, _cost_of_contradictions, _Pattern, _pattern
 
 SMALL = scenario("small")
 
@@ -415,6 +415,18 @@ def test_a_wedge_whose_patches_stand_side_by_side_is_found_in_one_of_its_columns
         place = locate_group(dn, np.zeros(dn.shape, np.bool_), sweep, known, raster.index, 0)
         assert place.found
         assert abs(place.shift_mm) < 0.02
+
+
+def test_of_two_patches_neither_is_spared() -> None:
+    """One alone contradicts nothing: with the other taken for something else any place at all would be borne out."""
+    stretches, none = np.array([[0.5, 1.0], [1.0, 2.0], [2.0, 3.0], [3.0, 4.0]]), np.nan
+    pattern = _Pattern(stretches, np.array([0.25, 0.8, 1.3, 1.8]), np.array([False, True, True, True]))
+    cost = [
+        _cost_of_contradictions(np.array(level), pattern, 0.5, 0.15, SPARED)
+        for level in ([200.0, 117.0, 116.0, 230.0], [200.0, none, 116.0, 230.0])
+    ]
+    assert cost[0] == SPARED
+    assert cost[1] >= VETO
 
 
 def test_a_wedge_that_hardly_stands_out_of_its_noise_is_where_the_sweep_says() -> None:
