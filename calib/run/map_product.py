@@ -18,14 +18,14 @@ from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.locate import Locator, Placed, film_scale, locator, placed
 from calib.ground.view import View
 from calib.lattice import Lattice
-from calib.light.curve import FilmCurve, film_curve
-from calib.light.exposure import exposure_table
+from calib.light.curve import FilmCurve, exposure_of, film_curve
+from calib.light.exposure import AT_DARK_END, exposure_table
 from calib.light.film_table import FilmTable
 from calib.moon import SubsolarPoint
 from calib.ordered import in_order
 from calib.products.rasters import RasterSpec
 from calib.products.tiles import TILE
-from calib.quality import OUTSIDE
+from calib.quality import DROPOUT, HIGH_DENSITY, LOW_DENSITY, OUTSIDE
 from calib.run.blockwise import by_name, write_blocks
 from calib.run.fit import FrameFits
 from calib.run.headers import MASK_TEXTS, NORMAL, frame_texts, layout_on
@@ -34,7 +34,9 @@ from calib.run.map_light import light_at_nodes, light_of, reflectance_table
 from calib.run.previews import Preview
 from calib.run.progress import Progress
 from calib.run.rounding import sigma_spec, value_spec
+from calib.tone.apply import density_window
 
+DARK_STRETCHES = 40  # of four of a strip's lines tell how much of it is in shadow
 PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at worst
 
 
@@ -69,20 +71,37 @@ def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL, thre
     curve = film_curve(frame.film.characteristic.log_exposure, frame.film.characteristic.density)
     where = locator(grid, view, sun, PLACE_TOLERANCE * min(frame.scan.sample_mm, frame.scan.line_mm))
     sources = fits.sources()
-    exposures = tuple(in_order(lambda source: _exposure(curve, source), sources, threads))
+    half_mm = frame.camera.format_mm[1] / 2
+    exposures = tuple(in_order(lambda source: _exposure(curve, source, half_mm), sources, threads))
     factor = reflectance_table(frame, fits.sun)
     light = None if where.places is None else light_at_nodes(factor, standard, where.places)
     return MapMaker(fits, grid, where, sources, exposures, factor, standard, kernel, light)
 
 
-def _exposure(curve: FilmCurve, source: StripSource) -> ValueTable:
+def _exposure(curve: FilmCurve, source: StripSource, half_format_mm: float) -> ValueTable:
     """What a strip's densities are turned into, with the noise of its own samples and the doubt of its tone."""
     tone, (first, last) = source.tone, source.tone.dn_span
     order = first + np.argsort(tone.density_of_dn[first : last + 1], kind="stable")
     tables = (tone.density_of_dn, tone.noise_density, tone.curve_sigma)
     density, noise, doubt = (table[order].astype(np.float64) for table in tables)
     elsewhere = np.mean(tone.column_sigma**2) + np.mean(tone.line_sigma**2)
-    return exposure_table(curve, density, noise, np.sqrt(doubt**2 + elsewhere))
+    dark = _dark_share(curve, source, half_format_mm)
+    return exposure_table(curve, density, noise, np.sqrt(doubt**2 + elsewhere), dark)
+
+
+def _dark_share(curve: FilmCurve, source: StripSource, half_format_mm: float) -> float:
+    """The part of a strip's sound samples, of some lines within the format, that lie at the dark end of the curve."""
+    (low, high), lines = curve.span, np.flatnonzero(np.abs(source.sweep.y_line_mm) < half_format_mm)
+    exposure = exposure_of(curve, np.array([low, high]))
+    dark, side, bit = (low, 1, LOW_DENSITY) if exposure[0] < exposure[1] else (high, -1, HIGH_DENSITY)
+    count, of_dark = 1, 0
+    for line in lines[:: max(len(lines) // DARK_STRETCHES, 1)].tolist():
+        made = density_window(source.raster, source.tone, source.dropouts, line, min(line + 4, source.raster.n_lines))
+        sound = (made.quality & DROPOUT) == 0
+        at_end = ((made.quality & bit) > 0) | (side * (made.density - dark) < AT_DARK_END * made.sigma)
+        count += int(np.count_nonzero(sound))
+        of_dark += int(np.count_nonzero(sound & at_end))
+    return of_dark / count
 
 
 def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = True) -> MapBlock:

@@ -135,6 +135,24 @@ def test_film_within_a_sigma_of_the_dark_end_lies_at_it(is_positive: bool) -> No
     assert np.mean(outside.mean(axis=1) > 0.5) > 0.97  # a pixel goes by most of its samples
 
 
+@pytest.mark.parametrize("is_positive", [False, True])
+def test_where_most_film_is_in_shadow_what_noise_takes_from_the_dark_end_is_dark(is_positive: bool) -> None:
+    """A third of the pixels kept of a frame at the terminator were full shadow, two sigma too bright: 46 % of all were
+    within one. Of pixels (the mean of two samples) that are kept, nine in ten are to have seen light."""
+    chance, sigma, dark, n = np.random.default_rng(11), 0.05, 0.85, 200_000
+    density = CURVE.density[:: -1 if is_positive else 1]
+    curve = film_curve(tuple(LOG_EXPOSURE), tuple(density))
+    table = exposure_table(curve, np.array(curve.span), np.full(2, sigma), np.zeros(2), dark)
+    end, bright = curve.span[:: -1 if is_positive else 1]
+    is_dark = np.arange(n) < dark * n
+    film = np.where(is_dark, end, chance.uniform(*curve.span, n))
+    pixel = film + sigma / np.sqrt(2.0) * chance.standard_normal(n)
+    kept = (pixel > table.span[0]) & (pixel < table.span[1])
+    assert np.mean(is_dark[kept]) < 0.1
+    assert np.mean(kept[~is_dark & (np.abs(film - end) > 3 * sigma)]) > 0.95
+    assert abs(bright - end) > 20 * sigma
+
+
 def test_the_table_reaches_six_sigma_beyond_the_curve_and_goes_on_straight() -> None:
     """A chord at both ends: what is further off is no noise."""
     table, (low, high) = table_of(0.01), CURVE.span
