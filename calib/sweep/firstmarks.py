@@ -13,6 +13,7 @@ from calib.sweep.tables import MarkTable
 
 FIRST_MARKS = 20  # of a strip that are measured, where more of them have been found already,
 FIRST_STRETCH = 800  # and at least one in so many lines
+TAKEN = 0.5  # share of its mark that a candidate has from which it is taken for it
 MOSTLY = 0.8  # of them good, else all are measured: candidates that seemed to be marks are not
 GOLDEN = (np.sqrt(5) - 1) / 2
 
@@ -21,10 +22,11 @@ def sought_first(
     frame: Frame, expected: marking.Sought, found: Constellation
 ) -> tuple[marking.Sought, NDArray[np.bool_]]:
     """Every mark expected in a placed strip, to be looked for from its candidate on if it has one; and which of them
-    will do."""
-    sought, pairs, best = expected.select(found.strength[expected.strip] >= LEAST_STRENGTH), found.pairs, {}
+    will do. A strip of one mark counts as placed if that is a clear one."""
+    placed = (found.strength >= LEAST_STRENGTH) | _by_clear_marks(found)
+    sought, pairs, best = expected.select(placed[expected.strip]), found.pairs, {}
     for i in np.argsort(found.weight, kind="stable"):
-        if found.weight[i] > 0.5:
+        if found.weight[i] > TAKEN:
             best[int(pairs.strip[i]), int(pairs.mark[i])] = (pairs.line[i], pairs.sample[i])
     names = list(zip(sought.strip.tolist(), sought.mark.tolist(), strict=True))
     at = zip(names, sought.line, sought.sample, strict=True)
@@ -32,6 +34,20 @@ def sought_first(
     lines = [strip.n_lines for strip in frame.strips]
     enough = _enough(sought, np.array([name in best for name in names], bool), lines)
     return replace(sought, line=places[:, 0], sample=places[:, 1]), enough
+
+
+def _by_clear_marks(found: Constellation) -> NDArray[np.bool_]:
+    """Strips (K,) with a mark that looks more like a cross than anything in all strips that is none."""
+    pairs, clear = found.pairs, np.zeros(found.strength.size, bool)
+    if not len(pairs):
+        return clear
+    places = np.column_stack([pairs.strip, pairs.line, pairs.sample])
+    _, first, place = np.unique(places, axis=0, return_index=True, return_inverse=True)
+    weight = np.zeros(first.size)
+    np.maximum.at(weight, place.ravel(), found.weight)
+    none = pairs.score[first][weight <= TAKEN].max(initial=0.0)
+    clear[pairs.strip[(found.weight > TAKEN) & (pairs.score > none)]] = True
+    return clear
 
 
 def _enough(sought: marking.Sought, found: NDArray[np.bool_], n_lines: Sequence[int]) -> NDArray[np.bool_]:

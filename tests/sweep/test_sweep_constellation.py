@@ -209,6 +209,22 @@ def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_s
     np.testing.assert_array_equal(found.sample, [14, 20, 30, 50])
 
 
+def test_a_strip_s_only_mark_is_looked_for_where_it_is_clearer_than_all_that_is_none() -> None:
+    """It was left out however clear, and its strip lay 25 px off. One no clearer than what is no mark still is; a
+    candidate that might be another mark as well is one all the same."""
+    expected = Sought(np.arange(3), np.array([4, 5, 6]), np.full(3, 100.0), np.full(3, 50.0))
+    strip, mark = np.array([0, 1, 1, 1, 2]), np.array([4, 5, 6, 5, 6])
+    line, weight = np.array([104.0, 103.0, 103.0, 160.0, 101.0]), np.array([0.9, 0.9, 0.1, 0.1, 0.9])
+    score = np.array([0.95, 0.95, 0.95, 0.6, 0.55])
+    pairs = Pairs(strip, mark, line, line - 90, score, np.zeros((5, 2)))
+    strength = np.full(3, LEAST_STRENGTH - 0.6)
+    frame = SimpleNamespace(strips=[SimpleNamespace(n_lines=1000)] * 3)
+    found, enough = sought_first(frame, expected, Constellation(pairs, weight, None, strength))
+    assert enough.all()
+    np.testing.assert_array_equal(found.strip, [0, 1])
+    np.testing.assert_array_equal(found.line, [104, 103])
+
+
 @settings(max_examples=20, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_of_a_mark_the_pair_that_agrees_best_votes(seed: int) -> None:
