@@ -36,7 +36,7 @@ from calib.run.progress import Progress
 from calib.run.rounding import sigma_spec, value_spec
 from calib.tone.apply import density_window
 
-DARK_STRETCHES = 40  # of four of a strip's lines tell how much of it is in shadow
+DARK_STRETCHES, DARK_LINES = 12, 12  # stretches of a strip, and lines of each, that tell how much of it is in shadow
 PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at worst
 
 
@@ -96,7 +96,9 @@ def _dark_share(curve: FilmCurve, source: StripSource, half_format_mm: float) ->
     dark, side, bit = (low, 1, LOW_DENSITY) if exposure[0] < exposure[1] else (high, -1, HIGH_DENSITY)
     count, of_dark = 1, 0
     for line in lines[:: max(len(lines) // DARK_STRETCHES, 1)].tolist():
-        made = density_window(source.raster, source.tone, source.dropouts, line, min(line + 4, source.raster.n_lines))
+        made = density_window(
+            source.raster, source.tone, source.dropouts, line, min(line + DARK_LINES, source.raster.n_lines)
+        )
         sound = (made.quality & DROPOUT) == 0
         at_end = ((made.quality & bit) > 0) | (side * (made.density - dark) < AT_DARK_END * made.sigma)
         count += int(np.count_nonzero(sound))

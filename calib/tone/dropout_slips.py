@@ -57,16 +57,19 @@ def _slips(dn, lost, some, told):  # type: ignore[no-untyped-def]  # pragma: no 
     """By how many samples each line that is `told` seems to lie to the right of the one before, and which of these
     slips the lines on both sides show too. A line between that shows both may belong to either."""
     n, most = told.size, dn.shape[1] // MOST_PART
-    slip, lasts, step = np.zeros(n, np.int32), np.zeros(n, np.bool_), np.empty((PARTS, n))
+    slip, lasts, step = np.zeros(n, np.int32), np.zeros(n, np.bool_), np.empty((n, PARTS), np.float32)
     for i in range(1, n):
-        _step(dn, lost, some, told[i - 1], told[i], 0, step[:, i])
-    usual, parts, left = np.empty(PARTS), np.empty(PARTS), np.empty(2 * most + 1)
+        _step(dn, lost, some, told[i - 1], told[i], 0, step[i])
+    usual, parts, left = np.empty(PARTS), np.empty(PARTS, np.float32), np.empty(2 * most + 1)
+    sudden = False
     for i in range(1, n):
-        if _sudden_parts(step, i) < FEWEST or _usual(step, i, usual) < FEWEST:
+        sudden_before = sudden
+        sudden = _sudden_parts(step, i) >= FEWEST and _usual(step, i, usual) >= FEWEST
+        if not sudden:
             continue
         at = i
         slip[i] = _slip(dn, lost, some, told[i - 1], told[i], usual, parts, left)
-        if slip[i] == 0 and i > 1 and slip[i - 1] == 0:
+        if slip[i] == 0 and sudden_before and slip[i - 1] == 0:
             at = i - 1
             slip[at] = _slip(dn, lost, some, told[i - 2], told[i], usual, parts, left)
         lasts[at] = slip[at] != 0 and _lasts(dn, lost, some, told, at - 1, i, slip[at], usual, parts, left)
@@ -76,12 +79,12 @@ def _slips(dn, lost, some, told):  # type: ignore[no-untyped-def]  # pragma: no 
 @njit(cache=True, nogil=True)
 def _sudden_parts(step, i):  # type: ignore[no-untyped-def]  # pragma: no cover
     """In how many parts a step may be sudden, by the least of those next to it on either side: a quick look."""
-    count = 0
+    count, n = 0, len(step)
+    a, b, c = step[max(i - 1, 1)], step[max(i - 2, 1)], step[max(i - 3, 1)]
+    d, e, f = step[min(i + 1, n - 1)], step[min(i + 2, n - 1)], step[min(i + 3, n - 1)]
     for part in range(PARTS):
-        of, n = step[part], step.shape[1]
-        before = min(of[max(i - 1, 1)], of[max(i - 2, 1)], of[max(i - 3, 1)])
-        behind = min(of[min(i + 1, n - 1)], of[min(i + 2, n - 1)], of[min(i + 3, n - 1)])
-        count += of[i] > SUDDEN * max(before, behind)
+        usual = max(min(a[part], b[part], c[part]), min(d[part], e[part], f[part]))
+        count += step[i, part] > np.float32(SUDDEN) * usual
     return count
 
 
@@ -90,11 +93,11 @@ def _usual(step, i, usual):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The larger of the middle steps before and behind one, for each part; in how many parts that one is sudden."""
     count = 0
     for part in range(PARTS):
-        before, behind = step[part, max(i - AROUND, 1) : i], step[part, i + 1 : i + 1 + AROUND]
-        usual[part] = median_of(before) if before.size > 0 else 0.0
+        before, behind = step[max(i - AROUND, 1) : i, part], step[i + 1 : i + 1 + AROUND, part]
+        usual[part] = median_of(before.astype(np.float64)) if before.size > 0 else 0.0
         if behind.size > 0:
-            usual[part] = max(usual[part], median_of(behind))
-        count += step[part, i] > SUDDEN * usual[part]
+            usual[part] = max(usual[part], median_of(behind.astype(np.float64)))
+        count += step[i, part] > SUDDEN * usual[part]
     return count
 
 
@@ -154,26 +157,29 @@ def _steps_left(dn, lost, some, line, other, usual, parts, left):  # type: ignor
 @njit(cache=True, nogil=True)
 def _step(dn, lost, some, line, other, shift, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mean square by which the `other` line, moved back by `shift` samples, differs from a line, part by part; infinite
-    where half of a part or more is not told."""
-    size, gone = dn.shape[1] // PARTS, some[line] or some[other]
-    for part in range(PARTS):
-        first, stop = max(-shift, part * size), min(dn.shape[1] - shift, (part + 1) * size)
-        square, count = np.float32(0), stop - first
-        if gone:
-            count = 0
-            for sample in range(first, stop):
-                if not (lost[line, sample] or lost[other, sample + shift]):
-                    rise = np.float32(dn[line, sample]) - np.float32(dn[other, sample + shift])
-                    square, count = square + rise * rise, count + 1
-        elif count > 0:
-            square = _square(dn[line, first:stop], dn[other, first + shift : stop + shift])
+    where a part has no counterpart, or half of it or more is not told."""
+    size = dn.shape[1] // PARTS
+    first = -(-max(-shift, 0) // size)
+    stop = min((dn.shape[1] - max(shift, 0)) // size, PARTS)
+    out[:first], out[stop:] = np.inf, np.inf
+    begin, end = first * size, stop * size
+    if not (some[line] or some[other]):
+        _squares(dn[line, begin:end], dn[other, begin + shift : end + shift], size, out[first:stop])
+        return
+    for part in range(first, stop):
+        square, count = np.float32(0), 0
+        for sample in range(part * size, (part + 1) * size):
+            if not (lost[line, sample] or lost[other, sample + shift]):
+                rise = np.float32(dn[line, sample]) - np.float32(dn[other, sample + shift])
+                square, count = square + rise * rise, count + 1
         out[part] = square / count + ROUNDING if 2 * count > size else np.inf
 
 
 @bare(cache=True, nogil=True, fastmath={"reassoc"})
-def _square(here, there):  # type: ignore[no-untyped-def]  # pragma: no cover
-    square = np.float32(0)
-    for sample in range(np.uint64(here.size)):
-        rise = np.float32(here[sample]) - np.float32(there[sample])
-        square += rise * rise
-    return square
+def _squares(here, there, size, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    for part in range(np.uint64(out.size)):
+        square = np.float32(0)
+        for sample in range(part * np.uint64(size), (part + np.uint64(1)) * np.uint64(size)):
+            rise = np.float32(here[sample]) - np.float32(there[sample])
+            square += rise * rise
+        out[part] = square / np.float32(size) + np.float32(ROUNDING)

