@@ -16,14 +16,13 @@ PARTS = 12  # of a line, each compared by itself,
 LEAST_PART = 16  # if it has so many samples: in shorter ones all edges look alike
 AROUND = 8  # steps on each side of one that tell how large steps are there
 SUDDEN = 2.0  # times that is a step which is looked at
-MOST = 10.0  # times that counts no more than so much: what else there is in one part must not outweigh the others
+MOST = 4.0  # times that counts no more than so much: what else there is in one part must not outweigh the others
 LEAST = 4  # samples of a slip: shorter ones are left to the line jitter
 MOST_PART = 6  # of a line's samples: longer slips leave too little to compare
 AS_SMALL = 1.6  # times the steps about it, at most, are those left once a slip is undone,
 HALVED = 0.5  # and at most this part of what they were
 UNIQUE = 1.25  # times those are those of any other shift
-FEWEST = 4  # parts in which a step must be sudden
-TOUCHED = 2  # parts that an edge may touch which moves by less than one
+FEWEST = 4  # parts in which a step must be sudden: more than an edge touches that moves by two of them
 LASTING = (
     1,
     4,
@@ -104,12 +103,9 @@ def _usual(step, i, usual):  # type: ignore[no-untyped-def]  # pragma: no cover
 @njit(cache=True, nogil=True)
 def _slip(dn, lost, some, line, other, usual, parts, left):  # type: ignore[no-untyped-def]  # pragma: no cover
     """By how many samples the `other` line lies to the right, 0 where nothing tells it."""
-    sudden = _steps_left(dn, lost, some, line, other, usual, parts, left)
+    _steps_left(dn, lost, some, line, other, usual, parts, left)
     slip, clear = _best(left)
-    touched = abs(slip) // (dn.shape[1] // PARTS) + TOUCHED
-    if sudden <= touched or left[left.size // 2 + slip] > AS_SMALL or clear <= UNIQUE:
-        return 0
-    return slip
+    return slip if left[left.size // 2 + slip] <= AS_SMALL and clear > UNIQUE else 0
 
 
 @njit(cache=True, nogil=True)
@@ -141,17 +137,15 @@ def _best(left):  # type: ignore[no-untyped-def]  # pragma: no cover
 @njit(cache=True, nogil=True)
 def _steps_left(dn, lost, some, line, other, usual, parts, left):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mean step of the parts for each shift, over what is usual from one line to the next (over more it grows by their
-    square at most); in how many parts it is sudden without any."""
-    most, sudden, apart = left.size // 2, 0, np.float64(other - line) ** 2
+    square at most)."""
+    most, apart = left.size // 2, np.float64(other - line) ** 2
     for shift in range(-most, most + 1):
         _step(dn, lost, some, line, other, shift, parts)
         total, count = 0.0, 0
         for part in range(PARTS):
             if np.isfinite(parts[part]):
                 total, count = total + min(parts[part] / (apart * usual[part]), MOST), count + 1
-                sudden += shift == 0 and parts[part] > SUDDEN * apart * usual[part]
         left[shift + most] = total / count if 2 * count > PARTS else MOST
-    return sudden
 
 
 @njit(cache=True, nogil=True)

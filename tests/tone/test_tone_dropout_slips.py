@@ -78,13 +78,40 @@ def test_the_lost_are_not_compared() -> None:
     assert abs(by + 9) <= 1
 
 
-@pytest.mark.parametrize("a_line", [8, 17, 30])
-def test_an_edge_that_runs_nearly_along_the_lines_is_no_slip(a_line: int) -> None:
-    """The border of the format in a strip that lies askew moves by as many samples from each line to the next."""
-    dn = ground(6)
+@pytest.mark.parametrize("width", [0.3, 6.0, 9.0, 12.0])
+@pytest.mark.parametrize("a_line", [8, 17, 30, 36])
+def test_an_edge_that_runs_nearly_along_the_lines_is_no_slip(a_line: int, width: float) -> None:
+    """The border of the format in a strip that lies askew moves by as many samples from each line to the next; a soft
+    one does so in most of a line at once."""
+    dn = ground(6).astype(float)
     line, sample = np.mgrid[:LINES, :SAMPLES]
-    dn[sample > SAMPLES - (line - 300) * a_line] //= 8
+    beyond = (sample - SAMPLES + (line - 300) * a_line) / width
+    dn *= 1 - 0.9 / (1 + np.exp(-np.clip(beyond, -50, 50)))
+    assert slipped_lines(dn.astype(np.uint16), np.zeros(dn.shape, bool)) == ()
+
+
+def test_what_else_there_is_in_one_part_does_not_hide_a_slip() -> None:
+    """A speck is the largest step there, and no shift makes it smaller."""
+    dn = ground(12)
+    dn[200:230] = np.roll(dn[200:230], 10, axis=1)
+    dn[200, 103:110] = 65_000
+    assert slipped_lines(dn, whole(dn)) == ((200, 230, 10),)
+
+
+def test_what_goes_on_moving_has_not_slipped() -> None:
+    """So a steep edge of the picture does, in all parts that it passes."""
+    dn = ground(13)
+    for line in range(200, LINES):
+        dn[line] = np.roll(dn[line], 12 * min(line - 199, 3))
     assert slipped_lines(dn, whole(dn)) == ()
+
+
+def test_a_few_parts_of_a_line_do_not_tell_a_slip() -> None:
+    """A bar on even film that stands elsewhere for some lines may well be what was photographed."""
+    dn = np.random.default_rng(14).normal(20_000, 60, (LINES, SAMPLES))
+    dn[:, 102:112] += 5_000
+    dn[200:230] = np.roll(dn[200:230], 14, axis=1)
+    assert slipped_lines(dn.astype(np.uint16), np.zeros(dn.shape, bool)) == ()
 
 
 @pytest.mark.parametrize(("noise", "seed"), [(60.0, 7), (9_000.0, 8)])
