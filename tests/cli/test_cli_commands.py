@@ -163,14 +163,20 @@ def test_unbanding_takes_out_the_pattern_and_shows_it(tmp_path: Path, monkeypatc
     assert np.corrcoef(removed, pattern)[0, 1] > 0.95
 
 
-def test_unbanding_an_image_that_lies_nowhere_is_no_matter(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
-    """The raster library warned of it in its own words, once for each file; a warning fails a test here."""
+def write_nowhere(path: Path, values: np.ndarray) -> None:
+    """A raster without a transform."""
+    rows, columns = values.shape
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         with rasterio.open(
-            tmp_path / "b.tif", "w", driver="GTiff", height=90, width=80, count=1, dtype="uint8"
+            path, "w", driver="GTiff", height=rows, width=columns, count=1, dtype=values.dtype.name
         ) as file:
-            file.write(np.random.default_rng(1).integers(90, 110, (90, 80)).astype(np.uint8), 1)
+            file.write(values, 1)
+
+
+def test_unbanding_an_image_that_lies_nowhere_is_no_matter(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    """The raster library warned of it in its own words, once for each file; a warning fails a test here."""
+    write_nowhere(tmp_path / "b.tif", np.random.default_rng(1).integers(90, 110, (90, 80)).astype(np.uint8))
     status, _, err = calib(["unband", str(tmp_path / "b.tif"), "--out", str(tmp_path / "u.tif")], monkeypatch, capsys)
     assert (status, err) == (0, "")
 
@@ -185,12 +191,7 @@ def test_unbanding_that_finds_nothing_says_so(tmp_path: Path, monkeypatch, capsy
 
 
 def test_an_image_without_a_place_on_the_film_is_a_mistake(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        with rasterio.open(
-            tmp_path / "i.tif", "w", driver="GTiff", height=8, width=8, count=1, dtype="float32"
-        ) as file:
-            file.write(np.ones((8, 8), np.float32), 1)
+    write_nowhere(tmp_path / "i.tif", np.ones((8, 8), np.float32))
     (tmp_path / "how.toml").write_text(CAMERA + STRAIGHT_DOWN)
     arguments = ["to-map", str(tmp_path / "i.tif"), str(tmp_path / "how.toml"), "--out", str(tmp_path / "m.tif")]
     status, _, err = calib(arguments, monkeypatch, capsys)

@@ -3,14 +3,17 @@
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 from rounded import rounded_by_sigma
 
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import Sampled
 from calib.ground.locate import Located, Placed
 from calib.lattice import lattice
+from calib.light.curve import film_curve
 from calib.light.functions import DEFAULT_MODEL, to_standard
-from calib.quality import HIGH_DENSITY, NIGHT, OUTSIDE, SEAM
+from calib.quality import DROPOUT, HIGH_DENSITY, NIGHT, OUTSIDE, SEAM
+from calib.run import map_product
 from calib.run.map_finish import MapBlock, finished
 from calib.run.map_light import Light, light_at_nodes, light_of
 
@@ -98,3 +101,26 @@ def test_the_last_pass_rounds_each_reflectance_by_its_own_sigma() -> None:
     np.testing.assert_array_equal(kept.reflectance, rounded_by_sigma(plain.reflectance, plain.sigma))
     np.testing.assert_array_equal(kept.normal, rounded_by_sigma(plain.normal, plain.sigma * pixels[1]))
     assert (np.abs(kept.normal - plain.normal) > 0.01 * plain.sigma)[0, 0]
+
+
+def test_a_strip_s_share_of_shadow_is_that_of_its_sound_samples_within_the_format(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Unexposed film beyond the format is no shadow, and what the tape lost is neither."""
+    y_mm = np.linspace(-12.0, 12.0, 2400)
+    curve = film_curve((-1.0, 1.0), (0.2, 2.2))
+    density = np.where(np.arange(100) < 30, 0.21, 1.2) * np.ones((2400, 1))
+    density[np.abs(y_mm) > 6.0] = 0.2
+    quality = np.where(np.arange(100) < 50, 0, DROPOUT) * np.ones((2400, 1), np.uint16)
+
+    def window(raster: object, tone: object, dropouts: object, first: int, stop: int) -> SimpleNamespace:
+        part = slice(first, stop)
+        return SimpleNamespace(density=density[part], sigma=np.full((stop - first, 100), 0.05), quality=quality[part])
+
+    monkeypatch.setattr(map_product, "density_window", window)
+    source = SimpleNamespace(
+        sweep=SimpleNamespace(y_line_mm=y_mm), raster=SimpleNamespace(n_lines=2400), tone=None, dropouts=None
+    )
+    assert map_product._dark_share(curve, source, 5.5) == pytest.approx(0.6, abs=0.001)  # type: ignore[arg-type]
+    flipped = film_curve((-1.0, 1.0), (2.2, 0.2))
+    assert map_product._dark_share(flipped, source, 5.5) == 0.0  # type: ignore[arg-type]

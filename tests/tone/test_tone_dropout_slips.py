@@ -98,6 +98,15 @@ def test_what_else_there_is_in_one_part_does_not_hide_a_slip() -> None:
     assert slipped_lines(dn, whole(dn)) == ((200, 230, 10),)
 
 
+def test_lines_that_slip_back_by_a_sample_less_are_not_left_out_themselves() -> None:
+    """Fewer samples than a slip has are the sweep's and the jitter's."""
+    dn = ground(15)
+    dn[200:230] = np.roll(dn[200:230], 10, axis=1)
+    dn[230:] = np.roll(dn[230:], 1, axis=1)
+    ((first, stop, _),) = slipped_lines(dn, whole(dn))
+    assert (first, stop) == (200, 230)
+
+
 def test_what_goes_on_moving_has_not_slipped() -> None:
     """So a steep edge of the picture does, in all parts that it passes."""
     dn = ground(13)
