@@ -36,7 +36,7 @@ def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, .
 
 
 def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
-    lost = np.array([strip.n_lost - len(strip.unread) * strip.n_samples for strip in dropouts])
+    lost = np.array([strip.n_lost - len({*strip.unread, *_slipped_in(strip)}) * strip.n_samples for strip in dropouts])
     lost[list(left_out)] = 0
     share = lost / np.array([strip.n_lines * strip.n_samples for strip in dropouts])
     if not lost.any():
@@ -47,11 +47,15 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str
     return [f"the tape dropped out at {_percent(total)} of all samples, {most}"]
 
 
+def _slipped_in(lost: Dropouts) -> list[int]:
+    return [line for first, stop, _ in lost.slipped for line in range(first, stop)]
+
+
 def _slipped(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
     said = []
     for number, lost in enumerate(dropouts):
         if lost.slipped and number not in left_out:
-            lines = listed([line for first, stop, _ in lost.slipped for line in range(first, stop)])
+            lines = listed(_slipped_in(lost))
             most = max(abs(samples) for _, _, samples in lost.slipped)
             strip = frame.strips[number].called
             said.append(f"{strip}: lines {lines} lie up to {most} samples beside the others: left out")

@@ -288,7 +288,8 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     beyond = SimpleNamespace(used=np.zeros(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=(OUTSIDE,))
     none_out = SimpleNamespace(used=np.ones(1, bool), strip=np.zeros(1, int), patch=np.zeros(1, int), reason=("",))
     assert noticed(frame, [whole], all_used, none_out) == ()  # type: ignore[arg-type]
-    slipped = replace(whole, slipped=((2, 5, -7), (8, 9, 30)))
+    runs = np.array([(line, 0, 50) for line in (2, 3, 4, 8)], np.int32)
+    slipped = replace(whole, runs=runs, unread=(3,), slipped=((2, 5, -7), (8, 9, 30)))  # said as such, not as dropouts
     sentence = f"{frame.strips[1].called}: lines 2 to 4, 8 lie up to 30 samples beside the others: left out"
     assert noticed(frame, [whole, slipped], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
     assert noticed(frame, [whole, slipped], all_used, none_out, [1]) == ()  # type: ignore[arg-type]
