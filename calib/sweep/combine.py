@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.errors import CalibError
-from calib.frame.frame import Frame
 from calib.median import MIDDLE_SQUARE
 from calib.sweep import markevidence, markjudge
 from calib.sweep.adjust import NEARLY_SETTLED, SETTLED, Adjustment, Start, adjust, squared_residuals, unknown_start
@@ -52,10 +52,10 @@ PLACE_ROUNDS = 3  # and how often it is then found anew
 MOST_DRAWN = 0.9  # of a mark's variance that the fit, which it draws to itself, may be said to share with it
 
 
-def start_variances(frame: Frame, nominal: Nominal, place_sigma_mm: float) -> Array:
+def start_variances(nominal: Nominal, place_sigma_mm: float) -> Array:
     """Starting prior variances by group, with what the description states."""
-    tolerance_px = frame.scan.tolerance_mm / nominal.px_mm
-    stated = slope_variances(float(tolerance_px.max()), strip_shapes(frame))
+    tolerance_px = nominal.tolerance_px
+    stated = slope_variances(float(tolerance_px.max()), strip_shapes(nominal.frame))
     stated |= dict(zip(("a", "b"), (tolerance_px / 3) ** 2, strict=True))
     stated["common"] = float(tolerance_px.max()) ** 2  # what no mark places lies within the tolerance all the same
     sigma_px = place_sigma_mm / nominal.px_mm
@@ -81,41 +81,47 @@ class Combined:
     smoothness: Smoothness
 
 
-def fit_marks(
-    frame: Frame, nominal: Nominal, table: MarkTable, before: Combined | None = None, threads: int = 1
-) -> Combined:
+@dataclass(frozen=True, slots=True)
+class _Prior:
+    """What a fit assumes: the 1-sigma of the marks' stated places, how smooth the wander is, and which groups'
+    variances the data move."""
+
+    place_sigma_mm: float
+    smoothness: Smoothness
+    free: Sequence[str] = FREE
+
+
+def fit_marks(nominal: Nominal, table: MarkTable, before: Combined | None = None, threads: int = 1) -> Combined:
     """Fit the sweeps to the marks alone; their places' accuracy, where it is not stated, comes from the scatter.
 
     A fit `before`, to much the same marks, says where to begin. Variances are nearly settled: more evidence follows.
     """
-    stated = frame.film.reseau.sigma_mm
+    stated = nominal.frame.film.reseau.sigma_mm
     guess = UNSTATED_PX * float(nominal.px_mm.min()) if before is None else before.place_sigma_mm
-    sigma_mm = guess if stated is None else stated
-    expected, count = start_variances(frame, nominal, sigma_mm), int(table.used.sum())
+    prior = _Prior(guess if stated is None else stated, ROUGH)
+    expected, count = start_variances(nominal, prior.place_sigma_mm), int(table.used.sum())
     start = unknown_start(expected, count)
     if before is not None:
         start = replace(start, variances=before.fit.variances, scale=before.fit.scale)
-    chosen, fit, evidence = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED)
-    free: tuple[str, ...] = FREE
+    fit_table = partial(_fit, nominal, others=(), threads=threads, settled=NEARLY_SETTLED)
+    chosen, fit, evidence = fit_table(table, prior=prior, start=start)
     if _stands_still(nominal, fit):
         variances = expected.copy()
         variances[GROUPS.index("Wx")] = WANDERING
         start = unknown_start(variances, count)
         for held in ((), SWEEP):
-            some = tuple(group for group in FREE if group not in held)
-            again = _fit(frame, nominal, table, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED, some)
+            some = replace(prior, free=tuple(group for group in FREE if group not in held))
+            again = fit_table(table, prior=some, start=start)
             if not _stands_still(nominal, again[1]):
-                (chosen, fit, evidence), free = again, some
+                (chosen, fit, evidence), prior = again, some
                 break
     if stated is None:
         for _ in range(PLACE_ROUNDS):
-            sigma_mm = _place_sigma_mm(fit, evidence, sigma_mm, nominal)
+            prior = replace(prior, place_sigma_mm=_place_sigma_mm(fit, evidence, prior.place_sigma_mm, nominal))
             start = Start(fit.variances, fit.scale, fit.weight)
-            chosen, fit, evidence = _fit(
-                frame, nominal, chosen, (), start, sigma_mm, ROUGH, threads, NEARLY_SETTLED, free
-            )
-    sweeps = sweeps_by_marks(frame, nominal, fit, threads)
-    return Combined(chosen, fit, evidence, sweeps, (), sigma_mm, ROUGH)
+            chosen, fit, evidence = fit_table(chosen, prior=prior, start=start)
+    sweeps = sweeps_by_marks(nominal, fit, threads)
+    return Combined(chosen, fit, evidence, sweeps, (), prior.place_sigma_mm, ROUGH)
 
 
 def _stands_still(nominal: Nominal, fit: Adjustment) -> bool:
@@ -127,16 +133,17 @@ def _stands_still(nominal: Nominal, fit: Adjustment) -> bool:
     return any(step.min() < NEARLY_STILL and step.mean() > 1 / MOST_STRETCH for step in sample_steps(nominal, fit))
 
 
-def sweeps_by_marks(frame: Frame, nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:
+def sweeps_by_marks(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:
     """The sweeps of a fit to marks alone; CalibError where they bend back on themselves, for nothing else is known."""
     try:
         return fitted_sweeps(nominal, fit, threads)
     except ValueError as error:
-        raise CalibError(f"{frame.path}: the reseau marks found lie on no continuous sweep ({error})") from error
+        path = nominal.frame.path
+        raise CalibError(f"{path}: the reseau marks found lie on no continuous sweep ({error})") from error
 
 
 def fit_all(
-    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1,
+    nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1,
     settled: float = SETTLED,
 ) -> Combined:  # fmt: skip
     """Fit the sweeps to the marks and all other evidence, under the prior of the fit before.
@@ -145,12 +152,10 @@ def fit_all(
     the fit to the marks alone stands.
     """
     start = _predicted(before, others, threads)
-    return _fit_all(frame, nominal, before, others, start, before.smoothness, threads, settled)
+    return _fit_all(nominal, before, others, start, before.smoothness, threads, settled)
 
 
-def fit_likeliest(
-    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1
-) -> Combined:
+def fit_likeliest(nominal: Nominal, before: Combined, others: Sequence[Observations], threads: int = 1) -> Combined:
     """`fit_all`, but under the prior under which the evidence, with the weight it starts with, is most likely; where
     that bends a sweep back on itself, under that of the fit before.
 
@@ -160,32 +165,30 @@ def fit_likeliest(
     evidence = join([before.evidence.select(before.evidence.kind == MARK), *others])
     evidence, weight = with_paces(evidence, start.weight)
     start = replace(start, weight=weight)
-    smoothness, variances = _likeliest(frame, nominal, before, evidence, start, FIRST, FEW_STRIPS, threads)
-    fit = _fit_all(frame, nominal, before, others, replace(start, variances=variances), smoothness, threads)
-    return fit_all(frame, nominal, before, others, threads) if fit.warnings else fit
+    smoothness, variances = _likeliest(nominal, before, evidence, start, FIRST, FEW_STRIPS, threads)
+    fit = _fit_all(nominal, before, others, replace(start, variances=variances), smoothness, threads)
+    return fit_all(nominal, before, others, threads) if fit.warnings else fit
 
 
-def settle_smoothness(
-    frame: Frame, nominal: Nominal, found: Combined, others: Sequence[Observations], threads: int = 1
-) -> Combined:
+def settle_smoothness(nominal: Nominal, found: Combined, others: Sequence[Observations], threads: int = 1) -> Combined:
     """`fit_all` under the prior under which the evidence of a fit, weighted as it has come to be, is most likely; the
     fit as it is where it has that prior already, or where sweeps would bend back on themselves."""
     start = Start(found.fit.variances, found.fit.scale, found.fit.weight)
     begin = FIRST if found.smoothness == ROUGH else found.smoothness
-    smoothness, variances = _likeliest(frame, nominal, found, found.evidence, start, begin, MOST_STRIPS, threads)
+    smoothness, variances = _likeliest(nominal, found, found.evidence, start, begin, MOST_STRIPS, threads)
     if smoothness == found.smoothness:
         return found
     start = replace(_predicted(found, others, threads), variances=variances)
-    fit = _fit_all(frame, nominal, found, others, start, smoothness, threads)
+    fit = _fit_all(nominal, found, others, start, smoothness, threads)
     return found if fit.warnings else fit
 
 
 def _likeliest(
-    frame: Frame, nominal: Nominal, before: Combined, evidence: Observations, start: Start, begin: Smoothness,
+    nominal: Nominal, before: Combined, evidence: Observations, start: Start, begin: Smoothness,
     most_strips: int, threads: int,
 ) -> tuple[Smoothness, Array]:  # fmt: skip
     """The prior under which evidence is most likely, sought from that of `begin` on, and its variances."""
-    expected = start_variances(frame, nominal, before.place_sigma_mm)
+    expected = start_variances(nominal, before.place_sigma_mm)
     return find_smoothness(before.fit.layout, evidence, start, expected, FREE, begin, most_strips, threads)
 
 
@@ -213,33 +216,35 @@ def _keys(o: Observations) -> NDArray[np.void]:
 
 
 def _fit_all(
-    frame: Frame, nominal: Nominal, before: Combined, others: Sequence[Observations], start: Start,
-    smoothness: Smoothness, threads: int, settled: float = SETTLED,
+    nominal: Nominal, before: Combined, others: Sequence[Observations], start: Start, smoothness: Smoothness,
+    threads: int, settled: float = SETTLED,
 ) -> Combined:  # fmt: skip
     """Fit the marks of the fit before and all other evidence; the marks alone, and a warning, where that bends back."""
-    sigma_mm = before.place_sigma_mm
-    chosen, fit, evidence = _fit(frame, nominal, before.table, others, start, sigma_mm, smoothness, threads, settled)
+    prior = _Prior(before.place_sigma_mm, smoothness)
+    chosen, fit, evidence = _fit(nominal, before.table, others, prior, start, threads, settled)
     try:
-        return Combined(chosen, fit, evidence, fitted_sweeps(nominal, fit, threads), (), sigma_mm, smoothness)
+        sweeps = fitted_sweeps(nominal, fit, threads)
     except ValueError as error:
         said = f"wedge borders and overlaps contradict the marks and were left out ({error})"
-        return replace(fit_marks(frame, nominal, before.table, threads=threads), warnings=(said,))
+        return replace(fit_marks(nominal, before.table, threads=threads), warnings=(said,))
+    return Combined(chosen, fit, evidence, sweeps, (), prior.place_sigma_mm, smoothness)
 
 
 def _fit(
-    frame: Frame, nominal: Nominal, table: MarkTable, others: Sequence[Observations], start: Start, sigma_mm: float,
-    smoothness: Smoothness, threads: int, settled: float = SETTLED, free: Sequence[str] = FREE,
+    nominal: Nominal, table: MarkTable, others: Sequence[Observations], prior: _Prior, start: Start, threads: int,
+    settled: float,
 ) -> tuple[MarkTable, Adjustment, Observations]:  # fmt: skip
     """Fit the sweeps, leaving out marks that disagree, the worst first. Evidence: used marks, then `others`."""
-    expected = start_variances(frame, nominal, sigma_mm)
+    frame, sigma_mm = nominal.frame, prior.place_sigma_mm
+    expected = start_variances(nominal, sigma_mm)
     for left in reversed(range(ROUNDS)):
         places = markevidence.shared_places(table, len(frame.strips), sigma_mm)
-        layout = make_layout(strip_shapes(frame), places, smoothness)
-        observations, rows = markevidence.observations(table, frame, nominal, places, sigma_mm)
+        layout = make_layout(strip_shapes(frame), places, prior.smoothness)
+        observations, rows = markevidence.observations(table, nominal, places, sigma_mm)
         known = join([observations, *others])
         everything, weight = with_paces(known, start.weight)  # paces come last, and are made anew
         start = replace(start, weight=weight)
-        fit = adjust(layout, everything, expected, free, start, threads=threads, settled=settled)
+        fit = adjust(layout, everything, expected, prior.free, start, threads=threads, settled=settled)
         bad = _disagreeing(everything, fit)
         if not bad.any() or not left:
             break

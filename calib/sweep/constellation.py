@@ -15,7 +15,6 @@ from scipy.special import bdtr
 from calib.chain import ChainEstimate
 from calib.compiled import bare
 from calib.coordinates import Array, FilmPoints, ScanPoints
-from calib.frame.frame import Frame
 from calib.median import MIDDLE_SIZE, weighted_median
 from calib.ordered import shared_out
 from calib.sweep.adjust import Adjustment, estimate_weighted, make_batches, solve_weighted
@@ -89,9 +88,10 @@ def slope_variances(tolerance_px: float, strips: Sequence[StripShape]) -> dict[s
     return {"slope": min(tolerance_px, STRETCH * long / 2) ** 2, "stretch": (STRETCH * wide / 2) ** 2}
 
 
-def search_spans(frame: Frame, nominal: Nominal, strip: int) -> list[tuple[int, int]]:
+def search_spans(nominal: Nominal, strip: int) -> list[tuple[int, int]]:
     """Spans (first, stop) of a strip's lines in which some mark may be centred: nothing outside them makes a pair."""
-    sweep, reach_px = nominal.sweeps[strip], _reach_px(frame, nominal)[1]
+    frame, sweep = nominal.frame, nominal.sweeps[strip]
+    reach_px = _reach_px(nominal)[1]
     marks = marks_in_reach(sweep, frame.marks, frame.scan.tolerance_mm)
     line = np.sort(to_scan(sweep, FilmPoints(frame.marks.x_mm[marks], frame.marks.y_mm[marks])).line)
     spans: list[tuple[int, int]] = []
@@ -105,14 +105,14 @@ def search_spans(frame: Frame, nominal: Nominal, strip: int) -> list[tuple[int, 
     return spans
 
 
-def _reach_px(frame: Frame, nominal: Nominal) -> Array:
+def _reach_px(nominal: Nominal) -> Array:
     """How far (x, y) from its nominal place a mark may lie: the tolerance, a twentieth and a px more."""
-    return 1.05 * frame.scan.tolerance_mm / nominal.px_mm + 1
+    return 1.05 * nominal.tolerance_px + 1
 
 
-def make_pairs(frame: Frame, nominal: Nominal, candidates: Sequence[Candidates]) -> Pairs:
+def make_pairs(nominal: Nominal, candidates: Sequence[Candidates]) -> Pairs:
     """All pairs of a candidate with a mark that may lie there."""
-    reach_px = _reach_px(frame, nominal)
+    frame, reach_px = nominal.frame, _reach_px(nominal)
     columns = []
     for k, found in enumerate(candidates):
         marks = marks_in_reach(nominal.sweeps[k], frame.marks, frame.scan.tolerance_mm)

@@ -37,27 +37,27 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     which leave a thread much time.
     """
     nominal = make_nominal(frame)
-    seen = _marks_and_borders(frame, nominal, read, first, threads)
-    by_ties = placed_by_ties(frame, nominal, read, seen.found, seen.known, threads)
+    seen = _marks_and_borders(nominal, read, first, threads)
+    by_ties = placed_by_ties(nominal, read, seen.found, seen.known, threads)
     if by_ties is not None:
-        seen = _marks_and_borders(frame, nominal, read, by_ties, threads)
+        seen = _marks_and_borders(nominal, read, by_ties, threads)
     give_back()  # ties are seen in strips, fits are made of matrices: neither has use for what the other leaves
     seams, format_mm = range(len(first) - 1), frame.camera.format_mm
     ties = measure_ties(read, seen.found.sweeps, nominal.px_mm, seams, threads, format_mm)
     give_back()
     steps = beside(partial(steps_in_pieces, read, [sweep.n_lines for sweep in first]), threads)
     evidence = [*seen.known, tie_observations(ties, nominal)]
-    rough, found = seen.found.sweeps, fit_likeliest(frame, nominal, seen.found, evidence, threads)
+    rough, found = seen.found.sweeps, fit_likeliest(nominal, seen.found, evidence, threads)
     for _ in range(TIE_ROUNDS):
         weight = _tie_weights(found, ties)
         again = measure_again(read, found.sweeps, rough, nominal.px_mm, ties, weight, threads, format_mm)
         if again is None:
             break
         ties, evidence = again, [*seen.known, tie_observations(again, nominal)]
-        rough, found = found.sweeps, fit_all(frame, nominal, found, evidence, threads)
-    found = settle_smoothness(frame, nominal, found, evidence, threads)
+        rough, found = found.sweeps, fit_all(nominal, found, evidence, threads)
+    found = settle_smoothness(nominal, found, evidence, threads)
     table = markjudge.with_bends(found.table, seen.fits, found.sweeps, seen.shape)
-    table = markjudge.with_residuals(table, frame, nominal, found.sweeps)
+    table = markjudge.with_residuals(table, nominal, found.sweeps)
     tied = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = _common_sweep(nominal, found.fit)
     sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), steps(), threads)
@@ -83,30 +83,31 @@ class _Seen:
 
 
 def _marks_and_borders(
-    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
+    nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
 ) -> _Seen:
     """Measure marks, the ends of their arms and the wedge's borders, and fit the sweeps to them."""
-    found, fits, shape = _marks_again(frame, nominal, read, first, threads)
+    found, fits, shape = _marks_again(nominal, read, first, threads)
     power = marking.mixing(fits, found.table.used)
-    edges = edge_observations(find_edges(frame, read, found.sweeps, shape, power, threads), nominal, shape)
+    edges = edge_observations(find_edges(nominal.frame, read, found.sweeps, shape, power, threads), nominal, shape)
     known = edges, markevidence.arm_observations(fits, found.table, nominal, shape.arm_mm)
-    return _Seen(fit_all(frame, nominal, found, known, threads, NEARLY_SETTLED), fits, shape, power, known)
+    return _Seen(fit_all(nominal, found, known, threads, NEARLY_SETTLED), fits, shape, power, known)
 
 
 def _marks_again(
-    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
+    nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
 ) -> tuple[Combined, list[MarkFit | None], CrossShape]:
     """Measure every mark the sweeps put into a strip; and once more those not found or that better sweeps bend much.
 
     Also the fits behind the table of marks, and the cross as the readout blurs it.
     """
+    frame = nominal.frame
     sought = marking.expected_marks(frame, first)
     some = np.zeros(len(sought.strip), bool)
     some[:: max(1, -(-len(some) // marking.BLUR_MARKS))] = True
     shape = marking.estimate_blur(read, first, sought.select(some), marking.first_shape(frame), threads)
     fits = marking.measure(read, first, sought, shape, marking.PRIORS, threads)
     table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, first))
-    found = fit_marks(frame, nominal, table, threads=threads)
+    found = fit_marks(nominal, table, threads=threads)
     known = {
         (k, m): fit
         for k, m, fit, used in zip(sought.strip.tolist(), sought.mark.tolist(), fits, found.table.used, strict=True)
@@ -121,7 +122,7 @@ def _marks_again(
     table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, found.sweeps))
     if markjudge.used_marks(table) == markjudge.used_marks(found.table):
         return replace(found, table=table), fits, shape  # the next fit takes the places as they now are
-    return fit_marks(frame, nominal, table, found, threads), fits, shape
+    return fit_marks(nominal, table, found, threads), fits, shape
 
 
 def _tie_weights(found: Combined, ties: Ties) -> Array:

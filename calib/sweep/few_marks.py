@@ -9,7 +9,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.errors import CalibError
-from calib.frame.frame import Frame
 from calib.sweep import markevidence, markjudge
 from calib.sweep.adjust import NEARLY_SETTLED
 from calib.sweep.combine import Combined, fit_all, fit_marks
@@ -24,7 +23,7 @@ LEAST_WEIGHT = 0.15  # robust, of a mark that agrees with them
 
 
 def placed_by_ties(
-    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], found: Combined, known: Sequence[Observations],
+    nominal: Nominal, read: Sequence[ReadWindow], found: Combined, known: Sequence[Observations],
     threads: int,
 ) -> tuple[StripSweep, ...] | None:  # fmt: skip
     """The sweeps with strips of few marks placed by their ties instead; None where none of these marks contradicts
@@ -32,7 +31,8 @@ def placed_by_ties(
 
     `found` is the fit to marks and borders, `known` all its evidence but the marks' places.
     """
-    table, n_strips = found.table, len(frame.strips)
+    frame, table = nominal.frame, found.table
+    n_strips = len(frame.strips)
     count = np.bincount(table.strip[table.used], minlength=n_strips)
     few = np.flatnonzero((count > 0) & (count <= FEW_MARKS))
     doubted = table.used & np.isin(table.strip, few)
@@ -41,13 +41,13 @@ def placed_by_ties(
     everything = join(known)
     rest = everything.select(~(np.isin(everything.a, few) & (everything.kind == ARM)))
     try:
-        without = fit_marks(frame, nominal, markjudge.reject(table, doubted, DISAGREES), threads=threads)
-        without = fit_all(frame, nominal, without, [rest], threads, NEARLY_SETTLED)
+        without = fit_marks(nominal, markjudge.reject(table, doubted, DISAGREES), threads=threads)
+        without = fit_all(nominal, without, [rest], threads, NEARLY_SETTLED)
         seams = [k for k in range(n_strips - 1) if k in few or k + 1 in few]
         ties = measure_ties(read, without.sweeps, nominal.px_mm, seams, threads, frame.camera.format_mm)
-        tied = fit_all(frame, nominal, without, [rest, tie_observations(ties, nominal)], threads, NEARLY_SETTLED)
+        tied = fit_all(nominal, without, [rest, tie_observations(ties, nominal)], threads, NEARLY_SETTLED)
     except CalibError:  # the other marks alone lie on no continuous sweep: they cannot speak against these
         return None
     marks, places = table.with_columns(used=doubted), [()] * n_strips
-    seen, _ = markevidence.observations(marks, frame, nominal, places, found.place_sigma_mm)
+    seen, _ = markevidence.observations(marks, nominal, places, found.place_sigma_mm)
     return tied.sweeps if prediction_weights(tied.fit, seen, threads).min() < LEAST_WEIGHT else None

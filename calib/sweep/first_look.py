@@ -44,16 +44,16 @@ def first_look(
     if candidates is None:
         candidates = list(in_order(partial(_found_in, read, candidate_finder(frame)), frame.strips, threads))
     layout = make_layout(strip_shapes(frame), [()] * len(frame.strips), most_modes=SEARCH_MODES)
-    pairs, tolerance_px = make_pairs(frame, nominal, candidates), frame.scan.tolerance_mm / nominal.px_mm
-    find = partial(find_steady, nominal, layout, tolerance_px=float(tolerance_px.max()), threads=threads)
-    by_marks = _by_marks(frame, nominal, read, find(pairs), threads)
+    pairs = make_pairs(nominal, candidates)
+    find = partial(find_steady, nominal, layout, tolerance_px=float(nominal.tolerance_px.max()), threads=threads)
+    by_marks = _by_marks(nominal, read, find(pairs), threads)
     off = rows_off(by_marks.marks.fit, by_marks.marks.evidence, by_marks.borders)
     if off:
-        there = _by_marks(frame, nominal, read, find(without_rows(pairs, by_marks.marks.fit, off)), threads)
+        there = _by_marks(nominal, read, find(without_rows(pairs, by_marks.marks.fit, off)), threads)
         if there.has_as_many(by_marks, off):
             by_marks = there
     marks, found, expected = by_marks.marks, by_marks.found, by_marks.expected
-    both = fit_all(frame, nominal, marks, [by_marks.borders], threads, NEARLY_SETTLED)
+    both = fit_all(nominal, marks, [by_marks.borders], threads, NEARLY_SETTLED)
     count = np.bincount(expected.strip, minlength=len(read))
     return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read, by_marks.coarse))
 
@@ -74,11 +74,9 @@ class _ByMarks:
         return all(self.found.strength[k] > AS_MANY * other.found.strength[k] for k in strips)
 
 
-def _by_marks(
-    frame: Frame, nominal: Nominal, read: Sequence[ReadWindow], found: Constellation, threads: int
-) -> _ByMarks:
+def _by_marks(nominal: Nominal, read: Sequence[ReadWindow], found: Constellation, threads: int) -> _ByMarks:
     """Measure the marks that were found, fit the sweeps to them, and look for the borders there."""
-    coarse = sweeps_by_marks(frame, nominal, found.fit, threads)
+    frame, coarse = nominal.frame, sweeps_by_marks(nominal, found.fit, threads)
     expected = marking.expected_marks(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
     shape = marking.estimate_blur(read, coarse, strongest(sought, found), marking.first_shape(frame), threads)
@@ -91,7 +89,7 @@ def _by_marks(
     poor = poor_strips(table)
     if np.any(~enough & np.isin(sought.strip, poor)):
         table = measured(sought.select(enough | np.isin(sought.strip, poor)))
-    marks = fit_marks(frame, nominal, markjudge.flag_odd_strokes(table), threads=threads)
+    marks = fit_marks(nominal, markjudge.flag_odd_strokes(table), threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     return _ByMarks(found, coarse, expected, marks, edge_observations(edges, nominal, shape))
 
@@ -110,7 +108,7 @@ def candidate_finder(frame: Frame) -> Finder:
     )  # fmt: skip
 
     def find(strip: int, dn: NDArray, lost: NDArray[np.bool_]) -> Candidates:
-        return find_candidates(dn, lost, search_spans(frame, nominal, strip), cross)
+        return find_candidates(dn, lost, search_spans(nominal, strip), cross)
 
     return find
 

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
-from calib.frame.frame import Frame
 from calib.median import MIDDLE_SIZE
 from calib.sweep.evidence import ARM, MARK, Observations
 from calib.sweep.markfigures import GONE
@@ -34,7 +33,7 @@ def shared_places(table: MarkTable, n_strips: int, sigma_mm: float) -> tuple[tup
 
 
 def observations(
-    table: MarkTable, frame: Frame, nominal: Nominal, places: Sequence[tuple[int, ...]], place_sigma_mm: float
+    table: MarkTable, nominal: Nominal, places: Sequence[tuple[int, ...]], place_sigma_mm: float
 ) -> tuple[Observations, NDArray[np.int64]]:
     """The used marks as evidence, and their rows in the table.
 
@@ -42,8 +41,9 @@ def observations(
     """
     rows = np.flatnonzero(table.used)
     strip, mark, line, sample = table.strip[rows], table.mark[rows], table.line[rows], table.sample[rows]
-    stated = FilmPoints(frame.marks.x_mm[mark], frame.marks.y_mm[mark])
-    own = {(k + step, m) for k, marks in enumerate(places) for m in marks for step in (0, 1)}
+    marks = nominal.frame.marks
+    stated = FilmPoints(marks.x_mm[mark], marks.y_mm[mark])
+    own = {(k + step, m) for k, shared in enumerate(places) for m in shared for step in (0, 1)}
     is_own = np.array([place in own for place in zip(strip.tolist(), mark.tolist(), strict=True)], bool)
     value, cov = np.empty((rows.size, 2)), np.zeros((rows.size, 2, 2))
     cov[:, 0, 0], cov[:, 1, 1] = table.var_sample[rows], table.var_line[rows]

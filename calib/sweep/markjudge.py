@@ -7,14 +7,13 @@ from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
-from calib.frame.frame import Frame
 from calib.median import MIDDLE_SIZE
 from calib.sweep.cross import CrossShape
 from calib.sweep.markfigures import GONE, likeness_of
 from calib.sweep.markfit import MarkFit
 from calib.sweep.marks import LEAST_CONTRAST, Sought, under_other_sweeps
 from calib.sweep.model import StripSweep
-from calib.sweep.nominal import Nominal
+from calib.sweep.nominal import Nominal, departure_mm
 from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, ODD_STROKE, OUTSIDE, MarkTable
 
 LEAST_PARTS = 4  # half arms seen, of 8
@@ -123,18 +122,16 @@ def with_bends(
     return table.with_columns(line=line, sample=sample)
 
 
-def with_residuals(table: MarkTable, frame: Frame, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:
+def with_residuals(table: MarkTable, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:
     """The table with film place less stated place, by the fitted and by the nominal sweeps."""
-    stated = FilmPoints(frame.marks.x_mm[table.mark], frame.marks.y_mm[table.mark])
+    marks = nominal.frame.marks
     after, first = np.full((len(table), 2), np.nan), np.full((len(table), 2), np.nan)
-    base = Nominal(tuple(sweeps), np.ones(2))
-    plain = Nominal(nominal.sweeps, np.ones(2))
-    for k in np.unique(table.strip):
+    for k in np.unique(table.strip).tolist():
         mine = table.strip == k
         points = ScanPoints(table.line[mine], table.sample[mine])
-        film = FilmPoints(stated.x_mm[mine], stated.y_mm[mine])
-        after[mine] = -base.departure_px(int(k), points, film)
-        first[mine] = -plain.departure_px(int(k), points, film)
+        stated = FilmPoints(marks.x_mm[table.mark[mine]], marks.y_mm[table.mark[mine]])
+        after[mine] = -departure_mm(sweeps[k], points, stated)
+        first[mine] = -departure_mm(nominal.sweeps[k], points, stated)
     return table.with_columns(
         residual_x_mm=after[:, 0], residual_y_mm=after[:, 1],
         first_residual_x_mm=first[:, 0], first_residual_y_mm=first[:, 1],

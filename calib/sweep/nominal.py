@@ -24,21 +24,32 @@ FLATTEST = 1e-9  # of the product of an information's two entries: below, its de
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Nominal:
-    """The nominal sweeps and what one px is in film mm along (x, y)."""
+    """A frame, its strips' nominal sweeps, and what one px is in film mm along (x, y)."""
 
+    frame: Frame
     sweeps: tuple[StripSweep, ...]
     px_mm: Array
+
+    @property
+    def tolerance_px(self) -> Array:
+        """How far a mark may lie from its nominal place, in px of (x, y)."""
+        return self.frame.scan.tolerance_mm / self.px_mm
 
     def departure_px(self, strip: int, points: ScanPoints, film: FilmPoints) -> Array:
         """How far (N, 2) film places lie from the nominal place of scan points, (x, y) in px; (M, N, 2) for each of
         those with each of these where film places are (M, 1)."""
-        at = to_film(self.sweeps[strip], points)
-        return np.stack([film.x_mm - at.x_mm, film.y_mm - at.y_mm], axis=-1) / self.px_mm
+        return departure_mm(self.sweeps[strip], points, film) / self.px_mm
 
     def line_sign(self, strip: int) -> float:
         """+1 where film y rises with the line, -1 in a strip scanned the other way."""
         y_mm = self.sweeps[strip].y_line_mm
         return 1.0 if y_mm[-1] > y_mm[0] else -1.0
+
+
+def departure_mm(sweep: StripSweep, points: ScanPoints, film: FilmPoints) -> Array:
+    """How far film places lie from where a sweep puts scan points; shapes as in `Nominal.departure_px`."""
+    at = to_film(sweep, points)
+    return np.stack([film.x_mm - at.x_mm, film.y_mm - at.y_mm], axis=-1)
 
 
 def make_nominal(frame: Frame) -> Nominal:
@@ -50,7 +61,7 @@ def make_nominal(frame: Frame) -> Nominal:
         first = alike.setdefault((strip.n_lines, strip.is_reversed), sweep)
         lines = {name: getattr(first, name) for name in ("x_line_mm", "y_line_mm", "sigma_x_mm", "sigma_y_mm")}
         sweeps.append(replace(sweep, **lines))
-    return Nominal(tuple(sweeps), np.array([frame.scan.sample_mm, frame.scan.line_mm]))
+    return Nominal(frame, tuple(sweeps), np.array([frame.scan.sample_mm, frame.scan.line_mm]))
 
 
 def fitted_sweeps(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:

@@ -118,7 +118,7 @@ def test_spans_hold_every_line_at_which_a_mark_may_be():
     frame = SimpleNamespace(
         marks=SimpleNamespace(x_mm=np.zeros(4), y_mm=y_mm), scan=SimpleNamespace(tolerance_mm=30 * STEP_MM)
     )
-    spans = search_spans(frame, Nominal((sweep,), np.full(2, STEP_MM)), 0)
+    spans = search_spans(Nominal(frame, (sweep,), np.full(2, STEP_MM)), 0)
     near = np.abs(line[:, None] - (899 - y_mm / STEP_MM)).min(axis=1) <= 1.05 * 30 + 1
     inside = np.zeros(900, bool)
     for first, stop in spans:

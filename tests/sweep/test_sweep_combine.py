@@ -1,5 +1,6 @@
 """The sweeps of all strips where their marks leave much open, and where what marks say makes no sweep."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -18,19 +19,20 @@ PX_MM, N_LINES, N_SAMPLES, N_STRIPS, PER_STRIP = 0.005, 364, 315, 14, 3
 SIGMA_PX = 0.02
 
 
-def nominal_sweeps() -> Nominal:
+def nominal_sweeps() -> tuple[StripSweep, ...]:
     """Strips side by side."""
     x, y = np.arange(N_SAMPLES) * PX_MM, (np.arange(N_LINES) - (N_LINES - 1) / 2) * PX_MM
     zero = np.zeros(N_LINES)
     sweeps = (StripSweep(x + k * x[-1], zero, y, np.zeros(N_SAMPLES), zero, zero) for k in range(N_STRIPS))
-    return Nominal(tuple(sweeps), np.full(2, PX_MM))
+    return tuple(sweeps)
 
 
-def marks_at(y_mm, line, sample, nominal, tolerance_mm, spacing=1.0):
-    """A frame whose strips hold marks, three each, at given y and at x as if samples lay `spacing` times as far apart
-    as the scan says, and the marks seen at scan places."""
+def marks_at(y_mm, line, sample, tolerance_mm, spacing=1.0):
+    """The nominal sweeps of a frame whose strips hold marks, three each, at given y and at x as if samples lay
+    `spacing` times as far apart as the scan says, and the marks seen at scan places."""
+    sweeps = nominal_sweeps()
     strip, middle = np.repeat(np.arange(N_STRIPS), PER_STRIP), (N_SAMPLES - 1) / 2
-    x_mm = np.array([nominal.sweeps[k].x_sample_mm[0] for k in strip]) + middle * PX_MM
+    x_mm = np.array([sweeps[k].x_sample_mm[0] for k in strip]) + middle * PX_MM
     x_mm += (sample - middle) * PX_MM * spacing
     strips = [
         SimpleNamespace(n_lines=N_LINES, n_samples=N_SAMPLES, is_reversed=False, index=k) for k in range(N_STRIPS)
@@ -46,19 +48,19 @@ def marks_at(y_mm, line, sample, nominal, tolerance_mm, spacing=1.0):
         residual_x_mm=zero, residual_y_mm=zero, first_residual_x_mm=zero, first_residual_y_mm=zero,
         stroke_value=zero, stroke_sigma=np.ones(n),
     )  # fmt: skip
-    return frame, table
+    return Nominal(frame, sweeps, np.full(2, PX_MM)), table
 
 
 @pytest.mark.parametrize("tolerance_px", [10, 60])
 def test_marks_in_one_row_do_not_tell_of_strips_without_length(tolerance_px):
     """Every strip moved along by a few px shows its marks, all at one y, at another line: as if all lines saw one y."""
-    rng, nominal = np.random.default_rng(5), nominal_sweeps()
+    rng = np.random.default_rng(5)
     moved = np.repeat(rng.normal(0, 2.0, N_STRIPS), PER_STRIP)
     line = 165.0 - moved + rng.normal(0, SIGMA_PX, moved.size)
     sample = np.tile([60.0, 160.0, 260.0], N_STRIPS) + rng.normal(0, SIGMA_PX, moved.size)
     y_mm = np.full(moved.size, (165.0 - (N_LINES - 1) / 2) * PX_MM)
-    frame, table = marks_at(y_mm, line, sample, nominal, tolerance_px * PX_MM)
-    found = fit_marks(frame, nominal, table)
+    nominal, table = marks_at(y_mm, line, sample, tolerance_px * PX_MM)
+    found = fit_marks(nominal, table)
     assert found.table.used.all()
     for sweep in found.sweeps:
         assert np.ptp(sweep.y_line_mm) == pytest.approx((N_LINES - 1) * PX_MM, rel=0.05)
@@ -68,12 +70,12 @@ def test_marks_in_one_row_do_not_tell_of_strips_without_length(tolerance_px):
 def test_strips_that_wander_by_many_px_do_not_make_the_sweep_stand_still(seed):
     """All marks at one sample of strips that wander by 20 px from mark to mark: a sweep on which all samples there see
     one place would explain it."""
-    rng, nominal = np.random.default_rng(seed), nominal_sweeps()
+    rng = np.random.default_rng(seed)
     sample = 160.0 + rng.normal(0, 20.0, N_STRIPS * PER_STRIP)
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
     y_mm = (line - (N_LINES - 1) / 2) * PX_MM
-    frame, table = marks_at(y_mm, line, np.full(line.size, 160.0), nominal, 60 * PX_MM)
-    found = fit_marks(frame, nominal, table.with_columns(sample=sample))
+    nominal, table = marks_at(y_mm, line, np.full(line.size, 160.0), 60 * PX_MM)
+    found = fit_marks(nominal, table.with_columns(sample=sample))
     assert found.table.used.all()
     for sweep in found.sweeps:
         assert np.diff(sweep.x_sample_mm).min() > 0.8 * PX_MM
@@ -83,12 +85,12 @@ def test_strips_that_wander_by_many_px_do_not_make_the_sweep_stand_still(seed):
 def test_marks_beside_the_middle_of_strips_that_wander_tell_nothing_of_the_sweep_between_the_samples(seed, wander_px):
     """Even where a large wander is expected from the beginning the sweep is bent until it stands still, and the frame
     was refused: then what no mark can tell is held to be as it is stated."""
-    rng, nominal = np.random.default_rng(seed), nominal_sweeps()
+    rng = np.random.default_rng(seed)
     sample = 60.0 + rng.normal(0, wander_px, N_STRIPS * PER_STRIP) + np.repeat(rng.normal(0, 6, N_STRIPS), PER_STRIP)
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
     y_mm = (line - (N_LINES - 1) / 2) * PX_MM
-    frame, table = marks_at(y_mm, line, np.full(line.size, 60.0), nominal, 60 * PX_MM)
-    found = fit_marks(frame, nominal, table.with_columns(sample=sample))
+    nominal, table = marks_at(y_mm, line, np.full(line.size, 60.0), 60 * PX_MM)
+    found = fit_marks(nominal, table.with_columns(sample=sample))
     for sweep in found.sweeps:
         assert np.diff(sweep.x_sample_mm).min() > 0.9 * PX_MM
 
@@ -100,17 +102,17 @@ def test_marks_beside_the_middle_of_strips_that_wander_tell_nothing_of_the_sweep
 def test_lines_or_samples_that_crowd_or_lie_far_apart_are_no_sweep(what, across, along):
     """At a third of their spacing nothing that is measured by such a sweep could be trusted, and the window of a mark
     would hold three times its lines, or any number; as little at three times their spacing."""
-    rng, nominal = np.random.default_rng(6), nominal_sweeps()
+    rng = np.random.default_rng(6)
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS) + rng.normal(0, 9.0, N_STRIPS * PER_STRIP)
     sample = rng.uniform(20, 290, line.size)
     y_mm = (line - (N_LINES - 1) / 2) * PX_MM * along
-    frame, table = marks_at(y_mm, line, sample, nominal, 200 * PX_MM, across)
+    nominal, table = marks_at(y_mm, line, sample, 200 * PX_MM, across)
     with pytest.raises(CalibError, match=f"{what} of strip .* times as far apart as the scan says"):
-        fit_marks(frame, nominal, table)
+        fit_marks(nominal, table)
 
 
 def test_what_marks_at_two_samples_cannot_tell_of_each_strips_own_sweep_is_in_the_stated_sigma():
-    rng, nominal = np.random.default_rng(8), nominal_sweeps()
+    rng = np.random.default_rng(8)
     t = np.arange(N_SAMPLES) / (N_SAMPLES - 1)
 
     def curve(waves, px):
@@ -122,8 +124,8 @@ def test_what_marks_at_two_samples_cannot_tell_of_each_strips_own_sweep_is_in_th
     uneven = [np.interp(at, np.arange(N_SAMPLES), common + mine) for at, mine in zip(sample, own, strict=True)]
     seen = (sample - uneven).ravel() + rng.normal(0, SIGMA_PX, sample.size)
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
-    frame, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample.ravel(), nominal, 40 * PX_MM)
-    found = fit_marks(frame, nominal, table.with_columns(sample=seen))
+    nominal, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample.ravel(), 40 * PX_MM)
+    found = fit_marks(nominal, table.with_columns(sample=seen))
     z = []
     for sweep, base, mine in zip(found.sweeps, nominal.sweeps, own, strict=True):
         error = sweep.x_sample_mm + sweep.x_line_mm[200] - base.x_sample_mm - (common + mine) * PX_MM
@@ -144,25 +146,25 @@ def listen(monkeypatch, name):
 
 
 def marks_in_three_rows(seed):
-    """A frame, its nominal sweeps, and its marks as they are seen."""
-    rng, nominal = np.random.default_rng(seed), nominal_sweeps()
+    """A frame's nominal sweeps, and its marks as they are seen."""
+    rng = np.random.default_rng(seed)
     line, sample = np.tile([60.0, 160.0, 300.0], N_STRIPS), rng.uniform(20, 290, N_STRIPS * PER_STRIP)
-    frame, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample, nominal, 20 * PX_MM)
-    return frame, nominal, table
+    nominal, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample, 20 * PX_MM)
+    return nominal, table
 
 
 def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks(monkeypatch):
-    frame, nominal, table = marks_in_three_rows(9)
+    nominal, table = marks_in_three_rows(9)
     fitted, searched = listen(monkeypatch, "adjust"), listen(monkeypatch, "find_smoothness")
-    marks = fit_marks(frame, nominal, table)
-    assert not fit_likeliest(frame, nominal, marks, []).warnings
+    marks = fit_marks(nominal, table)
+    assert not fit_likeliest(nominal, marks, []).warnings
     assert (len(fitted), len(searched)) == (2, 1)
     for evidence in (*fitted, *searched):
         assert set(evidence.a[evidence.kind == PACE]) == set(range(N_STRIPS))
 
 
 def test_fewer_strips_are_asked_where_the_search_for_the_prior_begins_than_how_it_ends(monkeypatch):
-    frame, nominal, table = marks_in_three_rows(9)
+    nominal, table = marks_in_three_rows(9)
     search, asked = combine.find_smoothness, []
 
     def heard(layout, evidence, start, expected, free, begin, most_strips, threads):
@@ -170,15 +172,15 @@ def test_fewer_strips_are_asked_where_the_search_for_the_prior_begins_than_how_i
         return search(layout, evidence, start, expected, free, begin, most_strips, threads)
 
     monkeypatch.setattr(combine, "find_smoothness", heard)
-    found = fit_likeliest(frame, nominal, fit_marks(frame, nominal, table), [])
-    combine.settle_smoothness(frame, nominal, found, [])
+    found = fit_likeliest(nominal, fit_marks(nominal, table), [])
+    combine.settle_smoothness(nominal, found, [])
     assert asked == [(True, combine.FEW_STRIPS), (found.smoothness == combine.FIRST, combine.MOST_STRIPS)]
 
 
 def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatch):
     """A border far off loses its weight; it is no reason to fit again."""
-    frame, nominal, table = marks_in_three_rows(10)
-    marks, n = fit_marks(frame, nominal, table), 10 * N_STRIPS
+    nominal, table = marks_in_three_rows(10)
+    marks, n = fit_marks(nominal, table), 10 * N_STRIPS
     zero, value = np.zeros(n), np.zeros((n, 2))
     value[4, 1] = 30.0
     edges = Observations(
@@ -186,7 +188,7 @@ def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatc
         zero + 150.0, zero, zero, value, np.tile(np.diag([0.0, 25.0]), (n, 1, 1)), np.full(n, -1), zero,
     )  # fmt: skip
     fitted = listen(monkeypatch, "adjust")
-    both = fit_all(frame, nominal, marks, [edges])
+    both = fit_all(nominal, marks, [edges])
     assert len(fitted) == 1
     assert both.table.used.all()
     assert both.fit.weight[both.evidence.kind == EDGE][4] < 0.05
@@ -207,19 +209,19 @@ def borders(off_px, sigma_px, per_power=0.0):
 def test_the_one_offset_of_all_borders_does_not_make_itself_likely():
     """Twenty times as large as it is thought to be, it is an error of the borders; what explains it must not be that
     such offsets are large, of which there is but this one."""
-    frame, nominal, table = marks_in_three_rows(11)
-    fit = fit_all(frame, nominal, fit_marks(frame, nominal, table), [borders(0.6, 0.6)]).fit
+    nominal, table = marks_in_three_rows(11)
+    fit = fit_all(nominal, fit_marks(nominal, table), [borders(0.6, 0.6)]).fit
     assert fit.solution.shared[-1] == pytest.approx(0.0, abs=0.3)
-    stated = start_variances(frame, nominal, SIGMA_PX * PX_MM)
+    stated = start_variances(nominal, SIGMA_PX * PX_MM)
     borders_x_and_y = [GROUPS.index("border_x"), GROUPS.index("border_y")]
     np.testing.assert_array_equal(fit.variances[borders_x_and_y], stated[borders_x_and_y])
 
 
 def test_borders_that_were_printed_otherwise_than_the_marks_do_not_bend_the_sweeps():
     """Taken to the marks' power of the light they lie off by as much as their steps differ, alike in all strips."""
-    frame, nominal, table = marks_in_three_rows(14)
+    nominal, table = marks_in_three_rows(14)
     per_power = 0.4 * np.array([1.0, -1.2, 0.5, -1.5, 0.8, 0.8, -0.4, 1.4, -1.0, -0.4])
-    found = fit_all(frame, nominal, fit_marks(frame, nominal, table), [borders(-per_power, 0.1, per_power)])
+    found = fit_all(nominal, fit_marks(nominal, table), [borders(-per_power, 0.1, per_power)])
     assert found.fit.solution.shared[-1] == pytest.approx(-1.0, abs=0.1)
     for k, sweep in enumerate(found.sweeps):
         off_px = (sweep.y_line_mm - nominal.sweeps[k].y_line_mm)[40:321] / PX_MM
@@ -227,19 +229,19 @@ def test_borders_that_were_printed_otherwise_than_the_marks_do_not_bend_the_swee
 
 
 def test_what_no_mark_places_lies_within_the_tolerance():
-    frame, nominal, table = marks_in_three_rows(12)
-    found = fit_marks(frame, nominal, table.with_columns(used=np.zeros(len(table), bool)))
+    nominal, table = marks_in_three_rows(12)
+    found = fit_marks(nominal, table.with_columns(used=np.zeros(len(table), bool)))
     for sweep in found.sweeps:
-        assert 0.3 < sweep.sigma_x_mm[180] / frame.scan.tolerance_mm < 1.5
-        assert 0.3 < sweep.sigma_y_mm[180] / frame.scan.tolerance_mm < 1.5
+        assert 0.3 < sweep.sigma_x_mm[180] / nominal.frame.scan.tolerance_mm < 1.5
+        assert 0.3 < sweep.sigma_y_mm[180] / nominal.frame.scan.tolerance_mm < 1.5
 
 
 def test_a_strips_own_offset_is_thought_to_be_within_the_tolerance_at_three_sigma():
-    frame, nominal, _ = marks_in_three_rows(13)
-    oblong = Nominal(nominal.sweeps, np.array([0.005, 0.01]))
-    stated = dict(zip(GROUPS, start_variances(frame, oblong, 0.0), strict=True))
-    assert 3 * np.sqrt(stated["a"]) == pytest.approx(frame.scan.tolerance_mm / 0.005)
-    assert 3 * np.sqrt(stated["b"]) == pytest.approx(frame.scan.tolerance_mm / 0.01)
+    nominal, _ = marks_in_three_rows(13)
+    oblong = replace(nominal, px_mm=np.array([0.005, 0.01]))
+    stated = dict(zip(GROUPS, start_variances(oblong, 0.0), strict=True))
+    assert 3 * np.sqrt(stated["a"]) == pytest.approx(nominal.frame.scan.tolerance_mm / 0.005)
+    assert 3 * np.sqrt(stated["b"]) == pytest.approx(nominal.frame.scan.tolerance_mm / 0.01)
 
 
 def test_the_accuracy_of_the_marks_places_is_found_though_the_fit_follows_them():
@@ -253,5 +255,5 @@ def test_the_accuracy_of_the_marks_places_is_found_though_the_fit_follows_them()
     fit = SimpleNamespace(
         residual=rng.normal(0, np.sqrt(own * (1 - drawn)), (n, 2)), fit_cov=np.tile(drawn * own * np.eye(2), (n, 1, 1))
     )
-    found_mm = _place_sigma_mm(fit, evidence, place_px * PX_MM, nominal_sweeps())
+    found_mm = _place_sigma_mm(fit, evidence, place_px * PX_MM, SimpleNamespace(px_mm=np.full(2, PX_MM)))
     assert found_mm == pytest.approx(place_px * PX_MM, rel=0.12)

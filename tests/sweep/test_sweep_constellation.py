@@ -103,7 +103,7 @@ def _scan_of(strips: int, n_lines: int, n_samples: int) -> tuple[Nominal, Layout
     zero = np.zeros(n_lines)
     sweep = StripSweep(x_mm, zero, y_mm, np.zeros(n_samples), zero, zero)
     layout = make_layout([StripShape(n_lines, n_samples, False)] * strips, [()] * strips, most_modes=32)
-    return Nominal((sweep,) * strips, np.full(2, px_mm)), layout
+    return Nominal(SimpleNamespace(), (sweep,) * strips, np.full(2, px_mm)), layout
 
 
 def _look_alikes(true: Pairs, of: np.ndarray, away: np.ndarray, score: np.ndarray) -> Pairs:

@@ -388,8 +388,8 @@ def test_the_prior_is_asked_for_again_once_weights_have_settled(small_frame, mon
     _, frame, (dn, density) = small_frame
     first, settled = first_look(frame, dn), []
 
-    def settling(frame, nominal, found, *rest):
-        settled.append((found, combine.settle_smoothness(frame, nominal, found, *rest)))
+    def settling(nominal, found, *rest):
+        settled.append((found, combine.settle_smoothness(nominal, found, *rest)))
         return settled[-1][1]
 
     monkeypatch.setattr(estimate, "fit_likeliest", combine.fit_all)
@@ -408,9 +408,9 @@ def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_f
     _, frame, (dn, density) = small_frame
     first, fits, sought = first_look(frame, dn), [], markjudge.mark_table
 
-    def fitting(frame, nominal, table, *args, **more):
+    def fitting(nominal, table, *args, **more):
         fits.append(table)
-        return combine.fit_marks(frame, nominal, table, *args, **more)
+        return combine.fit_marks(nominal, table, *args, **more)
 
     def tabled(*args):
         table = sought(*args)

@@ -35,11 +35,11 @@ def asked(monkeypatch: pytest.MonkeyPatch, counts: list[int], weight: float = 0.
     seen, n = SimpleNamespace(), len(counts)
     fitted = SimpleNamespace(sweeps=PLACED, fit=None)
 
-    def fit_marks(frame, nominal, table, threads):  # type: ignore[no-untyped-def]
+    def fit_marks(nominal, table, threads):  # type: ignore[no-untyped-def]
         seen.left = table.strip[table.used].tolist()
         return fitted
 
-    def fit_all(frame, nominal, before, others, *rest):  # type: ignore[no-untyped-def]
+    def fit_all(nominal, before, others, *rest):  # type: ignore[no-untyped-def]
         seen.arms = others[0].a[others[0].kind == ARM].tolist()
         seen.borders = others[0].a[others[0].kind == EDGE].tolist()
         return fitted
@@ -55,9 +55,10 @@ def asked(monkeypatch: pytest.MonkeyPatch, counts: list[int], weight: float = 0.
     monkeypatch.setattr(few_marks.markevidence, "observations", lambda table, *rest: (table, None))
     monkeypatch.setattr(few_marks, "prediction_weights", lambda fit, table, threads: np.full(table.used.sum(), weight))
     frame = SimpleNamespace(strips=range(n), camera=SimpleNamespace(format_mm=(1.0, 1.0)))
+    nominal = SimpleNamespace(frame=frame, px_mm=np.ones(2))
     found = SimpleNamespace(table=marks(counts), place_sigma_mm=0.0)
     known = [evidence(EDGE, n), evidence(ARM, n)]
-    by_ties = few_marks.placed_by_ties(frame, SimpleNamespace(px_mm=np.ones(2)), (), found, known, 1)  # type: ignore[arg-type]
+    by_ties = few_marks.placed_by_ties(nominal, (), found, known, 1)  # type: ignore[arg-type]
     return by_ties, seen
 
 

@@ -393,7 +393,7 @@ def borders_in_light(seen, scene, sweeps):
     shape, sigma = CrossShape(0.12, 0.04, BLUR_MM, BLUR_MM), np.full(seen[0].shape, 0.003)
     read = [lambda first, stop, values=values: (values[first:stop], sigma[first:stop]) for values in seen]
     edges = find_edges(scene, read, sweeps, shape, 1.0, 1)
-    return edges, edge_observations(edges, Nominal(tuple(sweeps), np.array([LINE_MM, LINE_MM])), shape)
+    return edges, edge_observations(edges, Nominal(scene, tuple(sweeps), np.array([LINE_MM, LINE_MM])), shape)
 
 
 def test_borders_are_looked_at_where_the_film_steps_as_in_most_strips():
