@@ -65,13 +65,23 @@ class ControlPoints:
 
 
 @dataclass(frozen=True, slots=True)
+class Piece:
+    """Lines of a strip that are whole: `count` of its file from `first` on stand at `line` and the lines after it."""
+
+    line: int
+    first: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class StripRaster:
     """One strip on disk, row = scan line, column = sample, lines in the order in which they were scanned.
 
     `index` counts from 0 in film order; `dtype` is uint8 or uint16 in the machine's byte order; a strip that
     `is_reversed` has its line 0 at the far end of the film. `decoded` keeps what a compressed file holds once the
     strip has been read whole; a frame's strips share it. `damage` says what is wrong with the file as its header tells
-    it; one that `is_lost` has no header, and is a stand-in of zeros. `lines` are those of a strip that is `held`.
+    it; one that `is_lost` has no header, and is a stand-in of zeros. `lines` are those of a strip that is `held`. A
+    strip that consists of `pieces` has no lines between them; the last one ends where the file does.
     """
 
     index: int
@@ -83,6 +93,7 @@ class StripRaster:
     decoded: DecodedStrips = field(default_factory=DecodedStrips, repr=False, compare=False)
     damage: str = ""
     is_lost: bool = False
+    pieces: tuple[Piece, ...] = ()
     lines: Lines | None = field(default=None, repr=False, compare=False)
 
     @property
@@ -111,10 +122,21 @@ class StripRaster:
         return (self.lines or self._read(0, self.n_lines))[1]
 
     def _read(self, first: int, stop: int) -> Lines:
-        shape = (self.n_lines, self.n_samples)
         if self.is_lost:
             return np.zeros((stop - first, self.n_samples), self.dtype), np.ones(stop - first, np.bool_)
-        return read_lines(self.path, first, stop, shape, self.dtype, self.decoded)
+        if not self.pieces:
+            return self._of_file(first, stop, self.n_lines)
+        values, unread = np.zeros((stop - first, self.n_samples), self.dtype), np.ones(stop - first, np.bool_)
+        for piece in self.pieces:
+            low, high = max(first, piece.line), min(stop, piece.line + piece.count)
+            if low < high:
+                at, of_file = slice(low - first, high - first), piece.first - piece.line
+                n_lines = self.pieces[-1].first + self.pieces[-1].count
+                values[at], unread[at] = self._of_file(low + of_file, high + of_file, n_lines)
+        return values, unread
+
+    def _of_file(self, first: int, stop: int, n_lines: int) -> Lines:
+        return read_lines(self.path, first, stop, (n_lines, self.n_samples), self.dtype, self.decoded)
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)

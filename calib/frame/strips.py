@@ -19,7 +19,7 @@ from calib.frame.decoded import DecodedStrips
 from calib.frame.description import Scan
 from calib.frame.document import Document
 from calib.frame.files import is_within, relative
-from calib.frame.frame import Frame, StripRaster
+from calib.frame.frame import Frame, Piece, StripRaster
 from calib.frame.mistakes import all_of, noted
 from calib.frame.raster import DamagedError, OtherKindError, Storage, storage_of
 from calib.frame.words import quoted
@@ -73,6 +73,23 @@ def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
     other = (said for said in frame.warnings if said not in known)
     gapped = replace(frame, strips=places)
     return replace(gapped, warnings=(*_gaps([strip.path for strip in places]), *other, *oddities(gapped)))
+
+
+def parted(strip: StripRaster, stop: int, start: int, missing: int, why: str) -> StripRaster:
+    """A strip whose picture jumps along the film: its lines before `stop` and from `start` on are kept, and so many as
+    are `missing` are put in between as lost; below 0 so many show film twice, and are left out. Lines in the order of
+    the film as the scan is stated."""
+    if strip.is_reversed:
+        stop, start = strip.n_lines - start, strip.n_lines - stop
+    start = max(start, stop - missing)
+    whole = strip.pieces or (Piece(0, 0, strip.n_lines),)
+    before = (replace(p, count=min(p.count, stop - p.line)) for p in whole if p.line < stop)
+    behind = (
+        Piece(p.line + off + missing, p.first + off, p.count - off)
+        for p, off in ((p, max(start - p.line, 0)) for p in whole)
+        if off < p.count
+    )
+    return replace(strip, n_lines=strip.n_lines + missing, pieces=(*before, *behind), damage=why)
 
 
 def numbers_lacking(strips: Sequence[StripRaster], index: int) -> int:

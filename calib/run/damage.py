@@ -1,7 +1,8 @@
 """Strips whose files are damaged: lines that cannot be read are left out as if the tape had lost them, and said."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,8 @@ def _without(held: StripRaster, gone: NDArray[np.bool_]) -> StripRaster:
 
 
 def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
-    """A sentence for each strip of whose lines some could not be read, and the strips that could not be read at all.
+    """A sentence for each strip of whose lines some could not be read, or are missing, or come twice, and the strips
+    that could not be read at all.
 
     Raises:
         InputError: no strip could be read.
@@ -45,9 +47,19 @@ def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...]
         if len(lost.unread) == lost.n_lines:
             why = strip.damage or "its data cannot be decoded"
             out.append(LeftOut(strip.index, f"{strip.called}: left out: {why}"))
+        elif strip.pieces:
+            said += [f"{strip.called}: by {strip.damage} {jump}" for jump in _jumps(strip)]
         elif lost.unread:
             why = strip.damage or "their data cannot be decoded"
             said.append(f"{strip.called}: lines {listed(lost.unread)} of {lost.n_lines} left out: {why}")
     if len(out) == len(frame.strips):
         raise InputError(frame.strips[0].path, KEY, "data of which nothing can be decoded", "strips that can be read")
     return tuple(said), tuple(out)
+
+
+def _jumps(strip: StripRaster) -> Iterator[str]:
+    """Where the pieces of a strip leave lines of film out, or lines of its file."""
+    for before, behind in pairwise(strip.pieces):
+        missing = behind.line - behind.first - before.line + before.first
+        what = f"{missing} lines of film are missing" if missing > 0 else f"{-missing} lines show film twice"
+        yield f"its picture jumps between lines {before.first + before.count - 1} and {behind.first}: {what}"

@@ -8,18 +8,20 @@ must be found there.
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import CalibError
 from calib.frame.frame import Frame, StripRaster
-from calib.frame.strips import with_gap
+from calib.frame.strips import parted, with_gap
 from calib.ordered import in_order
 from calib.run.damage import damaged, look_for_lost
 from calib.run.strip_gaps import MOST_MISSING, suspected
 from calib.sweep.candidates import Candidates, no_candidates
 from calib.sweep.first_look import candidate_finder, first_look
+from calib.sweep.line_breaks import line_breaks
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_width
 from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, strips_out_of_place
@@ -27,6 +29,7 @@ from calib.sweep.tables import EVERY_SAMPLE, FirstLook
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.dropouts import Dropouts, all_lost
 
+MOST_ROUNDS = 4  # of looks for lines that are missing
 MOST_TRIED = 4  # places where strips may be missing
 FEW, MANY = 0.2, 0.5  # of the marks that should be in strips: chance may find the few, those of their places are many
 LEAST_FOUND = 6  # marks: fewer than that chance may find at any place
@@ -89,7 +92,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
         InputError: no strip can be read, or the description does not fit most of the strips.
     """
     damaged(frame, [look.dropouts for look in looks])
-    placed = _with_gaps(_place(frame, list(looks), threads), threads)
+    placed = _with_gaps(_place(*_in_pieces(frame, list(looks), threads), threads), threads)
     frame, looks = placed.frame, placed.looks
     refuse_turned(frame, [look.wedge for look in looks])
     first, left_out = placed.first, strips_out_of_place(frame, placed.overlaps, placed.first.unmarked)
@@ -106,15 +109,38 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), said)
 
 
+def _in_pieces(frame: Frame, looks: list[Look], threads: int) -> tuple[Frame, list[Look]]:
+    """The frame, and what its strips tell, with film that strips lack put in as lost, and without lines that show film
+    twice."""
+    for _ in range(MOST_ROUNDS):  # a jump may show only once the neighbours' are mended
+        edges = [look.edges for look in looks]
+        breaks = line_breaks(frame, edges, partial(_samples, frame, looks), threads)
+        if not breaks:
+            break
+        strips = list(frame.strips)
+        for each in reversed(breaks):  # of one strip those farther on first: line numbers hold up to there
+            strip = strips[each.strip]
+            by = f"its overlaps with strips {' and '.join(map(str, each.beside))}"
+            by = by if len(each.beside) > 1 else f"its overlap with strip {each.beside[0]}"
+            strips[each.strip] = parted(strip, each.stop, each.start, each.missing, by)
+        frame = replace(frame, strips=tuple(strips))
+        for k in {each.strip for each in breaks}:
+            looks[k] = next(looks_of(frame, 1, k))
+    return frame, looks
+
+
+def _samples(frame: Frame, looks: Sequence[Look], strip: int) -> tuple[NDArray, NDArray[np.bool_]]:
+    """A strip's samples and what is lost of them."""
+    stop = frame.strips[strip].n_lines
+    return frame.strips[strip].read(0, stop), looks[strip].dropouts.mask(0, stop)
+
+
 def _place(frame: Frame, looks: list[Look], threads: int) -> _Placed:
     first = _first(frame, looks, threads)
-
-    def read(strip: int) -> tuple[NDArray, NDArray[np.bool_]]:
-        stop = frame.strips[strip].n_lines
-        return frame.strips[strip].read(0, stop), looks[strip].dropouts.mask(0, stop)
-
-    overlaps = overlaps_of(frame, [look.edges for look in looks], first.sweeps, read, threads)
-    return _Placed(frame, looks, first, overlaps)
+    edges = [look.edges for look in looks]
+    return _Placed(
+        frame, looks, first, overlaps_of(frame, edges, first.sweeps, partial(_samples, frame, looks), threads)
+    )
 
 
 def _first(frame: Frame, looks: Sequence[Look], threads: int) -> FirstLook:

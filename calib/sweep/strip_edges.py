@@ -164,9 +164,9 @@ def edge_texture(profile: EdgeProfiles, side: int, cut: Cut, *, is_turned: bool 
 
 def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cut) -> Texture:
     """The texture of a profile (n_lines,) of noise `noise_dn`, nothing where it is `missing`."""
-    rough, size_dn = _rough(value, missing)
+    textured, size_dn = rough(value, missing)
     noise_dn = max(noise_dn, _noise_of_lines(value, missing))
-    padded = np.concatenate([np.zeros(cut.lag, np.float32), rough, np.zeros(cut.lag + cut.lines, np.float32)])
+    padded = np.concatenate([np.zeros(cut.lag, np.float32), textured, np.zeros(cut.lag + cut.lines, np.float32)])
     first = np.array(cut.first, dtype=np.int64).reshape(-1)
     window = padded[first[:, None] + cut.lag + np.arange(cut.lines)]
     room = padded[first[:, None] + np.arange(cut.reach)]
@@ -181,18 +181,18 @@ def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cu
     )  # fmt: skip
 
 
-def _rough(value: NDArray[np.float32], missing: Bools) -> tuple[NDArray[np.float32], float]:
+def rough(value: NDArray[np.float32], missing: Bools) -> tuple[NDArray[np.float32], float]:
     """A profile without its level, clipped to a multiple of its median size, and that size in DN."""
-    rough = np.zeros(value.size, np.float32)
+    found = np.zeros(value.size, np.float32)
     if np.count_nonzero(~missing) <= SMOOTH_LINES:
-        return rough, 0.0
+        return found, 0.0
     line = np.arange(value.size)
     whole = np.interp(line, line[~missing], value[~missing])
     smoothed = (whole - uniform_filter1d(whole, SMOOTH_LINES)).astype(np.float32)
     size = float(np.median(np.abs(smoothed[~missing])))
     if size > 0:
-        rough[~missing] = np.clip(smoothed[~missing] / size, -CLIP, CLIP)
-    return rough, size
+        found[~missing] = np.clip(smoothed[~missing] / size, -CLIP, CLIP)
+    return found, size
 
 
 def _noise_of_lines(value: NDArray[np.float32], missing: Bools) -> float:
@@ -208,7 +208,7 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
     if not cut.first:
         return Agreement(0, 1.0)
     seen = np.flatnonzero(one.seen & other.seen)
-    lag, first = _likeness(one, other, cut, seen, seen).argmax(axis=1), np.array(cut.first)[seen]
+    lag, first = likeness(one, other, cut, seen, seen).argmax(axis=1), np.array(cut.first)[seen]
     follow, led = np.zeros(seen.size, np.bool_), np.zeros(seen.size, np.bool_)
     for before in range(1, LEADERS + 1):
         near = first[before:] - first[:-before] <= NEAR_WINDOWS * cut.lines
@@ -227,8 +227,8 @@ def course_by_chance(one: Texture, other: Texture, cut: Cut) -> float | None:
     strange = [to for to in shifted if np.all(np.abs(first[to] - first) > cut.lag + cut.lines)]
     if len(strange) < LEAST_STRANGERS:
         return None
-    chance = [_best_course(_likeness(one, other, cut, seen, seen[to]), first, cut) for to in strange]
-    found = _best_course(_likeness(one, other, cut, seen, seen), first, cut)
+    chance = [_best_course(likeness(one, other, cut, seen, seen[to]), first, cut) for to in strange]
+    found = _best_course(likeness(one, other, cut, seen, seen), first, cut)
     sigma = max(float(np.std(chance, ddof=1)), TINY) * np.sqrt(1.0 + 1.0 / len(chance))
     return float(stdtr(len(chance) - 1, -(found - float(np.mean(chance))) / sigma))
 
@@ -242,7 +242,7 @@ def _best_course(likeness: NDArray[np.float64], first: NDArray[np.int64], cut: C
     return float(best.max() / len(likeness))
 
 
-def _likeness(
+def likeness(
     one: Texture, other: Texture, cut: Cut, of: NDArray[np.int64], to: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """The correlation of one edge's windows `of` with the other's `to`, at each lag (N, 2 lag + 1)."""

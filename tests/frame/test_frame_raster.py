@@ -23,7 +23,7 @@ from calib.frame.decoded import DecodedStrips
 from calib.frame.frame import StripRaster
 from calib.frame.raster import storage_of
 from calib.frame.read import read_frame
-from calib.frame.strips import with_gap
+from calib.frame.strips import parted, with_gap
 
 Write = Callable[..., Path]
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # GDAL-written strips
@@ -519,3 +519,35 @@ def said_of(path: Path) -> str:
     except CalibError as error:
         return str(error)
     return ""
+
+
+@pytest.mark.parametrize("is_reversed", [False, True])
+def test_a_strip_in_pieces_has_lines_that_were_put_in_and_none_that_come_twice(tmp_path: Path, is_reversed) -> None:  # type: ignore[no-untyped-def]
+    """Lines before a place and behind it stay what they were, whatever part of the strip is read."""
+    values = ramp(40, 5)
+    by_gdal(tmp_path / "000.tif", values, compress="deflate")
+    strip = replace(strip_of(tmp_path / "000.tif"), is_reversed=is_reversed)
+    way = slice(None, None, -1 if is_reversed else 1)
+    lacks = parted(strip, 20, 22, 6, "why")
+    filled = np.concatenate([values[way][:20], np.zeros((8, 5), np.uint16), values[way][22:]])[way]
+    assert (lacks.n_lines, lacks.damage) == (46, "why")
+    np.testing.assert_array_equal(lacks.held().read(0, 46), filled)
+    np.testing.assert_array_equal(np.flatnonzero(lacks.unread()[way]), np.arange(20, 28))
+    for first, stop in ((0, 3), (15, 30), (22, 25), (30, 46), (7, 7)):
+        np.testing.assert_array_equal(lacks.read(first, stop), filled[first:stop])
+    stop = 18 if is_reversed else 20  # as lines were scanned, those behind it are left out
+    twice = parted(strip, 20, 22, -6, "why")
+    np.testing.assert_array_equal(twice.read(0, 34), np.delete(values, np.s_[stop : stop + 6], axis=0))
+    assert not twice.unread().any()
+
+
+def test_a_strip_may_be_parted_again(tmp_path: Path) -> None:
+    """Before a place where it was, or behind it."""
+    values = ramp(40, 5)
+    by_gdal(tmp_path / "000.tif", values)
+    strip = strip_of(tmp_path / "000.tif")
+    expected = np.concatenate([values[:10], values[13:30], np.zeros((5, 5), np.uint16), values[31:]])
+    before = parted(parted(strip, 30, 31, 4, "why"), 10, 11, -3, "why")
+    behind = parted(parted(strip, 10, 11, -3, "why"), 27, 28, 4, "why")
+    assert before.pieces == behind.pieces
+    np.testing.assert_array_equal(before.read(0, 41), expected)

@@ -77,6 +77,22 @@ def test_a_strip_of_another_film_is_left_out(package: Path) -> None:
     assert "its place: it shows other film than strips 1 and 3" in said
 
 
+def test_film_that_a_strip_lacks_is_put_in_as_lost(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
+    """The replay was stopped, and the strip's other lines came too early: no sweep can follow that, and the whole strip
+    lay off by up to as many lines (a bug)."""
+    changed(package, with_strip(1, lambda strip: np.delete(strip, np.s_[400:440], axis=0)))
+    fits = fit.fit_frame(read_frame(package))
+    said = next(said for said in fits.warnings if said.startswith("strip 1"))
+    assert said.startswith("strip 1 (001.tif): by its overlap with strip 2 its picture jumps between lines 39")
+    assert said.endswith(
+        ("39 lines of film are missing", "40 lines of film are missing", "41 lines of film are missing")
+    )
+    there = calibrated.result.fits.sweep.sweeps[1].y_line_mm
+    off = fits.sweep.sweeps[1].y_line_mm[20:-20] - there[20 : len(fits.sweep.sweeps[1].y_line_mm) - 20]
+    assert np.abs(off).max() < 1.5 * 0.0075
+    assert len(fits.dropouts[1].unread) >= 40
+
+
 def test_a_strip_whose_number_lacks_keeps_its_place(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
     """Its marks lie a pitch apart, so that they fit the next place as well: the overlap and the number tell."""
     (package / "strips" / "001.tif").unlink()
