@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calib.frame.frame import Frame
 from calib.sweep import marks as marking
-from calib.sweep.constellation import LEAST_STRENGTH, Constellation
+from calib.sweep.constellation import LEAST_STRENGTH, LEAST_UNLIKE, Constellation
 from calib.sweep.tables import MarkTable
 
 FIRST_MARKS = 20  # of a strip that are measured, where more of them have been found already,
@@ -37,7 +37,8 @@ def sought_first(
 
 
 def _by_clear_marks(found: Constellation) -> NDArray[np.bool_]:
-    """Strips (K,) with a mark that looks more like a cross than anything in all strips that is none."""
+    """Strips (K,) with a mark that looks more like a cross than anything in all strips that is none, and not much less
+    so than the middle one of all marks: where hardly anything else is near, noise looks most like one."""
     pairs, clear = found.pairs, np.zeros(found.strength.size, bool)
     if not len(pairs):
         return clear
@@ -45,8 +46,9 @@ def _by_clear_marks(found: Constellation) -> NDArray[np.bool_]:
     _, first, place = np.unique(places, axis=0, return_index=True, return_inverse=True)
     weight = np.zeros(first.size)
     np.maximum.at(weight, place.ravel(), found.weight)
-    none = pairs.score[first][weight <= TAKEN].max(initial=0.0)
-    clear[pairs.strip[(found.weight > TAKEN) & (pairs.score > none)]] = True
+    none, taken = pairs.score[first][weight <= TAKEN].max(initial=0.0), found.weight > TAKEN
+    least = float(np.median(pairs.score[taken])) - LEAST_UNLIKE if taken.any() else 0.0
+    clear[pairs.strip[taken & (pairs.score > max(none, least))]] = True
     return clear
 
 

@@ -20,6 +20,8 @@ from calib.tone.wedge_profile import Profile
 
 MARGIN_LINES, LEAST_MARGIN, MARGIN_SHARE = 2.5, 1.5, 0.25  # lines kept clear of a step; this part of a low patch
 SLOPES = (-0.012, 0.0, 0.012)  # stretches of the sweep tried in the search
+STEEP = tuple(0.012 * np.arange(-5, 6))  # those where none of these does: far from marks a first look's sweep is bent
+POOR = 0.5  # cost by point of the patches beyond which no placing does: the noise alone makes an eighth
 VETO = 1e5  # cost of a placing that contradicts the order of the patches or the sameness of unexposed film
 FOG_TOLERANCE = 0.15  # of the wedge's range: unexposed film on both sides of a wedge differs by no more, ...
 FOG_DRIFT = 0.4  # ... or where nothing else bears the pattern out, by no more than this
@@ -87,8 +89,13 @@ def _search(
     """
     steps = int(np.ceil(reach / (1.5 * line_mm)))
     best, best_cost = Match(0.0, 0.0, 0.0), np.inf
-    for shifts in (1.5 * line_mm * np.arange(-steps, steps + 1), np.arange(-3, 4) * 0.5 * line_mm):
-        shift, slope = np.repeat(best.shift_mm + shifts, len(SLOPES)), np.tile(SLOPES, len(shifts))
+    coarse, fine = 1.5 * line_mm * np.arange(-steps, steps + 1), np.arange(-3, 4) * 0.5 * line_mm
+    good = POOR * float((pattern.y_mm[pattern.is_patch] @ [-1.0, 1.0]).sum()) * COLUMN_GROUPS / line_mm
+    for shifts, slopes in ((coarse, SLOPES), (fine, SLOPES), (coarse, STEEP), (fine, STEEP)):
+        if slopes is STEEP and best_cost < good:
+            break
+        about = best.shift_mm if shifts is fine else 0.0
+        shift, slope = np.repeat(about + shifts, len(slopes)), np.tile(slopes, len(shifts))
         cost, share, level = _misfit(profile, pattern, shift, slope, middle_mm, line_mm)
         cost += 0.5 * np.minimum((shift / prior) ** 2, 50.0) + (slope / 0.01) ** 2
         for index in np.argsort(cost, kind="stable"):

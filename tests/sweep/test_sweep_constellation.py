@@ -225,6 +225,20 @@ def test_a_strip_s_only_mark_is_looked_for_where_it_is_clearer_than_all_that_is_
     np.testing.assert_array_equal(found.line, [104, 103])
 
 
+def test_noise_that_hardly_anything_beside_it_is_like_is_no_clear_mark() -> None:
+    """Where few candidates are near any mark the best of them was taken for one, and a strip that shows none lay 40 px
+    off; the others' marks show what one looks like."""
+    n = 4
+    expected = Sought(np.arange(n), np.arange(n), np.full(n, 100.0), np.full(n, 50.0))
+    strip, line, score = np.append(np.arange(n), 0), np.full(n + 1, 100.0), np.array([0.93, 0.9, 0.93, 0.44, 0.4])
+    weight = np.append(np.full(n, 0.9), 0.1)
+    line[-1] += 40
+    pairs = Pairs(strip, strip, line, line - 50, score, np.zeros((n + 1, 2)))
+    frame = SimpleNamespace(strips=[SimpleNamespace(n_lines=1000)] * n)
+    found, _ = sought_first(frame, expected, Constellation(pairs, weight, None, np.full(n, LEAST_STRENGTH - 0.6)))
+    np.testing.assert_array_equal(found.strip, [0, 1, 2])
+
+
 @settings(max_examples=20, deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_of_a_mark_the_pair_that_agrees_best_votes(seed: int) -> None:

@@ -399,6 +399,22 @@ def test_a_wedge_of_which_one_patch_is_missing_is_where_the_sweep_says(gone: int
         assert abs(place.shift_mm) < 0.02
 
 
+@pytest.mark.parametrize("off", [-6, 6])
+def test_a_wedge_is_found_by_a_sweep_that_is_bent_there(off: int) -> None:
+    """Far from marks a first look's is, by a twentieth and more: no stretch of it fitted, so that a wedge one patch
+    farther on, whose last patch was taken for something else, seemed as good (four strips of others' frame)."""
+    frame, truth = made(replace(SMALL, wedge=replace(SMALL.wedge, patches=9, patch_mm=0.11)))
+    known = known_film(frame)
+    middle, line_mm = sum(known.group_span_mm(0)) / 2, frame.scan.line_mm
+    for raster, sweep in zip(frame.strips, sweeps_of(frame, truth), strict=True):
+        y_mm = sweep.y_line_mm + off * line_mm - 0.075 * (sweep.y_line_mm - middle)
+        told = replace(sweep, y_line_mm=y_mm, sigma_y_mm=np.full(len(y_mm), 3.4 * line_mm))
+        dn = raster.read(0, raster.n_lines)
+        place = locate_group(dn, np.zeros(dn.shape, np.bool_), told, known, raster.index, 0)
+        assert place.found
+        assert abs(place.shift_mm + off * line_mm) < 2 * line_mm
+
+
 @pytest.mark.parametrize("columns", [2, 3])
 def test_a_wedge_whose_patches_stand_side_by_side_is_found_in_one_of_its_columns(columns: int) -> None:
     """The same film described as patches in columns: those in the middle of all ends lay under no patch whole, no wedge
