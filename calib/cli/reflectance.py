@@ -21,5 +21,10 @@ def command(image: Path, description: Path, out: Path, sample_mm: float | None) 
     DESCRIPTION is a TOML file with shutter_s and the tables camera, characteristic and sun, as in a frame package.
     """
     described, _ = read_alone(description, DensityImageDescription)
-    write_image(reflectance_of_image(read_image(image, sample_mm), described), out)
-    click.echo(f"reflectance: {out}")
+    share = write_image(reflectance_of_image(read_image(image, sample_mm), described), out)
+    low, *_, high = sorted(described.characteristic.density)
+    click.echo(f"reflectance: {out} ({100 * share:.1f} % of its pixels hold a value)")
+    if share < 1:
+        click.echo(
+            f"none where the image has none, beyond the format, or beyond the curve's density of {low:g} to {high:g}"
+        )

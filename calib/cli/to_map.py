@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from calib.cli.options import out_file_option, sample_option
+from calib.cli.tables import print_warnings
 from calib.frame.standalone import MappedImageDescription, read_alone
 from calib.run.standalone import described_dem, image_to_map, read_image
 from calib.run.standalone_files import write_image
@@ -22,5 +23,7 @@ def command(image: Path, description: Path, out: Path, sample_mm: float | None) 
     """
     described, document = read_alone(description, MappedImageDescription)
     dem = described_dem(described, document)
-    write_image(image_to_map(read_image(image, sample_mm), described, description, dem), out)
-    click.echo(f"map: {out}")
+    share = write_image(image_to_map(read_image(image, sample_mm), described, description, dem), out)
+    click.echo(f"map: {out} ({100 * share:.1f} % of its pixels hold a value)")
+    if share == 0:
+        print_warnings(["the map holds no value: the image, the format or the map's bounds lie beside each other"])

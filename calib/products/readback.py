@@ -1,4 +1,4 @@
-"""Read a raster product back, lazily, with its coordinates: for people who work in xarray."""
+"""Read a raster back, lazily, with its coordinates: a product, for people who work in xarray, or what others made."""
 
 from pathlib import Path
 
@@ -18,10 +18,15 @@ _CHUNK = 4 * TILE
 class _OnDisk:
     """What dask needs to read a raster piece by piece: shape, dtype and slicing. No file stays open."""
 
-    def __init__(self, path: Path, overview: int | None) -> None:
-        self._path, self._overview = path, overview
+    def __init__(self, path: Path, overview: int | None, *, measured: bool) -> None:
+        self._path, self._overview, self._measured = path, overview, measured
         with self._open() as file:
-            self.shape, self.dtype, self.ndim = file.shape, np.dtype(file.dtypes[0]), 2
+            stored = np.dtype(file.dtypes[0])
+            self.shape, self.dtype, self.ndim = (
+                file.shape,
+                np.result_type(stored, np.float32) if measured else stored,
+                2,
+            )
 
     def _open(self) -> rasterio.DatasetReader:
         extra = {} if self._overview is None else {"overview_level": self._overview}
@@ -30,17 +35,24 @@ class _OnDisk:
     def __getitem__(self, index: tuple[slice, slice]) -> NDArray:
         (top, bottom, _), (left, right, _) = (part.indices(n) for part, n in zip(index, self.shape, strict=True))
         with self._open() as file:
-            return file.read(1, window=Window(left, top, right - left, bottom - top))
+            stored = file.read(1, window=Window(left, top, right - left, bottom - top), masked=self._measured)
+            if not self._measured:
+                return stored
+            real = stored.astype(self.dtype) * self.dtype.type(file.scales[0]) + self.dtype.type(file.offsets[0])
+            return real.filled(np.nan)
 
 
-def read_raster(path: str | Path, overview: int | None = None) -> xr.DataArray:
+def read_raster(path: str | Path, overview: int | None = None, *, measured: bool = False) -> xr.DataArray:
     """A raster product as a DataArray backed by dask; nothing is read before it is asked for.
+
+    Of others' rasters the values as stored, or with `measured` what they stand for: real numbers, by the header's scale
+    and offset, NaN where the header says that there is no data.
 
     Dimensions (`y`, `x`), coordinates at pixel centres (film: mm, y down; map: metres). Attributes: what the header
     says, `units`, `description`, `crs_wkt` where there is one, `center_transform`. `overview`: 0 is half the
     resolution, 1 a quarter and so on; the raster library raises RasterioIOError for one that is not there.
     """
-    source = _OnDisk(Path(path), overview)
+    source = _OnDisk(Path(path), overview, measured=measured)
     with rasterio.open(path) as file:
         # An overview's pixel is a square of whole pixels; the library would spread it over the raster's extent instead,
         # which differs where the size is odd.

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+import rasterio
 import xarray as xr
 from numpy.typing import NDArray
 from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
@@ -44,19 +45,24 @@ class PixelSize:
 
 
 def read_image(path: Path, sample_mm: float | None) -> xr.DataArray:
-    """A raster as a labelled image on the film.
+    """A raster as a labelled image on the film: what its values stand for, NaN where it holds no data.
 
     With `sample_mm`, that is the size of its square pixels, and its middle lies in the middle of the format.
 
     Raises:
-        InputError: not a raster with one band, or no transform and no `sample_mm`.
+        InputError: not a raster with one band of real numbers, or no transform and no `sample_mm`.
     """
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            image = read_raster(path)
+            with rasterio.open(path) as file:
+                bands, is_real = file.count, "complex" not in file.dtypes[0]
+            image = read_raster(path, measured=True)
     except (RasterioIOError, ValueError) as error:
         raise InputError(path, "", str(error), "a raster whose rows and columns run along the film's axes") from error
+    if bands != 1 or not is_real:
+        found = f"{bands} bands" if bands != 1 else "complex numbers"
+        raise InputError(path, "bands", found, "one band of real numbers")
     if sample_mm is not None:
         return on_film(np.asarray(image), sample_mm)
     if min(image.shape) < 2 or image.attrs["center_transform"] in UNPLACED:
@@ -97,7 +103,7 @@ def _check_on_film(image: xr.DataArray) -> None:
 
 
 def reflectance_of_image(density: xr.DataArray, described: DensityImageDescription) -> xr.DataArray:
-    """Radiance factor of a density image on the film; lazy where the image is.
+    """Radiance factor of a density image on the film, NaN beyond the format and the curve; lazy where the image is.
 
     Raises:
         TypeError, ValueError: `density` is no image on the film (dimensions y and x with even coordinates).
@@ -108,6 +114,9 @@ def reflectance_of_image(density: xr.DataArray, described: DensityImageDescripti
     factor = reflectance_per_exposure(
         described.camera, described.shutter_s, described.sun.distance_au, described.sun.illuminance_lx_1au, places
     )
+    # Beyond the format no light came from the Moon, and the stated fall-off may be anything.
+    width, height = described.camera.format_mm
+    factor = np.where((np.abs(places.x_mm) < width / 2) & (np.abs(places.y_mm) < height / 2), factor, np.nan)
     curve = film_curve(described.characteristic.log_exposure, described.characteristic.density)
     made = reflectance_image(density, curve, xr.DataArray(factor, dims=density.dims, coords=density.coords))
     if not isinstance(made, xr.DataArray):

@@ -11,8 +11,9 @@ from calib.products.tiles import TILE, RasterLayout
 from calib.run.headers import made_by
 
 
-def write_image(image: xr.DataArray, out: Path) -> None:
-    """Write a labelled image as a cloud-optimised GeoTIFF in float32, band by band.
+def write_image(image: xr.DataArray, out: Path) -> float:
+    """Write a labelled image as a cloud-optimised GeoTIFF in float32, band by band; returns the part of its pixels that
+    hold a value.
 
     Raises:
         InputError: the folder of `out` does not exist.
@@ -33,7 +34,10 @@ def write_image(image: xr.DataArray, out: Path) -> None:
         units=str(image.attrs.get("units", "")),
         texts=made_by(),
     )
+    count = 0
     with raster(RasterSpec(out, layout)) as writer:
         for first in range(0, rows, TILE):
-            band = image[first : first + TILE]
-            writer.write_block(first, 0, np.asarray(band, dtype=np.float32))
+            band = np.asarray(image[first : first + TILE], dtype=np.float32)
+            count += int(np.isfinite(band).sum())
+            writer.write_block(first, 0, band)
+    return count / (rows * columns)

@@ -42,7 +42,7 @@ def unband(image: NDArray | xr.DataArray, *, period: float | None = None, mask: 
 
 
 def unband_file(source: Path, out: Path, pattern_out: Path, *, period: float | None, as_float: bool) -> xr.Dataset:
-    """Take the banding out of a raster file; georeference and no-data are kept.
+    """Take the banding out of a raster file; georeference, no-data, scale and offset are kept.
 
     The result has the input's own type (rounded and held to its range) or float32 with `as_float`. The pattern taken
     out is written too, as an image of the same columns, one row high, so that one can see that it held no Moon.
@@ -61,7 +61,7 @@ def _unbanded(source: Path, out: Path, pattern_out: Path, period: float | None, 
         with rasterio.open(source) as file:
             if file.count != 1:
                 raise InputError(source, "bands", file.count, "one band")
-            values, profile = file.read(1, masked=True), file.profile
+            values, profile = file.read(1, masked=True), {**file.profile, "stands_for": (file.scales, file.offsets)}
     except RasterioError as error:
         raise InputError(source, "", str(error), "a raster with one band") from error
     mask = ~np.ma.getmaskarray(values)
@@ -72,7 +72,9 @@ def _unbanded(source: Path, out: Path, pattern_out: Path, period: float | None, 
     made = np.where(mask & np.isfinite(made), made, values.data if not as_float else empty)
     _write(out, _in_range(made, dtype), profile)
     pattern = found.pattern.values[np.newaxis].astype(np.float32)
-    _write(pattern_out, pattern, {**profile, "nodata": None}, "banding taken out of each column")
+    differences = profile["stands_for"][0], (0.0,)
+    told = {**profile, "nodata": None, "stands_for": differences}
+    _write(pattern_out, pattern, told, "banding taken out of each column")
     return found
 
 
@@ -93,6 +95,7 @@ def _write(path: Path, values: NDArray, profile: dict, description: str = "image
     with rasterio.MemoryFile() as made:
         with made.open(driver="GTiff", compress="deflate", bigtiff="IF_SAFER", **shape, **kept) as file:
             file.write(values, 1)
+            file.scales, file.offsets = profile["stands_for"]
             file.set_band_description(1, description)
             file.update_tags(**made_by())
         with whole(path) as aside:

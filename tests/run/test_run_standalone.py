@@ -4,11 +4,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import rasterio
 import xarray as xr
+from affine import Affine
 from test_run_shutter import ALONE
 
 import calib
-from calib.frame.standalone import MappedImageDescription, read_alone
+from calib.errors import InputError
+from calib.frame.standalone import DensityImageDescription, MappedImageDescription, read_alone
+from calib.run.standalone import read_image
+from calib.run.unband_image import unband_file
 
 IMAGE = calib.on_film(np.linspace(0.3, 1.5, 48).reshape(6, 8), 0.5)
 UNEVEN = IMAGE.assign_coords(x=IMAGE.x.to_numpy() ** 3)
@@ -68,3 +73,65 @@ def test_an_image_lies_where_its_labels_say_in_whatever_order_they_stand(tmp_pat
     upright, turned = (calib.image_to_map(each, described, path, None) for each in (image, image.transpose("x", "y")))
     assert np.isfinite(upright).any()
     xr.testing.assert_identical(upright, turned)
+
+
+def stored(path: Path, values: np.ndarray, **told: object) -> Path:
+    """A raster (bands, rows, columns) whose pixels of 0.1 mm lie about the middle of the format."""
+    bands, rows, columns = values.shape
+    place = Affine(0.1, 0.0, -0.05 * columns, 0.0, 0.1, -0.05 * rows)
+    shape = {"count": bands, "height": rows, "width": columns, "dtype": values.dtype.name}
+    with rasterio.open(path, "w", driver="GTiff", transform=place, nodata=told.get("nodata"), **shape) as file:
+        file.write(values)
+        file.scales, file.offsets = [told.get("scale", 1.0)] * bands, [told.get("offset", 0.0)] * bands
+    return path
+
+
+def test_a_raster_is_what_its_values_stand_for(tmp_path: Path) -> None:
+    """No-data of -9999 was smeared into the map about it, and thousandths were taken for whole densities."""
+    values = np.arange(1000, 1040, dtype=np.int16).reshape(1, 5, 8)
+    values[0, 2, 3] = -9999
+    path = stored(tmp_path / "i.tif", values, nodata=-9999, scale=0.001, offset=0.25)
+    for image in (read_image(path, None), read_image(path, 0.1)):
+        found = image.to_numpy()
+        assert np.isnan(found[2, 3])
+        np.testing.assert_allclose(
+            np.delete(found.ravel(), 19), np.delete(values.ravel(), 19) * 0.001 + 0.25, rtol=1e-6
+        )
+
+
+@pytest.mark.parametrize(
+    ("values", "said"),
+    [(np.ones((3, 4, 5), np.uint8), "3 bands"), (np.ones((1, 4, 5), np.complex64), "complex numbers")],
+)
+def test_of_what_is_no_single_picture_nothing_is_guessed(values: np.ndarray, said: str, tmp_path: Path) -> None:
+    """Of a picture in colours the red was taken, and complex numbers ended in a traceback."""
+    with pytest.raises(InputError, match=f"{said}, expected one band of real numbers"):
+        read_image(stored(tmp_path / "i.tif", values), None)
+
+
+def test_film_beyond_the_format_has_no_reflectance(tmp_path: Path) -> None:
+    """No light of the Moon fell there, and a fall-off that is stated for the format may be below nought: so were values
+    of unexposed film, silently."""
+    how = tmp_path / "how.toml"
+    how.write_text(
+        "shutter_s = 0.02\nsun = { subsolar_deg = [0.0, 0.0], distance_au = 1.0 }\n"
+        "characteristic = { log_exposure = [-1.5, 0.0, 1.5], density = [0.2, 1.1, 2.1] }\n"
+        "camera = { focal_length_mm = 80.0, principal_point_mm = [0.0, 0.0], format_mm = [4.0, 2.0], f_number = 4.0, "
+        "transmittance = 0.8, falloff = [-0.15, 0.0] }\n"
+    )
+    made = calib.reflectance_of_image(
+        calib.on_film(np.full((30, 60), 1.0, np.float32), 0.1), read_alone(how, DensityImageDescription)[0]
+    )
+    within = (np.abs(made.x) < 2.0) & (np.abs(made.y) < 1.0)
+    np.testing.assert_array_equal(np.isfinite(made), within.transpose("y", "x"))
+    assert float(made.min()) > 0
+
+
+def test_an_image_without_its_banding_stands_for_what_it_did(tmp_path: Path) -> None:
+    """Scale and offset were lost, so that densities became thousands; what was taken out is a difference."""
+    values = np.random.default_rng(2).integers(900, 1100, (1, 64, 64)).astype(np.int16)
+    path = stored(tmp_path / "i.tif", values, scale=0.001, offset=0.25)
+    unband_file(path, tmp_path / "o.tif", tmp_path / "p.tif", period=None, as_float=False)
+    for name, offset in (("o.tif", 0.25), ("p.tif", 0.0)):
+        with rasterio.open(tmp_path / name) as file:
+            assert (file.scales[0], file.offsets[0]) == (0.001, offset)
