@@ -1,8 +1,9 @@
 """Take the vertical banding out of a plain image of unknown origin, in which nothing has a known value.
 
 The column profile (robust means, slow slopes aside) holds the banding and the Moon. The Moon's share is read off the
-image's *rows*, which show the same ground but no vertical banding; what the columns have beyond it, wavelength by
-wavelength, is banding, and is taken out with its Wiener weight ``banding / (banding + Moon)``. Where the image was
+image's *rows*, which show the same ground but no vertical banding, and off what parts of its lines differ by: slopes
+under a Sun that stands along the rows add up to nothing over a row. What the columns have beyond the larger of the two,
+wavelength by wavelength, is banding, and is taken out with its Wiener weight ``banding / (banding + Moon)``. Where the image was
 joined of strips, the banding repeats with their pitch: the mean over the strips, in which the Moon averages out, is
 taken with the weight that so many strips earn, the rest with its own.
 """
@@ -26,6 +27,7 @@ from calib.tone.period import find_period, fold, unfold
 BLOCKS = 24  # stretches of lines whose means are compared, so that craters can be left out
 FEWEST_LINES = 8
 LEAST = 16  # lines and columns of an image
+PARTS = 6  # of an image's lines, each with its own ground
 TRIMMED = 0.2  # share of the stretches left out at either end
 HALF_FULL = 0.5
 CONFIDENCE = 0.99  # that the Moon has no more power in an octave than its few components show
@@ -70,7 +72,7 @@ def unband(
     profile, known = column_profile(values, good)
     if known.sum() < LEAST:
         return NotPossible("too few columns have enough pixels that count")
-    moon = moon_power(values, good, values.shape[1])
+    moon = np.maximum(moon_power(values, good, values.shape[1]), moon_between(values, good))
     pitch = find_period(profile, moon) if period is None else period
     pattern, variance = _banding(profile, moon, pitch)
     pattern, variance = np.where(known, pattern, 0.0), np.where(known, variance, 0.0)
@@ -78,8 +80,8 @@ def unband(
     return Unbanded(np.where(good, values - pattern, np.nan), pattern, np.sqrt(variance), pitch, removed)
 
 
-def column_profile(values: Array, good: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
-    """Robust mean of each column less the image's slow slope, gaps bridged; and which columns were measured."""
+def _stretches(values: Array, good: NDArray[np.bool_]) -> Array:
+    """Means (stretches, columns) of each column over stretches of lines, less their slow slope; NaN where unknown."""
     n_lines, n_columns = values.shape
     blocks = np.array_split(np.arange(n_lines), min(BLOCKS, n_lines // FEWEST_LINES))
     means = np.full((len(blocks), n_columns), np.nan)
@@ -90,9 +92,15 @@ def column_profile(values: Array, good: NDArray[np.bool_]) -> tuple[Array, NDArr
         if enough.sum() >= LEAST:
             row[enough] = total[enough] / count[enough]
             row -= np.polyval(_slope(row), np.linspace(-1, 1, n_columns))
+    return means
+
+
+def column_profile(values: Array, good: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
+    """Robust mean of each column less the image's slow slope, gaps bridged; and which columns were measured."""
+    means = _stretches(values, good)
     found = np.isfinite(means).sum(axis=0)
-    known = found >= max(len(blocks) // 3, 1)
-    ordered, profile = np.sort(means, axis=0), np.zeros(n_columns)
+    known = found >= max(len(means) // 3, 1)
+    ordered, profile = np.sort(means, axis=0), np.zeros(values.shape[1])
     for column in np.flatnonzero(known):
         cut = int(TRIMMED * found[column])
         profile[column] = ordered[cut : found[column] - cut, column].mean()
@@ -120,6 +128,22 @@ def moon_power(values: Array, good: NDArray[np.bool_], n: int) -> Array:
     own = (np.arange(spectrum.size) + 0.5) / spectrum.size
     scale = values.shape[1] / values.shape[0]
     return np.asarray(np.exp(np.interp(np.log(at), np.log(own), np.log(spectrum + 1e-300))) * scale)
+
+
+def moon_between(values: Array, good: NDArray[np.bool_]) -> Array:
+    """Power that the Moon gives a column profile, by cosine component, from what parts of the image's lines differ by:
+    all show the same banding, each its own ground. Neighbouring stretches may show one crater; parts are longer.
+    """
+    means = _stretches(values, good)
+    parts = [np.isfinite(part).sum(axis=0) for part in np.array_split(means, min(PARTS, len(means)))]
+    known = np.min(parts, axis=0) > 0
+    if len(parts) < 2 or known.sum() < LEAST:
+        return np.zeros(values.shape[1])
+    sums = [np.nansum(part, axis=0) for part in np.array_split(means, len(parts))]
+    each = [fill(np.where(known, total / np.maximum(n, 1), 0.0), known) for total, n in zip(sums, parts, strict=True)]
+    off = np.stack(each) - np.mean(each, axis=0)
+    square = (dct(off, norm="ortho", axis=1) ** 2).sum(axis=0)
+    return by_octaves(square / (len(parts) * (len(parts) - 1)))
 
 
 def _banding(profile: Array, moon: Array, pitch: float | None) -> tuple[Array, Array]:
