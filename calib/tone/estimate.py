@@ -12,37 +12,25 @@ import numpy as np
 from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.model import StripSweep
-from calib.tone.adjust import Adjustment, Evidence, Start, adjust, evidence_of, judge
+from calib.tone.adjust import Adjustment, Start, adjust, judge
 from calib.tone.banding import estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.breaks import line_doubts, lines_in_doubt
-from calib.tone.cell_kernels import gather_scene
-from calib.tone.cells import Cells, joined, select
 from calib.tone.dropouts import Dropouts
-from calib.tone.evidence import (
-    OVERLAP_KIND,
-    OverlapValues,
-    errors_of,
-    first_placing,
-    kinds_of,
-    known_side,
-    known_values,
-    overlap_edges,
-    overlap_sides,
-    unscratched,
-)
+from calib.tone.evidence import OVERLAP_KIND, overlap_edges
+from calib.tone.fitted import Fitted, banding_read, lost_tones, scene_of, strip_tones
+from calib.tone.frame_evidence import frame_evidence
 from calib.tone.known_film import KnownFilm, known_film
-from calib.tone.model import StripTone, Texture, ToneFit, ToneResiduals
-from calib.tone.overlap import OverlapCells
+from calib.tone.model import StripTone, ToneFit, ToneResiduals
 from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Curves
-from calib.tone.readings import Readings, read_banding
-from calib.tone.scene_vote import ColumnMeans, column_means, votes_of
-from calib.tone.strokes import ASSUMED, Spot, whole_strokes
+from calib.tone.readings import Readings
+from calib.tone.scene_vote import votes_of
+from calib.tone.strokes import ASSUMED, Spot
 from calib.tone.summary import curves_in_doubt, figures_of, patch_table, unmeasured_patches
-from calib.tone.survey import StripSurvey, label_scene, scene_lines, usable_patches
+from calib.tone.survey import StripSurvey
 from calib.tone.system import Values
-from calib.tone.tables import NODES, Banding, curve_density, in_doubt, lost_tone, span_of, strip_tone
+from calib.tone.tables import NODES, Banding, in_doubt
 from calib.tone.transfer import CorrectionBasis, FirstCurve
 from calib.tone.unknowns import Layout, Stated, errors_told, first_scales, is_contradicted, laid_out
 
@@ -75,14 +63,14 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     known = known_film(frame)
     passes = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
     if passes.typical is None:
-        return ToneDraft(_lost_tones(frame, NO_WEDGE), passes.alone, None)
+        return ToneDraft(lost_tones(frame, NO_WEDGE), passes.alone, None)
     curves = _curves(frame, known, passes, passes.typical)
-    fit = _adjusted(frame, known, curves, passes, Start(first_scales()), DRAFT_TURNS, threads)
-    readings = _readings(curves, fit, threads)
+    fit = _adjusted(known, curves, passes, Start(first_scales()), DRAFT_TURNS, threads)
+    fitted = Fitted(frame, known, passes, curves, fit)
+    readings = banding_read(fitted, threads)
     profiles = filtered_profiles(*_measured(readings))
     bandings = [Banding(*row) for row in zip(*profiles, readings, strict=True)]
-    tones = _tones(frame, known, passes, curves, fit, bandings, threads)
-    return ToneDraft(tones, passes.alone, _from(fit))
+    return ToneDraft(strip_tones(fitted, bandings, threads), passes.alone, _from(fit))
 
 
 def fit_tone(
@@ -111,18 +99,19 @@ def fit_tone(
     start, turns = Start(first_scales()), DRAFT_TURNS + TURNS
     if before is not None and before.values is not None:
         start, turns = replace(before, values=laid_out(before.values, curves.layout)), TURNS
-    fit = _adjusted(frame, known, curves, passes, start, turns, threads)
+    fit = _adjusted(known, curves, passes, start, turns, threads)
     known = replace(known, patch_sigma=fit.stated.sigma_of_patches(fit.scales))
-    look = partial(_scene_of, frame, known, curves, fit, sweeps, dropouts)
-    scenes, readings = shared_out(look, passes.surveys, threads), _readings(curves, fit, threads)
+    fitted = Fitted(frame, known, passes, curves, fit)
+    scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), passes.surveys, threads)
+    readings = banding_read(fitted, threads)
     measured = _measured(readings)
     profiles = estimate_profiles(*measured, votes_of(scenes, *measured), threads)
     bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
-    tones = _tones(frame, known, passes, curves, fit, bandings, threads)
-    patches = patch_table(known, curves, fit, passes, tones, threads)
+    tones = strip_tones(fitted, bandings, threads)
+    patches = patch_table(fitted, tones, threads)
     common = profiles.common - profiles.common.mean()
     verdict = judge(curves, fit, threads)
-    figures = figures_of(known, curves, fit.solution, verdict.factor, passes, patches, tones, common)
+    figures = figures_of(fitted, verdict.factor, patches, tones, common)
     doubts = line_doubts(passes.overlaps, verdict.residuals, curves.n_lines)
     off = curves_in_doubt(patches, frame.film.wedge.sigma, len(tones))
     tones = tuple(in_doubt(*each) for each in zip(tones, off, doubts, strict=True))
@@ -136,14 +125,12 @@ def _stated(known: KnownFilm, passes: Passes) -> Stated:
     return Stated(known.patch_sigma, passes.stroke_sigma, known.patch_slope, known.is_sigma_stated)
 
 
-def _adjusted(
-    frame: Frame, known: KnownFilm, curves: Curves, passes: Passes, start: Start, turns: int, threads: int
-) -> Adjustment:
+def _adjusted(known: KnownFilm, curves: Curves, passes: Passes, start: Start, turns: int, threads: int) -> Adjustment:
     """The unknowns fitted to all that was gathered; where what is stated of the patches cannot be, by what is found.
 
     Where few patches do not tell the curves' shape, it is the shape that they disagree with.
     """
-    evidence, stated = _evidence(curves, known, passes, threads), _stated(known, passes)
+    evidence, stated = frame_evidence(curves, known, passes, threads), _stated(known, passes)
     fit = adjust(curves, evidence, stated, N_KINDS, start, turns, threads)
     if passes.shapes is not None or not stated.is_sigma_stated:
         return fit
@@ -178,31 +165,9 @@ def _breaks_said(frame: Frame, doubts: Sequence[Array]) -> list[str]:
     ]
 
 
-def _readings(curves: Curves, fit: Adjustment, threads: int) -> list[Readings]:
-    """The banding of all strips as the fit left it."""
-    return shared_out(partial(read_banding, curves, fit), range(len(curves.n_lines)), threads)
-
-
 def _measured(readings: Sequence[Readings]) -> tuple[Array, Array]:
     """Their values and variances, (strips, n_samples) each."""
     return np.stack([each.banding for each in readings]), np.stack([each.variance for each in readings])
-
-
-def _tones(
-    frame: Frame,
-    known: KnownFilm,
-    passes: Passes,
-    curves: Curves,
-    fit: Adjustment,
-    bandings: Sequence[Banding],
-    threads: int,
-) -> tuple[StripTone, ...]:
-    """The tables of all strips."""
-
-    def finish(strip: int) -> StripTone:
-        return _tone_of(frame, known, curves, fit, passes.surveys[strip], bandings[strip], passes.texture)
-
-    return tuple(shared_out(finish, range(len(frame.strips)), threads))
 
 
 def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:
@@ -225,101 +190,11 @@ def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve)
     )
 
 
-def _evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) -> list[Evidence]:
-    """Rows of all strips that are not lost: known film with strokes first, then overlaps."""
-
-    def of_strip(survey: StripSurvey) -> Evidence | None:
-        spoilt = np.append(survey.spoilt | ~np.isfinite(known.patch_density), False)
-        label = np.where(survey.cells.label < known.n_patches, survey.cells.label, known.n_patches)
-        cells = select(survey.cells, ~spoilt[label])
-        first, n_samples = curves.first[survey.index], curves.layout.n_samples
-        found = [select(cells, unscratched(first, cells, n_samples, known.fog_guess))]
-        if known.stroke_density is not None:
-            found.append(whole_strokes(first, survey.stroke_cells, survey.strokes.mark))
-        some = [cells for cells in found if cells.dn.size]
-        return _of_known_film(curves, known, survey.index, some) if some else None
-
-    whole = [survey for survey in passes.surveys if not survey.is_lost]
-    seams = enumerate(passes.overlaps)
-    overlaps = [_of_overlap(curves, strip, shared) for strip, shared in seams if shared is not None]
-    return [each for each in shared_out(of_strip, whole, threads) if each is not None] + overlaps
-
-
-def _of_known_film(curves: Curves, known: KnownFilm, strip: int, parts: Sequence[Cells]) -> Evidence:
-    """Evidence of cells of known density; each part is placed on its own at first."""
-    first = [first_placing(curves.first[strip], cells, curves.layout.n_samples) for cells in parts]
-    cells = joined(parts)
-    values = known_values(curves, known, strip, cells)
-    sides = (known_side(curves, strip, cells, values.measured),)
-    error = errors_of(curves.layout, cells)
-    return evidence_of(curves, sides, kinds_of(cells), error, values.at, (np.concatenate(first),))
-
-
-def _of_overlap(curves: Curves, strip: int, shared: OverlapCells) -> Evidence:
-    kind = np.full(shared.sigma.size, OVERLAP_KIND, dtype=np.int8)
-    both, values = (shared.density, shared.next_density), OverlapValues(shared)
-    return evidence_of(curves, overlap_sides(curves, strip, shared), kind, None, values.at, both)
-
-
-def _scene_of(
-    frame: Frame,
-    known: KnownFilm,
-    curves: Curves,
-    fit: Adjustment,
-    sweeps: Sequence[StripSweep],
-    dropouts: Sequence[Dropouts],
-    survey: StripSurvey,
-) -> ColumnMeans | None:
-    """Column means of one strip's scene by its fitted curve and drift; None where there is nothing to see."""
-    usable = usable_patches(survey, known)
-    if survey.is_lost or not usable.any():
-        return None
-    raster, strip = frame.strips[survey.index], survey.index
-    dn = raster.read(0, raster.n_lines)
-    lines, block = scene_lines(raster.n_lines)
-    label = label_scene(known, sweeps[strip], survey, dn, dropouts[strip], lines)
-    table = curve_density(curves, fit, strip, np.arange(np.iinfo(raster.dtype).max + 1, dtype=np.float64))
-    low, high = known.patch_density[usable].min(), known.patch_density[usable].max()
-    inside = np.flatnonzero((table >= low) & (table <= high))
-    if inside.size == 0:
-        return None
-    count, density = gather_scene(dn, lines, label, table, int(inside[0]), int(inside[-1]), block)
-    return column_means(count, density)
-
-
-def _tone_of(
-    frame: Frame,
-    known: KnownFilm,
-    curves: Curves,
-    fit: Adjustment,
-    survey: StripSurvey,
-    banding: Banding,
-    texture: Texture,
-) -> StripTone:
-    raster = frame.strips[survey.index]
-    n_dn = int(np.iinfo(raster.dtype).max) + 1
-    if survey.is_lost:
-        return lost_tone(raster.n_samples, raster.n_lines, n_dn, "all of it dropped out")
-    ends = list(known.patch_density[np.isfinite(known.patch_density)])
-    if known.stroke_density is not None and survey.stroke_cells.dn.size:
-        ends.append(known.stroke_density)
-    tone = strip_tone(curves, fit, survey.index, banding, span_of(np.array(ends)), survey.clip, n_dn)
-    return replace(tone, reason=survey.reason, texture=texture)
-
-
 def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:
     """The tone of a frame of which nothing can be calibrated: all its samples are beyond every strip's span."""
     nothing = np.zeros(frame.strips[0].n_samples)
     figures = {"strips_calibrated": 0.0}
     no_rows = np.zeros(0, dtype=np.int64)
     unsaid = ToneResiduals(no_rows, no_rows, *(np.zeros(0) for _ in range(3)))
-    patches, strips = unmeasured_patches(known, passes), _lost_tones(frame, NO_WEDGE)
+    patches, strips = unmeasured_patches(known, passes), lost_tones(frame, NO_WEDGE)
     return ToneFit(strips, nothing, nothing, patches, figures, (NO_WEDGE,), unsaid)
-
-
-def _lost_tones(frame: Frame, reason: str) -> tuple[StripTone, ...]:
-    """Tones of strips of which nothing can be calibrated."""
-    return tuple(
-        lost_tone(raster.n_samples, raster.n_lines, int(np.iinfo(raster.dtype).max) + 1, reason)
-        for raster in frame.strips
-    )

@@ -1,6 +1,7 @@
 """What a tone fit says of itself: the table of its patches, and the figures of the report."""
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,29 +9,27 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.median import TO_SIGMA, medians_by
 from calib.ordered import shared_out
-from calib.tone.adjust import Adjustment
 from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND
+from calib.tone.fitted import Fitted
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import PatchTable, StripTone
 from calib.tone.noise import grain_bias
 from calib.tone.passes import Passes
 from calib.tone.placing import Curves
 from calib.tone.survey import StripSurvey, usable_patches
-from calib.tone.system import Solution
 from calib.tone.tables import curve_density
 
 WEDGE_OFF = 5.0  # times the expected scatter of a strip's patches about its curve
 
 
-def patch_table(
-    known: KnownFilm, curves: Curves, fit: Adjustment, passes: Passes, strips: Sequence[StripTone], threads: int
-) -> PatchTable:
+def patch_table(fitted: Fitted, strips: Sequence[StripTone], threads: int) -> PatchTable:
     """All patches of all strips with their residuals after the fit."""
+    known, passes = fitted.known, fitted.passes
 
     def look(survey: StripSurvey) -> tuple[Array, Array]:
         if survey.curve is None or survey.is_lost:
             return np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
-        return _measured(known, curves, fit, survey, strips[survey.index])
+        return _measured(fitted, survey, strips[survey.index])
 
     measured, sigma = (np.stack(part) for part in zip(*shared_out(look, passes.surveys, threads), strict=True))
     used = np.array([usable_patches(survey, known) for survey in passes.surveys])
@@ -82,17 +81,16 @@ def _table(known: KnownFilm, passes: Passes, residual: Array, sigma: Array, used
     )
 
 
-def _measured(
-    known: KnownFilm, curves: Curves, fit: Adjustment, survey: StripSurvey, tone: StripTone
-) -> tuple[Array, Array]:
+def _measured(fitted: Fitted, survey: StripSurvey, tone: StripTone) -> tuple[Array, Array]:
     """Density of each patch as the fitted tone gives it, over its cells, and the 1-sigma of stated and measured."""
-    cells = survey.cells
+    known, curves, cells = fitted.known, fitted.curves, survey.cells
+    curve = partial(curve_density, curves, fitted.fit, survey.index)
     line = np.clip(np.round(cells.line).astype(np.int64), 0, tone.n_lines - 1)
     # the level of the table; between whole DN the curve is not straight
     middle = (tone.dn_span[0] + tone.dn_span[1]) // 2
-    level = tone.density_of_dn[middle] - curve_density(curves, fit, survey.index, np.array([middle], dtype=np.float64))
+    level = tone.density_of_dn[middle] - curve(np.array([middle], dtype=np.float64))
     density = (
-        curve_density(curves, fit, survey.index, cells.dn)
+        curve(cells.dn)
         + level
         - tone.column_density[cells.sample]
         - tone.line_density[line]
@@ -122,16 +120,10 @@ def _reasons(survey: StripSurvey, used: np.ndarray) -> list[str]:
 
 
 def figures_of(
-    known: KnownFilm,
-    curves: Curves,
-    solution: Solution,
-    factor: Array,
-    passes: Passes,
-    patches: PatchTable,
-    strips: Sequence[StripTone],
-    common: Array,
+    fitted: Fitted, factor: Array, patches: PatchTable, strips: Sequence[StripTone], common: Array
 ) -> Mapping[str, float]:
     """Plain numbers for the report, densities where not said otherwise; `factor` is what residuals say of sigmas."""
+    known, passes, curves, solution = fitted.known, fitted.passes, fitted.curves, fitted.fit.solution
     layout = curves.layout
     residual = patches.residual_density[patches.used]
     residual = residual[np.isfinite(residual)]

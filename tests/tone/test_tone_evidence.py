@@ -25,8 +25,9 @@ from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import FOG, NOTHING, SCENE
 from calib.tone.cells import FOG_BLOCK, label_samples, lines_of_known_film, select
 from calib.tone.dropouts import find_dropouts
-from calib.tone.estimate import DRAFT_TURNS, TURNS, _adjusted, _curves, _evidence
+from calib.tone.estimate import DRAFT_TURNS, TURNS, _adjusted, _curves
 from calib.tone.evidence import KnownValues, first_placing, known_values, unscratched
+from calib.tone.frame_evidence import frame_evidence
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
 from calib.tone.passes import Passes, _shared_noise, survey_frame, with_overlaps
@@ -205,7 +206,7 @@ def test_cells_of_a_scratch_are_no_evidence() -> None:
     spoilt = replace(passes, surveys=(passes.surveys[0], replace(survey, cells=cells), *passes.surveys[2:]))
     assert passes.typical is not None
     curves = _curves(frame, known_film(frame), passes, passes.typical)
-    before, after = (_evidence(curves, known_film(frame), some, 1)[1].kind.size for some in (passes, spoilt))
+    before, after = (frame_evidence(curves, known_film(frame), some, 1)[1].kind.size for some in (passes, spoilt))
     assert scratched.sum() > 10
     assert before - after == pytest.approx(scratched.sum(), abs=2)
 
@@ -216,7 +217,7 @@ def test_banding_is_read_as_well_in_overlaps_as_elsewhere() -> None:
     known = known_film(frame)
     assert passes.typical is not None
     curves = _curves(frame, known, passes, passes.typical)
-    adjusted = _adjusted(frame, known, curves, passes, Start(first_scales()), 3, 1)
+    adjusted = _adjusted(known, curves, passes, Start(first_scales()), 3, 1)
     for strip, true in enumerate(truth.strips):
         found = read_banding(curves, adjusted, strip)
         in_overlap, is_read = curves.layout.edge[strip] >= 0, np.isfinite(found.variance)
@@ -238,7 +239,7 @@ def test_a_strip_that_one_sample_alone_shows_known_film_has_no_banding_measured(
     passes = replace(passes, surveys=(alone, *passes.surveys[1:]), overlaps=(None, *passes.overlaps[1:]))
     assert passes.typical is not None
     curves = _curves(frame, known, passes, passes.typical)
-    found = read_banding(curves, _adjusted(frame, known, curves, passes, Start(first_scales()), 3, 1), 0)
+    found = read_banding(curves, _adjusted(known, curves, passes, Start(first_scales()), 3, 1), 0)
     assert np.isfinite(found.banding).all()
     assert not np.isfinite(found.variance).any()
 
@@ -272,7 +273,7 @@ def test_the_sizes_of_a_fit_s_unknowns_are_found_in_few_turns() -> None:
     assert passes.typical is not None
     curves = _curves(frame, known, passes, passes.typical)
     soon, settled = (
-        _adjusted(frame, known, curves, passes, Start(first_scales()), n, 1).scales for n in (DRAFT_TURNS + TURNS, 30)
+        _adjusted(known, curves, passes, Start(first_scales()), n, 1).scales for n in (DRAFT_TURNS + TURNS, 30)
     )
     np.testing.assert_allclose(np.log(astuple(soon)), np.log(astuple(settled)), atol=0.1)
 
