@@ -50,10 +50,8 @@ def density_window(
     low, high = np.full(len(dn), left, np.int32), np.full(len(dn), right - 1, np.int32)
     column_density = tone.column_density[left:right].astype(np.float32)
     line_density = tone.line_density[first:stop].astype(np.float32)
-    _density_and_noise(
-        dn, tone.density_of_dn, tone.noise_density, column_density, line_density, *_span_bits(tone),
-        density, sigma, quality,
-    )  # fmt: skip
+    tables, offsets = (tone.density_of_dn, tone.noise_density), (column_density, line_density)
+    _density_and_noise(dn, tables, offsets, _span_bits(tone), (density, sigma, quality))
     flag_runs(quality, dropouts.runs, first, left, low, high, DROPOUT)
     return DensityWindow(density, sigma, quality)
 
@@ -97,10 +95,8 @@ def calibrate_lines(
     made = prepared(tone)
     line = slice(first_line, first_line + len(dn))
     rows = tone.line_density[line].astype(np.float32), np.square(tone.line_sigma[line])
-    _calibrate(
-        dn, made.table, made.column_density, made.column_variance, *rows, first_sample, low, high,
-        out.density, out.noise, out.systematic, out.quality,
-    )  # fmt: skip
+    columns, filled = (made.column_density, made.column_variance), (out.density, out.noise, out.systematic, out.quality)
+    _calibrate(dn, made.table, columns, rows, first_sample, (low, high), filled)
 
 
 def flag_runs(
@@ -148,10 +144,10 @@ def take_out(density, sigma, quality, bit):  # type: ignore[no-untyped-def]  # p
 
 
 @njit(cache=True, nogil=True)
-def _calibrate(  # type: ignore[no-untyped-def]
-    dn, table, column_density, column_variance, line_density, line_variance, first_sample, low, high,
-    density, noise, systematic, quality,
-):  # fmt: skip  # pragma: no cover
+def _calibrate(dn, table, columns, rows, first_sample, spans, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """See `calibrate_lines`: `columns` and `rows` hold density and variance, `spans` first and last samples."""
+    (column_density, column_variance), (line_density, line_variance) = columns, rows
+    (low, high), (density, noise, systematic, quality) = spans, out
     for i in range(dn.shape[0]):
         for sample in range(low[i], high[i] + 1):
             value = np.uint32(dn[i, sample])
@@ -164,9 +160,10 @@ def _calibrate(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _density_and_noise(  # type: ignore[no-untyped-def]
-    dn, density_of_dn, noise_of_dn, column_density, line_density, span, bits, density, noise, quality
-):  # fmt: skip  # pragma: no cover
+def _density_and_noise(dn, tables, offsets, span_bits, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """See `density_window`: `tables` are by DN, `offsets` by column and by line."""
+    (density_of_dn, noise_of_dn), (column_density, line_density) = tables, offsets
+    (span, bits), (density, noise, quality) = span_bits, out
     for i in range(dn.shape[0]):
         for column in range(dn.shape[1]):
             value = np.uint32(dn[i, column])
