@@ -79,12 +79,12 @@ def ground_of(scenario: Scenario, light: Illumination, shape: tuple[int, int]) -
     log_albedo = np.float32(scene.albedo_contrast) * fractal_field(stream(seed, "albedo"), shape, 1.5, 1500.0)
     if scene.craters_per_mpx > 0:
         largest = 0.3 * min(shape)
-        add_craters(relief, log_albedo, stream(seed, "craters"), scene.craters_per_mpx, largest, _metric(light, shape))
+        add_craters(relief, log_albedo, stream(seed, "craters"), scene.craters_per_mpx, largest, _metric(light))
     structures.add(scenario, relief, log_albedo)
     return relief, log_albedo
 
 
-def _metric(light: Illumination, shape: tuple[int, int]) -> Metric:
+def _metric(light: Illumination) -> Metric:
     """Local metric of the ground in film pixels, the inverse of the products of c_1 and c_2; None off the Moon."""
     k11, k12, k22, hit = (light.fields[..., FIELDS.index(name)] for name in ("k11", "k12", "k22", "hit"))
 

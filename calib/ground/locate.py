@@ -149,19 +149,20 @@ def placed(where: Locator, rows: slice, columns: slice) -> Placed:
     if steep.any() or not (nodes.good | nodes.empty).all():
         located = block(where, rows, columns)
         return Placed(located.quality, nodes, False, located)
-    half_x, half_y = (side / 2 for side in where.view.camera.format_mm)
-    half = np.array([half_x, half_y]).reshape(2, 1, 1)
-    is_whole = bool(nodes.good.all() and (np.abs(nodes.nodes[:2]) < half - NEAR_MM).all())
+    width_mm, height_mm = where.view.camera.format_mm
+    half_mm = width_mm / 2, height_mm / 2
+    is_whole = bool(nodes.good.all() and (np.abs(nodes.nodes[:2]) < np.reshape(half_mm, (2, 1, 1)) - NEAR_MM).all())
     quality = np.zeros((rows.stop - rows.start, columns.stop - columns.start), np.uint16)
     if not is_whole:
-        _cut_to_format(nodes.nodes, nodes.good, nodes.half, *nodes.offset, half_x, half_y, np.uint16(OUTSIDE), quality)
+        _cut_to_format((nodes.nodes, nodes.good, nodes.half, nodes.offset), half_mm, np.uint16(OUTSIDE), quality)
     return Placed(quality, nodes, is_whole, None)
 
 
 @njit(cache=True, nogil=True)
-def _cut_to_format(nodes, good, half, offset_r, offset_c, half_x, half_y, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _cut_to_format(lattice, half_mm, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Give pixels whose place is not `within_format`, or that have none, their bit. Each is looked at only where it
     does not lie between two places that are inside."""
+    (nodes, good, half, (offset_r, offset_c)), (half_x, half_y) = lattice, half_mm
     columns, most_x, most_y = quality.shape[1], half_x - NEAR_MM, half_y - NEAR_MM
     for i in range(quality.shape[0]):
         r = (i + offset_r) // half

@@ -217,10 +217,8 @@ def _refined(found: Spectra, weight: Array, start: Array) -> tuple[Array, Array,
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScaleShift:
-    """The common shift (2,) that waves of one range of lengths (px) add to that of all waves, and its 1-sigma (2,)."""
+    """The common shift (2,), px, that the longer or the shorter waves add to that of all, and its 1-sigma (2,)."""
 
-    longest_px: float
-    shortest_px: float
     shift: Array
     sigma: Array
 
@@ -244,9 +242,7 @@ def by_wavelength(found: Spectra, coherence: Coherence, shifts: Shifts) -> tuple
         w = weight * inside
         slope = -np.einsum("irc,rc->i", found.wave, turned.imag * w)
         curvature = np.einsum("irc,jrc,rc->ij", found.wave, found.wave, turned.real * w)
-        used = radius[inside & (weight != 0)]
         back = np.linalg.inv(curvature)
         variance = np.diag(back) / (found.kept * np.count_nonzero(shifts.good))
-        lengths = 2 * np.pi / used.min(), 2 * np.pi / used.max()
-        scales.append(ScaleShift(*lengths, back @ slope, np.sqrt(np.maximum(variance, 0.0))))
+        scales.append(ScaleShift(back @ slope, np.sqrt(np.maximum(variance, 0.0))))
     return tuple(scales)

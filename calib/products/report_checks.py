@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from calib.products.fits import TransferCurves
-from calib.products.report_data import SampleNoise, ToneResiduals
+from calib.products.report_data import DensityResiduals, SampleNoise
 from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, MUTED, SERIES, Room, joined, nice_up, panels
 
 _DOTS = 500  # of a kind: enough to see a shape, few enough to load
@@ -31,10 +31,10 @@ class Share:
 NORMAL_1, NORMAL_2 = erf(1 / sqrt(2)), erf(2 / sqrt(2))
 
 
-def shares(r: ToneResiduals) -> list[Share]:
+def shares(residuals: DensityResiduals) -> list[Share]:
     """One row for each kind that there is, and one for all of them."""
-    off = np.abs(_standardised(r))
-    chosen = [(name, r.kind == kind) for kind, name in enumerate(r.kinds)]
+    off = np.abs(_standardised(residuals))
+    chosen = [(name, residuals.kind == kind) for kind, name in enumerate(residuals.kinds)]
     rows = [(name, some) for name, some in [*chosen, ("all", np.ones(off.size, bool))] if some.any()]
     return [
         Share(name, int(some.sum()), float(np.mean(off[some] < 1)), float(np.mean(off[some] < 2)))
@@ -42,35 +42,36 @@ def shares(r: ToneResiduals) -> list[Share]:
     ]
 
 
-def _standardised(r: ToneResiduals) -> NDArray[np.float64]:
-    return np.asarray(r.residual / r.sigma, dtype=np.float64)
+def _standardised(residuals: DensityResiduals) -> NDArray[np.float64]:
+    return np.asarray(residuals.residual / residuals.sigma, dtype=np.float64)
 
 
-def residual_figure(r: ToneResiduals) -> Figure:
+def residual_figure(residuals: DensityResiduals) -> Figure:
     """Residuals against density, by kind, and the histogram of residuals in their own sigma."""
     figure, (left, right) = panels(3.9, 1, 2, Room(above=0.5), width_ratios=(1.75, 1))
-    _against_density(left, r)
-    _histogram(right, _standardised(r))
+    _against_density(left, residuals)
+    _histogram(right, _standardised(residuals))
     return figure
 
 
-def _against_density(ax: Axes, r: ToneResiduals) -> None:
-    edges = np.linspace(float(r.density.min()), float(r.density.max()) + 1e-9, _BINS + 1)
+def _against_density(ax: Axes, residuals: DensityResiduals) -> None:
+    edges = np.linspace(float(residuals.density.min()), float(residuals.density.max()) + 1e-9, _BINS + 1)
     middle = (edges[1:] + edges[:-1]) / 2
-    reach = nice_up(float(np.percentile(np.abs(r.residual), 97.5)))
-    low, high = (_binned(r.density, r.residual, edges, q) for q in (15.87, 84.13))
+    reach = nice_up(float(np.percentile(np.abs(residuals.residual), 97.5)))
+    low, high = (_binned(residuals.density, residuals.residual, edges, q) for q in (15.87, 84.13))
     ax.fill_between(middle, low, high, color=BAND, lw=0, step="mid", label="68 % of all")
     ax.axhline(0, color=MUTED, lw=0.6)
-    for kind, name in enumerate(r.kinds):
-        chosen = np.flatnonzero(r.kind == kind)
+    for kind, name in enumerate(residuals.kinds):
+        chosen = np.flatnonzero(residuals.kind == kind)
         if chosen.size == 0:
             continue
         color = SERIES[kind % len(SERIES)]
         dots = chosen[:: -(-chosen.size // _DOTS)]
-        _dots(ax, r.density[dots], np.clip(r.residual[dots], -reach, reach), edges[-1] - edges[0], color)
-        medians = _binned(r.density[chosen], r.residual[chosen], edges, 50)
+        shown = np.clip(residuals.residual[dots], -reach, reach)
+        _dots(ax, residuals.density[dots], shown, edges[-1] - edges[0], color)
+        medians = _binned(residuals.density[chosen], residuals.residual[chosen], edges, 50)
         ax.plot(middle, medians, color=color, lw=1.3, marker="o", ms=3.4, label=name)
-        doubt = _of_medians(r.density[chosen], r.residual[chosen], edges)
+        doubt = _of_medians(residuals.density[chosen], residuals.residual[chosen], edges)
         ends = np.column_stack([medians - doubt, medians + doubt])
         ax.plot(joined(np.column_stack([middle, middle])), joined(ends), color=color, lw=1.0)
     ax.set(xlabel="density", ylabel="measured less fitted density", ylim=(-1.05 * reach, 1.05 * reach))
@@ -141,12 +142,12 @@ def noise_figure(transfer: TransferCurves, noise: SampleNoise | None) -> Figure:
     return figure
 
 
-def _noise_at_levels(t: TransferCurves) -> tuple[NDArray, NDArray]:
+def _noise_at_levels(transfer: TransferCurves) -> tuple[NDArray, NDArray]:
     """Densities (L,) and each strip's noise there (K, L), NaN outside the strip's curve."""
-    known = t.density[np.isfinite(t.density)]
+    known = transfer.density[np.isfinite(transfer.density)]
     level = np.linspace(float(known.min()), float(known.max()), _LEVELS) if known.size else np.zeros(_LEVELS)
-    rows = np.full((t.density.shape[0], _LEVELS), np.nan)
-    for row, density, sigma in zip(rows, t.density, t.noise, strict=True):
+    rows = np.full((transfer.density.shape[0], _LEVELS), np.nan)
+    for row, density, sigma in zip(rows, transfer.density, transfer.noise, strict=True):
         there = np.isfinite(density) & np.isfinite(sigma)
         if there.any():
             order = np.argsort(density[there])

@@ -12,11 +12,11 @@ _KNOTS = 160
 _LOUDER = 10  # times: a band as narrow as good ones are would not be seen beside the curve
 
 
-def chosen_curves(t: TransferCurves) -> Figure:
+def chosen_curves(transfer: TransferCurves) -> Figure:
     """Left: a few strips' curves over those of all, bands magnified; right: 1-sigma of each curve by density."""
     figure, (left, right) = panels(3.7, 1, 2, width_ratios=(1.25, 1))
-    pick = np.unique(np.linspace(0, t.dn.size - 1, _KNOTS).round().astype(int))
-    dn, density, sigma = t.dn[pick].astype(float), t.density[:, pick], t.sigma[:, pick]
+    pick = np.unique(np.linspace(0, transfer.dn.size - 1, _KNOTS).round().astype(int))
+    dn, density, sigma = transfer.dn[pick].astype(float), transfer.density[:, pick], transfer.sigma[:, pick]
     _curves(left, dn, density, sigma)
     _sigmas(right, density, sigma)
     return figure

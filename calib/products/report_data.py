@@ -49,7 +49,7 @@ class QualityPicture:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SeamCheck:
+class SeamJumps:
     """The root mean square, over its blocks, of each seam's jump of density (K-1,), what noise alone makes it, and
     which seams the run's warnings name."""
 
@@ -59,7 +59,7 @@ class SeamCheck:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ToneResiduals:
+class DensityResiduals:
     """What all evidence of the tone says beyond the fit (N,): measured less fitted density, with its 1-sigma.
 
     `kind` counts in `kinds`, their names; `density` is that of the film at the place.
@@ -143,8 +143,8 @@ class ReportData:
     provenance: Provenance
     fits: FitsFile | None = None
     pairs: Sequence[PicturePair] = ()
-    seams: SeamCheck | None = None
-    residuals: ToneResiduals | None = None
+    seams: SeamJumps | None = None
+    residuals: DensityResiduals | None = None
     noise: SampleNoise | None = None
     spectrum: ColumnSpectrum | None = None
     globe: Globe | None = None

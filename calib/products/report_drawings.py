@@ -7,7 +7,7 @@ from calib.products.fits import FitsFile
 from calib.products.report_checks import noise_figure, residual_figure
 from calib.products.report_columns import banding_profiles, column_spectrum
 from calib.products.report_curves import chosen_curves
-from calib.products.report_data import ColumnSpectrum, Globe, SampleNoise, SeamCheck, ToneResiduals
+from calib.products.report_data import ColumnSpectrum, DensityResiduals, Globe, SampleNoise, SeamJumps
 from calib.products.report_geometry import control_residuals, mark_residuals, seam_jumps
 from calib.products.report_globe import globe_figure
 from calib.products.report_plot import drawing, style
@@ -18,14 +18,14 @@ Made = dict[str, tuple[Figure, str]]
 
 
 def fit_drawings(
-    fits: FitsFile | None, residuals: ToneResiduals | None, noise: SampleNoise | None, globe: Globe | None
+    fits: FitsFile | None, residuals: DensityResiduals | None, noise: SampleNoise | None, globe: Globe | None
 ) -> dict[str, str]:
     """The plots of the fits that there is something for."""
     with style():
         return _drawn({**_tone_figures(fits, residuals, noise), **_geometry_figures(fits, globe)})
 
 
-def product_drawings(seams: SeamCheck | None, spectrum: ColumnSpectrum | None) -> dict[str, str]:
+def product_drawings(seams: SeamJumps | None, spectrum: ColumnSpectrum | None) -> dict[str, str]:
     """The plots of what was found on the products."""
     made: Made = {}
     with style():
@@ -40,7 +40,7 @@ def _drawn(made: Made) -> dict[str, str]:
     return {name: drawing(figure, name, words) for name, (figure, words) in made.items()}
 
 
-def _tone_figures(fits: FitsFile | None, residuals: ToneResiduals | None, noise: SampleNoise | None) -> Made:
+def _tone_figures(fits: FitsFile | None, residuals: DensityResiduals | None, noise: SampleNoise | None) -> Made:
     made: Made = {}
     if fits is not None and fits.transfer is not None and np.isfinite(fits.transfer.density).any():
         made["curves"] = chosen_curves(fits.transfer), "Transfer curves of some strips with confidence bands"

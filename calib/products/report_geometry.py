@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calib.products.fits import MarkResiduals
 from calib.products.fits_pointing import ControlResiduals
-from calib.products.report_data import SeamCheck
+from calib.products.report_data import SeamJumps
 from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, WRONG, Room, joined, nice_up, panels
 
 _ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
@@ -17,20 +17,17 @@ _PANEL_IN, _AROUND_IN = 5.1, 1.1  # width of one of two pictures; height of its 
 _MANY = 40  # fewer arrows do not fill a large picture
 
 
-def mark_residuals(m: MarkResiduals) -> Figure:
+def mark_residuals(marks: MarkResiduals) -> Figure:
     """Residuals of the reseau marks with the nominal scan and with the fitted one, each at its own magnification."""
-    return _before_and_after(
-        m.x_mm, m.y_mm, (m.before_x_mm, m.before_y_mm), (m.residual_x_mm, m.residual_y_mm), m.used,
-        ("Nominal scan", "Fitted scan"),
-    )  # fmt: skip
+    before, after = (marks.before_x_mm, marks.before_y_mm), (marks.residual_x_mm, marks.residual_y_mm)
+    return _before_and_after(marks.x_mm, marks.y_mm, before, after, marks.used, ("Nominal scan", "Fitted scan"))
 
 
-def control_residuals(c: ControlResiduals) -> Figure:
+def control_residuals(control: ControlResiduals) -> Figure:
     """Residuals of the control points with the pointing as stated and as refined."""
-    return _before_and_after(
-        c.x_mm, c.y_mm, (c.before_x_mm, c.before_y_mm), (c.residual_x_mm, c.residual_y_mm), c.used,
-        ("Pointing as stated", "Pointing as refined"),
-    )  # fmt: skip
+    before, after = (control.before_x_mm, control.before_y_mm), (control.residual_x_mm, control.residual_y_mm)
+    titles = ("Pointing as stated", "Pointing as refined")
+    return _before_and_after(control.x_mm, control.y_mm, before, after, control.used, titles)
 
 
 def _before_and_after(
@@ -95,7 +92,7 @@ def _arrow_paths(ax: Axes, x: NDArray, y: NDArray, u: NDArray, v: NDArray, color
     ax.plot(path_x, path_y, color=color, lw=0.7, solid_joinstyle="round")
 
 
-def seam_jumps(seams: SeamCheck) -> Figure:
+def seam_jumps(seams: SeamJumps) -> Figure:
     """The rms jump over each seam as a dot, on a bar of what noise alone would make it."""
     figure, (ax,) = panels(3.0, room=Room(above=0.42))
     number = np.arange(seams.jump.size)

@@ -12,30 +12,30 @@ _POINTS = 256  # of a line: a picture shows no more
 _UM = 1000.0
 
 
-def sweep_curves(g: ScanGeometry, line: NDArray[np.integer]) -> Figure:
+def sweep_curves(scan: ScanGeometry, line: NDArray[np.integer]) -> Figure:
     """Four pictures: common sweep with its band, the strips' own parts, wander across and along with their 1-sigma."""
     figure, (common, own, across, along) = panels(5.9, 2, 2, Room(below=0.75, down=0.8))
-    _common(common, g)
-    _own(own, g)
-    _wander(across, line, g.x_line_mm, g.sigma_x_mm, "Across: film x less its mean")
-    _wander(along, line, _unsteady(g.y_line_mm), g.sigma_y_mm, "Along: film y less a steady motion")
+    _common(common, scan)
+    _own(own, scan)
+    _wander(across, line, scan.x_line_mm, scan.sigma_x_mm, "Across: film x less its mean")
+    _wander(along, line, _unsteady(scan.y_line_mm), scan.sigma_y_mm, "Along: film y less a steady motion")
     return figure
 
 
-def _common(ax: Axes, g: ScanGeometry) -> None:
-    sample, values, sigma = np.arange(g.common_mm.size), _UM * g.common_mm, _UM * g.common_sigma_mm
+def _common(ax: Axes, scan: ScanGeometry) -> None:
+    sample, values, sigma = np.arange(scan.common_mm.size), _UM * scan.common_mm, _UM * scan.common_sigma_mm
     ax.fill_between(sample, values - 2 * sigma, values + 2 * sigma, color=BAND, lw=0)
     ax.plot(sample, values, color=ACCENT, lw=1.3)
     ax.axhline(0, color=MUTED, lw=0.6)
-    ax.set_title(f"Common to all strips, with 2σ; median 1σ {_said(g.common_sigma_mm)}")
+    ax.set_title(f"Common to all strips, with 2σ; median 1σ {_said(scan.common_sigma_mm)}")
     ax.set(xlabel="sample", ylabel="film x less a linear sweep (µm)")
 
 
-def _own(ax: Axes, g: ScanGeometry) -> None:
-    own = own_sweeps(g)
+def _own(ax: Axes, scan: ScanGeometry) -> None:
+    own = own_sweeps(scan)
     sample = np.arange(own.shape[1])
     chosen = some_of(own.shape[0])
-    sigma = _UM * np.nanmedian(g.sigma_x_mm) if np.isfinite(g.sigma_x_mm).any() else 0.0
+    sigma = _UM * np.nanmedian(scan.sigma_x_mm) if np.isfinite(scan.sigma_x_mm).any() else 0.0
     ax.fill_between(sample, -sigma, sigma, color=BAND, lw=0)
     pick = np.unique(np.linspace(0, sample.size - 1, 64).round().astype(int))
     ax.plot(joined(np.tile(sample[pick], (len(own), 1)).astype(float)), joined(_UM * own[:, pick]), color=MUTED, lw=0.5)
@@ -45,16 +45,16 @@ def _own(ax: Axes, g: ScanGeometry) -> None:
     ax.set(xlabel="sample", ylabel="less the common sweep (µm)")
 
 
-def own_sweeps(g: ScanGeometry) -> NDArray[np.float64]:
+def own_sweeps(scan: ScanGeometry) -> NDArray[np.float64]:
     """What each strip's sweep adds to the common one, (K, N) mm: without its own middle, which is a shift in x.
 
     The pitch of the samples is the middle strip's: a strip with a wider sweep shows as a slope.
     """
-    n = g.common_mm.size
-    steps = (g.x_sample_mm[:, -1] - g.x_sample_mm[:, 0]) / (n - 1)
+    n = scan.common_mm.size
+    steps = (scan.x_sample_mm[:, -1] - scan.x_sample_mm[:, 0]) / (n - 1)
     linear = (np.arange(n) - (n - 1) / 2) * float(np.median(steps))
-    common = g.common_mm - (g.common_mm[-1] - g.common_mm[0]) / (n - 1) * (np.arange(n) - (n - 1) / 2)
-    own = g.x_sample_mm - linear - common
+    common = scan.common_mm - (scan.common_mm[-1] - scan.common_mm[0]) / (n - 1) * (np.arange(n) - (n - 1) / 2)
+    own = scan.x_sample_mm - linear - common
     return np.asarray(own - own.mean(axis=1, keepdims=True))
 
 

@@ -35,16 +35,16 @@ _ROOM = 0.06  # of a panel's densities, above and below: no point stands on the 
 _TOP, _CURVE, _GAP, _RESIDUAL = 0.10, 0.54, 0.09, 0.20  # heights in a panel of 1, from above
 
 
-def transfer_panels(t: TransferCurves) -> Figure:
+def transfer_panels(transfer: TransferCurves) -> Figure:
     """Each strip's curve with its wedge points; below it the residuals and the curve's own 1-sigma, magnified."""
-    strips = t.density.shape[0]
+    strips = transfer.density.shape[0]
     across = 4 if strips <= 8 else 6 if strips <= 30 else 10
     down = -(-strips // across)
     figure = Figure(figsize=(WIDTH_IN, down * WIDTH_IN / across * 0.86 + 0.35))
     ax = figure.add_axes((0.045, 0.0, 0.95, 1.0))
     quiet(ax)
     ax.set(xlim=(0, across), ylim=(down + 0.12, -0.02))
-    place = _Panels(t, across)
+    place = _Panels(transfer, across)
     place.draw(ax)
     return figure
 
@@ -52,21 +52,22 @@ def transfer_panels(t: TransferCurves) -> Figure:
 class _Panels:
     """Panels drawn in one axes: a hundred axes of their own would take the plotting library a minute."""
 
-    def __init__(self, t: TransferCurves, across: int) -> None:
-        self._t, self._across = t, across
-        pick = np.unique(np.linspace(0, t.dn.size - 1, _KNOTS).round().astype(int))
-        self._dn, self._density, self._sigma = t.dn[pick], t.density[:, pick], t.sigma[:, pick]
-        strips = np.arange(t.density.shape[0])
+    def __init__(self, transfer: TransferCurves, across: int) -> None:
+        self._transfer, self._across = transfer, across
+        pick = np.unique(np.linspace(0, transfer.dn.size - 1, _KNOTS).round().astype(int))
+        self._dn, self._density, self._sigma = transfer.dn[pick], transfer.density[:, pick], transfer.sigma[:, pick]
+        strips = np.arange(transfer.density.shape[0])
         self._left, self._top = strips % across + 0.0, strips // across + 0.0
-        known = np.concatenate([self._density[np.isfinite(self._density)], t.patch_value[np.isfinite(t.patch_value)]])
+        known = np.concatenate([self._density.ravel(), transfer.patch_value])
+        known = known[np.isfinite(known)]
         low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
         room, self._labelled = _ROOM * (high - low), (low, high)
         self._low, self._high = low - room, high + room
-        spread = np.abs(t.patch_residual[t.patch_used])
+        spread = np.abs(transfer.patch_residual[transfer.patch_used])
         self._reach = nice_up(1.1 * float(np.nanmax(spread, initial=1e-4)))
 
     def _x(self, dn: NDArray) -> NDArray:
-        return 0.06 + 0.86 * dn / max(int(self._t.dn[-1]), 1)
+        return 0.06 + 0.86 * dn / max(int(self._transfer.dn[-1]), 1)
 
     def _y(self, density: NDArray) -> NDArray:
         return _TOP + _CURVE * (1 - (density - self._low) / (self._high - self._low or 1))
@@ -81,16 +82,16 @@ class _Panels:
         x, y = left + self._x(self._dn)[None, :], top + self._y(self._density)
         self._bands(ax, x, top)
         ax.plot(joined(x), joined(y), color=ACCENT, lw=1.1)
-        self._points(ax, self._t.patch_used, color=INK, face=INK, size=2.2)
-        self._points(ax, ~self._t.patch_used, color=WRONG, face="none", size=3.4)
+        self._points(ax, self._transfer.patch_used, color=INK, face=INK, size=2.2)
+        self._points(ax, ~self._transfer.patch_used, color=WRONG, face="none", size=3.4)
 
     def _points(self, ax: Axes, chosen: NDArray[np.bool_], *, color: str, face: str, size: float) -> None:
-        t, strip = self._t, self._t.patch_strip[chosen]
-        x, top = self._left[strip] + self._x(t.patch_dn[chosen]), self._top[strip]
-        residual, sigma = t.patch_residual[chosen], t.patch_sigma[chosen]
+        transfer, strip = self._transfer, self._transfer.patch_strip[chosen]
+        x, top = self._left[strip] + self._x(transfer.patch_dn[chosen]), self._top[strip]
+        residual, sigma = transfer.patch_residual[chosen], transfer.patch_sigma[chosen]
         ends = np.column_stack([top + self._y_residual(residual + side * sigma) for side in (-1, 1)])
         ax.plot(joined(np.column_stack([x, x])), joined(ends), color=color, lw=0.6)
-        for y in (top + self._y(t.patch_value[chosen]), top + self._y_residual(residual)):
+        for y in (top + self._y(transfer.patch_value[chosen]), top + self._y_residual(residual)):
             ax.plot(x, y, ls="", marker="o", ms=size, mew=0.6, mfc=face, mec=color)
 
     def _bands(self, ax: Axes, x: NDArray, top: NDArray) -> None:
@@ -132,7 +133,7 @@ class _Panels:
         last = self._top.max()
         for left in np.unique(self._left[self._top == last]):
             ax.text(left + 0.06, last + foot + 0.06, "DN 0", ha="left", va="center", **small)
-            ax.text(left + 0.92, last + foot + 0.06, f"{int(self._t.dn[-1])}", ha="right", va="center", **small)
+            ax.text(left + 0.92, last + foot + 0.06, f"{int(self._transfer.dn[-1])}", ha="right", va="center", **small)
 
 
 def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:

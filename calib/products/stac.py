@@ -134,7 +134,7 @@ def _properties(item: MapItem) -> dict[str, Any]:
     return properties
 
 
-def _uncertainty(u: PlaceUncertainty) -> dict[str, Any]:
+def _uncertainty(known: PlaceUncertainty) -> dict[str, Any]:
     """The ellipse at the frame's centre, where that lies on the Moon, and those at its corners."""
     ellipses = [
         {
@@ -142,19 +142,19 @@ def _uncertainty(u: PlaceUncertainty) -> dict[str, Any]:
             "semi_minor_m": float(f"{minor:.4g}"),
             "azimuth_deg": round(float(azimuth) % 180, 2),
         }
-        for major, minor, azimuth in zip(u.semi_major_m, u.semi_minor_m, u.azimuth_deg, strict=True)
+        for major, minor, azimuth in zip(known.semi_major_m, known.semi_minor_m, known.azimuth_deg, strict=True)
     ]
     corners: list[dict[str, Any]] = []
     for k in range(1, len(ellipses)):
-        corner: dict[str, Any] = {"corner": u.place[k], "film_mm": [float(u.x_mm[k]), float(u.y_mm[k])]}
-        if u.on_moon[k]:
-            place = {"lon_deg": round(float(u.lon_deg[k]), 7), "lat_deg": round(float(u.lat_deg[k]), 7)}
+        corner: dict[str, Any] = {"corner": known.place[k], "film_mm": [float(known.x_mm[k]), float(known.y_mm[k])]}
+        if known.on_moon[k]:
+            place = {"lon_deg": round(float(known.lon_deg[k]), 7), "lat_deg": round(float(known.lat_deg[k]), 7)}
             corners.append(corner | {"on_moon": True} | place | ellipses[k])
         else:
             corners.append(corner | {"on_moon": False})
     meaning = "1-sigma ellipse of the place on the ground that the pointing leaves open; 39 % of errors lie inside"
     found: dict[str, Any] = {"calib:corner_uncertainty": {"corners": corners, "meaning": meaning}}
-    if u.on_moon[0]:
+    if known.on_moon[0]:
         meaning = "1-sigma ellipse at the centre of the frame; 39 % of errors lie inside"
         found["calib:position_uncertainty"] = ellipses[0] | {"meaning": meaning}
     return found

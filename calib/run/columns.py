@@ -39,7 +39,7 @@ def column_means(frame: Frame, sources: tuple[StripSource, ...], threads: int = 
 
 def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     tone, n_samples = source.tone, source.raster.n_samples
-    total, variance, count = (np.zeros(n_samples) for _ in range(3))
+    total, variance, count = sums = tuple(np.zeros(n_samples) for _ in range(3))
     lines = np.flatnonzero(np.abs(source.sweep.y_line_mm) < frame.camera.format_mm[1] / 2)
     marks, noise = marked_runs(source.sweep, source.marks), np.square(tone.noise_density)
     for first in range(lines[0], lines[-1] + 1, LINES) if lines.size else ():
@@ -48,7 +48,7 @@ def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDAr
         flag_mask(within(marks, first, stop), first, 0, bad)
         drift = tone.line_density[first:stop]
         dn = source.raster.read(first, stop)
-        _add_up(dn, bad, tone.density_of_dn, noise, drift, *tone.dn_span, total, variance, count)
+        _add_up(dn, bad, (tone.density_of_dn, noise), drift, tone.dn_span, sums)
     enough = count > SHARE_GOOD * max(lines.size, 1)
     with np.errstate(invalid="ignore", divide="ignore"):
         after, floor = total / count - tone.column_density, np.sqrt(variance) / count
@@ -56,8 +56,10 @@ def _strip(frame: Frame, source: StripSource) -> tuple[NDArray[np.float64], NDAr
 
 
 @njit(cache=True, nogil=True)
-def _add_up(dn, bad, density, noise, drift, first_dn, last_dn, total, variance, count):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Sums down the columns of a strip's density, banding left in, and of its noise variance, over good samples."""
+def _add_up(dn, bad, tables, drift, span, sums):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Sums down the columns of a strip's density, banding left in, of its noise variance and of one, over good samples;
+    `tables` are density and variance by DN."""
+    (density, noise), (first_dn, last_dn), (total, variance, count) = tables, span, sums
     for i in range(dn.shape[0]):
         for j in range(dn.shape[1]):
             number = np.uint64(dn[i, j])

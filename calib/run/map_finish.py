@@ -45,15 +45,15 @@ def finished(sampled: Sampled, light: Light, seen: NDArray[np.uint16], *, exact:
     quality = sampled.quality.reshape(seen.shape)
     normal = np.empty(seen.shape, np.float32)
     _finish(
-        seen, light.nodes, light.half, *light.offset, light.pixels, not exact, reflectance, sigma, normal, quality,
-    )  # fmt: skip
+        seen, (light.nodes, light.half, light.offset, light.pixels), not exact, (reflectance, sigma, normal, quality)
+    )
     return MapBlock(reflectance, sigma, normal, quality)
 
 
 @njit(cache=True, nogil=True)
-def _finish(  # type: ignore[no-untyped-def]
-    seen, nodes, half, offset_r, offset_c, pixels, rounded, reflectance, sigma, normal, quality,
-):  # fmt: skip  # pragma: no cover
+def _finish(seen, light_of, rounded, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """See `finished`; the loop over a row is one for all that is written of it."""
+    (nodes, half, (offset_r, offset_c), pixels), (reflectance, sigma, normal, quality) = light_of, out
     columns, nothing, single = np.uint64(seen.shape[1]), np.float32(np.nan), pixels.size > 0
     normal_sigma, wide = np.empty(columns, np.float32), across(nodes, half, offset_c, seen.shape[1])
     for i in range(seen.shape[0]):

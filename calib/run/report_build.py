@@ -10,16 +10,14 @@ from calib.ground.footprint import footprint_ring
 from calib.ground.region import visible_region
 from calib.ground.sphere import moon_to_ground
 from calib.products.report_data import (
+    DensityResiduals,
     Globe,
     MapLayer,
     MapPicture,
     PicturePair,
     QualityPicture,
     SampleNoise,
-    ToneResiduals,
-)
-from calib.products.report_data import (
-    SeamCheck as ShownSeams,
+    SeamJumps,
 )
 from calib.products.stac import Asset, MapItem, MapPlace
 from calib.run.angle_products import ANGLE_ASSETS
@@ -44,7 +42,7 @@ ASSETS = (
 )
 
 
-def shown_seams(fits: FrameFits, seams: SeamCheck) -> ShownSeams | None:
+def shown_seams(fits: FrameFits, seams: SeamCheck) -> SeamJumps | None:
     """One jump and one floor a seam, root mean squares over its blocks."""
     if not seams.jump.size:
         return None
@@ -56,15 +54,15 @@ def shown_seams(fits: FrameFits, seams: SeamCheck) -> ShownSeams | None:
         return np.sqrt(np.where(number > 0, total / np.maximum(number, 1), np.nan))
 
     far = np.array([seams.stands_out(strip) for strip in range(count)])
-    return ShownSeams(jump=rms(seams.jump), noise_floor=rms(seams.floor), stands_out=far)
+    return SeamJumps(jump=rms(seams.jump), noise_floor=rms(seams.floor), stands_out=far)
 
 
-def tone_residuals(fits: FrameFits) -> ToneResiduals | None:
+def tone_residuals(fits: FrameFits) -> DensityResiduals | None:
     """What all evidence of the tone says beyond the fit; None where nothing could be calibrated."""
     found = fits.tone.residuals
     if not found.strip.size:
         return None
-    return ToneResiduals(RESIDUAL_KINDS, found.kind, found.density, found.residual_density, found.sigma_density)
+    return DensityResiduals(RESIDUAL_KINDS, found.kind, found.density, found.residual_density, found.sigma_density)
 
 
 def sample_noise(fits: FrameFits) -> SampleNoise:

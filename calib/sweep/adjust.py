@@ -112,18 +112,19 @@ def adjust(
     return fit
 
 
-def make_batches(layout: Layout, observations: Observations, threads: int = 1) -> Batches:
+def make_batches(layout: Layout, evidence: Observations, threads: int = 1) -> Batches:
     """Group the observations by the blocks of unknowns they touch.
 
     Of a strip's own some hang on its left neighbour by a mark whose place is an unknown of that one.
     """
-    o, count = observations, len(layout.strips)
+    count = len(layout.strips)
     owner = {mark: k for k, marks in enumerate(layout.places) for mark in marks}
-    held = np.flatnonzero(o.mark >= 0)
-    sort = np.where(o.kind == TIE, TIES, ALONE)
-    borrowed = [owner.get(m, a) != a for m, a in zip(o.mark[held].tolist(), o.a[held].tolist(), strict=True)]
+    held = np.flatnonzero(evidence.mark >= 0)
+    sort = np.where(evidence.kind == TIE, TIES, ALONE)
+    places = zip(evidence.mark[held].tolist(), evidence.a[held].tolist(), strict=True)
+    borrowed = [owner.get(mark, strip) != strip for mark, strip in places]
     sort[held[np.array(borrowed, bool)]] = HANGING
-    group = SORTS * o.a + sort
+    group = SORTS * evidence.a + sort
     order = np.argsort(group, kind="stable")
     ends = np.searchsorted(group[order], np.arange(-SORTS, SORTS * (count + 1) + 1))  # a strip more on either side
     at = [order[start:stop] for start, stop in pairwise(ends.tolist())]
@@ -133,7 +134,7 @@ def make_batches(layout: Layout, observations: Observations, threads: int = 1) -
         for left, mine, right in zip(of_strip, of_strip[1:], of_strip[2:], strict=False)
     ]
     strips = shared_out(
-        lambda k: StripRows(np.concatenate(parts[k]), _rows(layout, o, k, parts[k])), range(count), threads
+        lambda k: StripRows(np.concatenate(parts[k]), _rows(layout, evidence, k, parts[k])), range(count), threads
     )
     seams = {}
     for k, (left, right) in enumerate(pairwise(strips)):
@@ -144,22 +145,23 @@ def make_batches(layout: Layout, observations: Observations, threads: int = 1) -
     return Batches(strips, seams)
 
 
-def _rows(layout: Layout, o: Observations, strip: int, parts: tuple[NDArray[np.int64], ...]) -> Rows:
+def _rows(layout: Layout, evidence: Observations, strip: int, parts: tuple[NDArray[np.int64], ...]) -> Rows:
     """Rows in a strip: of observations of itself alone, of those that hang on its left neighbour, of ties to that one,
     of those of its right neighbour that hang on it (by the mark's place alone), and of ties to that one."""
     index = np.concatenate(parts)
     sizes = [part.size for part in parts]
     sign, is_right = np.repeat([1.0, 1.0, -1.0, 0.0, 1.0], sizes), np.repeat([False, False, True, False, False], sizes)
-    line = np.where(is_right, o.line_b[index], o.line_a[index])
-    sample = np.where(is_right, o.sample_b[index], o.sample_a[index])
+    line = np.where(is_right, evidence.line_b[index], evidence.line_a[index])
+    sample = np.where(is_right, evidence.sample_b[index], evidence.sample_a[index])
     rows = layout.rows(strip, line, sample)
-    kind = o.kind[index]
+    kind = evidence.kind[index]
     rows.few[:, layout.n_few - 2] = (kind == EDGE) | (kind == EDGE_X)
     pace = kind >= ARM
-    before, behind = (layout.rows(strip, line[pace], some[index][pace]).few for some in (o.sample_a, o.sample_b))
+    ends = evidence.sample_a[index], evidence.sample_b[index]
+    before, behind = (layout.rows(strip, line[pace], end[pace]).few for end in ends)
     rows.few[pace, : layout.n_few], rows.weight[pace] = (behind - before)[:, : layout.n_few], 0.0
-    rows.few[:, layout.n_few - 1] = np.where(kind == ARM, 1.0, o.per_power[index])
-    few = rows.few * sign[:, None] + layout.place_terms(strip, o.mark[index])
+    rows.few[:, layout.n_few - 1] = np.where(kind == ARM, 1.0, evidence.per_power[index])
+    few = rows.few * sign[:, None] + layout.place_terms(strip, evidence.mark[index])
     return Rows(few, rows.cell, rows.weight * sign[:, None])
 
 
@@ -170,33 +172,34 @@ def _part(side: StripRows, start: int, stop: int) -> StripRows:
 
 
 def solve_weighted(
-    layout: Layout, o: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
+    layout: Layout, evidence: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
     threads: int = 1,
 ) -> Adjustment:  # fmt: skip
     """One weighted solution with its residuals."""
-    normals = _weighted_normals(layout, o, batches, scale, weight, threads)
+    normals = _weighted_normals(layout, evidence, batches, scale, weight, threads)
     solution = solve_chain(with_priors(layout, normals, variances), threads)
-    residual = o.value - fitted_values(layout, solution, batches, len(o), threads)
-    fit_cov = fit_covariance(layout, solution, batches, len(o), threads)
-    return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight, weight / scale[o.kind])
+    residual = evidence.value - fitted_values(layout, solution, batches, len(evidence), threads)
+    fit_cov = fit_covariance(layout, solution, batches, len(evidence), threads)
+    trust = weight / scale[evidence.kind]
+    return Adjustment(layout, solution, variances, variances, scale, residual, fit_cov, weight, trust)
 
 
 def estimate_weighted(
-    layout: Layout, o: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
+    layout: Layout, evidence: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
     threads: int = 1,
 ) -> tuple[ChainEstimate, Array]:  # fmt: skip
     """The unknowns and residuals (N, 2) of `solve_weighted` alone."""
-    normals = _weighted_normals(layout, o, batches, scale, weight, threads)
+    normals = _weighted_normals(layout, evidence, batches, scale, weight, threads)
     estimate = estimate_chain(with_priors(layout, normals, variances), threads)
-    return estimate, o.value - fitted_values(layout, estimate, batches, len(o), threads)
+    return estimate, evidence.value - fitted_values(layout, estimate, batches, len(evidence), threads)
 
 
 def _weighted_normals(
-    layout: Layout, o: Observations, batches: Batches, scale: Array, weight: Array, threads: int
+    layout: Layout, evidence: Observations, batches: Batches, scale: Array, weight: Array, threads: int
 ) -> ChainNormals:
     """Normal equations of weighted evidence, without any prior."""
-    information = o.information * (weight / scale[o.kind])[:, None, None]
-    return normal_equations(layout, sum_up(layout, o.value, information, batches, threads), threads)
+    information = evidence.information * (weight / scale[evidence.kind])[:, None, None]
+    return normal_equations(layout, sum_up(layout, evidence.value, information, batches, threads), threads)
 
 
 def _all_groups(layout: Layout) -> NDArray[np.int64]:
@@ -226,15 +229,15 @@ def _root(information: Array) -> Array:
     return root
 
 
-def squared_residuals(o: Observations, fit: Adjustment) -> Array:
+def squared_residuals(evidence: Observations, fit: Adjustment) -> Array:
     """Squared prediction residual (N,) over its variance: each observation against the fit to all the others.
 
     With P the information that the fit was made with (weights and factors have changed since), V the fit's covariance
     with the observation, e its residual: left out, the residual is (I - V P)^-1 e and the fit's covariance
     (I - V P)^-1 V.
     """
-    stated = o.information / fit.scale[o.kind][:, None, None]
-    remaining = np.eye(2) - np.matmul(fit.fit_cov, o.information * fit.trust[:, None, None])
+    stated = evidence.information / fit.scale[evidence.kind][:, None, None]
+    remaining = np.eye(2) - np.matmul(fit.fit_cov, evidence.information * fit.trust[:, None, None])
     remaining += 1e-9 * np.eye(2)
     left_out = np.linalg.solve(remaining, fit.residual[:, :, None])
     spread = np.linalg.solve(remaining, fit.fit_cov)
@@ -249,13 +252,13 @@ def _dof(information: Array) -> Array:
     return np.sum(np.diagonal(information, axis1=1, axis2=2) > 0, axis=1).astype(float)
 
 
-def _robust_weights(o: Observations, fit: Adjustment) -> Array:
+def _robust_weights(evidence: Observations, fit: Adjustment) -> Array:
     """Student-t weights (N,) from squared residuals over their stated variance."""
-    precision = o.information / fit.scale[o.kind][:, None, None]
+    precision = evidence.information / fit.scale[evidence.kind][:, None, None]
     squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual)
-    weight = student_weights(squared, o.information)
+    weight = student_weights(squared, evidence.information)
     pull = weight * precision[:, 0, 0] * (fit.residual[:, 0] ** 2 + fit.fit_cov[:, 0, 0])
-    return np.where(o.kind == PACE, pace_weights(o, pull), weight)
+    return np.where(evidence.kind == PACE, pace_weights(evidence, pull), weight)
 
 
 def student_weights(squared: Array, information: Array) -> Array:
@@ -263,15 +266,15 @@ def student_weights(squared: Array, information: Array) -> Array:
     return (STUDENT_DOF + _dof(information)) / (STUDENT_DOF + np.maximum(squared, _dof(information)))
 
 
-def _scales(o: Observations, fit: Adjustment) -> Array:
+def _scales(evidence: Observations, fit: Adjustment) -> Array:
     """Factor on each kind's variances: weighted squares over the degrees of freedom they leave; never below 1."""
-    squared = np.einsum("ni,nij,nj->n", fit.residual, o.information, fit.residual)
-    pull = np.einsum("nij,nji->n", o.information, fit.fit_cov) / fit.scale[o.kind]
+    squared = np.einsum("ni,nij,nj->n", fit.residual, evidence.information, fit.residual)
+    pull = np.einsum("nij,nji->n", evidence.information, fit.fit_cov) / fit.scale[evidence.kind]
     scale = np.ones(KINDS)
     for kind in range(PACE):
-        mine = o.kind == kind
+        mine = evidence.kind == kind
         weight = fit.weight[mine]
-        freedom = np.sum(weight * (_dof(o.information[mine]) - np.minimum(weight * pull[mine], 1.9)))
+        freedom = np.sum(weight * (_dof(evidence.information[mine]) - np.minimum(weight * pull[mine], 1.9)))
         if freedom > 0:
             scale[kind] = max(1.0, float(np.sum(weight * squared[mine]) / freedom))
     return scale

@@ -208,11 +208,11 @@ def _predicted(before: Combined, others: Sequence[Observations], threads: int) -
     return Start(fit.variances, fit.scale, np.concatenate(weights))
 
 
-def _keys(o: Observations) -> NDArray[np.void]:
+def _keys(evidence: Observations) -> NDArray[np.void]:
     """All that evidence says (N,), as one piece of bytes each."""
-    said = (np.asarray(getattr(o, f.name), np.float64) for f in fields(o))
-    table = np.column_stack([part.reshape(len(o), int(np.prod(part.shape[1:]))) for part in said])
-    return np.ascontiguousarray(table).view(np.dtype((np.void, 8 * table.shape[1]))).reshape(len(o))
+    said = (np.asarray(getattr(evidence, f.name), np.float64) for f in fields(evidence))
+    table = np.column_stack([part.reshape(len(evidence), int(np.prod(part.shape[1:]))) for part in said])
+    return np.ascontiguousarray(table).view(np.dtype((np.void, 8 * table.shape[1]))).reshape(len(evidence))
 
 
 def _fit_all(

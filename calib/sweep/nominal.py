@@ -126,21 +126,21 @@ def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Ar
     return place_variance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), _wander(fit))
 
 
-def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Array:
+def prediction_weights(fit: Adjustment, evidence: Observations, threads: int = 1) -> Array:
     """Robust weights (N,) of evidence an earlier fit has not seen, by its residual over its and the fit's variance.
 
     What the earlier fit could not know (it was far from any evidence) is no outlier; what it knew better is. Of how far
     samples lie apart it is not asked: arms begin with their full weight.
     """
-    residual, variance = o.value.copy(), np.zeros_like(o.value)
+    residual, variance = evidence.value.copy(), np.zeros_like(evidence.value)
     count = len(fit.layout.strips)
-    is_tie = np.flatnonzero(o.kind == TIE)
-    here = [np.flatnonzero(o.a == k) for k in range(count)]
-    there = [is_tie[o.a[is_tie] == k - 1] for k in range(count)]
+    is_tie = np.flatnonzero(evidence.kind == TIE)
+    here = [np.flatnonzero(evidence.a == k) for k in range(count)]
+    there = [is_tie[evidence.a[is_tie] == k - 1] for k in range(count)]
 
     def predicted(k: int) -> tuple[Array, Array]:
-        line = np.concatenate([o.line_a[here[k]], o.line_b[there[k]]])
-        sample = np.concatenate([o.sample_a[here[k]], o.sample_b[there[k]]])
+        line = np.concatenate([evidence.line_a[here[k]], evidence.line_b[there[k]]])
+        sample = np.concatenate([evidence.sample_a[here[k]], evidence.sample_b[there[k]]])
         return departure(fit, k, line, sample), departure_cov(fit, k, line, sample)
 
     some = [k for k in range(count) if here[k].size + there[k].size]
@@ -148,12 +148,12 @@ def prediction_weights(fit: Adjustment, o: Observations, threads: int = 1) -> Ar
         both, n = np.concatenate([here[k], there[k]]), here[k].size
         residual[both] += np.repeat([[-1.0], [1.0]], [n, both.size - n], axis=0) * moved
         variance[both] += unsure
-    seen = np.diagonal(o.information, axis1=1, axis2=2) > 0
-    own = _inverted(o.information)
+    seen = np.diagonal(evidence.information, axis1=1, axis2=2) > 0
+    own = _inverted(evidence.information)
     total = own + variance[:, :, None] * np.eye(2)
     white = np.linalg.solve(total + ~seen[:, :, None] * np.eye(2), (residual * seen)[:, :, None])[:, :, 0]
-    squared = np.where(o.kind == ARM, 0.0, np.sum(white * residual * seen, axis=1))
-    return student_weights(squared, o.information)
+    squared = np.where(evidence.kind == ARM, 0.0, np.sum(white * residual * seen, axis=1))
+    return student_weights(squared, evidence.information)
 
 
 def _inverted(information: Array) -> Array:

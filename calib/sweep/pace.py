@@ -17,15 +17,15 @@ PACE_SAMPLES = 8.0  # over which evidence counts together
 CELLS = 2**32  # more than a strip has
 
 
-def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
+def with_paces(evidence: Observations, weight: Array) -> tuple[Observations, Array]:
     """Evidence, and its weights, followed by the paces where its samples were measured.
 
     After the evidence's own, `weight` (N or more,) may hold those that paces had in a fit before: where there are as
     many now they begin with them, otherwise with the sums of the evidence's.
     """
-    strip, cell, at = _cells(o)
-    weight, before = weight[: len(o)], weight[len(o) :]
-    total = np.bincount(at, weight * (o.information[:, 0, 0] > 0) * (o.kind < ARM))
+    strip, cell, at = _cells(evidence)
+    weight, before = weight[: len(evidence)], weight[len(evidence) :]
+    total = np.bincount(at, weight * (evidence.information[:, 0, 0] > 0) * (evidence.kind < ARM))
     strip, cell, total = strip[total > 0], cell[total > 0], total[total > 0]
     count = total.size
     none = np.zeros(count)
@@ -36,19 +36,20 @@ def with_paces(o: Observations, weight: Array) -> tuple[Observations, Array]:
         kind=np.full(count, PACE), a=strip, line_a=none, sample_a=sample - 0.5, line_b=none, sample_b=sample + 0.5,
         value=value, information=information, mark=np.full(count, -1), per_power=none,
     )  # fmt: skip
-    return join([o, paces]), np.concatenate([weight, before if before.size == count else total])
+    return join([evidence, paces]), np.concatenate([weight, before if before.size == count else total])
 
 
-def pace_weights(o: Observations, pull: Array) -> Array:
+def pace_weights(evidence: Observations, pull: Array) -> Array:
     """Weights (N,) of paces: the sum of what the evidence in their cells pulls."""
-    at = _cells(o)[2]
-    return np.asarray(np.bincount(at, np.where(o.kind >= ARM, 0.0, pull))[at], np.float64)
+    at = _cells(evidence)[2]
+    return np.asarray(np.bincount(at, np.where(evidence.kind >= ARM, 0.0, pull))[at], np.float64)
 
 
-def _cells(o: Observations) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+def _cells(evidence: Observations) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
     """The cells of strips' widths in which samples were measured, a tie's in its right strip: strip and number of each,
     and in which of them each observation (N,) lies."""
-    is_tie = o.kind == TIE
-    strip, cell = o.a + is_tie, np.round(np.where(is_tie, o.sample_b, o.sample_a) / PACE_SAMPLES).astype(np.int64)
+    is_tie = evidence.kind == TIE
+    strip, sample = evidence.a + is_tie, np.where(is_tie, evidence.sample_b, evidence.sample_a)
+    cell = np.round(sample / PACE_SAMPLES).astype(np.int64)
     _, some, at = np.unique(strip * CELLS + cell, return_index=True, return_inverse=True)
     return strip[some], cell[some], at

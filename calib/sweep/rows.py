@@ -115,15 +115,20 @@ def add_products(sums: Products, left: Rows, right: Rows, information: Array) ->
         factor = information[:, i, j]
         if np.any(factor):
             sums.few[plane] += (left.few * factor[:, None]).T @ right.few
-    _add_splines(sums.left, sums.right, sums.near, sums.low, left.few, left.cell, left.weight,
-                 right.few, right.cell, right.weight, information, right is left)  # fmt: skip
+    splines = sums.left, sums.right, sums.near, sums.low
+    _add_splines(splines, _terms(left), _terms(right), information, right is left)
+
+
+def _terms(rows: Rows) -> tuple[Array, NDArray[np.int64], Array]:
+    """What compiled code takes of rows."""
+    return rows.few, rows.cell, rows.weight
 
 
 @njit(cache=True, nogil=True)
-def _add_splines(  # type: ignore[no-untyped-def]  # pragma: no cover
-    of_left, of_right, near, low, few_a, cell_a, weight_a, few_b, cell_b, weight_b, information, is_same
-):
+def _add_splines(splines, left, right, information, is_same):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Add splines times few terms and splines times splines, plane by plane; `of_right` of another strip only."""
+    of_left, of_right, near, low = splines
+    (few_a, cell_a, weight_a), (few_b, cell_b, weight_b) = left, right
     for plane in range(len(AXES)):
         i, j = plane // 2, (plane + 1) // 2  # AXES[plane]
         for n in range(cell_a.size):
@@ -154,14 +159,15 @@ def add_to_splines(out, cell, weight, factor):  # type: ignore[no-untyped-def]  
 def forms(products: Products, plane: int, left: Rows, right: Rows) -> Array:
     """The bilinear form (N,) of the rows of N observations in two strips with one plane of products."""
     p = products
-    across = left.few @ p.few[plane]
-    return np.asarray(_forms(across, p.left[plane], p.right[plane], p.near[plane], p.low,
-                             left.few, left.cell, left.weight, right.few, right.cell, right.weight))  # fmt: skip
+    across, splines = left.few @ p.few[plane], (p.left[plane], p.right[plane], p.near[plane], p.low)
+    return np.asarray(_forms(across, splines, _terms(left), _terms(right)))
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
-def _forms(across, of_left, of_right, near, low, few_a, cell_a, weight_a, few_b, cell_b, weight_b):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _forms(across, splines, left, right):  # type: ignore[no-untyped-def]  # pragma: no cover
     """The form from its four parts; `across` (N, f_right) holds the few terms' product with few terms."""
+    of_left, of_right, near, low = splines
+    (few_a, cell_a, weight_a), (few_b, cell_b, weight_b) = left, right
     out = np.empty(cell_a.size)
     for n in range(cell_a.size):
         total = 0.0

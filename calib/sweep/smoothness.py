@@ -52,7 +52,7 @@ class _Search:
     the prior variances and which of them move; and the latest sums over the wander's products."""
 
     like: Layout
-    o: Observations
+    evidence: Observations
     expected: Array
     free: Sequence[str]
     threads: int
@@ -60,7 +60,7 @@ class _Search:
 
 
 def find_smoothness(
-    like: Layout, o: Observations, start: Start, expected: Array, free: Sequence[str],
+    like: Layout, evidence: Observations, start: Start, expected: Array, free: Sequence[str],
     begin: Smoothness = FIRST, most_strips: int = MOST_STRIPS, threads: int = 1,
 ) -> tuple[Smoothness, Array]:  # fmt: skip
     """The smoothness under which evidence, weighted as a fit starts, is most likely, and the prior variances under it.
@@ -68,7 +68,8 @@ def find_smoothness(
     Strips and places are those of the layout `like`; `expected`, `free` as in `adjust`. Of more than `most_strips` the
     neighbours with the most evidence are asked. The search begins at `begin`, from where each gain leads on.
     """
-    weighted = replace(o, information=o.information * (start.weight / start.scale[o.kind])[:, None, None])
+    trust = start.weight / start.scale[evidence.kind]
+    weighted = replace(evidence, information=evidence.information * trust[:, None, None])
     search = _Search(*_neighbours(like, weighted, most_strips), expected, free, threads, {})
     best = _likeliest(search, _try(search, begin, start.variances, None), "wander_y")
     along = best.smoothness.wander_y
@@ -106,17 +107,17 @@ def _of_order(search: _Search, best: _Trial, part: str, order: int) -> _Trial:
     return _moved(search, best, part, Kernel(order, reach))
 
 
-def _neighbours(like: Layout, o: Observations, most: int) -> tuple[Layout, Observations]:
+def _neighbours(like: Layout, evidence: Observations, most: int) -> tuple[Layout, Observations]:
     """The strips, no more than are asked, that have the most evidence, and what there is of it between themselves."""
     count = len(like.strips)
     if count <= most:
-        return like, o
-    first = int(np.convolve(np.bincount(o.a, minlength=count), np.ones(most), "valid").argmax())
+        return like, evidence
+    first = int(np.convolve(np.bincount(evidence.a, minlength=count), np.ones(most), "valid").argmax())
     stop = first + most
-    inside = (o.a >= first) & (o.a + (o.kind == TIE) < stop)
+    inside = (evidence.a >= first) & (evidence.a + (evidence.kind == TIE) < stop)
     if first > 0:  # marks whose place is an unknown of the strip before
-        inside &= (o.a > first) | ~np.isin(o.mark, np.array(like.places[first - 1], np.int64))
-    some = o.select(inside)
+        inside &= (evidence.a > first) | ~np.isin(evidence.mark, np.array(like.places[first - 1], np.int64))
+    some = evidence.select(inside)
     strips = {name: getattr(like, name)[first:stop] for name in ("strips", "places", "wander")}
     return replace(like, **strips), replace(some, a=some.a - first)
 
@@ -144,10 +145,11 @@ def _moved(search: _Search, from_here: _Trial, part: str, kernel: Kernel) -> _Tr
 
 def _try(search: _Search, smoothness: Smoothness, variances: Array, sums: Sums | None) -> _Trial:
     """The misfit under a smoothness once the prior variances have settled; `sums` where they are known."""
-    o, threads = search.o, search.threads
+    evidence, threads = search.evidence, search.threads
     layout = make_layout(search.like.strips, search.like.places, smoothness)
     if sums is None:
-        sums = sum_up(layout, o.value, o.information, make_batches(layout, o, threads), threads)
+        batches = make_batches(layout, evidence, threads)
+        sums = sum_up(layout, evidence.value, evidence.information, batches, threads)
     normals = normal_equations(layout, sums, threads, search.known)
     for _ in range(ROUNDS):
         solution = variances_chain(with_priors(layout, normals, variances), threads)

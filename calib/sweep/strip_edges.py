@@ -53,7 +53,7 @@ class EdgeProfiles:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Texture:
+class EdgeTexture:
     """An edge's texture cut into windows (N,), as spectra of each `window` and of all that lies within the greatest lag
     of it (`room`), and one over the size of what lies there at each lag (`room_scale`), 0 where that is little.
     `over_noise`: the texture's median size over that of noise alone, also where noise hangs together along the lines
@@ -155,14 +155,14 @@ def of_scene(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[St
     return [replace(p, missing=p.missing | lines) for p, lines in zip(profiles, known, strict=True)]
 
 
-def edge_texture(profile: EdgeProfiles, side: int, cut: Cut, *, is_turned: bool = False) -> Texture:
+def edge_texture(profile: EdgeProfiles, side: int, cut: Cut, *, is_turned: bool = False) -> EdgeTexture:
     """The texture of a strip's edge of the first samples (side 0) or of the last (1), or as it would be were the strip
     turned end to end."""
     order = slice(None, None, -1 if is_turned else 1)
     return texture(profile.value[side, order], profile.missing[side, order], profile.noise_dn, cut)
 
 
-def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cut) -> Texture:
+def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cut) -> EdgeTexture:
     """The texture of a profile (n_lines,) of noise `noise_dn`, nothing where it is `missing`."""
     textured, size_dn = rough(value, missing)
     noise_dn = max(noise_dn, _noise_of_lines(value, missing))
@@ -174,7 +174,7 @@ def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cu
     square = summed[:, cut.lines :] - summed[:, : -cut.lines]
     is_there = square >= np.maximum(LEAST_SEEN * np.median(square, axis=1, keepdims=True), TINY)
     scale = np.where(is_there, 1 / np.sqrt(np.maximum(square, TINY)), 0.0)
-    return Texture(
+    return EdgeTexture(
         np.fft.rfft(window, cut.reach).astype(np.complex64), np.fft.rfft(room, cut.reach).astype(np.complex64),
         scale.astype(np.float32), np.mean(window != 0, axis=1) >= LEAST_SEEN,
         TO_SIGMA * size_dn / max(noise_dn, TINY),
@@ -203,7 +203,7 @@ def _noise_of_lines(value: NDArray[np.float32], missing: Bools) -> float:
     return TO_SIGMA * float(np.median(off)) / float(np.sqrt(comb(2 * DIFFERENCES, DIFFERENCES))) if off.size else 0.0
 
 
-def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
+def agreement(one: EdgeTexture, other: EdgeTexture, cut: Cut) -> Agreement:
     """How far two edges show the same film."""
     if not cut.first:
         return Agreement(0, 1.0)
@@ -218,7 +218,7 @@ def agreement(one: Texture, other: Texture, cut: Cut) -> Agreement:
     return Agreement(n_led, float(bdtrc(n_follow - 1, n_led, cut.by_chance)) if n_follow else 1.0)
 
 
-def course_by_chance(one: Texture, other: Texture, cut: Cut) -> float | None:
+def course_by_chance(one: EdgeTexture, other: EdgeTexture, cut: Cut) -> float | None:
     """How likely windows that show other film are as alike along their best course of lags as these are: Student's t of
     what windows too far apart to show the same film say; None where too few of those tell."""
     seen = np.flatnonzero(one.seen & other.seen)
@@ -243,7 +243,7 @@ def _best_course(likeness: NDArray[np.float64], first: NDArray[np.int64], cut: C
 
 
 def likeness(
-    one: Texture, other: Texture, cut: Cut, of: NDArray[np.int64], to: NDArray[np.int64]
+    one: EdgeTexture, other: EdgeTexture, cut: Cut, of: NDArray[np.int64], to: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     """The correlation of one edge's windows `of` with the other's `to`, at each lag (N, 2 lag + 1)."""
     window = np.fft.irfft(one.window[of], cut.reach)[:, : cut.lines]

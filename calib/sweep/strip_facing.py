@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.frame.frame import Frame
 from calib.sweep.model import StripSweep
-from calib.sweep.strip_edges import LEAST_SAMPLES, Bools, Cut, Texture, lines_of_marks_and_wedge, texture
+from calib.sweep.strip_edges import LEAST_SAMPLES, Bools, Cut, EdgeTexture, lines_of_marks_and_wedge, texture
 
 Ints = NDArray[np.int64]
 
@@ -38,7 +38,7 @@ def facing_textures(
     noise_dn: Sequence[float],
     sweeps: Sequence[StripSweep],
     cut: Cut,
-) -> tuple[Texture, Texture]:
+) -> tuple[EdgeTexture, EdgeTexture]:
     """The textures of what two neighbours have in common, from their samples and what is lost of these (n_lines,
     n_samples), the noise of single samples and the sweeps by the marks."""
     first, count = facing_samples(*sweeps)
@@ -53,7 +53,7 @@ def facing_textures(
 def _texture(
     frame: Frame, strip: int, side: int, seen: tuple[NDArray, Bools, Ints, Ints], noise_dn: float, sweep: StripSweep,
     cut: Cut,
-) -> Texture:  # fmt: skip
+) -> EdgeTexture:  # fmt: skip
     """The texture of a strip's samples from one on to before another on each line, all `seen` of that edge."""
     dn, lost, first, stop = seen
     part = slice(int(first.min()), int(stop.max()))

@@ -22,7 +22,7 @@ from calib.sweep.strip_edges import (
     Bools,
     Cut,
     EdgeProfiles,
-    Texture,
+    EdgeTexture,
     agreement,
     course_by_chance,
     cut_film,
@@ -43,7 +43,7 @@ MANY = 64  # edges are left over
 APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
 MOST_NAMED = 12
 
-Textures = dict[Edge, Texture]
+Textures = dict[Edge, EdgeTexture]
 Read = Callable[[int], tuple[NDArray, Bools]]
 Links = dict[Edge, tuple[Edge, bool]]
 
@@ -100,14 +100,14 @@ def overlaps_of(
     return Overlaps(shown, textures, cut, tuple(sound), tuple(other), tuple(by_marks))
 
 
-def _hardly_agree(left: Texture, right: Texture, cut: Cut) -> bool:
+def _hardly_agree(left: EdgeTexture, right: EdgeTexture, cut: Cut) -> bool:
     """Whether two edges have texture enough to be told apart, and few windows follow each other."""
     found = agreement(left, right, cut)
     is_told = found.windows >= LEAST_WINDOWS and min(left.over_noise, right.over_noise) > TEXTURED
     return is_told and found.chance > DIFFERENT
 
 
-def _show_other_film(left: Texture, right: Texture, cut: Cut) -> bool:
+def _show_other_film(left: EdgeTexture, right: EdgeTexture, cut: Cut) -> bool:
     """Whether two edges show different film: windows hardly follow, nor are they alike along any course of lags."""
     if not _hardly_agree(left, right, cut):
         return False
@@ -139,7 +139,7 @@ def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[i
         if not loose or not any(sound):
             raise _wrong_order(frame, chain)
         out |= {k: _unsettled(frame, k, chain) for k in loose}
-    for block in _foreign_blocks(frame, overlaps, unmarked):
+    for block in _foreign_blocks(overlaps, unmarked):
         out |= {k: _foreign(frame, k, block, k in unmarked) for k in block if k not in out}
     return tuple(LeftOut(k, out[k]) for k in sorted(out))
 
@@ -254,7 +254,7 @@ def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
     return f"{frame.strips[strip].called}: left out: {said}"
 
 
-def _foreign_blocks(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> list[range]:
+def _foreign_blocks(overlaps: Overlaps, unmarked: Collection[int]) -> list[range]:
     """Strips that continue each other, or one alone, and show other film than the strips beside them, while most others
     agree: their marks are not found either, or it is one strip between two."""
     sound, found = overlaps.sound, []

@@ -8,11 +8,15 @@ FOG, SCENE, NOTHING = 20000, 20001, -1
 
 
 @njit(cache=True, nogil=True)
-def label_strip(x_sample, x_line, y_line, y_sample, skew_line, center, boxes, box_label, half, margin_x, margin_line):  # type: ignore[no-untyped-def]
-    """Label (n_lines, n_samples) int16 of every sample of a strip; `boxes` rows are (left, right, top, bottom) in mm.
+def label_strip(x_mm, y_mm, center, patches, half, margins):  # type: ignore[no-untyped-def]
+    """Label (n_lines, n_samples) int16 of every sample of a strip, all lengths in mm.
 
-    `margin_x` (mm) and `margin_line` (n_lines, mm) keep the labels clear of every edge.
+    `x_mm` is (by sample, by line), `y_mm` (by sample, by line, per x from the strip's `center` by line); `patches` are
+    boxes, rows of (left, right, top, bottom), and their labels, `half` the format's half sides. `margins` along x, and
+    along y by line, keep the labels clear of every edge.
     """
+    (x_sample, x_line), (y_sample, y_line, skew_line) = x_mm, y_mm
+    (boxes, box_label), (margin_x, margin_line) = patches, margins
     n_lines, n_samples = y_line.size, x_sample.size
     label = np.empty((n_lines, n_samples), dtype=np.int16)
     near = np.empty(len(boxes), dtype=np.int64)

@@ -110,18 +110,12 @@ def label_samples(
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
     doubt_mm = min(2.0 * float(np.median(sweep.sigma_x_mm)), known.tolerance_mm)
+    x_mm = sweep.x_sample_mm, sweep.x_line_mm[lines]
+    y_mm = sweep.y_sample_mm, (sweep.y_line_mm + shift)[lines], skew[lines]
+    margins = CLEAR_SAMPLES * sample_mm + doubt_mm, _clear_of_edges(known, sigma, line_mm)[lines]
+    patches = np.array(boxes, dtype=np.float64).reshape(-1, 4), np.array(labels, dtype=np.int16)
     return cell_kernels.label_strip(
-        sweep.x_sample_mm,
-        sweep.x_line_mm[lines],
-        (sweep.y_line_mm + shift)[lines],
-        sweep.y_sample_mm,
-        skew[lines],
-        known.center_mm[strip],
-        np.array(boxes, dtype=np.float64).reshape(-1, 4),
-        np.array(labels, dtype=np.int16),
-        np.array(known.half_format_mm),
-        CLEAR_SAMPLES * sample_mm + doubt_mm,
-        _clear_of_edges(known, sigma, line_mm)[lines],
+        x_mm, y_mm, known.center_mm[strip], patches, np.array(known.half_format_mm), margins
     )
 
 

@@ -13,7 +13,7 @@ from calib.sweep.model import StripSweep
 from calib.tone.borrow import steps_of_overlap
 from calib.tone.dropouts import Dropouts
 from calib.tone.noise import NoiseModel
-from calib.tone.overlap import Edge, OverlapCells, compare, matched, overlap_samples
+from calib.tone.overlap import Edge, OverlapCells, compare, matched, shared_samples
 from calib.tone.overlap_kernels import looked_up
 from calib.tone.survey import StripSurvey
 from calib.tone.transfer import BEYOND, FirstCurve
@@ -38,7 +38,7 @@ def _density_table(curve: FirstCurve, noise: NoiseModel | None, n_dn: int) -> Ar
     return unbiased_density(curve, noise, np.arange(n_dn, dtype=np.float64)).astype(np.float32)
 
 
-class Edges:
+class EdgeReader:
     """Reads the edges of strips, as DN or as first-order density."""
 
     def __init__(self, frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts]) -> None:
@@ -53,7 +53,7 @@ class Edges:
 
     def _shared(self, first: int) -> tuple[slice, slice]:
         """Samples of a strip that the next one covers, and samples of the next that it covers."""
-        return overlap_samples(self.sweeps[first], self.sweeps[first + 1])
+        return shared_samples(self.sweeps[first], self.sweeps[first + 1])
 
     def density(self, survey: StripSurvey, *samples: slice) -> list[Edge]:
         """First-order density of some columns, known as far as the strip's patches reach; NaN where lost or clipped."""

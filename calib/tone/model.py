@@ -47,7 +47,7 @@ class PatchTable:
 
 
 @dataclass(frozen=True, slots=True)
-class Texture:
+class NoiseTexture:
     """How noise hangs together: a readout's spot covers film of more than one sample, and strips see the same grain.
 
     `along`, `across`: correlation of a sample's noise with that one and two lines, or samples, on; `shared`: with what
@@ -64,7 +64,7 @@ class Texture:
         return (1.0 + 2.0 * sum(self.along)) * (1.0 + 2.0 * sum(self.across))
 
 
-INDEPENDENT = Texture()
+INDEPENDENT = NoiseTexture()
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
@@ -88,7 +88,7 @@ class StripTone:
     column_sigma: Array
     line_sigma: Array
     reason: str = ""
-    texture: Texture = INDEPENDENT
+    texture: NoiseTexture = INDEPENDENT
 
     def __post_init__(self) -> None:
         if self.density_of_dn.shape not in {(256,), (65536,)}:

@@ -61,7 +61,7 @@ class Edge:
         return np.asarray((density >= self.span[0]) & (density <= self.span[1]))
 
 
-def overlap_samples(sweep: StripSweep, following: StripSweep) -> tuple[slice, slice]:
+def shared_samples(sweep: StripSweep, following: StripSweep) -> tuple[slice, slice]:
     """Samples of a strip that the next one covers, and samples of the next that it covers; they may be none."""
     reach = 2 * float(np.median(np.diff(sweep.x_sample_mm)))
     left = following.x_sample_mm[0] + following.x_line_mm.max() + reach

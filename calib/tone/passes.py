@@ -15,9 +15,9 @@ from calib.sweep.model import StripSweep
 from calib.tone.borrow import borrowed_curve, kinship_of, typical_noise
 from calib.tone.cell_kernels import FOG
 from calib.tone.dropouts import Dropouts, clip_of
-from calib.tone.edges import Edges
+from calib.tone.edges import EdgeReader
 from calib.tone.known_film import KnownFilm
-from calib.tone.model import INDEPENDENT, Texture
+from calib.tone.model import INDEPENDENT, NoiseTexture
 from calib.tone.noise import FEWEST_OF_GRAIN, agreed_grain, selwyn_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.shape import Shapes, weighed_shapes
@@ -49,7 +49,7 @@ class Passes:
     warnings: tuple[str, ...]
     shapes: Shapes | None = None
     stroke_sigma: float = 0.0
-    texture: Texture = INDEPENDENT
+    texture: NoiseTexture = INDEPENDENT
 
 
 def survey_frame(
@@ -82,13 +82,13 @@ def survey_frame(
     if not some:
         return Passes(tuple(surveys), tuple(alone), nothing, None, ())
     told = [s.noise.grain for s in some if s.noise is not None and usable_patches(s, known).sum() >= FEWEST_OF_GRAIN]
-    texture = Texture(*hanging_together([s.patches.hanging[usable_patches(s, known)] for s in some]))
+    texture = NoiseTexture(*hanging_together([s.patches.hanging[usable_patches(s, known)] for s in some]))
     grain = agreed_grain(np.array(told), _stated_grain(frame), texture.samples)
     surveys = [with_grain(each, known, grain.per_density) for each in surveys]
     some = [surveys[each.index] for each in some]
     kin = kinship_of([each.curve for each in some if each.curve is not None])
     noise = typical_noise([each.noise for each in some if each.noise is not None])
-    edges = Edges(frame, sweeps, dropouts)
+    edges = EdgeReader(frame, sweeps, dropouts)
     in_need = _lending_order(surveys)
     for index in in_need:
         needy = surveys[index]
@@ -142,14 +142,16 @@ def with_overlaps(
     frame: Frame, passes: Passes, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
 ) -> Passes:
     """The same, with every overlap compared by the first curves of its two strips."""
-    edges = Edges(frame, sweeps, dropouts)
+    edges = EdgeReader(frame, sweeps, dropouts)
     read = zip(passes.surveys, in_order(edges.both, passes.surveys, threads), strict=True)
     overlaps = tuple(in_order(lambda pair: edges.compare(*pair), pairwise(read), threads))
     shared = _shared_noise(passes.surveys, overlaps, passes.texture)
     return replace(passes, overlaps=overlaps, texture=replace(passes.texture, shared=shared))
 
 
-def _shared_noise(surveys: Sequence[StripSurvey], overlaps: Sequence[OverlapCells | None], texture: Texture) -> float:
+def _shared_noise(
+    surveys: Sequence[StripSurvey], overlaps: Sequence[OverlapCells | None], texture: NoiseTexture
+) -> float:
     """Correlation of the noise of neighbouring strips where they show the same film."""
     found, raised = [], raised_by_cubic(texture.along) * raised_by_cubic(texture.across)
     for (survey, following), cells in zip(pairwise(surveys), overlaps, strict=True):
@@ -181,7 +183,7 @@ def _lending_order(surveys: Sequence[StripSurvey]) -> list[int]:
     return sorted(needy, key=lambda index: (min((abs(index - other) for other in whole), default=0), index))
 
 
-def _lent(edges: Edges, surveys: Sequence[StripSurvey], known: KnownFilm, index: int) -> tuple[Array, Array]:
+def _lent(edges: EdgeReader, surveys: Sequence[StripSurvey], known: KnownFilm, index: int) -> tuple[Array, Array]:
     """DN and density of a strip's own patches, if any, and of its overlaps with neighbours whose curve is known."""
     survey = surveys[index]
     own = usable_patches(survey, known)

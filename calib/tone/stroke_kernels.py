@@ -17,14 +17,16 @@ NO_SHADE = 6.0  # where the error function is one to the last digit
 
 
 @njit(cache=True, nogil=True)
-def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip, blurs):  # type: ignore[no-untyped-def]  # pragma: no cover
+def stroke_cells(picture, sweep, marks, cross, blurs):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Rows (mark, sample, mean line, count, mean DN, DN beside the cross, shares of light from there for all blurs) of
     crosses, their samples averaged column by column.
 
-    `x_mm` and `y_mm` are the sweep's, (by sample, by line) each; `marks` rows are (number, x_mm, y_mm, line, sample);
-    `step` (mm) and, in samples, `arm`, `half` a stroke's width and the `reach` about its axis that is used: along x, y;
-    `blurs` (B, 2), samples.
+    `picture` is (DN, where they are lost, the DN at and beyond which they are clipped), `sweep` x and y in mm, (by
+    sample, by line) each; `marks` rows are (number, x_mm, y_mm, line, sample); `cross` is, each along x and y, the step
+    in mm and, in samples, the arm, half a stroke's width and the reach about its axis that is used; `blurs` (B, 2),
+    samples.
     """
+    dn, arm = picture[0], cross[1]
     tall, wide = int(arm[1] + BESIDE[1]) + 2, int(arm[0] + BESIDE[1]) + 2
     most = (2 * tall + 1) * (2 * wide + 1)
     inner, at, beside = np.empty((most, 1 + len(blurs))), np.empty((most, 2), np.int64), np.empty(most)
@@ -33,8 +35,8 @@ def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip, blur
         line, sample = int(mark[3]), int(mark[4])
         rows = max(line - tall, 0), min(line + tall + 1, dn.shape[0])
         columns = max(sample - wide, 0), min(sample + wide + 1, dn.shape[1])
-        window = rows, columns, step, arm, half, reach, clip
-        n, n_beside, cut, cut_beside = _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside)
+        room = inner, at, beside
+        n, n_beside, cut, cut_beside = _read_cross(picture, sweep, mark, cross, (rows, columns), blurs, room)
         if n < FEWEST or n_beside < FEWEST or max(cut / (n + cut), cut_beside / (n_beside + cut_beside)) > MOST_CLIPPED:
             continue
         ground = np.median(beside[:n_beside])
@@ -52,9 +54,11 @@ def stroke_cells(dn, lost, x_mm, y_mm, marks, step, arm, half, reach, clip, blur
 
 
 @njit(cache=True, nogil=True)
-def _read_cross(dn, lost, x_mm, y_mm, mark, window, blurs, inner, at, beside):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill DN and leaks of a stroke's samples, where `at` they are, the DN beside it; count both, and both clipped."""
-    rows, columns, step, arm, half, reach, clip = window
+def _read_cross(picture, sweep, mark, cross, window, blurs, room):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill `room` with DN and leaks of a stroke's samples, where they are, the DN beside it; count both, and both
+    clipped."""
+    (dn, lost, clip), (x_mm, y_mm), (step, arm, half, reach) = picture, sweep, cross
+    (rows, columns), (inner, at, beside) = window, room
     n, n_beside, cut, cut_beside = 0, 0, 0, 0
     far = (half[0] + BESIDE[1]) * step[0], (half[1] + BESIDE[1]) * step[1]
     for line in range(rows[0], rows[1]):

@@ -99,19 +99,14 @@ def gather_strokes(
     chosen = np.flatnonzero(_in_view(place.line, place.sample, dn.shape) & sure)
     rows = (chosen, known.mark_x_mm[chosen], known.mark_y_mm[chosen], line[chosen], np.round(place.sample[chosen]))
     step = sample_mm, line_mm
-    table = stroke_cells(
-        dn,
-        lost,
-        (sweep.x_sample_mm, sweep.x_line_mm),
-        (sweep.y_sample_mm, sweep.y_line_mm),
-        np.stack(rows, axis=1),
+    cross = (
         step,
         tuple(known.arm_mm / each for each in step),
         tuple(known.stroke_mm / 2 / each for each in step),
         tuple(_reach(known, each) for each in step),
-        clip,
-        spot.blurs(),
     )
+    places = (sweep.x_sample_mm, sweep.x_line_mm), (sweep.y_sample_mm, sweep.y_line_mm)
+    table = stroke_cells((dn, lost, clip), places, np.stack(rows, axis=1), cross, spot.blurs())
     mark, sample = table[:, :2].astype(np.int64).T
     line, count, read_dn, ground_dn = table[:, 2:6].T
     cells = Cells(np.full(len(table), STROKE), sample, line, count, read_dn, np.zeros(len(table)))

@@ -24,6 +24,7 @@ from calib.products.provenance import Provenance, Timings
 from calib.products.report import write_report
 from calib.products.report_data import (
     ColumnSpectrum,
+    DensityResiduals,
     Globe,
     MapLayer,
     MapPicture,
@@ -32,8 +33,7 @@ from calib.products.report_data import (
     ReportData,
     ReportFigure,
     SampleNoise,
-    SeamCheck,
-    ToneResiduals,
+    SeamJumps,
 )
 
 KINDS = ("wedge patches", "unexposed film", "reseau strokes", "overlaps")
@@ -137,13 +137,13 @@ def sweep_of(rng: np.random.Generator, strips: int, samples: int, lines: int) ->
     )  # fmt: skip
 
 
-def residuals_of(rng: np.random.Generator, strips: int) -> ToneResiduals:
+def residuals_of(rng: np.random.Generator, strips: int) -> DensityResiduals:
     """Residuals of a fit that is right: 400 to 4000 of each kind a strip, where each kind has its densities."""
     spans = ((0.2, 2.1, 3600), (0.15, 0.3, 1200), (0.08, 0.2, 400), (0.4, 1.6, 500))
     density = np.concatenate([rng.uniform(low, high, strips * many) for low, high, many in spans])
     kind = np.repeat(np.arange(4), [strips * many for *_, many in spans])
     sigma = 0.002 + 0.006 * density
-    return ToneResiduals(KINDS, kind, density, sigma * rng.normal(size=kind.size), sigma)
+    return DensityResiduals(KINDS, kind, density, sigma * rng.normal(size=kind.size), sigma)
 
 
 def pictures(rng: np.random.Generator, strips: int, rows: int, cols: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -221,7 +221,7 @@ def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
             PicturePair("Assembled film", before, after, "strips as read out", "calibrated"),
             PicturePair("A seam at full resolution", before[150:300, 100:400], after[150:300, 100:400]),
         ],
-        seams=SeamCheck(
+        seams=SeamJumps(
             np.abs(rng.normal(0, 0.001, strips - 1)), np.full(strips - 1, 0.001), np.arange(strips - 1) % 5 == 3
         ),
         spectrum=ColumnSpectrum(

@@ -15,7 +15,7 @@ from report_scene import scene
 from calib import quality
 from calib.products.readable import number
 from calib.products.report import figure_row, page, write_report
-from calib.products.report_data import MapLayer, MapPicture, ReportData, ReportFigure, SeamCheck
+from calib.products.report_data import MapLayer, MapPicture, ReportData, ReportFigure, SeamJumps
 from calib.products.report_geometry import seam_jumps
 from calib.products.report_map import map_lines, scale_bar
 from calib.products.report_pictures import COLORS, LONGEST_PX, bit_png, grey_jpeg
@@ -297,7 +297,7 @@ def test_seams_are_numbered_and_jumps_are_round_numbers(strips: int) -> None:
     count = strips - 1
     jump = np.linspace(0.0011, 0.0033, count)
     with style():
-        figure = seam_jumps(SeamCheck(jump, np.full(count, 0.00163), jump > 0.003))
+        figure = seam_jumps(SeamJumps(jump, np.full(count, 0.00163), jump > 0.003))
         (ax,) = figure.axes
         figure.draw_without_rendering()
         low, high = ax.get_xlim()

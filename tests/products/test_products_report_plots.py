@@ -20,7 +20,7 @@ from calib.products.report import page
 from calib.products.report_checks import NORMAL_1, NORMAL_2, noise_figure, residual_figure, shares
 from calib.products.report_columns import column_spectrum
 from calib.products.report_curves import chosen_curves, middle_of
-from calib.products.report_data import ColumnSpectrum, Globe, ReportData, SampleNoise, ToneResiduals
+from calib.products.report_data import ColumnSpectrum, DensityResiduals, Globe, ReportData, SampleNoise
 from calib.products.report_geometry import seam_jumps
 from calib.products.report_globe import footprint_size, globe_figure, night, projected
 from calib.products.report_plot import _with_own_names, drawing, some_of, style
@@ -95,7 +95,7 @@ def test_shares_of_normal_residuals_are_those_of_the_unit_normal() -> None:
     rng = np.random.default_rng(5)
     n = 200_000
     sigma = rng.uniform(0.001, 0.1, n)
-    found = shares(ToneResiduals(KINDS, rng.choice([0, 3], n), sigma, sigma * rng.normal(size=n), sigma))
+    found = shares(DensityResiduals(KINDS, rng.choice([0, 3], n), sigma, sigma * rng.normal(size=n), sigma))
     assert [share.kind for share in found] == ["wedge patches", "overlaps", "all"]
     assert found[0].count + found[1].count == found[2].count == n
     for share in found:
@@ -110,7 +110,7 @@ def test_a_planted_bend_shows_in_the_medians_of_its_kind() -> None:
     density, kind = rng.uniform(0, 2, 8000), np.arange(8000) % 2
     off = np.where((kind == 0) & (density > 1.5), 0.01, 0.0) + 0.001 * rng.normal(size=8000)
     with style():
-        ax = residual_figure(ToneResiduals(KINDS, kind, density, off, np.full(8000, 0.001))).axes[0]
+        ax = residual_figure(DensityResiduals(KINDS, kind, density, off, np.full(8000, 0.001))).axes[0]
         medians = {line.get_label(): line.get_xydata() for line in ax.lines if line.get_label() in KINDS}
     assert set(medians) == set(KINDS[:2])
     bent, flat = medians["wedge patches"], medians["unexposed film"]
@@ -166,7 +166,7 @@ def without(data: ReportData, kind: int) -> ReportData:
     keep = data.residuals.kind != kind
     r = data.residuals
     return replace(
-        data, residuals=ToneResiduals(r.kinds, r.kind[keep], r.density[keep], r.residual[keep], r.sigma[keep])
+        data, residuals=DensityResiduals(r.kinds, r.kind[keep], r.density[keep], r.residual[keep], r.sigma[keep])
     )
 
 
@@ -199,7 +199,7 @@ def no_overlaps(data: ReportData) -> ReportData:
 
 def few_residuals(data: ReportData) -> ReportData:
     one = np.ones(3)
-    return replace(data, residuals=ToneResiduals(KINDS, np.zeros(3, int), one, 0 * one, one))
+    return replace(data, residuals=DensityResiduals(KINDS, np.zeros(3, int), one, 0 * one, one))
 
 
 BARE = {
