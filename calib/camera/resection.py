@@ -20,6 +20,7 @@ from scipy.special import chdtri
 
 from calib.camera.adjustment import (
     SINGULAR,
+    UNKNOWNS,
     Adjusted,
     Control,
     Observations,
@@ -108,7 +109,7 @@ def _fit(known: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted 
     near, robust = adjust(known, used, known.given), adjust(known, used, start)
     if not (isinstance(near, Adjusted) and isinstance(robust, Adjusted)):
         return near if isinstance(near, Adjusted) else robust
-    return robust if near.square - robust.square > chdtri(6, SIGNIFICANCE) else near
+    return robust if near.square - robust.square > chdtri(UNKNOWNS, SIGNIFICANCE) else near
 
 
 def _result(known: Observations, fit: Adjusted, used: NDArray[np.bool_], test: Array, critical: float) -> Resection:
@@ -150,13 +151,13 @@ def _least_median(known: Observations, pose: Pose, index: NDArray[np.intp], size
     rank = max(size + 1, index.size // 2 + (size + 1) // 2) - 1
     best, best_step, best_square = np.inf, None, residual[:, 0]
     for subset in _subsets(index, size):
-        a = np.vstack([derivative[subset].reshape(-1, 6), bound])
+        a = np.vstack([derivative[subset].reshape(-1, UNKNOWNS), bound])
         scale = np.linalg.norm(a, axis=0)
         b = np.concatenate([residual[subset].ravel(), back])
         step, _, independent, _ = np.linalg.lstsq(a / scale, b, rcond=SINGULAR)
         square = np.sum((residual - derivative @ (step / scale)) ** 2, axis=1)
         score = np.partition(square[index], rank)[rank]
-        if independent == 6 and score < best:
+        if independent == UNKNOWNS and score < best:
             best, best_step, best_square = score, step / scale, square
     return None if best_step is None else (stepped(known, pose, best_step), best_square)
 

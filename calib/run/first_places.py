@@ -25,7 +25,7 @@ from calib.sweep.line_breaks import line_breaks
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_width
 from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, strips_out_of_place
-from calib.sweep.tables import EVERY_SAMPLE, FirstLook
+from calib.sweep.tables import EVERY_SAMPLE, FirstLook, ReadWindow
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.dropouts import Dropouts, all_lost
 
@@ -191,7 +191,7 @@ def _gapped(placed: _Placed, start: int, count: int, by: str, threads: int) -> t
     return gapped, [*placed.looks[:start], *looks_of(gapped, threads, start)]
 
 
-def _reader(strip: StripRaster, dropouts: Dropouts, noise_dn: float):  # type: ignore[no-untyped-def]
+def _reader(strip: StripRaster, dropouts: Dropouts, noise_dn: float) -> ReadWindow:
     """Lines of DN with an infinite sigma where the tape dropped out, and the strip's typical one elsewhere."""
 
     def read(first: int, stop: int, samples: slice = EVERY_SAMPLE) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

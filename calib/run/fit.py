@@ -25,7 +25,7 @@ from calib.run.strip_warnings import noticed, of_strips_left, place_warnings, to
 from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, refine
 from calib.sweep.strip_order import LeftOut
-from calib.sweep.tables import EVERY_SAMPLE
+from calib.sweep.tables import EVERY_SAMPLE, ReadWindow
 from calib.tone.apply import density_window, take_out
 from calib.tone.dropouts import Dropouts
 from calib.tone.estimate import draft_tone, fit_tone
@@ -90,8 +90,10 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the tone", 0.5)
     watch.lap("tone")
     progress("fitting the sweep", 0.0)
-    sweep = refine(frame, _density_readers(frame, draft.strips, dropouts), sweeps, threads)
+    read = [_density_reader(*parts) for parts in zip(frame.strips, draft.strips, dropouts, strict=True)]
+    sweep = refine(frame, read, sweeps, threads)
     sweep = replace(sweep, warnings=places.warnings + sweep.warnings)
+    del read
     draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
     progress("fitting the sweep", 1.0)
     give_back()
@@ -164,17 +166,12 @@ def _control(points: ControlPoints) -> Control:
     return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
 
 
-def _density_readers(frame: Frame, tones: Sequence[StripTone], dropouts: Sequence[Dropouts]):  # type: ignore[no-untyped-def]
-    """For each strip, lines of density with the noise of each sample, infinite where it carries nothing."""
+def _density_reader(strip: StripRaster, tone: StripTone, lost: Dropouts) -> ReadWindow:
+    """A strip's lines as density, with the noise of each sample, infinite where it carries nothing."""
 
-    def reader(strip: StripRaster, tone: StripTone, lost: Dropouts):  # type: ignore[no-untyped-def]
-        def read(
-            first: int, stop: int, samples: slice = EVERY_SAMPLE
-        ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-            window = density_window(strip, tone, lost, first, stop, samples)
-            take_out(window.density, window.sigma, window.quality, np.uint16(DROPOUT))
-            return window.density, window.sigma
+    def read(first: int, stop: int, samples: slice = EVERY_SAMPLE) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        window = density_window(strip, tone, lost, first, stop, samples)
+        take_out(window.density, window.sigma, window.quality, np.uint16(DROPOUT))
+        return window.density, window.sigma
 
-        return read
-
-    return [reader(*parts) for parts in zip(frame.strips, tones, dropouts, strict=True)]
+    return read

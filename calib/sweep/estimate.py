@@ -11,18 +11,19 @@ from calib.frame.frame import Frame
 from calib.ordered import beside, give_back
 from calib.sweep import markevidence, markjudge
 from calib.sweep import marks as marking
-from calib.sweep.adjust import NEARLY_SETTLED, Adjustment
+from calib.sweep.adjust import NEARLY_SETTLED
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness
 from calib.sweep.cross import CrossShape
 from calib.sweep.edges import edge_observations, find_edges
-from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE, Observations
+from calib.sweep.evidence import TIE, Observations
 from calib.sweep.few_marks import placed_by_ties
 from calib.sweep.jitter import steps_in_pieces, with_jitter
 from calib.sweep.markfit import MarkFit
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, make_nominal
 from calib.sweep.remeasure import measure_again
-from calib.sweep.tables import MarkTable, ReadWindow, SweepFit, TieTable
+from calib.sweep.summary import common_sweep, figures_of, placing_warnings
+from calib.sweep.tables import ReadWindow, SweepFit
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
@@ -59,14 +60,14 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     table = markjudge.with_bends(found.table, seen.fits, found.sweeps, seen.shape)
     table = markjudge.with_residuals(table, nominal, found.sweeps)
     tied = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
-    common_mm, sigma_mm = _common_sweep(nominal, found.fit)
+    common_mm, sigma_mm = common_sweep(nominal, found.fit)
     sweeps, jitter_px = with_jitter(read, found.sweeps, float(nominal.px_mm[0]), steps(), threads)
     figures = {
-        **_figures(table, tied, found, nominal, seen.shape), "mixing_power": seen.power, "line_jitter_px": jitter_px,
+        **figures_of(table, tied, found, nominal, seen.shape), "mixing_power": seen.power, "line_jitter_px": jitter_px,
     }  # fmt: skip
     spot_px = None if seen.shape == marking.first_shape(frame) else (figures["blur_x_px"], figures["blur_y_px"])
     return SweepFit(
-        sweeps, table, tied, common_mm, sigma_mm, spot_px, figures, _placing_warnings(frame, table) + found.warnings
+        sweeps, table, tied, common_mm, sigma_mm, spot_px, figures, placing_warnings(frame, table) + found.warnings
     )
 
 
@@ -129,53 +130,3 @@ def _tie_weights(found: Combined, ties: Ties) -> Array:
     """The ties' robust weights (T,), zero where the fit had to do without them."""
     is_tie = found.evidence.kind == TIE
     return found.fit.weight[is_tie] if is_tie.any() else np.zeros(len(ties))
-
-
-def _common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:
-    """The departure in x common to all strips and its 1-sigma, by sample, mm."""
-    shape = fit.layout.strips[0]
-    sample = np.arange(shape.n_samples, dtype=float)
-    rows = fit.layout.shared_rows(0, np.full(sample.size, (shape.n_lines - 1) / 2), sample)[:, 0]
-    variance = np.einsum("np,pq,nq->n", rows, fit.solution.cov_shared, rows)
-    return rows @ fit.solution.shared * nominal.px_mm[0], np.sqrt(variance) * nominal.px_mm[0]
-
-
-def _figures(
-    table: MarkTable, seams: TieTable, found: Combined, nominal: Nominal, shape: CrossShape
-) -> dict[str, float]:
-    """Plain numbers for the report."""
-    evidence, fit = found.evidence, found.fit
-    used, marks = table.used, evidence.kind == MARK
-    px_mm = nominal.px_mm
-    bound = np.concatenate([table.var_line[used], table.var_sample[used]])
-    tie_px = np.concatenate([seams.residual_x_mm[seams.used] / px_mm[0], seams.residual_y_mm[seams.used] / px_mm[1]])
-    return {
-        "marks_expected": float(len(table)), "marks_used": float(used.sum()),
-        "marks_rejected": float(np.sum(~used)), "mark_residual_rms_px": _rms(fit.residual[marks].ravel()),
-        "mark_sigma_rms_px": float(np.sqrt(bound.mean())) if bound.size else 0.0,
-        "ties": float(len(seams)), "ties_used": float(seams.used.sum()), "tie_residual_rms_px": _rms(tie_px),
-        "wedge_borders": float(np.sum((evidence.kind == EDGE) | (evidence.kind == EDGE_X))),
-        "blur_x_px": shape.blur_x_mm / float(px_mm[0]), "blur_y_px": shape.blur_y_mm / float(px_mm[1]),
-        **{f"scale_{name}": float(fit.scale[kind]) for name, kind in
-           (("marks", MARK), ("borders_y", EDGE), ("borders_x", EDGE_X), ("ties", TIE))},
-    }  # fmt: skip
-
-
-def _rms(values: Array) -> float:
-    """Root mean square, 0 for none."""
-    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
-
-
-def _placing_warnings(frame: Frame, table: MarkTable) -> tuple[str, ...]:
-    """A line for each strip with too few marks."""
-    warnings = []
-    for strip in frame.strips:
-        count = int(np.sum(table.used & (table.strip == strip.index)))
-        if count == 0:
-            warnings.append(f"strip {strip.index}: no usable reseau mark; placed by its neighbours")
-        elif count < 4:
-            marks = "mark" if count == 1 else "marks"
-            warnings.append(
-                f"strip {strip.index}: only {count} usable reseau {marks}; placed with its neighbours' help"
-            )
-    return tuple(warnings)

@@ -24,9 +24,9 @@ CLEAR_CONTRAST, CLEAR_PART = 35.0, 0.6  # that, and the least visible share of a
 # What is known of a mark before it is fitted: candidates and sweeps put it within a few px; the strokes are the less
 # askew, the more is known of the sweep; the blur is known once some marks have told it. A first look, which another
 # follows, asks for places to 0.3 px only.
-BLUR_PRIORS = FitPriors(place_px=4.0, tilt=0.02, blur=0.5, iterations=12)
-FIRST_PRIORS = FitPriors(place_px=4.0, tilt=0.01, blur=1e-3, iterations=9, settled_px=0.3, enough_px=0.3)
 PRIORS = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
+BLUR_PRIORS = replace(PRIORS, tilt=0.02, blur=0.5)
+FIRST_PRIORS = replace(PRIORS, tilt=0.01, iterations=9, settled_px=0.3, enough_px=0.3)
 BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
 MARGIN_PX = 10
 
