@@ -1,8 +1,8 @@
 """`calib bench`: measure the toolkit against the simulator's truth; the sub-commands live in `bench_*.py`."""
 
-import importlib
-
 import click
+
+from calib.cli.lazy import LazyGroup
 
 COMMANDS = {
     "tone": "Banding, bias, noise and coverage against the truth, beside two rivals.",
@@ -13,23 +13,6 @@ COMMANDS = {
 }
 
 
-class Benchmarks(click.Group):
-    """A group whose commands live one in a file and are imported when used."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        if name not in COMMANDS:
-            return None
-        command: click.Command = importlib.import_module(f"calib.cli.bench_{name}").command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
-
-
-@click.command(cls=Benchmarks)
+@click.command(cls=LazyGroup, said=COMMANDS, prefix="bench_")
 def command() -> None:
     """Measure the toolkit against the truth of invented scenes."""

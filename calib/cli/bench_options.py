@@ -1,7 +1,7 @@
 """What the benchmarks on invented scenes share: their options, and the table of what they find."""
 
-from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TypeVar
@@ -54,14 +54,24 @@ def sizes_option(default: tuple[float, ...]) -> Callable[[Command], Command]:
     )
 
 
+@contextmanager
+def kept_in(out: Path | None) -> Iterator[Path]:
+    """The folder that keeps frames and products; without one, one that is gone afterwards."""
+    if out is not None:
+        yield out
+        return
+    with TemporaryDirectory() as folder:
+        yield Path(folder)
+
+
 def bench_scenes(names: Sequence[str], out: Path | None, json_path: Path | None, measure: SceneBench) -> None:
     """Run `measure` on every scene in a folder of its own, print what it finds, write it where asked."""
     check_scenes(tuple(names))
     figures: list[Figure] = []
-    with TemporaryDirectory() if out is None else nullcontext(out) as folder:
+    with kept_in(out) as folder:
         for name in names:
             with bars(f"benchmark on {name}") as progress:
-                found = measure(name, Path(folder) / name, progress)
+                found = measure(name, folder / name, progress)
             print_figures(name, found)
             figures += found
     keep_figures(json_path, figures)

@@ -1,8 +1,6 @@
 """`calib bench speed`: from raw strips to the map, against the raster library's warp of one ready image."""
 
-from contextlib import nullcontext
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import click
 
@@ -10,7 +8,15 @@ from calib.bench.figure import Figure
 from calib.bench.speed import SIZES_MPX, bench_speed
 from calib.bench.start_up import start_up
 from calib.cli.bars import bars
-from calib.cli.bench_options import folder_option, json_option, keep_figures, print_figures, rounds_option, sizes_option
+from calib.cli.bench_options import (
+    folder_option,
+    json_option,
+    keep_figures,
+    kept_in,
+    print_figures,
+    rounds_option,
+    sizes_option,
+)
 from calib.cli.options import threads_option
 
 
@@ -23,10 +29,10 @@ from calib.cli.options import threads_option
 def command(sizes: tuple[float, ...], rounds: int, out: Path | None, threads: int, json_path: Path | None) -> None:
     """Calibrate and map invented frames, in turns with what others need for less."""
     found: dict[float, list[Figure]] = {}
-    with TemporaryDirectory() if out is None else nullcontext(out) as folder:
+    with kept_in(out) as folder:
         for mpx in sizes:
             with bars(f"benchmark at {mpx:g} Mpx") as progress:
-                place = Path(folder) / f"speed-{mpx:g}"
+                place = folder / f"speed-{mpx:g}"
                 found[mpx] = bench_speed(mpx, place, threads=threads, rounds=rounds, progress=progress)
             print_figures(f"{mpx:g} Mpx, medians of {rounds} rounds, {threads} threads", found[mpx])
     others = start_up(rounds)

@@ -1,12 +1,10 @@
-"""The `calib` command: finds the sub-command's file only when it is called, so that help stays quick."""
+"""The `calib` command; the sub-commands live one in a file."""
 
-import gc
-import importlib
 import sys
-from types import ModuleType
 
 import click
 
+from calib.cli.lazy import LazyGroup
 from calib.errors import NO_ROOM, CalibError
 
 COMMANDS = {
@@ -22,34 +20,7 @@ COMMANDS = {
 }
 
 
-class Commands(click.Group):
-    """A group whose commands live one in a file and are imported when used."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        if name not in COMMANDS:
-            return None
-        command: click.Command = _loaded(f"calib.cli.{name.replace('-', '_')}").command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
-
-
-def _loaded(module: str) -> ModuleType:
-    """Load a module with all that it needs, and leave it out of the search for garbage then and later: it stays."""
-    gc.disable()
-    try:
-        return importlib.import_module(module)
-    finally:
-        gc.freeze()
-        gc.enable()
-
-
-@click.command(cls=Commands)
+@click.command(cls=LazyGroup, said=COMMANDS)
 @click.version_option(package_name="calib")
 def commands() -> None:
     """From digitised film strips of an orbiting camera to calibrated, map-projected reflectance."""
