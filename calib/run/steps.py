@@ -28,6 +28,10 @@ from calib.run.headers import NORMAL
 from calib.run.map_product import map_block, map_maker
 from calib.run.map_product import tiles as map_tiles
 
+FILM_LAYERS = {"density": "f4", "sigma": "f4", "quality": "u2"}
+MAP_LAYERS = {"reflectance": "f4", "sigma": "f4", "normal": "f4", "quality": "u2"}
+Block = tuple[slice, slice]
+
 open_frame = read_frame
 fit = fit_frame
 
@@ -69,11 +73,6 @@ def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = 
         said |= ANGLES
     result = xr.Dataset(data, {"y": y, "x": x}, {"title": f"map of {fits.frame.name}", "crs_wkt": grid.wkt})
     return _labelled(result, said, units)
-
-
-FILM_LAYERS = {"density": "f4", "sigma": "f4", "quality": "u2"}
-MAP_LAYERS = {"reflectance": "f4", "sigma": "f4", "normal": "f4", "quality": "u2"}
-Block = tuple[slice, slice]
 
 
 def _lazy(make: Callable[[slice, slice], object], places: Sequence[Sequence[Block]]) -> Callable[[str, str], da.Array]:
