@@ -3,9 +3,9 @@
 The column profile (robust means, slow slopes aside) holds the banding and the Moon. The Moon's share is read off the
 image's *rows*, which show the same ground but no vertical banding, and off what parts of its lines differ by: slopes
 under a Sun that stands along the rows add up to nothing over a row. What the columns have beyond the larger of the two,
-wavelength by wavelength, is banding, and is taken out with its Wiener weight ``banding / (banding + Moon)``. Where the image was
-joined of strips, the banding repeats with their pitch: the mean over the strips, in which the Moon averages out, is
-taken with the weight that so many strips earn, the rest with its own.
+wavelength by wavelength, is banding, and is taken out with its Wiener weight ``banding / (banding + Moon)``. Where the
+image was joined of strips, the banding repeats with their pitch: the mean over the strips, in which the Moon averages
+out, is taken with the weight that so many strips earn, the rest with its own.
 """
 
 from __future__ import annotations
