@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from calib.errors import NotPossible
 from calib.ground.match_prepare import Texture
@@ -77,7 +77,7 @@ def _judged(
     away = np.hypot(shift_r - shift_r[best], shift_c - shift_c[best])
     elsewhere = square[away > APART_PX]
     next_best = float(elsewhere.max()) if elsewhere.size else 0.0
-    limit = float(chi2.isf(CHANCE / max(square.size / BLOCK_PX**2, 1.0), 3))
+    limit = float(chdtri(3, CHANCE / max(square.size / BLOCK_PX**2, 1.0)))
     strength, margin = float(square[best]) / limit, float(square[best]) / max(next_best, 1e-12)
     if strength < 1.0 or margin < MARGIN:
         return NotPossible(
@@ -96,7 +96,7 @@ def _squared(z: Array) -> tuple[Array, Array]:
     for _ in range(2):
         metric = np.linalg.inv(z[:, keep] @ z[:, keep].T / keep.sum() + 1e-12 * np.eye(3) * np.mean(z**2))
         square = np.einsum("in,ij,jn->n", z, metric, z)
-        keep = square < chi2.isf(1e-4, 3)
+        keep = square < chdtri(3, 1e-4)
     return square, metric
 
 

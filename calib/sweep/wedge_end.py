@@ -4,7 +4,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
 from calib.coordinates import Array
 from calib.errors import InputError
@@ -83,10 +82,13 @@ def _explained(profile: Array, scan: Scan, patches: Sequence[WedgePatch]) -> flo
     within = (square - total**2 / count).sum(axis=0)
     about = square.sum(axis=0) - total.sum(axis=0) ** 2 / count.sum(axis=0)
     explained = 1 - within / np.maximum(about, np.finfo(float).tiny)
-    rank = rankdata(total / count, axis=0)
-    rank -= rank.mean(axis=0)
-    value = rankdata(np.array([patch.value for patch in patches])[inside])
-    value -= value.mean()
+    rank = centred_ranks(total / count)
+    value = centred_ranks(np.array([patch.value for patch in patches])[inside])
     size = np.sqrt(np.sum(value**2) * np.sum(rank**2, axis=0))
     in_order = np.abs(value @ rank) >= SHOWN * np.maximum(size, np.finfo(float).tiny)
     return float(explained[in_order].max(initial=0.0))
+
+
+def centred_ranks(values: Array) -> Array:
+    """Ranks of `values` along the first axis, those of equal ones their mean, less the mean of all."""
+    return np.array([np.sign(one - values).sum(axis=0) for one in values]) / 2

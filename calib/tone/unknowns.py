@@ -13,7 +13,7 @@ from dataclasses import astuple, dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from calib.coordinates import Array
 from calib.tone.drift import DRIFT_MODES, drift_variances, likeliest_drift
@@ -272,4 +272,4 @@ def errors_told(solution: Solution, scales: Scales, layout: Layout, stated: Stat
 
 def is_contradicted(errors: Array) -> bool:
     """Whether errors over their 1-sigma are larger than chance lets them be (chi-square)."""
-    return errors.size > 0 and float(chi2.sf(float(errors @ errors), errors.size)) < BY_CHANCE
+    return errors.size > 0 and float(chdtrc(errors.size, float(errors @ errors))) < BY_CHANCE

@@ -5,6 +5,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+from scipy.stats import rankdata
 
 from calib.errors import InputError
 from calib.frame.frame import StripRaster
@@ -25,7 +29,7 @@ from calib.sweep.strip_edges import (
     texture,
 )
 from calib.sweep.strip_order import doubtful, overlaps_of, strips_out_of_place
-from calib.sweep.wedge_end import refuse_turned, wedge_shown
+from calib.sweep.wedge_end import centred_ranks, refuse_turned, wedge_shown
 
 CUT = Cut(tuple(range(60, 1500, 60)), 60, 50)
 
@@ -425,3 +429,10 @@ def test_strips_that_show_the_wedge_at_their_other_ends_are_refused() -> None:
         refuse_turned(wedge_frame("none"), [(0.1, 0.99)])
     refuse_turned(wedge_frame(), [(0.1, 0.99), (0.0, 0.99), (0.5, 0.2), (0.0, 0.2)])
     refuse_turned(wedge_frame(), [(0.1, 0.99), (0.0, 0.99), (0.95, 0.99), (0.0, 0.2)])
+
+
+@given(hnp.arrays(float, hnp.array_shapes(min_dims=1, max_dims=2, min_side=1, max_side=9), elements=st.integers(0, 5)))
+def test_centred_ranks_are_scipys(values: np.ndarray) -> None:
+    """scipy.stats.rankdata, equal ones at their mean rank; the statistics package itself takes a fifth of start-up."""
+    expected = rankdata(values, axis=0)
+    assert np.array_equal(centred_ranks(values), expected - expected.mean(axis=0))
