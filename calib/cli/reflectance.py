@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from calib.cli.bars import bars
 from calib.cli.options import out_file_option, sample_option
 from calib.frame.standalone import DensityImageDescription, read_alone
 from calib.run.standalone import read_image, reflectance_of_image
@@ -21,7 +22,8 @@ def command(image: Path, description: Path, out: Path, sample_mm: float | None) 
     DESCRIPTION is a TOML file with shutter_s and the tables camera, characteristic and sun, as in a frame package.
     """
     described, _ = read_alone(description, DensityImageDescription)
-    share = write_image(reflectance_of_image(read_image(image, sample_mm), described), out)
+    with bars(f"{image} -> {out}") as progress:
+        share = write_image(reflectance_of_image(read_image(image, sample_mm), described), out, progress)
     low, *_, high = sorted(described.characteristic.density)
     click.echo(f"reflectance: {out} ({100 * share:.1f} % of its pixels hold a value)")
     if share < 1:

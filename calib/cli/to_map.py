@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from calib.cli.bars import bars
 from calib.cli.options import out_file_option, sample_option
 from calib.cli.tables import print_warnings
 from calib.frame.standalone import MappedImageDescription, read_alone
@@ -23,7 +24,9 @@ def command(image: Path, description: Path, out: Path, sample_mm: float | None) 
     """
     described, document = read_alone(description, MappedImageDescription)
     dem = described_dem(described, document)
-    share = write_image(image_to_map(read_image(image, sample_mm), described, description, dem), out)
+    with bars(f"{image} -> {out}") as progress:
+        made = image_to_map(read_image(image, sample_mm), described, description, dem, progress)
+        share = write_image(made, out, progress)
     click.echo(f"map: {out} ({100 * share:.1f} % of its pixels hold a value)")
     if share == 0:
         print_warnings(["the map holds no value: the image, the format or the map's bounds lie beside each other"])

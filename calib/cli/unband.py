@@ -4,6 +4,7 @@ from pathlib import Path
 
 import click
 
+from calib.cli.bars import bars
 from calib.cli.options import out_file_option
 from calib.run.unband_image import unband_file
 
@@ -22,9 +23,10 @@ def command(image: Path, out: Path, pattern: Path | None, period: float | None, 
     The pattern taken out is written beside the result (OUT with .pattern.tif), so that you can see it held no Moon.
     """
     beside = pattern or out.with_suffix(".pattern.tif")
-    found = unband_file(image, out, beside, period=period, as_float=as_float)
-    pitch = f"repeats every {found.attrs['period']:.2f} columns" if "period" in found.attrs else "does not repeat"
-    share = found.attrs["share"]
+    with bars(f"{image} -> {out}") as progress:
+        found = unband_file(image, out, beside, period=period, as_float=as_float, progress=progress)
+    pitch = "does not repeat" if found.period is None else f"repeats every {found.period:.2f} columns"
+    share = found.share
     taken = "no banding found" if share < 0.0005 else f"the banding {pitch}"
     click.echo(f"unbanded: {out} ({taken}; {100 * share:.1f} % of the columns' variance taken out)")
     click.echo(f"pattern taken out: {beside}; look whether it holds ground")

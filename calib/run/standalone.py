@@ -30,6 +30,7 @@ from calib.light.radiometry import reflectance_per_exposure
 from calib.moon import SubsolarPoint
 from calib.products.readback import read_raster
 from calib.run.map_product import scale_at
+from calib.run.progress import Progress, silent, tracked
 
 UNPLACED = ((1.0, 0.0, 0.5, 0.0, 1.0, 0.5), (1.0, 0.0, 0.0, 0.0, 1.0, 0.0))  # what a raster without a transform says
 
@@ -56,18 +57,22 @@ def read_image(path: Path, sample_mm: float | None) -> xr.DataArray:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             with rasterio.open(path) as file:
-                bands, is_real = file.count, "complex" not in file.dtypes[0]
+                check_one_band(path, file)
             image = read_raster(path, measured=True)
+            if sample_mm is not None:
+                return on_film(np.asarray(image), sample_mm)
     except (RasterioIOError, ValueError) as error:
         raise InputError(path, "", str(error), "a raster whose rows and columns run along the film's axes") from error
-    if bands != 1 or not is_real:
-        found = f"{bands} bands" if bands != 1 else "complex numbers"
-        raise InputError(path, "bands", found, "one band of real numbers")
-    if sample_mm is not None:
-        return on_film(np.asarray(image), sample_mm)
     if min(image.shape) < 2 or image.attrs["center_transform"] in UNPLACED:
         raise InputError(path, "transform", "none", "a transform in film mm, or --sample-mm")
     return image
+
+
+def check_one_band(path: Path, file: rasterio.DatasetReader) -> None:
+    """Raise InputError unless a raster holds one band of real numbers."""
+    if file.count != 1 or "complex" in file.dtypes[0]:
+        found = "complex numbers" if file.count == 1 else f"{file.count} bands"
+        raise InputError(path, "bands", found, "one band of real numbers")
 
 
 def on_film(values: NDArray[np.floating], sample_mm: float) -> xr.DataArray:
@@ -125,7 +130,11 @@ def reflectance_of_image(density: xr.DataArray, described: DensityImageDescripti
 
 
 def image_to_map(
-    image: xr.DataArray, described: MappedImageDescription, described_in: Path, dem: Path | None
+    image: xr.DataArray,
+    described: MappedImageDescription,
+    described_in: Path,
+    dem: Path | None,
+    progress: Progress = silent,
 ) -> xr.DataArray:
     """A labelled image on the film put onto a map grid: each map pixel by one interpolation, NaN where none is.
 
@@ -141,7 +150,8 @@ def image_to_map(
     where = locator(grid, view, SubsolarPoint(0.0, 0.0, 1.0), 0.01 * min(abs(sample_mm), abs(line_mm)))
     scale = scale_at(where, grid.rows / 2, grid.columns / 2, sample_mm=abs(sample_mm), line_mm=abs(line_mm))
     values, out = np.asarray(image, dtype=np.float32), np.full(grid.shape, np.nan, np.float32)
-    for start in range(0, grid.rows, 256):
+    starts = range(0, grid.rows, 256)
+    for start in tracked(starts, len(starts), "making the map", progress):
         rows = slice(start, min(start + 256, grid.rows))
         located = block(where, rows, slice(0, grid.columns))
         seen = np.isfinite(located.film.x_mm)

@@ -9,9 +9,10 @@ from calib.errors import InputError
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
 from calib.run.headers import made_by
+from calib.run.progress import Progress, silent, tracked
 
 
-def write_image(image: xr.DataArray, out: Path) -> float:
+def write_image(image: xr.DataArray, out: Path, progress: Progress = silent) -> float:
     """Write a labelled image as a cloud-optimised GeoTIFF in float32, band by band; returns the part of its pixels that
     hold a value.
 
@@ -36,7 +37,8 @@ def write_image(image: xr.DataArray, out: Path) -> float:
     )
     count = 0
     with raster(RasterSpec(out, layout)) as writer:
-        for first in range(0, rows, TILE):
+        bands = range(0, rows, TILE)
+        for first in tracked(bands, len(bands), "writing the image", progress):
             band = np.asarray(image[first : first + TILE], dtype=np.float32)
             count += int(np.isfinite(band).sum())
             writer.write_block(first, 0, band)

@@ -10,7 +10,9 @@ out, is taken with the weight that so many strips earn, the rest with its own.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,20 +38,26 @@ FEATURE_WIDTH = 3  # columns to either side that go with it
 SURROUNDINGS = 41  # columns
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Unbanded:
-    """An image without its banding, float64 and NaN where masked, and what was taken out.
+@dataclass(frozen=True, slots=True)
+class ColumnPattern:
+    """The banding of an image's columns.
 
-    `pattern` (n_columns,) was subtracted from every line; `sigma` (n_columns,) is its 1-sigma uncertainty at the
+    `pattern` (n_columns,) is what to subtract from every line; `sigma` (n_columns,) is its 1-sigma uncertainty at the
     wavelengths where there is any (what is slower cannot be told from the Moon); `period` is the pitch in columns with
-    which it repeats, or None; `share` the part of the columns' variance that was taken out.
+    which it repeats, or None; `share` the part of the columns' variance that it is.
     """
 
-    image: Array
     pattern: Array
     sigma: Array
     period: float | None
     share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Unbanded(ColumnPattern):
+    """An image without its banding, float64 and NaN where masked, and what was taken out."""
+
+    image: Array
 
 
 def unband(
@@ -59,48 +67,86 @@ def unband(
 
     Pixels that are not finite never count. `period` in columns is looked for where it is not given.
     """
-    values = np.array(image, dtype=np.float64)
+    values = np.asarray(image)
     if values.ndim != 2:
         raise ValueError(f"image must have two dimensions, not {values.ndim}")
     if mask is not None and mask.shape != values.shape:
         raise ValueError(f"mask must have the image's shape {values.shape}, not {mask.shape}")
-    if period is not None and not 2.0 <= period < values.shape[1]:
-        raise ValueError(f"period must be at least 2 and below the image's {values.shape[1]} columns, not {period}")
     good = np.isfinite(values) if mask is None else np.isfinite(values) & mask
-    if min(values.shape) < LEAST:
-        return NotPossible(f"an image of {values.shape[0]} x {values.shape[1]} pixels is too small to show banding")
-    profile, known = column_profile(values, good)
+    stretches = ((values[lines], good[lines]) for lines in stretches_of(len(values)))
+    found = column_pattern(stretches, values.shape, period=period)
+    if isinstance(found, NotPossible):
+        return found
+    rest = np.where(good, values - found.pattern, np.nan)
+    return Unbanded(found.pattern, found.sigma, found.period, found.share, rest)
+
+
+def stretches_of(n: int) -> list[slice]:
+    """The stretches of `n` lines, or columns, whose means are compared."""
+    count = max(min(BLOCKS, n // FEWEST_LINES), 1)
+    edges = np.cumsum([0, *(part.size for part in np.array_split(np.arange(n), count))])
+    return [slice(first, stop) for first, stop in pairwise(edges.tolist())]
+
+
+def column_pattern(
+    stretches: Iterable[tuple[NDArray, NDArray[np.bool_]]], shape: tuple[int, int], *, period: float | None = None
+) -> ColumnPattern | NotPossible:
+    """The banding of an image of that shape (n_lines, n_columns), asked for its lines once and in order.
+
+    `stretches`: of the lines of each of `stretches_of(n_lines)` the values and which of them count.
+
+    Raises:
+        ValueError: a `period` that the image cannot have.
+    """
+    if period is not None and not 2.0 <= period < shape[1]:
+        raise ValueError(f"period must be at least 2 and below the image's {shape[1]} columns, not {period}")
+    if min(shape) < LEAST:
+        return NotPossible(f"an image of {shape[0]} x {shape[1]} pixels is too small to show banding")
+    of_columns, of_rows = (_level(means) for means in _means(stretches, shape))
+    profile, known = _profile(of_columns)
     if known.sum() < LEAST:
         return NotPossible("too few columns have enough pixels that count")
-    moon = np.maximum(moon_power(values, good, values.shape[1]), moon_between(values, good))
+    moon = np.maximum(_moon_power(of_rows, shape), _moon_between(of_columns))
     pitch = find_period(profile, moon) if period is None else period
     pattern, variance = _banding(profile, moon, pitch)
     pattern, variance = np.where(known, pattern, 0.0), np.where(known, variance, 0.0)
     removed = float(pattern.var() / profile.var()) if profile.var() > 0 else 0.0
-    return Unbanded(np.where(good, values - pattern, np.nan), pattern, np.sqrt(variance), pitch, removed)
+    return ColumnPattern(pattern, np.sqrt(variance), pitch, removed)
 
 
-def _stretches(values: Array, good: NDArray[np.bool_]) -> Array:
-    """Means (stretches, columns) of each column over stretches of lines, less their slow slope; NaN where unknown."""
-    n_lines, n_columns = values.shape
-    blocks = np.array_split(np.arange(n_lines), min(BLOCKS, n_lines // FEWEST_LINES))
-    means = np.full((len(blocks), n_columns), np.nan)
-    for row, part in zip(means, blocks, strict=True):
-        count = good[part].sum(axis=0)
-        enough = count >= HALF_FULL * len(part)
-        total = np.where(good[part], values[part], 0.0).sum(axis=0)
-        if enough.sum() >= LEAST:
-            row[enough] = total[enough] / count[enough]
-            row -= np.polyval(_slope(row), np.linspace(-1, 1, n_columns))
-    return means
+def _means(stretches: Iterable[tuple[NDArray, NDArray[np.bool_]]], shape: tuple[int, int]) -> tuple[Array, Array]:
+    """Means of each column over stretches of lines (n_stretches, n_columns), of each line over stretches of columns
+    (n_stretches, n_lines); NaN where too few pixels count."""
+    down, across = (stretches_of(n) for n in shape)
+    of_columns, of_rows = np.full((len(down), shape[1]), np.nan), np.full((len(across), shape[0]), np.nan)
+    for row, lines, (values, good) in zip(of_columns, down, stretches, strict=True):
+        level = np.where(good, values, 0.0)
+        row[:] = _mean(level, good, 0)
+        for line, columns in zip(of_rows, across, strict=True):
+            line[lines] = _mean(level[:, columns], good[:, columns], 1)
+    return of_columns, of_rows
 
 
-def column_profile(values: Array, good: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
-    """Robust mean of each column less the image's slow slope, gaps bridged; and which columns were measured."""
-    means = _stretches(values, good)
-    found = np.isfinite(means).sum(axis=0)
-    known = found >= max(len(means) // 3, 1)
-    ordered, profile = np.sort(means, axis=0), np.zeros(values.shape[1])
+def _mean(level: Array, good: NDArray[np.bool_], axis: int) -> Array:
+    count = good.sum(axis=axis)
+    total = level.sum(axis=axis, dtype=np.float64)
+    return np.where(count >= HALF_FULL * good.shape[axis], total / np.maximum(count, 1), np.nan)
+
+
+def _level(means: Array) -> Array:
+    """The means of each stretch (n_stretches, n) less their slow slope; NaN where too few are known."""
+    level = np.full_like(means, np.nan)
+    for row, mean in zip(level, means, strict=True):
+        if np.isfinite(mean).sum() >= LEAST:
+            row[:] = mean - np.polyval(_slope(mean), np.linspace(-1, 1, mean.size))
+    return level
+
+
+def _profile(level: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Robust mean over the stretches (n_stretches, n), gaps bridged; and which were measured."""
+    found = np.isfinite(level).sum(axis=0)
+    known = found >= max(len(level) // 3, 1)
+    ordered, profile = np.sort(level, axis=0), np.zeros(level.shape[1])
     for column in np.flatnonzero(known):
         cut = int(TRIMMED * found[column])
         profile[column] = ordered[cut : found[column] - cut, column].mean()
@@ -113,33 +159,32 @@ def _slope(row: Array) -> Array:
     return np.polyfit(np.linspace(-1, 1, row.size)[known], row[known], 1)
 
 
-def moon_power(values: Array, good: NDArray[np.bool_], n: int) -> Array:
-    """Power that the Moon alone gives a column profile of `n` columns, by cosine component: from the rows.
+def _moon_power(of_rows: Array, shape: tuple[int, int]) -> Array:
+    """Power that the Moon alone gives the columns' profile, by cosine component: from the rows.
 
     The rows' profile, made as the columns' is, has the power per unit of length that the columns would have without
     banding if the ground looks the same in both directions; it is averaged over as many pixels of the other direction
     as the image has, so it is scaled by the ratio of the two lengths.
     """
-    profile, known = column_profile(values.T, good.T)
+    n_lines, n_columns = shape
+    profile, known = _profile(of_rows)
     if known.sum() < LEAST:
-        return np.zeros(n)
+        return np.zeros(n_columns)
     spectrum = by_octaves(dct(profile, norm="ortho") ** 2)
-    at = (np.arange(n) + 0.5) / n
-    own = (np.arange(spectrum.size) + 0.5) / spectrum.size
-    scale = values.shape[1] / values.shape[0]
-    return np.asarray(np.exp(np.interp(np.log(at), np.log(own), np.log(spectrum + 1e-300))) * scale)
+    at = (np.arange(n_columns) + 0.5) / n_columns
+    own = (np.arange(n_lines) + 0.5) / n_lines
+    return np.asarray(np.exp(np.interp(np.log(at), np.log(own), np.log(spectrum + 1e-300))) * (n_columns / n_lines))
 
 
-def moon_between(values: Array, good: NDArray[np.bool_]) -> Array:
+def _moon_between(of_columns: Array) -> Array:
     """Power that the Moon gives a column profile, by cosine component, from what parts of the image's lines differ by:
     all show the same banding, each its own ground. Neighbouring stretches may show one crater; parts are longer.
     """
-    means = _stretches(values, good)
-    parts = [np.isfinite(part).sum(axis=0) for part in np.array_split(means, min(PARTS, len(means)))]
+    parts = [np.isfinite(part).sum(axis=0) for part in np.array_split(of_columns, min(PARTS, len(of_columns)))]
     known = np.min(parts, axis=0) > 0
     if len(parts) < 2 or known.sum() < LEAST:
-        return np.zeros(values.shape[1])
-    sums = [np.nansum(part, axis=0) for part in np.array_split(means, len(parts))]
+        return np.zeros(of_columns.shape[1])
+    sums = [np.nansum(part, axis=0) for part in np.array_split(of_columns, len(parts))]
     each = [fill(np.where(known, total / np.maximum(n, 1), 0.0), known) for total, n in zip(sums, parts, strict=True)]
     off = np.stack(each) - np.mean(each, axis=0)
     square = (dct(off, norm="ortho", axis=1) ** 2).sum(axis=0)

@@ -1,5 +1,6 @@
 """The stand-alone calls in Python: what is no image is said in one line, and no label is taken for another."""
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +52,30 @@ def test_what_is_no_image_is_not_freed_of_banding(image: np.ndarray, error: type
     """The imaginary part was dropped, and xarray spoke of dimensions on data and dims."""
     with pytest.raises(error, match=said):
         calib.unband(image)
+
+
+@pytest.mark.parametrize("as_float", [True, False])
+def test_a_file_is_freed_of_banding_as_its_values_are_and_never_held_whole(tmp_path: Path, as_float: bool) -> None:
+    """A full frame took 35 bytes a pixel. What has no value keeps it, or is said to have none."""
+    chance = np.random.default_rng(8)
+    image = chance.normal(1000, 50, (2400, 700)) + chance.normal(0, 20, 700)
+    image = np.rint(image).astype(np.uint16)
+    image[300:500, 100:200] = 0
+    kind = {"driver": "GTiff", "dtype": "uint16", "nodata": 0, "transform": Affine.scale(2)}
+    with rasterio.open(tmp_path / "b.tif", "w", height=2400, width=700, count=1, **kind) as file:
+        file.write(image, 1)
+    tracemalloc.start()
+    found = unband_file(tmp_path / "b.tif", tmp_path / "u.tif", tmp_path / "p.tif", period=None, as_float=as_float)
+    assert tracemalloc.get_traced_memory()[1] < image.nbytes
+    tracemalloc.stop()
+    whole = calib.unband(image, mask=image != 0)
+    np.testing.assert_array_equal(found.pattern, whole.pattern)
+    with rasterio.open(tmp_path / "u.tif") as file:
+        made, expected = file.read(1), whole.image.to_numpy()
+    if as_float:
+        np.testing.assert_array_equal(made, expected.astype(np.float32))
+    else:
+        np.testing.assert_array_equal(made, np.where(image == 0, 0, np.rint(expected)))
 
 
 def test_a_mask_of_another_shape_is_said() -> None:
