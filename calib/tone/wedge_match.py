@@ -54,16 +54,19 @@ def match_pattern(
 ) -> Match:
     """The shift and stretch at which the pattern of a group of patches fits best; `middle_mm` is the group's."""
     tolerance_mm = known.tolerance_mm
-    near = np.abs(sweep.y_line_mm - middle_mm) < tolerance_mm
-    prior = max(2.0 * float(np.median(sweep.sigma_y_mm[near])) if near.any() else tolerance_mm, 2.0 * line_mm)
+    beside = np.abs(sweep.y_line_mm - middle_mm) < tolerance_mm
+    prior = max(2.0 * float(np.median(sweep.sigma_y_mm[beside])) if beside.any() else tolerance_mm, 2.0 * line_mm)
     pattern = _pattern(known, group, margin_lines(known, group, line_mm) * line_mm)
     whole = 1.15 * tolerance_mm + 2 * line_mm
     order = np.argsort(profile.y_mm, kind="stable")
     profile = Profile(profile.x_mm[order], profile.y_mm[order], profile.dn[order], profile.noise)
     close = min(4.0 * prior + 3 * line_mm, whole)
+    height = float(np.ptp(known.patch_y_mm[known.group == group], axis=1).min())
+    # laid a patch too far, a pattern shows unexposed film for its last patch, as if that one were missing
+    near = (min(close, height / 2), SPARED) if close < height else (close, VETO)
     found = []
     # a sweep that claims to know is believed where the pattern bears it out, if need be but for one patch; ...
-    for reach, price in ((close, SPARED), (whole, VETO)):
+    for reach, price in (near, (whole, VETO)):
         for apart in (FOG_TOLERANCE, FOG_DRIFT):  # rather gain that drifts far than what contradicts itself
             best, cost = _search(profile, pattern, middle_mm, reach, prior, line_mm, apart, price)
             if cost < VETO and best.in_view:

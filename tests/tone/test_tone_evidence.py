@@ -416,6 +416,25 @@ def test_a_wedge_is_found_by_a_sweep_that_is_bent_there(off: int) -> None:
         assert abs(place.shift_mm + off * line_mm) < 2 * line_mm
 
 
+@pytest.mark.parametrize("sigma_mm", [0.02, 0.1])
+def test_a_wedge_laid_a_patch_too_far_lacks_no_patch(sigma_mm: float) -> None:
+    """Its lightest patch beside the picture, whose light bleeds over: laid a patch too far, the first patch shows
+    unexposed film, as if it were missing, and the last is taken for such film. That cost less than the bleeding, and
+    exposures of all strips were wrong by a third (a frame within the contract)."""
+    frame, truth = made()
+    known = known_film(frame)
+    known = replace(known, patch_density=known.patch_density[::-1])
+    top, bottom = known.group_span_mm(0)
+    for raster, sweep in zip(frame.strips, sweeps_of(frame, truth, sigma=sigma_mm), strict=True):
+        dn, y = raster.read(0, raster.n_lines).copy(), sweep.y_line_mm
+        wedge, bled = (y > top) & (y < bottom), (y > -known.half_format_mm[1] - 0.06) & (y < -known.half_format_mm[1])
+        dn[wedge] = dn[wedge][::-1]
+        dn[bled] //= 2
+        place = locate_group(dn, np.zeros(dn.shape, np.bool_), sweep, known, raster.index, 0)
+        assert place.found
+        assert abs(place.shift_mm) < 0.02
+
+
 @pytest.mark.parametrize("columns", [2, 3])
 def test_a_wedge_whose_patches_stand_side_by_side_is_found_in_one_of_its_columns(columns: int) -> None:
     """The same film described as patches in columns: those in the middle of all ends lay under no patch whole, no wedge
