@@ -33,7 +33,8 @@ from calib.run.tie_pictures import (
 
 WANTED = 110  # windows over the frame
 SIDE_PX, LEAST_SIDE_PX = 96, 32
-ACROSS = 7  # windows fit the frame's shorter side
+ACROSS = 7  # windows fit the frame's shorter side,
+LEAST_ACROSS = 3  # or fewer, if so many of them still fill the frame: small ones show too little to be matched
 APART = 0.75  # of a window's side: nearer windows would say the same twice
 AROUND_PX = 12  # rendered around a window, for its local mean and scatter; the taper hides what is left of an edge
 LEAST_KNOWN = 0.85  # mean weight of a window in both pictures
@@ -118,8 +119,9 @@ def window_places(view: View, lattice: Lattice, level: int) -> tuple[int, list[t
     """Side of the windows of a level, and the lattice pixels (row, column) just behind the middles of all windows."""
     width, height = view.camera.format_mm
     scale_mm = pixel_mm(view, lattice, level)
-    short_px = min(width, height) / scale_mm
-    side = int(np.clip(min(SIDE_PX, short_px / ACROSS), LEAST_SIDE_PX, SIDE_PX)) // 2 * 2
+    short_px, filling_px = min(width, height) / scale_mm, sqrt(width * height / WANTED) / scale_mm
+    wanted = min(max(short_px / ACROSS, filling_px), short_px / LEAST_ACROSS)
+    side = int(np.clip(wanted, LEAST_SIDE_PX, SIDE_PX)) // 2 * 2
     inset = (0.5 * side + 2) * scale_mm
     step = max(sqrt(max(width - 2 * inset, 0) * max(height - 2 * inset, 0) / WANTED), APART * side * scale_mm)
     axes = []

@@ -3,6 +3,7 @@
 import re
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pyproj
@@ -18,7 +19,7 @@ from calib.errors import CalibError, InputError
 from calib.frame.read import read_frame
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
-from calib.run import tie_job, tie_whole
+from calib.run import tie_job, tie_whole, tie_windows
 from calib.run.fit import with_pointing
 from calib.run.tie_job import tie_frame
 from calib.run.tie_map import open_modern, sample, to_pixel
@@ -140,6 +141,26 @@ def test_a_narrow_frame_begins_with_windows_that_fit_across_it(  # type: ignore[
     lon, lat, _ = calibrated.truth.ground_of_film(x, y)
     apart_m = 1000 * np.linalg.norm(found - ground_to_moon(GroundPoints(lon, lat, np.zeros_like(lon))), axis=-1)
     assert apart_m.max() < 1.0 * PIXEL_M
+
+
+@pytest.mark.parametrize(
+    ("format_mm", "side"), [((27.0, 3.0), 72), ((6.0, 6.0), 72), ((20.0, 20.0), 96), ((3.0, 3.0), 36)]
+)
+def test_windows_of_a_narrow_frame_are_as_large_as_fill_it(
+    format_mm: tuple[float, float], side: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A seventh of the shorter side of a frame nine times as long showed too little to be matched: a frame that had
+    been found as a whole beyond all doubt was refused. Seven stand across one that is as wide as it is high."""
+    monkeypatch.setattr(tie_windows, "pixel_mm", lambda *_: 0.0119)
+    monkeypatch.setattr(tie_windows, "film_to_ground", lambda _, film: film)
+    monkeypatch.setattr(tie_windows, "ground_to_moon", lambda ground: ground.x_mm)
+    monkeypatch.setattr(tie_windows, "emission_deg", lambda moon, _: np.zeros_like(moon))
+    monkeypatch.setattr(tie_windows, "pixel_of", lambda *of: (of[-1].y_mm / 0.0119, of[-1].x_mm / 0.0119))
+    view = SimpleNamespace(camera=SimpleNamespace(format_mm=format_mm), pose=SimpleNamespace(position_km=None))
+    found, middles = tie_windows.window_places(view, None, 0)  # type: ignore[arg-type]
+    assert found == side
+    assert len(middles) >= 25
+    assert np.abs(middles).max(axis=0)[0] + side / 2 < format_mm[1] / 2 / 0.0119
 
 
 @pytest.mark.usefixtures("ready_fits")
