@@ -6,12 +6,13 @@ from contextlib import contextmanager
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
+from calib.compiled import when_compiling
 from calib.run.progress import Progress as Report
 
 
 @contextmanager
 def bars(title: str) -> Iterator[Report]:
-    """Show steps as bars on standard error; gives the callable that a run reports to."""
+    """Show steps as bars on standard error, and say when code is compiled; gives the callable that a run reports to."""
     columns = (TextColumn("{task.description:<28}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"))
     with Progress(*columns, TimeElapsedColumn(), TimeRemainingColumn(), console=Console(stderr=True)) as shown:
         shown.console.print(title, highlight=False)
@@ -22,4 +23,8 @@ def bars(title: str) -> Iterator[Report]:
                 tasks[step] = shown.add_task(step, total=1.0)
             shown.update(tasks[step], completed=share)
 
-        yield report
+        def compiling() -> None:
+            shown.console.print("compiling, once for this copy: some minutes", highlight=False)
+
+        with when_compiling(compiling):
+            yield report

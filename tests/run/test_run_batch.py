@@ -16,11 +16,9 @@ from dataclasses import asdict, replace
 from functools import partial
 from multiprocessing import forkserver
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from distributed import Client, LocalCluster
-from numba.core.caching import IndexDataCacheFile
 from threadpoolctl import threadpool_info
 
 from calib.errors import CalibError, InputError
@@ -298,55 +296,6 @@ def test_a_folder_in_which_another_process_works_is_waited_for(night: Night, tmp
         other.stdout.readline()
         assert batch_job.finish_frame(task).state == "done"
         assert (tmp_path / "left").exists()
-
-
-ADD = """
-import sys, time
-from numba.core.caching import IndexDataCacheFile as Cache
-import calib.compiled
-look = Cache._load_index
-def slow(self):
-    found = look(self)
-    time.sleep(0.7)
-    return found
-Cache._load_index = slow
-print(flush=True)
-sys.stdin.readline()
-Cache(sys.argv[1], "f", 1).save(sys.argv[2], "code for " + sys.argv[2])
-"""
-
-
-def test_compiled_code_of_two_processes_is_not_mixed_up(tmp_path: Path) -> None:
-    """Each adds code for its own types between the other's look and entry: without the lock one gets the other's."""
-    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE}
-    both = [subprocess.Popen([sys.executable, "-c", ADD, str(tmp_path), types], **pipes) for types in "ab"]
-    for process in both:
-        process.stdout.readline()
-    for process in both:
-        process.stdin.write(b"\n")
-        process.stdin.flush()
-    for process in both:
-        process.communicate()
-        assert process.returncode == 0
-    cache = IndexDataCacheFile(str(tmp_path), "f", 1)
-    assert [cache.load(types) for types in "ab"] == ["code for a", "code for b"]
-
-
-def test_compiled_code_that_refers_to_what_is_gone_is_made_anew(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """An update took a module away: code kept from before it, for types of its own or calling it, ended each run."""
-    gone = ModuleType("gone")
-    gone.Type = type("Type", (str,), {"__module__": "gone"})  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "gone", gone)
-    by_type, by_code = (IndexDataCacheFile(str(tmp_path), name, 1) for name in "fg")
-    by_type.save(gone.Type("a"), "old")
-    by_code.save("a", gone.Type("old"))
-    monkeypatch.delitem(sys.modules, "gone")
-    for cache in (by_type, by_code):
-        assert cache.load("a") is None
-        cache.save("a", "new")
-        assert cache.load("a") == "new"
 
 
 def test_the_estimate_is_the_mean_of_what_was_done_now() -> None:
