@@ -35,6 +35,7 @@ from calib.folder_lock import held
 __all__ = ["bare", "njit", "when_compiling"]
 njit = partial(numba.njit, no_cfunc_wrapper=True)  # without code for callers in C: there are none
 bare = partial(njit, _nrt=False)  # for inner loops that make no array: none is counted each time it gets another name
+PATIENCE_S = 120.0  # longer than one function takes: a process that was stopped keeps its lock
 _PACKAGE = os.path.dirname(__file__)
 _IMPORT = re.compile(r"^from calib\.([\w.]+) import (\([^)]*|.*)", re.MULTILINE)  # all imports of the house look so
 _held: set[str] = set()  # files that this process's compiling thread has locked: compiling compiles what is called
@@ -49,7 +50,7 @@ def _one_process_at_a_time(method: Callable[..., Any]) -> Callable[..., Any]:
         with global_compiler_lock:
             if source in _held or isinstance(self._cache, NullCache):
                 return method(self, *arguments)
-            with held(source, wait=True):
+            with held(source, wait=True, at_most_s=PATIENCE_S):
                 _held.add(source)
                 collects = gc.isenabled()
                 gc.disable()  # compiling makes many small objects that stay: looking through them takes a sixteenth

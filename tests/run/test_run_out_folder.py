@@ -1,5 +1,6 @@
 """The folder of a run's products: one run at a time, none of its own inputs in it, nothing left of one that ended."""
 
+import time
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,15 @@ def test_two_runs_do_not_write_into_one_folder(tmp_path: Path) -> None:
             pass
         assert sorted(path.name for path in out.iterdir()) == ["film", "map"]
     with claimed(out, (), overwrite=False), held(out, wait=False):  # which the batch holds around a run
+        pass
+
+
+def test_a_holder_that_was_stopped_is_not_waited_for_without_end(tmp_path: Path) -> None:
+    """Someone who suspends a run that compiles, and begins another, would see the second stand still for ever."""
+    began = time.monotonic()
+    with held(tmp_path, wait=True), held(tmp_path, wait=True, at_most_s=0.1):
+        assert time.monotonic() >= began + 0.1
+    with held(tmp_path, wait=False):
         pass
 
 
