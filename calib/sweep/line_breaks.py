@@ -47,6 +47,7 @@ HALF = 0.5  # and so are others of this part of its size,
 NEAR = 8  # so many lines from it at most
 MARGIN = 1  # line on each side of a jump that may be of both
 QUICKER = 3.0  # times than on the mean may film wander for a while
+FEWEST_NEAR = 28  # lines beside a jump that tell the lag there
 REACH = 6  # lines about the lag of whole windows in which it is looked for there
 LEAST_LIKENESS = 0.3  # of two edges' film beside a jump
 
@@ -207,15 +208,29 @@ def _measured(
         side = int(neighbour > strip)
         here = _parted(profiles[strip], side, (0, stop, start, len(dn)))
         there = _parted(profiles[neighbour], 1 - side, (0, frame.strips[neighbour].n_lines))
-        before = _lag(here, there, slice(stop - 2 * cut.lines, stop), jump.before)
-        behind = _lag(here, there, slice(start, start + 2 * cut.lines), jump.behind)
-        if before is not None and behind is not None:
-            missing = behind - before - jump.wander * cut.lines
+        few, many = max(cut.lines // 2, FEWEST_NEAR), 2 * cut.lines
+        near, far = (_lags(here, there, jump, stop, start, n) for n in (few, many))
+        if near and far and not _wanders(near, far, (many - few) / 2, start - stop + few):
+            missing = far[1] - far[0] - jump.wander * cut.lines
             said += [missing] if abs(missing - jump.missing) <= ALIKE_LINES + FOLLOWS_LINES * jump.windows else []
     if not said or np.ptp(said) > ALIKE_LINES:
         return None
     most_likely = round(float(np.mean(said)))
     return LineBreak(strip, stop, start, most_likely, tuple(sorted(told))) if abs(most_likely) >= least else None
+
+
+def _lags(here: Array, there: Array, jump: _Jump, stop: int, start: int, n: int) -> tuple[float, float] | None:
+    """The lags of the last `n` lines before a jump and of the first behind it."""
+    before = _lag(here, there, slice(stop - n, stop), jump.before)
+    behind = _lag(here, there, slice(start, start + n), jump.behind)
+    return None if before is None or behind is None else (before, behind)
+
+
+def _wanders(near: tuple[float, float], far: tuple[float, float], apart: float, over: float) -> bool:
+    """Whether film that wanders as quickly as it does there may show what looks like a jump over so many lines; the
+    lags `near` it are those of lines that lie `apart` from those of the lags farther off."""
+    quickest = max(abs(a - b) for a, b in zip(near, far, strict=True)) / apart
+    return abs(near[1] - near[0]) <= QUICKER * quickest * over
 
 
 def _bounds(

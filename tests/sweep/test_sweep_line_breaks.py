@@ -79,6 +79,14 @@ def test_nothing_is_told_of_strips_that_wander_nor_of_a_few_lines() -> None:
     assert told(scanned({2: wandering})) == []
 
 
+@pytest.mark.parametrize("strip", [0, 2])
+@pytest.mark.parametrize("lines", [8, 12, 16])
+def test_film_that_swings_along_for_a_while_has_no_jump(strip: int, lines: int) -> None:
+    """Twice as many lines within some two hundred, which a sweep follows: the lags close by tell it from a jump."""
+    swinging = np.arange(N) + lines * np.tanh((np.arange(N) - 800) / 60)
+    assert told(scanned({strip: swinging})) == []
+
+
 def test_one_neighbour_tells_which_of_two_strips_jumps_if_its_own_other_side_shows_that_it_does_not() -> None:
     """An end strip has one neighbour, and film in common may show nothing."""
     assert told(scanned({0: without(700, 745)})) == [(0, 699, 701, 45, (1,))]
