@@ -92,6 +92,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
         InputError: no strip can be read, or the description does not fit most of the strips.
     """
     damaged(frame, [look.dropouts for look in looks])
+    twice = _twice(frame, looks)
     placed = _with_gaps(_place(*_in_pieces(frame, list(looks), threads), threads), threads)
     frame, looks = placed.frame, placed.looks
     refuse_turned(frame, [look.wedge for look in looks])
@@ -106,7 +107,22 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     dropouts = tuple(look.dropouts for look in looks)
     said, unread = damaged(frame, dropouts)
     said += doubtful(frame, placed.overlaps, first.unmarked, (*unread, *left_out))
-    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), said)
+    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*twice, *said))
+
+
+def _twice(frame: Frame, looks: Sequence[Look]) -> list[str]:
+    """A sentence for each strip that holds the samples of one before it, as a file does that was copied."""
+    first: dict[bytes, StripRaster] = {}
+    said = []
+    for strip, look in zip(frame.strips, looks, strict=True):
+        as_scanned = look.edges.value[:, :: -1 if strip.is_reversed else 1]
+        same = first.setdefault(as_scanned.tobytes(), strip)
+        if same is not strip and np.ptp(as_scanned) > 0:
+            said.append(
+                f"{strip.called}: it holds the same samples as {same.called}: one of the two is not what it should be, "
+                "or is one too many, and then the strips behind it lie a strip's pitch off"
+            )
+    return said
 
 
 def _in_pieces(frame: Frame, looks: list[Look], threads: int) -> tuple[Frame, list[Look]]:

@@ -70,6 +70,14 @@ def test_a_strip_that_is_turned_or_mirrored_is_left_out(package: Path) -> None:
     assert "strip 2 (002.tif): left out: by its overlaps it is mirrored: so it continues strips 1 and 3" in said
 
 
+def test_a_file_that_is_there_twice_is_said(package: Path) -> None:
+    """A copy in the folder put all strips behind it a pitch off, with much said of them, but nothing of why."""
+    said = said_of(changed(package, lambda strips: [strips[0], strips[1], strips[1], strips[3]]))
+    assert any(line.startswith("strip 2 (002.tif): it holds the same samples as strip 1 (001.tif): ") for line in said)
+    changed(package, lambda strips: [strips[0], *(np.full_like(strip, 9) for strip in strips[1:3]), strips[3]])
+    assert not any("same samples" in line for line in said_of(package))
+
+
 def test_a_strip_of_another_film_is_left_out(package: Path) -> None:
     """Its marks are where they should be: only the scene tells."""
     (said,) = said_of(changed(package, with_strip(2, lambda strip: np.roll(strip, 233, axis=0))))
