@@ -100,7 +100,8 @@ def likeliest_drift(
     simplex = start + np.concatenate([np.zeros((1, 2)), FIRST_MOVES])
     options = {"initial_simplex": simplex, "xatol": SETTLED, "fatol": SETTLED}
     bounds = np.log(np.stack([least, most], axis=1))
-    found = minimize(misfit, start, method="Nelder-Mead", bounds=bounds, options=options)
+    with np.errstate(invalid="ignore"):  # where strips tell nothing all that is tried may be infinite
+        found = minimize(misfit, start, method="Nelder-Mead", bounds=bounds, options=options)
     variance, corner = np.exp(found.x).tolist()
     return variance, corner
 

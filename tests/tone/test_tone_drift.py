@@ -55,6 +55,14 @@ def test_the_likeliest_spectrum_is_found_at_once_from_far_off(corner: float, pla
     assert misfit(seen, at, noise, *found) < min(grid) + 0.1
 
 
+def test_strips_that_tell_nothing_leave_the_drift_as_it_was() -> None:
+    """By rounding they seem looser than the prior, and the search's library warned of it on the user's terminal."""
+    before = (1e-3, 3.0)
+    loose = 1e16 * np.diag(drift_variances(*before))[np.newaxis]
+    found = likeliest_drift(np.zeros((1, DRIFT_MODES)), loose, before, *BOUNDS)
+    np.testing.assert_allclose(found, before, rtol=1e-3)
+
+
 def test_a_spectrum_found_is_kept() -> None:
     """Asked again by a solution under what was found, the search stays there."""
     at = np.arange(0.0, LINES, 20.0)
