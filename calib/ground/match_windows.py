@@ -99,7 +99,7 @@ def assumed(found: Spectra, pattern: tuple[float, float, float]) -> Coherence:
 def learned(found: Spectra, shifts: Array, used: NDArray[np.bool_]) -> Coherence | NotPossible:
     """The coherence of the windows `used`, once brought to coincide by `shifts`."""
     if np.count_nonzero(used) < FEWEST:
-        return NotPossible(f"only {np.count_nonzero(used)} windows to learn from, {FEWEST} are needed")
+        return NotPossible(f"windows to learn from: {np.count_nonzero(used)}, and {FEWEST} are needed")
     aligned = np.mean(np.real(found.cross[used] * _turn(found, shifts[used])), axis=0)
     radius, angle = np.hypot(*found.wave), np.arctan2(*found.wave)
     band = np.minimum((radius / (2 * np.pi * HIGHEST) * BANDS).astype(np.intp), BANDS - 1)
