@@ -114,6 +114,32 @@ def test_reflectance_of_a_plain_image_is_the_contracts_formula(tmp_path: Path, m
     assert found[0, 0] > found[50, 50]  # cos^4: the corner got less light
 
 
+def test_how_much_of_a_result_holds_a_value_is_said(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
+    """A quarter of the densities lie beyond the curve; a map beside the image holds nothing, and was silent."""
+    density = np.ones((100, 100))
+    density[:25] = 3.0
+    density_raster(tmp_path / "d.tif", density, 0.01)
+    (tmp_path / "how.toml").write_text(
+        "shutter_s = 0.02\n"
+        + CAMERA
+        + "[characteristic]\nlog_exposure = [-1.0, 0.0, 1.0]\ndensity = [0.0, 1.0, 2.0]\n"
+        + "[sun]\nsubsolar_deg = [0.0, 0.0]\ndistance_au = 1.0\nilluminance_lx_1au = 128000.0\n"
+    )
+    paths = [str(tmp_path / name) for name in ("d.tif", "how.toml", "r.tif")]
+    _, out, _ = calib(["reflectance", *paths[:2], "--out", paths[2]], monkeypatch, capsys)
+    assert "(75.0 % of its pixels hold a value)" in out
+    assert "beyond the curve's density of 0 to 2" in out
+    (tmp_path / "where.toml").write_text(
+        CAMERA
+        + STRAIGHT_DOWN
+        + '[map]\ncrs = "+proj=eqc +R=1737400"\npixel_m = 100.0\nbounds = [600000.0, 0.0, 601000.0, 1000.0]\n'
+    )
+    _, out, err = calib(
+        ["to-map", paths[0], str(tmp_path / "where.toml"), "--out", str(tmp_path / "m.tif")], monkeypatch, capsys
+    )
+    assert "the map holds no value" in out + err
+
+
 def test_a_plain_image_is_put_on_the_map(tmp_path: Path, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
     """Straight down with north up: columns run east, rows south, the scale is altitude over focal length."""
     row, column = np.mgrid[:101, :101]

@@ -144,13 +144,15 @@ def test_a_narrow_frame_begins_with_windows_that_fit_across_it(  # type: ignore[
 
 
 @pytest.mark.parametrize(
-    ("format_mm", "side"), [((27.0, 3.0), 72), ((6.0, 6.0), 72), ((20.0, 20.0), 96), ((3.0, 3.0), 36)]
+    ("format_mm", "side"),
+    [((27.0, 3.0), 72), ((60.0, 3.0), 84), ((6.0, 6.0), 72), ((20.0, 20.0), 96), ((3.0, 3.0), 36)],
 )
 def test_windows_of_a_narrow_frame_are_as_large_as_fill_it(
     format_mm: tuple[float, float], side: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A seventh of the shorter side of a frame nine times as long showed too little to be matched: a frame that had
-    been found as a whole beyond all doubt was refused. Seven stand across one that is as wide as it is high."""
+    been found as a whole beyond all doubt was refused. Seven stand across one that is as wide as it is high,
+    three at least across any."""
     monkeypatch.setattr(tie_windows, "pixel_mm", lambda *_: 0.0119)
     monkeypatch.setattr(tie_windows, "film_to_ground", lambda _, film: film)
     monkeypatch.setattr(tie_windows, "ground_to_moon", lambda ground: ground.x_mm)
