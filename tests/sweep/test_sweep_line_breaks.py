@@ -111,6 +111,12 @@ def test_where_nothing_changes_suddenly_some_lines_about_a_jump_are_of_no_use() 
     assert max(stop + 5, 700) < start < 760
 
 
+def test_few_lines_are_not_told_where_none_shows_the_jump() -> None:
+    """Twelve lines on which film stands still may be a quick wander; that a line shows the jump would tell it."""
+    still = np.concatenate([np.arange(700), np.full(12, 700), np.arange(700, N)])
+    assert told(scanned({2: still})) == []
+
+
 def test_what_the_tape_lost_at_a_jump_is_of_no_use_either() -> None:
     strips = scanned({2: without(700, 745)})
     strips[2][690:712] = 20000
