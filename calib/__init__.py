@@ -7,18 +7,19 @@ The job in a few lines: see `calib.run.steps`. The names below are found there w
 import importlib
 from typing import Any
 
-_STEPS = ("film_frame", "fit", "lunar_map", "open_frame")
-_ALONE = ("image_to_map", "on_film", "reflectance_of_image")
-__all__ = [*_STEPS, *_ALONE, "unband"]
+_STANDS_IN = {
+    **dict.fromkeys(("film_frame", "fit", "lunar_map", "open_frame"), "calib.run.steps"),
+    "image_to_map": "calib.run.image.to_map",
+    "on_film": "calib.run.image.labelled",
+    "reflectance_of_image": "calib.run.image.reflectance",
+    "unband": "calib.run.image.unband",
+}
+__all__ = [*_STANDS_IN]
 
 
 def __getattr__(name: str) -> Any:
-    if name in _STEPS:
-        return getattr(importlib.import_module("calib.run.steps"), name)
-    if name in _ALONE:
-        return getattr(importlib.import_module("calib.run.standalone"), name)
-    if name == "unband":
-        return importlib.import_module("calib.run.unband_image").unband
+    if name in _STANDS_IN:
+        return getattr(importlib.import_module(_STANDS_IN[name]), name)
     if name == "__version__":
         return importlib.import_module("importlib.metadata").version("calib")
     raise AttributeError(f"module 'calib' has no attribute {name!r}")

@@ -16,7 +16,7 @@ from calib.bench.wedge_error import WedgeError
 from calib.coordinates import ScanPoints
 from calib.film.source import StripSource, read_window
 from calib.frame.frame import Frame
-from calib.run.fit import FrameFits
+from calib.run.fitting.fit import FrameFits
 from calib.sweep.model import to_film
 from calib.tone.apply import density_window
 

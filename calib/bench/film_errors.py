@@ -16,8 +16,8 @@ from calib.film.assemble import FilmBlock, FilmGrid, blocks
 from calib.ordered import in_order
 from calib.products.readback import read_raster
 from calib.quality import SEAM
-from calib.run.film_product import film_maker, grid_of
-from calib.run.fit import FrameFits
+from calib.run.fitting.fit import FrameFits
+from calib.run.rasters.film import film_maker, grid_of
 
 Grid = NDArray[np.float32]
 BLOCK = 32  # film pixels

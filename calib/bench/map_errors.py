@@ -15,9 +15,9 @@ from calib.ground.locate import block_ground
 from calib.ordered import in_order
 from calib.products.readback import read_raster
 from calib.quality import SEAM
-from calib.run.fit import FrameFits
-from calib.run.map_finish import MapBlock
-from calib.run.map_product import MapMaker, map_block, map_maker, tiles
+from calib.run.fitting.fit import FrameFits
+from calib.run.rasters.map import MapMaker, map_block, map_maker, tiles
+from calib.run.rasters.map_finish import MapBlock
 
 Grid = NDArray[np.float32]
 BLOCK = 16  # map pixels

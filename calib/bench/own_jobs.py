@@ -12,10 +12,10 @@ from calib.bench.scene import PACKAGE
 from calib.bench.speed_input import SpeedInput, speed_input
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
-from calib.run.film_product import write_film
-from calib.run.fit import fit_frame
-from calib.run.map_product import MapMaker, map_maker, write_map
+from calib.run.fitting.fit import fit_frame
 from calib.run.progress import Progress, silent
+from calib.run.rasters.film import write_film
+from calib.run.rasters.map import MapMaker, map_maker, write_map
 
 ROUNDS = 5
 JOB, FITS, MAP, FILM = "whole job", "fits", "map, written", "film, written"

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from calib.film.source import StripSource
 from calib.film.strokes import strip_marks
 from calib.frame.frame import Frame
-from calib.run.fit import FrameFits
+from calib.run.fitting.fit import FrameFits
 from calib.sweep.model import StripSweep
 from calib.tone.dropouts import Dropouts
 from calib.tone.model import StripTone

@@ -15,9 +15,9 @@ from calib.coordinates import FilmPoints, ScanPoints
 from calib.ground.locate import block
 from calib.ground.sphere import moon_to_ground
 from calib.ground.view import film_to_moon, ground_to_film
-from calib.run.against_truth import map_places
-from calib.run.fit import FrameFits
-from calib.run.map_product import MapMaker, map_maker, tiles
+from calib.run.demo.against_truth import map_places
+from calib.run.fitting.fit import FrameFits
+from calib.run.rasters.map import MapMaker, map_maker, tiles
 from calib.sweep.model import to_film, to_scan
 from calib.sweep.tables import GOOD
 

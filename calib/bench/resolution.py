@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from calib.bench.figure import Figure, Reach
 from calib.film.image import sample_image
 from calib.film.interpolate import KernelScale
-from calib.run.map_product import MapMaker, scale_at
+from calib.run.rasters.map import MapMaker, scale_at
 
 SIZE = 96  # samples each way of the picture that is interpolated
 PLACES = 20_000

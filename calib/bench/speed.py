@@ -20,8 +20,8 @@ from calib.bench.speed_rivals import affine_warp, chain, ready_picture, spline_w
 from calib.ordered import in_order
 from calib.products.provenance import peak_memory_mb
 from calib.run.frame_job import run_frame
-from calib.run.map_product import map_block, tiles, write_map
 from calib.run.progress import Progress, silent
+from calib.run.rasters.map import map_block, tiles, write_map
 
 SIZES_MPX = (10.0, 40.0)
 KERNEL, EXACT = "map, kernel alone", "map, written, every digit"

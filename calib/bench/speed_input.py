@@ -16,7 +16,7 @@ from calib.bench import perfect
 from calib.bench.scene import PACKAGE, photographed
 from calib.camera.exterior import pose_of
 from calib.frame.read import read_frame
-from calib.run.fit import FrameFits
+from calib.run.fitting.fit import FrameFits
 from calib.run.progress import Progress
 from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit

@@ -24,8 +24,8 @@ from calib.bench.speed_input import PITCH_SAMPLES, SpeedInput
 from calib.ground.grid import MapGrid, pixel_to_map, to_ground
 from calib.moon import RADIUS_KM
 from calib.products.tiles import TILE, corner_transform
-from calib.run.film_product import grid_of
-from calib.run.map_product import MapMaker
+from calib.run.rasters.film import grid_of
+from calib.run.rasters.map import MapMaker
 
 Picture = NDArray[np.float32]
 CROP = 2048

@@ -8,7 +8,7 @@ from calib.bench.film_errors import film_errors, film_figures
 from calib.bench.map_errors import map_errors, map_figures
 from calib.bench.scene import Calibrated, calibrate
 from calib.bench.wedge_error import told_true_wedge, wedge_error
-from calib.run.against_truth import dropouts
+from calib.run.demo.against_truth import dropouts
 from calib.run.progress import Progress, silent
 
 SCENES = ("cratered", "featureless", "terminator", "contrast", "ridges", "noisy8", "tern2")

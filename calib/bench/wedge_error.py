@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 
 from calib.frame.description import Film
 from calib.light.curve import FilmCurve, density_of, exposure_of, film_curve, log_exposure_of, slope_of
-from calib.run.fit import FrameFits
+from calib.run.fitting.fit import FrameFits
 from calib.tone.estimate import fit_tone
 from calib.tone.strokes import spot_told
 

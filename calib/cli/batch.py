@@ -12,9 +12,9 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from calib.cli.options import kernel_option, out_option, standard_option
-from calib.run.batch import Standing, run_batch
-from calib.run.batch_cluster import workers_here, workers_of
-from calib.run.batch_ledger import LEDGER, Row
+from calib.run.batch.all_frames import Standing, run_batch
+from calib.run.batch.cluster import workers_here, workers_of
+from calib.run.batch.ledger import LEDGER, Row
 from calib.run.settings import Settings
 
 

@@ -10,7 +10,7 @@ from calib.cli.bars import bars
 from calib.cli.options import threads_option
 from calib.cli.tables import print_figures, print_warnings
 from calib.products.readable import number
-from calib.run.demo_job import SCENES, run_demo
+from calib.run.demo.job import SCENES, run_demo
 
 
 @click.command()

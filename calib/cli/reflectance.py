@@ -7,8 +7,9 @@ import click
 from calib.cli.bars import bars
 from calib.cli.options import out_file_option, sample_option
 from calib.frame.standalone import DensityImageDescription, read_alone
-from calib.run.standalone import read_image, reflectance_of_image
-from calib.run.standalone_files import write_image
+from calib.run.image.labelled import read_image
+from calib.run.image.reflectance import reflectance_of_image
+from calib.run.image.write import write_image
 
 
 @click.command()

@@ -6,8 +6,8 @@ import click
 
 from calib.cli.bars import bars
 from calib.cli.tables import print_warnings
-from calib.run.tie_job import tie_frame
-from calib.run.tie_words import facts_of
+from calib.run.tie.job import tie_frame
+from calib.run.tie.words import facts_of
 
 
 @click.command()

@@ -8,8 +8,9 @@ from calib.cli.bars import bars
 from calib.cli.options import out_file_option, sample_option
 from calib.cli.tables import print_warnings
 from calib.frame.standalone import MappedImageDescription, read_alone
-from calib.run.standalone import described_dem, image_to_map, read_image
-from calib.run.standalone_files import write_image
+from calib.run.image.labelled import read_image
+from calib.run.image.to_map import described_dem, image_to_map
+from calib.run.image.write import write_image
 
 
 @click.command("to-map")

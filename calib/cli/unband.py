@@ -6,7 +6,7 @@ import click
 
 from calib.cli.bars import bars
 from calib.cli.options import out_file_option
-from calib.run.unband_image import unband_file
+from calib.run.image.unband import unband_file
 
 
 @click.command()

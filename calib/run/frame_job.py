@@ -14,17 +14,17 @@ from calib.products.fits import write_fits
 from calib.products.provenance import Provenance, RefinedPointing, Timings, digests, write_run
 from calib.products.report_data import ReportFigure
 from calib.products.stac import write_item
-from calib.run import report_build as build
-from calib.run.angle_products import ANGLE_ASSETS, clear_angles, write_angles
-from calib.run.checks import Checks, checks_of, reporting
-from calib.run.film_product import write_film
-from calib.run.fit import FrameFits, fit_frame
-from calib.run.map_product import MapMaker, MapPictures, map_maker, map_warnings, write_map
+from calib.run.fitting.fit import FrameFits, fit_frame
 from calib.run.out_folder import LAST_WRITTEN, claimed
 from calib.run.preflight import given_grid, ground_warnings
 from calib.run.progress import Progress, Stopwatch, silent
-from calib.run.records import fits_file, pointing_sigmas
-from calib.run.seams import SeamCheck, seam_warnings
+from calib.run.rasters.angles import ANGLE_ASSETS, clear_angles, write_angles
+from calib.run.rasters.film import write_film
+from calib.run.rasters.map import MapMaker, MapPictures, map_maker, map_warnings, write_map
+from calib.run.report import contents as build
+from calib.run.report.checks import Checks, checks_of, reporting
+from calib.run.report.records import fits_file, pointing_sigmas
+from calib.run.report.seams import SeamCheck, seam_warnings
 from calib.run.settings import Settings
 
 LISTED = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS))  # in the item

@@ -21,12 +21,12 @@ from calib.film.assemble import blocks
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
 from calib.quality import BITS
-from calib.run.angle_products import ANGLES, angle_block
-from calib.run.film_product import film_maker, grid_of
-from calib.run.fit import FrameFits, fit_frame
-from calib.run.headers import NORMAL
-from calib.run.map_product import map_block, map_maker
-from calib.run.map_product import tiles as map_tiles
+from calib.run.fitting.fit import FrameFits, fit_frame
+from calib.run.rasters.angles import ANGLES, angle_block
+from calib.run.rasters.film import film_maker, grid_of
+from calib.run.rasters.headers import NORMAL
+from calib.run.rasters.map import map_block, map_maker
+from calib.run.rasters.map import tiles as map_tiles
 
 FILM_LAYERS = {"density": "f4", "sigma": "f4", "quality": "u2"}
 MAP_LAYERS = {"reflectance": "f4", "sigma": "f4", "normal": "f4", "quality": "u2"}

@@ -19,8 +19,8 @@ from calib.cli.main import commands
 from calib.errors import CalibError
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
-from calib.run.map_product import map_maker
 from calib.run.progress import Progress, silent
+from calib.run.rasters.map import map_maker
 
 
 @pytest.mark.parametrize("mpx", [1.0, 10.0, 80.0, 640.0])

@@ -20,8 +20,8 @@ from calib_demo.make import make_frame
 
 from calib.cli.batch import _shown, span
 from calib.cli.main import main
-from calib.run.batch import Standing
-from calib.run.batch_ledger import LEDGER, Row, read_ledger
+from calib.run.batch.all_frames import Standing
+from calib.run.batch.ledger import LEDGER, Row, read_ledger
 from calib.run.frame_job import run_frame
 
 GOOD, BROKEN = "tern2-0041", "no-lens"

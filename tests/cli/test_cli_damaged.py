@@ -27,7 +27,7 @@ from calib.coordinates import FilmPoints, GroundPoints, ScanPoints
 from calib.errors import InputError, NotPossible
 from calib.frame.read import read_frame
 from calib.ground.sphere import ground_to_moon
-from calib.run.fit import FrameFits, fit_frame
+from calib.run.fitting.fit import FrameFits, fit_frame
 from calib.sweep.model import to_film
 from calib.tone.apply import density_window
 

@@ -15,9 +15,9 @@ from calib.bench import perfect
 from calib.camera.exterior import pose_of
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
-from calib.run import tie_job
-from calib.run.fit import FrameFits
+from calib.run.fitting.fit import FrameFits
 from calib.run.sunlight import sun_of
+from calib.run.tie import job
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def perfect_fits(frame: Frame, truth: Truth) -> FrameFits:
 
 def test_tie_says_how_far_the_pointing_was_off_and_how_to_use_the_file(tied: Tied, monkeypatch, capsys) -> None:  # type: ignore[no-untyped-def]
     package = tied.folder
-    monkeypatch.setattr(tie_job, "fit_frame", lambda frame, **_: perfect_fits(frame, tied.truth))
+    monkeypatch.setattr(job, "fit_frame", lambda frame, **_: perfect_fits(frame, tied.truth))
     out_file = package / "frame" / "found.csv"
     arguments = ["tie", str(package / "frame"), "--map", str(package / "map.tif"), "--out", str(out_file)]
     status, out, _ = calib(arguments, monkeypatch, capsys)

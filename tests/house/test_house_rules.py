@@ -1,12 +1,29 @@
 """The import rules of the house: data flows one way, imports stand at the top, the simulator shares nothing."""
 
 import ast
+import tomllib
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 STAGES = ["frame", "sweep", "tone", "film", "light", "camera", "ground", "products", "run", "bench", "cli"]
+RUN = [  # a frame's way through `calib.run`; then the jobs that are built upon it
+    "progress",
+    "settings",
+    "sunlight",
+    "preflight",
+    "out_folder",
+    "fitting",
+    "rasters",
+    "report",
+    "frame_job",
+    "steps",
+    "demo",
+    "tie",
+    "image",
+    "batch",
+]
 VOCABULARY = {
     "c_library",
     "chain",
@@ -62,6 +79,23 @@ def test_a_stage_imports_only_the_vocabulary_and_earlier_stages(path: Path) -> N
             assert stage in VOCABULARY, f"the vocabulary imports {name}"
         elif stage != own and stage not in VOCABULARY:
             assert STAGES.index(stage) < STAGES.index(own), f"{own} imports the later stage {name}"
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "calib/run").rglob("[!_]*.py")), ids=name_of)
+def test_a_part_of_the_run_imports_only_earlier_ones(path: Path) -> None:
+    own = name_of(path).split(".")[1]
+    for name, _ in imported(path):
+        target = inside(name)
+        if target is not None and target.startswith("run."):
+            part = target.split(".")[1]
+            assert RUN.index(part) <= RUN.index(own), f"{own} imports {name}"
+
+
+def test_what_is_installed_holds_every_package() -> None:
+    """A folder that pyproject.toml does not list is found in a working tree, and missing where calib is installed."""
+    listed = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]["packages"]
+    folders = {".".join(path.parent.relative_to(ROOT).parts) for path in MODULES}
+    assert folders == {name for name in listed if name.split(".")[0] == "calib"}
 
 
 @pytest.mark.parametrize("path", MODULES, ids=name_of)

@@ -17,7 +17,7 @@ from calib.products.atomic import whole, write_text
 from calib.products.netcdf import Variable, write_netcdf
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
-from calib.run.unband_image import unband_file
+from calib.run.image.unband import unband_file
 
 NOISE = np.random.default_rng(4).standard_normal((TILE, TILE)).astype(np.float32)  # does not become small in a file
 

@@ -23,9 +23,9 @@ from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.stac import Asset
 from calib.quality import OUTSIDE
 from calib.run import frame_job
-from calib.run.angle_products import ANGLES, angle_block, clear_angles
-from calib.run.ellipses import PLACES, place_uncertainty
 from calib.run.frame_job import run_frame
+from calib.run.rasters.angles import ANGLES, angle_block, clear_angles
+from calib.run.report.ellipses import PLACES, place_uncertainty
 from calib.run.settings import Settings
 
 

@@ -26,12 +26,13 @@ from calib.folder_lock import held
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.products.provenance import digests
-from calib.run import batch, batch_cluster, batch_inputs, batch_job, frame_job
-from calib.run.batch import Estimate, Standing, run_batch
-from calib.run.batch_cluster import Workers, workers_here, workers_of
-from calib.run.batch_ledger import LEDGER, Row, read_ledger
-from calib.run.batch_task import JOB, Outcome, Task
-from calib.run.fit import FrameFits
+from calib.run import frame_job
+from calib.run.batch import all_frames, cluster, inputs, one_frame
+from calib.run.batch.all_frames import Estimate, Standing, run_batch
+from calib.run.batch.cluster import Workers, workers_here, workers_of
+from calib.run.batch.ledger import LEDGER, Row, read_ledger
+from calib.run.batch.task import JOB, Outcome, Task
+from calib.run.fitting.fit import FrameFits
 from calib.run.out_folder import claim
 from calib.run.settings import Settings
 
@@ -39,7 +40,7 @@ GOOD, BROKEN = "tern2-0007", "broken"
 
 
 @pytest.fixture(scope="module")
-def cluster() -> Iterator[LocalCluster]:
+def scheduler() -> Iterator[LocalCluster]:
     with LocalCluster(
         n_workers=2, threads_per_worker=1, processes=False, protocol="tcp", dashboard_address=":0"
     ) as threads:
@@ -72,7 +73,7 @@ class Night:
 
 
 @pytest.fixture
-def night(calibrated, cluster: LocalCluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Night:  # type: ignore[no-untyped-def]
+def night(calibrated, scheduler: LocalCluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Night:  # type: ignore[no-untyped-def]
     """A night with one good frame, whose run takes the products that stand there ready and claims to have made them."""
 
     def ready_run(package: Path, out: Path, settings: Settings, *, threads: int, overwrite: bool) -> None:
@@ -83,9 +84,9 @@ def night(calibrated, cluster: LocalCluster, tmp_path: Path, monkeypatch: pytest
         run |= {"inputs": digests(frame.inputs, frame.path.parent), "settings": asdict(settings)}
         (out / "run.json").write_text(json.dumps(run))
 
-    monkeypatch.setattr(batch_job, "run_frame", ready_run)
+    monkeypatch.setattr(one_frame, "run_frame", ready_run)
     shutil.copytree(calibrated.package, tmp_path / "in" / "p1")
-    return Night(tmp_path, cluster.scheduler_address)
+    return Night(tmp_path, scheduler.scheduler_address)
 
 
 def test_a_broken_frame_fails_alone_and_only_what_changed_is_done_again(
@@ -97,7 +98,7 @@ def test_a_broken_frame_fails_alone_and_only_what_changed_is_done_again(
         return replace(calibrated.result.fits, frame=frame)
 
     monkeypatch.setattr(frame_job, "fit_frame", known_fits)
-    monkeypatch.setattr(batch_job, "run_frame", frame_job.run_frame)
+    monkeypatch.setattr(one_frame, "run_frame", frame_job.run_frame)
     good, broken = night.packages / "p1" / "frame.toml", night.packages / BROKEN / "frame.toml"
     broken.parent.mkdir()
     broken.write_text(good.read_text().replace("focal_length_mm", "focal_length_cm").replace("name =", "title ="))
@@ -132,7 +133,7 @@ def test_what_is_finished_is_known_by_every_byte_where_the_ledger_does_not_say(
     night: Night, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A kill between the last product and the ledger; strips that were copied and so have another time of change."""
-    monkeypatch.setattr(batch_inputs, "READ_WHOLE", 1000)
+    monkeypatch.setattr(inputs, "READ_WHOLE", 1000)
     night.run()
     (night.out / LEDGER).unlink()
     assert night.run()[GOOD].state == "done"
@@ -175,7 +176,7 @@ def test_any_other_failure_is_a_reason_too_and_the_next_batch_tries_again(
         raise OSError(28, "No space left on device", "fits.nc")
 
     with monkeypatch.context() as patched:
-        patched.setattr(batch_job, "run_frame", no_room)
+        patched.setattr(one_frame, "run_frame", no_room)
         assert night.run()[GOOD].reason == "OSError: [Errno 28] No space left on device: 'fits.nc'"
         assert not (night.out / GOOD).exists()
     assert night.run()[GOOD].state == "done"
@@ -193,10 +194,10 @@ def test_one_batch_at_a_time_works_in_a_folder(night: Night) -> None:
 
 def test_a_scheduler_that_cannot_serve_is_a_mistake_in_the_call(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
     with monkeypatch.context() as patched:
-        patched.setattr(batch_cluster, "CONNECT_S", 0.3)
+        patched.setattr(cluster, "CONNECT_S", 0.3)
         with pytest.raises(InputError, match=r"--scheduler: found tcp://127.0.0.1:9, expected the address"):
             Night(night.out.parent, "tcp://127.0.0.1:9").run()
-    monkeypatch.setattr(batch_cluster, "OWN_VERSION", "99.0")
+    monkeypatch.setattr(cluster, "OWN_VERSION", "99.0")
     with pytest.raises(CalibError, match=r"has calib .*; it needs version 99.0"):
         night.run()
 
@@ -218,7 +219,7 @@ def test_a_frame_whose_worker_dies_is_tried_again_and_then_has_failed(
     for name in ("a", "ever", "once", "z"):
         (tmp_path / "in" / name).mkdir(parents=True)
         (tmp_path / "in" / name / "frame.toml").write_text(f'name = "{name}"\n')
-    monkeypatch.setattr(batch, "do_frame", dies)
+    monkeypatch.setattr(all_frames, "do_frame", dies)
     rows = run_batch(
         tmp_path / "in", tmp_path / "out", partial(workers_here, 2),
         settings=Settings(), threads=1, overwrite=False, tell=lambda standing: None,
@@ -265,9 +266,9 @@ def test_a_scheduler_that_goes_ends_the_batch_and_not_the_frames(night: Night, m
                 yield Workers(client, None)
 
         def cancels(*_: object) -> Outcome:
-            raise batch.CancelledError
+            raise all_frames.CancelledError
 
-        monkeypatch.setattr(batch, "_result", cancels)
+        monkeypatch.setattr(all_frames, "_result", cancels)
         with pytest.raises(CalibError, match="the scheduler gave the frame tern2-0007 up; call again to go on"):
             run_batch(
                 night.packages, night.out, leaving,
@@ -294,7 +295,7 @@ def test_a_folder_in_which_another_process_works_is_waited_for(night: Night, tmp
     with subprocess.Popen([sys.executable, "-c", HOLD, tmp_path / "x", tmp_path / "left"], stdout=-1) as other:
         assert other.stdout is not None
         other.stdout.readline()
-        assert batch_job.finish_frame(task).state == "done"
+        assert one_frame.finish_frame(task).state == "done"
         assert (tmp_path / "left").exists()
 
 

@@ -26,10 +26,10 @@ from distributed import Client, LocalCluster
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.run import frame_job
-from calib.run.batch import run_batch
-from calib.run.batch_cluster import Workers
-from calib.run.batch_ledger import LEDGER, read_ledger
-from calib.run.fit import fit_frame
+from calib.run.batch.all_frames import run_batch
+from calib.run.batch.cluster import Workers
+from calib.run.batch.ledger import LEDGER, read_ledger
+from calib.run.fitting.fit import fit_frame
 from calib.run.frame_job import PRODUCTS
 from calib.run.settings import Settings
 

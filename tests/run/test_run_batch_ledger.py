@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from calib.errors import InputError
-from calib.run.batch_ledger import STATES, Row, read_ledger, write_ledger
+from calib.run.batch.ledger import STATES, Row, read_ledger, write_ledger
 
 words = st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_size=12)
 numbers = st.floats(-1e6, 1e6).map(lambda value: float(f"{value:.6g}"))

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from calib.errors import InputError
-from calib.run.batch_list import read_list
+from calib.run.batch.listing import read_list
 
 
 def package(folder: Path, text: str) -> Path:

@@ -7,8 +7,8 @@ import pytest
 
 from calib.products.rasters import RasterSpec
 from calib.products.tiles import RasterLayout
-from calib.run.blockwise import write_blocks
 from calib.run.progress import silent
+from calib.run.rasters.blockwise import write_blocks
 
 SIZE, STEP = (1100, 1300), 512
 VALUES = np.random.default_rng(4).normal(size=SIZE).astype(np.float32)

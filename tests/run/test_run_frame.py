@@ -23,13 +23,13 @@ from calib.ground.locate import block, placed
 from calib.light.functions import DEFAULT_MODEL, to_standard
 from calib.quality import BITS, DROPOUT, FILLED, MARK, SEAM
 from calib.run import frame_job
-from calib.run.against_truth import dropouts, film_geometry, map_places, reflectance, tone
+from calib.run.demo.against_truth import dropouts, film_geometry, map_places, reflectance, tone
 from calib.run.frame_job import run_frame
-from calib.run.map_finish import finished
-from calib.run.map_light import RATIO_TOLERANCE, light_of
-from calib.run.map_product import map_block, map_maker, write_map
 from calib.run.progress import silent
-from calib.run.seams import check_seams
+from calib.run.rasters.map import map_block, map_maker, write_map
+from calib.run.rasters.map_finish import finished
+from calib.run.rasters.map_light import RATIO_TOLERANCE, light_of
+from calib.run.report.seams import check_seams
 from calib.run.settings import Settings
 
 RASTERS = (

@@ -13,9 +13,9 @@ from calib.lattice import lattice
 from calib.light.curve import film_curve
 from calib.light.functions import DEFAULT_MODEL, to_standard
 from calib.quality import DROPOUT, HIGH_DENSITY, NIGHT, OUTSIDE, SEAM
-from calib.run import map_product
-from calib.run.map_finish import MapBlock, finished
-from calib.run.map_light import Light, light_at_nodes, light_of
+from calib.run.rasters import map as map_raster
+from calib.run.rasters.map_finish import MapBlock, finished
+from calib.run.rasters.map_light import Light, light_at_nodes, light_of
 
 
 def test_a_factor_that_is_not_smooth_is_looked_up_for_each_pixel() -> None:
@@ -117,10 +117,10 @@ def test_a_strip_s_share_of_shadow_is_that_of_its_sound_samples_within_the_forma
         part = slice(first, stop)
         return SimpleNamespace(density=density[part], sigma=np.full((stop - first, 100), 0.05), quality=quality[part])
 
-    monkeypatch.setattr(map_product, "density_window", window)
+    monkeypatch.setattr(map_raster, "density_window", window)
     source = SimpleNamespace(
         sweep=SimpleNamespace(y_line_mm=y_mm), raster=SimpleNamespace(n_lines=2400), tone=None, dropouts=None
     )
-    assert map_product._dark_share(curve, source, 5.5) == pytest.approx(0.6, abs=0.001)  # type: ignore[arg-type]
+    assert map_raster._dark_share(curve, source, 5.5) == pytest.approx(0.6, abs=0.001)  # type: ignore[arg-type]
     flipped = film_curve((-1.0, 1.0), (2.2, 0.2))
-    assert map_product._dark_share(flipped, source, 5.5) == 0.0  # type: ignore[arg-type]
+    assert map_raster._dark_share(flipped, source, 5.5) == 0.0  # type: ignore[arg-type]

@@ -20,11 +20,11 @@ from calib.c_library import free_bytes
 from calib.film.source import read_window
 from calib.median import median_of
 from calib.ordered import LONG_S, beside, give_back, in_order, shared_out
-from calib.run import fit
-from calib.run.columns import ColumnMeans, column_means, column_spectrum
-from calib.run.figures import _weighted, figures_of
-from calib.run.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
-from calib.run.strip_warnings import MOST_NAMED, noticed, together, wedge_warnings
+from calib.run.fitting import fit
+from calib.run.fitting.strip_warnings import MOST_NAMED, noticed, together, wedge_warnings
+from calib.run.report.columns import ColumnMeans, column_means, column_spectrum
+from calib.run.report.figures import _weighted, figures_of
+from calib.run.report.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
 from calib.sweep.tables import NOT_SEEN, OUTSIDE
 from calib.tone.dropouts import Dropouts
 from calib.tone.estimate import fit_tone

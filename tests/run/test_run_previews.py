@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from calib.film.assemble import FilmGrid
 from calib.quality import BITS, DROPOUT
-from calib.run.previews import bits_counted, shares_of
-from calib.run.raw_mosaic import raw_mosaic
+from calib.run.rasters.previews import bits_counted, shares_of
+from calib.run.report.raw_mosaic import raw_mosaic
 
 
 @given(st.integers(1, 60), st.integers(1, 60), st.integers(1, 60), st.integers(1, 60), st.integers(0, 99))

@@ -8,7 +8,7 @@ import pytest
 
 from calib.frame import frame as frames
 from calib.frame.read import read_frame
-from calib.run.fit import fit_frame
+from calib.run.fitting.fit import fit_frame
 from calib.run.progress import Stopwatch
 
 

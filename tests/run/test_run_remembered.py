@@ -13,8 +13,8 @@ from calib.film.ready import DENSITY, density_itself, ready
 from calib.film.strokes import marked_runs, strip_marks
 from calib.ground.footprint import footprint_ring
 from calib.remembered import once
-from calib.run.fit import FrameFits
-from calib.run.map_product import view_of
+from calib.run.fitting.fit import FrameFits
+from calib.run.rasters.map import view_of
 from calib.sweep.inverse import inverse_of
 from calib.tone.apply import prepared
 

@@ -12,10 +12,10 @@ from calib.products.report_columns import banding_profiles
 from calib.products.report_drawings import fit_drawings
 from calib.products.report_plot import style
 from calib.products.report_tone import transfer_panels
-from calib.run.columns import ColumnMeans, joined_columns
-from calib.run.figures import figures_of
-from calib.run.records import fits_file
-from calib.run.report_build import globe_of, sample_noise, shown_seams, tone_residuals
+from calib.run.report.columns import ColumnMeans, joined_columns
+from calib.run.report.contents import globe_of, sample_noise, shown_seams, tone_residuals
+from calib.run.report.figures import figures_of
+from calib.run.report.records import fits_file
 from calib.run.sunlight import center_light, light_facts
 from calib.sweep.tables import OUTSIDE
 from calib.tone.noise import selwyn_variance

@@ -19,7 +19,8 @@ from calib.frame.standalone import MappedImageDescription, read_alone
 from calib.ground.dem import view_over
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import film_to_ground, ground_to_film
-from calib.run.standalone import image_to_map, on_film
+from calib.run.image.labelled import on_film
+from calib.run.image.to_map import image_to_map
 
 
 def shutter(form: str, travel: str, terrain: bool) -> Scenario:

@@ -13,8 +13,8 @@ from test_run_shutter import ALONE
 import calib
 from calib.errors import InputError
 from calib.frame.standalone import DensityImageDescription, MappedImageDescription, read_alone
-from calib.run.standalone import read_image
-from calib.run.unband_image import unband_file
+from calib.run.image.labelled import read_image
+from calib.run.image.unband import unband_file
 
 IMAGE = calib.on_film(np.linspace(0.3, 1.5, 48).reshape(6, 8), 0.5)
 UNEVEN = IMAGE.assign_coords(x=IMAGE.x.to_numpy() ** 3)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from calib.frame.frame import Frame
-from calib.run.strip_gaps import suspected
+from calib.run.fitting.strip_gaps import suspected
 from calib.sweep.strip_order import Overlaps
 
 HERE, OTHER, BOTH, NONE = (1.0, 0.2), (0.2, 1.0), (1.0, 1.0), (0.1, 0.0)

@@ -13,9 +13,9 @@ import tifffile
 
 from calib.errors import InputError
 from calib.frame.read import read_frame
-from calib.run import first_places as module
-from calib.run import fit
-from calib.run.first_places import first_places, looks_of
+from calib.run.fitting import first_places as module
+from calib.run.fitting import fit
+from calib.run.fitting.first_places import first_places, looks_of
 from calib.sweep.strip_order import Overlaps
 from calib.sweep.tables import FirstLook
 

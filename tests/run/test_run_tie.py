@@ -19,11 +19,11 @@ from calib.errors import CalibError, InputError
 from calib.frame.read import read_frame
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
-from calib.run import tie_job, tie_whole, tie_windows
-from calib.run.fit import with_pointing
-from calib.run.tie_job import tie_frame
-from calib.run.tie_map import open_modern, sample, to_pixel
-from calib.run.tie_words import facts_of
+from calib.run.fitting.fit import with_pointing
+from calib.run.tie import job, whole, windows
+from calib.run.tie.job import tie_frame
+from calib.run.tie.modern_map import open_modern, sample, to_pixel
+from calib.run.tie.words import facts_of
 
 OTHER_SIDE = (137.2 - 55.0, -1.2)  # the frame's Sun stands in the east, this one in the west
 PIXEL_M = 1.0333
@@ -63,7 +63,7 @@ def ready_fits(calibrated, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ig
     def ready(frame, **_):  # type: ignore[no-untyped-def]
         return with_pointing(frame, fits.dropouts, fits.sweep, fits.tone)
 
-    monkeypatch.setattr(tie_job, "fit_frame", ready)
+    monkeypatch.setattr(job, "fit_frame", ready)
 
 
 def map_errors_m(package: Path, pose: Pose, truth: Truth) -> np.ndarray:
@@ -125,7 +125,7 @@ def test_a_narrow_frame_begins_with_windows_that_fit_across_it(  # type: ignore[
 
     It was refused then, and the map blamed for it.
     """
-    monkeypatch.setattr(tie_whole, "LONGEST_PX", 300)  # two levels are too coarse for windows in so small a frame
+    monkeypatch.setattr(whole, "LONGEST_PX", 300)  # two levels are too coarse for windows in so small a frame
     package = off_package(calibrated.package, tmp_path / "frame")
     text = (package / "frame.toml").read_text()
     narrow = re.sub(
@@ -153,13 +153,13 @@ def test_windows_of_a_narrow_frame_are_as_large_as_fill_it(
     """A seventh of the shorter side of a frame nine times as long showed too little to be matched: a frame that had
     been found as a whole beyond all doubt was refused. Seven stand across one that is as wide as it is high,
     three at least across any."""
-    monkeypatch.setattr(tie_windows, "pixel_mm", lambda *_: 0.0119)
-    monkeypatch.setattr(tie_windows, "film_to_ground", lambda _, film: film)
-    monkeypatch.setattr(tie_windows, "ground_to_moon", lambda ground: ground.x_mm)
-    monkeypatch.setattr(tie_windows, "emission_deg", lambda moon, _: np.zeros_like(moon))
-    monkeypatch.setattr(tie_windows, "pixel_of", lambda *of: (of[-1].y_mm / 0.0119, of[-1].x_mm / 0.0119))
+    monkeypatch.setattr(windows, "pixel_mm", lambda *_: 0.0119)
+    monkeypatch.setattr(windows, "film_to_ground", lambda _, film: film)
+    monkeypatch.setattr(windows, "ground_to_moon", lambda ground: ground.x_mm)
+    monkeypatch.setattr(windows, "emission_deg", lambda moon, _: np.zeros_like(moon))
+    monkeypatch.setattr(windows, "pixel_of", lambda *of: (of[-1].y_mm / 0.0119, of[-1].x_mm / 0.0119))
     view = SimpleNamespace(camera=SimpleNamespace(format_mm=format_mm), pose=SimpleNamespace(position_km=None))
-    found, middles = tie_windows.window_places(view, None, 0)  # type: ignore[arg-type]
+    found, middles = windows.window_places(view, None, 0)  # type: ignore[arg-type]
     assert found == side
     assert len(middles) >= 25
     assert np.abs(middles).max(axis=0)[0] + side / 2 < format_mm[1] / 2 / 0.0119
@@ -203,7 +203,7 @@ def test_a_frame_without_texture_is_refused_by_its_name(  # type: ignore[no-unty
     def grain(maker, box, part) -> np.ndarray:  # type: ignore[no-untyped-def]
         return 0.1 + 0.01 * np.random.default_rng(6).normal(size=(part.rows, part.columns))
 
-    monkeypatch.setattr(tie_whole, "frame_picture", grain)
+    monkeypatch.setattr(whole, "frame_picture", grain)
     with pytest.raises(CalibError, match="the frame shows no texture beyond its noise"):
         tie_frame(package, maps / "coarse.tif", tmp_path / "tie.csv", search_km=None, overwrite=False)
 

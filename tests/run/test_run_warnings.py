@@ -14,12 +14,13 @@ from numpy.typing import ArrayLike
 from calib.frame.read import read_frame
 from calib.frame.strips import with_gap
 from calib.quality import LOW_DENSITY, OUTSIDE
-from calib.run import fit, frame_job, strip_warnings
-from calib.run.first_places import FirstPlaces
-from calib.run.map_product import MapPictures, map_warnings
+from calib.run import frame_job
+from calib.run.fitting import fit, strip_warnings
+from calib.run.fitting.first_places import FirstPlaces
 from calib.run.preflight import preflight
-from calib.run.previews import Preview
-from calib.run.seams import SeamCheck, seam_warnings
+from calib.run.rasters.map import MapPictures, map_warnings
+from calib.run.rasters.previews import Preview
+from calib.run.report.seams import SeamCheck, seam_warnings
 from calib.sweep.model import nominal_sweep
 from calib.sweep.strip_order import LeftOut
 

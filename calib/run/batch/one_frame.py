@@ -1,0 +1,68 @@
+"""One frame of a batch, as a worker does it: whatever is wrong with the frame comes back as a sentence."""
+
+from collections.abc import Mapping
+from threading import Lock
+from time import perf_counter
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from calib.errors import CalibError
+from calib.folder_lock import held
+from calib.frame.read import read_frame
+from calib.run.batch.inputs import digest_of, finished_run, is_made_of
+from calib.run.batch.task import Outcome, Task
+from calib.run.frame_job import run_frame
+
+_ONE = Lock()  # HDF5 and caught warnings belong to a whole process: it does one frame at a time, however many threads
+
+
+def finish_frame(task: Task) -> Outcome:
+    """Calibrate one frame unless its products stand there already; never raises for what is wrong with the frame."""
+    with _ONE:
+        began = perf_counter()
+        try:
+            with threadpool_limits(1, user_api="blas"):
+                return _done(task)
+        except CalibError as error:
+            reason = "; ".join(str(error).splitlines())
+        except Exception as error:  # the other frames of the night go on, whatever befell this one
+            reason = f"{type(error).__name__}: {error}"
+        made = "" if finished_run(task.out) is None else task.made
+        return Outcome("failed", perf_counter() - began, reason, made=made)
+
+
+def _done(task: Task) -> Outcome:
+    frame = read_frame(task.package)
+    digest = digest_of(frame, task.settings)
+    is_new = not task.out.exists()
+    task.out.mkdir(parents=True, exist_ok=True)
+    try:
+        # A worker that was given up may still be writing there: of an earlier batch, or cut off from the scheduler.
+        with held(task.out, wait=True):
+            run = finished_run(task.out)
+            if run is not None and (task.made == digest or is_made_of(run, frame, task.settings, task.out)):
+                return _outcome(run, digest, is_kept=True)
+            run_frame(
+                task.package,
+                task.out,
+                task.settings,
+                threads=task.threads,
+                overwrite=task.overwrite or bool(task.made),
+            )
+            run = finished_run(task.out)
+            if run is None:
+                raise CalibError(f"{task.out}: somebody took the products away as soon as they were made")
+            return _outcome(run, digest, is_kept=False)
+    finally:
+        if is_new and not any(task.out.iterdir()):
+            task.out.rmdir()
+
+
+def _outcome(run: Mapping[str, Any], digest: str, *, is_kept: bool) -> Outcome:
+    figures = {
+        f"{name} ({figure['unit']})" if figure["unit"] else name: float(figure["value"])
+        for name, figure in run["figures"].items()
+    }
+    seconds, warnings = float(run["timings"]["total_s"]), len(run["warnings"])
+    return Outcome("done", seconds, is_kept=is_kept, warnings=warnings, made=digest, figures=figures)

@@ -1,0 +1,177 @@
+"""Everything that is estimated for one frame, in the order in which it can be known."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
+
+from calib.camera.adjustment import Control
+from calib.camera.exterior import Pose, pose_of
+from calib.camera.resection import Resection, resect
+from calib.coordinates import FilmPoints, GroundPoints
+from calib.errors import NotPossible
+from calib.film.source import StripSource
+from calib.film.strokes import strip_marks
+from calib.frame.description import Sun
+from calib.frame.frame import ControlPoints, Frame, StripRaster
+from calib.ground.sphere import ground_to_moon
+from calib.ordered import give_back
+from calib.quality import DROPOUT
+from calib.run.fitting.first_places import first_places, looks_of
+from calib.run.fitting.strip_warnings import noticed, of_strips_left, place_warnings, together, wedge_warnings
+from calib.run.progress import Progress, Stopwatch, silent, tracked
+from calib.run.sunlight import sun_of
+from calib.sweep.estimate import SweepFit, refine
+from calib.sweep.strip_order import LeftOut
+from calib.sweep.tables import EVERY_SAMPLE, ReadWindow
+from calib.tone.apply import density_window, take_out
+from calib.tone.dropouts import Dropouts
+from calib.tone.estimate import draft_tone, fit_tone
+from calib.tone.model import StripTone, ToneFit
+from calib.tone.strokes import spot_told
+from calib.tone.tables import MOST_SIGMA
+
+ODD = 4.0  # times what was stated: more is said to the operator
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameFits:
+    """What was found out about one frame: places, tone, pointing, Sun, and what to be warned of."""
+
+    frame: Frame
+    dropouts: tuple[Dropouts, ...]
+    sweep: SweepFit
+    tone: ToneFit
+    given_pose: Pose
+    pose: Pose
+    resection: Resection | None
+    sun: Sun
+    warnings: tuple[str, ...]
+
+    def sources(self) -> tuple[StripSource, ...]:
+        """The strips with all that is known of them, ready to be sampled."""
+        marks = strip_marks(self.frame)
+        parts = zip(self.frame.strips, self.sweep.sweeps, self.tone.strips, self.dropouts, strict=True)
+        return tuple(StripSource(*part, marks=marks) for part in parts)
+
+    def carries(self) -> NDArray[np.bool_]:
+        """Which strips carry anything, (K,): not those that the tape lost whole, or that were left out."""
+        return _carries(self.tone)
+
+
+def fit_frame(
+    frame: Frame, *, threads: int = 1, progress: Progress = silent, watch: Stopwatch | None = None
+) -> FrameFits:
+    """Estimate places, tone and pointing of `frame` from its own samples and its description.
+
+    Strips, marks and seams are looked at on `threads` threads; what is found does not depend on their number. The
+    linear algebra runs on one: its systems are small, threads that wait for each other on a busy machine cost far more
+    than they bring, and the sums must not depend on their number.
+    """
+    with threadpool_limits(1, user_api="blas"):
+        return _fit_frame(frame, threads, progress, watch or Stopwatch())
+
+
+def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch) -> FrameFits:
+    looks = list(tracked(looks_of(frame, threads), len(frame.strips), "finding dropouts", progress))
+    watch.lap("dropouts")
+    progress("finding the marks", 0.0)
+    places = first_places(frame, looks, threads)
+    frame, dropouts, sweeps = places.frame, places.dropouts, places.sweeps
+    del looks
+    progress("finding the marks", 1.0)
+    give_back()
+    watch.lap("first look")
+    progress("fitting the tone", 0.0)
+    draft = draft_tone(frame, sweeps, dropouts, threads)
+    give_back()
+    progress("fitting the tone", 0.5)
+    watch.lap("tone")
+    progress("fitting the sweep", 0.0)
+    read = [_density_reader(*parts) for parts in zip(frame.strips, draft.strips, dropouts, strict=True)]
+    sweep = refine(frame, read, sweeps, threads)
+    sweep = replace(sweep, warnings=places.warnings + sweep.warnings)
+    del read
+    draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
+    progress("fitting the sweep", 1.0)
+    give_back()
+    watch.lap("sweep")
+    tone = fit_tone(frame, sweep.sweeps, dropouts, draft, threads=threads, spot=spot_told(sweep.spot_px))
+    progress("fitting the tone", 1.0)
+    give_back()
+    watch.lap("tone")
+    return with_pointing(frame, dropouts, sweep, tone, places.left_out)
+
+
+def with_pointing(
+    frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit, left_out: Sequence[LeftOut] = ()
+) -> FrameFits:
+    """Complete the fits with the Sun and the pointing, refined by control points where they are given.
+
+    Of strips that were `left_out` nothing is said but why.
+    """
+    given = pose_of(frame.pointing)
+    resection, pose = None, given
+    out, why = [strip.strip for strip in left_out], [strip.says for strip in left_out]
+    said = [*sweep.warnings, *tone.warnings, *noticed(frame, dropouts, sweep.marks, tone.patches, out)]
+    carries = _carries(tone)
+    carries[out] = False
+    said += place_warnings(frame, sweep.sweeps, carries)
+    said += wedge_warnings(tone.patches, frame.film.wedge.sigma)
+    if frame.control is not None:
+        result = resect(frame.camera, _control(frame.control), given)
+        if isinstance(result, NotPossible):
+            said.append(f"control points could not refine the pointing ({result.reason}); the given one is used")
+        else:
+            resection, pose = result, result.pose
+            said += _doubts(result, given)
+            if result.rejected:
+                said.append(f"control points left out as blunders: {', '.join(result.rejected)}")
+    return FrameFits(
+        frame=frame,
+        dropouts=dropouts,
+        sweep=sweep,
+        tone=tone,
+        given_pose=given,
+        pose=pose,
+        resection=resection,
+        sun=sun_of(frame),
+        warnings=together((*frame.warnings, *why, *of_strips_left(said, out))),
+    )
+
+
+def _carries(tone: ToneFit) -> NDArray[np.bool_]:
+    """See `FrameFits.carries`."""
+    return np.array([strip.column_sigma.min() < MOST_SIGMA for strip in tone.strips])
+
+
+def _doubts(found: Resection, given: Pose) -> list[str]:
+    """What is odd about a refined pointing: points that scatter too much, a camera moved beyond what was thought."""
+    said = []
+    times = float(np.sqrt(found.variance_factor))
+    if times > ODD:
+        said.append(f"the control points scatter {times:.1f} times as much as their sigmas say")
+    moved_km = float(np.linalg.norm(found.pose.position_km - given.position_km))
+    if given.sigma_position_km is not None and moved_km > ODD * np.sqrt(3) * given.sigma_position_km:
+        said.append(f"control moves the camera by {moved_km:.3g} km, stated 1-sigma {given.sigma_position_km:g} km")
+    return said
+
+
+def _control(points: ControlPoints) -> Control:
+    """Control points as the resection wants them: places in the Moon frame."""
+    ground = GroundPoints(points.lon_deg, points.lat_deg, points.height_m / 1000)
+    film = FilmPoints(points.x_mm, points.y_mm)
+    return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
+
+
+def _density_reader(strip: StripRaster, tone: StripTone, lost: Dropouts) -> ReadWindow:
+    """A strip's lines as density, with the noise of each sample, infinite where it carries nothing."""
+
+    def read(first: int, stop: int, samples: slice = EVERY_SAMPLE) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        window = density_window(strip, tone, lost, first, stop, samples)
+        take_out(window.density, window.sigma, window.quality, np.uint16(DROPOUT))
+        return window.density, window.sigma
+
+    return read

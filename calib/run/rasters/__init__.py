@@ -1,0 +1,1 @@
+"""The rasters of a run, made and written block by block: `film`, `map` and `angles`, and what they share."""

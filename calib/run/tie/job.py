@@ -1,0 +1,163 @@
+"""`calib tie`: from a frame and a modern map to a control file that `[control]` of the frame reads."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from calib.camera.exterior import turn_between
+from calib.camera.resection import Resection, resect
+from calib.coordinates import Array, FilmPoints
+from calib.errors import CalibError, InputError, NotPossible
+from calib.frame.frame import Frame
+from calib.frame.read import read_frame
+from calib.ground.grid import sample_distance_m
+from calib.ground.match_windows import by_wavelength
+from calib.ground.region import Region, region_outlined
+from calib.ground.sphere import ground_to_moon
+from calib.ground.view import View, film_to_ground
+from calib.products.atomic import remove_leftovers
+from calib.run.fitting.fit import FrameFits, fit_frame
+from calib.run.preflight import given_view
+from calib.run.progress import Progress, silent
+from calib.run.tie.files import control_lines, far_away, write_control, write_page
+from calib.run.tie.modern_map import ModernMap, covered, open_modern
+from calib.run.tie.pictures import Lattice, box_around, ground_at, lattice_about, view_with
+from calib.run.tie.result import TieResult
+from calib.run.tie.search import Found, control_of, find_ties, hunt_for
+from calib.run.tie.whole import search_range_m
+from calib.run.tie.windows import AROUND, PER_SIDE, Ties, chosen, names_of
+
+LATTICE = 15  # places along each side of the format that say how far the pointing was off
+LOOKED_AT = 24  # along each side of the search range, to see whether the map reaches into it
+
+
+def tie_frame(
+    path: Path, map_path: Path, out: Path, *, search_km: float | None, overwrite: bool, progress: Progress = silent
+) -> TieResult:
+    """Find tie points of the frame package at `path` in a modern map; write them to `out` and a page beside it.
+
+    `search_km` is how far from where its pointing puts it the frame is looked for; if None, four stated sigmas, or 2 km
+    where none are stated.
+
+    Raises:
+        InputError: a mistake in the package or the map, or `out` is there already and `overwrite` is not set.
+        CalibError: the frame cannot be found in the map for sure; nothing is written then.
+    """
+    frame, modern = read_frame(path), open_modern(map_path)
+    _check_out(out, overwrite=overwrite)
+    view = given_view(frame)
+    region = region_outlined(view, PER_SIDE, AROUND)
+    if region is None:
+        raise InputError(frame.path, "pointing", "a frame that misses the Moon", "a frame that shows the Moon")
+    reach_m, sample_m = search_range_m(view, search_km), sample_distance_m(view, frame.scan, region.center)
+    lattice = _common_lattice(region, modern, sample_m, reach_m)
+    fits = fit_frame(frame, progress=progress)
+    with threadpool_limits(1, user_api="blas"):
+        found = find_ties(hunt_for(fits, modern, lattice, region, reach_m), progress)
+        if isinstance(found, NotPossible):
+            raise _refusal(frame, modern, found)
+        settled = _settled(fits, found)
+    if isinstance(settled, NotPossible):
+        raise _refusal(frame, modern, settled)
+    ties, resection, scatter = settled
+    made = _result(fits, found, ties, resection, out, (sample_m, reach_m, scatter))
+    remove_leftovers(out.parent)
+    write_control(ties, out)
+    write_page(made, fits, modern)
+    return made
+
+
+def _refusal(frame: Frame, modern: ModernMap, why: NotPossible) -> CalibError:
+    return CalibError(f"{frame.path}: no tie points in {modern.path.name}: {why.reason}; nothing was written")
+
+
+def _check_out(out: Path, *, overwrite: bool) -> None:
+    if out.is_dir() or not out.parent.is_dir():
+        found = "a folder" if out.is_dir() else "a file in a folder that is not there"
+        raise InputError(out, "--out", found, "a file in a folder that is there")
+    if out.exists() and not overwrite:
+        raise InputError(out, "--out", "a file that is there already", "a new one, or --overwrite")
+
+
+def _common_lattice(region: Region, modern: ModernMap, sample_m: float, reach_m: float) -> Lattice:
+    """The lattice of frame and map; says at once where the map shows nothing of what may be the frame's ground."""
+    expected = "a map that shows the frame's ground, or a larger --search-km"
+    beside = f"a map with none of the ground within {reach_m / 1000:.3g} km of the frame's"
+    try:
+        lattice = lattice_about(region, modern, sample_m)
+    except ValueError as error:
+        raise InputError(modern.path, "--map", beside, expected) from error
+    box = box_around(lattice, 0, region, reach_m)
+    row, column = np.meshgrid(
+        np.linspace(box.first_row, box.first_row + box.rows - 1, LOOKED_AT),
+        np.linspace(box.first_column, box.first_column + box.columns - 1, LOOKED_AT),
+    )
+    if not covered(modern, ground_at(lattice, 0, row, column)).any():
+        raise InputError(modern.path, "--map", beside, expected)
+    return lattice
+
+
+def _settled(fits: FrameFits, found: Found) -> tuple[Ties, Resection, float] | NotPossible:
+    """The ties on which the final resection keeps, its result, and their scatter in their own sigmas.
+
+    Where they scatter by more than matching alone explains (the film's places, the map's, lighting), all sigmas are
+    widened by it, so that what reads the file gives them the weight they deserve.
+    """
+    ties, camera, given = found.ties, fits.frame.camera, fits.given_pose
+    first = resect(camera, control_of(ties), given)
+    if isinstance(first, NotPossible):
+        return first
+    ties = chosen(ties, first.used)
+    scatter = float(np.sqrt(first.variance_factor))
+    ties = replace(ties, sigma_mm=ties.sigma_mm * max(scatter, 1.0))
+    last = resect(camera, control_of(ties), given)
+    return last if isinstance(last, NotPossible) else (ties, last, scatter)
+
+
+def _result(
+    fits: FrameFits, found: Found, ties: Ties, resection: Resection, out: Path, numbers: tuple[float, float, float]
+) -> TieResult:
+    given, refined = fits.given_pose, resection.pose
+    names = names_of(found.windows)
+    matched = {name for name, good in zip(names, found.matched.shifts.good, strict=True) if good}
+    sample_m, reach_m, scatter = numbers
+    return TieResult(
+        out=out,
+        page=out.with_suffix(".html"),
+        found=found,
+        ties=ties,
+        resection=resection,
+        sample_m=sample_m,
+        sample_mm=fits.frame.scan.sample_mm,
+        reach_m=reach_m,
+        ground_m=_apart_m(view_with(fits, given), view_with(fits, refined)),
+        moved_km=float(np.linalg.norm(refined.position_km - given.position_km)),
+        turned_deg=float(np.degrees(np.linalg.norm(turn_between(given.rotation, refined.rotation)))),
+        scatter=scatter,
+        scales=by_wavelength(found.matched.spectra, found.matched.coherence, found.matched.shifts),
+        left_out=tuple(name for name in names if name in matched and name not in ties.ids),
+        unmatched=tuple(name for name in names if name not in matched),
+        warnings=(*_warnings(fits.frame, resection), *far_away(fits.frame, out)),
+        lines=control_lines(fits.frame, out),
+    )
+
+
+def _apart_m(stated: View, refined: View) -> Array:
+    """How far apart on the ground two pointings put places spread over the format; those off the Moon left out."""
+    width, height = stated.camera.format_mm
+    x, y = np.meshgrid(np.linspace(-0.5, 0.5, LATTICE) * width, np.linspace(-0.5, 0.5, LATTICE) * height)
+    film = FilmPoints(x.ravel(), y.ravel())
+    places = [ground_to_moon(film_to_ground(view, film)) for view in (stated, refined)]
+    apart = 1000 * np.linalg.norm(places[1] - places[0], axis=-1)
+    return np.asarray(apart[np.isfinite(apart)])
+
+
+def _warnings(frame: Frame, resection: Resection) -> tuple[str, ...]:
+    said = list(frame.warnings)
+    if frame.control is not None:
+        said.append("the frame has control points already; they were not used here")
+    if resection.rejected:
+        said.append(f"a run will leave out {', '.join(resection.rejected)}")
+    return tuple(said)

@@ -1,0 +1,104 @@
+"""From a frame whose pointing is off to places that frame and modern map share: coarse to fine, until it settles."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.camera.adjustment import Control
+from calib.camera.exterior import Pose
+from calib.camera.resection import resect
+from calib.errors import NotPossible
+from calib.ground.match_consistent import consistent
+from calib.ground.region import Region
+from calib.ground.sphere import ground_to_moon
+from calib.run.fitting.fit import FrameFits
+from calib.run.progress import Progress
+from calib.run.tie.modern_map import ModernMap
+from calib.run.tie.pictures import Lattice
+from calib.run.tie.whole import Hunt, Whole, find_whole, with_sigmas
+from calib.run.tie.windows import Matched, Ties, Windows, chosen, cut, matched, ties_of
+
+STEP_LEVELS = 2  # from one level of windows to the next
+FIRST_REACH_SHARE, NEXT_REACH_PX = 0.2, 8.0  # of a window's side; pixels
+FINER_LEVELS = 2  # at which windows may begin: a pixel where the frame was found is four there, well within their reach
+TOLERANCE_PX = 0.5  # within which windows agree in any case
+LOOSEST = 0.25  # of the reach: chance would scatter the windows by more than half of it
+SETTLED_PX = 0.2  # a shift that a window's taper shortens by no more than a few thousandths of a pixel
+MOST_ROUNDS = 3  # at the finest level
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Found:
+    """Ties at the finest level, the windows they come from, the pose they lead to, and how the frame was found."""
+
+    ties: Ties
+    windows: Windows
+    matched: Matched
+    pose: Pose
+    whole: Whole
+
+
+def hunt_for(fits: FrameFits, modern: ModernMap, lattice: Lattice, region: Region, reach_m: float) -> Hunt:
+    """What `find_ties` needs: places may lie `reach_m` from where the given pointing puts them."""
+    return Hunt(fits, modern, lattice, region, reach_m, with_sigmas(fits.given_pose, reach_m, region))
+
+
+def find_ties(hunt: Hunt, progress: Progress) -> Found | NotPossible:
+    """Ties of a fitted frame and a modern map, or why there are none that could be believed."""
+    progress("looking for the frame", 0.0)
+    whole = find_whole(hunt)
+    progress("looking for the frame", 1.0)
+    if isinstance(whole, NotPossible):
+        return whole
+    found = _begun(hunt, whole)
+    if isinstance(found, NotPossible):
+        return found
+    first = found.windows.level
+    levels = [*range(first - STEP_LEVELS, 0, -STEP_LEVELS), *([0] * (MOST_ROUNDS if first else MOST_ROUNDS - 1))]
+    for turn, level in enumerate(levels):
+        progress("matching windows", (turn + 1) / (len(levels) + 1))
+        if found.windows.level == 0 and float(np.median(np.hypot(*found.ties.shift.T))) < SETTLED_PX:
+            break
+        found = _round(hunt, whole, found.pose, level, is_first=False)
+        if isinstance(found, NotPossible):
+            return found
+    progress("matching windows", 1.0)
+    return found
+
+
+def _begun(hunt: Hunt, whole: Whole) -> Found | NotPossible:
+    """The first round, at the level where the frame was found or, if need be, at a finer one.
+
+    That level goes by the frame's longest side: across a narrow frame few windows, or none, may lie whole there.
+    """
+    for level in range(whole.level, max(whole.level - FINER_LEVELS, 0) - 1, -1):
+        found = _round(hunt, whole, whole.pose, level, is_first=True)
+        if not isinstance(found, NotPossible):
+            break
+    return found
+
+
+def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) -> Found | NotPossible:
+    """Match the windows of a level as a pose renders them, and find the pose that they agree on."""
+    windows = cut(hunt.fits, pose, hunt.modern, hunt.lattice, level)
+    if isinstance(windows, NotPossible):
+        return windows
+    reach = FIRST_REACH_SHARE * windows.side if is_first else NEXT_REACH_PX
+    result = matched(windows, whole.match.pattern if is_first else None, reach)
+    if isinstance(result, NotPossible):
+        return result
+    good = result.shifts.good
+    agreed = consistent(windows.place[good], result.shifts.shift[good], TOLERANCE_PX, LOOSEST * reach)
+    if isinstance(agreed, NotPossible):
+        return agreed
+    everyone = ties_of(windows, result.shifts)
+    ties = chosen(everyone, agreed.kept & np.isfinite(everyone.sigma_mm))
+    refined = resect(hunt.fits.frame.camera, control_of(ties), hunt.prior)
+    if isinstance(refined, NotPossible):
+        return refined
+    return Found(ties, windows, result, refined.pose, whole)
+
+
+def control_of(ties: Ties) -> Control:
+    """Ties as the resection wants them."""
+    return Control(ties.ids, ground_to_moon(ties.ground), ties.film, ties.sigma_mm)

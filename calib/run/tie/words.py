@@ -1,0 +1,38 @@
+"""How far the pointing was off, in words and numbers for a person."""
+
+import numpy as np
+
+from calib.run.report.figures import rms
+from calib.run.tie.result import TieResult
+
+Facts = tuple[tuple[str, str], ...]
+
+
+def facts_of(result: TieResult) -> Facts:
+    """Label and text of everything that was found out, the most important first."""
+    r, used = result.resection, result.resection.used
+    before = rms(np.concatenate([r.before_x_mm[used], r.before_y_mm[used]]))
+    after = rms(np.concatenate([r.residual_x_mm[used], r.residual_y_mm[used]]))
+    mm, m = result.sample_mm, result.sample_m
+    off, most = rms(result.ground_m), float(result.ground_m.max())
+    sigma_um = 1000 * float(np.median(result.ties.sigma_mm))
+    windows = len(result.ties.ids) + len(result.left_out) + len(result.unmatched)
+    return (
+        ("pointing was off", f"{off:.4g} m on the ground rms, {most:.4g} m at most (rms {off / m:.4g} samples)"),
+        ("camera moved, turned", f"{result.moved_km:.4g} km, {result.turned_deg:.3g} deg (partly one for the other)"),
+        ("residuals before", f"{1000 * before:.4g} µm rms per axis, {before / mm:.4g} samples"),
+        ("residuals after", f"{1000 * after:.3g} µm rms per axis, {after / mm:.2g} samples"),
+        ("points", f"{len(result.ties.ids)} used of {windows} windows, {len(result.unmatched)} without a clear match"),
+        ("left out", ", ".join(result.left_out) or "none of those that match"),
+        ("sigma of a point", f"{sigma_um:.3g} µm (median), {result.scatter:.2g} times what matching alone explains"),
+        ("trace of the lighting", _lighting(result)),
+        ("searched", f"{result.reach_m / 1000:.3g} km around the stated place"),
+    )  # fmt: skip
+
+
+def _lighting(result: TieResult) -> str:
+    long, short = result.scales
+    pixel_m = result.found.windows.lattice.pixel_m(result.found.windows.level)
+    apart = pixel_m * float(np.hypot(*(long.shift - short.shift)))
+    noise = pixel_m * float(np.sqrt(np.sum(long.sigma**2 + short.sigma**2)))
+    return f"long and short waves lie {apart:.2g} m apart (1-sigma {noise:.1g} m)"
