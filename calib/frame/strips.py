@@ -7,11 +7,13 @@ import glob
 import os
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from statistics import median_low
+
+import numpy as np
 
 from calib.errors import InputError
 from calib.frame.coherence import oddities
@@ -86,10 +88,19 @@ def parted(strip: StripRaster, stop: int, start: int, missing: int, why: str) ->
     before = (replace(p, count=min(p.count, stop - p.line)) for p in whole if p.line < stop)
     behind = (
         Piece(p.line + off + missing, p.first + off, p.count - off)
-        for p, off in ((p, max(start - p.line, 0)) for p in whole)
-        if off < p.count
+        for p, off in ((p, min(max(start - p.line, 0), p.count)) for p in whole)
+        if off < p.count or p is whole[-1]  # which says where the file ends
     )
     return replace(strip, n_lines=strip.n_lines + missing, pieces=(*before, *behind), damage=why)
+
+
+def without_lines(strip: StripRaster, lines: Collection[int]) -> StripRaster:
+    """A strip that is in one piece without some of its lines; the others keep their places."""
+    kept = np.ones(strip.n_lines, np.bool_)
+    kept[list(lines)] = False
+    ends = np.flatnonzero(np.diff(kept.astype(np.int8), prepend=0, append=0)).tolist()
+    pieces = [Piece(first, first, stop - first) for first, stop in zip(ends[::2], ends[1::2], strict=True)]
+    return replace(strip, pieces=(*pieces, *([] if kept[-1] else [Piece(strip.n_lines, strip.n_lines, 0)])))
 
 
 def numbers_lacking(strips: Sequence[StripRaster], index: int) -> int:

@@ -23,7 +23,7 @@ from calib.frame.decoded import DecodedStrips
 from calib.frame.frame import StripRaster
 from calib.frame.raster import storage_of
 from calib.frame.read import read_frame
-from calib.frame.strips import parted, with_gap
+from calib.frame.strips import parted, with_gap, without_lines
 
 Write = Callable[..., Path]
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # GDAL-written strips
@@ -539,6 +539,21 @@ def test_a_strip_in_pieces_has_lines_that_were_put_in_and_none_that_come_twice(t
     twice = parted(strip, 20, 22, -6, "why")
     np.testing.assert_array_equal(twice.read(0, 34), np.delete(values, np.s_[stop : stop + 6], axis=0))
     assert not twice.unread().any()
+
+
+def test_lines_left_out_keep_the_place_of_the_others(tmp_path: Path) -> None:
+    """Also at a strip's end, and where it is parted later: where the file ends must still be known."""
+    values = ramp(40, 5)
+    by_gdal(tmp_path / "000.tif", values)
+    strip = strip_of(tmp_path / "000.tif")
+    for gone in (range(10), range(30, 40), [0, 5, 6, 39]):
+        left = without_lines(strip, set(gone)).held()
+        kept = np.setdiff1d(np.arange(40), list(gone))
+        np.testing.assert_array_equal(np.flatnonzero(~left.unread()), kept)
+        np.testing.assert_array_equal(left.read(0, 40)[kept], values[kept])
+    lacks = parted(without_lines(strip, set(range(30, 40))), 20, 20, 4, "why").held()
+    np.testing.assert_array_equal(lacks.read(24, 34), values[20:30])
+    assert lacks.unread()[34:].all()
 
 
 def test_a_strip_may_be_parted_again(tmp_path: Path) -> None:

@@ -49,6 +49,31 @@ def test_nothing_is_said_of_strips_that_are_in_their_places(package: Path) -> No
     assert said_of(package) == ()
 
 
+def test_bits_that_stand_still_cost_their_lines_or_the_strip(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
+    """Such a strip made all others 88 % too dark; now they are as they were."""
+    half = tifffile.imread(package / "strips" / "001.tif")
+    half[350:] |= 1 << 13
+    changed(package, with_strip(2, lambda strip: strip & np.uint16(0xFFFF ^ 1 << 13)))
+    changed(package, with_strip(1, lambda _: half))
+    fits = fit.fit_frame(read_frame(package))
+    held = "bit 13 of the samples (0 the lowest) stands still at"
+    assert f"strip 2 (002.tif): left out: {held} 0" in fits.warnings
+    (said,) = (line for line in fits.warnings if line.startswith("strip 1 (001.tif): lines"))
+    assert said.endswith(f"to 699 left out: {held} 1")
+    assert not any("twice" in line for line in fits.warnings)
+    whole = calibrated.result.fits.tone.strips
+    for k in (0, 1, 3):
+        dn = np.arange(*fits.tone.strips[k].dn_span, 500)
+        error = fits.tone.strips[k].density_of_dn[dn] - whole[k].density_of_dn[dn]
+        assert np.median(np.abs(error)) < 0.01
+
+
+def test_bits_that_stand_still_in_most_strips_are_refused(package: Path) -> None:
+    changed(package, lambda strips: [strip | np.uint16(1 << 13) for strip in strips])
+    with pytest.raises(InputError, match=r"scan\.strips: found .*bits of the samples stand still, expected strips"):
+        said_of(package)
+
+
 def test_exchanged_strips_are_left_out_and_the_others_stay_where_they_are(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
     """Each is told by the film on both its sides; what is left of the frame is placed as if they had been lost."""
     fits = fit.fit_frame(read_frame(changed(package, lambda s: [s[0], s[2], s[1], s[3]])))

@@ -61,5 +61,7 @@ def _jumps(strip: StripRaster) -> Iterator[str]:
     """Where the pieces of a strip leave lines of film out, or lines of its file."""
     for before, behind in pairwise(strip.pieces):
         missing = behind.line - behind.first - before.line + before.first
+        if not missing:  # its lines were left out for another reason, which is said where it was found
+            continue
         what = f"{missing} lines of film are missing" if missing > 0 else f"{-missing} lines show film twice"
         yield f"its picture jumps between lines {before.first + before.count - 1} and {behind.first}: {what}"

@@ -18,6 +18,7 @@ from calib.frame.frame import Frame, StripRaster
 from calib.frame.strips import parted, with_gap
 from calib.ordered import in_order
 from calib.run.fitting.damage import damaged, look_for_lost
+from calib.run.fitting.held import without_held
 from calib.run.fitting.strip_gaps import MOST_MISSING, suspected
 from calib.sweep.candidates import Candidates, no_candidates
 from calib.sweep.first_look import candidate_finder, first_look
@@ -28,6 +29,7 @@ from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, st
 from calib.sweep.tables import EVERY_SAMPLE, FirstLook, ReadWindow
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.dropouts import Dropouts, all_lost
+from calib.tone.held_bits import BitTable, bit_table
 
 MOST_ROUNDS = 4  # of looks for lines that are missing
 MOST_TRIED = 4  # places where strips may be missing
@@ -39,13 +41,14 @@ LESS = 0.8  # as many marks are found as before, or more, but for those of strip
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark, what
-    its edges show, and at which end the wedge."""
+    its edges show, at which end the wedge is, and what its bits do."""
 
     dropouts: Dropouts
     noise_dn: float
     candidates: Candidates
     edges: EdgeProfiles
     wedge: tuple[float, float]
+    bits: BitTable
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +83,7 @@ def looks_of(frame: Frame, threads: int, first: int = 0) -> Iterator[Look]:
         whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
         edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
         wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
-        return Look(lost, noise_dn, find(strip.index, whole, mask), edges, wedge)
+        return Look(lost, noise_dn, find(strip.index, whole, mask), edges, wedge, bit_table(whole, mask))
 
     return in_order(look, frame.strips[first:], threads)
 
@@ -92,8 +95,11 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
         InputError: no strip can be read, or the description does not fit most of the strips.
     """
     damaged(frame, [look.dropouts for look in looks])
-    twice = _twice(frame, looks)
-    placed = _with_gaps(_place(*_in_pieces(frame, list(looks), threads), threads), threads)
+    twice, looks = _twice(frame, looks), list(looks)
+    frame, changed, held = without_held(frame, [look.bits for look in looks])
+    for k in changed:
+        looks[k] = next(looks_of(frame, 1, k))
+    placed = _with_gaps(_place(*_in_pieces(frame, looks, threads), threads), threads)
     frame, looks = placed.frame, placed.looks
     refuse_turned(frame, [look.wedge for look in looks])
     first, left_out = placed.first, strips_out_of_place(frame, placed.overlaps, placed.first.unmarked)
@@ -107,7 +113,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     dropouts = tuple(look.dropouts for look in looks)
     said, unread = damaged(frame, dropouts)
     said += doubtful(frame, placed.overlaps, first.unmarked, (*unread, *left_out))
-    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*twice, *said))
+    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*twice, *held, *said))
 
 
 def _twice(frame: Frame, looks: Sequence[Look]) -> list[str]:

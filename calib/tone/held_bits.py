@@ -1,0 +1,141 @@
+"""Bits of a strip's samples that stand still, as where a wire of the converter is broken.
+
+The picture then jumps by that bit's weight, up and down, wherever its tone passes a place at which the bit should
+change, and what it shows may be either of two tones, in the dark and the bright as well: nothing of it can be believed.
+A bit may rightly stand still where higher ones do too, since the video does not reach so far, or where all lower ones
+do, since its steps are coarse. So one that stands still below others that change is held; one above all that change is
+held if other strips use it. Either way the jumps must be there.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.compiled import njit
+
+EVERY = 8  # lines: one of so many is looked at
+BITS = 16
+LEAST_BIT = 3  # of less weight is noise
+LEAST_PART = 0.25  # of a strip's lines in which a bit is held: in fewer a plain of the scene may well leave it alone
+BETWEEN = 2  # of those looked at may be otherwise in between
+CHANGES = 0.1  # of these lines in which a bit changes: it is used there
+JUMPS = 0.002  # of the steps along these lines are by the bit's weight, within a quarter of it (by trial, as below),
+RATHER = 0.25  # times as many as those about half as large (by trial: held bits of 20 strips, 75 healthy frames)
+EACH_WAY = 0.2  # of the jumps lead up, or down, at least,
+OFTEN = 0.1  # and in so many of these lines there are both: what the tape lost makes many in few
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BitTable:
+    """What every so manieth line of a strip of `n_lines` tells of its bits: which are 0, and 1, in all its samples
+    (uint32, of n lines looked at), how many `pairs` of neighbouring samples it has (n,), and how many steps from one to
+    the next lead `up` and `down` by the weight of each bit, or by `half` of it; all (n, BITS)."""
+
+    n_lines: int
+    zeros: NDArray[np.uint32]
+    ones: NDArray[np.uint32]
+    pairs: NDArray[np.int32]
+    up: NDArray[np.uint16]
+    down: NDArray[np.uint16]
+    half: NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Lines `first` to `stop` - 1 of a strip in which a `bit` (0 the lowest) stands still at a `value`."""
+
+    first: int
+    stop: int
+    bit: int
+    value: int
+
+
+def bit_table(dn: NDArray, lost: NDArray[np.bool_]) -> BitTable:
+    """What the samples of a strip `dn` (n_lines, n_samples) that are not `lost` tell of its bits."""
+    return BitTable(len(dn), *_bits_by_line(dn, lost))
+
+
+def held_bits(tables: Sequence[BitTable]) -> list[list[Held]]:
+    """Where bits are held in each of a frame's strips."""
+    used = np.array([[_changes(table, bit).mean() > CHANGES for bit in range(BITS)] for table in tables])
+    return [
+        [held for bit in range(LEAST_BIT, BITS) for held in _held(table, bit, in_most=_in_most(used, strip, bit))]
+        for strip, table in enumerate(tables)
+    ]
+
+
+def _in_most(used: NDArray[np.bool_], strip: int, bit: int) -> bool:
+    """Whether most of the other strips use a bit."""
+    others = np.delete(used[:, bit], strip)
+    return bool(2 * others.sum() > others.size)
+
+
+def _changes(table: BitTable, bit: int) -> NDArray[np.bool_]:
+    """In which of the lines a bit is 0 and 1."""
+    return ((table.zeros | table.ones) >> np.uint32(bit) & 1) == 0
+
+
+def _held(table: BitTable, bit: int, *, in_most: bool) -> list[Held]:
+    found = []
+    for value, fixed in enumerate((table.zeros, table.ones)):
+        for first, stop in _runs((fixed >> np.uint32(bit) & 1).astype(np.bool_)):
+            rows = slice(first, stop)
+            below, above = (
+                any(_changes(table, other)[rows].mean() > CHANGES for other in others)
+                for others in (range(bit), range(bit + 1, BITS))
+            )
+            if below and (above or in_most) and _jumps(table, rows, bit):
+                begin = max((first - 1) * EVERY + 1, 0)
+                found.append(Held(begin, table.n_lines if stop == len(fixed) else stop * EVERY, bit, value))
+    return found
+
+
+def _jumps(table: BitTable, rows: slice, bit: int) -> bool:
+    """Whether the picture jumps by a bit's weight, both ways."""
+    up, down, half = (each[rows, bit] for each in (table.up, table.down, table.half))
+    count, fewer = int(up.sum() + down.sum()), int(min(up.sum(), down.sum()))
+    is_often = bool(np.mean((up > 0) & (down > 0)) >= OFTEN)
+    return is_often and count >= max(JUMPS * table.pairs[rows].sum(), RATHER * half.sum()) and fewer >= EACH_WAY * count
+
+
+def _runs(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and stop of runs that are long enough, in which few in a row are otherwise."""
+    at = np.flatnonzero(which)
+    if not at.size:
+        return []
+    ends = np.flatnonzero(np.diff(at) > BETWEEN + 1)
+    runs = zip(at[np.append(0, ends + 1)].tolist(), (at[np.append(ends, at.size - 1)] + 1).tolist(), strict=True)
+    return [(first, stop) for first, stop in runs if stop - first >= LEAST_PART * which.size]
+
+
+@njit(cache=True, nogil=True)
+def _bits_by_line(dn, lost):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The fields of a `BitTable`; a line of which all is lost has no bit that stands still or changes."""
+    n = -(-dn.shape[0] // EVERY)
+    zeros, ones, pairs = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.int32)
+    steps, octaves = np.zeros((n, 3, BITS), np.uint16), np.zeros((2, 4 * (BITS + 2)), np.int32)
+    for row in range(n):
+        line, any_bit, all_bits, before = row * EVERY, np.uint32(0), np.uint32(0xFFFFFFFF), np.int64(-1)
+        octaves[:] = 0
+        for sample in range(dn.shape[1]):
+            if lost[line, sample]:
+                before = np.int64(-1)
+                continue
+            here = np.int64(dn[line, sample])
+            any_bit, all_bits = np.uint32(any_bit | np.uint32(here)), np.uint32(all_bits & np.uint32(here))
+            if before >= 0:  # a step of four or more is counted by the quarter of its octave
+                pairs[row] += 1
+                size, octave = abs(here - before), 2
+                while size >> (octave + 1):
+                    octave += 1
+                octaves[np.int64(here < before), 4 * octave + max((size >> (octave - 2)) - 4, 0)] += 1
+            before = here
+        for bit in range(LEAST_BIT, BITS):
+            for way in range(2):
+                steps[row, way, bit] = octaves[way, 4 * bit - 2 : 4 * bit + 1].sum()
+                steps[row, 2, bit] += octaves[way, 4 * bit - 6 : 4 * bit - 3].sum()
+        zeros[row] = np.uint32(any_bit ^ np.uint32(0xFFFFFFFF))
+        ones[row] = all_bits
+    return zeros, ones, pairs, steps[:, 0], steps[:, 1], steps[:, 2]
