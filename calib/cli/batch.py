@@ -15,6 +15,8 @@ from calib.cli.options import kernel_option, out_option, standard_option
 from calib.run.batch.all_frames import Standing, run_batch
 from calib.run.batch.cluster import workers_here, workers_of
 from calib.run.batch.ledger import LEDGER, Row
+from calib.run.batch.page import write_page
+from calib.run.progress import Progress as Report
 from calib.run.settings import Settings
 
 
@@ -53,7 +55,8 @@ def command(
     """Calibrate the frames of LIST, each into a folder of its name in --out; what is finished there is kept.
 
     LIST is a text file with the path of a frame package on each line, or a folder of packages. The ledger is ledger.csv
-    in --out. Call again to go on after a kill, to try failed frames again, or to do what has changed.
+    in --out; ledger.html, written at the end, shows it with a picture of each map. Call again to go on after a kill, to
+    try failed frames again, or to do what has changed.
 
     Exit status: 0 all frames are done, 1 some failed, 2 a mistake in the call.
     """
@@ -64,18 +67,20 @@ def command(
     each = threads or (processors if count == 1 and scheduler is None else 1)
     connect = partial(workers_here, count) if scheduler is None else partial(workers_of, scheduler)
     settings = Settings(standard=standard, angles=angles, kernel=kernel, exact=exact)
-    with _shown(f"{listing} -> {out}") as tell:
+    with _shown(f"{listing} -> {out}") as (tell, progress):
         rows = run_batch(listing, out, connect, settings=settings, threads=each, overwrite=overwrite, tell=tell)
+        page = write_page(out, progress)
     failed = [row for row in rows if row.state != "done"]
     for row in failed:
         click.echo(f"failed: {row.frame}: {row.reason}")
-    click.echo(f"{len(rows) - len(failed)} of {len(rows)} frames done, {len(failed)} failed; ledger: {out / LEDGER}")
+    done = f"{len(rows) - len(failed)} of {len(rows)} frames done, {len(failed)} failed"
+    click.echo(f"{done}; ledger: {out / LEDGER}, with pictures: {page}")
     sys.exit(1 if failed else 0)
 
 
 @contextmanager
-def _shown(title: str) -> Iterator[Callable[[Standing], None]]:
-    """A line on standard error for each frame, and on a terminal a bar below them."""
+def _shown(title: str) -> Iterator[tuple[Callable[[Standing], None], Report]]:
+    """A line on standard error for each frame, and on a terminal a bar below them; and one for what comes after."""
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True)) as bar:
         bar.console.print(title, highlight=False, markup=False, soft_wrap=True)
@@ -88,7 +93,12 @@ def _shown(title: str) -> Iterator[Callable[[Standing], None]]:
                 said = f"[{standing.finished}/{standing.total}] {_line(standing.last, standing.is_kept)}{left}"
                 bar.console.print(said, highlight=False, markup=False, soft_wrap=True)
 
-        yield tell
+        after = bar.add_task("", total=100, visible=False)
+
+        def progress(step: str, share: float) -> None:
+            bar.update(after, description=f"{step}, %", completed=round(100 * share), visible=True)
+
+        yield tell, progress
 
 
 def _line(row: Row, is_kept: bool) -> str:

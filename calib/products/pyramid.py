@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import njit
+from calib.products.readable import LONGEST_PX
 
 FLOAT32_MANTISSA_BITS = 23
 SHARE_BITS = 4
 SIGMA_SHARE = 1 / 2**SHARE_BITS
-LONGEST_PX = 2048  # a side of a picture: enough for a screen
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,7 +1,8 @@
-"""Numbers as a person reads them, on the page and on the terminal."""
+"""What suits a person: numbers on the page and on the terminal, the size of a picture."""
 
 import numpy as np
 
+LONGEST_PX = 2048  # a side of a picture: enough for a screen
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 

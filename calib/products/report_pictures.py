@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from calib import quality
-from calib.products.pyramid import LONGEST_PX
+from calib.products.readable import LONGEST_PX
 
 _CLIPPED_SHARE = 0.5  # percent at either end of the grey scale
 _NOTHING_GREY = 128

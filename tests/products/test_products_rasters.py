@@ -18,8 +18,9 @@ from rounded import rounded_by_sigma
 from calib import c_library
 from calib.products import cog, file_parts, rasters, tile_store
 from calib.products.packing import differences, packed
-from calib.products.pyramid import LONGEST_PX, SIGMA_SHARE, Piece, halve
+from calib.products.pyramid import SIGMA_SHARE, Piece, halve
 from calib.products.rasters import RasterSpec, raster
+from calib.products.readable import LONGEST_PX
 from calib.products.readback import read_raster
 from calib.products.tiles import RasterLayout, center_transform, corner_transform
 

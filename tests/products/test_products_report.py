@@ -13,12 +13,12 @@ from PIL import Image
 from report_scene import scene
 
 from calib import quality
-from calib.products.readable import number
+from calib.products.readable import LONGEST_PX, number
 from calib.products.report import figure_row, page, write_report
 from calib.products.report_data import MapLayer, MapPicture, ReportData, ReportFigure, SeamJumps
 from calib.products.report_geometry import seam_jumps
 from calib.products.report_map import map_lines, scale_bar
-from calib.products.report_pictures import COLORS, LONGEST_PX, bit_png, grey_jpeg
+from calib.products.report_pictures import COLORS, bit_png, grey_jpeg
 from calib.products.report_plot import _ROLES, style
 from calib.sweep.tables import OUTSIDE
 

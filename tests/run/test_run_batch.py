@@ -31,6 +31,7 @@ from calib.run.batch import all_frames, cluster, inputs, one_frame
 from calib.run.batch.all_frames import Estimate, Standing, run_batch
 from calib.run.batch.cluster import Workers, workers_here, workers_of
 from calib.run.batch.ledger import LEDGER, Row, read_ledger
+from calib.run.batch.page import PAGE
 from calib.run.batch.task import JOB, Outcome, Task
 from calib.run.fitting.fit import FrameFits
 from calib.run.out_folder import claim
@@ -123,10 +124,12 @@ def test_a_broken_frame_fails_alone_and_only_what_changed_is_done_again(
     assert night.kept() == [GOOD]
     assert (night.out / GOOD / "run.json").read_bytes() == before
 
+    (night.out / PAGE).write_text("what was here yesterday")
     good.write_text(good.read_text() + "# looked at again\n")
     assert night.run()[GOOD].made != rows[GOOD].made
     assert night.kept() == []
     assert json.loads((night.out / GOOD / "run.json").read_bytes())["inputs"] != json.loads(before)["inputs"]
+    assert not (night.out / PAGE).exists()
 
 
 def test_what_is_finished_is_known_by_every_byte_where_the_ledger_does_not_say(
@@ -300,10 +303,11 @@ def test_a_folder_in_which_another_process_works_is_waited_for(night: Night, tmp
 
 
 def test_the_estimate_is_the_mean_of_what_was_done_now() -> None:
+    """A frame that fails at once says nothing of how long the others take."""
     estimate = Estimate(10)
     assert estimate.after(Outcome("done", 500.0, is_kept=True), 2) is None
     assert estimate.after(Outcome("done", 60.0), 2) == pytest.approx((8 - 0.5) / 2 * 60)
-    assert estimate.after(Outcome("failed", 20.0), 2) == pytest.approx((7 - 0.5) / 2 * 40)
+    assert estimate.after(Outcome("failed", 20.0), 2) == pytest.approx((7 - 0.5) / 2 * 60)
     for _ in range(6):
         estimate.after(Outcome("done", 40.0), 2)
     assert estimate.after(Outcome("done", 40.0), 2) is None  # none is left

@@ -14,6 +14,7 @@ from calib.products.atomic import remove_leftovers
 from calib.run.batch.cluster import Workers
 from calib.run.batch.ledger import LEDGER, Row, read_ledger, write_ledger
 from calib.run.batch.listing import Listed, read_list
+from calib.run.batch.page import PAGE
 from calib.run.batch.task import Outcome, Task, do_frame
 from calib.run.settings import Settings
 
@@ -58,6 +59,7 @@ def run_batch(
         book = Book(out / LEDGER, listed)
         with connect() as workers:
             remove_leftovers(out)
+            (out / PAGE).unlink(missing_ok=True)  # it tells of what stood here before; `write_page` makes it anew
             book.write()
             tasks = [
                 Task(f.name, f.package, (out / f.name).resolve(), settings, threads, book.made(f), overwrite)
@@ -121,7 +123,8 @@ def _at_first(before: Row | None, frame: Listed) -> Row:
 
 
 class Estimate:
-    """The time left, from the mean time of the frames that were done now; those that were kept cost nothing."""
+    """The time left, from the mean time of the frames that were done now; those that were kept cost nothing, and those
+    that failed tell nothing: most of them fail at once."""
 
     def __init__(self, total: int) -> None:
         self.total, self.finished = total, 0
@@ -131,7 +134,7 @@ class Estimate:
         """Seconds left once `outcome` has come in, where any are; of the frames that are under way, half is taken to be
         done."""
         self.finished += 1
-        if not outcome.is_kept:
+        if outcome.state == "done" and not outcome.is_kept:
             self._seconds.append(outcome.seconds)
         remaining = self.total - self.finished
         if not self._seconds or not remaining:
