@@ -233,13 +233,14 @@ def _scatter_of_rows(
 ) -> Array:
     """1-sigma of a sample within each row of cells: the median over its columns of their mean squares about the mean.
 
-    A mean takes more of noise that hangs together, by its correlation `along` one and two samples on, and fewer samples
-    are left to tell the variance: ``n - (1 + 2 sum r)`` over ``1 + 2 sum r^2`` (Bartlett 1946, Suppl. J. R. Stat. Soc.
-    8:27). The variance of few samples is skewed: its median is below its mean by (1 - 2 / 9n)^3 for n degrees of
-    freedom (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17:684).
+    A mean takes more of noise that hangs together, by its correlation r_k `along` k = 1 and 2 samples on, and fewer
+    samples are left to tell the variance: ``n - (1 + 2 sum (1 - k/n) r_k)`` over ``1 + 2 sum r_k^2`` (Bartlett 1946,
+    Suppl. J. R. Stat. Soc. 8:27). The variance of few samples is skewed: its median is below its mean by (1 - 2 / 9n)^3
+    for n degrees of freedom (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17:684).
     """
     hanging = np.array(along)
-    left = np.maximum(count - (1.0 + 2.0 * hanging.sum()), 1.0)
+    apart = 1.0 - np.array([1.0, 2.0]) / np.maximum(count, 2.0)[..., np.newaxis]
+    left = np.maximum(count - (1.0 + 2.0 * (apart @ hanging)), 1.0)
     freedom = np.maximum(left / (1.0 + 2.0 * np.square(hanging).sum()), 1.0)
     of_mean = (1.0 - 2.0 / (9.0 * freedom)) ** 3
     row = np.where(whole, np.arange(len(spread))[:, None], -1)
