@@ -12,8 +12,8 @@ def label_strip(x_mm, y_mm, center, patches, half, margins):  # type: ignore[no-
     """Label (n_lines, n_samples) int16 of every sample of a strip, all lengths in mm.
 
     `x_mm` is (by sample, by line), `y_mm` (by sample, by line, per x from the strip's `center` by line); `patches` are
-    boxes, rows of (left, right, top, bottom), and their labels, `half` the format's half sides. `margins` along x, and
-    along y by line, keep the labels clear of every edge.
+    boxes, rows of (left, right, top, bottom, clear of the sides within), and their labels, `half` the format's half
+    sides. `margins` along x, and along y by line, keep the labels of all else clear of every edge.
     """
     (x_sample, x_line), (y_sample, y_line, skew_line) = x_mm, y_mm
     (boxes, box_label), (margin_x, margin_line) = patches, margins
@@ -44,7 +44,7 @@ def label_strip(x_mm, y_mm, center, patches, half, margins):  # type: ignore[no-
                 box = near[index]
                 depth_x = min(x - boxes[box, 0], boxes[box, 1] - x)
                 depth_y = min(y - boxes[box, 2], boxes[box, 3] - y)
-                if depth_x > margin_x and depth_y > margin_y:
+                if depth_x > boxes[box, 4] and depth_y > margin_y:
                     found = box_label[box]
                     break
                 if depth_x > -margin_x and depth_y > -margin_y:

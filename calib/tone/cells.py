@@ -28,7 +28,7 @@ OUTLIER = 5.0  # samples further from their cell's mean, in its scatter, are lef
 CLEAR_SAMPLES = 3.0  # kept clear of edges for the readout's blur
 MOVED = 0.5  # samples and lines beyond their doubt that cells may lie off: they were kept clear of edges by more
 MOST_DOUBT = 1.0  # samples and lines kept clear for doubt: cells that had to do with fewer samples are gathered again
-MOST_OF_PATCH = 0.6  # of a patch's height may be kept clear at most, for blur and doubt together
+MOST_OF_PATCH = 0.6  # of a patch's height, and of its width, may be kept clear at most, for blur and doubt together
 FEWEST = 3  # samples of a cell
 MOST_CLIPPED = 0.02  # of a patch's samples: what is left of more has a mean that is off by a part of the scatter
 NEAR_END = 4.0  # scatter of a patch that is clipped by its noise, not by a scratch, between its mean and the end
@@ -99,21 +99,23 @@ def label_samples(
     """Which known film each sample of some lines of a strip lies on, with the wedge where it was found."""
     shift, skew, sigma = _wedge_motion(known, sweep, places)
     in_view = (strip - 1, strip, strip + 1)
+    sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
+    line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
+    blur_mm = CLEAR_SAMPLES * sample_mm
+    margin_mm = blur_mm + min(2.0 * float(np.median(sweep.sigma_x_mm)), known.tolerance_mm)
+    clear_x = _as_far_as_room(np.ptp(known.patch_across_mm, axis=1), blur_mm, np.array(margin_mm))
     boxes, labels = [], []
     for patch in range(known.n_patches):
         if not places[known.group[patch]].found:
             continue
         for other in in_view:
             left, right = known.center_mm[0] + other * known.pitch_mm + known.patch_across_mm[patch]
-            boxes.append((left, right, *known.patch_y_mm[patch]))
+            boxes.append((left, right, *known.patch_y_mm[patch], clear_x[patch]))
             labels.append(patch if 0 <= other < known.center_mm.size else NOTHING)
-    sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
-    line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
-    doubt_mm = min(2.0 * float(np.median(sweep.sigma_x_mm)), known.tolerance_mm)
     x_mm = sweep.x_sample_mm, sweep.x_line_mm[lines]
     y_mm = sweep.y_sample_mm, (sweep.y_line_mm + shift)[lines], skew[lines]
-    margins = CLEAR_SAMPLES * sample_mm + doubt_mm, _clear_of_edges(known, sigma, line_mm)[lines]
-    patches = np.array(boxes, dtype=np.float64).reshape(-1, 4), np.array(labels, dtype=np.int16)
+    margins = margin_mm, _clear_of_edges(known, sigma, line_mm)[lines]
+    patches = np.array(boxes, dtype=np.float64).reshape(-1, 5), np.array(labels, dtype=np.int16)
     return cell_kernels.label_strip(
         x_mm, y_mm, known.center_mm[strip], patches, np.array(known.half_format_mm), margins
     )
@@ -140,9 +142,13 @@ def _clear_of_edges(known: KnownFilm, sigma_mm: Array, line_mm: float) -> Array:
     """How far from an edge, in y, a line's samples count, in mm: the blur and three sigma if a patch has room."""
     height = float(np.ptp(known.patch_y_mm, axis=1).min())
     blur = min(margin_lines(known, group, line_mm) for group in range(int(known.group.max()) + 1)) * line_mm
-    wanted = blur + 3.0 * sigma_mm
-    near = wanted < 0.5 * height + blur  # elsewhere the strip's place is too doubtful for patches anyway
-    return np.where(near, np.minimum(wanted, MOST_OF_PATCH / 2 * height), wanted)
+    return _as_far_as_room(np.array(height), blur, blur + 3.0 * sigma_mm)
+
+
+def _as_far_as_room(size_mm: Array, blur_mm: float, wanted_mm: Array) -> Array:
+    """What is kept clear of the edges of patches of a size: what is wanted for blur and doubt, if a patch has room."""
+    near = wanted_mm < 0.5 * size_mm + blur_mm  # elsewhere the strip's place is too doubtful for patches anyway
+    return np.where(near, np.minimum(wanted_mm, MOST_OF_PATCH / 2 * size_mm), wanted_mm)
 
 
 def _wedge_motion(known: KnownFilm, sweep: StripSweep, places: Sequence[WedgePlace]) -> tuple[Array, Array, Array]:

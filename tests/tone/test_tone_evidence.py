@@ -287,6 +287,28 @@ def test_patch_residuals_do_not_hold_what_grain_adds() -> None:
     assert abs(float(np.mean(patches.residual_density[dense]))) < 0.003
 
 
+@pytest.mark.parametrize(("sigma_px", "kept"), [(1.0, 20), (6.0, 12), (40.0, 0)])
+def test_patches_side_by_side_keep_their_middles_where_a_strip_s_place_is_in_doubt(sigma_px: float, kept: int) -> None:
+    """A first look that knew x to 6 px left nothing of patches of 26: a frame with nine in a row came out empty (a
+    bug). Of a place that is worse than a patch is wide no label says anything."""
+    frame, truth = made(SMALL)
+    known, true, px_mm = known_film(frame), sweeps_of(frame, truth)[1], frame.scan.sample_mm
+    (top, bottom), left = known.group_span_mm(0), np.arange(-1, 2) * 30 * px_mm
+    row = replace(
+        known, patch_value=np.ones(3), patch_density=np.ones(3), patch_across_mm=np.stack([left, left + 30 * px_mm], 1),
+        patch_y_mm=np.tile([top, bottom], (3, 1)), group=np.zeros(3, np.int64), tolerance_mm=100 * px_mm,
+    )  # fmt: skip
+    sweep = replace(
+        true, x_sample_mm=known.center_mm[1] + px_mm * (np.arange(true.x_sample_mm.size) - 79.5),
+        x_line_mm=np.zeros(true.n_lines), sigma_x_mm=np.full(true.n_lines, sigma_px * px_mm),
+    )  # fmt: skip
+    place = WedgePlace(0.0, 0.0, 0.0, (top + bottom) / 2, float(known.center_mm[1]), 0.001, found=True)
+    lines = np.flatnonzero(np.abs(sweep.y_line_mm - (top + bottom) / 2) < 2 * frame.scan.line_mm)
+    label = label_samples(row, sweep, 1, [place], lines)
+    for patch in range(3):
+        assert (label == patch).sum(axis=1) == pytest.approx(kept, abs=1)
+
+
 @pytest.mark.parametrize("reversed_strips", ["none", "odd"])
 def test_lines_that_are_not_labelled_hold_no_known_film(reversed_strips: str) -> None:
     """Under a sweep that wanders and is skewed, and a skewed wedge: the labels of some lines are those of all."""
