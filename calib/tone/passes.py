@@ -227,8 +227,6 @@ def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[str]:
             said.append(f"{name}: all of it dropped out")
         elif survey.reason:
             said.append(f"{name}: {survey.reason}")
-        elif survey.spoilt.any():
-            said.append(f"{name}: wedge patches left out: {', '.join(map(str, np.flatnonzero(survey.spoilt)))}")
         stated = clip_of(frame.strips[survey.index], frame.scan.saturation)
         said += [
             f"{name}: samples pile up at DN {end}: taken for saturated, although scan.saturation does not say so"

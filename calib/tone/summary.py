@@ -114,8 +114,10 @@ def _bias_of_grain(known: KnownFilm, curves: Curves, survey: StripSurvey) -> Arr
 
 def _reasons(survey: StripSurvey, used: np.ndarray) -> list[str]:
     found = list(survey.patches.reason)
+    is_none = bool((survey.spoilt | ~np.isfinite(survey.patches.dn)).all())
+    spoilt = "of no wedge's tone" if is_none else "out of line with the others"
     for patch in np.flatnonzero(~used):
-        found[patch] = found[patch] or ("out of line with the others" if survey.spoilt[patch] else "not calibrated")
+        found[patch] = found[patch] or (spoilt if survey.spoilt[patch] else "not calibrated")
     return found
 
 

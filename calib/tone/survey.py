@@ -193,7 +193,8 @@ def first_tone(
 ) -> tuple[FirstCurve | None, NoiseModel | None, NDArray[np.bool_], str]:
     """First curve and noise from the patch means; which patches are spoilt; why there is none, or not a whole one.
 
-    Patches that differ by no more than a single sample scatters are none: a dead channel has noise, but no tone.
+    Patches that differ by no more than a single sample scatters are none, and say nothing of the density where they
+    should be: a dead channel has noise, but no tone, and where a wedge is missing there is unexposed film.
     """
     seen = np.isfinite(patches.dn) & np.isfinite(known.patch_density)
     spoilt = np.zeros(known.n_patches, dtype=np.bool_)
@@ -201,8 +202,10 @@ def first_tone(
     curve = None
     for _ in range(3):
         use = seen & ~spoilt
-        if len(np.unique(density[use])) < 2 or np.ptp(patches.dn[use]) <= np.median(patches.scatter_dn[use]):
+        if len(np.unique(density[use])) < 2:
             return None, None, spoilt, "no wedge could be measured"
+        if np.ptp(patches.dn[use]) <= np.median(patches.scatter_dn[use]):
+            return None, None, spoilt | use, "no wedge could be measured"
         curve = _first_curve(patches, density, use, shape)
         if not _is_out_of_line(curve, patches, density, use) or use.sum() <= 4:
             break
@@ -213,7 +216,8 @@ def first_tone(
     slope = curve.slope(np.array([curve.lightest, curve.deepest]))
     is_flat = np.ptp(curve.dn_of(density[use])) <= np.median(patches.scatter_dn[use])
     if is_flat or not np.all(np.isfinite(slope)) or np.abs(slope).min() < FLATTEST * np.ptp(patches.dn[use]):
-        return None, None, spoilt, "its wedge fits no transfer curve"
+        is_none = is_flat or shape is None  # no patches, and not only none of a law of that shape
+        return None, None, spoilt | use if is_none else spoilt, "its wedge fits no transfer curve"
     noise = _noise_of(curve, patches, density, use)
     return curve, noise, spoilt, _what_is_missing(known, patches, use)
 

@@ -151,3 +151,16 @@ def test_patches_through_which_the_law_is_flat_bear_no_curve() -> None:
     found, _, _, reason = first_tone(known, replace(seen, dn=np.array([60.0, 40.0, 130.0, 60.0])), (0.75, 0.5))
     assert found is None
     assert reason == "its wedge fits no transfer curve"
+
+
+@pytest.mark.parametrize(("spread", "reason"), [(2.0, "no wedge could be measured"), (20.0, "its wedge fits no ")])
+def test_film_that_is_no_wedge_is_not_taken_for_known_film(spread: float, reason: str) -> None:
+    """Unexposed film where a strip's wedge is missing: taken for its patches it put the strip's curve up to 47
+    in density off, no mark was seen in it, and a third of a frame could not be calibrated (a bug)."""
+    known = wedge_of(np.linspace(0.3, 2.4, 9))
+    seen = strip_of(0, PLAIN, known, list(range(9))).patches
+    fog = 9000.0 + spread * np.array([0.0, -1.0, 1.0, 0.5, -0.7, 0.1, 1.0, -1.0, 0.2])
+    found, _, spoilt, why = first_tone(known, replace(seen, dn=fog))
+    assert found is None
+    assert why.startswith(reason)
+    assert spoilt.all()
