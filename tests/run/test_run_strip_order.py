@@ -59,13 +59,26 @@ def test_bits_that_stand_still_cost_their_lines_or_the_strip(calibrated, package
     held = "bit 13 of the samples (0 the lowest) stands still at"
     assert f"strip 2 (002.tif): left out: {held} 0" in fits.warnings
     (said,) = (line for line in fits.warnings if line.startswith("strip 1 (001.tif): lines"))
-    assert said.endswith(f"to 699 left out: {held} 1")
+    assert said.endswith(f"to 699 of 700 left out: {held} 1")
     assert not any("twice" in line for line in fits.warnings)
     whole = calibrated.result.fits.tone.strips
     for k in (0, 1, 3):
         dn = np.arange(*fits.tone.strips[k].dn_span, 500)
         error = fits.tone.strips[k].density_of_dn[dn] - whole[k].density_of_dn[dn]
         assert np.median(np.abs(error)) < 0.01
+
+
+def test_lines_whose_video_is_inverted_are_left_out(package: Path) -> None:
+    """They were taken as they are: 9,006 values of a map silently wrong, and said as jumps of the gain."""
+    strip = tifffile.imread(package / "strips" / "002.tif")
+    strip[500:] = 60_000 - np.minimum(strip[500:], 60_000)
+    changed(package, with_strip(2, lambda _: strip))
+    said = "strip 2 (002.tif): lines 499 to 699 of 700 left out: their video is inverted against the other lines'"
+    assert said_of(package) == (said,)
+    frame = read_frame(package)
+    lost = first_places(frame, list(looks_of(frame, 1)), 1).dropouts[2].whole_lines()
+    assert lost[499:].all()
+    assert lost[:499].mean() < 0.02
 
 
 def test_bits_that_stand_still_in_most_strips_are_refused(package: Path) -> None:

@@ -18,7 +18,7 @@ from calib.frame.frame import Frame, StripRaster
 from calib.frame.strips import parted, with_gap
 from calib.ordered import in_order
 from calib.run.fitting.damage import damaged, look_for_lost
-from calib.run.fitting.held import without_held
+from calib.run.fitting.spoilt_lines import without_spoilt
 from calib.run.fitting.strip_gaps import MOST_MISSING, suspected
 from calib.sweep.candidates import Candidates, no_candidates
 from calib.sweep.first_look import candidate_finder, first_look
@@ -30,6 +30,7 @@ from calib.sweep.tables import EVERY_SAMPLE, FirstLook, ReadWindow
 from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.dropouts import Dropouts, all_lost
 from calib.tone.held_bits import BitTable, bit_table
+from calib.tone.inverted import inverted_lines
 
 MOST_ROUNDS = 4  # of looks for lines that are missing
 MOST_TRIED = 4  # places where strips may be missing
@@ -41,7 +42,8 @@ LESS = 0.8  # as many marks are found as before, or more, but for those of strip
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark, what
-    its edges show, at which end the wedge is, and what its bits do."""
+    its edges show, at which end the wedge is, what its bits do, and
+    which lines are inverted."""
 
     dropouts: Dropouts
     noise_dn: float
@@ -49,6 +51,7 @@ class Look:
     edges: EdgeProfiles
     wedge: tuple[float, float]
     bits: BitTable
+    inverted: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,7 +86,8 @@ def looks_of(frame: Frame, threads: int, first: int = 0) -> Iterator[Look]:
         whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
         edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
         wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
-        return Look(lost, noise_dn, find(strip.index, whole, mask), edges, wedge, bit_table(whole, mask))
+        spoilt = bit_table(whole, mask), inverted_lines(whole)
+        return Look(lost, noise_dn, find(strip.index, whole, mask), edges, wedge, *spoilt)
 
     return in_order(look, frame.strips[first:], threads)
 
@@ -96,7 +100,8 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     """
     damaged(frame, [look.dropouts for look in looks])
     twice, looks = _twice(frame, looks), list(looks)
-    frame, changed, held = without_held(frame, [look.bits for look in looks])
+    spoilt = [look.bits for look in looks], [look.inverted for look in looks]
+    frame, changed, left = without_spoilt(frame, *spoilt)
     for k in changed:
         looks[k] = next(looks_of(frame, 1, k))
     placed = _with_gaps(_place(*_in_pieces(frame, looks, threads), threads), threads)
@@ -113,7 +118,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     dropouts = tuple(look.dropouts for look in looks)
     said, unread = damaged(frame, dropouts)
     said += doubtful(frame, placed.overlaps, first.unmarked, (*unread, *left_out))
-    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*twice, *held, *said))
+    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*twice, *left, *said))
 
 
 def _twice(frame: Frame, looks: Sequence[Look]) -> list[str]:
