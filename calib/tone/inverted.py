@@ -11,9 +11,7 @@ from numpy.typing import NDArray
 
 BLOCK = 4  # lines averaged together
 EVERY = 2  # samples: one of so many is looked at first
-LOOKED_AT = (
-    3.0  # times the scatter of noise's correlation, below 0, is that of blocks between which lines are looked at
-)
+LOOKED_AT = 3.0  # times the scatter of noise's correlation, below 0: lines between such blocks are looked at
 ONCE_SEEN = 0.3  # or lower than that where one turn is known, since there may be one back
 TURNED = -0.5  # times what it is where the picture goes on is the correlation where it turns over,
 ROUND = 3  # by the means of so many lines on either side,

@@ -42,8 +42,8 @@ LESS = 0.8  # as many marks are found as before, or more, but for those of strip
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark, what
-    its edges show, at which end the wedge is, what its bits do, and
-    which lines are inverted."""
+    its edges show, at which end the wedge is, what its bits do, and which lines are inverted.
+    """
 
     dropouts: Dropouts
     noise_dn: float
