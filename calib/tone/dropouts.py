@@ -4,7 +4,8 @@ Every line is read as a chain of samples in one of three states - good, garbage,
 chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval that its
 neighbours above and below, and their extrapolations, span; garbage may lie anywhere; a constant repeats its neighbour
 in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
-counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it.
+counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it, or where
+no film of the strip is clipped at that end.
 Whole lines that are lost beyond doubt are told first (`dropout_lines`): the others are compared with each other only.
 What repeats the line before is lost as well (`dropout_copies`), and single samples that stand out from all about them
 (`dropout_points`). Lines whose picture has slipped along them are no use either (`dropout_slips`).
@@ -27,7 +28,7 @@ from calib.tone.dropout_points import mark_points
 from calib.tone.dropout_sieve import lines_to_search
 from calib.tone.dropout_slips import slipped_lines
 from calib.tone.dropout_tiles import TILE, tile_statistics
-from calib.tone.pile_up import clipped_within
+from calib.tone.pile_up import clipped_by_film, clipped_within
 
 if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
@@ -94,10 +95,11 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     near = np.zeros(dn.shape[0], dtype=np.bool_)
     if mark_clipped_blocks(dn, scale, clip_low, clip_high, lost) or gone.any():
         near = kernels.lines_near(lost, np.ones(len(dn), dtype=np.bool_))
-    search = lines_to_search(dn, scale, chance, clip_low, clip_high, near)
-    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, search & ~gone)
+    ends = clipped_by_film(left, count, clip)
+    search = lines_to_search(dn, scale, chance, *ends, near)
+    kernels.mark_lines(dn, scale, chance, *ends, lost, search & ~gone)
     again = kernels.lines_near(lost, search)
-    kernels.mark_lines(dn, scale, chance, clip_low, clip_high, lost, again & ~gone)
+    kernels.mark_lines(dn, scale, chance, *ends, lost, again & ~gone)
     mark_copies(dn, lost, clip_low, clip_high, again)
     mark_points(dn, scale, clip, lost, again)
     slipped = slipped_lines(dn, lost)

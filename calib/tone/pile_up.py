@@ -16,6 +16,10 @@ BEYOND = 0.02  # of the pile's samples may lie as near beyond it; and of the str
 BESIDE = 40  # samples before the pile that tell how many are at a DN, and ...
 NARROWEST = 8  # ... DN that they span at least
 EVEN = 0.2  # of those in each half of their span at least: a level with little noise is a peak, not an end;
+NEAREST = 0.2  # of a strip's samples are nearest to an end,
+FEW_NEAREST = 0.5  # and so much of those beside clipped film is among them: beside what is lost that part alone
+LONG = 12  # samples of a run: noise alone clips fewer
+MOST_LOST = 0.1  # of a strip's samples are lost as one value; where more are of one, hardly any others may be left
 ENOUGH = 16  # samples are enough where there are many: film beyond the end shows ever fewer of its noise
 
 
@@ -28,6 +32,40 @@ def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, i
     high, low = (_pile(each, int(count.sum())) for each in (inside, inside[::-1]))
     ends = stated[0] if low is None else stated[1] - low, stated[1] if high is None else stated[0] + high
     return stated if ends == stated or _is_smooth(dn, *ends) else ends
+
+
+def clipped_by_film(dn: NDArray, count: NDArray[np.integer], clip: tuple[int, int]) -> tuple[int, int]:
+    """The ends `clip` of the video's scale, each of them one DN farther out if what lies there is not film.
+
+    Film that is clipped goes beyond the end and comes back: in a line, the samples beside a run of it are among those
+    of the strip nearest to that end. Beside what the tape lost lies any film. Ends at which hardly anything lies, or
+    nothing but whole lines or single samples, stay as they are.
+    """
+    low, high = clip
+    up_to = np.cumsum(count[max(low + 1, 0) : high])
+    if not up_to.size or up_to[-1] == 0:
+        return clip
+    nearest = [low + 1 + int(np.searchsorted(up_to, part * up_to[-1])) for part in (NEAREST, 1.0 - NEAREST)]
+    most = MOST_LOST * count.sum()
+    if 0 < count[: low + 1].sum() < most and _is_lost(_beside(dn, dn <= low) <= nearest[0]):
+        low -= 1
+    if 0 < count[high:].sum() < most and _is_lost(_beside(dn, dn >= clip[1]) >= nearest[1]):
+        high += 1
+    return low, high
+
+
+def _is_lost(is_nearest: NDArray[np.bool_]) -> bool:
+    """Whether what lies at an end is lost, by whether those beside it are among the nearest to that end."""
+    return is_nearest.size > 0 and bool(np.mean(is_nearest) < FEW_NEAREST)
+
+
+def _beside(dn: NDArray, clipped: NDArray[np.bool_]) -> NDArray:
+    """The samples that are next to runs of many clipped ones in a line."""
+    edges = np.diff(clipped.astype(np.int8), axis=1, prepend=0, append=0)
+    (line, first), (_, stop) = np.nonzero(edges > 0), np.nonzero(edges < 0)
+    long = stop - first >= LONG
+    before, after = long & (first > 0), long & (stop < dn.shape[1])
+    return np.concatenate([dn[line[before], first[before] - 1], dn[line[after], stop[after]]])
 
 
 @njit(cache=True, nogil=True)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from memory_strip import MemoryStrip
+from scipy.ndimage import gaussian_filter
 
 from calib.tone import dropout_kernels as kernels
 from calib.tone.dropout_blocks import mark_clipped_blocks
@@ -112,6 +113,33 @@ def test_a_shadow_clipped_to_black_is_no_dropout() -> None:
     dn = np.clip(np.rint(level + 1.0 * chance.standard_normal(level.shape)), 0, 255).astype(np.uint8)
     assert (dn == 0).mean() > 0.1
     assert find_dropouts(MemoryStrip(dn), (0, 255)).mask(0, 400).mean() <= 0.0005
+
+
+def rough(chance: np.random.Generator) -> np.ndarray:
+    """Film under a low Sun, (400, 300) of 14 bits: rough from line to line, and nowhere near an end."""
+    light = gaussian_filter(chance.standard_normal((400, 300)), 1.0)
+    return np.rint(500.0 + 14000.0 / (1.0 + np.exp(-1.5 * light / light.std()))).astype(np.uint16)
+
+
+@pytest.mark.parametrize("value", [0, 16383])
+def test_part_lines_of_an_end_that_no_film_comes_near_are_lost_however_rough_the_film(value: int) -> None:
+    """The film beside them did not stand out from its own roughness: they passed for clipped film, and about them the
+    map was up to three hundred times too bright without a bit (a bug)."""
+    dn = rough(np.random.default_rng(4))
+    lost = np.zeros(dn.shape, dtype=bool)
+    lost[90:92, :260] = lost[200:204, 40:215] = lost[333:336, 225:] = True
+    dn[lost] = value
+    found = find_dropouts(MemoryStrip(dn), (0, 16383)).mask(0, len(dn))
+    assert found[lost].mean() > 0.99
+    assert found[~lost].mean() < 0.001
+
+
+@pytest.mark.parametrize("is_upward", [True, False])
+def test_rough_film_that_is_clipped_is_not_lost(is_upward: bool) -> None:
+    dn = rough(np.random.default_rng(5)).astype(np.int64) - 2300
+    dn = np.clip(dn if is_upward else 12000 - dn, 0, 12000).astype(np.uint16)
+    assert 0.05 < np.mean(dn == (0 if is_upward else 12000)) < 0.1
+    assert find_dropouts(MemoryStrip(dn), (0, 12000)).n_lost < 0.001 * dn.size
 
 
 def bright(chance: np.random.Generator, level: float, noise: float) -> np.ndarray:
