@@ -23,14 +23,21 @@ from calib.ground.match_prepare import Texture
 
 Array = NDArray[np.float64]
 
+DIRECTIONS = 3  # of the cross spectrum: 1, cos 2a, sin 2a
 CHANCE = 1e-6  # that pictures with nothing in common pass, were their correlations Gaussian
 MARGIN = 1.6  # the best peak must exceed the next one elsewhere by this factor
 LEAST_OVERLAP = 0.4  # of the first picture's area
 APART_PX = 6  # peaks nearer than this to the best one are part of it
-HIGHEST = 0.35  # cycles per pixel: beyond, two samplings of one ground differ
-FALL = 0.08
-RINGS = 48
+FEWEST_SHIFTS = 25  # to be compared with each other: among fewer, "the best by far" says nothing
+HIGHEST = 0.35  # cycles per pixel: beyond, two samplings of one ground differ,
+FALL = 0.08  # cycles per pixel, 1-sigma of how their weight falls off there: a sharp end would ring in the correlations
+RINGS = 48  # of wavelengths up to half a cycle per pixel, each whitened by its own mean
+LEAST_AMPLITUDE = 1e-6  # of the strongest ring's: rings that hold nothing but rounding are not raised to the others
+OF_A_PEAK = 1e-4  # chance of a shift so far out that it is taken for part of a peak, and not for scatter
+PASSES = 2  # the first scatter, which holds the peak, tells where it is; the second does without it
+RIDGE = 1e-12  # of the mean square: three correlations of which one says nothing still have a metric
 BLOCK_PX = 3  # correlations of neighbouring shifts are alike: independent tests are about so many pixels apart
+TINY = 1e-30  # keeps a quotient by nothing finite
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +68,7 @@ def global_match(
     overlap = _correlation(first.weight, second.weight, shape)
     tested = np.hypot(rows[:, np.newaxis] - about[0], columns - about[1]) <= reach_px
     tested &= overlap >= LEAST_OVERLAP * first.weight.sum()
-    if np.count_nonzero(tested) < 25:
+    if np.count_nonzero(tested) < FEWEST_SHIFTS:
         return NotPossible("within the search range the pictures hardly overlap")
     z = surfaces[:, tested] / np.sqrt(overlap[tested])
     square, metric = _squared(z)
@@ -77,8 +84,8 @@ def _judged(
     away = np.hypot(shift_r - shift_r[best], shift_c - shift_c[best])
     elsewhere = square[away > APART_PX]
     next_best = float(elsewhere.max()) if elsewhere.size else 0.0
-    limit = float(chdtri(3, CHANCE / max(square.size / BLOCK_PX**2, 1.0)))
-    strength, margin = float(square[best]) / limit, float(square[best]) / max(next_best, 1e-12)
+    limit = float(chdtri(DIRECTIONS, CHANCE / max(square.size / BLOCK_PX**2, 1.0)))
+    strength, margin = float(square[best]) / limit, float(square[best]) / max(next_best, TINY)
     if strength < 1.0 or margin < MARGIN:
         return NotPossible(
             f"no place fits clearly better than all others (peak {strength:.2f} of what is needed, "
@@ -93,10 +100,10 @@ def _judged(
 def _squared(z: Array) -> tuple[Array, Array]:
     """Square of the surfaces (3, N) in the metric of their own scatter, and that metric; the peak has no part in it."""
     keep = np.ones(z.shape[1], bool)
-    for _ in range(2):
-        metric = np.linalg.inv(z[:, keep] @ z[:, keep].T / keep.sum() + 1e-12 * np.eye(3) * np.mean(z**2))
+    for _ in range(PASSES):
+        metric = np.linalg.inv(z[:, keep] @ z[:, keep].T / keep.sum() + RIDGE * np.eye(DIRECTIONS) * np.mean(z**2))
         square = np.einsum("in,ij,jn->n", z, metric, z)
-        keep = square < chdtri(3, 1e-4)
+        keep = square < chdtri(DIRECTIONS, OF_A_PEAK)
     return square, metric
 
 
@@ -118,7 +125,7 @@ def _white(picture: Texture, shape: tuple[int, ...], radius: Array) -> Array:
     power = np.bincount(ring.ravel(), np.abs(spectrum.ravel()) ** 2, RINGS + 1)
     mean = np.sqrt(power / np.maximum(np.bincount(ring.ravel(), minlength=RINGS + 1), 1))
     fine = np.exp(-0.5 * np.square(np.maximum(radius - HIGHEST, 0.0) / FALL))
-    return np.asarray(spectrum * fine / np.maximum(mean, 1e-6 * mean.max() + 1e-30)[ring])
+    return np.asarray(spectrum * fine / np.maximum(mean, LEAST_AMPLITUDE * mean.max() + TINY)[ring])
 
 
 def _correlation(first: Array, second: Array, shape: tuple[int, ...]) -> Array:

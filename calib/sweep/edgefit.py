@@ -16,13 +16,24 @@ from calib.sweep.smoothing import Picture
 
 LEAST_STEP = 8.0  # of a border's step over its 1-sigma
 LEAST_SAMPLES, LEAST_COLUMNS = 40, 8
+LEAST_SEEN = 0.5  # of the samples within reach, that must carry signal
 TURNS = 8
+TRIMMED, ENDS = 2, 3  # turns from which on samples far from the model lose weight, and the fit may end
+MOST_STEP = 3.0  # spot radii by which a shift moves a turn at most: beyond these a profile has no slope to go by
 SETTLED = 0.03  # of the shift's 1-sigma: no larger step, and it has settled
-TRIM = 3.0
+TRIM = 3.0  # 1-sigma from which on a sample loses weight
+RIDGE = 1e-9  # of the normal matrix's diagonal: what no sample tells stays, and the matrix has an inverse
+FEWEST_NEAR = 6  # columns about a place that are to tell a level and a step, and still leave something over
+BOTH_SIDES = 0.8  # of a flank's width: columns must reach so far on both sides of a place
+UNEXPLAINED = 0.02  # of the columns' squares, always left: some columns even to rounding would else explain anything
 SPARSE = 16  # every so manieth density tells their middle
 MOST_RATIO = 1e4  # of the light on two sides of a border
 LEAST_POWER = 1e-3  # of the light: as good as densities themselves
-
+STRONGEST, LAWS = 8.0, 3201  # of the ln of two mixed lights' ratio, 3000 to 1; and how many between its two signs
+LEAST_BEND_SIGMA = 1e-3  # a bend that seems to be known better would count for all others
+DEEPEST = 6.0  # of density from the middle: no film is deeper, and no power of its light overflows
+LEAST_SIGMA = 1e-6  # of a value: none is free of noise
+TINY = 1e-30  # keeps a quotient of nothing by nothing finite
 
 Fit = tuple[bool, float, float, float, float, float]
 """Whether enough samples had signal and said something; shift, level and step of the light, variances of step and
@@ -118,7 +129,7 @@ def _fit_near(
 ) -> Fit:  # pragma: no cover
     """The fit to the samples within reach of the start."""
     t, some_light, some_noise, inside = _near(t_mm, light, noise, start_mm, reach_mm)
-    if t.size < max(LEAST_SAMPLES, 0.5 * inside):
+    if t.size < max(LEAST_SAMPLES, LEAST_SEEN * inside):
         return False, 0.0, 0.0, 0.0, 0.0, 0.0
     possible, shift, level, step, cov = _fit(t, some_light, some_noise, feature, start_mm)
     return possible, shift, level, step, cov[1, 1], cov[2, 2]
@@ -154,21 +165,21 @@ def _fit(
         for i in range(t.size):
             slope[i] *= -step
             residual[i] = light[i] - level - step * share[i]
-        if turn > 1:
+        if turn >= TRIMMED:
             _trim(residual, noise, weight)
         normal, right = _sums(share, slope, residual, weight)
         if turn < 0:
             normal[2, 2] = 1.0
         for k in range(3):
-            normal[k, k] *= 1.0 + 1e-9
+            normal[k, k] *= 1.0 + RIDGE
         cov, possible = inverse_of(normal)
         if not possible:
             return False, shift, level, step, cov
         change = times(cov, right)
         level, step = level + change[0], step + change[1]
         if turn >= 0:
-            shift += min(max(change[2], -3.0 * feature.blur_mm), 3.0 * feature.blur_mm)
-        if turn > 2 and abs(change[2]) < SETTLED * np.sqrt(1.0 / normal[2, 2]):
+            shift += min(max(change[2], -MOST_STEP * feature.blur_mm), MOST_STEP * feature.blur_mm)
+        if turn >= ENDS and abs(change[2]) < SETTLED * np.sqrt(1.0 / normal[2, 2]):
             break
     return True, shift, level, step, cov
 
@@ -259,15 +270,15 @@ def _explained(t: Array, mean: Array, feature: Feature, flank_mm: float) -> floa
     """Sum of squares that a level and a step of the profile explain, over what they leave; 0 where columns lack."""
     near = np.abs(t) < flank_mm
     count = np.count_nonzero(near)
-    if count < 6 or t[0] > -0.8 * flank_mm or t[-1] < 0.8 * flank_mm:
+    if count < FEWEST_NEAR or t[0] > -BOTH_SIDES * flank_mm or t[-1] < BOTH_SIDES * flank_mm:
         return 0.0
     f, m = np.empty(count), mean[near]
     for i, d in enumerate(t[near]):
         f[i] = profile(d, feature)[0]
     f, m = f - np.mean(f), m - np.mean(m)
-    explained = np.sum(f * m) ** 2 / max(np.sum(f * f), 1e-30)
+    explained = np.sum(f * m) ** 2 / max(np.sum(f * f), TINY)
     whole = np.sum(m * m)
-    return explained / (whole - explained + 0.02 * whole + 1e-30)
+    return explained / (whole - explained + UNEXPLAINED * whole + TINY)
 
 
 def mixing_exponent(rise: Array, bend: Array, bend_sigma: Array) -> float:
@@ -279,12 +290,12 @@ def mixing_exponent(rise: Array, bend: Array, bend_sigma: Array) -> float:
     """
     if rise.size == 0:
         return 1.0
-    x = np.linspace(-8.0, 8.0, 3201)
-    x = x[np.abs(x) > 1e-6]
+    x = np.linspace(-STRONGEST, STRONGEST, LAWS)
+    x = np.delete(x, LAWS // 2)  # equal lights have no way between them
     way = np.log((1 + np.exp(x)) / 2) / x
     found = np.interp(bend, np.log(way / (1 - way)), x)
     power = -found / (np.log(10) * rise)
-    weight = (rise / np.maximum(bend_sigma, 1e-3)) ** 2
+    weight = (rise / np.maximum(bend_sigma, LEAST_BEND_SIGMA)) ** 2
     order = np.argsort(power, kind="stable")
     middle = np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)
     return float(np.clip(power[order][middle], 0.0, 1.0))
@@ -296,14 +307,14 @@ def mixed_value(density: Picture, sigma: Picture, power: float) -> tuple[Picture
     good = np.isfinite(sigma) & np.isfinite(density)
     d = np.where(good, density, 0.0) - (np.median(density[good][::SPARSE]) if good.any() else 0.0)
     rate = max(power, LEAST_POWER) * math.log(10)
-    light = np.asarray(np.exp(-rate * np.clip(d, -6.0, 6.0)) / rate, np.float32)
-    return light, np.where(good, np.maximum(sigma, 1e-6) * light * rate, np.inf)
+    light = np.asarray(np.exp(-rate * np.clip(d, -DEEPEST, DEEPEST)) / rate, np.float32)
+    return light, np.where(good, np.maximum(sigma, LEAST_SIGMA) * light * rate, np.inf)
 
 
 def light_of_dn(dn: Picture, sigma: Picture) -> tuple[Picture, Picture]:
     """The video's DN taken as they are, near enough to light for a first look; 1-sigma is inf without signal."""
     good = np.isfinite(sigma) & np.isfinite(dn)
-    return dn, np.where(good, np.maximum(sigma, 1e-6), np.inf)
+    return dn, np.where(good, np.maximum(sigma, LEAST_SIGMA), np.inf)
 
 
 def rise_of(level: Array, step: Array, power: float) -> Array:

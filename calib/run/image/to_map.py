@@ -18,7 +18,9 @@ from calib.ground.locate import block, locator
 from calib.moon import SubsolarPoint
 from calib.run.image.labelled import check_on_film
 from calib.run.progress import Progress, silent, tracked
-from calib.run.rasters.map import scale_at
+from calib.run.rasters.map import PLACE_TOLERANCE, scale_at
+
+ROWS = 256  # of the map, made at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +49,12 @@ def image_to_map(
     view = view_over(described.camera, pose_of(described.pointing), dem, described_in)
     sample_mm, line_mm = float(image.x[1] - image.x[0]), float(image.y[1] - image.y[0])
     grid = choose_grid(view, described.map, PixelSize(abs(sample_mm), abs(line_mm)), described_in)
-    where = locator(grid, view, SubsolarPoint(0.0, 0.0, 1.0), 0.01 * min(abs(sample_mm), abs(line_mm)))
+    where = locator(grid, view, SubsolarPoint(0.0, 0.0, 1.0), PLACE_TOLERANCE * min(abs(sample_mm), abs(line_mm)))
     scale = scale_at(where, grid.rows / 2, grid.columns / 2, sample_mm=abs(sample_mm), line_mm=abs(line_mm))
     values, out = np.asarray(image, dtype=np.float32), np.full(grid.shape, np.nan, np.float32)
-    starts = range(0, grid.rows, 256)
+    starts = range(0, grid.rows, ROWS)
     for start in tracked(starts, len(starts), "making the map", progress):
-        rows = slice(start, min(start + 256, grid.rows))
+        rows = slice(start, min(start + ROWS, grid.rows))
         located = block(where, rows, slice(0, grid.columns))
         seen = np.isfinite(located.film.x_mm)
         row = (located.film.y_mm[seen] - float(image.y[0])) / line_mm

@@ -13,8 +13,9 @@ from calib.frame.frame import Frame
 from calib.ordered import in_order
 from calib.products.report_data import ColumnSpectrum
 
-LINES = 1024
+LINES = 1024  # read at once: a few megabytes of a strip
 SHARE_GOOD = 0.25  # a column needs this share of its lines to count
+FEWEST = 64  # known columns of which a spectrum is drawn: it has half as many frequencies
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +98,7 @@ def column_spectrum(means: ColumnMeans, pitch_samples: float | None = None) -> C
     `pitch_samples` is the strips' distance in columns where the means are those of the joined frame.
     """
     known = np.isfinite(means.after)
-    if known.sum() < 64:
+    if known.sum() < FEWEST:
         return None
     at = np.arange(means.after.size)
     window = np.hanning(means.after.size)
