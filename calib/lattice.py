@@ -15,7 +15,7 @@ from calib.coordinates import Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Lattice:
+class NodeValues:
     """The lattice about a block of `shape` pixels: `nodes` (K, R, C), K quantities at nodes `half` pixels apart.
 
     `good` and `empty` (cells): where the corners meet the inner nodes, and where no node has a value; the block's first
@@ -29,7 +29,7 @@ class Lattice:
     offset: tuple[int, int]
     shape: tuple[int, int]
 
-    def part(self, rows: slice, columns: slice) -> "Lattice":
+    def part(self, rows: slice, columns: slice) -> "NodeValues":
         """That of some of the block's pixels, as `lattice` has it, where the first node is the block's first pixel."""
         step, at = 2 * self.half, (rows, columns)
         cells = tuple(slice(pixels.start // step, -(-pixels.stop // step)) for pixels in at)
@@ -37,7 +37,7 @@ class Lattice:
         offset = rows.start - step * cells[0].start, columns.start - step * cells[1].start
         shape = rows.stop - rows.start, columns.stop - columns.start
         good, empty = (np.ascontiguousarray(of_cells[cells]) for of_cells in (self.good, self.empty))
-        return Lattice(nodes, good, empty, self.half, offset, shape)
+        return NodeValues(nodes, good, empty, self.half, offset, shape)
 
     def cell_of_pixels(self, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """What is true of a cell, for each pixel of the block."""
@@ -64,7 +64,7 @@ class Lattice:
 
 def lattice(
     exact: Callable[[Array, Array], Array], tolerance: Array, step: int, rows: slice, columns: slice
-) -> Lattice:
+) -> NodeValues:
     """The lattice about a block; `exact` gives the K quantities (K, ...) at pixels (row, column)."""
     first_r, first_c = rows.start // step, columns.start // step
     cells_r, cells_c = -(-rows.stop // step) - first_r, -(-columns.stop // step) - first_c
@@ -74,7 +74,7 @@ def lattice(
     nodes = exact(*np.meshgrid(node_r, node_c, indexing="ij"))
     offset = rows.start - first_r * step, columns.start - first_c * step
     shape = rows.stop - rows.start, columns.stop - columns.start
-    return Lattice(nodes, *good_cells(nodes, tolerance), half, offset, shape)
+    return NodeValues(nodes, *good_cells(nodes, tolerance), half, offset, shape)
 
 
 def good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:

@@ -23,7 +23,7 @@ from calib.ground.hidden import hidden_pixels
 from calib.ground.sphere import unit, up
 from calib.ground.terrain import Terrain, node_heights_km, nodes_of
 from calib.ground.view import View, seen_from
-from calib.lattice import Lattice, between, good_cells, lattice
+from calib.lattice import NodeValues, between, good_cells, lattice
 from calib.light.geometry import photometric_angles, sun_direction
 from calib.moon import RADIUS_KM, SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
@@ -67,10 +67,10 @@ class Locator:
     sun: SubsolarPoint
     tolerance: Array  # (5,) of the interpolated quantities
     step: int
-    whole: Lattice | None = None
+    whole: NodeValues | None = None
 
     @property
-    def places(self) -> Lattice | None:
+    def places(self) -> NodeValues | None:
         """That of the whole grid, where its nodes are film places: over terrain they are not."""
         return self.whole if self.view.terrain is None else None
 
@@ -114,7 +114,7 @@ class Placed:
     """
 
     quality: NDArray[np.uint16]
-    lattice: Lattice | None
+    lattice: NodeValues | None
     is_whole: bool
     located: Located | None
 
@@ -225,7 +225,7 @@ def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
     return to_ground(where.grid, pixel_to_map(where.grid, row, column))
 
 
-def _lattice(where: Locator, rows: slice, columns: slice) -> Lattice:
+def _lattice(where: Locator, rows: slice, columns: slice) -> NodeValues:
     """The lattice about a block."""
     inside = min(rows.start, columns.start) >= 0 and rows.stop <= where.grid.rows and columns.stop <= where.grid.columns
     if where.whole is not None and inside:

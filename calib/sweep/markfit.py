@@ -49,7 +49,7 @@ from calib.sweep.scene import (
     scene_spline,
     scene_sums,
 )
-from calib.sweep.smallsolve import band_times, factor, half_solved, inverse_of, solved, times, trace_of_solution
+from calib.sweep.smallsolve import band_half_solved, band_times, factor, inverse_of, solved, times, trace_of_solution
 
 MOST_LOG_BLUR = 2.0  # a spot seven times as wide as thought, or as narrow: no readout has it, and nothing overflows
 BEND_SIGMA = 1.5
@@ -281,7 +281,7 @@ def _iterate(
         own = scene_sums(room.runs, spline, model.terms, weight, upper)
         possible = factor(upper)
         own[:, RESIDUAL] -= band_times(spline.penalty, scene) / rough
-        half = half_solved(upper, own)
+        half = band_half_solved(upper, own)
         left = normal_sums(model, weight) - np.dot(half.T, half)  # the scene eliminated
         cov, invertible = inverse_of(left[:N_OWN, :N_OWN] + np.diag(prior if turn else held))
         # At the first turn the unknowns are where the prior has them.
@@ -308,7 +308,7 @@ def _iterate(
 @njit(cache=True, nogil=True, fastmath=SUMS)
 def _place_per_residual(room: _Room, weight: Array, cov: Array, upper: Array, half: Array) -> Array:  # pragma: no cover
     """What each sample's residual moves the place by (N, 2); the band of the scene's factor, and its sums with the
-    mark's own terms as `half_solved` by it."""
+    mark's own terms as `band_half_solved` by it."""
     out, model = np.empty((weight.size, 2)), room.model
     for axis in range(2):
         behind = scene_at(room.runs, room.spline, solved(upper, times(half[:, :N_OWN], cov[axis])))

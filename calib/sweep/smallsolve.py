@@ -39,7 +39,7 @@ def factor(matrix: Array) -> bool:  # pragma: no cover
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
-def half_solved(upper: Array, right: Array) -> Array:  # pragma: no cover
+def band_half_solved(upper: Array, right: Array) -> Array:  # pragma: no cover
     """Y (n, m) with U^T Y = right (n, m), from the band of U."""
     (n, width), m = upper.shape, right.shape[1]
     y = right.copy()

@@ -5,10 +5,10 @@ import pytest
 
 from calib.sweep.scene import N_TERMS, SCENE, runs_of, scene_at, scene_spline, scene_sums
 from calib.sweep.smallsolve import (
+    band_half_solved,
     band_of,
     band_times,
     factor,
-    half_solved,
     inverse_of,
     solved,
     times,
@@ -31,7 +31,7 @@ def test_the_small_solver_agrees_with_the_library(band):
     matrix, right = banded(12, band, rng), rng.normal(size=(12, 3))
     upper = band_of(matrix, band)
     assert factor(upper)
-    half = half_solved(upper, right)
+    half = band_half_solved(upper, right)
     np.testing.assert_allclose(half.T @ half, right.T @ np.linalg.solve(matrix, right), rtol=1e-8)
     found = np.column_stack([solved(upper, column.copy()) for column in half.T])
     np.testing.assert_allclose(found, np.linalg.solve(matrix, right), rtol=1e-8)

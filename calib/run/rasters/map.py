@@ -17,7 +17,7 @@ from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.locate import Locator, Placed, film_scale, locator, placed
 from calib.ground.view import View
-from calib.lattice import Lattice
+from calib.lattice import NodeValues
 from calib.light.curve import FilmCurve, exposure_of, film_curve
 from calib.light.exposure import AT_DARK_END, exposure_table
 from calib.light.film_table import FilmTable
@@ -54,7 +54,7 @@ class MapMaker:
     factor: FilmTable
     standard: str
     kernel: str
-    light: Lattice | None
+    light: NodeValues | None
 
 
 def view_of(fits: FrameFits) -> View:
@@ -124,7 +124,7 @@ def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = Tru
     return finished(sampled, light, seen.quality, exact=exact)
 
 
-def _at_nodes(maker: MapMaker, seen: Placed, rows: slice, columns: slice) -> Lattice | None:
+def _at_nodes(maker: MapMaker, seen: Placed, rows: slice, columns: slice) -> NodeValues | None:
     """The light at the nodes about a block; None where it has none."""
     if seen.lattice is None:
         return None

@@ -16,7 +16,7 @@ from calib.coordinates import Array, FilmPoints
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
 from calib.ground.locate import Locator, Placed, block
-from calib.lattice import Lattice, good_cells
+from calib.lattice import NodeValues, good_cells
 from calib.light.film_table import FilmTable, film_table
 from calib.light.functions import to_standard
 from calib.light.radiometry import reflectance_per_exposure
@@ -50,7 +50,7 @@ class Light:
     pixels: NDArray[np.float32]
 
 
-def light_at_nodes(table: FilmTable, standard: str, places: Lattice) -> Lattice:
+def light_at_nodes(table: FilmTable, standard: str, places: NodeValues) -> NodeValues:
     """The two factors at the nodes of a lattice of film places and angles; `good` where both are."""
     x, y, *angles = places.nodes
     with np.errstate(divide="ignore"):  # nodes beyond what is seen may lie at the terminator
@@ -61,7 +61,7 @@ def light_at_nodes(table: FilmTable, standard: str, places: Lattice) -> Lattice:
 
 
 def light_of(
-    table: FilmTable, standard: str, where: Locator, seen: Placed, light: Lattice | None, rows: slice, columns: slice
+    table: FilmTable, standard: str, where: Locator, seen: Placed, light: NodeValues | None, rows: slice, columns: slice
 ) -> Light:
     """The light of a block: by `table` and the photometric function called `standard`; `light` is what these give at
     the nodes of its lattice, where it has one.
