@@ -6,7 +6,6 @@ import dask.array as da
 import numpy as np
 import rasterio
 import xarray as xr
-from affine import Affine
 from numpy.typing import NDArray
 from rasterio.windows import Window
 
@@ -18,9 +17,9 @@ _CHUNK = 4 * TILE
 class _OnDisk:
     """What dask needs to read a raster piece by piece: shape, dtype and slicing. No file stays open."""
 
-    def __init__(self, path: Path, overview: int | None, *, measured: bool) -> None:
-        self._path, self._overview, self._measured = path, overview, measured
-        with self._open() as file:
+    def __init__(self, path: Path, *, measured: bool) -> None:
+        self._path, self._measured = path, measured
+        with rasterio.open(path) as file:
             stored = np.dtype(file.dtypes[0])
             self.shape, self.dtype, self.ndim = (
                 file.shape,
@@ -28,13 +27,9 @@ class _OnDisk:
                 2,
             )
 
-    def _open(self) -> rasterio.DatasetReader:
-        extra = {} if self._overview is None else {"overview_level": self._overview}
-        return rasterio.open(self._path, **extra)
-
     def __getitem__(self, index: tuple[slice, slice]) -> NDArray:
         (top, bottom, _), (left, right, _) = (part.indices(n) for part, n in zip(index, self.shape, strict=True))
-        with self._open() as file:
+        with rasterio.open(self._path) as file:
             stored = file.read(1, window=Window(left, top, right - left, bottom - top), masked=self._measured)
             if not self._measured:
                 return stored
@@ -42,22 +37,18 @@ class _OnDisk:
             return real.filled(np.nan)
 
 
-def read_raster(path: str | Path, overview: int | None = None, *, measured: bool = False) -> xr.DataArray:
+def read_raster(path: str | Path, *, measured: bool = False) -> xr.DataArray:
     """A raster product as a DataArray backed by dask; nothing is read before it is asked for.
 
     Of others' rasters the values as stored, or with `measured` what they stand for: real numbers, by the header's scale
     and offset, NaN where the header says that there is no data.
 
     Dimensions (`y`, `x`), coordinates at pixel centres (film: mm, y down; map: metres). Attributes: what the header
-    says, `units`, `description`, `crs_wkt` where there is one, `center_transform`. `overview`: 0 is half the
-    resolution, 1 a quarter and so on; the raster library raises RasterioIOError for one that is not there.
+    says, `units`, `description`, `crs_wkt` where there is one, `center_transform`.
     """
-    source = _OnDisk(Path(path), overview, measured=measured)
+    source = _OnDisk(Path(path), measured=measured)
     with rasterio.open(path) as file:
-        # An overview's pixel is a square of whole pixels; the library would spread it over the raster's extent instead,
-        # which differs where the size is odd.
-        factor = 1 if overview is None else file.overviews(1)[overview]
-        a, b, c, d, e, f = center_transform(file.transform @ Affine.scale(factor))
+        a, b, c, d, e, f = center_transform(file.transform)
         attributes = _header(file)
     if b != 0 or d != 0:
         raise ValueError(f"{path}: its rows and columns do not run along the axes")
