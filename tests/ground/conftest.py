@@ -1,8 +1,5 @@
 """Cameras, poses and elevation models for the tests of this folder."""
 
-import csv
-from pathlib import Path
-
 import numpy as np
 import pytest
 import rasterio
@@ -13,18 +10,6 @@ from calib.frame.description import Camera, Distortion, PointingBySubPoint
 from calib.ground.view import View
 
 LENS = Distortion(k1=1e-6)
-GEOMETRY = Path(__file__).parents[1] / "data" / "geometry"
-
-
-@pytest.fixture(scope="session")
-def published():
-    """Rows of a check file by name; its header names the source."""
-
-    def rows(name: str) -> list[dict[str, str]]:
-        lines = (GEOMETRY / f"{name}.csv").read_text(encoding="utf-8").splitlines()
-        return list(csv.DictReader(line for line in lines if not line.startswith("#")))
-
-    return rows
 
 
 def make_view(

@@ -10,6 +10,7 @@ import pyproj
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from legal_views import LEGAL
 from scipy.spatial.transform import Rotation
 
 from calib.camera.collinearity import moon_to_film
@@ -245,16 +246,6 @@ def test_blocks_made_by_threads_at_once_are_the_same(view):
         together = pool.map(lambda part: block(where, part, slice(0, columns)).film.x_mm, parts)
     for one, other in zip(alone, together, strict=True):
         np.testing.assert_array_equal(one, other)
-
-
-LEGAL = {
-    "lon": st.floats(-180, 180), "lat": st.floats(-90, 90), "altitude": st.floats(30, 3000), "tilt": st.floats(0, 60),
-    "azimuth": st.floats(0, 360), "swing": st.floats(0, 360), "focal_length_mm": st.floats(30, 900),
-    "distortion": st.builds(
-        Distortion, k1=st.floats(-1e-4, 1e-4), k2=st.floats(-1e-7, 1e-7), k3=st.floats(-1e-10, 1e-10),
-        p1=st.floats(-1e-4, 1e-4), p2=st.floats(-1e-4, 1e-4),
-    ),
-}  # fmt: skip
 
 
 @settings(max_examples=40)

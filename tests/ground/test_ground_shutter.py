@@ -9,6 +9,7 @@ import rasterio
 from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from legal_views import LEGAL
 from scipy.spatial.transform import Rotation
 
 from calib.camera.exterior import Motion, Pose
@@ -16,7 +17,7 @@ from calib.camera.interior import within_format
 from calib.camera.shutter import seconds_at
 from calib.coordinates import FilmPoints
 from calib.errors import InputError
-from calib.frame.description import Distortion, MapRequest, Scan, ShutterSlit
+from calib.frame.description import MapRequest, Scan, ShutterSlit
 from calib.ground.dem import read_terrain, view_over
 from calib.ground.grid import choose_grid
 from calib.ground.locate import block, block_ground, locator
@@ -45,14 +46,6 @@ def under_slit(seen, travel="+y", speed_mm_s=300.0, north_km_s=1.6, east_km_s=0.
     return View(camera, replace(seen.pose, motion=Motion(velocity, np.radians(turn_deg))), seen.terrain)
 
 
-LEGAL = {
-    "lon": st.floats(-180, 180), "lat": st.floats(-90, 90), "altitude": st.floats(30, 3000), "tilt": st.floats(0, 60),
-    "azimuth": st.floats(0, 360), "swing": st.floats(0, 360), "focal_length_mm": st.floats(30, 900),
-    "distortion": st.builds(
-        Distortion, k1=st.floats(-1e-4, 1e-4), k2=st.floats(-1e-7, 1e-7), k3=st.floats(-1e-10, 1e-10),
-        p1=st.floats(-1e-4, 1e-4), p2=st.floats(-1e-4, 1e-4),
-    ),
-}  # fmt: skip
 MOVING = {
     "travel": st.sampled_from(["+x", "-x", "+y", "-y"]), "speed_mm_s": st.floats(200, 3000),
     "north_km_s": st.floats(-1.7, 1.7), "east_km_s": st.floats(-1.7, 1.7),

@@ -2,13 +2,14 @@
 
 import csv
 from pathlib import Path
+from typing import get_args
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from calib.errors import InputError
-from calib.run.batch.ledger import STATES, Row, read_ledger, write_ledger
+from calib.run.batch.ledger import Row, State, read_ledger, write_ledger
 
 words = st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_size=12)
 numbers = st.floats(-1e6, 1e6).map(lambda value: float(f"{value:.6g}"))
@@ -16,7 +17,7 @@ some_rows = st.lists(
     st.builds(
         Row,
         frame=words,
-        state=st.sampled_from(STATES),
+        state=st.sampled_from(get_args(State)),
         package=words.map(lambda word: f'/archive/{word}, the "first"/frame.toml'),
         seconds=st.none() | st.integers(0, 10**6).map(lambda tenths: tenths / 10),
         reason=st.just("") | words,

@@ -12,7 +12,6 @@ from calib.products.atomic import write_text
 
 LEDGER = "ledger.csv"
 State = Literal["waiting", "begun", "done", "failed"]
-STATES: tuple[str, ...] = get_args(State)
 COLUMNS = ("frame", "state", "seconds", "reason", "warnings", "made", "package")
 LONGEST_REASON = 400
 
