@@ -1,10 +1,13 @@
 """Compiled code is kept where processes share it, for as long as nothing it was made of changes."""
 
 import ast
+import importlib
 import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import ModuleType
 
@@ -21,6 +24,15 @@ from calib.compiled import njit
 @njit(cache=True)
 def twice(value):
     return 2 * value
+"""
+TWO = """
+from calib.compiled import njit
+@njit(cache=True)
+def inner(value):
+    return 2 * value
+@njit(cache=True)
+def outer(value):
+    return inner(value) + 1
 """
 ADD = """
 import sys, time
@@ -53,6 +65,26 @@ def test_two_processes_share_what_they_compile(tmp_path: Path, values: tuple[flo
         said = [process.communicate()[0].split() for process in both]
         assert [float(twice) for twice, _ in said] == [2 * value for value in values]
         assert sum(int(count) for _, count in said) == hits
+
+
+def test_what_a_function_calls_of_its_own_file_is_compiled_under_the_same_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Asked for once more, the lock of a file would be waited for by the process that holds it, for two minutes each
+    time a function calls another of its file."""
+    (tmp_path / "two_functions.py").write_text(TWO)
+    monkeypatch.syspath_prepend(tmp_path)
+    asked: list[str] = []
+
+    @contextmanager
+    def held(source: str, **_: object) -> Iterator[None]:
+        asked.append(Path(source).name)
+        yield
+
+    monkeypatch.setattr(compiled, "held", held)
+    two = importlib.import_module("two_functions")
+    assert (two.outer(2), asked) == (5, ["two_functions.py"])
+    assert (two.outer(2.5), asked) == (6.0, ["two_functions.py"] * 2)  # and it was given back
 
 
 def test_compiled_code_that_refers_to_what_is_gone_is_made_anew(

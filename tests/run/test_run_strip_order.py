@@ -2,7 +2,7 @@
 
 import shutil
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,10 +16,19 @@ from calib.frame.read import read_frame
 from calib.run.fitting import first_places as module
 from calib.run.fitting import fit
 from calib.run.fitting.first_places import first_places, looks_of
+from calib.sweep.line_breaks import LineBreak
+from calib.sweep.strip_edges import edge_profiles
 from calib.sweep.strip_order import Overlaps
 from calib.sweep.tables import FirstLook
 
 Strips = list[np.ndarray]
+
+
+@dataclass(frozen=True)
+class Mended:
+    """A frame of which a test counts how often each strip was mended."""
+
+    strips: tuple[int, ...]
 
 
 @pytest.fixture
@@ -114,6 +123,40 @@ def test_a_file_that_is_there_twice_is_said(package: Path) -> None:
     assert any(line.startswith("strip 2 (002.tif): it holds the same samples as strip 1 (001.tif): ") for line in said)
     changed(package, lambda strips: [strips[0], *(np.full_like(strip, 9) for strip in strips[1:3]), strips[3]])
     assert not any("same samples" in line for line in said_of(package))
+
+
+@pytest.mark.parametrize("is_reversed", [(False, True), (True, False), (True, True)])
+def test_a_copy_is_one_in_whichever_direction_a_strip_is_read(is_reversed: tuple[bool, bool]) -> None:
+    """Where every second strip was scanned backwards a copy's neighbours are read the other way than it: its edges,
+    which lie in the order of the film, are then those of the other upside down, and no copy would be told."""
+    dn = np.random.default_rng(4).integers(0, 255, (60, 30)).astype(np.uint8)
+    strips = [SimpleNamespace(called=f"strip {k}", is_reversed=back) for k, back in enumerate(is_reversed)]
+    whole = np.zeros(dn.shape, bool)
+    looks = [SimpleNamespace(edges=edge_profiles(dn, whole, 10, 1.0, is_reversed=back)) for back in is_reversed]
+    (said,) = module._twice(SimpleNamespace(strips=strips), looks)  # type: ignore[arg-type]
+    assert said.startswith("strip 1: it holds the same samples as strip 0: ")
+    other = SimpleNamespace(edges=edge_profiles(dn[::-1], whole, 10, 1.0, is_reversed=is_reversed[1]))
+    assert not module._twice(SimpleNamespace(strips=strips), [looks[0], other])  # type: ignore[arg-type, list-item]
+
+
+@pytest.mark.parametrize(("some", "rounds"), [(0, 1), (2, 3), (99, module.MOST_ROUNDS)])
+def test_jumps_are_looked_for_again_in_mended_strips_but_not_for_ever(
+    monkeypatch: pytest.MonkeyPatch, some: int, rounds: int
+) -> None:
+    """One may show only once a neighbour's is mended; two strips that each seem to jump once the other is mended would
+    be mended by turns without end."""
+    asked: list[int] = []
+
+    def breaks(frame, *_):  # type: ignore[no-untyped-def]
+        asked.append(frame.strips[0])
+        return (LineBreak(0, 10, 12, 20, (1,)),) if len(asked) <= some else ()
+
+    monkeypatch.setattr(module, "line_breaks", breaks)
+    monkeypatch.setattr(module, "parted", lambda strip, *_: strip + 1)
+    monkeypatch.setattr(module, "looks_of", lambda frame, _, k: iter([SimpleNamespace(edges=frame.strips[k])]))
+    frame, _ = module._in_pieces(Mended((0, 0)), [SimpleNamespace(edges=0)] * 2, 1)  # type: ignore[arg-type, list-item]
+    assert asked == list(range(rounds))  # each time the frame as it then was
+    assert frame.strips == (min(some, rounds), 0)
 
 
 def test_a_strip_of_another_film_is_left_out(package: Path) -> None:

@@ -128,3 +128,20 @@ def test_a_strip_of_other_film_has_no_jump() -> None:
     """Its edges show the neighbours' film nowhere, or only farther off than lines are looked for."""
     assert told(scanned({2: np.arange(N)[::-1]})) == []
     assert told(scanned({2: without(300, 1000)})) == []
+
+
+def test_a_strip_whose_two_edges_do_not_jump_alike_is_not_mended() -> None:
+    """Lines are missing on all of their width: put in by the mean of what two neighbours say, they would leave a jump
+    at both edges, and no word of it."""
+    less, more = scanned({2: without(700, 738)}), scanned({2: without(700, 745)})
+    more[2][:, : WIDTH // 2] = less[2][: len(more[2]), : WIDTH // 2]
+    assert told(more) == []
+
+
+def test_an_overlap_that_shows_nothing_for_a_while_still_shows_that_a_strip_does_not_jump() -> None:
+    """The end strip's one neighbour must be told sound by its own other side. That shows no texture where the jump is,
+    but the same lag before and behind: two runs of windows, of one piece of film."""
+    whole = scanned({0: without(700, 745)})
+    for k, first in ((1, PITCH - 2), (2, 0)):
+        whole[k][550:900, first : first + WIDTH - PITCH + 2] = 5000
+    assert told(whole) == [(0, 699, 701, 45, (1,))]
