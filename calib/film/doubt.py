@@ -90,10 +90,11 @@ def cells_of_strip(read, place, cells, made):  # type: ignore[no-untyped-def]  #
             drift, line_variance = read.drift[a : a + CELL].mean(), read.variance[a : a + CELL].mean()
             p, q, n = CELL * start - left - 1, CELL * stop - left + 1, stop - start
             _plain_cells(
-                dn[a, CELL * start : CELL * stop], dn[a + 1, CELL * start : CELL * stop],
+                (dn[a, CELL * start : CELL * stop], dn[a + 1, CELL * start : CELL * stop]),
                 (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), known,
-                known.cell_columns[start:stop], known.cell_variance[start:stop], np.float32(drift),
-                np.float32(line_variance), place[line, 0], place[line, 1], room, out[i, j : j + n],
+                (known.cell_columns[start:stop], known.cell_variance[start:stop]),
+                (np.float32(drift), np.float32(line_variance)), (place[line, 0], place[line, 1]),
+                room, out[i, j : j + n],
             )  # fmt: skip
         count = _list_others(quality, line - top, left, low[row], start, stop, high[row] + 1, number, others)
         _careful_cells(read, place, line, others[:count], made, out[i])
@@ -125,13 +126,13 @@ def _list_others(quality, i, left, low, start, stop, end, room, others):  # type
 
 
 @njit(cache=True, nogil=True)
-def _plain_cells(  # type: ignore[no-untyped-def]
-    dn_a, dn_b, value, known, columns, column_variance, drift, line_variance, place_l, place_s, room, out
-):  # fmt: skip  # pragma: no cover
-    """Cells of two lines as means of what their four samples say, with the doubt of their place times the picture's
-    slopes; `value` are four lines, with one sample more on both sides. Every loop is free of tests, for the compiler
-    makes two of one that is told whether the table of spread has `many` rows: of one row nothing is looked up.
+def _plain_cells(dn, value, known, of_columns, of_lines, place, room, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Cells of two lines `dn` as means of what their four samples say, with the doubt of their `place` (1-sigma along
+    and across, px) times the picture's slopes; `value` are four lines, with one sample more on both sides. What is
+    `of_columns` and `of_lines`: banding and its variance, drift and its variance. Every loop is free of tests, for the
+    compiler makes two of one that is told whether the table of spread has `many` rows: of one row nothing is looked up.
     """
+    (columns, column_variance), (drift, line_variance), (place_l, place_s) = of_columns, of_lines, place
     groups, shift, spread = known.groups, known.shift, known.spread
     many, (v0, v1, v2, v3) = spread.shape[0] > 1, value
     lowest, last, zero, one, two = np.int32(0), np.int32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
@@ -139,9 +140,9 @@ def _plain_cells(  # type: ignore[no-untyped-def]
     cells = np.uint64(out.shape[0])
     for c in range(cells):
         noise, square, off = np.float32(0), np.float32(0), columns[c] + drift - np.float32(0.5)
-        for dn in (dn_a, dn_b):
+        for line in dn:
             for s in range(two * c, two * c + two):
-                k = group_of(dn[s], shift)
+                k = group_of(line[s], shift)
                 at = zero
                 if many:
                     at = np.uint64(min(max(np.int32(groups[k, zero] - off), lowest), last))
@@ -150,12 +151,12 @@ def _plain_cells(  # type: ignore[no-untyped-def]
         variance[c], shared[c] = noise * noise / np.float32(16), square / np.float32(4)
     for s in range(np.uint64(v0.size)):
         across[s], above[s], below[s] = v1[s] + v2[s], v2[s] - v0[s], v3[s] - v1[s]
-    of_lines, of_samples = place_l * place_l / np.float32(32), place_s * place_s / np.float32(32)
+    along, beside = place_l * place_l / np.float32(32), place_s * place_s / np.float32(32)
     for c in range(cells):
         p, q, noise = two * c + one, two * c + two, np.float32(4) * variance[c]
         a, b = _square_beyond(above[p] + above[q], noise), _square_beyond(below[p] + below[q], noise)
         d, e = _square_beyond(across[q] - across[p - one], noise), _square_beyond(across[q + one] - across[p], noise)
-        shared[c] = np.sqrt(shared[c] + of_lines * (a + b) + of_samples * (d + e))
+        shared[c] = np.sqrt(shared[c] + along * (a + b) + beside * (d + e))
     for c in range(cells):
         out[c, zero], out[c, one] = variance[c], shared[c]
 

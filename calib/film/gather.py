@@ -139,13 +139,13 @@ def _place_loop(listed, count, verdict, axes, samples, made, written_out):  # ty
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put_row(geometry, r, c, row, inside, axes, samples, made, listed, count, size):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Put in what a strip says of a tile's pixels in a row of the block; those about which not all is sound are listed
-    behind `count`."""
+def _put_row(geometry, row, stretch, axes, samples, made, listed, count, size):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Put in what a strip says of a tile's pixels in a row of the block, its `stretch` there as `row_on` tells; those
+    about which not all is sound are listed behind `count`."""
     value, doubts, unsound = samples.value, samples.doubts, samples.unsound
     number_of, line_of, sample_of, line_phase, sample_phase = listed
     even, outside = geometry.even, geometry.outside
-    left, right, line, line_step, entry, entry_step = row_on(geometry, r, c, row, inside)
+    left, right, line, line_step, entry, entry_step = stretch
     masked, start = outside.size > 0, np.uint64(row * geometry.columns)
     line -= samples.first_line << FRACTION_BITS
     before = samples.first_sample << PHASE_BITS
@@ -222,7 +222,8 @@ def _tile_loop(geometry, kind, served, listed, verdict, axes, samples, made, wri
                 _put_sound_tile(geometry, r, c, axes, samples, made, written_out)
                 continue
             for row in range(*rows_of_tile(geometry, r)):
-                count = _put_row(geometry, r, c, row, inside, axes, samples, made, listed, count, size)
+                stretch = row_on(geometry, r, c, row, inside)
+                count = _put_row(geometry, row, stretch, axes, samples, made, listed, count, size)
             if count > TOGETHER:
                 _place_loop(listed, count, verdict, axes, samples, made, written_out)
                 count = np.uint64(0)

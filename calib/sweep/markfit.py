@@ -125,9 +125,28 @@ class FitPriors:
     enough_px: float = 0.0
 
 
+class _Looked(NamedTuple):
+    """A window as compiled code takes it: `flat` is its `to_film`."""
+
+    values: Array
+    sigma: Array
+    flat: Array
+    curve: Array
+
+
+class _Search(NamedTuple):
+    """Where a fit begins (the unknowns) and when it ends, as in `FitPriors`; `prior`: inverse variances of the unknowns
+    about that start."""
+
+    start: Array
+    prior: Array
+    iterations: int
+    settled_px: float
+
+
 class _Room(NamedTuple):
-    """What a fit looks at, as compiled code takes it: samples, their runs, the sweep about the middle (`to_film` and
-    `curve` of the window), the cross's sizes, the scene's spline, room for the model."""
+    """What a fit works on: samples, their runs, the sweep about the middle (`to_film` and `curve` of the window), the
+    cross's sizes, the scene's spline, room for the model."""
 
     pixels: Pixels
     runs: Runs
@@ -212,20 +231,19 @@ def _fit_near(
     sigma = [priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA]
     sigma += [LONGER_SIGMA] * 2 + [np.inf]
     start = np.concatenate([place, np.zeros(N_OWN - len(place))])
-    found: _Found | None = _fit_samples(
-        window.values, window.sigma, window.to_film, window.curve, sizes, scene_spline(window.values.shape[0] // 2),
-        start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px, every,
-    )  # fmt: skip
+    looked = _Looked(window.values, window.sigma, window.to_film, window.curve)
+    search = _Search(start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px)
+    found: _Found | None = _fit_samples(looked, sizes, scene_spline(window.values.shape[0] // 2), search, every)
     return found
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _fit_samples(
-    values: Array, sigma: Array, flat: Array, curve: Array, sizes: Sizes, spline: SceneSpline, start: Array,
-    prior: Array, iterations: int, settled_px: float, every: int,
-) -> _Found | None:  # fmt: skip  # pragma: no cover
+    looked: _Looked, sizes: Sizes, spline: SceneSpline, search: _Search, every: int
+) -> _Found | None:  # pragma: no cover
     """Fit the cross to the samples about the place to start from; strokes found missing are left out and the rest
     fitted again."""
+    (values, sigma, flat, curve), start = looked, search.start
     steps = (abs(flat[0, 1]), abs(flat[1, 0]))
     pixels, expected = pixels_near(values, sigma, (start[0], start[1]), steps, sizes, every)
     n = pixels.line.size
@@ -234,7 +252,7 @@ def _fit_samples(
     runs = runs_of(pixels.row, pixels.column, spline)
     room = _Room(pixels, runs, flat, curve, sizes, spline, empty_model(n))
     noise2, lost = median_of(pixels.sigma) ** 2, np.zeros(n, np.bool_)
-    fitted = _iterate(room, lost, start, prior, noise2, iterations, settled_px)
+    fitted = _iterate(room, lost, search, noise2)
     if not fitted.possible:
         return None
     parts = visible_parts(pixels, room.model, sizes, every)
@@ -244,7 +262,7 @@ def _fit_samples(
         for i in range(n):
             lost[i] = part[i] >= 0 and parts[part[i]] < GONE
         start[:2] = fitted.theta[:2]
-        fitted = _iterate(room, lost, start, prior, noise2, iterations, settled_px)
+        fitted = _iterate(room, lost, search, noise2)
         if not fitted.possible:
             return None
         again = visible_parts(pixels, room.model, sizes, every)
@@ -257,13 +275,9 @@ def _fit_samples(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _iterate(
-    room: _Room, lost: NDArray[np.bool_], start: Array, prior: Array, noise2: float, iterations: int, settled_px: float
-) -> _Fitted:  # pragma: no cover
-    """Gauss-Newton from the unknowns `start`; a last step is taken from where they have settled.
-
-    `prior`: inverse variances of the unknowns about `start`; at first only the stroke's value is free.
-    """
+def _iterate(room: _Room, lost: NDArray[np.bool_], search: _Search, noise2: float) -> _Fitted:  # pragma: no cover
+    """Gauss-Newton; at first only the stroke's value is free, and a last step is taken from where all have settled."""
+    start, prior, iterations, settled_px = search
     pixels, spline, model = room.pixels, room.spline, room.model
     held, weight = np.full(N_OWN, HELD), np.zeros(lost.size)
     held[STROKE] = 0.0

@@ -54,26 +54,50 @@ def label_strip(x_mm, y_mm, center, patches, half, margins):  # type: ignore[no-
 
 
 @njit(cache=True, nogil=True)
-def hide(label, lines, lost, low, high, dn, boxes, n_patches, block, clipped):  # type: ignore[no-untyped-def]
-    """Take the label from lost and clipped samples, and from the scene inside boxes of (line, line, sample, sample).
+def count_clipped(dn, lines, label, n_patches, block, lost, clip):  # type: ignore[no-untyped-def]
+    """How many samples of each cell, as in `gather`, are clipped, (cells, n_samples, 2): at a DN of `clip` low, high.
 
-    `label` is that of the `lines` of a strip, in rising order; `lost` and `dn` are the whole strip's. `clipped`
-    (cells, n_samples, 2) is raised by how many samples of each cell, as in `gather`, are clipped at a DN of `low` and
-    of `high`; where it has no cells none are counted.
+    `lost` is the whole strip's, and lost samples count as nothing.
     """
+    (low, high), n_cells = clip, n_patches + (block.max() + 1 if block.size else 0)
+    count = np.zeros((n_cells, dn.shape[1], 2), np.int64)
     for row, line in enumerate(lines):
-        some, here, gone = False, dn[line], lost[line]
-        for sample in range(label.shape[1]):
-            some |= gone[sample] | (here[sample] <= low) | (here[sample] >= high)
-        for sample in range(label.shape[1] if some else 0):
-            is_low, is_high = dn[line, sample] <= low, dn[line, sample] >= high
-            if lost[line, sample] or is_low or is_high:
-                which = label[row, sample]
-                if len(clipped) > 0 and which == FOG:
-                    which = n_patches + block[row]
-                if not lost[line, sample] and 0 <= which < len(clipped):
-                    clipped[which, sample, 1 if is_high else 0] += 1
-                label[row, sample] = NOTHING
+        if not _holds_spoilt(dn[line], lost[line], low, high):
+            continue
+        for sample in range(dn.shape[1]):
+            which, is_high = label[row, sample], dn[line, sample] >= high
+            if which == FOG:
+                which = n_patches + block[row]
+            if 0 <= which < n_cells and not lost[line, sample] and (is_high or dn[line, sample] <= low):
+                count[which, sample, 1 if is_high else 0] += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def hide_spoilt(dn, lines, label, lost, clip):  # type: ignore[no-untyped-def]
+    """Take the label from lost samples and from clipped ones: `label` is that of some `lines` of a strip; `lost` and
+    `dn` are the whole strip's, `clip` its ends, low and high."""
+    low, high = clip
+    for row, line in enumerate(lines):
+        if _holds_spoilt(dn[line], lost[line], low, high):
+            for sample in range(label.shape[1]):
+                if lost[line, sample] or dn[line, sample] <= low or dn[line, sample] >= high:
+                    label[row, sample] = NOTHING
+
+
+@njit(cache=True, nogil=True)
+def _holds_spoilt(here, gone, low, high):  # type: ignore[no-untyped-def]
+    """Whether any sample of a line is lost or clipped: a loop without a branch, for most lines hold none."""
+    some = False
+    for sample in range(here.size):
+        some |= gone[sample] | (here[sample] <= low) | (here[sample] >= high)
+    return some
+
+
+@njit(cache=True, nogil=True)
+def hide_scene(label, lines, boxes):  # type: ignore[no-untyped-def]
+    """Take the label from the scene inside boxes (n, 4) of (first line, stop line, first sample, stop sample); `label`
+    is that of the `lines`, which rise."""
     for box in range(len(boxes)):
         for row in range(np.searchsorted(lines, boxes[box, 0]), np.searchsorted(lines, boxes[box, 1])):
             for sample in range(boxes[box, 2], boxes[box, 3]):

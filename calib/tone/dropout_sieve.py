@@ -53,11 +53,14 @@ def widths(far_above, above, here, below, far_below, scale, wide):  # type: igno
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def bounded_gains(above, here, below, wide_bits, clip, chances, top, loss, gain, either):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Upper bounds of what each sample loses by being good, and of its gains as garbage and as whichever is better.
+def bounded_gains(lines, wide_bits, clip, chances, top, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Upper bounds of what each sample loses by being good, and of its gains as garbage and as whichever is better,
+    into `out`, three rows.
 
-    `chances` are the greatest log chances of garbage within the scale and at its two ends.
+    `lines` are the line before, the one looked at, the one behind; `chances` the greatest log chances of garbage within
+    the scale and at its two ends, 0 and `top`.
     """
+    (above, here, below), (loss, gain, either) = lines, out
     for sample in range(here.size):
         value = here[sample]
         log2 = np.float32(wide_bits[sample]) * ONE_MANTISSA - np.float32(127.0) + LOG2_SLACK
@@ -131,6 +134,6 @@ def lines_to_search(dn, scale, chance, clip_low, clip_high, near_lost):  # type:
         above, here, below = dn[line - 1], dn[line], dn[line + 1]
         widths(dn[line - 2], above, here, below, dn[line + 2], local, wide)
         bits = wide.view(np.int32)
-        bounded_gains(above, here, below, bits, (clip_low, clip_high), chances, top, loss, gain, either)
+        bounded_gains((above, here, below), bits, (clip_low, clip_high), chances, top, (loss, gain, either))
         search[line] = may_leave_good(either) and leaves_good(here, loss, gain)
     return search

@@ -6,6 +6,8 @@ small as those when the line is moved along. An edge of the picture that runs ne
 does, but only in the parts that it passes.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,12 +25,29 @@ AS_SMALL = 1.6  # times the steps about it, at most, are those left once a slip 
 HALVED = 0.5  # and at most this part of what they were
 UNIQUE = 1.25  # times those are those of any other shift
 FEWEST = 4  # parts in which a step must be sudden: more than an edge touches that moves by two of them
-LASTING = (
-    1,
-    4,
-)  # lines on each side from those of the step to others that must show a slip which is not followed by one back
+# Lines on each side from those of the step to others that must show a slip which is not followed by one back.
+LASTING = (1, 4)
 BESIDE = 3  # samples from a slip to what counts as another
 ROUNDING = 1.0 / 6.0  # DN^2: variance of the difference of two rounded numbers
+
+
+class _Lines(NamedTuple):
+    """A strip's lines, (n_lines, n_samples), as compiled code takes them: DN, what is lost of them, and (n_lines,)
+    whether any is; and the numbers (n,) of those that tell anything."""
+
+    dn: NDArray
+    lost: NDArray[np.bool_]
+    some: NDArray[np.bool_]
+    told: NDArray[np.int64]
+
+
+class _Room(NamedTuple):
+    """Room for one comparison of two lines: for each part the usual step and the one at a shift, then what is left of
+    the steps at each shift."""
+
+    usual: NDArray[np.float64]
+    parts: NDArray[np.float32]
+    left: NDArray[np.float64]
 
 
 def slipped_lines(dn: NDArray, lost: NDArray[np.bool_]) -> tuple[tuple[int, int, int], ...]:
@@ -38,7 +57,7 @@ def slipped_lines(dn: NDArray, lost: NDArray[np.bool_]) -> tuple[tuple[int, int,
     told = np.flatnonzero(2 * count < dn.shape[1])
     if told.size <= 2 * AROUND or dn.shape[1] < PARTS * LEAST_PART:
         return ()
-    slip, lasts = _slips(dn, lost, count > 0, told)
+    slip, lasts = _slips(_Lines(dn, lost, count > 0, told))
     at = np.flatnonzero(slip)
     back = np.abs(slip[at][:-1] + slip[at][1:]) <= 1
     paired = np.append(back, False) | np.append(False, back)
@@ -52,26 +71,27 @@ def slipped_lines(dn: NDArray, lost: NDArray[np.bool_]) -> tuple[tuple[int, int,
 
 
 @njit(cache=True, nogil=True)
-def _slips(dn, lost, some, told):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """By how many samples each line that is `told` seems to lie to the right of the one before, and which of these
+def _slips(lines):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """By how many samples each line that tells anything seems to lie to the right of the one before, and which of these
     slips the lines on both sides show too. A line between that shows both may belong to either."""
-    n, most = told.size, dn.shape[1] // MOST_PART
+    told = lines.told
+    n, most = told.size, lines.dn.shape[1] // MOST_PART
     slip, lasts, step = np.zeros(n, np.int32), np.zeros(n, np.bool_), np.empty((n, PARTS), np.float32)
     for i in range(1, n):
-        _step(dn, lost, some, told[i - 1], told[i], 0, step[i])
-    usual, parts, left = np.empty(PARTS), np.empty(PARTS, np.float32), np.empty(2 * most + 1)
+        _step(lines, told[i - 1], told[i], 0, step[i])
+    room = _Room(np.empty(PARTS), np.empty(PARTS, np.float32), np.empty(2 * most + 1))
     sudden = False
     for i in range(1, n):
         sudden_before = sudden
-        sudden = _sudden_parts(step, i) >= FEWEST and _usual(step, i, usual) >= FEWEST
+        sudden = _sudden_parts(step, i) >= FEWEST and _usual(step, i, room.usual) >= FEWEST
         if not sudden:
             continue
         at = i
-        slip[i] = _slip(dn, lost, some, told[i - 1], told[i], usual, parts, left)
+        slip[i] = _slip(lines, told[i - 1], told[i], room)
         if slip[i] == 0 and sudden_before and slip[i - 1] == 0:
             at = i - 1
-            slip[at] = _slip(dn, lost, some, told[i - 2], told[i], usual, parts, left)
-        lasts[at] = slip[at] != 0 and _lasts(dn, lost, some, told, at - 1, i, slip[at], usual, parts, left)
+            slip[at] = _slip(lines, told[i - 2], told[i], room)
+        lasts[at] = slip[at] != 0 and _lasts(lines, at - 1, i, slip[at], room)
     return slip, lasts
 
 
@@ -101,21 +121,23 @@ def _usual(step, i, usual):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def _slip(dn, lost, some, line, other, usual, parts, left):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _slip(lines, line, other, room):  # type: ignore[no-untyped-def]  # pragma: no cover
     """By how many samples the `other` line lies to the right, 0 where nothing tells it."""
-    _steps_left(dn, lost, some, line, other, usual, parts, left)
+    left = room.left
+    _steps_left(lines, line, other, room)
     slip, clear = _best(left)
     return slip if left[left.size // 2 + slip] <= AS_SMALL and clear > UNIQUE else 0
 
 
 @njit(cache=True, nogil=True)
-def _lasts(dn, lost, some, told, before, behind, slip, usual, parts, left):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _lasts(lines, before, behind, slip, room):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether lines farther off on both sides show a slip too: an edge goes on moving, what has slipped stays."""
+    told = lines.told
     for k in LASTING:
         if before < k or behind + k >= told.size:
             return False
-        _steps_left(dn, lost, some, told[before - k], told[behind + k], usual, parts, left)
-        again, clear = _best(left)
+        _steps_left(lines, told[before - k], told[behind + k], room)
+        again, clear = _best(room.left)
         if abs(again - slip) > 1 or clear <= UNIQUE:
             return False
     return True
@@ -135,12 +157,13 @@ def _best(left):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def _steps_left(dn, lost, some, line, other, usual, parts, left):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _steps_left(lines, line, other, room):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mean step of the parts for each shift, over what is usual from one line to the next (over more it grows by their
     square at most)."""
+    usual, parts, left = room
     most, apart = left.size // 2, np.float64(other - line) ** 2
     for shift in range(-most, most + 1):
-        _step(dn, lost, some, line, other, shift, parts)
+        _step(lines, line, other, shift, parts)
         total, count = 0.0, 0
         for part in range(PARTS):
             if np.isfinite(parts[part]):
@@ -149,9 +172,10 @@ def _steps_left(dn, lost, some, line, other, usual, parts, left):  # type: ignor
 
 
 @njit(cache=True, nogil=True)
-def _step(dn, lost, some, line, other, shift, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _step(lines, line, other, shift, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mean square by which the `other` line, moved back by `shift` samples, differs from a line, part by part; infinite
     where a part has no counterpart, or half of it or more is not told."""
+    dn, lost, some = lines.dn, lines.lost, lines.some
     size = dn.shape[1] // PARTS
     first = -(-max(-shift, 0) // size)
     stop = min((dn.shape[1] - max(shift, 0)) // size, PARTS)

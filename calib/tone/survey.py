@@ -85,9 +85,9 @@ def survey_strip(
         places = tuple(replace(place, found=False) for place in places)
     lines = lines_of_known_film(known, sweep, raster.index, places)
     label = label_samples(known, sweep, raster.index, places, lines)
-    block, no_box = blocks_of(lines), np.zeros((0, 4), dtype=np.int64)
-    clipped = np.zeros((known.n_patches + block.max(initial=-1) + 1, raster.n_samples, 2), dtype=np.int64)
-    cell_kernels.hide(label, lines, lost, clip[0], clip[1], dn, no_box, known.n_patches, block, clipped)
+    block = blocks_of(lines)
+    clipped = cell_kernels.count_clipped(dn, lines, label, known.n_patches, block, lost, clip)
+    cell_kernels.hide_spoilt(dn, lines, label, lost, clip)
     gathered = gather_cells(dn, lines, label, known, block, clipped)
     cells, patches = without_ends(*gathered, clipped[: known.n_patches].sum(axis=1), clip)
     strokes = gather_strokes(dn, lost, sweep, known, clip, spot)
@@ -150,9 +150,8 @@ def label_scene(
 ) -> NDArray[np.int16]:
     """Labels of the samples of some lines of a surveyed strip `dn`, strokes hidden."""
     label = label_samples(known, sweep, survey.index, survey.places, lines)
-    boxes, lost = stroke_boxes(known, sweep, dn.shape), dropouts.mask(0, len(dn))
-    nothing = 0, np.zeros(0, dtype=np.int64), np.zeros((0, 0, 2), dtype=np.int64)
-    cell_kernels.hide(label, lines, lost, survey.clip[0], survey.clip[1], dn, boxes, *nothing)
+    cell_kernels.hide_spoilt(dn, lines, label, dropouts.mask(0, len(dn)), survey.clip)
+    cell_kernels.hide_scene(label, lines, stroke_boxes(known, sweep, dn.shape))
     return label
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from frames import made
 
-from calib.tone.cell_kernels import FOG, hide
+from calib.tone.cell_kernels import FOG, count_clipped, hide_spoilt
 from calib.tone.cells import AT_END, FOG_BLOCK, Cells, PatchMeans, blocks_of, gather_cells, without_ends
 from calib.tone.known_film import known_film
 from calib.tone.survey import _what_is_missing
@@ -66,8 +66,9 @@ def test_unexposed_film_that_the_end_of_the_video_cuts_off_says_nothing() -> Non
     dn = np.clip(np.round(level + noise), *CLIP).astype(np.uint8)
     lines, label = np.arange(len(dn)), np.full(dn.shape, FOG, np.int16)
     block, known = blocks_of(lines), SimpleNamespace(n_patches=1)
-    clipped = np.zeros((1 + 3, level.size, 2), dtype=np.int64)
-    hide(label, lines, np.zeros(dn.shape, np.bool_), *CLIP, dn, np.zeros((0, 4), dtype=np.int64), 1, block, clipped)
+    lost = np.zeros(dn.shape, np.bool_)
+    clipped = count_clipped(dn, lines, label, 1, block, lost, CLIP)
+    hide_spoilt(dn, lines, label, lost, CLIP)
     assert clipped[1:, :, 0].sum() == (dn == 0).sum()
     assert clipped[0].sum() == clipped[:, :, 1].sum() == 0
     cells, _ = gather_cells(dn, lines, label, known, block, clipped)  # type: ignore[arg-type]
