@@ -1,6 +1,5 @@
 """`calib batch`: many frames, overnight."""
 
-import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,7 +10,15 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from calib.cli.options import kernel_option, out_option, standard_option
+from calib.cli.options import (
+    PROCESSORS,
+    SAID,
+    angles_option,
+    exact_option,
+    kernel_option,
+    out_option,
+    standard_option,
+)
 from calib.run.batch.all_frames import Standing, run_batch
 from calib.run.batch.cluster import workers_here, workers_of
 from calib.run.batch.ledger import LEDGER, Row
@@ -23,23 +30,21 @@ from calib.run.settings import Settings
 @click.command()
 @click.argument("listing", metavar="LIST", type=click.Path(path_type=Path))
 @out_option
-@click.option(
-    "--workers", type=click.IntRange(min=1), default=None, help="Worker processes here.  [default: processors]"
-)
+@click.option("--workers", type=click.IntRange(min=1), default=None, help=f"Worker processes here.  [default: {SAID}]")
 @click.option("--scheduler", metavar="ADDRESS", default=None, help="Workers of a running dask scheduler instead.")
 @click.option(
     "--threads",
     type=click.IntRange(min=1),
     default=None,
-    help="Threads of each worker.  [default: 1, with a single worker the processors]",
+    help=f"Threads of each worker.  [default: 1, with a single worker here the {SAID}]",
 )
 @click.option(
     "--overwrite", is_flag=True, help="Replace finished runs of other inputs or settings that no batch made here."
 )
 @standard_option
-@click.option("--angles", is_flag=True, help="Write incidence, emission and phase of each map pixel too, in degrees.")
+@angles_option
 @kernel_option
-@click.option("--exact", is_flag=True, help="Keep every digit: do not round values to a fraction of their own sigma.")
+@exact_option
 def command(
     listing: Path,
     out: Path,
@@ -62,9 +67,8 @@ def command(
     """
     if workers is not None and scheduler is not None:
         raise click.UsageError("--workers and --scheduler exclude each other")
-    processors = min(os.cpu_count() or 1, 8)
-    count = workers or processors
-    each = threads or (processors if count == 1 and scheduler is None else 1)
+    count = workers or PROCESSORS
+    each = threads or (PROCESSORS if count == 1 and scheduler is None else 1)
     connect = partial(workers_here, count) if scheduler is None else partial(workers_of, scheduler)
     settings = Settings(standard=standard, angles=angles, kernel=kernel, exact=exact)
     with _shown(f"{listing} -> {out}") as (tell, progress):

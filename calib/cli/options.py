@@ -8,14 +8,18 @@ import click
 from calib.film.kernels import DEFAULT_KERNEL, KERNELS
 from calib.light.functions import DEFAULT_MODEL, MODELS
 
+MOST_PROCESSORS = 8  # that are taken without being asked for: the machine may be others' too
+PROCESSORS = min(os.cpu_count() or 1, MOST_PROCESSORS)
+SAID = f"processors, at most {MOST_PROCESSORS}"  # what help calls them: pages of help are the same everywhere
+
 out_option = click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder that receives the products."
 )
 threads_option = click.option(
     "--threads",
     type=click.IntRange(min=1),
-    default=lambda: min(os.cpu_count() or 1, 8),
-    show_default="processors",
+    default=PROCESSORS,
+    show_default=SAID,
     help="Worker threads; the products are the same whatever their number.",
 )
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace the products of an earlier, finished run.")
@@ -25,6 +29,12 @@ standard_option = click.option(
     default=DEFAULT_MODEL,
     show_default=True,
     help="Photometric function that brings map/normal.tif to incidence 30, emission 0, phase 30 degrees.",
+)
+angles_option = click.option(
+    "--angles", is_flag=True, help="Write incidence, emission and phase of each map pixel too, in degrees."
+)
+exact_option = click.option(
+    "--exact", is_flag=True, help="Keep every digit: do not round values to a fraction of their own sigma."
 )
 kernel_option = click.option(
     "--kernel",

@@ -5,7 +5,15 @@ from pathlib import Path
 import click
 
 from calib.cli.bars import bars
-from calib.cli.options import kernel_option, out_option, overwrite_option, standard_option, threads_option
+from calib.cli.options import (
+    angles_option,
+    exact_option,
+    kernel_option,
+    out_option,
+    overwrite_option,
+    standard_option,
+    threads_option,
+)
 from calib.cli.tables import print_figures, print_warnings
 from calib.run.frame_job import run_frame
 from calib.run.settings import Settings
@@ -17,9 +25,9 @@ from calib.run.settings import Settings
 @threads_option
 @overwrite_option
 @standard_option
-@click.option("--angles", is_flag=True, help="Write incidence, emission and phase of each map pixel too, in degrees.")
+@angles_option
 @kernel_option
-@click.option("--exact", is_flag=True, help="Keep every digit: do not round values to a fraction of their own sigma.")
+@exact_option
 def command(
     frame: Path, out: Path, threads: int, overwrite: bool, standard: str, angles: bool, kernel: str, exact: bool
 ) -> None:

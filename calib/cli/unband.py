@@ -12,7 +12,11 @@ from calib.run.image.unband import unband_file
 @click.command()
 @click.argument("image", type=click.Path(path_type=Path))
 @out_file_option
-@click.option("--pattern", type=click.Path(path_type=Path, dir_okay=False), help="Where the pattern taken out goes.")
+@click.option(
+    "--pattern",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Raster that receives the pattern taken out.  [default: OUT with .pattern.tif]",
+)
 @click.option(
     "--period", type=click.FloatRange(min=2), help="Pitch of the banding in columns; looked for if not given."
 )
@@ -20,7 +24,7 @@ from calib.run.image.unband import unband_file
 def command(image: Path, out: Path, pattern: Path | None, period: float | None, as_float: bool) -> None:
     """Take vertical banding out of the raster IMAGE, which may be of unknown origin.
 
-    The pattern taken out is written beside the result (OUT with .pattern.tif), so that you can see it held no Moon.
+    The pattern taken out, an image one row high, is written beside the result, so that you can see it held no Moon.
     """
     beside = pattern or out.with_suffix(".pattern.tif")
     with bars(f"{image} -> {out}") as progress:
