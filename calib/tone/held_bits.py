@@ -80,8 +80,9 @@ def _changes(table: BitTable, bit: int) -> NDArray[np.bool_]:
 def _held(table: BitTable, bit: int, *, in_most: bool) -> list[Held]:
     found = []
     for value, fixed in enumerate((table.zeros, table.ones)):
-        for first, stop in _runs((fixed >> np.uint32(bit) & 1).astype(np.bool_)):
-            rows = slice(first, stop)
+        still = (fixed >> np.uint32(bit) & 1).astype(np.bool_)
+        for first, stop in _runs(still):
+            rows = first + np.flatnonzero(still[first:stop])  # steps of others are the film's own: marks, garbage
             below, above = (
                 any(_changes(table, other)[rows].mean() > CHANGES for other in others)
                 for others in (range(bit), range(bit + 1, BITS))
@@ -92,8 +93,8 @@ def _held(table: BitTable, bit: int, *, in_most: bool) -> list[Held]:
     return found
 
 
-def _jumps(table: BitTable, rows: slice, bit: int) -> bool:
-    """Whether the picture jumps by a bit's weight, both ways."""
+def _jumps(table: BitTable, rows: NDArray[np.int64], bit: int) -> bool:
+    """Whether the picture jumps by a bit's weight, both ways, along some of the lines looked at."""
     up, down, half = (each[rows, bit] for each in (table.up, table.down, table.half))
     count, fewer = int(up.sum() + down.sum()), int(min(up.sum(), down.sum()))
     is_often = bool(np.mean((up > 0) & (down > 0)) >= OFTEN)

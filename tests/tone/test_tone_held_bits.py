@@ -67,6 +67,15 @@ def test_two_even_tones_with_strokes_between_them_are_no_bits_held() -> None:
     assert found_in([spotted.astype(np.uint16)] * 3) == [[], [], []]
 
 
+def test_jumps_of_lines_in_which_the_bit_does_change_are_the_film_s_own() -> None:
+    """Marks: two of a few lines show strokes that reach the bit. Their steps passed for jumps of lines where it rests,
+    and of three narrow healthy strips a third was left out (a bug)."""
+    strips, dark = [ground(seed, 15_000, 3_500) for seed in (3, 4, 5)], ground(6, 6_000, 1_500)
+    line = np.arange(LINES) // 8 % 8
+    dark[np.ix_(line < 2, [60, 61, 62, 130, 131, 132])] = 22_500
+    assert found_in([strips[0], dark, strips[2]]) == [[], [], []]
+
+
 def test_what_the_tape_lost_tells_nothing() -> None:
     """Garbage holds all bits, and jumps by all of them."""
     dn, lost = with_bit(ground(9, 32_000, 12_000), 12, 0), np.zeros((LINES, SAMPLES), bool)
