@@ -12,14 +12,14 @@ from calib.remembered import once
 from calib.sweep.model import StripSweep
 
 CROSSING = 1.5  # strokes: the way out beside the crossing, along a diagonal, in widths of a stroke
-BLUR_SAMPLES = 2.5  # a clear stroke's light spreads over dense film: nearer than this it still shows (tested)
+BLUR_SAMPLES = 2.5  # a clear stroke's, or patch's, light spreads over dense film: nearer it still shows (tested)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripMarks:
     """Film places of what is not Moon: mark centres (M,) in mm, their strokes' size, wedge boxes (P, 4) in mm.
 
-    A box is (x low, x high, y low, y high); the boxes of the neighbours' wedges are among them.
+    A box is (x low, x high, y low, y high), with the blur; the boxes of the neighbours' wedges are among them.
     """
 
     x_mm: NDArray[np.float64]
@@ -46,9 +46,9 @@ def strip_marks(frame: Frame) -> StripMarks:
     blur_mm = BLUR_SAMPLES * max(scan.sample_mm, scan.line_mm)
     centres = scan.first_center_mm + scan.pitch_mm * np.arange(len(frame.strips))
     boxes = [
-        (centre + patch.across_mm[0], centre + patch.across_mm[1], *patch.y_mm)
+        (centre + left - blur_mm, centre + right + blur_mm, top - blur_mm, bottom + blur_mm)
         for centre in centres
-        for patch in frame.film.wedge.patches
+        for (left, right), (top, bottom) in ((patch.across_mm, patch.y_mm) for patch in frame.film.wedge.patches)
     ]
     return StripMarks(
         x_mm=frame.marks.x_mm,

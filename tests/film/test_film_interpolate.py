@@ -206,6 +206,18 @@ def test_the_wedge_is_no_ground_and_a_filled_mark_carries_both_bits(small) -> No
     assert np.array_equal(filled, marked & np.isfinite(made.value))
 
 
+@pytest.mark.parametrize(("beside", "is_ground"), [(1.0, False), (2.0, False), (3.5, True)])
+def test_film_beside_the_wedge_shows_its_light_and_is_no_ground(small, beside: float, is_ground: bool) -> None:  # type: ignore[no-untyped-def]
+    """A wedge within the format ended where it is said to: of the map's pixels next to it one in 25 was wrong by more
+    than five sigma without a bit (a bug)."""
+    frame, source = small[0], spoilt(small[2][1], range(0), 0, 0)
+    middle = frame.scan.first_center_mm + frame.scan.pitch_mm
+    below_mm = max(patch.y_mm[1] for patch in frame.film.wedge.patches) + beside * frame.scan.line_mm
+    got = sample_strips([source], FilmPoints(np.array([middle]), np.array([below_mm])), scale=KernelScale(), fill=True)
+    assert bool(got.quality[0] & MARK) is not is_ground
+    assert bool(np.isfinite(got.value[0])) is is_ground
+
+
 def test_film_lines_closer_together_than_its_pixels_are_averaged(small) -> None:  # type: ignore[no-untyped-def]
     scan = small[0].scan
     assert kernel_scale(scan) == KernelScale()
