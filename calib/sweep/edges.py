@@ -15,17 +15,9 @@ from calib.frame.description import Scan, WedgePatch
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import (
-    Feature,
-    fit_border,
-    fit_border_in_groups,
-    light_of_dn,
-    mixed_value,
-    rise_of,
-    search_border,
-    shift_per_power,
-)
+from calib.sweep.edgefit import Feature, fit_border, fit_border_in_groups, search_border
 from calib.sweep.evidence import EDGE, EDGE_X, Observations
+from calib.sweep.mixing import light_of_dn, mixed_value, rise_of, shift_per_power
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.smoothing import Picture
@@ -74,7 +66,7 @@ def find_edges(
 ) -> Edges:
     """Measure all borders, in density, in all strips that the wedge's whole pattern places.
 
-    `power` of the light is what half covered samples average (`edgefit.mixing_exponent`).
+    `power` of the light is what half covered samples average (`mixing.mixing_exponent`).
     """
     edges = _alike(_find(frame, power, read, sweeps, shape, threads))
     return replace(edges, variance=edges.variance + _of_tone(frame, edges, shape))

@@ -11,8 +11,8 @@ from calib.coordinates import Array, FilmPoints
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import mixing_exponent
 from calib.sweep.markfit import FitPriors, MarkFit, MarkWindow, fit_mark
+from calib.sweep.mixing import mixing_exponent
 from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import marks_in_reach
 from calib.sweep.tables import ReadWindow

@@ -10,19 +10,10 @@ import pytest
 from scipy.special import ndtr
 
 from calib.sweep.cross import CrossShape
-from calib.sweep.edgefit import (
-    Feature,
-    fit_border,
-    light_of_dn,
-    mixed_value,
-    mixing_exponent,
-    profile,
-    rise_of,
-    search_border,
-    shift_per_power,
-)
+from calib.sweep.edgefit import Feature, fit_border, profile, search_border
 from calib.sweep.edges import edge_observations, find_edges, find_edges_in_dn
 from calib.sweep.evenness import make_profiles
+from calib.sweep.mixing import light_of_dn, mixed_value, mixing_exponent, rise_of, shift_per_power
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal
 from calib.sweep.wedge import least_costs, place_wedge, wedges
@@ -68,6 +59,7 @@ def strip(offset_px, sigma_px, seed=0):
 
 
 def test_pieces_between_many_places_cost_what_each_of_them_costs_and_those_not_asked_for_infinity():
+    """The search takes the cheapest: a pair out of reach that costs nothing, or one in reverse order, would win it."""
     values, sigma, sweep = strip((0, 0), 3.0)
     profiles = make_profiles(0, values.astype(np.float32), sigma.astype(np.float32), sweep, (-4.5, -1.5), LINE_MM, 0.02)
     offsets = np.arange(-20, 21) * LINE_MM
@@ -96,6 +88,7 @@ def test_the_least_cost_between_two_ends_is_that_of_the_cheapest_of_all_ways():
 
 @pytest.mark.parametrize("offset_px", [(0, 0), (14, -3), (-25, -6)])
 def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
+    """A first sweep may be off by tens of lines, and by others at the wedge's end than where it begins."""
     values, sigma, sweep = strip(offset_px, 3.0)
     wedge = wedges(frame())[0]
     placed = place_wedge(wedge, 0, values, sigma, sweep, LINE_MM, 0.4)
@@ -107,6 +100,7 @@ def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
 
 
 def test_a_lost_strip_is_not_placed_one_patch_too_far():
+    """A sweep known to twenty lines leaves a whole patch of room: then all densities are those of the next one."""
     values, sigma, sweep = strip((32, 32), 20.0)
     wedge = wedges(frame())[0]
     placed = place_wedge(wedge, 0, values, sigma, sweep, LINE_MM, 0.4)
@@ -152,6 +146,7 @@ def test_an_end_of_the_wedge_out_of_sight_is_no_likelier_than_one_that_touches_u
 
 
 def test_blots_on_a_patch_do_not_shift_the_wedge():
+    """Scratches and stains are as strong as borders, and stand on film that no fit can do without."""
     values, sigma, sweep = strip((2, 2), 1.0)
     values[150:175, 40:75] = 0.2
     values[220:236, 20:60] = 2.2
@@ -161,6 +156,7 @@ def test_blots_on_a_patch_do_not_shift_the_wedge():
 
 
 def test_there_is_no_wedge_in_a_picture():
+    """A best place there always is: told as the wedge, it would make a curve of the picture."""
     rng = np.random.default_rng(3)
     _, sigma, sweep = strip((0, 0), 3.0)
     values = 1 + 0.5 * np.sin(np.arange(N_LINES) / 7)[:, None] + rng.normal(0, 0.03, (N_LINES, N_SAMPLES))
@@ -260,6 +256,7 @@ def test_a_field_that_ends_beside_a_wedge_within_the_format_is_not_taken_for_its
     ("height_mm", "in_picture"), [(8.2, (True, True)), (8.0, (False, True)), (4.0, (False, False))]
 )
 def test_ends_of_the_wedge_lie_in_the_picture_where_the_format_goes_on_beside_them(height_mm, in_picture):
+    """Beside such an end lies no unexposed film, and a border of known step is no evidence there."""
     scene = frame()
     scene.camera.format_mm = (5.0, height_mm)
     borders = wedges(scene)[0].borders
@@ -280,6 +277,7 @@ def test_a_gap_to_the_picture_wider_than_a_patch_is_even_all_over():
 
 @pytest.mark.parametrize(("n_samples", "enough"), [(5, True), (3, False)])
 def test_groups_without_any_sample_make_no_profile(n_samples, enough):
+    """Strips of a few samples would make means of nothing: not a number, in all that follows."""
     values, sigma, whole = strip((0, 0), 1.0)
     tables = (whole.x_sample_mm[:n_samples], whole.x_line_mm, whole.y_line_mm, whole.y_sample_mm[:n_samples])
     sweep = StripSweep(*tables, whole.sigma_x_mm, whole.sigma_y_mm)
@@ -289,6 +287,7 @@ def test_groups_without_any_sample_make_no_profile(n_samples, enough):
 
 @pytest.mark.parametrize(("lost_of_five", "enough"), [(2, True), (3, False)])
 def test_lines_of_which_most_samples_are_lost_make_no_profile_and_lost_ones_count_for_nothing(lost_of_five, enough):
+    """What is left of such a line may be one scratch."""
     values, sigma, sweep = strip((0, 0), 1.0)
     span, lost = (TOP_MM - 0.5, TOP_MM + 2.5), np.arange(N_SAMPLES) % 5 < lost_of_five
     whole = make_profiles(0, values.copy(), sigma.copy(), sweep, span, LINE_MM, 0.03)
@@ -304,6 +303,7 @@ BLUR_MM = 0.006
 
 
 def test_gaps_beside_a_patch_beyond_the_last_border_are_looked_at_where_they_are():
+    """Sought between borders that are looked at, it would be missed: this patch has none."""
     # the last patch stands beside the others' column and ends with the film: neither of its borders is looked at
     wide, last_mm = frame(), TOP_MM + (PATCHES - 1) * PATCH_MM
     patches = wide.film.wedge.patches
@@ -327,6 +327,7 @@ def test_gaps_beside_a_patch_beyond_the_last_border_are_looked_at_where_they_are
 
 @pytest.mark.parametrize(("tolerance_mm", "is_found"), [(1.0, True), (0.1, False)])
 def test_a_gap_farther_off_than_the_tolerance_is_none_however_little_is_known_of_the_sweep(tolerance_mm, is_found):
+    """A sweep that nothing tells has a sigma of any size, by which the search would reach the next dark stroke."""
     scene, off_mm = frame(), 0.2
     scene.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=tolerance_mm, first_center_mm=-0.4, pitch_mm=0.84)
     values, sigma, sweep = strip((0, 0), 3.0)
@@ -422,6 +423,7 @@ def test_borders_printed_in_density_lie_off_as_is_said_of_another_power():
 @pytest.mark.parametrize("mixes", [0.3, 0.7, 1.0])
 @pytest.mark.parametrize("rise", [-1.3, -0.4, 0.7, 1.3])
 def test_a_border_taken_to_another_power_than_mixes_is_shifted_as_its_rise_says(rise, mixes):
+    """The power is an unknown of the fit, which goes by this first-order law; a wrong sign would double the error."""
     taken, t = 0.6, np.repeat(np.linspace(-0.1, 0.1, 201)[:, None], 8, axis=1)
     before, beyond = 10.0 ** (-0.4 * mixes), 10.0 ** (-(0.4 + rise) * mixes)
     density = -np.log10(before + (beyond - before) * ndtr(t / BLUR_MM)) / mixes
@@ -438,6 +440,7 @@ def edge(d):
 
 @pytest.mark.parametrize("half_mm", [0.0, 0.02])
 def test_a_features_profile_is_made_of_blurred_edges(half_mm):
+    """Value and slope stand apart in compiled code: a slope that is not its own leaves fits turning for ever."""
     d, h = np.linspace(-0.06, 0.06, 101), 1e-6
     want = edge(d + half_mm) - edge(d - half_mm) if half_mm else edge(d)
     value, slope = np.array([profile(x, Feature(BLUR_MM, half_mm)) for x in d]).T
@@ -447,6 +450,7 @@ def test_a_features_profile_is_made_of_blurred_edges(half_mm):
 
 
 def test_a_border_is_found_at_the_bound_of_an_edge():
+    """Borders alone give places along the film where no mark is; their variances weigh them against marks."""
     rng = np.random.default_rng(4)
     t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
     errors, variances = [], []
@@ -465,6 +469,7 @@ def test_a_border_is_found_at_the_bound_of_an_edge():
 
 
 def test_a_border_without_a_step_is_none():
+    """Beside a patch as dark as unexposed film nothing is seen, and noise fits at some place."""
     rng = np.random.default_rng(5)
     t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
     light = 0.3 + rng.normal(0, 0.02, t.shape)
@@ -473,6 +478,7 @@ def test_a_border_without_a_step_is_none():
 
 @pytest.mark.parametrize(("lost", "is_seen"), [(8, True), (12, False)])
 def test_a_border_with_less_than_half_its_samples_is_none(lost, is_seen):
+    """The samples left may lie on one side of it."""
     rng = np.random.default_rng(8)
     t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
     light, noise = 0.3 + 0.2 * edge(t) + rng.normal(0, 0.02, t.shape), np.full(t.shape, 0.02)
@@ -481,6 +487,7 @@ def test_a_border_with_less_than_half_its_samples_is_none(lost, is_seen):
 
 
 def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
+    """Beyond three spot radii a fit has no slope to go by: it stays where it begins."""
     rng = np.random.default_rng(6)
     t = np.repeat((np.arange(-40, 41) * 0.0075)[None, :], 12, axis=0)
 
@@ -494,6 +501,7 @@ def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
 
 @pytest.mark.parametrize("at_mm", [-0.27, 0.23])
 def test_a_gap_too_near_the_strips_edge_for_its_flanks_is_not_taken_for_one_further_in(at_mm):
+    """One flank alone explains much of what is there, at a place that is off by the gap's width."""
     rng = np.random.default_rng(7)
     t = np.repeat((np.arange(-40, 41) * 0.0075)[None, :], 12, axis=0)
     light = 0.1 + 0.5 * (edge(t - at_mm + 0.02) - edge(t - at_mm - 0.02)) + rng.normal(0, 0.02, t.shape)
@@ -501,6 +509,7 @@ def test_a_gap_too_near_the_strips_edge_for_its_flanks_is_not_taken_for_one_furt
 
 
 def test_samples_that_are_no_numbers_carry_no_light_and_spoil_no_others():
+    """Light is taken relative to a middle density: one sample that is no number could spoil that, and all light."""
     values, sigma = np.array([[0.3, np.nan, 1.7]]), np.full((1, 3), 0.01)
     some = np.array([True, False, True])
     for light, noise in (mixed_value(values, sigma, 1.0), light_of_dn(values, sigma)):
@@ -514,6 +523,7 @@ def test_samples_that_are_no_numbers_carry_no_light_and_spoil_no_others():
 
 @pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
 def test_strokes_tell_what_mixes_where_the_spot_sees_both_sides(power):
+    """Borders seen by another power than that which mixes lie off by a part of the spot."""
     rise = np.array([-1.4, -0.9, -0.6, 1.1])
     bends = []
     for r in rise:
@@ -527,6 +537,7 @@ def test_strokes_tell_what_mixes_where_the_spot_sees_both_sides(power):
 
 @pytest.mark.parametrize("power", [0.0, 1.0])
 def test_mixed_values_average_as_the_spot_does(power):
+    """A border is fitted as a blurred step: only of what mixes linearly is it one."""
     density = np.array([0.3, 1.7])
     sigma = np.full(2, 0.01)
     value, _ = mixed_value(density, sigma, power)
