@@ -24,7 +24,7 @@ CHANGES = 0.1  # of these lines in which a bit changes: it is used there
 JUMPS = 0.002  # of the steps along these lines are by the bit's weight, within a quarter of it (by trial, as below),
 RATHER = 0.25  # times as many as those about half as large (by trial: held bits of 20 strips, 75 healthy frames)
 EACH_WAY = 0.2  # of the jumps lead up, or down, at least,
-OFTEN = 0.1  # and in so many of these lines there are both: what the tape lost makes many in few
+OFTEN, FEWEST = 0.1, 8  # and this part, and so many, of these lines hold both: what the tape lost makes many in few
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +97,7 @@ def _jumps(table: BitTable, rows: NDArray[np.int64], bit: int) -> bool:
     """Whether the picture jumps by a bit's weight, both ways, along some of the lines looked at."""
     up, down, half = (each[rows, bit] for each in (table.up, table.down, table.half))
     count, fewer = int(up.sum() + down.sum()), int(min(up.sum(), down.sum()))
-    is_often = bool(np.mean((up > 0) & (down > 0)) >= OFTEN)
+    is_often = int(np.count_nonzero((up > 0) & (down > 0))) >= max(OFTEN * up.size, FEWEST)
     return is_often and count >= max(JUMPS * table.pairs[rows].sum(), RATHER * half.sum()) and fewer >= EACH_WAY * count
 
 

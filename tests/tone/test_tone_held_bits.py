@@ -85,3 +85,11 @@ def test_what_the_tape_lost_tells_nothing() -> None:
     plain = ground(10, 21_000, 400)
     plain[lost] = with_bit(dn[lost], 12, 1)
     assert found_in([plain], lost) == [[]]
+
+
+def test_a_few_lines_that_the_tape_spoilt_are_no_bits_held() -> None:
+    """Of a short strip they are a tenth of those looked at, and jump by the weight of a bit that it does not use."""
+    dark, used = ground(11, 3_000, 400)[:160], ground(12, 15_000, 3_500)[:160]
+    dark[[24, 48, 96], ::2] = 15_800
+    none = np.zeros(dark.shape, bool)
+    assert held_bits([bit_table(dn, none) for dn in (used, dark, used)]) == [[], [], []]
