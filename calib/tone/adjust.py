@@ -26,7 +26,8 @@ class Evidence:
     """All rows of one sort that speak of one strip, or of it and the next, whose `sides` they have.
 
     `kind` (N,) numbers the sort of each row, `error` (N,) the common unknown that is the error of what is stated, None
-    where nothing is; `placings` where the rows are linearised, `value` and `sigma` (N,) what they say there, by `at`.
+    where nothing is; `placings` where the rows are linearised, `value` and `sigma` (N,) what they say there, by `at`;
+    `share` is that of their weight which they are given.
     """
 
     sides: tuple[StripSide, ...]
@@ -36,6 +37,7 @@ class Evidence:
     placings: tuple[Placing, ...]
     value: Array
     sigma: Array
+    share: float = 1.0
 
     @property
     def strip(self) -> int:
@@ -182,7 +184,7 @@ def _solve(
     def share(pair: tuple[Evidence, Array]) -> Share:
         each, off = pair
         sigma = each.sigma * state.factor[each.strip, each.kind]
-        return equations.share_of(each.strip, rows_of(curves, each), robust_weight(off) / sigma**2)
+        return equations.share_of(each.strip, rows_of(curves, each), each.share * robust_weight(off) / sigma**2)
 
     for made in shared_out(share, zip(state.evidence, state.standardised, strict=True), threads):
         equations.add(made)

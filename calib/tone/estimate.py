@@ -12,10 +12,11 @@ import numpy as np
 from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.model import StripSweep
-from calib.tone.adjust import Adjustment, Start, adjust, judge
+from calib.tone.adjust import Adjustment, Evidence, Start, adjust, judge
 from calib.tone.banding import estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.breaks import line_doubts, lines_in_doubt
+from calib.tone.contradiction import counted_once, is_stale, strips_that_contradict
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import OVERLAP_KIND, overlap_edges
 from calib.tone.fitted import Fitted, banding_read, lost_tones, scene_of, strip_tones
@@ -99,7 +100,14 @@ def fit_tone(
     start, turns = Start(first_scales()), DRAFT_TURNS + TURNS
     if before is not None and before.values is not None:
         start, turns = replace(before, values=laid_out(before.values, curves.layout)), TURNS
-    fit = _adjusted(known, curves, passes, start, turns, threads)
+    evidence = frame_evidence(curves, known, passes, threads)
+    contradicts = np.zeros(len(frame.strips))
+    if start.values is not None:
+        both = zip(draft.surveys, passes.alone, strict=True)
+        stale = [is_stale(old.curve, new.curve) for old, new in both]
+        contradicts = strips_that_contradict(curves, evidence, start.values, stale)
+    evidence = counted_once(evidence, contradicts)
+    fit = _adjusted(known, curves, passes, start, turns, threads, evidence)
     known = replace(known, patch_sigma=fit.stated.sigma_of_patches(fit.scales))
     fitted = Fitted(frame, known, passes, curves, fit)
     scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), passes.surveys, threads)
@@ -113,9 +121,10 @@ def fit_tone(
     verdict = judge(curves, fit, threads)
     figures = figures_of(fitted, verdict.factor, patches, tones, common)
     doubts = line_doubts(passes.overlaps, verdict.residuals, curves.n_lines)
-    off = curves_in_doubt(patches, frame.film.wedge.sigma, len(tones))
+    off = np.maximum(curves_in_doubt(patches, frame.film.wedge.sigma, len(tones)), contradicts)
     tones = tuple(in_doubt(*each) for each in zip(tones, off, doubts, strict=True))
-    warnings = (*passes.warnings, *_wedge_said(frame, fit), *_breaks_said(frame, doubts))
+    warnings = (*passes.warnings, *_wedge_said(frame, fit), *_contradictions_said(frame, contradicts))
+    warnings = (*warnings, *_breaks_said(frame, doubts))
     said = patches, figures, warnings, verdict.residuals, fit.scales
     return ToneFit(tones, common, profiles.common_sigma, *said)
 
@@ -125,12 +134,21 @@ def _stated(known: KnownFilm, passes: Passes) -> Stated:
     return Stated(known.patch_sigma, passes.stroke_sigma, known.patch_slope, known.is_sigma_stated)
 
 
-def _adjusted(known: KnownFilm, curves: Curves, passes: Passes, start: Start, turns: int, threads: int) -> Adjustment:
-    """The unknowns fitted to all that was gathered; where what is stated of the patches cannot be, by what is found.
+def _adjusted(
+    known: KnownFilm,
+    curves: Curves,
+    passes: Passes,
+    start: Start,
+    turns: int,
+    threads: int,
+    evidence: Sequence[Evidence] = (),
+) -> Adjustment:
+    """The unknowns fitted to the evidence, all that was gathered if none is given; where what is stated of the patches
+    cannot be, by what is found.
 
     Where few patches do not tell the curves' shape, it is the shape that they disagree with.
     """
-    evidence, stated = frame_evidence(curves, known, passes, threads), _stated(known, passes)
+    evidence, stated = evidence or frame_evidence(curves, known, passes, threads), _stated(known, passes)
     fit = adjust(curves, evidence, stated, N_KINDS, start, turns, threads)
     if passes.shapes is not None or not stated.is_sigma_stated:
         return fit
@@ -152,6 +170,16 @@ def _wedge_said(frame: Frame, fit: Adjustment) -> list[str]:
     return [
         f"the wedge's patches disagree with the curves by more than film.wedge.sigma = {sigma:g} allows: "
         f"their values are taken to err by {np.hypot(sigma, np.sqrt(fit.scales.wedge)):.2g}, as the fit found"
+    ]
+
+
+def _contradictions_said(frame: Frame, doubt: Array) -> list[str]:
+    """Strips of which wedge and overlaps contradict each other."""
+    return [
+        f"{raster.called}: its wedge and its overlaps contradict each other by {size:.2g} in density: its tone is "
+        "doubtful, sigma holds it, and the other strips' curves do not follow it"
+        for raster, size in zip(frame.strips, doubt.tolist(), strict=True)
+        if size
     ]
 
 
