@@ -228,7 +228,10 @@ def _search(
     t, mean = _columns(t_mm, light, noise)
     if t.size < LEAST_COLUMNS:
         return False, 0.0
-    step = median_of(np.diff(t)) / 2
+    apart = np.empty(t.size - 1)
+    for i in range(apart.size):
+        apart[i] = t[i + 1] - t[i]
+    step = median_of(apart) / 2
     steps = int(np.ceil(reach_mm / step))
     best, shift, first, last, most = 0, 0.0, -1, -1, 0.0
     for i in range(2 * steps + 1):

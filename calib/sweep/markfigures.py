@@ -1,6 +1,6 @@
 """What a fitted mark's window says of the mark, compiled: which half arms are seen, how well the model holds."""
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -101,9 +101,19 @@ def _normal(off: float, sigma: float) -> float:  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
+def _ends(values: NDArray[Any]) -> tuple[Any, Any]:  # pragma: no cover
+    """Smallest and largest."""
+    least = greatest = values[0]
+    for i in range(values.size):
+        least, greatest = min(least, values[i]), max(greatest, values[i])
+    return least, greatest
+
+
+@njit(cache=True, nogil=True)
 def _spread(values: Array) -> float:  # pragma: no cover
     """Largest less smallest."""
-    return values.max() - values.min()
+    least, greatest = _ends(values)
+    return greatest - least
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -168,12 +178,9 @@ def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> tuple
             for axis in range(2):
                 expected[axis] += gain[i, axis] ** 2 / max(weight[i], 1e-300)
     most = np.ones(2)
-    first_row, first_column = pixels.row.min(), pixels.column.min()
+    (first_row, last_row), (first_column, last_column) = _ends(pixels.row), _ends(pixels.column)
     for power in CELLS:
-        n_rows, n_columns = (
-            ((pixels.row.max() - first_row) >> power) + 1,
-            ((pixels.column.max() - first_column) >> power) + 1,
-        )
+        n_rows, n_columns = ((last_row - first_row) >> power) + 1, ((last_column - first_column) >> power) + 1
         sums = np.zeros((n_rows, n_columns, 2))
         for i in range(weight.size):
             row, column = (pixels.row[i] - first_row) >> power, (pixels.column[i] - first_column) >> power

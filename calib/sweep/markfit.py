@@ -261,7 +261,7 @@ def _fit_samples(
         part = part_of(room.model, sizes)
         for i in range(n):
             lost[i] = part[i] >= 0 and parts[part[i]] < GONE
-        start[:2] = fitted.theta[:2]
+        start[0], start[1] = fitted.theta[0], fitted.theta[1]
         fitted = _iterate(room, lost, search, noise2)
         if not fitted.possible:
             return None
@@ -294,7 +294,9 @@ def _iterate(room: _Room, lost: NDArray[np.bool_], search: _Search, noise2: floa
         upper = spline.penalty / rough
         own = scene_sums(room.runs, spline, model.terms, weight, upper)
         possible = factor(upper)
-        own[:, RESIDUAL] -= band_times(spline.penalty, scene) / rough
+        bent = band_times(spline.penalty, scene)
+        for i in range(bent.size):
+            own[i, RESIDUAL] -= bent[i] / rough
         half = band_half_solved(upper, own)
         left = normal_sums(model, weight) - np.dot(half.T, half)  # the scene eliminated
         cov, invertible = inverse_of(left[:N_OWN, :N_OWN] + np.diag(prior if turn else held))

@@ -173,7 +173,9 @@ def _sums(
             a_t, b_t, v_t, w_t = a_t + at * wa, b_t + at * wb, v_t + at * wv, w_t + at * w
             aa, ab, bb, av, bv = aa + wa * a, ab + wa * b, bb + wb * b, av + wa * v, bv + wb * v
             twice += at * at * w
-    level[:], drift[:], products[:] = (a_1, b_1, v_1, w_1), (a_t, b_t, v_t, w_t), (aa, ab, bb, av, bv)
+    level[0], level[1], level[2], level[3] = a_1, b_1, v_1, w_1
+    drift[0], drift[1], drift[2], drift[3] = a_t, b_t, v_t, w_t
+    products[0], products[1], products[2], products[3], products[4] = aa, ab, bb, av, bv
     return twice
 
 

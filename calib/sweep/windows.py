@@ -233,7 +233,8 @@ def _smoothed_products(
     room, once = all_room[0], all_room[1]
     for j in range(n_s):
         at = (j + half) * stride + half
-        room[at : at + n_l], room[at + wide : at + wide + n_l] = along[j] * good[j], across[j] * good[j]
+        for i in range(n_l):
+            room[at + i], room[at + wide + i] = along[j, i] * good[j, i], across[j, i] * good[j, i]
     first, last = half * stride, half * stride + n
     for k in range(kernel.size):
         _add_shifted(room[first + k : last + k], kernel[k], once[first + half : last + half])

@@ -114,12 +114,17 @@ def _size_less_square(told, pull, precision):  # type: ignore[no-untyped-def]  #
     n, total = precision.size, 0.0
     rows = np.empty((n, n + 1))
     for strip in range(len(told)):
-        rows[:, :n], rows[:, n] = told[strip], pull[strip]
+        for i in range(n):
+            for j in range(n):
+                rows[i, j] = told[strip, i, j]
+            rows[i, n] = pull[strip, i]
         for k in range(n):
             pivot = rows[k, k] + precision[k]
             if not pivot > 0.0:
                 return np.inf
-            rows[k, k + 1 :] /= np.sqrt(pivot)
+            root = np.sqrt(pivot)
+            for j in range(k + 1, n + 1):
+                rows[k, j] /= root
             total += np.log(pivot) - rows[k, n] ** 2
             for i in range(k + 1, n):
                 for j in range(i, n + 1):

@@ -8,6 +8,7 @@ do: in video without noise, lines come to a standstill where drift turns, and th
 import numpy as np
 
 from calib.compiled import njit
+from calib.median import select
 
 SHORTEST, STRIDE = 32, 8  # samples of a copy; every so many are looked at before all are
 AROUND = 8  # lines on each side that tell how often samples agree by chance
@@ -71,7 +72,7 @@ def _is_copy(dn, lost, line, first, stop, clip_low, clip_high):  # type: ignore[
                 n += 1
     if n <= 2 * OUTDONE:
         return False
-    rate = np.sort(rates[:n])[n - 1 - OUTDONE]
+    rate = select(rates, n, n - 1 - OUTDONE)
     return known * np.log(rate) < LOG_CHANCE - np.log(dn.size)
 
 

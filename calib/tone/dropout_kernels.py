@@ -187,7 +187,8 @@ def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: i
             stays |= (counts[0, sample] == 0) & (counts[1, sample] == 0)
             found[index, sample] = (state[sample] != GOOD) | (lost[line, sample] & stays)
     for index, line in enumerate(lines):
-        lost[line] = found[index]
+        for sample in range(n_samples):
+            lost[line, sample] = found[index, sample]
 
 
 @njit(cache=True, nogil=True)

@@ -118,7 +118,10 @@ def lines_to_search(dn, scale, chance, clip_low, clip_high, near_lost):  # type:
     """Which lines may hold a dropout: all that are `near_lost`, the two at either end, and those not proved whole."""
     n_lines, n_samples = dn.shape
     top = chance.size - 1
-    chances = (np.float32(chance[1:top].max()), np.float32(max(chance[0], chance[top])))
+    likeliest = chance[1]
+    for number in range(2, top):
+        likeliest = max(likeliest, chance[number])
+    chances = (np.float32(likeliest), np.float32(max(chance[0], chance[top])))
     local, wide = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
     loss, gain = np.empty(n_samples, np.float32), np.empty(n_samples, np.float32)
     either = np.zeros((n_samples + STEP - 1) // STEP * STEP, np.float32)

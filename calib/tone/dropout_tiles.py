@@ -30,7 +30,8 @@ def tile_statistics(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
             if line < n_lines - 1:
                 _twice_off(dn[line - 1], dn[line], dn[line + 1], values[k], off[k])
             else:  # what is missing lies above and below in turn
-                values[k], off[k] = dn[row * TILE], MOST if k % 2 else np.uint16(0)
+                for sample in range(n_samples):
+                    values[k, sample], off[k, sample] = dn[row * TILE, sample], MOST if k % 2 else np.uint16(0)
         for of, is_off, out in ((values, False, level[row]), (off, True, scatter[row])):
             _of_seven(of, is_off, of_lines)
             _pair_up(of_lines, is_off, pairs)

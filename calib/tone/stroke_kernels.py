@@ -5,7 +5,7 @@ import math
 import numpy as np
 
 from calib.compiled import njit
-from calib.median import TO_SIGMA
+from calib.median import TO_SIGMA, median_of
 
 CLEAR = 1.7  # samples kept clear of a stroke's edges, where it is wide enough
 BESIDE = (2.5, 5.0)  # samples from a stroke's edge at which the ground beside it is read
@@ -39,7 +39,7 @@ def stroke_cells(picture, sweep, marks, cross, blurs):  # type: ignore[no-untype
         n, n_beside, cut, cut_beside = _read_cross(picture, sweep, mark, cross, (rows, columns), blurs, room)
         if n < FEWEST or n_beside < FEWEST or max(cut / (n + cut), cut_beside / (n_beside + cut_beside)) > MOST_CLIPPED:
             continue
-        ground = np.median(beside[:n_beside])
+        ground = median_of(beside[:n_beside])
         sums = _sum_columns(inner[:n], at[:n], columns, ground)
         for column in range(columns[1] - columns[0]):
             count = sums[column, 0]
@@ -99,17 +99,18 @@ def _sum_columns(inner, at, columns, ground):  # type: ignore[no-untyped-def]  #
     for index in range(n):
         leak = inner[index, 1 + EXPECTED]
         cleared[index] = (inner[index, 0] - leak * ground) / (1.0 - leak)
-    middle = np.median(cleared)
+    middle = median_of(cleared)
     for index in range(n):
         off[index] = abs(cleared[index] - middle)
-    limit = ORDINARY * max(TO_SIGMA * np.median(off), LEAST_SCATTER)
+    limit = ORDINARY * max(TO_SIGMA * median_of(off), LEAST_SCATTER)
     sums = np.zeros((columns[1] - columns[0], 2 + inner.shape[1]))
     for index in range(n):
         if off[index] < limit:
             column = at[index, 1] - columns[0]
             sums[column, 0] += 1.0
             sums[column, 1] += at[index, 0]
-            sums[column, 2:] += inner[index]
+            for value in range(inner.shape[1]):
+                sums[column, 2 + value] += inner[index, value]
     return sums
 
 
