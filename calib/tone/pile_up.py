@@ -61,6 +61,8 @@ def _is_lost(is_nearest: NDArray[np.bool_]) -> bool:
 
 def _beside(dn: NDArray, clipped: NDArray[np.bool_]) -> NDArray:
     """The samples that are next to runs of many clipped ones in a line."""
+    some = np.count_nonzero(clipped, axis=1) >= LONG  # few lines, mostly
+    dn, clipped = dn[some], clipped[some]
     edges = np.diff(clipped.astype(np.int8), axis=1, prepend=0, append=0)
     (line, first), (_, stop) = np.nonzero(edges > 0), np.nonzero(edges < 0)
     long = stop - first >= LONG
