@@ -48,7 +48,8 @@ def stroke_cells(picture, sweep, marks, cross, blurs):  # type: ignore[no-untype
             table[n_found, 0], table[n_found, 1] = mark[0], columns[0] + column
             table[n_found, 2], table[n_found, 3] = sums[column, 1] / count, count
             table[n_found, 4], table[n_found, 5] = sums[column, 2] / count, ground
-            table[n_found, 6:] = sums[column, 3:] / count
+            for blur in range(len(blurs)):
+                table[n_found, 6 + blur] = sums[column, 3 + blur] / count
             n_found += 1
     return table[:n_found]
 
