@@ -9,10 +9,10 @@ from calib.tone.inverted import inverted_lines
 LINES, SAMPLES = 600, 240
 
 
-def ground(seed: int, contrast: float = 6_000.0) -> np.ndarray:
-    """Rough ground under banding and noise, in DN of 16 bits."""
+def ground(seed: int, contrast: float = 6_000.0, along: float = 4.0) -> np.ndarray:
+    """Ground, smooth over so many lines `along` the strip, under banding and noise, in DN of 16 bits."""
     chance = np.random.default_rng(seed)
-    rough = gaussian_filter(chance.standard_normal((LINES, SAMPLES)), 4)
+    rough = gaussian_filter(chance.standard_normal((LINES, SAMPLES)), (along, 4))
     banding = 600 * gaussian_filter(chance.standard_normal(SAMPLES), 2)
     scene = 30_000 + contrast * rough / rough.std() + banding + 500 * chance.standard_normal((LINES, SAMPLES))
     return np.clip(scene, 0, 60_000).astype(np.uint16)
@@ -30,6 +30,17 @@ def test_where_most_are_inverted_the_others_are_left_out() -> None:
     dn = ground(5)
     dn[200:] = 60_000 - dn[200:]
     assert inverted_lines(dn) == ((0, 201),)
+
+
+def test_one_turn_leads_to_the_other_where_the_film_changes_within_a_few_lines() -> None:
+    """Of a turn between blocks that have little in common only its neighbour makes one look closer: else the good lines
+    behind it would be left out with the inverted ones, or instead of them."""
+    found = []
+    for seed in range(10):
+        dn = ground(seed, along=2.0)
+        dn[200:301] = 60_000 - dn[200:301]
+        found.append(inverted_lines(dn) == ((199, 302),))
+    assert sum(found) >= 5
 
 
 def test_healthy_ground_and_noise_are_not_inverted() -> None:
