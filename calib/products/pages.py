@@ -3,7 +3,7 @@
 from functools import cache
 from importlib import resources
 
-from jinja2 import Environment, StrictUndefined, Template
+from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 
 @cache
@@ -15,5 +15,6 @@ def shipped(name: str) -> str:
 @cache
 def template(name: str) -> Template:
     """A shipped file as a template; a name that it is not given is an error."""
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return environment.from_string(shipped(name))
+    return Environment(
+        loader=FunctionLoader(shipped), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    ).get_template(name)

@@ -50,6 +50,7 @@ def page(data: ReportData, drawn: Mapping[str, str] | None = None) -> str:
     run = data.provenance
     return template("report.html").render(
         css=Markup(shipped("report.css")),
+        title=f"{run.frame} · frame report",
         script=Markup(shipped("report.js")),
         frame=run.frame,
         facts=data.facts,

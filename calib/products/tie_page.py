@@ -64,6 +64,7 @@ def page(data: TiePage) -> str:
     rows, columns = data.modern.values.shape
     return template("tie_page.html").render(
         css=Markup(shipped("report.css")),
+        title=f"{data.frame} · tie points",
         script=Markup(shipped("report.js")),
         data=data,
         width=columns,

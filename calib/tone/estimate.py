@@ -66,7 +66,8 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     if passes.typical is None:
         return ToneDraft(lost_tones(frame, NO_WEDGE), passes.alone, None)
     curves = _curves(frame, known, passes, passes.typical)
-    fit = _adjusted(known, curves, passes, Start(first_scales()), DRAFT_TURNS, threads)
+    evidence = frame_evidence(curves, known, passes, threads)
+    fit = _adjusted(known, curves, passes, evidence, Start(first_scales()), DRAFT_TURNS, threads)
     fitted = Fitted(frame, known, passes, curves, fit)
     readings = banding_read(fitted, threads)
     profiles = filtered_profiles(*_measured(readings))
@@ -107,7 +108,7 @@ def fit_tone(
         stale = [is_stale(old.curve, new.curve) for old, new in both]
         contradicts = strips_that_contradict(curves, evidence, start.values, stale)
     evidence = counted_once(evidence, contradicts)
-    fit = _adjusted(known, curves, passes, start, turns, threads, evidence)
+    fit = _adjusted(known, curves, passes, evidence, start, turns, threads)
     known = replace(known, patch_sigma=fit.stated.sigma_of_patches(fit.scales))
     fitted = Fitted(frame, known, passes, curves, fit)
     scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), passes.surveys, threads)
@@ -138,17 +139,16 @@ def _adjusted(
     known: KnownFilm,
     curves: Curves,
     passes: Passes,
+    evidence: Sequence[Evidence],
     start: Start,
     turns: int,
     threads: int,
-    evidence: Sequence[Evidence] = (),
 ) -> Adjustment:
-    """The unknowns fitted to the evidence, all that was gathered if none is given; where what is stated of the patches
-    cannot be, by what is found.
+    """The unknowns fitted to the evidence; where what is stated of the patches cannot be, by what is found.
 
     Where few patches do not tell the curves' shape, it is the shape that they disagree with.
     """
-    evidence, stated = evidence or frame_evidence(curves, known, passes, threads), _stated(known, passes)
+    stated = _stated(known, passes)
     fit = adjust(curves, evidence, stated, N_KINDS, start, turns, threads)
     if passes.shapes is not None or not stated.is_sigma_stated:
         return fit
