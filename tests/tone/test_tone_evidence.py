@@ -217,7 +217,8 @@ def test_banding_is_read_as_well_in_overlaps_as_elsewhere() -> None:
     known = known_film(frame)
     assert passes.typical is not None
     curves = _curves(frame, known, passes, passes.typical)
-    adjusted = _adjusted(known, curves, passes, Start(first_scales()), 3, 1)
+    evidence = frame_evidence(curves, known, passes, 1)
+    adjusted = _adjusted(known, curves, passes, evidence, Start(first_scales()), 3, 1)
     for strip, true in enumerate(truth.strips):
         found = read_banding(curves, adjusted, strip)
         in_overlap, is_read = curves.layout.edge[strip] >= 0, np.isfinite(found.variance)
@@ -239,7 +240,8 @@ def test_a_strip_that_one_sample_alone_shows_known_film_has_no_banding_measured(
     passes = replace(passes, surveys=(alone, *passes.surveys[1:]), overlaps=(None, *passes.overlaps[1:]))
     assert passes.typical is not None
     curves = _curves(frame, known, passes, passes.typical)
-    found = read_banding(curves, _adjusted(known, curves, passes, Start(first_scales()), 3, 1), 0)
+    evidence = frame_evidence(curves, known, passes, 1)
+    found = read_banding(curves, _adjusted(known, curves, passes, evidence, Start(first_scales()), 3, 1), 0)
     assert np.isfinite(found.banding).all()
     assert not np.isfinite(found.variance).any()
 
@@ -272,9 +274,8 @@ def test_the_sizes_of_a_fit_s_unknowns_are_found_in_few_turns() -> None:
     known = known_film(frame)
     assert passes.typical is not None
     curves = _curves(frame, known, passes, passes.typical)
-    soon, settled = (
-        _adjusted(known, curves, passes, Start(first_scales()), n, 1).scales for n in (DRAFT_TURNS + TURNS, 30)
-    )
+    evidence, start = frame_evidence(curves, known, passes, 1), Start(first_scales())
+    soon, settled = (_adjusted(known, curves, passes, evidence, start, n, 1).scales for n in (DRAFT_TURNS + TURNS, 30))
     np.testing.assert_allclose(np.log(astuple(soon)), np.log(astuple(settled)), atol=0.1)
 
 
