@@ -45,7 +45,8 @@ ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
 class Dropouts:
     """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample). All of the
     lines `unread` is among them: a damaged file lost them; and of those that have `slipped`: first, stop, by how many
-    samples. `clip` are the DN at and beyond which samples carry no tone, None where nothing was looked at."""
+    samples; and the samples that stand `still` in all lines. `clip` are the DN at and beyond which samples carry no
+    tone, None where nothing was looked at."""
 
     runs: NDArray[np.int32]
     n_lines: int
@@ -53,6 +54,7 @@ class Dropouts:
     unread: tuple[int, ...] = ()
     clip: tuple[int, int] | None = None
     slipped: tuple[tuple[int, int, int], ...] = ()
+    still: tuple[int, ...] = ()
 
     def mask(self, first: int, stop: int) -> NDArray[np.bool_]:
         """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
@@ -154,7 +156,8 @@ def among_lines_lost(found: Dropouts, lost: NDArray[np.bool_]) -> Dropouts:
     slipped = tuple((int(number[line]), int(number[stop - 1]) + 1, by) for line, stop, by in found.slipped)
     runs = np.concatenate([left, gone])
     runs = runs[np.argsort(runs[:, 0], kind="stable")]
-    return Dropouts(runs, lost.size, found.n_samples, tuple(np.flatnonzero(lost).tolist()), found.clip, slipped)
+    unread = tuple(np.flatnonzero(lost).tolist())
+    return Dropouts(runs, lost.size, found.n_samples, unread, found.clip, slipped, found.still)
 
 
 def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:

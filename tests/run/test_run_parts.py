@@ -293,6 +293,12 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     sentence = f"{frame.strips[1].called}: lines 2 to 4, 8 lie up to 30 samples beside the others: left out"
     assert noticed(frame, [whole, slipped], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
     assert noticed(frame, [whole, slipped], all_used, none_out, [1]) == ()  # type: ignore[arg-type]
+    runs = np.array([(line, *((0, 50) if line == 3 else (7, 9))) for line in range(whole.n_lines)], np.int32)
+    still = replace(whole, runs=runs, unread=(3,), still=(7, 8))
+    sentence = (
+        f"{frame.strips[0].called}: samples 7, 8 of all lines left out: they stand still, so do not show the film"
+    )
+    assert noticed(frame, [still], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
     assert noticed(frame, [whole], beyond, none_out) == ()  # type: ignore[arg-type]  # no mark stands beyond the edge
 
 

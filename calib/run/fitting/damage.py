@@ -14,17 +14,22 @@ from calib.frame.words import listed
 from calib.sweep.strip_order import LeftOut
 from calib.tone.dropouts import Dropouts, among_lines_lost, find_dropouts
 from calib.tone.raw_noise import raw_noise_dn
+from calib.tone.still_columns import without_still
 
 
 def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
     """What a strip `held` has lost, and the noise of its DN; lines that could not be read tell nothing of either."""
     unread = held.unread()
     if not unread.any():
-        found = find_dropouts(held, saturation)
-        return found, raw_noise_dn(held, found.whole_lines())
-    there = _without(held, unread)
+        return _look_for_lost(held, saturation)
+    found, noise_dn = _look_for_lost(_without(held, unread), saturation)
+    return among_lines_lost(found, unread), noise_dn
+
+
+def _look_for_lost(there: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
     found = find_dropouts(there, saturation)
-    return among_lines_lost(found, unread), raw_noise_dn(there, found.whole_lines())
+    noise_dn = raw_noise_dn(there, found.whole_lines())
+    return without_still(there.read(0, there.n_lines), found, noise_dn), noise_dn
 
 
 def _without(held: StripRaster, gone: NDArray[np.bool_]) -> StripRaster:

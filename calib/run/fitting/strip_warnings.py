@@ -23,10 +23,10 @@ ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what
 def noticed(
     frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
 ) -> tuple[str, ...]:
-    """Dropouts, lines that have slipped, marks and patches that took no part, one sentence each; nothing where all took
-    part. What was lost of strips that were `left_out` altogether the tape did not drop."""
-    slipped = _slipped(frame, dropouts, left_out)
-    return (*_dropouts(dropouts, left_out), *slipped, *_marks(frame, marks), *_patches(patches))
+    """Dropouts, lines that have slipped, samples that stand still, marks and patches that took no part, one sentence
+    each; nothing where all took part. What was lost of strips that were `left_out` altogether the tape did not drop."""
+    slipped, still = _slipped(frame, dropouts, left_out), _still(frame, dropouts)
+    return (*_dropouts(dropouts, left_out), *slipped, *still, *_marks(frame, marks), *_patches(patches))
 
 
 def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, ...]:
@@ -36,7 +36,7 @@ def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, .
 
 
 def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
-    lost = np.array([strip.n_lost - len({*strip.unread, *_slipped_in(strip)}) * strip.n_samples for strip in dropouts])
+    lost = np.array([strip.n_lost - _not_by_tape(strip) for strip in dropouts])
     lost[list(left_out)] = 0
     share = lost / np.array([strip.n_lines * strip.n_samples for strip in dropouts])
     if not lost.any():
@@ -45,6 +45,12 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str
     total = lost.sum() / sum(strip.n_lines * strip.n_samples for strip in dropouts)
     most = f"most in strip {worst} ({_percent(share[worst])})"
     return [f"the tape dropped out at {_percent(total)} of all samples, {most}"]
+
+
+def _not_by_tape(lost: Dropouts) -> int:
+    """How many samples of a strip are lost for a reason that is said elsewhere."""
+    lines = len({*lost.unread, *_slipped_in(lost)})
+    return lines * lost.n_samples + (lost.n_lines - lines) * len(lost.still)
 
 
 def _slipped_in(lost: Dropouts) -> list[int]:
@@ -60,6 +66,15 @@ def _slipped(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]
             strip = frame.strips[number].called
             said.append(f"{strip}: lines {lines} lie up to {most} samples beside the others: left out")
     return said
+
+
+def _still(frame: Frame, dropouts: Sequence[Dropouts]) -> list[str]:
+    why = "they stand still, so do not show the film"
+    return [
+        f"{frame.strips[number].called}: samples {listed(lost.still)} of all lines left out: {why}"
+        for number, lost in enumerate(dropouts)
+        if lost.still
+    ]
 
 
 def _percent(share: float) -> str:
