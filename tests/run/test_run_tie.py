@@ -15,12 +15,13 @@ from calib_demo.truth import Truth
 
 from calib.camera.exterior import Pose, pose_of, quaternion_of, turned
 from calib.coordinates import FilmPoints, GroundPoints
-from calib.errors import CalibError, InputError
+from calib.errors import CalibError, InputError, NotPossible
 from calib.frame.read import read_frame
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
 from calib.run.fitting.fit import with_pointing
-from calib.run.tie import job, whole, windows
+from calib.run.progress import silent
+from calib.run.tie import job, search, whole, windows
 from calib.run.tie.job import tie_frame
 from calib.run.tie.modern_map import open_modern, sample, to_pixel
 from calib.run.tie.words import facts_of
@@ -141,6 +142,39 @@ def test_a_narrow_frame_begins_with_windows_that_fit_across_it(  # type: ignore[
     lon, lat, _ = calibrated.truth.ground_of_film(x, y)
     apart_m = 1000 * np.linalg.norm(found - ground_to_moon(GroundPoints(lon, lat, np.zeros_like(lon))), axis=-1)
     assert apart_m.max() < 1.0 * PIXEL_M
+
+
+@pytest.mark.parametrize(
+    ("sigma_mm", "kept", "tried", "said"),
+    [
+        ({4: 8e-3, 2: 2e-3, 0: 5e-4}, 0, [4, 2, 0], ""),
+        ({4: 8e-3, 2: 2e-3, 1: None, 0: None}, 2, [4, 2, 0, 1], "too few"),
+        ({4: 8e-3, 2: 2e-3, 1: 3e-3, 0: None}, 2, [4, 2, 0, 1], "9 windows match, which tell less"),
+        ({4: 8e-3, 2: 2e-3, 1: 1e-3, 0: 4e-3}, 1, [4, 2, 0, 1, 0], "9 windows match, which tell less"),
+    ],
+)
+def test_windows_get_finer_while_the_ties_know_more_with_it(
+    sigma_mm: dict[int, float | None], kept: int, tried: list[int], said: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A map enlarged from a coarse picture shows nothing in its own pixels: a frame was refused for it, or left to the
+    few windows that matched there, although coarser ones had told its place better."""
+    levels = []
+
+    def matched_at(hunt, whole_found, pose, level: int, *, is_first: bool):  # type: ignore[no-untyped-def]
+        levels.append(level)
+        sigma = sigma_mm[level]
+        if sigma is None:
+            return NotPossible("too few windows match")
+        ties = SimpleNamespace(ids=("t",) * 9, sigma_mm=np.full(9, sigma), shift=np.zeros((9, 2)))
+        return search.Found(ties, SimpleNamespace(level=level), None, pose, 1.0, whole_found)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(search, "find_whole", lambda _: SimpleNamespace(level=4, pose=None))
+    monkeypatch.setattr(search, "_round", matched_at)
+    found = search.find_ties(None, silent)  # type: ignore[arg-type]
+    assert isinstance(found, search.Found)
+    assert (found.windows.level, levels) == (kept, tried)
+    assert said in found.no_finer
+    assert bool(found.no_finer) == bool(said)
 
 
 @pytest.mark.parametrize(

@@ -139,7 +139,7 @@ def _result(
         scales=by_wavelength(found.matched.spectra, found.matched.coherence, found.matched.shifts),
         left_out=tuple(name for name in names if name in matched and name not in ties.ids),
         unmatched=tuple(name for name in names if name not in matched),
-        warnings=(*_warnings(fits.frame, resection), *far_away(fits.frame, out)),
+        warnings=(*_warnings(fits.frame, found, resection), *far_away(fits.frame, out)),
         lines=control_lines(fits.frame, out),
     )
 
@@ -154,8 +154,14 @@ def _apart_m(stated: View, refined: View) -> Array:
     return np.asarray(apart[np.isfinite(apart)])
 
 
-def _warnings(frame: Frame, resection: Resection) -> tuple[str, ...]:
+def _warnings(frame: Frame, found: Found, resection: Resection) -> tuple[str, ...]:
     said = list(frame.warnings)
+    if found.no_finer:
+        kept_m, there_m = (found.windows.lattice.pixel_m(level) for level in (found.windows.level, 0))
+        said.append(
+            f"matched in pixels of {kept_m:.3g} m, though frame and map have pixels of {there_m:.3g} m:"
+            f" in finer ones than those {found.no_finer}"
+        )
     if frame.control is not None:
         said.append("the frame has control points already; they were not used here")
     if resection.rejected:

@@ -1,6 +1,10 @@
-"""From a frame whose pointing is off to places that frame and modern map share: coarse to fine, until it settles."""
+"""From a frame whose pointing is off to places that frame and modern map share: coarse to fine, until it settles.
 
-from dataclasses import dataclass
+Finer windows tell more, as long as both pictures show something so fine: a map may have finer pixels than what it was
+made from, and film has grain. The level is kept whose ties know the most.
+"""
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,18 +28,28 @@ FINER_LEVELS = 2  # at which windows may begin: a pixel where the frame was foun
 TOLERANCE_PX = 0.5  # within which windows agree in any case
 LOOSEST = 0.25  # of the reach: chance would scatter the windows by more than half of it
 SETTLED_PX = 0.2  # a shift that a window's taper shortens by no more than a few thousandths of a pixel
-MOST_ROUNDS = 3  # at the finest level
+MOST_ROUNDS = 3  # at the level that is kept
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Found:
-    """Ties at the finest level, the windows they come from, the pose they lead to, and how the frame was found."""
+    """Ties at a level, the windows they come from, the pose they lead to, and how the frame was found.
+
+    `scatter` is that of the ties about the pose in their own sigmas; `no_finer` says why finer windows are not used.
+    """
 
     ties: Ties
     windows: Windows
     matched: Matched
     pose: Pose
+    scatter: float
     whole: Whole
+    no_finer: str = ""
+
+    @property
+    def information(self) -> float:
+        """What the ties know of a common shift of theirs, per mm^2."""
+        return float(np.sum(self.ties.sigma_mm**-2.0)) / max(self.scatter, 1.0) ** 2
 
 
 def hunt_for(fits: FrameFits, modern: ModernMap, lattice: Lattice, region: Region, reach_m: float) -> Hunt:
@@ -53,17 +67,32 @@ def find_ties(hunt: Hunt, progress: Progress) -> Found | NotPossible:
     found = _begun(hunt, whole)
     if isinstance(found, NotPossible):
         return found
-    first = found.windows.level
-    levels = [*range(first - STEP_LEVELS, 0, -STEP_LEVELS), *([0] * (MOST_ROUNDS if first else MOST_ROUNDS - 1))]
-    for turn, level in enumerate(levels):
-        progress("matching windows", (turn + 1) / (len(levels) + 1))
-        if found.windows.level == 0 and float(np.median(np.hypot(*found.ties.shift.T))) < SETTLED_PX:
+    found = _finest(hunt, found, progress)
+    for _ in range(MOST_ROUNDS - 1):
+        if float(np.median(np.hypot(*found.ties.shift.T))) < SETTLED_PX:
             break
-        found = _round(hunt, whole, found.pose, level, is_first=False)
-        if isinstance(found, NotPossible):
-            return found
+        again = _round(hunt, whole, found.pose, found.windows.level, is_first=False)
+        if isinstance(again, NotPossible):
+            return again
+        found = replace(again, no_finer=found.no_finer)
     progress("matching windows", 1.0)
     return found
+
+
+def _finest(hunt: Hunt, found: Found, progress: Progress) -> Found:
+    """From one level to finer ones, by smaller steps where need be, while the ties know more with each."""
+    first, step, no_finer = found.windows.level, STEP_LEVELS, ""
+    while found.windows.level and step:
+        level = max(found.windows.level - step, 0)
+        progress("matching windows", 1 - (level + 1) / (first + 1))
+        finer = _round(hunt, found.whole, found.pose, level, is_first=False)
+        if isinstance(finer, NotPossible):
+            step, no_finer = step // 2, finer.reason
+        elif finer.information < found.information:
+            step, no_finer = step // 2, f"{len(finer.ties.ids)} windows match, which tell less"
+        else:
+            found = finer
+    return replace(found, no_finer=no_finer if found.windows.level else "")
 
 
 def _begun(hunt: Hunt, whole: Whole) -> Found | NotPossible:
@@ -96,7 +125,7 @@ def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) 
     refined = resect(hunt.fits.frame.camera, control_of(ties), hunt.prior)
     if isinstance(refined, NotPossible):
         return refined
-    return Found(ties, windows, result, refined.pose, whole)
+    return Found(ties, windows, result, refined.pose, float(np.sqrt(refined.variance_factor)), whole)
 
 
 def control_of(ties: Ties) -> Control:
