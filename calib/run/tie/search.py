@@ -81,10 +81,10 @@ def find_ties(hunt: Hunt, progress: Progress) -> Found | NotPossible:
 
 def _finest(hunt: Hunt, found: Found, progress: Progress) -> Found:
     """From one level to finer ones, by smaller steps where need be, while the ties know more with each."""
-    first, step, no_finer = found.windows.level, STEP_LEVELS, ""
+    step, no_finer, left = STEP_LEVELS, "", 1.0
     while found.windows.level and step:
-        level = max(found.windows.level - step, 0)
-        progress("matching windows", 1 - (level + 1) / (first + 1))
+        level, left = max(found.windows.level - step, 0), left / 2  # how many levels will be tried nobody knows
+        progress("matching windows", 1 - left)
         finer = _round(hunt, found.whole, found.pose, level, is_first=False)
         if isinstance(finer, NotPossible):
             step, no_finer = step // 2, finer.reason
