@@ -66,11 +66,14 @@ class ControlPoints:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Lines of a strip that are whole: `count` of its file from `first` on stand at `line` and the lines after it."""
+    """Lines of a strip that are used: `count` of its file from `first` on stand at `line` and the lines after it. `why`
+    says what shows that the film does not go on from the piece before to this one as the file does; else it is empty.
+    """
 
     line: int
     first: int
     count: int
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,7 @@ class StripRaster:
     `is_reversed` has its line 0 at the far end of the film. `decoded` keeps what a compressed file holds once the
     strip has been read whole; a frame's strips share it. `damage` says what is wrong with the file as its header tells
     it; one that `is_lost` has no header, and is a stand-in of zeros. `lines` are those of a strip that is `held`. A
-    strip that consists of `pieces` has no lines between them; the last one ends where the file does.
+    strip that consists of `pieces` has no lines `between_pieces`; the last one ends where the file does.
     """
 
     index: int
@@ -120,6 +123,13 @@ class StripRaster:
     def unread(self) -> NDArray[np.bool_]:
         """Lines that could not be read, because the file is damaged, (n_lines,)."""
         return (self.lines or self._read(0, self.n_lines))[1]
+
+    def between_pieces(self) -> NDArray[np.bool_]:
+        """Lines that no piece of the strip holds, whatever its file does, (n_lines,)."""
+        gone = np.full(self.n_lines, bool(self.pieces))
+        for piece in self.pieces:
+            gone[piece.line : piece.line + piece.count] = False
+        return gone
 
     def _read(self, first: int, stop: int) -> Lines:
         if self.is_lost:

@@ -79,19 +79,19 @@ def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
 
 def parted(strip: StripRaster, stop: int, start: int, missing: int, why: str) -> StripRaster:
     """A strip whose picture jumps along the film: its lines before `stop` and from `start` on are kept, and so many as
-    are `missing` are put in between as lost; below 0 so many show film twice, and are left out. Lines in the order of
-    the film as the scan is stated."""
+    are `missing` are put in between as lost; below 0 so many show film twice, and are left out. `why`: what shows that.
+    Lines in the order of the film as the scan is stated."""
     if strip.is_reversed:
         stop, start = strip.n_lines - start, strip.n_lines - stop
     start = max(start, stop - missing)
     whole = strip.pieces or (Piece(0, 0, strip.n_lines),)
     before = (replace(p, count=min(p.count, stop - p.line)) for p in whole if p.line < stop)
-    behind = (
-        Piece(p.line + off + missing, p.first + off, p.count - off)
+    first, *others = (
+        Piece(p.line + off + missing, p.first + off, p.count - off, p.why)
         for p, off in ((p, min(max(start - p.line, 0), p.count)) for p in whole)
         if off < p.count or p is whole[-1]  # which says where the file ends
     )
-    return replace(strip, n_lines=strip.n_lines + missing, pieces=(*before, *behind), damage=why)
+    return replace(strip, n_lines=strip.n_lines + missing, pieces=(*before, replace(first, why=why), *others))
 
 
 def without_lines(strip: StripRaster, lines: Collection[int]) -> StripRaster:

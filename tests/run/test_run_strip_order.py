@@ -1,5 +1,6 @@
 """Strips that are not what they are said to be: left out, said and survived; what all strips contradict: refused."""
 
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -172,10 +173,8 @@ def test_film_that_a_strip_lacks_is_put_in_as_lost(calibrated, package: Path) ->
     changed(package, with_strip(1, lambda strip: np.delete(strip, np.s_[400:440], axis=0)))
     fits = fit.fit_frame(read_frame(package))
     said = next(said for said in fits.warnings if said.startswith("strip 1"))
-    assert said.startswith("strip 1 (001.tif): by its overlap with strip 2 its picture jumps between lines 39")
-    assert said.endswith(
-        ("39 lines of film are missing", "40 lines of film are missing", "41 lines of film are missing")
-    )
+    assert said.startswith("strip 1 (001.tif): its picture jumps between lines 39")
+    assert re.search(r", as its overlap with strip 2 shows: (39|40|41) lines of film are missing$", said)
     there = calibrated.result.fits.sweep.sweeps[1].y_line_mm
     off = fits.sweep.sweeps[1].y_line_mm[20:-20] - there[20 : len(fits.sweep.sweeps[1].y_line_mm) - 20]
     assert np.abs(off).max() < 1.5 * 0.0075

@@ -52,21 +52,23 @@ def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...]
         if len(lost.unread) == lost.n_lines:
             why = strip.damage or "its data cannot be decoded"
             out.append(LeftOut(strip.index, f"{strip.called}: left out: {why}"))
-        elif strip.pieces:
-            said += [f"{strip.called}: by {strip.damage} {jump}" for jump in _jumps(strip)]
-        elif lost.unread:
+            continue
+        said += [f"{strip.called}: {jump}" for jump in _jumps(strip)]
+        of_file = sorted({*lost.unread} - {*np.flatnonzero(strip.between_pieces()).tolist()})
+        if of_file:
             why = strip.damage or "their data cannot be decoded"
-            said.append(f"{strip.called}: lines {listed(lost.unread)} of {lost.n_lines} left out: {why}")
+            said.append(f"{strip.called}: lines {listed(of_file)} of {lost.n_lines} left out: {why}")
     if len(out) == len(frame.strips):
         raise InputError(frame.strips[0].path, KEY, "data of which nothing can be decoded", "strips that can be read")
     return tuple(said), tuple(out)
 
 
 def _jumps(strip: StripRaster) -> Iterator[str]:
-    """Where the pieces of a strip leave lines of film out, or lines of its file."""
+    """What is to be said where the pieces of a strip leave lines of film out, or lines of its file."""
     for before, behind in pairwise(strip.pieces):
         missing = behind.line - behind.first - before.line + before.first
         if not missing:  # its lines were left out for another reason, which is said where it was found
             continue
         what = f"{missing} lines of film are missing" if missing > 0 else f"{-missing} lines show film twice"
-        yield f"its picture jumps between lines {before.first + before.count - 1} and {behind.first}: {what}"
+        lines = f"lines {before.first + before.count - 1} and {behind.first}"
+        yield f"its picture jumps between {lines}, as {behind.why}: {what}"

@@ -147,13 +147,17 @@ def _in_pieces(frame: Frame, looks: list[Look], threads: int) -> tuple[Frame, li
         strips = list(frame.strips)
         for each in reversed(breaks):  # of one strip those farther on first: line numbers hold up to there
             strip = strips[each.strip]
-            by = f"its overlaps with strips {' and '.join(map(str, each.beside))}"
-            by = by if len(each.beside) > 1 else f"its overlap with strip {each.beside[0]}"
-            strips[each.strip] = parted(strip, each.stop, each.start, each.missing, by)
+            strips[each.strip] = parted(strip, each.stop, each.start, each.missing, _as_overlaps_show(each.beside))
         frame = replace(frame, strips=tuple(strips))
         for k in {each.strip for each in breaks}:
             looks[k] = next(looks_of(frame, 1, k))
     return frame, looks
+
+
+def _as_overlaps_show(beside: Sequence[int]) -> str:
+    """Words for what shows a jump: a strip's overlaps with the strips `beside` it, one or two."""
+    strips = " and ".join(map(str, beside))
+    return f"its overlaps with strips {strips} show" if len(beside) > 1 else f"its overlap with strip {strips} shows"
 
 
 def _samples(frame: Frame, looks: Sequence[Look], strip: int) -> tuple[NDArray, NDArray[np.bool_]]:
