@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 from scipy import fft
 from scipy.special import chdtri
 
+from calib.coordinates import Array
 from calib.errors import NotPossible
 from calib.ground.match_prepare import Texture
-
-Array = NDArray[np.float64]
 
 DIRECTIONS = 3  # of the cross spectrum: 1, cos 2a, sin 2a
 CHANCE = 1e-6  # that pictures with nothing in common pass, were their correlations Gaussian

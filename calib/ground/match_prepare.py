@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-Array = NDArray[np.float64]
+from calib.coordinates import Array
 
 MEAN_PX = 25  # a box twice: like a Gaussian of sigma 10; waves longer than some 60 pixels go
 SCATTER_PX = 49

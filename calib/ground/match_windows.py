@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 from scipy.signal.windows import tukey
 
+from calib.coordinates import Array
 from calib.errors import NotPossible
-
-Array = NDArray[np.float64]
 
 TAPERED = 0.6  # share of a window's side on which the taper falls
 BANDS = 14  # of wavelength in which the coherence is learned

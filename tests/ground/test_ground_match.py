@@ -216,12 +216,9 @@ def test_the_law_that_most_shifts_follow_is_found_among_many_wrong_ones() -> Non
     shift[wrong] += random.uniform(-8, 8, (wrong.sum(), 2))
     found = consistent(place, shift, 0.3, 2.0)
     assert not isinstance(found, NotPossible)
-    assert not (
-        found.kept & wrong & (np.abs(shift - np.column_stack([np.ones(90), place]) @ law).max(axis=1) > 1)
-    ).any()
-    assert found.kept[~wrong].mean() > 0.95
-    assert found.law == pytest.approx(law, abs=0.08)
-    assert 0.05 < found.scatter_px < 0.2
+    far_off = np.abs(shift - np.column_stack([np.ones(90), place]) @ law).max(axis=1) > 1
+    assert not found[wrong & far_off].any()
+    assert found[~wrong].mean() > 0.95
 
 
 def test_shifts_without_a_common_law_are_refused() -> None:

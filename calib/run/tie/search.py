@@ -121,7 +121,7 @@ def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) 
     if isinstance(agreed, NotPossible):
         return agreed
     everyone = ties_of(windows, result.shifts)
-    ties = chosen(everyone, agreed.kept & np.isfinite(everyone.sigma_mm))
+    ties = chosen(everyone, agreed & np.isfinite(everyone.sigma_mm))
     refined = resect(hunt.fits.frame.camera, control_of(ties), hunt.prior)
     if isinstance(refined, NotPossible):
         return refined
