@@ -16,14 +16,13 @@ from numpy.typing import NDArray
 from calib.camera.collinearity import moon_to_film
 from calib.camera.interior import within_format
 from calib.camera.shutter import camera_km
-from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.ground.grid import MapGrid, pixel_to_map, to_ground
 from calib.ground.hidden import hidden_pixels
 from calib.ground.sphere import unit, up
 from calib.ground.terrain import Terrain, node_heights_km, nodes_of
 from calib.ground.view import View, seen_from
-from calib.lattice import NodeValues, between, good_cells, lattice
+from calib.lattice import NodeValues, good_cells, lattice
 from calib.light.geometry import photometric_angles, sun_direction
 from calib.moon import RADIUS_KM, SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
@@ -37,7 +36,6 @@ NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its node
 OBLIQUE_DEG = 80.0
 AT_ONCE = 2**15  # pixels worked out exactly: each takes some fifty numbers on the way
 MOST_NODES = 2**19  # of the whole grid's lattice that are kept: 21 MB
-NEAR_MM = 1e-9  # what is farther inside the format than that is so whatever rounding does
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +63,7 @@ class Locator:
     grid: MapGrid
     view: View
     sun: SubsolarPoint
-    tolerance: Array  # (5,) of the interpolated quantities
+    tolerance: Array  # (5,) of the interpolated quantities, in their own units
     step: int
     whole: NodeValues | None = None
 
@@ -102,82 +100,7 @@ def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: fl
             break
     if 4 * grid.rows * grid.columns > MOST_NODES * made.step**2:
         return made
-    return replace(made, whole=_lattice(made, slice(0, grid.rows), slice(0, grid.columns)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Placed:
-    """Where a block of the map lies on the film, and its quality bits as in `Located`.
-
-    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none. `is_whole`:
-    whether nodes say that every pixel is seen. `located` is the whole block where it had to be worked out.
-    """
-
-    quality: NDArray[np.uint16]
-    lattice: NodeValues | None
-    is_whole: bool
-    located: Located | None
-
-    def pixels(self) -> FilmPoints:
-        """Film places of all pixels, (rows, columns), NaN where nothing is seen."""
-        if self.located is not None:
-            return self.located.film
-        if self.lattice is None:
-            raise ValueError("a block without a lattice has the places of its pixels")
-        x, y = self.lattice.interpolated(self.lattice.nodes[:2], self.lattice.good)
-        x[self.quality != 0] = y[self.quality != 0] = np.nan
-        return FilmPoints(x, y)
-
-    def film_at(self, row: Array, column: Array) -> FilmPoints:
-        """Film places of rows (N,) and columns (M,) about the block, counted from its first pixel, whether inside the
-        format or not: (N, M), NaN where the lattice does not say.
-        """
-        if self.lattice is None:
-            return FilmPoints(*np.full((2, row.size, column.size), np.nan))
-        return FilmPoints(*self.lattice.at(self.lattice.nodes[:2], row, column))
-
-
-def placed(where: Locator, rows: slice, columns: slice) -> Placed:
-    """The same as `block` without the angles of every pixel, which are worked out only where a bit depends on them, and
-    without its film place where nodes say that it is inside the format.
-    """
-    if where.view.terrain is not None:
-        located = block(where, rows, columns)
-        return Placed(located.quality, None, False, located)
-    nodes = _lattice(where, rows, columns)
-    steep = (nodes.nodes[2] >= 90.0) | (nodes.nodes[3] >= OBLIQUE_DEG)
-    if steep.any() or not (nodes.good | nodes.empty).all():
-        located = block(where, rows, columns)
-        return Placed(located.quality, nodes, False, located)
-    width_mm, height_mm = where.view.camera.format_mm
-    half_mm = width_mm / 2, height_mm / 2
-    is_whole = bool(nodes.good.all() and (np.abs(nodes.nodes[:2]) < np.reshape(half_mm, (2, 1, 1)) - NEAR_MM).all())
-    quality = np.zeros((rows.stop - rows.start, columns.stop - columns.start), np.uint16)
-    if not is_whole:
-        _cut_to_format((nodes.nodes, nodes.good, nodes.half, nodes.offset), half_mm, np.uint16(OUTSIDE), quality)
-    return Placed(quality, nodes, is_whole, None)
-
-
-@njit(cache=True, nogil=True)
-def _cut_to_format(lattice, half_mm, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Give pixels whose place is not `within_format`, or that have none, their bit. Each is looked at only where it
-    does not lie between two places that are inside."""
-    (nodes, good, half, (offset_r, offset_c)), (half_x, half_y) = lattice, half_mm
-    columns, most_x, most_y = quality.shape[1], half_x - NEAR_MM, half_y - NEAR_MM
-    for i in range(quality.shape[0]):
-        r = (i + offset_r) // half
-        v = (i + offset_r - r * half) / half
-        for c in range(offset_c // half, (columns - 1 + offset_c) // half + 1):
-            x, x_end = between(nodes[0], r, c, v)
-            y, y_end = between(nodes[1], r, c, v)
-            known = good[r // 2, c // 2]
-            if known and max(abs(x), abs(x_end)) < most_x and max(abs(y), abs(y_end)) < most_y:
-                continue
-            x_step, y_step, first = (x_end - x) / half, (y_end - y) / half, c * half - offset_c
-            for j in range(max(first, 0), min(first + half, columns)):
-                within = abs(x + (j - first) * x_step) <= half_x and abs(y + (j - first) * y_step) <= half_y
-                if not (known and within):
-                    quality[i, j] = outside
+    return replace(made, whole=nodes_about(made, slice(0, grid.rows), slice(0, grid.columns)))
 
 
 def block(where: Locator, rows: slice, columns: slice) -> Located:
@@ -216,7 +139,7 @@ def film_scale(where: Locator, row: float, column: float) -> FilmScale | None:
 
 
 def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
-    """Longitude and latitude of the pixels of a block, exactly."""
+    """Longitude and latitude of the pixels of a block, (rows, columns), exactly."""
     row, column = np.meshgrid(
         np.arange(rows.start, rows.stop, dtype=np.float64),
         np.arange(columns.start, columns.stop, dtype=np.float64),
@@ -225,8 +148,8 @@ def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
     return to_ground(where.grid, pixel_to_map(where.grid, row, column))
 
 
-def _lattice(where: Locator, rows: slice, columns: slice) -> NodeValues:
-    """The lattice about a block."""
+def nodes_about(where: Locator, rows: slice, columns: slice) -> NodeValues:
+    """The lattice of the smooth quantities about a block, a part of the whole grid's where that is kept."""
     inside = min(rows.start, columns.start) >= 0 and rows.stop <= where.grid.rows and columns.stop <= where.grid.columns
     if where.whole is not None and inside:
         return where.whole.part(rows, columns)
@@ -234,7 +157,8 @@ def _lattice(where: Locator, rows: slice, columns: slice) -> NodeValues:
 
 
 def _exact(where: Locator, row: Array, column: Array) -> Array:
-    """The five smooth quantities (5, ...) at pixels."""
+    """The five smooth quantities (5, ...) at pixels: film x, y in mm and the three angles in degrees; over terrain the
+    zenith's three components and the place in the elevation model, in its nodes."""
     ground = to_ground(where.grid, pixel_to_map(where.grid, row, column))
     zenith = up(ground.lon_deg, ground.lat_deg)
     if where.view.terrain is not None:
@@ -274,7 +198,7 @@ def _hidden(where: Locator, terrain: Terrain, rows: slice, columns: slice) -> ND
 
 def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:
     """The smooth quantities (5, rows, columns) of a block."""
-    found = _lattice(where, rows, columns)
+    found = nodes_about(where, rows, columns)
     out = found.interpolated(found.nodes, found.good)
     single = ~(found.good | found.empty)
     if single.any():

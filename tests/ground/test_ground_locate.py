@@ -19,9 +19,10 @@ from calib.camera.interior import within_format
 from calib.coordinates import FilmPoints, GroundPoints
 from calib.frame.description import Distortion, MapRequest, Scan
 from calib.ground import locate
+from calib.ground.block_places import placed
 from calib.ground.dem import read_terrain
 from calib.ground.grid import choose_grid, pixel_to_map, to_ground, to_map
-from calib.ground.locate import block, block_ground, film_scale, locator, placed
+from calib.ground.locate import block, block_ground, film_scale, locator
 from calib.ground.sphere import emission_deg, ground_to_moon, unit, up
 from calib.ground.terrain import heights_km
 from calib.ground.view import View, before_horizon, film_to_ground, film_to_moon, ground_to_film, on_ground

@@ -19,7 +19,8 @@ from calib.coordinates import FilmPoints
 from calib.errors import InputError
 from calib.film.interpolate import Sampled
 from calib.film.kernels import DEFAULT_KERNEL, KERNELS
-from calib.ground.locate import block, placed
+from calib.ground.block_places import placed
+from calib.ground.locate import block
 from calib.light.functions import DEFAULT_MODEL, to_standard
 from calib.quality import BITS, DROPOUT, FILLED, MARK, SEAM
 from calib.run import frame_job

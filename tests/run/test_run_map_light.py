@@ -8,7 +8,8 @@ from rounded import rounded_by_sigma
 
 from calib.coordinates import FilmPoints
 from calib.film.interpolate import Sampled
-from calib.ground.locate import Located, Placed
+from calib.ground.block_places import Placed
+from calib.ground.locate import Located
 from calib.lattice import lattice
 from calib.light.curve import film_curve
 from calib.light.functions import DEFAULT_MODEL, to_standard

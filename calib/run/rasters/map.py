@@ -13,9 +13,10 @@ from calib.film.kernels import DEFAULT_KERNEL
 from calib.film.raster import Raster, node_places
 from calib.film.ready import ValueTable
 from calib.film.source import StripSource
+from calib.ground.block_places import Placed, placed
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
-from calib.ground.locate import Locator, Placed, film_scale, locator, placed
+from calib.ground.locate import Locator, film_scale, locator
 from calib.ground.view import View
 from calib.lattice import NodeValues
 from calib.light.curve import FilmCurve, exposure_of, film_curve

@@ -15,7 +15,8 @@ from calib.compiled import njit
 from calib.coordinates import Array, FilmPoints
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
-from calib.ground.locate import Locator, Placed, block
+from calib.ground.block_places import Placed
+from calib.ground.locate import Locator, block
 from calib.lattice import NodeValues, good_cells
 from calib.light.film_table import FilmTable, film_table
 from calib.light.functions import to_standard
