@@ -2,7 +2,7 @@
 
 from hypothesis import strategies as st
 
-from calib.frame.description import Distortion
+from calib.frame.camera import Distortion
 
 LEGAL = {
     "lon": st.floats(-180, 180), "lat": st.floats(-90, 90), "altitude": st.floats(30, 3000), "tilt": st.floats(0, 60),

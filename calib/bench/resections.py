@@ -12,7 +12,7 @@ from calib.camera.adjustment import Control
 from calib.camera.exterior import Pose, turn_between, turned
 from calib.camera.resection import Resection, resect
 from calib.coordinates import FilmPoints, GroundPoints
-from calib.frame.description import Camera
+from calib.frame.camera import Camera
 from calib.ground.sphere import ground_to_moon
 
 Floats = NDArray[np.float64]

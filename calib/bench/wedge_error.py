@@ -11,7 +11,7 @@ from calib_demo.truth import Truth
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from calib.frame.description import Film
+from calib.frame.film import Film
 from calib.light.curve import FilmCurve, density_of, exposure_of, film_curve, log_exposure_of, slope_of
 from calib.run.fitting.fit import FrameFits
 from calib.tone.estimate import fit_tone

@@ -15,7 +15,7 @@ from calib.coordinates import Array, FilmPoints
 from calib.errors import NotPossible
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera
+    from calib.frame.camera import Camera
 
 UNKNOWNS = 6  # three of the place, three of the attitude
 MAX_STEPS = 200

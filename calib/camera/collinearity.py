@@ -12,7 +12,7 @@ from calib.camera.shutter import is_moving, position_at, seconds_at, seconds_per
 from calib.coordinates import Array, FilmPoints
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera
+    from calib.frame.camera import Camera
 
 SLIT_MM = 1e-9  # how closely a place must lie under the slit at the time it is imaged
 SECANT_STEPS = 30

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.coordinates import Array
-from calib.frame.description import PointingByPosition, PointingBySubPoint
+from calib.frame.pointing import PointingByPosition, PointingBySubPoint
 from calib.moon import RADIUS_KM
 
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera, Distortion
+    from calib.frame.camera import Camera, Distortion
 
 INVERSE_MM = 1e-9  # how closely the inverse meets the measured place
 CLOSE_MM = 1e-12  # one so close is left as it is: a further step moves it by what rounding leaves open

@@ -37,7 +37,7 @@ from calib.coordinates import Array
 from calib.errors import NotPossible
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera
+    from calib.frame.camera import Camera
 
 SIGNIFICANCE = 0.001  # chance that any good point of a frame is rejected (common practice, no source)
 MAX_SUBSETS = 600

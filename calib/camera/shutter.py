@@ -17,7 +17,7 @@ from calib.camera.interior import film_to_direction
 from calib.coordinates import Array, FilmPoints
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera
+    from calib.frame.camera import Camera
 
 
 def is_moving(camera: Camera, pose: Pose) -> bool:

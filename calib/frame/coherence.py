@@ -7,8 +7,9 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.errors import InputError
-from calib.frame.description import FrameDescription, Scan, WedgePatch
+from calib.frame.description import FrameDescription, Scan
 from calib.frame.document import Document
+from calib.frame.film import WedgePatch
 from calib.frame.frame import ControlPoints, Frame, ReseauMarks, StripRaster
 
 Interval = tuple[float, float]

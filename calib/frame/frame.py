@@ -7,17 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.frame.camera import Camera
 from calib.frame.decoded import DecodedStrips, Lines
-from calib.frame.description import (
-    Camera,
-    Exposure,
-    Film,
-    MapRequest,
-    PointingByPosition,
-    PointingBySubPoint,
-    Scan,
-    Sun,
-)
+from calib.frame.description import Exposure, MapRequest, Scan, Sun
+from calib.frame.film import Film
+from calib.frame.pointing import PointingByPosition, PointingBySubPoint
 from calib.frame.raster import read_lines
 
 

@@ -5,18 +5,13 @@ from typing import TypeVar
 
 from pydantic import Field, ValidationError
 
-from calib.frame.description import (
-    AnyPointing,
-    Camera,
-    CharacteristicCurve,
-    MapRequest,
-    Sun,
-    Terrain,
-    above_zero,
-)
+from calib.frame.camera import Camera
+from calib.frame.description import MapRequest, Sun, Terrain
 from calib.frame.document import Document, read_document
-from calib.frame.fields import Table
+from calib.frame.fields import Table, above_zero
+from calib.frame.film import CharacteristicCurve
 from calib.frame.mistakes import all_of, mistakes_of
+from calib.frame.pointing import AnyPointing
 
 
 class DensityImageDescription(Table):

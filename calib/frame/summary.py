@@ -3,8 +3,8 @@
 import math
 
 from calib.frame.coherence import scanned_film
-from calib.frame.description import PointingByPosition
 from calib.frame.frame import Frame
+from calib.frame.pointing import PointingByPosition
 from calib.moon import RADIUS_KM
 
 

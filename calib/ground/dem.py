@@ -26,7 +26,7 @@ from calib.ground.view import View
 from calib.moon import RADIUS_KM
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera
+    from calib.frame.camera import Camera
 
 KEY = "terrain.dem"
 WHOLE_NODES = 3e7  # up to this size the raster is read whole

@@ -17,7 +17,7 @@ from calib.ground.view import View, before_horizon, film_to_moon, on_ground
 from calib.remembered import once
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera
+    from calib.frame.camera import Camera
 
 OBLIQUE_DEG = 80.0  # where the horizon is in the frame, the map ends at this emission angle
 PER_SIDE = 1024  # places along each side of the format: their chords leave its image by less than a pixel

@@ -17,7 +17,7 @@ from calib.ground.sphere import dot, ground_to_moon, moon_to_ground, ray_to_sphe
 from calib.ground.terrain import Terrain, heights_km
 
 if TYPE_CHECKING:
-    from calib.frame.description import Camera
+    from calib.frame.camera import Camera
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)

@@ -14,7 +14,7 @@ from calib.coordinates import Array, FilmPoints
 
 
 class Lens(Protocol):
-    """What of a camera the camera equation needs; `frame.description.Camera` is one."""
+    """What of a camera the camera equation needs; `frame.camera.Camera` is one."""
 
     @property
     def focal_length_mm(self) -> float: ...

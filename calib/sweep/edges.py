@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints, ScanPoints
-from calib.frame.description import Scan, WedgePatch
+from calib.frame.description import Scan
+from calib.frame.film import WedgePatch
 from calib.frame.frame import Frame
 from calib.ordered import shared_out
 from calib.sweep.cross import CrossShape

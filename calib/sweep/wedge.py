@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.frame.description import WedgePatch
+from calib.frame.film import WedgePatch
 from calib.frame.frame import Frame
 from calib.sweep.evenness import MOST_UNEVEN, make_profiles
 from calib.sweep.model import StripSweep

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.errors import InputError
-from calib.frame.description import Scan, WedgePatch
+from calib.frame.description import Scan
+from calib.frame.film import WedgePatch
 from calib.frame.frame import Frame
 from calib.frame.wedge_columns import covered_by_most, covers
 

@@ -16,7 +16,7 @@ from calib.coordinates import Array
 from calib.frame.wedge_columns import covered_by_most
 
 if TYPE_CHECKING:
-    from calib.frame.description import CharacteristicCurve
+    from calib.frame.film import CharacteristicCurve
     from calib.frame.frame import Frame
 
 ROUNDING_SIGMA = 3e-4  # of a stated value with three decimals

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from calib.camera.exterior import Pose, pose_of, quaternion_of, rotation_of, rotation_of_tilt, turn_between, turned
-from calib.frame.description import PointingByPosition, PointingBySubPoint, Quaternion
+from calib.frame.pointing import PointingByPosition, PointingBySubPoint, Quaternion
 from calib.moon import RADIUS_KM
 
 ANGLE = st.floats(-360, 360)

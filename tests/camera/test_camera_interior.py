@@ -16,7 +16,7 @@ from calib.camera.interior import (
     within_format,
 )
 from calib.coordinates import FilmPoints
-from calib.frame.description import Camera, Distortion
+from calib.frame.camera import Camera, Distortion
 
 LENS = Distortion(k1=-0.28, k2=0.11, k3=-0.02, p1=0.0012, p2=-0.0007)  # of the check file, for unit focal length
 MATRIX = np.array([[2000.0, 0.0, 1024.0], [0.0, 1990.0, 768.0], [0.0, 0.0, 1.0]])

@@ -15,7 +15,8 @@ from calib.camera.interior import film_to_direction
 from calib.camera.resection import resect
 from calib.coordinates import FilmPoints
 from calib.errors import NotPossible
-from calib.frame.description import Camera, Distortion, PointingBySubPoint
+from calib.frame.camera import Camera, Distortion
+from calib.frame.pointing import PointingBySubPoint
 from calib.ground.sphere import ground_to_moon, moon_to_ground, ray_to_sphere
 
 LENS = Distortion(k1=1e-6, p1=2e-6)

@@ -14,7 +14,8 @@ from calib.camera.interior import direction_to_film
 from calib.camera.resection import resect
 from calib.camera.shutter import camera_km, rays_of, seconds_at, turned_on
 from calib.coordinates import FilmPoints
-from calib.frame.description import Camera, Distortion, PointingBySubPoint, ShutterSlit
+from calib.frame.camera import Camera, Distortion, ShutterSlit
+from calib.frame.pointing import PointingBySubPoint
 
 LENS = Distortion(k1=2e-6, p1=1e-5, p2=-2e-5)
 TRAVELS = st.sampled_from(["+x", "-x", "+y", "-y"])

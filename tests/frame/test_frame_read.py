@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rasterio import Affine
 
-from calib.frame.description import Exposure, FrameDescription, PointingByPosition, PointingBySubPoint, Quaternion, unit
+from calib.frame.description import Exposure, FrameDescription
+from calib.frame.pointing import PointingByPosition, PointingBySubPoint, Quaternion, unit
 from calib.frame.read import read_frame
 from calib.frame.summary import summary
 

@@ -6,7 +6,8 @@ import rasterio
 from affine import Affine
 
 from calib.camera.exterior import pose_of
-from calib.frame.description import Camera, Distortion, PointingBySubPoint
+from calib.frame.camera import Camera, Distortion
+from calib.frame.pointing import PointingBySubPoint
 from calib.ground.view import View
 
 LENS = Distortion(k1=1e-6)

@@ -17,7 +17,8 @@ from calib.camera.collinearity import moon_to_film
 from calib.camera.exterior import Pose
 from calib.camera.interior import within_format
 from calib.coordinates import FilmPoints, GroundPoints
-from calib.frame.description import Distortion, MapRequest, Scan
+from calib.frame.camera import Distortion
+from calib.frame.description import MapRequest, Scan
 from calib.ground import locate
 from calib.ground.block_places import placed
 from calib.ground.dem import read_terrain

@@ -17,7 +17,8 @@ from calib.camera.interior import within_format
 from calib.camera.shutter import seconds_at
 from calib.coordinates import FilmPoints
 from calib.errors import InputError
-from calib.frame.description import MapRequest, Scan, ShutterSlit
+from calib.frame.camera import ShutterSlit
+from calib.frame.description import MapRequest, Scan
 from calib.ground.dem import read_terrain, view_over
 from calib.ground.grid import choose_grid
 from calib.ground.locate import block, block_ground, locator

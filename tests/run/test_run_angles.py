@@ -16,7 +16,8 @@ from rio_cogeo.cogeo import cog_validate
 
 import calib
 from calib.camera.exterior import pose_of
-from calib.frame.description import Camera, PointingBySubPoint
+from calib.frame.camera import Camera
+from calib.frame.pointing import PointingBySubPoint
 from calib.ground.footprint import stated_covariance
 from calib.ground.view import View
 from calib.products.fits_pointing import PlaceUncertainty
