@@ -32,7 +32,7 @@ from calib.tone.summary import curves_in_doubt, figures_of, patch_table, unmeasu
 from calib.tone.survey import StripSurvey
 from calib.tone.system import Values
 from calib.tone.tables import NODES, Banding, in_doubt
-from calib.tone.transfer import CorrectionBasis, FirstCurve
+from calib.tone.transfer import BEYOND, CorrectionBasis, FirstCurve
 from calib.tone.unknowns import Layout, Stated, errors_told, first_scales, is_contradicted, laid_out
 
 if TYPE_CHECKING:
@@ -59,7 +59,9 @@ class ToneDraft:
 def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int = 1) -> ToneDraft:
     """A tone good enough to measure places by, where `sweeps` are a first look's: by the known film of each strip.
 
-    Overlaps, which need better places, and the scene's vote are left to the fit that follows.
+    Overlaps, which need better places, and the scene's vote are left to the fit that follows. Film lighter or deeper
+    than all that is known, like the sky beside the Moon, is shown as the curves go on: held where they end, less its
+    banding, it would show nothing but the banding, which stands still while strips wander.
     """
     known = known_film(frame)
     passes = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
@@ -72,7 +74,7 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     readings = banding_read(fitted, threads)
     profiles = filtered_profiles(*_measured(readings))
     bandings = [Banding(*row) for row in zip(*profiles, readings, strict=True)]
-    return ToneDraft(strip_tones(fitted, bandings, threads), passes.alone, _from(fit))
+    return ToneDraft(strip_tones(fitted, bandings, threads, BEYOND), passes.alone, _from(fit))
 
 
 def fit_tone(

@@ -63,16 +63,18 @@ def scene_of(
     return column_means(count, density)
 
 
-def strip_tones(fitted: Fitted, bandings: Sequence[Banding], threads: int) -> tuple[StripTone, ...]:
-    """The tables of all strips."""
+def strip_tones(
+    fitted: Fitted, bandings: Sequence[Banding], threads: int, beyond: float = 0.0
+) -> tuple[StripTone, ...]:
+    """The tables of all strips, that of density continued by the curve as far as `beyond` the span of what is known."""
 
     def finish(survey: StripSurvey) -> StripTone:
-        return _tone_of(fitted, survey, bandings[survey.index])
+        return _tone_of(fitted, survey, bandings[survey.index], beyond)
 
     return tuple(shared_out(finish, fitted.passes.surveys, threads))
 
 
-def _tone_of(fitted: Fitted, survey: StripSurvey, banding: Banding) -> StripTone:
+def _tone_of(fitted: Fitted, survey: StripSurvey, banding: Banding, beyond: float) -> StripTone:
     raster, known = fitted.frame.strips[survey.index], fitted.known
     n_dn = int(np.iinfo(raster.dtype).max) + 1
     if survey.is_lost:
@@ -80,7 +82,7 @@ def _tone_of(fitted: Fitted, survey: StripSurvey, banding: Banding) -> StripTone
     ends = list(known.patch_density[np.isfinite(known.patch_density)])
     if known.stroke_density is not None and survey.stroke_cells.dn.size:
         ends.append(known.stroke_density)
-    span = span_of(np.array(ends))
+    span = span_of(np.array(ends), beyond)
     tone = strip_tone(fitted.curves, fitted.fit, survey.index, banding, span, survey.clip, n_dn)
     return replace(tone, reason=survey.reason, texture=fitted.passes.texture)
 

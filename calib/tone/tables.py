@@ -25,18 +25,22 @@ MOST_SIGMA = 9.9  # density: what a strip that carries nothing says of itself
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Densities between which a strip's curve is known, and the steps between the last patches at both ends."""
+    """Densities between which a strip's curve is known, and the steps between the last patches at both ends.
+
+    The table of density goes on by the curve as far as `beyond` these before it is held; no tone can be had there.
+    """
 
     low: float
     high: float
     low_step: float
     high_step: float
+    beyond: float = 0.0
 
 
-def span_of(densities: Array) -> Span:
+def span_of(densities: Array, beyond: float = 0.0) -> Span:
     """The span of some known densities, at least two of them different."""
     order = np.unique(densities)
-    return Span(float(order[0]), float(order[-1]), float(order[1] - order[0]), float(order[-1] - order[-2]))
+    return Span(float(order[0]), float(order[-1]), float(order[1] - order[0]), float(order[-1] - order[-2]), beyond)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,7 +71,7 @@ def strip_tone(
     line, at_line = np.arange(n_lines), np.linspace(0.0, n_lines - 1.0, min(n_lines, LINE_NODES))
     modes = cosines(n_lines, at_line) - level_of_modes(n_lines)
     return StripTone(
-        density_of_dn=_held(density, first, last),
+        density_of_dn=_held(density, *_made_span(density, (first, last), span, clip)),
         dn_span=(first, last),
         rising=curves.first[strip].is_rising,
         column_density=banding.density - banding.density.mean(),
@@ -169,6 +173,17 @@ def _dn_span(density: Array, sigma: Array, span: Span, reach: Array, clip: tuple
     if inside.size == 0:
         return int(at_low), int(at_low)
     return int(inside[0]), int(inside[-1])
+
+
+def _made_span(density: Array, known: tuple[int, int], span: Span, clip: tuple[int, int]) -> tuple[int, int]:
+    """First and last DN of those that can be calibrated, `known`, and of those that lie no farther beyond the span than
+    it says, not clipped."""
+    dn = np.arange(density.size)
+    near = (density >= span.low - span.beyond) & (density <= span.high + span.beyond)
+    inside = np.flatnonzero(near & (dn > clip[0]) & (dn < clip[1]))
+    if inside.size == 0:
+        return known
+    return min(known[0], int(inside[0])), max(known[1], int(inside[-1]))
 
 
 def _curve_sigma(curves: Curves, fit: Adjustment, strip: int, dn: Array, readings: Readings) -> Array:
