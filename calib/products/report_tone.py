@@ -130,7 +130,7 @@ class _Panels:
                 at = top + float(self._y_residual(np.array(sign * self._reach)))
                 ax.text(0.045, at, f"{sign * self._reach:+g}", ha="right", va="center", **small)
             ax.text(beside, top + _TOP + _CURVE / 2, "density", rotation=90, ha="center", va="center", **small)
-        last = self._top.max()
+        last = float(self._top.max())
         for left in np.unique(self._left[self._top == last]):
             ax.text(left + 0.06, last + foot + 0.06, "DN 0", ha="left", va="center", **small)
             ax.text(left + 0.92, last + foot + 0.06, f"{int(self._transfer.dn[-1])}", ha="right", va="center", **small)

@@ -188,7 +188,7 @@ def without_marks(strength: Array, expected: NDArray[np.int64]) -> NDArray[np.bo
     """Strips (K,) that are not placed by the marks `expected` (K,) in them, though marks are found in other strips so
     often that chance can hardly be why."""
     placed = strength >= LEAST_STRENGTH
-    found = min(float(strength[placed].sum() / max(expected[placed].sum(), 1)), 1.0)
+    found = min(float(strength[placed].sum() / max(int(expected[placed].sum()), 1)), 1.0)
     return ~placed & (bdtr(np.minimum(strength, expected), expected, found) < BY_CHANCE / strength.size)
 
 

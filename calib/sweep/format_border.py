@@ -37,7 +37,7 @@ def _beside(side: Side, sweep: StripSweep, corner: tuple[int, int], format_mm: S
     lines, samples = (slice(first, first + n) for first, n in zip(corner, side.sigma.shape, strict=True))
     x_mm = sweep.x_sample_mm[samples] + np.median(sweep.x_line_mm)
     y_mm = sweep.y_line_mm[lines] + np.median(sweep.y_sample_mm)
-    reach_x_mm = _reach_mm(sweep.sigma_x_mm.max(), np.ptp(sweep.x_line_mm), px_mm[0])
+    reach_x_mm = _reach_mm(float(sweep.sigma_x_mm.max()), np.ptp(sweep.x_line_mm), px_mm[0])
     reach_y_mm = _reach_mm(sweep.sigma_y_mm[lines], np.ptp(sweep.y_sample_mm), px_mm[1])
     sigma = side.sigma.copy()
     for end in (-0.5, 0.5):
@@ -50,7 +50,7 @@ def _beside(side: Side, sweep: StripSweep, corner: tuple[int, int], format_mm: S
     return Side(side.values, sigma)
 
 
-def _reach_mm(sigma_mm: Array, bend_mm: float, px_mm: float) -> Array:
+def _reach_mm(sigma_mm: Array | float, bend_mm: float, px_mm: float) -> Array:
     """How far from where a sweep puts it the border may show, along which the strip's axis bends by so much."""
     return np.where(sigma_mm < MOST_SIGMA_PX * px_mm, REACH_PX * px_mm + SIGMAS * sigma_mm + bend_mm, 0.0)
 

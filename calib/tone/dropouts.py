@@ -167,7 +167,7 @@ def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int
     chance = np.full(top + 1, 0.05 / (top + 1))
     for (low, high), share in ((scale, 0.40), (reach, 0.45)):
         inside = (value >= low) & (value <= high)
-        chance[inside] += share / max(inside.sum(), 1)
+        chance[inside] += share / max(int(inside.sum()), 1)
     chance[[0, top]] += 0.05
     return np.log(chance)
 

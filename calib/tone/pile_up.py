@@ -94,7 +94,7 @@ def _pile(count: NDArray[np.integer], total: int) -> int | None:
         before, middle = below[pile] - below[first], (first + pile) // 2
         halves = below[middle] - below[first], below[pile] - below[middle]
         after = below[min(2 * pile - first + 1, count.size - 1)] - below[pile + 1]
-        is_steep = count[pile] >= STEEP * max(count[middle:pile].max(), 1)
+        is_steep = count[pile] >= STEEP * max(int(count[middle:pile].max()), 1)
         if is_steep and after <= BEYOND * count[pile] and min(halves) >= min(EVEN * before, ENOUGH):
             return int(pile)
     return None
