@@ -55,6 +55,11 @@ def listed(numbers: Sequence[int]) -> str:
     )
 
 
+def beside(strip: int, count: int) -> str:
+    """The strips beside one of so many."""
+    return " and ".join(f"strip {k}" for k in (strip - 1, strip + 1) if 0 <= k < count)
+
+
 def _some(items: list[str], total: int | None = None) -> str:
     total = len(items) if total is None else total
     shown = ", ".join(items[:SHOWN_VALUES])

@@ -4,7 +4,7 @@ The fit takes a jump for noise and lays its curve through it. Beside it the stri
 more than noise explains, over whole stretches of lines: that is noticed here, and its size is what sigma must hold.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,15 +50,9 @@ def line_doubts(
     """
     after: list[Disagreement | None] = [None] * len(n_lines)
     before: list[Disagreement | None] = [None] * len(n_lines)
-    of_overlaps = np.flatnonzero(residuals.kind == OVERLAP_KIND)
-    by_strip = of_overlaps[np.argsort(residuals.strip[of_overlaps], kind="stable")]
-    ends = np.searchsorted(residuals.strip[by_strip], np.arange(len(overlaps) + 1))
-    for strip, cells in enumerate(overlaps):
-        if cells is not None:
-            rows = by_strip[ends[strip] : ends[strip + 1]]
-            residual, sigma = residuals.residual_density[rows], residuals.sigma_density[rows]
-            after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip], cells.mixed)
-            before[strip + 1] = _disagreement(-residual, sigma, cells.next_line / n_lines[strip + 1], cells.mixed)
+    for strip, cells, residual, sigma in of_overlaps(overlaps, residuals):
+        after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip], cells.mixed)
+        before[strip + 1] = _disagreement(-residual, sigma, cells.next_line / n_lines[strip + 1], cells.mixed)
     blamed = [_by_both(one, other) for one, other in zip(before, after, strict=True)]
     sizes = [np.zeros(STRETCHES) for _ in n_lines]
     for strip, (one, other) in enumerate(zip(after[:-1], before[1:], strict=True)):
@@ -70,6 +64,20 @@ def line_doubts(
                 alone = (np.abs(own.off) > BY_NOISE) & ~_mostly(blamed[theirs][their_stretch], own.stretch)
                 sizes[mine] = np.maximum(sizes[mine], np.where(blamed[mine] | alone, own.size, 0.0))
     return [_by_line(size, n) for size, n in zip(sizes, n_lines, strict=True)]
+
+
+def of_overlaps(
+    overlaps: Sequence[OverlapCells | None], residuals: ToneResiduals
+) -> Iterator[tuple[int, OverlapCells, Array, Array]]:
+    """Each overlap that was compared: its left strip, its cells, by how much that is too dense in them, and the 1-sigma
+    of that."""
+    rows = np.flatnonzero(residuals.kind == OVERLAP_KIND)
+    by_strip = rows[np.argsort(residuals.strip[rows], kind="stable")]
+    ends = np.searchsorted(residuals.strip[by_strip], np.arange(len(overlaps) + 1))
+    for strip, cells in enumerate(overlaps):
+        if cells is not None:
+            rows = by_strip[ends[strip] : ends[strip + 1]]
+            yield strip, cells, residuals.residual_density[rows], residuals.sigma_density[rows]
 
 
 def _disagreement(residual: Array, sigma: Array, place: Array, mixed: Array) -> Disagreement:

@@ -14,7 +14,7 @@ A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,7 +45,8 @@ ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
 class Dropouts:
     """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample). All of the
     lines `unread` is among them: a damaged file lost them; and of those that have `slipped`: first, stop, by how many
-    samples; and the samples that stand `still` in all lines. `clip` are the DN at and beyond which samples carry no
+    samples; of the lines, first and stop, that are `strange` to what the strip's neighbours show; and the samples that
+    stand `still` in all lines. `clip` are the DN at and beyond which samples carry no
     tone, None where nothing was looked at."""
 
     runs: NDArray[np.int32]
@@ -55,6 +56,7 @@ class Dropouts:
     clip: tuple[int, int] | None = None
     slipped: tuple[tuple[int, int, int], ...] = ()
     still: tuple[int, ...] = ()
+    strange: tuple[tuple[int, int], ...] = ()
 
     def mask(self, first: int, stop: int) -> NDArray[np.bool_]:
         """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
@@ -146,6 +148,14 @@ def all_lost(n_lines: int, n_samples: int) -> Dropouts:
     """The dropouts of a strip of which nothing is to be used."""
     line = np.arange(n_lines, dtype=np.int32)
     return Dropouts(np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1), n_lines, n_samples)
+
+
+def with_strange(found: Dropouts, strange: tuple[tuple[int, int], ...]) -> Dropouts:
+    """The dropouts of a strip of which runs of lines, first and stop, are strange to what its neighbours show."""
+    lost = found.mask(0, found.n_lines)
+    for first, stop in strange:
+        lost[first:stop] = True
+    return replace(found, runs=kernels.runs_of(lost, np.ones(found.n_lines, np.bool_)), strange=strange)
 
 
 def among_lines_lost(found: Dropouts, lost: NDArray[np.bool_]) -> Dropouts:

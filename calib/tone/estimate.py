@@ -27,6 +27,7 @@ from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Curves
 from calib.tone.readings import Readings
 from calib.tone.scene_vote import votes_of
+from calib.tone.strange_lines import strange_lines
 from calib.tone.strokes import ASSUMED, Spot
 from calib.tone.summary import curves_in_doubt, figures_of, patch_table, unmeasured_patches
 from calib.tone.survey import StripSurvey
@@ -128,7 +129,8 @@ def fit_tone(
     tones = tuple(in_doubt(*each) for each in zip(tones, off, doubts, strict=True))
     warnings = (*passes.warnings, *_wedge_said(frame, fit), *_contradictions_said(frame, contradicts))
     warnings = (*warnings, *_breaks_said(frame, doubts))
-    said = patches, figures, warnings, verdict.residuals, fit.scales
+    strange = strange_lines(passes.overlaps, verdict.residuals, curves.n_lines)
+    said = patches, figures, warnings, verdict.residuals, fit.scales, strange
     return ToneFit(tones, common, profiles.common_sigma, *said)
 
 

@@ -155,7 +155,8 @@ class ToneFit:
 
     `common_column_density` (n_samples,) is the banding that all strips share, with its 1-sigma; `figures` are plain
     numbers for the report, `warnings` plain sentences that name the strip, `residuals` what all evidence says beyond
-    the fit, `scales` what the fit found out of the sizes of its unknowns.
+    the fit, `scales` what the fit found out of the sizes of its unknowns, `strange` the lines, runs (first, stop) by
+    strip, that show other film than the strip's neighbours do.
     """
 
     strips: tuple[StripTone, ...]
@@ -166,3 +167,4 @@ class ToneFit:
     warnings: tuple[str, ...]
     residuals: ToneResiduals
     scales: Scales | None = None
+    strange: tuple[tuple[tuple[int, int], ...], ...] = ()

@@ -198,3 +198,30 @@ def test_an_empty_map_is_said() -> None:
     assert "nothing of this frame" in map_warnings(lost)[0]
     full = replace(lost, reflectance=Preview(np.full((4, 4), 0.1, np.float32), {}))
     assert map_warnings(full) == ()
+
+
+def test_lines_that_show_other_film_are_left_out_and_all_is_fitted_anew(calibrated, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    """What is told of them only the finished fits can tell; and a strip of which most lines do is left out whole."""
+    known = calibrated.result.fits
+    count, n_lines = len(known.frame.strips), known.frame.strips[1].n_lines
+    strange = ((), ((20, 60), (90, 95)), ((0, n_lines - 9),), *((),) * (count - 3))
+    places = FirstPlaces(known.frame, known.dropouts, known.sweep.sweeps, (), ())
+    tones, seen = [replace(known.tone, strange=strange), known.tone], []
+    monkeypatch.setattr(fit, "first_places", lambda *_: places)
+    monkeypatch.setattr(fit, "draft_tone", lambda frame, sweeps, dropouts, threads: seen.append(dropouts) or known.tone)
+    monkeypatch.setattr(fit, "refine", lambda *_: known.sweep)
+    monkeypatch.setattr(fit, "fit_tone", lambda *_, **__: tones.pop(0))
+    found = fit.fit_frame(known.frame)
+    assert not tones
+    assert seen == [known.dropouts, found.dropouts]
+    whole = known.dropouts[1].whole_lines()
+    whole[20:60] = whole[90:95] = True
+    assert (found.dropouts[1].whole_lines() == whole).all()
+    assert found.dropouts[2].whole_lines().all()
+    assert found.dropouts[0] is known.dropouts[0]
+    one, other = (known.frame.strips[k].called for k in (1, 2))
+    by = "they show other film than strip 0 and strip 2 there"
+    assert f"{one}: lines 20 to 59, 90 to 94 of {n_lines} left out: {by}" in found.warnings
+    assert any(line.startswith(f"{other}: left out: in most of its lines it shows other") for line in found.warnings)
+    before = [line for line in known.warnings if line.startswith("the tape")]
+    assert [line for line in found.warnings if line.startswith("the tape")] in (before, []) or len(before) == 1

@@ -19,7 +19,8 @@ from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back
 from calib.quality import DROPOUT
-from calib.run.fitting.first_places import first_places, looks_of
+from calib.run.fitting.first_places import FirstPlaces, first_places, looks_of
+from calib.run.fitting.strange import without_strange
 from calib.run.fitting.strip_warnings import noticed, of_strips_left, place_warnings, together, wedge_warnings
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
@@ -79,11 +80,22 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     watch.lap("dropouts")
     progress("finding the marks", 0.0)
     places = first_places(frame, looks, threads)
-    frame, dropouts, sweeps = places.frame, places.dropouts, places.sweeps
     del looks
     progress("finding the marks", 1.0)
     give_back()
     watch.lap("first look")
+    sweep, tone = _places_and_tone(places, threads, progress, watch)
+    if any(tone.strange):
+        places = without_strange(places, tone.strange)
+        sweep, tone = _places_and_tone(places, threads, progress, watch)
+    return with_pointing(places.frame, places.dropouts, sweep, tone, places.left_out)
+
+
+def _places_and_tone(
+    places: FirstPlaces, threads: int, progress: Progress, watch: Stopwatch
+) -> tuple[SweepFit, ToneFit]:
+    """The strips' places and tone, from where they are placed first."""
+    frame, dropouts, sweeps = places.frame, places.dropouts, places.sweeps
     progress("fitting the tone", 0.0)
     draft = draft_tone(frame, sweeps, dropouts, threads)
     give_back()
@@ -102,7 +114,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     progress("fitting the tone", 1.0)
     give_back()
     watch.lap("tone")
-    return with_pointing(frame, dropouts, sweep, tone, places.left_out)
+    return sweep, tone
 
 
 def with_pointing(

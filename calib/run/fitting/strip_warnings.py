@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.frame.frame import Frame
-from calib.frame.words import listed
+from calib.frame.words import beside, listed
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE, MarkTable
 from calib.tone.dropouts import Dropouts
@@ -23,10 +23,11 @@ ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what
 def noticed(
     frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
 ) -> tuple[str, ...]:
-    """Dropouts, lines that have slipped, samples that stand still, marks and patches that took no part, one sentence
-    each; nothing where all took part. What was lost of strips that were `left_out` altogether the tape did not drop."""
-    slipped, still = _slipped(frame, dropouts, left_out), _still(frame, dropouts)
-    return (*_dropouts(dropouts, left_out), *slipped, *still, *_marks(frame, marks), *_patches(patches))
+    """Dropouts, lines that have slipped or show other film, samples that stand still, marks and patches that took no
+    part, one sentence each; nothing where all took part. What was lost of strips that were `left_out` altogether the
+    tape did not drop."""
+    spoilt = *_slipped(frame, dropouts, left_out), *_strange(frame, dropouts), *_still(frame, dropouts)
+    return (*_dropouts(dropouts, left_out), *spoilt, *_marks(frame, marks), *_patches(patches))
 
 
 def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, ...]:
@@ -49,7 +50,7 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str
 
 def _not_by_tape(lost: Dropouts) -> int:
     """How many samples of a strip are lost for a reason that is said elsewhere."""
-    lines = len({*lost.unread, *_slipped_in(lost)})
+    lines = len({*lost.unread, *_slipped_in(lost), *_strange_in(lost)})
     return lines * lost.n_samples + (lost.n_lines - lines) * len(lost.still)
 
 
@@ -66,6 +67,19 @@ def _slipped(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]
             strip = frame.strips[number].called
             said.append(f"{strip}: lines {lines} lie up to {most} samples beside the others: left out")
     return said
+
+
+def _strange_in(lost: Dropouts) -> list[int]:
+    return [line for first, stop in lost.strange for line in range(first, stop)]
+
+
+def _strange(frame: Frame, dropouts: Sequence[Dropouts]) -> list[str]:
+    return [
+        f"{frame.strips[number].called}: lines {listed(_strange_in(lost))} of {lost.n_lines} left out: they show other "
+        f"film than {beside(number, len(dropouts))} there"
+        for number, lost in enumerate(dropouts)
+        if lost.strange
+    ]
 
 
 def _still(frame: Frame, dropouts: Sequence[Dropouts]) -> list[str]:
