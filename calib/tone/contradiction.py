@@ -21,9 +21,10 @@ from calib.tone.transfer import FirstCurve
 
 LEVELS = 8  # of density, with equally many cells, at which an overlap's two strips are compared
 FEWEST_CELLS = 64  # of an overlap that tells
-FEWEST = 3  # overlaps that tell how far off they usually are, two of them perhaps of one strip that is wrong
+FEWEST = 2  # overlaps that tell how far off they usually are; two may be of one strip that is wrong
 FAR = 4.0  # times that is too far (by trial, on 38 healthy frames and on some with one strip smeared),
 LEAST = 0.03  # density: and more than drift is wrong by before overlaps count (by trial, on the same)
+ALONE = 2.0  # times as far off is the one overlap of a strip at the frame's edge, which no second one bears out
 STALE = 0.01  # density: a strip whose first curve has changed by more since it was fitted alone tells nothing
 
 
@@ -31,8 +32,9 @@ def strips_that_contradict(
     curves: Curves, evidence: Sequence[Evidence], values: Values, is_stale: Sequence[bool]
 ) -> Array:
     """By how much (density, rms over its levels) both overlaps of a strip are too far off, (n_strips,); 0 where they
-    are not. `values` are those of a fit to known film alone, before overlaps counted, by first curves that have changed
-    since where one `is_stale`."""
+    are not. Of a strip at the frame's edge, its one overlap, where the other of its neighbour is not. `values` are
+    those of a fit to known film alone, before overlaps counted, by first curves that have changed since where one
+    `is_stale`."""
     found = np.zeros(len(curves.n_lines))
     off = {
         each.strip: _off(curves, each, values)
@@ -44,7 +46,10 @@ def strips_that_contradict(
     if len(off) < FEWEST:
         return found
     rising = sorted(off.values())
-    limit = max(LEAST, FAR * min(rising[-3], float(np.median(rising))))
+    limit = max(LEAST, FAR * min(rising[max(len(rising) - 3, 0)], float(np.median(rising))))
+    for edge, seam, beyond in (0, 0, 1), (-1, found.size - 2, found.size - 3):
+        if off.get(seam, 0.0) > ALONE * limit and off.get(beyond, np.inf) <= limit:
+            found[edge] = off[seam]
     for strip in range(1, found.size - 1):
         least = min(off.get(strip - 1, 0.0), off.get(strip, 0.0))
         found[strip] = max(off[strip - 1], off[strip]) if least > limit else 0.0

@@ -57,12 +57,16 @@ def overlaps(count: int) -> list[Evidence]:
         ([0.004, 0.025, 0.02, 0.006], (), {}),  # no more than drift may be wrong by
         ([0.06, 0.09, 0.08, 0.06, 0.07], (), {}),  # as most are
         ([0.01, 0.014, 0.086, 0.004, 0.092], (), {}),  # of each strip one overlap agrees
-        ([0.004, 0.005, 0.003, 0.25], (), {}),  # the last strip or the one before
+        ([0.004, 0.005, 0.003, 0.25], (), {4: 0.25}),  # the one before is borne out by its other overlap
+        ([0.25, 0.004], (), {0: 0.25}),
+        ([0.004, 0.005, 0.003, 0.05], (), {}),  # with a single overlap more is asked
+        ([0.25, 0.2, 0.004, 0.005], (), {1: 0.25}),  # the edge's neighbour
+        ([0.004, 0.003, 0.005, 0.25], (3,), {}),  # whether the one before is borne out is not known
         ([0.004, 0.25, 0.2, 0.006], (2,), {}),  # by a curve that is no longer its own
         ([0.25, 0.2], (), {}),  # nothing tells how far off overlaps are
     ],
 )
-def test_both_overlaps_of_a_strip_must_be_far_off(
+def test_all_overlaps_of_a_strip_must_be_far_off(
     monkeypatch: pytest.MonkeyPatch, off: list[float], stale: tuple[int, ...], blamed: dict[int, float]
 ) -> None:
     monkeypatch.setattr(contradiction, "_off", lambda curves, each, values: off[each.strip])
