@@ -7,7 +7,7 @@ overlap says of curves then counts as a single measurement, as far off as it is 
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.median import medians_by
 from calib.tone.adjust import Evidence, residual_of
-from calib.tone.placing import Curves
+from calib.tone.drift import level_of_modes
+from calib.tone.placing import Curves, StripSide
 from calib.tone.system import Values
 from calib.tone.transfer import FirstCurve
 
@@ -28,31 +29,34 @@ ALONE = 2.0  # times as far off is the one overlap of a strip at the frame's edg
 STALE = 0.01  # density: a strip whose first curve has changed by more since it was fitted alone tells nothing
 
 
-def strips_that_contradict(
-    curves: Curves, evidence: Sequence[Evidence], values: Values, is_stale: Sequence[bool]
-) -> Array:
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownAlone:
+    """A fit to known film alone, before overlaps counted: its `values`, the `drift`s' covariance (n_strips, M, M), and
+    of which strips it `is_stale`, their first curve having changed since."""
+
+    values: Values
+    drift: Array
+    is_stale: Sequence[bool]
+
+
+def strips_that_contradict(curves: Curves, evidence: Sequence[Evidence], alone: KnownAlone) -> Array:
     """By how much (density, rms over its levels) both overlaps of a strip are too far off, (n_strips,); 0 where they
-    are not. Of a strip at the frame's edge, its one overlap, where the other of its neighbour is not. `values` are
-    those of a fit to known film alone, before overlaps counted, by first curves that have changed since where one
-    `is_stale`."""
-    found = np.zeros(len(curves.n_lines))
-    off = {
-        each.strip: _off(curves, each, values)
-        for each in evidence
-        if len(each.sides) == 2
-        and each.sigma.size >= FEWEST_CELLS
-        and not (is_stale[each.strip] or is_stale[each.strip + 1])
-    }
-    if len(off) < FEWEST:
+    are not. Of a strip at the frame's edge, its one overlap, where the other of its neighbour is not."""
+    found, whole, beyond = np.zeros(len(curves.n_lines)), {}, {}
+    for each in evidence:
+        told = len(each.sides) == 2 and each.sigma.size >= FEWEST_CELLS
+        if told and not (alone.is_stale[each.strip] or alone.is_stale[each.strip + 1]):
+            whole[each.strip], beyond[each.strip] = _off(curves, each, alone)
+    if len(beyond) < FEWEST:
         return found
-    rising = sorted(off.values())
+    rising = sorted(beyond.values())
     limit = max(LEAST, FAR * min(rising[max(len(rising) - 3, 0)], float(np.median(rising))))
-    for edge, seam, beyond in (0, 0, 1), (-1, found.size - 2, found.size - 3):
-        if off.get(seam, 0.0) > ALONE * limit and off.get(beyond, np.inf) <= limit:
-            found[edge] = off[seam]
+    for edge, seam, other in (0, 0, 1), (-1, found.size - 2, found.size - 3):
+        if beyond.get(seam, 0.0) > ALONE * limit and beyond.get(other, np.inf) <= limit:
+            found[edge] = whole[seam]
     for strip in range(1, found.size - 1):
-        least = min(off.get(strip - 1, 0.0), off.get(strip, 0.0))
-        found[strip] = max(off[strip - 1], off[strip]) if least > limit else 0.0
+        if min(beyond.get(strip - 1, 0.0), beyond.get(strip, 0.0)) > limit:
+            found[strip] = max(whole[strip - 1], whole[strip])
     return found
 
 
@@ -75,10 +79,23 @@ def counted_once(evidence: Sequence[Evidence], contradicts: Array) -> list[Evide
     return [replace(each, share=share(each)) for each in evidence]
 
 
-def _off(curves: Curves, each: Evidence, values: Values) -> float:
-    """Root mean square, over levels of density, of what the cells of each have in common."""
-    residual = residual_of(curves, each, values)
-    return float(np.sqrt(np.mean(medians_by(residual, _level(each.sides[0].measured), LEVELS) ** 2)))
+def _off(curves: Curves, each: Evidence, alone: KnownAlone) -> tuple[float, float]:
+    """Root mean square, over levels of density, of what the cells of each have in common; and without what some lines
+    have in common, as far as known film leaves the drifts there open: between a strip's ends it may tell nothing.
+    """
+    residual, number = residual_of(curves, each, alone.values), each.sides[0].drift.number
+    level = _level(each.sides[0].measured)
+    drift = medians_by(residual, number, int(number.max()) + 1)[number]
+    variance = sum(_drift_variance(curves, side, alone.drift[side.strip]) for side in each.sides)
+    left = residual - drift * variance / (variance + LEAST**2)
+    whole, beyond_drift = (float(np.sqrt(np.mean(medians_by(off, level, LEVELS) ** 2))) for off in (residual, left))
+    return whole, beyond_drift
+
+
+def _drift_variance(curves: Curves, side: StripSide, covariance: Array) -> Array:
+    """Variance of a strip's drift, less its mean, at the lines of each row."""
+    modes = side.drift.modes - level_of_modes(curves.n_lines[side.strip])
+    return np.asarray(np.einsum("ij,ij->i", modes @ covariance, modes)[side.drift.number])
 
 
 def _level(density: Array) -> NDArray[np.int64]:

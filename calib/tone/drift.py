@@ -21,6 +21,7 @@ BEYOND = 0.25  # of a strip's lines, on each side: how far the cosines' axis rea
 DRIFT_MODES = 32  # half waves along that axis, ten periods along a strip: faster than that no gain drifts (assumed)
 FALL = 6.0  # power of a cosine's number with which variances fall: Matern's order 5/2, a curve that bends evenly
 STRETCHES = 512  # of a strip's lines, in each of which its drift is one: the fastest mode turns by 0.13 in it
+MOST_DRIFT = 0.3  # density, rms over a strip: a gain that doubles and halves is at fault and does not drift (assumed)
 MOST_STRIPS = 32  # that are asked: all drift alike
 FIRST_MOVES = np.diag([1.0, 0.5])  # of the logarithms of variance and corner that a search tries
 SETTLED = 0.02  # of those, and of the misfit
@@ -71,9 +72,14 @@ def _fill_cosines(angle, found):  # type: ignore[no-untyped-def]  # pragma: no c
 
 
 def drift_variances(variance: float, corner: float) -> Array:
-    """Variances (M,) of the cosines beforehand: even up to the number `corner`, falling beyond it."""
+    """Variances (M,) of the cosines beforehand: even up to the number `corner`, falling beyond it.
+
+    They make no drift larger than `MOST_DRIFT` likely, whatever the `variance`: where some unexposed film is wrong, as
+    by light from beside it, the drift that it asks for is so fast that nothing beside it tells how large it is.
+    """
     order = np.arange(1, DRIFT_MODES + 1)
-    return np.asarray(variance * (1.0 + (order / corner) ** 2) ** (-FALL / 2))
+    shape = (1.0 + (order / corner) ** 2) ** (-FALL / 2)
+    return np.asarray(min(variance, MOST_DRIFT**2 / (0.5 * shape.sum())) * shape)
 
 
 def likeliest_drift(

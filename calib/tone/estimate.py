@@ -16,7 +16,7 @@ from calib.tone.adjust import Adjustment, Evidence, Start, adjust, judge
 from calib.tone.banding import estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.breaks import line_doubts, lines_in_doubt
-from calib.tone.contradiction import counted_once, is_stale, strips_that_contradict
+from calib.tone.contradiction import KnownAlone, counted_once, is_stale, strips_that_contradict
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import OVERLAP_KIND, overlap_edges
 from calib.tone.fitted import Fitted, banding_read, lost_tones, scene_of, strip_tones
@@ -49,12 +49,13 @@ NO_WEDGE = "no strip shows a step wedge that could be measured"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ToneDraft:
-    """The tone of all strips by their known film alone, what each said by itself, and what a fit starts with; None
-    where nothing is known."""
+    """The tone of all strips by their known film alone, what each said by itself, what a fit starts with, and how well
+    it is known of their drifts, (n_strips, M, M); None where nothing is known."""
 
     strips: tuple[StripTone, ...]
     surveys: tuple[StripSurvey, ...]
     start: Start | None
+    drift_covariance: Array | None
 
 
 def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int = 1) -> ToneDraft:
@@ -67,7 +68,7 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     known = known_film(frame)
     passes = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
     if passes.typical is None:
-        return ToneDraft(lost_tones(frame, NO_WEDGE), passes.alone, None)
+        return ToneDraft(lost_tones(frame, NO_WEDGE), passes.alone, None, None)
     curves = _curves(frame, known, passes, passes.typical)
     evidence = frame_evidence(curves, known, passes, threads)
     fit = _adjusted(known, curves, passes, evidence, Start(first_scales()), DRAFT_TURNS, threads)
@@ -75,7 +76,9 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     readings = banding_read(fitted, threads)
     profiles = filtered_profiles(*_measured(readings))
     bandings = [Banding(*row) for row in zip(*profiles, readings, strict=True)]
-    return ToneDraft(strip_tones(fitted, bandings, threads, BEYOND), passes.alone, _from(fit))
+    tones, drift = strip_tones(fitted, bandings, threads, BEYOND), curves.layout.drift
+    drift_covariance = np.stack([covariance[drift, drift] for covariance in fit.solution.strip_covariance])
+    return ToneDraft(tones, passes.alone, _from(fit), drift_covariance)
 
 
 def fit_tone(
@@ -106,10 +109,11 @@ def fit_tone(
         start, turns = replace(before, values=laid_out(before.values, curves.layout)), TURNS
     evidence = frame_evidence(curves, known, passes, threads)
     contradicts = np.zeros(len(frame.strips))
-    if start.values is not None:
+    if start.values is not None and draft.drift_covariance is not None:
         both = zip(draft.surveys, passes.alone, strict=True)
         stale = [is_stale(old.curve, new.curve) for old, new in both]
-        contradicts = strips_that_contradict(curves, evidence, start.values, stale)
+        alone = KnownAlone(start.values, draft.drift_covariance, stale)
+        contradicts = strips_that_contradict(curves, evidence, alone)
     evidence = counted_once(evidence, contradicts)
     fit = _adjusted(known, curves, passes, evidence, start, turns, threads)
     known = replace(known, patch_sigma=fit.stated.sigma_of_patches(fit.scales))

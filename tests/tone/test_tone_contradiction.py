@@ -8,7 +8,8 @@ from frames import altered, fit, fit_of_made, made
 
 from calib.tone import contradiction
 from calib.tone.adjust import Evidence
-from calib.tone.contradiction import LEAST, counted_once, is_stale, strips_that_contradict
+from calib.tone.contradiction import LEAST, KnownAlone, counted_once, is_stale, strips_that_contradict
+from calib.tone.drift import drift_variances, stretches
 from calib.tone.transfer import fit_first_curve
 
 SMEARED = 1
@@ -69,10 +70,11 @@ def overlaps(count: int) -> list[Evidence]:
 def test_all_overlaps_of_a_strip_must_be_far_off(
     monkeypatch: pytest.MonkeyPatch, off: list[float], stale: tuple[int, ...], blamed: dict[int, float]
 ) -> None:
-    monkeypatch.setattr(contradiction, "_off", lambda curves, each, values: off[each.strip])
+    monkeypatch.setattr(contradiction, "_off", lambda curves, each, alone: (off[each.strip],) * 2)
     n_strips = len(off) + 1
     curves = SimpleNamespace(n_lines=(100,) * n_strips)
-    found = strips_that_contradict(curves, overlaps(len(off)), None, [k in stale for k in range(n_strips)])  # type: ignore[arg-type]
+    alone = KnownAlone(None, None, [k in stale for k in range(n_strips)])  # type: ignore[arg-type]
+    found = strips_that_contradict(curves, overlaps(len(off)), alone)  # type: ignore[arg-type]
     np.testing.assert_array_equal(found, [blamed.get(k, 0.0) for k in range(n_strips)])
 
 
@@ -89,3 +91,21 @@ def test_a_first_curve_that_has_changed_is_stale() -> None:
     assert not is_stale(curve, curve)
     assert is_stale(curve, other)
     assert is_stale(None, curve)
+
+
+@pytest.mark.parametrize(("drift_sigma", "left"), [(0.3, 0.0), (1e-4, 0.2)])
+def test_what_a_drift_may_be_is_no_contradiction(
+    monkeypatch: pytest.MonkeyPatch, drift_sigma: float, left: float
+) -> None:
+    """Unexposed film with light from beside it let the drift of a healthy strip swing by 20 in density between the ends
+    where film is known; its overlaps were then said to contradict its wedge, no longer counted, and it stayed so."""
+    line = np.repeat(np.arange(0.0, 1000.0, 10.0), 8)
+    side = SimpleNamespace(strip=0, drift=stretches(1000, line), measured=np.tile(np.linspace(0.3, 2.0, 8), 100))
+    covariance = np.diag(drift_variances(1.0, 4.0))
+    covariance *= drift_sigma**2 / (0.5 * np.trace(covariance))
+    monkeypatch.setattr(contradiction, "residual_of", lambda *_: np.where(line < 700, 0.2, 0.0))
+    each = SimpleNamespace(sides=(side, side))
+    curves = SimpleNamespace(n_lines=(1000, 1000))
+    whole, beyond = contradiction._off(curves, each, KnownAlone(None, [covariance, covariance], ()))  # type: ignore[arg-type]
+    assert whole == pytest.approx(0.2)
+    assert beyond == pytest.approx(left, abs=0.03)

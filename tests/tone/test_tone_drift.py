@@ -11,7 +11,15 @@ from frames import altered, fit, made
 from calib.bench import perfect
 from calib.frame.frame import Frame
 from calib.tone.apply import density_window
-from calib.tone.drift import DRIFT_MODES, cosines, drift_variances, level_of_modes, likeliest_drift, stretches
+from calib.tone.drift import (
+    DRIFT_MODES,
+    MOST_DRIFT,
+    cosines,
+    drift_variances,
+    level_of_modes,
+    likeliest_drift,
+    stretches,
+)
 from calib.tone.unknowns import LEAST_SCALES, MOST_SCALES
 
 SMALL = scenario("small")
@@ -155,3 +163,15 @@ def test_rows_are_added_up_by_stretches_of_lines_and_by_their_mean_lines() -> No
 def test_a_modes_level_is_its_mean_over_all_lines(n: int) -> None:
     """In closed form as line by line."""
     np.testing.assert_allclose(level_of_modes(n), cosines(n, np.arange(float(n))).mean(axis=0), atol=1e-13)
+
+
+@pytest.mark.parametrize("corner", [0.5, 4.0, 32.0])
+def test_no_drift_is_thought_likely_that_no_gain_has(corner: float) -> None:
+    """Nothing tells how large a drift is that is fast beside one bad piece of unexposed film: 3.5 in variance was found
+    on a healthy frame, and drifts of 20 in density; what is found of ordinary ones stays as it is."""
+    modes = cosines(1000, np.arange(1000.0))
+    for variance, bound in ((100.0, True), (1e-5, False)):
+        rms = np.sqrt(np.mean(modes**2 @ drift_variances(variance, corner)))
+        assert rms == pytest.approx(MOST_DRIFT, rel=0.3) if bound else rms < 0.05
+    ratio = drift_variances(1e-5, corner) / drift_variances(1e-6, corner)
+    assert ratio == pytest.approx(10.0)
