@@ -151,6 +151,7 @@ def test_a_narrow_frame_begins_with_windows_that_fit_across_it(  # type: ignore[
         ({4: 8e-3, 2: 2e-3, 1: None, 0: None}, 2, [4, 2, 0, 1], "too few"),
         ({4: 8e-3, 2: 2e-3, 1: 3e-3, 0: None}, 2, [4, 2, 0, 1], "9 windows match, which tell less"),
         ({4: 8e-3, 2: 2e-3, 1: 1e-3, 0: 4e-3}, 1, [4, 2, 0, 1, 0], "9 windows match, which tell less"),
+        ({4: 8e-3, 2: 2e-3, 0: 2.2e-3}, 0, [4, 2, 0], ""),
     ],
 )
 def test_windows_get_finer_while_the_ties_know_more_with_it(
