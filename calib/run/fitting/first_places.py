@@ -31,6 +31,7 @@ from calib.sweep.wedge_end import refuse_turned, wedge_shown
 from calib.tone.dropouts import Dropouts, all_lost
 from calib.tone.held_bits import BitTable, bit_table
 from calib.tone.inverted import inverted_lines
+from calib.tone.jumping import sharp_steps
 
 MOST_ROUNDS = 4  # of looks for lines that are missing
 MOST_TRIED = 4  # places where strips may be missing
@@ -42,7 +43,7 @@ LESS = 0.8  # as many marks are found as before, or more, but for those of strip
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark, what
-    its edges show, at which end the wedge is, what its bits do, and which lines are inverted.
+    its edges show, at which end the wedge is, what its bits do, which lines are inverted, and how many steps are sharp.
     """
 
     dropouts: Dropouts
@@ -52,6 +53,7 @@ class Look:
     wedge: tuple[float, float]
     bits: BitTable
     inverted: tuple[tuple[int, int], ...]
+    sharp: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +88,7 @@ def looks_of(frame: Frame, threads: int, first: int = 0) -> Iterator[Look]:
         whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
         edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
         wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
-        spoilt = bit_table(whole, mask), inverted_lines(whole)
+        spoilt = bit_table(whole, mask), inverted_lines(whole), sharp_steps(whole, lost, noise_dn)
         return Look(lost, noise_dn, find(strip.index, whole, mask), edges, wedge, *spoilt)
 
     return in_order(look, frame.strips[first:], threads)
@@ -100,7 +102,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     """
     damaged(frame, [look.dropouts for look in looks])
     twice, looks = _twice(frame, looks), list(looks)
-    spoilt = [look.bits for look in looks], [look.inverted for look in looks]
+    spoilt = [look.bits for look in looks], [look.inverted for look in looks], [look.sharp for look in looks]
     frame, changed, left = without_spoilt(frame, *spoilt)
     for k in changed:
         looks[k] = next(looks_of(frame, 1, k))

@@ -9,16 +9,20 @@ from calib.frame.raster import KEY
 from calib.frame.strips import without_lines
 from calib.frame.words import listed, quoted
 from calib.tone.held_bits import BitTable, Held, held_bits
+from calib.tone.jumping import strips_that_jump
 
 WHOLE = 0.9  # of a strip's lines: what is left of it is of no use
 
 
 def without_spoilt(
-    frame: Frame, tables: Sequence[BitTable], inverted: Sequence[Sequence[tuple[int, int]]]
+    frame: Frame,
+    tables: Sequence[BitTable],
+    inverted: Sequence[Sequence[tuple[int, int]]],
+    sharp: Sequence[float],
 ) -> tuple[Frame, list[int], list[str]]:
     """The frame without lines whose bits stand still, as the strips' `tables` tell, or that are `inverted`: first and
-    stop of runs of lines, by strip. Also which strips have changed, and a sentence for each reason, but for strips that
-    are lost whole: `damaged` says those.
+    stop of runs of lines, by strip; and without a strip of whose steps far more are `sharp` than of others'. Also which
+    strips have changed, and a sentence for each reason, but for strips that are lost whole: `damaged` says those.
 
     Raises:
         InputError: bits stand still in most of the strips, so that none tells what is right.
@@ -27,9 +31,11 @@ def without_spoilt(
     if 2 * sum(map(bool, held)) > len(held):
         found = f"{quoted(frame.scan.strips)}, in most of which bits of the samples stand still"
         raise InputError(frame.path, KEY, found, "strips whose bits all follow the picture")
-    strips, changed, said = list(frame.strips), list[int](), list[str]()
+    strips, changed, said, jumping = list(frame.strips), list[int](), list[str](), strips_that_jump(sharp)
     for strip, (bits, turned) in enumerate(zip(held, inverted, strict=True)):
         reasons = _reasons(bits, turned)
+        if strip in jumping:
+            reasons = [(range(strips[strip].n_lines), _jumps(sharp, strip))]
         if not reasons:
             continue
         changed.append(strip)
@@ -43,7 +49,7 @@ def without_spoilt(
     return replace(frame, strips=tuple(strips)), changed, said
 
 
-def _reasons(bits: Sequence[Held], turned: Sequence[tuple[int, int]]) -> list[tuple[list[int], str]]:
+def _reasons(bits: Sequence[Held], turned: Sequence[tuple[int, int]]) -> list[tuple[Sequence[int], str]]:
     """Lines of a strip, and what is wrong with them."""
     of_bits = sorted({line for run in bits for line in range(run.first, run.stop)})
     of_turned = [line for first, stop in turned for line in range(first, stop)]
@@ -51,6 +57,14 @@ def _reasons(bits: Sequence[Held], turned: Sequence[tuple[int, int]]) -> list[tu
     named = " and ".join(f"bit {bit} of the samples (0 the lowest) stands still at {value}" for bit, value in which)
     reasons = (of_bits, named), (of_turned, "their video is inverted against the other lines'")
     return [(lines, why) for lines, why in reasons if lines]
+
+
+def _jumps(sharp: Sequence[float], strip: int) -> str:
+    here, most = (f"{100 * part:.2g} %" for part in (sharp[strip], max([*sharp[:strip], *sharp[strip + 1 :]])))
+    return (
+        f"its samples jump as no film does: {here} of all steps along its lines are large and sharp, of other strips' "
+        f"at most {most}"
+    )
 
 
 def _left_out(raster: StripRaster, lines: Sequence[int], why: str) -> str:
