@@ -22,7 +22,7 @@ from calib.sweep.markfit import MarkFit
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, make_nominal
 from calib.sweep.remeasure import measure_again
-from calib.sweep.summary import common_sweep, figures_of, placing_warnings
+from calib.sweep.summary import common_sweep, figures_of, placing_warnings, soft_warnings
 from calib.sweep.tables import ReadWindow, SweepFit
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
@@ -67,18 +67,20 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     }  # fmt: skip
     spot_px = None if seen.shape == marking.first_shape(frame) else (figures["blur_x_px"], figures["blur_y_px"])
     return SweepFit(
-        sweeps, table, tied, common_mm, sigma_mm, spot_px, figures, placing_warnings(frame, table) + found.warnings
-    )
+        sweeps, table, tied, common_mm, sigma_mm, spot_px, seen.soft_mm, figures,
+        (*placing_warnings(frame, table), *soft_warnings(frame, seen.soft_mm, seen.shape), *found.warnings),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """The fit to marks and borders; the fits behind its table of marks, the cross as the readout blurs it, the power by
-    which light mixes, and all evidence but the marks' places."""
+    """The fit to marks and borders; the fits behind its table of marks, the cross as the readout blurs it, by how much
+    single strips are blurred beyond that, the power by which light mixes, and all evidence but the marks' places."""
 
     found: Combined
     fits: list[MarkFit | None]
     shape: CrossShape
+    soft_mm: Array
     power: float
     known: tuple[Observations, ...]
 
@@ -87,25 +89,26 @@ def _marks_and_borders(
     nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
 ) -> _Seen:
     """Measure marks, the ends of their arms and the wedge's borders, and fit the sweeps to them."""
-    found, fits, shape = _marks_again(nominal, read, first, threads)
+    found, fits, shape, soft_mm = _marks_again(nominal, read, first, threads)
     power = marking.mixing(fits, found.table.used)
     edges = edge_observations(find_edges(nominal.frame, read, found.sweeps, shape, power, threads), nominal, shape)
     known = edges, markevidence.arm_observations(fits, found.table, nominal, shape.arm_mm)
-    return _Seen(fit_all(nominal, found, known, threads, NEARLY_SETTLED), fits, shape, power, known)
+    found = fit_all(nominal, found, known, threads, NEARLY_SETTLED)
+    return _Seen(found, fits, shape, soft_mm, power, known)
 
 
 def _marks_again(
     nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
-) -> tuple[Combined, list[MarkFit | None], CrossShape]:
+) -> tuple[Combined, list[MarkFit | None], CrossShape, Array]:
     """Measure every mark the sweeps put into a strip; and once more those not found or that better sweeps bend much.
 
-    Also the fits behind the table of marks, and the cross as the readout blurs it.
+    Also the fits behind the table of marks, and the cross as the readout blurs it, with what `estimate_blur` adds.
     """
     frame = nominal.frame
     sought = marking.expected_marks(frame, first)
     some = np.zeros(len(sought.strip), bool)
-    some[:: max(1, -(-len(some) // marking.BLUR_MARKS))] = True
-    shape = marking.estimate_blur(read, first, sought.select(some), marking.first_shape(frame), threads)
+    some[:: max(1, -(-len(some) // max(marking.BLUR_MARKS, marking.OF_STRIP * len(first))))] = True
+    shape, soft_mm = marking.estimate_blur(read, first, sought.select(some), marking.first_shape(frame), threads)
     fits = marking.measure(read, first, sought, shape, marking.PRIORS, threads)
     table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, first))
     found = fit_marks(nominal, table, threads=threads)
@@ -122,8 +125,8 @@ def _marks_again(
     fits = [next(anew) if fit is None else fit for fit in keep]
     table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, found.sweeps))
     if markjudge.used_marks(table) == markjudge.used_marks(found.table):
-        return replace(found, table=table), fits, shape  # the next fit takes the places as they now are
-    return fit_marks(nominal, table, found, threads), fits, shape
+        return replace(found, table=table), fits, shape, soft_mm  # the next fit takes the places as they now are
+    return fit_marks(nominal, table, found, threads), fits, shape, soft_mm
 
 
 def _tie_weights(found: Combined, ties: Ties) -> Array:

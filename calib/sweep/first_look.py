@@ -79,7 +79,7 @@ def _by_marks(nominal: Nominal, read: Sequence[ReadWindow], found: Constellation
     frame, coarse = nominal.frame, sweeps_by_marks(nominal, found.fit, threads)
     expected = marking.expected_marks(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
-    shape = marking.estimate_blur(read, coarse, strongest(sought, found), marking.first_shape(frame), threads)
+    shape, _ = marking.estimate_blur(read, coarse, strongest(sought, found), marking.first_shape(frame), threads)
 
     def measured(some: marking.Sought) -> MarkTable:
         fits = marking.measure(read, coarse, some, shape, marking.FIRST_PRIORS, threads)

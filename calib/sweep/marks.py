@@ -18,7 +18,8 @@ from calib.sweep.nominal import marks_in_reach
 from calib.sweep.tables import ReadWindow
 
 FIRST_BLUR_PX = 0.8
-BLUR_MARKS = 24  # at most this many marks, the strongest, tell the blur
+BLUR_MARKS, OF_STRIP = 24, 2  # so many marks, or so many of each strip, tell the blur
+SOFT = 1.5  # times as blurred as most is a strip that was read out of focus (healthy ones differ by a tenth)
 LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
 CLEAR_CONTRAST, CLEAR_PART = 35.0, 0.6  # that, and the least visible share of a half arm, of marks that tell the blur
 # What is known of a mark before it is fitted: candidates and sweeps put it within a few px; the strokes are the less
@@ -65,14 +66,21 @@ def first_shape(frame: Frame) -> CrossShape:
 
 def estimate_blur(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sought: Sought, shape: CrossShape, threads: int
-) -> CrossShape:
-    """The shape with the spot's rms radius that the given marks show: the median over those that fit well."""
+) -> tuple[CrossShape, Array]:
+    """The shape with the spot's rms radius that the given marks show: the median over those that fit well; and by how
+    much, rms radius x and y in mm (K, 2), the marks of single strips are blurred beyond it; 0 where not clearly so."""
     fits = measure(read, sweeps, sought, shape, BLUR_PRIORS, threads)
-    good = [f for f in fits if f is not None and f.contrast > CLEAR_CONTRAST and np.all(f.parts > CLEAR_PART)]
-    if not good:
-        return shape
-    blur = np.median([f.blur_mm for f in good], axis=0)
-    return replace(shape, blur_x_mm=float(blur[0]), blur_y_mm=float(blur[1]))
+    clear = [f is not None and f.contrast > CLEAR_CONTRAST and bool(np.all(f.parts > CLEAR_PART)) for f in fits]
+    soft = np.zeros((len(sweeps), 2))
+    if not any(clear):
+        return shape, soft
+    of_marks = np.array([f.blur_mm for f, is_clear in zip(fits, clear, strict=True) if f is not None and is_clear])
+    blur, strips = np.median(of_marks, axis=0), sought.strip[clear]
+    for strip in np.unique(strips).tolist():
+        own = of_marks[strips == strip]
+        if len(own) > 1 and np.all(own.prod(axis=1) > SOFT**2 * blur.prod()):
+            soft[strip] = np.sqrt(np.maximum(np.median(own, axis=0) ** 2 - blur**2, 0.0))
+    return replace(shape, blur_x_mm=float(blur[0]), blur_y_mm=float(blur[1])), soft
 
 
 def measure(

@@ -62,3 +62,15 @@ def placing_warnings(frame: Frame, table: MarkTable) -> tuple[str, ...]:
                 f"strip {strip.index}: only {count} usable reseau {marks}; placed with its neighbours' help"
             )
     return tuple(warnings)
+
+
+def soft_warnings(frame: Frame, soft_mm: Array, shape: CrossShape) -> tuple[str, ...]:
+    """A line for each strip that is blurred (K, 2) beyond the spot."""
+    spot_mm = np.array([shape.blur_x_mm, shape.blur_y_mm])
+    px_mm = np.array([frame.scan.sample_mm, frame.scan.line_mm])
+    return tuple(
+        f"strip {strip.index}: its reseau marks are {np.hypot(1.0, np.max(soft / spot_mm)):.2g} times as blurred as "
+        f"other strips': read out of focus; sigma holds that its detail is spread over {np.max(soft / px_mm):.2g} px"
+        for strip, soft in zip(frame.strips, soft_mm, strict=True)
+        if soft.any()
+    )

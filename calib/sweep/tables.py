@@ -106,7 +106,8 @@ class SweepFit:
 
     `common_sweep_mm` (n_samples,) is the departure of the sweep common to all strips from the nominal one, with its
     1-sigma; `spot_px` is the spot's rms radius across (samples) and along (lines), None where no mark told it;
-    `figures` are plain numbers by name.
+    `soft_mm` (K, 2) the rms radius x and y of what blurs single strips beyond that, 0 where nothing does; `figures` are
+    plain numbers by name.
     """
 
     sweeps: tuple[StripSweep, ...]
@@ -115,5 +116,6 @@ class SweepFit:
     common_sweep_mm: Array
     common_sigma_mm: Array
     spot_px: tuple[float, float] | None
+    soft_mm: Array
     figures: dict[str, float]
     warnings: tuple[str, ...]

@@ -225,3 +225,17 @@ def test_lines_that_show_other_film_are_left_out_and_all_is_fitted_anew(calibrat
     assert any(line.startswith(f"{other}: left out: in most of its lines it shows other") for line in found.warnings)
     before = [line for line in known.warnings if line.startswith("the tape")]
     assert [line for line in found.warnings if line.startswith("the tape")] in (before, []) or len(before) == 1
+
+
+def test_what_a_strip_out_of_focus_smears_is_in_its_doubt_of_place(calibrated) -> None:  # type: ignore[no-untyped-def]
+    """Where the picture has slopes the map's sigma holds it; the others' sweeps stay as they are."""
+    known = calibrated.result.fits
+    soft = np.zeros((len(known.frame.strips), 2))
+    soft[1] = 0.003, 0.004
+    fits = replace(known, sweep=replace(known.sweep, soft_mm=soft))
+    assert [a.sweep is b for a, b in zip(fits.sources(), known.sweep.sweeps, strict=True)] == [
+        k != 1 for k in range(len(soft))
+    ]
+    for axis, mm in (("sigma_x_mm", 0.003), ("sigma_y_mm", 0.004)):
+        before, found = getattr(known.sweep.sweeps[1], axis), getattr(fits.sources()[1].sweep, axis)
+        np.testing.assert_allclose(found, np.hypot(before, mm))

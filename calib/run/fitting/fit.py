@@ -10,7 +10,7 @@ from threadpoolctl import threadpool_limits
 from calib.camera.adjustment import Control
 from calib.camera.exterior import Pose, pose_of
 from calib.camera.resection import Resection, resect
-from calib.coordinates import FilmPoints, GroundPoints
+from calib.coordinates import Array, FilmPoints, GroundPoints
 from calib.errors import NotPossible
 from calib.film.source import StripSource
 from calib.film.strokes import strip_marks
@@ -25,6 +25,7 @@ from calib.run.fitting.strip_warnings import noticed, of_strips_left, place_warn
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, refine
+from calib.sweep.model import StripSweep
 from calib.sweep.strip_order import LeftOut
 from calib.sweep.tables import EVERY_SAMPLE, ReadWindow
 from calib.tone.apply import density_window, take_out
@@ -54,7 +55,8 @@ class FrameFits:
     def sources(self) -> tuple[StripSource, ...]:
         """The strips with all that is known of them, ready to be sampled."""
         marks = strip_marks(self.frame)
-        parts = zip(self.frame.strips, self.sweep.sweeps, self.tone.strips, self.dropouts, strict=True)
+        sweeps = map(_with_blur, self.sweep.sweeps, self.sweep.soft_mm)
+        parts = zip(self.frame.strips, sweeps, self.tone.strips, self.dropouts, strict=True)
         return tuple(StripSource(*part, marks=marks) for part in parts)
 
     def carries(self) -> NDArray[np.bool_]:
@@ -152,6 +154,15 @@ def with_pointing(
         sun=sun_of(frame),
         warnings=together((*frame.warnings, *why, *of_strips_left(said, out))),
     )
+
+
+def _with_blur(sweep: StripSweep, soft_mm: Array) -> StripSweep:
+    """The sweep of a strip whose detail lies as much elsewhere as an additional blur (x, y) spreads it: sigma says so
+    where the picture has slopes."""
+    if not soft_mm.any():
+        return sweep
+    sigma_mm = np.hypot(sweep.sigma_x_mm, soft_mm[0]), np.hypot(sweep.sigma_y_mm, soft_mm[1])
+    return replace(sweep, sigma_x_mm=sigma_mm[0], sigma_y_mm=sigma_mm[1])
 
 
 def _carries(tone: ToneFit) -> NDArray[np.bool_]:
