@@ -30,7 +30,7 @@ class SeveralInputError(InputError):
         self.file, self.key, self.found, self.expected = (
             getattr(mistakes[0], name) for name in ("file", "key", "found", "expected")
         )
-        more = (f"{self.file}: and {left_out} mistakes more",) if left_out else ()
+        more = (f"{self.file}: and {left_out} more mistakes",) if left_out else ()
         CalibError.__init__(self, "\n".join((*map(str, mistakes[:most]), *more)))
 
 

@@ -24,7 +24,7 @@ def bars(title: str) -> Iterator[Report]:
             shown.update(tasks[step], completed=share)
 
         def compiling() -> None:
-            shown.console.print("compiling, once for this copy: some minutes", highlight=False)
+            shown.console.print("compiling: this takes some minutes, once for this copy", highlight=False)
 
         with when_compiling(compiling):
             yield report

@@ -34,10 +34,14 @@ folder_option = click.option(
     help="Folder that keeps frames and products; frames in it are used again. Without it nothing is kept.",
 )
 json_option = click.option(
-    "--json", "json_path", type=click.Path(path_type=Path, dir_okay=False), default=None, help="File for all figures."
+    "--json",
+    "json_path",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="JSON file that receives all figures.",
 )
 rounds_option = click.option(
-    "--rounds", type=click.IntRange(min=1), default=ROUNDS, show_default=True, help="Turns of every job."
+    "--rounds", type=click.IntRange(min=1), default=ROUNDS, show_default=True, help="How many times each job runs."
 )
 
 

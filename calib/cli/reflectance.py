@@ -29,5 +29,6 @@ def command(image: Path, description: Path, out: Path, sample_mm: float | None) 
     click.echo(f"reflectance: {out} ({100 * share:.1f} % of its pixels hold a value)")
     if share < 1:
         click.echo(
-            f"none where the image has none, beyond the format, or beyond the curve's density of {low:g} to {high:g}"
+            "the others have none in the image, or lie outside the format, "
+            f"or outside the densities of the characteristic curve, {low:g} to {high:g}"
         )

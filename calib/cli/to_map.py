@@ -30,4 +30,4 @@ def command(image: Path, description: Path, out: Path, sample_mm: float | None) 
         share = write_image(made, out, progress)
     click.echo(f"map: {out} ({100 * share:.1f} % of its pixels hold a value)")
     if share == 0:
-        print_warnings(["the map holds no value: the image, the format or the map's bounds lie beside each other"])
+        print_warnings(["the map holds no value: image, camera format and map.bounds have no ground in common"])

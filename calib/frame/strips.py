@@ -188,7 +188,7 @@ def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:
     if not lacking:
         return ()
     named = ", ".join(map(str, lacking[:8])) + (" ..." if len(lacking) > 8 else "")
-    told = "unless something else tells of a gap, those before and after count as neighbours"
+    told = "unless something else shows a gap there, the strips before and after it are taken for neighbours"
     return (f"no strip is numbered {named}: {told}",)
 
 

@@ -123,7 +123,9 @@ def _terrain(projection: Projection, to_map: Affine, metres: NDArray[np.float64]
         raise refusal(f"a height of {extreme:.6g} m", "heights in metres above the sphere, up to 30000")
     warnings: tuple[str, ...] = ()
     if not known.all():
-        warnings = (f"{KEY}: {np.count_nonzero(~known)} of {known.size} nodes carry no data, filled from neighbours",)
+        warnings = (
+            f"{KEY}: {np.count_nonzero(~known)} of {known.size} nodes carry no data and are filled from neighbours",
+        )
         metres = filled(metres)
     rows, columns = metres.shape
     middle_east, _ = to_map @ ((columns - 1) / 2, (rows - 1) / 2)

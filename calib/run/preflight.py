@@ -72,8 +72,8 @@ def _coarse(view: View, region: Region, pixel_m: float) -> tuple[str, ...]:
     if view.terrain is None or shift_m <= SHIFTED_PX * pixel_m:
         return ()
     node_m = 1e3 * view.terrain.node_km
-    said = f"terrain.dem: nodes lie {number(node_m)} m apart; by what every second one misses of the others, "
-    return (f"{said}{_shifted(shift_m, pixel_m)}",)
+    said = f"terrain.dem: its nodes lie {number(node_m)} m apart, which is coarse for this map: "
+    return (f"{said}{_shifted(shift_m, pixel_m)}, judging by what is missed without every second node",)
 
 
 def terrain_facts(view: View, pixel_m: float) -> Facts:

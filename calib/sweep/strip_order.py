@@ -184,7 +184,7 @@ def _refuse_turned(frame: Frame, links: Links) -> None:
         stated = frame.scan.reversed
         strips = pairs[0][0][0], pairs[0][1][0]
         expected = "odd or even" if stated == "none" else "none"
-        found = f'"{stated}", by which no strip continues its neighbours'
+        found = f'"{stated}", with which no strip continues its neighbours'
         expected = (
             f"the direction of each strip ({expected}): {strips[0]} and {strips[1]} are turned against each other"
         )
@@ -201,7 +201,7 @@ def _wrong_order(frame: Frame, chain: Chain) -> InputError:
     names = [frame.strips[place.strip].path.name for place in chain.places]
     more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
     found = f'"{frame.scan.strips}", whose strips do not follow each other on the film'
-    expected = f"strips in film order: by their overlaps {', '.join(names[:MOST_NAMED])}{more}"
+    expected = f"strips in film order; their overlaps give {', '.join(names[:MOST_NAMED])}{more}"
     return InputError(frame.path, "scan.strips", found, expected)
 
 
@@ -213,13 +213,13 @@ def _moved(frame: Frame, place: Place, chain: Chain) -> str:
     by = _beside(place, chain)
     is_turned = not _is_upright(frame, replace(place, is_mirrored=False))
     if place.is_mirrored:
-        how = f"{'it is turned by 180 degrees' if is_turned else 'it is mirrored'}: so it continues {by}"
+        how = f"it is {'turned by 180 degrees' if is_turned else 'mirrored'} (put right, it continues {by})"
     elif is_turned:
-        how = f"its lines run the other way than is said: turned, it continues {by}"
+        how = f"its lines run the other way than stated (put right, it continues {by})"
     else:
-        how = f"it shows the film beside {by}"
+        how = f"it lies beside {by}"
     where = f", in the place of strip {place.position}" if place.position != place.strip else ""
-    return f"{frame.strips[place.strip].called}: left out: by its overlaps {how}{where}"
+    return f"{frame.strips[place.strip].called}: left out: its overlaps show that {how}{where}"
 
 
 def _exchanged(frame: Frame, place: Place, chain: Chain) -> str:
@@ -250,7 +250,7 @@ def _numbered(strips: Sequence[int]) -> str:
 def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
     """What a chain that leaves places open says of a strip in it."""
     by = next(_beside(place, chain) for place in chain.places if place.strip == strip)
-    said = f"by their overlaps it and {by} do not lie as is said; which of them is wrong is unknown"
+    said = f"its overlaps with {by} contradict the stated order; which of these strips is wrong is unknown"
     return f"{frame.strips[strip].called}: left out: {said}"
 
 
@@ -271,8 +271,8 @@ def _foreign_blocks(overlaps: Overlaps, unmarked: Collection[int]) -> list[range
 def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> str:
     marks = "neither its reseau marks nor its overlaps fit" if is_unmarked else "its overlaps do not fit"
     strips = _numbered([k for k in (block[0] - 1, block[-1] + 1) if 0 <= k < len(frame.strips)])
-    with_it = f" (it continues others of strips {block[0]} to {block[-1]})" if len(block) > 1 else ""
-    return f"{frame.strips[strip].called}: left out: {marks} its place: it shows other film than {strips}{with_it}"
+    with_it = f" (strips {block[0]} to {block[-1]} continue each other)" if len(block) > 1 else ""
+    return f"{frame.strips[strip].called}: left out: {marks} its place: it shows different film from {strips}{with_it}"
 
 
 def doubtful(
@@ -285,14 +285,14 @@ def doubtful(
     apart = [k for k in range(len(overlaps.sound)) if not overlaps.sound[k] and not {k, k + 1} & {*out, *strange}]
     return (
         *(
-            f"{frame.strips[k].called}: its {unmarked[k]} reseau marks were not found within the tolerance, as other "
-            "strips' were; it may not be the strip it is said to be, and then its place is wrong"
+            f"{frame.strips[k].called}: its {unmarked[k]} reseau marks were not found within the tolerance, although "
+            "those of other strips were; it may be a strip of another place, and then its own is wrong"
             for k in strange
             if k in unmarked
         ),
         *(
-            f"{frame.strips[k].called} and {frame.strips[k + 1].called} show other film where they should overlap: "
-            "strips may be missing between them, or one of them is another frame's"
+            f"{frame.strips[k].called} and {frame.strips[k + 1].called} show different film where they should "
+            "overlap: strips may be missing between them, or one of them belongs to another frame"
             for k in apart
             if overlaps.other_by_marks[k]
         ),

@@ -52,7 +52,7 @@ def refuse_turned(frame: Frame, shown: Sequence[tuple[float, float]]) -> None:
     if 2 * other <= len(shown) or any(stated > SHOWN for stated, _ in shown):
         return
     stated = frame.scan.reversed
-    found = f'"{stated}", by which no strip shows the step wedge'
+    found = f'"{stated}", with which no strip shows the step wedge where it should be'
     better = {"odd": '"even"', "even": '"odd"'}.get(stated, "strips that begin at first_line_mm")
     expected = f"{better}: {other} of {len(shown)} strips show it at their other end"
     raise InputError(frame.path, "scan.reversed", found, expected)

@@ -177,7 +177,7 @@ def _wedge_said(frame: Frame, fit: Adjustment) -> list[str]:
         return []
     return [
         f"the wedge's patches disagree with the curves by more than film.wedge.sigma = {sigma:g} allows: "
-        f"their values are taken to err by {np.hypot(sigma, np.sqrt(fit.scales.wedge)):.2g}, as the fit found"
+        f"the 1-sigma of their values that the fit found, {np.hypot(sigma, np.sqrt(fit.scales.wedge)):.2g}, is used"
     ]
 
 
@@ -185,7 +185,7 @@ def _contradictions_said(frame: Frame, doubt: Array) -> list[str]:
     """Strips of which wedge and overlaps contradict each other."""
     return [
         f"{raster.called}: its wedge and its overlaps contradict each other by {size:.2g} in density: its tone is "
-        "doubtful, sigma holds it, and the other strips' curves do not follow it"
+        "doubtful, its sigma includes that, and it does not bend the other strips' curves"
         for raster, size in zip(frame.strips, doubt.tolist(), strict=True)
         if size
     ]
@@ -195,7 +195,7 @@ def _breaks_said(frame: Frame, doubts: Sequence[Array]) -> list[str]:
     """Lines where a strip's gain jumps, as far as its neighbours tell."""
     return [
         f"{raster.called}: lines {first} to {last} disagree with its neighbours by more than noise, as if its gain "
-        f"jumped there: sigma holds a doubt of {size:.2g} in density"
+        f"jumped there: their sigma includes a doubt of {size:.2g} in density"
         for raster, doubt in zip(frame.strips, doubts, strict=True)
         for first, last, size in lines_in_doubt(doubt)
     ]

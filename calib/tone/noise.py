@@ -100,7 +100,7 @@ def agreed_grain(measured: Array, stated: float | None, samples: float) -> Grain
         return Grain(middle)
     share = np.sqrt(middle / stated)
     return Grain(
-        middle, f"the wedge patches show {share:.2f} times the grain of the stated granularity; theirs is used"
+        middle, f"the wedge patches show {share:.2f} times the grain of the stated granularity; what they show is used"
     )
 
 

@@ -242,6 +242,6 @@ def _of_shape(known: KnownFilm, typical: FirstCurve, shapes: Shapes) -> str:
     if doubt < DOUBT_SAID:
         return ""
     return (
-        f"{shapes.density.size} wedge patches do not tell the shape of a transfer curve: what is common serves, "
-        f"and sigma holds its doubt of up to {doubt:.2f} in density"
+        f"{shapes.density.size} wedge patches do not tell the shape of a transfer curve: a common shape is assumed, "
+        f"and sigma includes the doubt of up to {doubt:.2f} in density"
     )

@@ -128,7 +128,7 @@ def test_how_much_of_a_result_holds_a_value_is_said(tmp_path: Path, monkeypatch,
     paths = [str(tmp_path / name) for name in ("d.tif", "how.toml", "r.tif")]
     _, out, _ = calib(["reflectance", *paths[:2], "--out", paths[2]], monkeypatch, capsys)
     assert "(75.0 % of its pixels hold a value)" in out
-    assert "beyond the curve's density of 0 to 2" in out
+    assert "outside the densities of the characteristic curve, 0 to 2" in out
     (tmp_path / "where.toml").write_text(
         CAMERA
         + STRAIGHT_DOWN

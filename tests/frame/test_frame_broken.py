@@ -369,7 +369,7 @@ def test_mistakes_beyond_twenty_are_counted(package: Write) -> None:
         read_frame(path)
     lines = str(caught.value).splitlines()
     assert len(lines) == 21
-    assert lines[-1] == f"{path}: and 13 mistakes more"
+    assert lines[-1] == f"{path}: and 13 more mistakes"
 
 
 def test_a_key_that_must_be_quoted_stays_in_one_line(package: Write) -> None:

@@ -290,7 +290,8 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     assert noticed(frame, [whole], all_used, none_out) == ()  # type: ignore[arg-type]
     runs = np.array([(line, 0, 50) for line in (2, 3, 4, 8)], np.int32)
     slipped = replace(whole, runs=runs, unread=(3,), slipped=((2, 5, -7), (8, 9, 30)))  # said as such, not as dropouts
-    sentence = f"{frame.strips[1].called}: lines 2 to 4, 8 lie up to 30 samples beside the others: left out"
+    lines = f"lines 2 to 4, 8 of {whole.n_lines} left out: their picture has slipped by up to 30 samples"
+    sentence = f"{frame.strips[1].called}: {lines} against the other lines'"
     assert noticed(frame, [whole, slipped], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
     assert noticed(frame, [whole, slipped], all_used, none_out, [1]) == ()  # type: ignore[arg-type]
     runs = np.array([(line, *((0, 50) if line == 3 else (7, 9))) for line in range(whole.n_lines)], np.int32)

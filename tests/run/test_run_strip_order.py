@@ -112,10 +112,13 @@ def test_exchanged_strips_are_left_out_and_the_others_stay_where_they_are(calibr
 
 def test_a_strip_that_is_turned_or_mirrored_is_left_out(package: Path) -> None:
     (said,) = said_of(changed(package, with_strip(0, lambda strip: strip[::-1])))
-    assert "strip 0 (000.tif): left out: by its overlaps its lines run the other way than is said" in said
+    assert "strip 0 (000.tif): left out: its overlaps show that its lines run the other way than stated" in said
     changed(package, with_strip(0, lambda strip: strip[::-1]))
     (said,) = said_of(changed(package, with_strip(2, lambda strip: strip[:, ::-1])))
-    assert "strip 2 (002.tif): left out: by its overlaps it is mirrored: so it continues strips 1 and 3" in said
+    assert (
+        "strip 2 (002.tif): left out: its overlaps show that it is mirrored (put right, it continues strips 1 and 3)"
+        in said
+    )
 
 
 def test_a_file_that_is_there_twice_is_said(package: Path) -> None:
@@ -164,7 +167,7 @@ def test_a_strip_of_another_film_is_left_out(package: Path) -> None:
     """Its marks are where they should be: only the scene tells."""
     (said,) = said_of(changed(package, with_strip(2, lambda strip: np.roll(strip, 233, axis=0))))
     assert "strip 2 (002.tif): left out:" in said
-    assert "its place: it shows other film than strips 1 and 3" in said
+    assert "its place: it shows different film from strips 1 and 3" in said
 
 
 def test_film_that_a_strip_lacks_is_put_in_as_lost(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
@@ -187,10 +190,8 @@ def test_a_strip_whose_number_lacks_keeps_its_place(calibrated, package: Path) -
     frame = read_frame(package)
     places = first_places(frame, list(looks_of(frame, 1)), 1)
     (left_out,) = places.left_out
-    told = (
-        "strip 1 (missing): left out: no file holds it: by number and overlap 002.tif is not the next strip to 000.tif"
-    )
-    assert left_out.says == told
+    told = "no file holds it: judging by number and overlap, 002.tif is not the next strip after 000.tif"
+    assert left_out.says == f"strip 1 (missing): left out: {told}"
     assert places.warnings == ()
     assert not any("numbered" in said for said in places.frame.warnings)
     assert [strip.is_lost for strip in places.frame.strips] == [False, True, False, False]
@@ -200,7 +201,7 @@ def test_a_strip_whose_number_lacks_keeps_its_place(calibrated, package: Path) -
     for number in (2, 3):
         (package / "strips" / f"{number:03d}.tif").rename(package / "strips" / f"{number - 1:03d}.tif")
     (said,) = said_of(package)  # nothing more is known than that
-    assert said.startswith("strip 0 (000.tif) and strip 1 (001.tif) show other film where they should overlap")
+    assert said.startswith("strip 0 (000.tif) and strip 1 (001.tif) show different film where they should overlap")
 
 
 TRUE_PLACES = {
@@ -261,7 +262,7 @@ def test_few_marks_are_enough_where_something_else_tells_of_a_gap(monkeypatch, c
 @pytest.mark.parametrize("order", [(1, 2, 3, 0), (2, 1, 0, 3), (3, 2, 1, 0)])
 def test_an_order_that_most_strips_contradict_is_refused(package: Path, order: tuple[int, ...]) -> None:
     changed(package, lambda strips: [strips[k] for k in order])
-    with pytest.raises(InputError, match=r"scan.strips: found .* expected strips in film order: by their overlaps"):
+    with pytest.raises(InputError, match=r"scan.strips: found .* expected strips in film order; their overlaps give"):
         said_of(package)
 
 
@@ -269,9 +270,9 @@ def test_a_direction_that_all_strips_contradict_is_refused(package: Path) -> Non
     """Every second one: their overlaps tell. All: only the wedge does."""
     text = (package / "frame.toml").read_text()
     (package / "frame.toml").write_text(text.replace('reversed = "none"', 'reversed = "odd"'))
-    with pytest.raises(InputError, match=r'scan.reversed: found "odd", by which no strip continues its neighbours'):
+    with pytest.raises(InputError, match=r'scan.reversed: found "odd", with which no strip continues its neighbours'):
         said_of(package)
     (package / "frame.toml").write_text(text)
     changed(package, lambda strips: [strip[::-1] for strip in strips])
-    with pytest.raises(InputError, match=r'scan.reversed: found "none", by which no strip shows the step wedge'):
+    with pytest.raises(InputError, match=r'scan.reversed: found "none", with which no strip shows the step wedge'):
         said_of(package)

@@ -57,7 +57,7 @@ def test_strips_that_show_other_film_are_told_from_one_whose_tone_jumps() -> Non
     assert not is_other(0.0025 * rng.normal(size=12), np.full(12, 0.8))
     both = seams_of([1] * 12 + [3] * 12, np.r_[there - here, here - there], np.r_[here, there])
     assert seam_warnings(both)[0].startswith(
-        "two strips show other film where they should overlap, right of strips 1, 3: one of them is misplaced"
+        "two strips show different film where they should overlap, right of strips 1, 3: one of them is misplaced"
     )
 
 
@@ -73,7 +73,7 @@ def test_seams_that_mostly_jump_are_doubted_together_and_many_are_one_line() -> 
     assert len(said_of(3, 6)) == 3
     together = said_of(4, 6)
     assert len(together) == 5
-    assert together[0].startswith("seams jump in density at 4 of 6: the strips' order, their direction (scan.reversed)")
+    assert together[0].startswith("density jumps at 4 of 6 seams: the strips' order, their direction (scan.reversed)")
     assert said_of(13, 40) == ("seams right of strips 0 to 12: density jumps by up to 12.0 times its noise",)
     assert len(said_of(40, 40)) == 2
 
@@ -109,10 +109,10 @@ def test_places_that_the_fit_does_not_know_to_the_px_are_said(calibrated) -> Non
 
     count = len(known.sweep.sweeps)
     assert not said_of([0.9] * count)
-    tells = "(1-sigma, the median of a strip's lines): marks, wedge borders and overlaps tell no more"
-    assert said_of([5.0, 2.84, *[0.1] * (count - 2)]) == [f"film x of strips 0, 1 is known to 2.8 to 5 px only {tells}"]
+    tells = "(1-sigma, the median of a strip's lines): marks, wedge borders and overlaps do not determine it better"
+    assert said_of([5.0, 2.84, *[0.1] * (count - 2)]) == [f"film x of strips 0, 1 is known only to 2.8 to 5 px {tells}"]
     out = [LeftOut(1, "strip 1: not of this frame")]
-    assert said_of([5.0, 2.84, *[0.1] * (count - 2)], out) == [f"film x of strip 0 is known to 5 px only {tells}"]
+    assert said_of([5.0, 2.84, *[0.1] * (count - 2)], out) == [f"film x of strip 0 is known only to 5 px {tells}"]
     nominal = [nominal_sweep(known.frame.scan, strip) for strip in known.frame.strips]
     assert len(strip_warnings.place_warnings(known.frame, nominal, np.ones(count, bool))) == 2
     assert not strip_warnings.place_warnings(known.frame, nominal, np.zeros(count, bool))
@@ -130,7 +130,7 @@ def test_a_missing_number_among_the_strips_is_said(calibrated, tmp_path: Path) -
     assert any("no strip is numbered 1, 4, 5, 6:" in said for said in frame.warnings)
     gapped = with_gap(frame, 1, 1, "no file holds it")
     (said,) = (said for said in gapped.warnings if "numbered" in said)
-    assert said.startswith("no strip is numbered 4, 5, 6: unless something else tells of a gap, those before")
+    assert said.startswith("no strip is numbered 4, 5, 6: unless something else shows a gap there, the strips before")
     assert len(gapped.warnings) == len(frame.warnings)
 
 

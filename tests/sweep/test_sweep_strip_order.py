@@ -256,10 +256,10 @@ def test_nothing_is_said_of_strips_off_either_way_however_far_the_tolerance_allo
 def test_a_strip_of_other_film_is_told_by_texture_that_stands_out_of_the_noise() -> None:
     said = said_of([0] * 7, FOREIGN)
     assert list(said) == [3]
-    assert said[3].endswith("its overlaps do not fit its place: it shows other film than strips 2 and 4")
+    assert said[3].endswith("its overlaps do not fit its place: it shows different film from strips 2 and 4")
     said = said_of([0] * 7, FOREIGN, unmarked=(3,))
     assert said[3].endswith(
-        "neither its reseau marks nor its overlaps fit its place: it shows other film than strips 2 and 4"
+        "neither its reseau marks nor its overlaps fit its place: it shows different film from strips 2 and 4"
     )
     assert said_of([0] * 7, FOREIGN, noise_dn=1000.0) == {}
 
@@ -304,7 +304,7 @@ def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_a
     assert said_of([0] * 7, two, unmarked=(2,)) == {}
     said = said_of([0] * 7, two, unmarked=(2, 3))
     assert list(said) == [2, 3]
-    assert said[3].endswith("other film than strips 1 and 4 (it continues others of strips 2 to 3)")
+    assert said[3].endswith("different film from strips 1 and 4 (strips 2 to 3 continue each other)")
 
 
 def test_a_strip_that_is_exchanged_mirrored_or_turned_is_told_by_those_that_it_continues() -> None:
@@ -314,24 +314,24 @@ def test_a_strip_that_is_exchanged_mirrored_or_turned_is_told_by_those_that_it_c
         "strip 2 (2.tif) and strip 4 (4.tif) are exchanged, as their overlaps show: both are left out"
     }
     said = said_of([0] * 7, [SEAMS[k] for k in (0, 1, 4, 3, 2, 5, 6)], turned=(2,))
-    assert "turned, it continues strips 3 and 5, in the place of strip 4" in said[2]
-    assert said[4].endswith("it shows the film beside strips 1 and 3, in the place of strip 2")
+    assert "(put right, it continues strips 3 and 5), in the place of strip 4" in said[2]
+    assert said[4].endswith("it lies beside strips 1 and 3, in the place of strip 2")
     said = said_of([0] * 7, [SEAMS[k] for k in (0, 2, 3, 1, 4, 5, 6)])
     assert list(said) == [1, 2, 3]
-    assert said[3].endswith("it shows the film beside strips 0 and 1, in the place of strip 1")
+    assert said[3].endswith("it lies beside strips 0 and 1, in the place of strip 1")
     said = said_of([0] * 7, [sides[:: -1 if k == 3 else 1] for k, sides in enumerate(SEAMS)])
     assert list(said) == [3]
-    assert said[3].endswith("it is mirrored: so it continues strips 2 and 4")
+    assert said[3].endswith("it is mirrored (put right, it continues strips 2 and 4)")
     said = said_of([0] * 7, SEAMS, turned=(3,))
     assert list(said) == [3]
-    assert said[3].endswith("its lines run the other way than is said: turned, it continues strips 2 and 4")
+    assert said[3].endswith("its lines run the other way than stated (put right, it continues strips 2 and 4)")
     mirrored = [sides[:: -1 if k == 3 else 1] for k, sides in enumerate(SEAMS)]
     assert said_of([0] * 7, mirrored, turned=(3,))[3].endswith(
-        "it is turned by 180 degrees: so it continues strips 2 and 4"
+        "it is turned by 180 degrees (put right, it continues strips 2 and 4)"
     )
-    with pytest.raises(InputError, match=r'scan.reversed: found "none", by which no strip continues its neighbours'):
+    with pytest.raises(InputError, match=r'scan.reversed: found "none", with which no strip continues its neighbours'):
         said_of([0] * 7, SEAMS, turned=(1, 3, 5))
-    with pytest.raises(InputError, match=r"scan.strips: .* by their overlaps"):
+    with pytest.raises(InputError, match=r"scan.strips: .* their overlaps give"):
         said_of([0] * 7, [SEAMS[k] for k in (5, 0, 4, 2, 6, 1, 3)])
 
 
@@ -375,7 +375,7 @@ def test_neighbours_that_show_other_film_are_doubted_where_both_are_used() -> No
     frame, overlaps = looked_at([0] * 7, GAP)
     (said,) = doubtful(frame, overlaps, {}, ())
     assert said.startswith(
-        "strip 3 (3.tif) and strip 4 (4.tif) show other film where they should overlap: strips may be"
+        "strip 3 (3.tif) and strip 4 (4.tif) show different film where they should overlap: strips may be"
     )
     assert doubtful(frame, overlaps, {}, [strip_order.LeftOut(4, "")]) == ()
     assert doubtful(*looked_at([0] * 7, GAP, noise_dn=1000.0), {}, ()) == ()

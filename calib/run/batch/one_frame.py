@@ -52,7 +52,7 @@ def _done(task: Task) -> Outcome:
             )
             run = finished_run(task.out)
             if run is None:
-                raise CalibError(f"{task.out}: somebody took the products away as soon as they were made")
+                raise CalibError(f"{task.out}: the products were removed as soon as they were made")
             return _outcome(run, digest, is_kept=False)
     finally:
         if is_new and not any(task.out.iterdir()):

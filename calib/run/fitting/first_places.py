@@ -132,8 +132,8 @@ def _twice(frame: Frame, looks: Sequence[Look]) -> list[str]:
         same = first.setdefault(as_scanned.tobytes(), strip)
         if same is not strip and np.ptp(as_scanned) > 0:
             said.append(
-                f"{strip.called}: it holds the same samples as {same.called}: one of the two is not what it should be, "
-                "or is one too many, and then the strips behind it lie a strip's pitch off"
+                f"{strip.called}: it holds the same samples as {same.called}: one of the two is the wrong file, "
+                "or is one too many, and then the strips behind it are placed a strip's pitch off"
             )
     return said
 
@@ -218,8 +218,8 @@ def _gapped(placed: _Placed, start: int, count: int, by: str, threads: int) -> t
     tell by themselves."""
     frame = placed.frame
     name = frame.strips[start].path.name
-    order = f"is not the next strip to {frame.strips[start - 1].path.name}" if start else "is not the first strip"
-    why = f"no file holds it: by {by} {name} {order}"
+    order = f"is not the next strip after {frame.strips[start - 1].path.name}" if start else "is not the first strip"
+    why = f"no file holds it: judging by {by}, {name} {order}"
     gapped = with_gap(frame, start, count, why)
     return gapped, [*placed.looks[:start], *looks_of(gapped, threads, start)]
 

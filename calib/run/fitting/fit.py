@@ -137,7 +137,7 @@ def with_pointing(
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
         if isinstance(result, NotPossible):
-            said.append(f"control points could not refine the pointing ({result.reason}); the given one is used")
+            said.append(f"control points could not refine the pointing ({result.reason}); the stated one is used")
         else:
             resection, pose = result, result.pose
             said += _doubts(result, given)
@@ -178,7 +178,8 @@ def _doubts(found: Resection, given: Pose) -> list[str]:
         said.append(f"the control points scatter {times:.1f} times as much as their sigmas say")
     moved_km = float(np.linalg.norm(found.pose.position_km - given.position_km))
     if given.sigma_position_km is not None and moved_km > ODD * np.sqrt(3) * given.sigma_position_km:
-        said.append(f"control moves the camera by {moved_km:.3g} km, stated 1-sigma {given.sigma_position_km:g} km")
+        stated = f"the stated 1-sigma of its position is {given.sigma_position_km:g} km"
+        said.append(f"the control points move the camera by {moved_km:.3g} km, although {stated}")
     return said
 
 

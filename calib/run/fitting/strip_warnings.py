@@ -65,7 +65,8 @@ def _slipped(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]
             lines = listed(_slipped_in(lost))
             most = max(abs(samples) for _, _, samples in lost.slipped)
             strip = frame.strips[number].called
-            said.append(f"{strip}: lines {lines} lie up to {most} samples beside the others: left out")
+            slip = f"their picture has slipped by up to {most} samples against the other lines'"
+            said.append(f"{strip}: lines {lines} of {lost.n_lines} left out: {slip}")
     return said
 
 
@@ -130,7 +131,7 @@ def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[str
     strips = f"strip {off[0]}" if len(off) == 1 else f"strips {listed(off)}"
     return (
         f"the wedge patches of {strips} lie up to {most:.2g} in density off the fitted curves, more than {WEDGE_OFF:g} "
-        "times what noise and their stated 1-sigma allow: the tone there is doubtful, and sigma holds it",
+        "times what noise and their stated 1-sigma allow: the tone there is doubtful, and sigma includes that",
     )
 
 
@@ -145,8 +146,8 @@ def place_warnings(frame: Frame, sweeps: Sequence[StripSweep], carries: NDArray[
             least, most = (f"{px:.2g}" for px in (sigma_px[unsure].min(), sigma_px[unsure].max()))
             span = most if least == most else f"{least} to {most}"
             said.append(
-                f"film {axis} of {strips} is known to {span} px only (1-sigma, the median of a strip's lines): marks, "
-                "wedge borders and overlaps tell no more"
+                f"film {axis} of {strips} is known only to {span} px (1-sigma, the median of a strip's lines): marks, "
+                "wedge borders and overlaps do not determine it better"
             )
     return tuple(said)
 

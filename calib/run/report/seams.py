@@ -95,14 +95,14 @@ def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
         doubt = (
             "the strips' order, their direction (scan.reversed) or the wedge may not be as stated; the map is doubtful"
         )
-        said.insert(0, f"seams jump in density at {len(far)} of {len(compared)}: {doubt}")
+        said.insert(0, f"density jumps at {len(far)} of {len(compared)} seams: {doubt}")
     other = [strip for strip in compared if seams.shows_other_film(strip)]
     if other:
         where = f"right of strip{'s' * (len(other) > 1)} {listed(other)}"
         said.insert(
             0,
-            f"two strips show other film where they should overlap, {where}: one of them is misplaced or another "
-            "frame's; the map is wrong there",
+            f"two strips show different film where they should overlap, {where}: one of them is misplaced or belongs "
+            "to another frame; the map is wrong there",
         )
     return tuple(said)
 

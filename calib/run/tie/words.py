@@ -19,7 +19,7 @@ def facts_of(result: TieResult) -> Facts:
     windows = len(result.ties.ids) + len(result.left_out) + len(result.unmatched)
     return (
         ("pointing was off", f"{off:.4g} m on the ground rms, {most:.4g} m at most (rms {off / m:.4g} samples)"),
-        ("camera moved, turned", f"{result.moved_km:.4g} km, {result.turned_deg:.3g} deg (partly one for the other)"),
+        ("camera moved, turned", f"{result.moved_km:.4g} km, {result.turned_deg:.3g} deg (in part interchangeable)"),
         ("residuals before", f"{1000 * before:.4g} µm rms per axis, {before / mm:.4g} samples"),
         ("residuals after", f"{1000 * after:.3g} µm rms per axis, {after / mm:.2g} samples"),
         ("points", f"{len(result.ties.ids)} used of {windows} windows, {len(result.unmatched)} without a clear match"),
