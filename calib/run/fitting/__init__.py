@@ -1,1 +1,14 @@
-"""All that is estimated for one frame: `fit` calls the stages' estimates in the order in which each can be known."""
+"""All that is estimated for one frame: `fit` calls the stages' estimates in the order in which each can be known.
+
+What of the strips cannot be used is left out before that, in one of four ways. Later stages need not know which: in the
+end all of it is lost samples in the strip's `Dropouts`.
+
+What the tape dropped, lines whose picture has slipped, samples that stand still: found by `look_for_lost` when a strip
+    is first looked at. They stay in it; `Dropouts` says which samples they are, and `strip_warnings` says them.
+Lines that a damaged file has lost: `StripRaster` reads them as zeros and tells them as `unread`; `damage` says them.
+Lines with a bit that stands still, or of inverted video (`spoilt_lines`, which says them), and film that is missing or
+    comes twice (`sweep.line_breaks`; `damage` says it): the strip is made anew of `pieces` of its file, so that lines
+    between them are unread as well, and is looked at again. Only missing or doubled film moves the lines behind it.
+Strips that are not what they are said to be, or that no file holds: `first_places` counts all of their samples as lost
+    and gives each a `LeftOut`, of which nothing is said but why.
+"""
