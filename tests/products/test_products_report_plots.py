@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.path import Path as Outline
+from page_judge import judged
 from report_scene import KINDS, scene
-from test_products_report import judged
 
 from calib.products import report_drawings
 from calib.products.fits_pointing import PlaceUncertainty

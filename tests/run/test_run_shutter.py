@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from alone import ALONE
 from calib_demo.catalogue import scenario
 from calib_demo.kept import load_truth, save_truth
 from calib_demo.make import make_frame
@@ -94,30 +95,6 @@ def test_a_kept_truth_keeps_its_motion(taken, tmp_path: Path) -> None:  # type: 
     x, y = np.array([1.0, -1.5]), np.array([-2.0, 2.0])
     for found, expected in zip(kept.ground_of_film(x, y), truth.ground_of_film(x, y), strict=True):
         np.testing.assert_array_equal(found, expected)
-
-
-ALONE = """
-[camera]
-focal_length_mm = 350.0
-principal_point_mm = [0.0, 0.0]
-format_mm = [20.0, 12.0]
-f_number = 5.6
-transmittance = 0.8
-shutter_slit = { travel = "+y", speed_mm_s = 100.0 }
-
-[pointing]
-sub_point_deg = [10.0, 0.0]
-altitude_km = 88.0
-tilt_deg = 0.0
-tilt_azimuth_deg = 0.0
-swing_deg = 180.0
-
-[pointing.motion]
-velocity_km_s = [0.0, 0.0, 1.6]
-
-[map]
-pixel_m = 10.0
-"""
 
 
 @pytest.mark.parametrize(("travel", "shorter_m"), [("+y", 192.0), ("-y", -192.0), ("+x", 0.0)])

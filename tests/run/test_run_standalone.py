@@ -8,7 +8,7 @@ import pytest
 import rasterio
 import xarray as xr
 from affine import Affine
-from test_run_shutter import ALONE
+from alone import ALONE
 
 import calib
 from calib.errors import InputError

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
+from simulated_strips import lines_of, readers, true_sweep
 
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.errors import CalibError
@@ -21,38 +22,8 @@ from calib.sweep.evidence import ARM, MARK, TIE
 from calib.sweep.few_marks import placed_by_ties
 from calib.sweep.first_look import first_look
 from calib.sweep.layout import ROUGH
-from calib.sweep.model import StripSweep, to_film, to_scan
-from calib.sweep.tables import EVERY_SAMPLE
+from calib.sweep.model import to_film, to_scan
 from calib.tone.strokes import MEASURED
-
-
-def true_sweep(truth, k):
-    """The simulator's sweep of a strip."""
-    s = truth.strips[k]
-    zero = np.zeros(s.shape[0])
-    return StripSweep(s.x_sample_mm, s.x_line_mm, s.y_line_mm, s.y_sample_mm, zero, zero)
-
-
-def readers(truth, frame):
-    """DN and density of every strip; density by the true tone, noise as it is."""
-    dn, density = [], []
-    for k, strip in enumerate(frame.strips):
-        s, raw = truth.strips[k], strip.read(0, strip.n_lines).astype(np.float64)
-        top = 2**truth.scenario.scan.bits - 1
-        lost = truth.dropout_mask(k) | (raw <= 0) | (raw >= top)
-        value = s.video.density_of(raw) - s.column_density[None, :] - s.line_density[:, None]
-        lost |= ~np.isfinite(value)
-        noise = np.where(lost, np.inf, truth.noise_sigma(k))
-        noise_dn = np.where(lost, np.inf, max(1.0, truth.scenario.tone.noise_of_range * top))
-        dn.append(lines_of(raw, noise_dn))
-        density.append(lines_of(np.where(lost, 0.0, value), noise))
-    return dn, density
-
-
-def lines_of(values, sigma):
-    """A reader of windows."""
-    v, s = values.astype(np.float32), sigma.astype(np.float32)
-    return lambda first, stop, samples=EVERY_SAMPLE: (v[first:stop, samples], s[first:stop, samples])
 
 
 def errors_px(truth, frame, sweeps, strips=None):

@@ -7,13 +7,13 @@ import pytest
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
 from scipy.ndimage import gaussian_filter
+from simulated_strips import readers, true_sweep
 
 from calib.coordinates import FilmPoints
 from calib.frame.read import read_frame
 from calib.sweep.estimate import refine
 from calib.sweep.first_look import first_look
-from calib.sweep.model import StripSweep, to_scan
-from calib.sweep.tables import EVERY_SAMPLE
+from calib.sweep.model import to_scan
 
 HALF = 45
 LINE, SAMPLE = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
@@ -49,36 +49,8 @@ def paint(density, at, share, value):
 
 def true_places(truth, k):
     """Where the marks are in a strip, (line, sample)."""
-    s = truth.strips[k]
-    zero = np.zeros(s.shape[0])
-    sweep = StripSweep(s.x_sample_mm, s.x_line_mm, s.y_line_mm, s.y_sample_mm, zero, zero)
-    at = to_scan(sweep, FilmPoints(*truth.layout.marks.true_mm.T))
+    at = to_scan(true_sweep(truth, k), FilmPoints(*truth.layout.marks.true_mm.T))
     return np.column_stack([at.line, at.sample])
-
-
-def readers(truth, frame, alter):
-    """Readers of DN and of density by the true tone, the picture altered by ``alter(k, density, rng)``."""
-    rng, dn, density = np.random.default_rng(3), [], []
-    top = 2**truth.scenario.scan.bits - 1
-    for k, strip in enumerate(frame.strips):
-        s, raw = truth.strips[k], strip.read(0, strip.n_lines).astype(float)
-        lost = truth.dropout_mask(k) | (raw <= 0) | (raw >= top)
-        seen = s.column_density[None, :] + s.line_density[:, None]
-        value = s.video.density_of(raw) - seen
-        lost |= ~np.isfinite(value)
-        value = np.where(lost, 0.0, value)
-        alter(k, value, rng)
-        noise = np.where(lost, np.inf, truth.noise_sigma(k))
-        noise_dn = np.where(lost, np.inf, max(1.0, truth.scenario.tone.noise_of_range * top))
-        dn.append(lines_of(s.video.dn_of(value + seen), noise_dn))
-        density.append(lines_of(value, noise))
-    return dn, density
-
-
-def lines_of(values, sigma):
-    """A reader of windows."""
-    v, s = values.astype(np.float32), sigma.astype(np.float32)
-    return lambda first, stop, samples=EVERY_SAMPLE: (v[first:stop, samples], s[first:stop, samples])
 
 
 def wrong_marks(truth, table, gone):

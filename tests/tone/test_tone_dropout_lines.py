@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+from dropout_pictures import bright, picture
 from memory_strip import MemoryStrip
-from test_tone_dropouts import bright, picture
 
 from calib.tone.dropout_lines import lines_lost
 from calib.tone.dropouts import find_dropouts

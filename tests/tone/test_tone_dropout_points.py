@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
+from dropout_pictures import picture
 from memory_strip import MemoryStrip
-from test_tone_dropouts import picture
 
 from calib.tone.dropouts import find_dropouts
 

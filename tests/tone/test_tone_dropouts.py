@@ -2,25 +2,13 @@
 
 import numpy as np
 import pytest
+from dropout_pictures import bright, picture
 from memory_strip import MemoryStrip
 from scipy.ndimage import gaussian_filter
 
 from calib.tone import dropout_kernels as kernels
 from calib.tone.dropout_blocks import mark_clipped_blocks
 from calib.tone.dropouts import Dropouts, _levels, find_dropouts
-
-
-def picture(chance: np.random.Generator, lines: int = 500, samples: int = 200) -> np.ndarray:
-    """A scene of slopes, sharp discs (craters), a bright bar (a stroke) and a step (a wedge), from 0 to 1."""
-    line, sample = np.mgrid[:lines, :samples].astype(float)
-    scene = 0.35 + 0.1 * np.sin(line / 40) * np.cos(sample / 25)
-    for _ in range(40):
-        y, x, r = chance.uniform(0, lines), chance.uniform(0, samples), chance.uniform(2, 20)
-        inside = (line - y) ** 2 + (sample - x) ** 2 < r**2
-        scene[inside] = np.where(sample[inside] > x, 0.75, 0.12)
-    scene[200:205, 40:110] = 0.9
-    scene[:60] = 0.2 + 0.1 * (line[:60] // 15)
-    return scene
 
 
 def spoilt(dn: np.ndarray, chance: np.random.Generator, top: int) -> tuple[np.ndarray, np.ndarray]:
@@ -143,12 +131,6 @@ def test_film_that_is_clipped_amid_rough_film_is_not_lost(is_upward: bool) -> No
     dn = dn if is_upward else 16383 - dn
     assert np.mean(dn == (16383 if is_upward else 0)) > 0.05
     assert find_dropouts(MemoryStrip(dn), (0, 16383)).n_lost < 0.001 * dn.size
-
-
-def bright(chance: np.random.Generator, level: float, noise: float) -> np.ndarray:
-    """Film of one level, read into 16 bits with much noise and clipped at their end."""
-    dn = level + noise * chance.standard_normal((300, 150))
-    return np.clip(np.rint(dn), 0, 65535).astype(np.uint16)
 
 
 def test_noise_at_the_end_of_the_scale_is_no_dropout() -> None:
