@@ -7,9 +7,9 @@ from calib.cli.lazy import LazyGroup
 COMMANDS = {
     "tone": "Banding, bias, noise and coverage against the truth, beside two rivals.",
     "geometry": "Marks, sweep, ties, map places and resection against the truth.",
-    "speed": "Film and map beside the raster library's warp of one ready image.",
+    "speed": "The whole job beside the raster library's warp of one ready image.",
     "growth": "What a pixel costs in a large frame beside a small one.",
-    "workers": "What a second worker wins in a batch.",
+    "workers": "What a second worker gains in a batch.",
 }
 
 

@@ -25,7 +25,7 @@ from calib.cli.options import threads_option
 @threads_option
 @json_option
 def command(sizes: tuple[float, ...], rounds: int, out: Path | None, threads: int, json_path: Path | None) -> None:
-    """Calibrate and map invented frames of several sizes, in the same turns."""
+    """Time the calibration and mapping of invented frames of several sizes, in turns."""
     with kept_in(out) as folder, bars("benchmark of growth") as progress:
         found = bench_growth(sizes, folder, threads=threads, rounds=rounds, progress=progress)
     print_figures(f"growth with size, medians of {rounds} rounds, {threads} threads", found)

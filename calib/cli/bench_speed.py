@@ -27,7 +27,7 @@ from calib.cli.options import threads_option
 @threads_option
 @json_option
 def command(sizes: tuple[float, ...], rounds: int, out: Path | None, threads: int, json_path: Path | None) -> None:
-    """Calibrate and map invented frames, in turns with what others need for less."""
+    """Time the calibration and mapping of invented frames beside other tools that do parts of that job."""
     found: dict[float, list[Figure]] = {}
     with kept_in(out) as folder:
         for mpx in sizes:
