@@ -12,7 +12,7 @@ from calib.bench.figure import Figure, Reach
 from calib.bench.own_jobs import FILM, FITS, JOB, MAP, OwnJobs, Timed, in_turns
 from calib.run.progress import Progress, silent
 
-SIZES_MPX = (20.0, 640.0)
+SIZES_MPX = (20.0, 640.0)  # a frame that fits into memory many times, and one of full size
 
 
 def bench_growth(

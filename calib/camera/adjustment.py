@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from calib.frame.camera import Camera
 
 UNKNOWNS = 6  # three of the place, three of the attitude
-MAX_STEPS = 200
+MAX_STEPS = 200  # a guard: steps end when none helps
 FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-3, 1e-15, 1e12  # in parts of the unknowns' own information
 DAMPING_STEP = 10.0  # times, down after a step that helped and up after one that did not
 SMALLEST_STEP = 1e-13  # relative to the distance, and in radians

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from calib.frame.camera import Camera
 
 SLIT_MM = 1e-9  # how closely a place must lie under the slit at the time it is imaged
-SECANT_STEPS = 30
+SECANT_STEPS = 30  # a guard: secants meet in a few
 SLOPES = (-2.0, -0.25)  # beyond them, a difference of two times is rounding: see `ground.slit`
 
 

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 
 INVERSE_MM = 1e-9  # how closely the inverse meets the measured place
 CLOSE_MM = 1e-12  # one so close is left as it is: a further step moves it by what rounding leaves open
-NEWTON_STEPS = 60
-HALVINGS = 30
+NEWTON_STEPS = 60  # a guard: steps are quadratic near the place
+HALVINGS = 30  # of a step that makes it worse: a billionth of it is none
 FARTHEST_MM = 1e6  # no lens images farther from its principal point than this
 
 

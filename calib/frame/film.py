@@ -10,7 +10,7 @@ from calib.frame.fields import Density, LogExposure, MismatchError, RisingPair, 
 from calib.frame.words import in_words
 
 TOUCHING_MM = 1e-9  # wedge patches may share an edge; decimal fractions do not meet exactly in binary
-FEWEST_PATCHES = 3
+FEWEST_PATCHES = 3  # of different values: a transfer curve has a bend at least
 
 
 class CharacteristicCurve(Table):

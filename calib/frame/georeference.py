@@ -17,7 +17,7 @@ from calib.moon import RADIUS_KM
 
 Radii = tuple[float, float]
 RADIUS_M = RADIUS_KM * 1000
-SPHERE_TOLERANCE_M = 1.0
+SPHERE_TOLERANCE_M = 1.0  # of the radius: rounded figures of it pass, another body's do not
 DEM_KEY = ("terrain", "dem")
 
 

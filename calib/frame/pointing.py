@@ -9,7 +9,7 @@ from calib.frame.fields import Latitude, Longitude, MismatchError, Speed, Table,
 from calib.moon import RADIUS_KM
 
 QUATERNION_TOLERANCE = 1e-4  # four printed decimals of each component leave the norm this good
-FARTHEST_KM = 1e6
+FARTHEST_KM = 1e6  # beyond it the unit is not km
 
 
 class Quaternion(Table):

@@ -16,7 +16,7 @@ from calib.frame.words import quoted
 
 Limits = tuple[float, float]
 FILM_MM: Limits = (-1e4, 1e4)
-SMALLEST_SIGMA_MM = 1e-9
+SMALLEST_SIGMA_MM = 1e-9  # stands for 'above 0': a smaller one gives no weight that can be computed with
 MARK_COLUMNS: Mapping[str, Limits] = {"x_mm": FILM_MM, "y_mm": FILM_MM}
 CONTROL_COLUMNS: Mapping[str, Limits] = {
     "lon_deg": (-360, 360),

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 
-ROUNDING_MM = 1e-9
+ROUNDING_MM = 1e-9  # decimal fractions do not meet exactly in binary
 
 
 def covered_by_most(across_mm: Array) -> tuple[float, float]:

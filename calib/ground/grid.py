@@ -21,10 +21,10 @@ from calib.ground.view import View
 if TYPE_CHECKING:
     from calib.frame.description import MapRequest
 
-MOST_PIXELS = 4e9
+MOST_PIXELS = 4e9  # of a map: 16 GB a raster of float32; a smaller pixel is a wrong unit
 MOST_SIDE = 2**31 - 1
 ON_EDGE = 1e-6  # of a pixel: a bound this close to a pixel edge is meant to be on it
-POLAR_LATITUDE_DEG = 60.0
+POLAR_LATITUDE_DEG = 60.0  # of the frame's centre: polewards of it the map is polar stereographic, by the contract
 EQUATORIAL, NORTH_POLAR, SOUTH_POLAR = "IAU_2015:30110", "IAU_2015:30130", "IAU_2015:30135"
 
 

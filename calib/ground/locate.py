@@ -33,7 +33,7 @@ ENOUGH = 0.9  # of those cells must be good enough
 ANGLE_DEG = 0.003  # tolerance of the angles; cells are interpolated at half the step it is tried at: to a quarter of it
 GROUND_PIXELS = 0.002  # tolerance of the place on the ground, over terrain, in map pixels
 NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its nodes
-OBLIQUE_DEG = 80.0
+OBLIQUE_DEG = 80.0  # emission, by the contract: beyond it a pixel has its own bit
 AT_ONCE = 2**15  # pixels worked out exactly: each takes some fifty numbers on the way
 MOST_NODES = 2**19  # of the whole grid's lattice that are kept: 21 MB
 

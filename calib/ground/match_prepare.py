@@ -17,7 +17,7 @@ MEAN_PX = 25  # a box twice: like a Gaussian of sigma 10; waves longer than some
 SCATTER_PX = 49
 FLOOR = 0.2  # of the picture's median scatter: what is flatter than this is not blown up further
 LARGEST = 3.5  # local scatters; a shadow or a bright spot counts no more than this
-FLAT_PX = 5
+FLAT_PX = 5  # of one value: so large a patch is no picture, but filled or clipped
 KNOWN = 0.5  # share of known pixels about a place from which its mean is believed
 
 

@@ -15,7 +15,7 @@ from pyproj.exceptions import CRSError, ProjError
 from calib.coordinates import Array, GroundPoints, MapPoints
 from calib.moon import RADIUS_KM
 
-RADIUS_TOLERANCE_M = 1.0
+RADIUS_TOLERANCE_M = 1.0  # rounded figures of the radius pass, another body's do not
 # Of the radius: a place whose projection is another place is off the edge of the map. PROJ's transverse Mercator on a
 # sphere loses digits to an arc cosine near the equator, up to 3e-8 of the radius.
 ROUND_TRIP = 1e-7

@@ -9,7 +9,7 @@ from calib.compiled import njit
 from calib.products.readable import LONGEST_PX
 
 FLOAT32_MANTISSA_BITS = 23
-SHARE_BITS = 4
+SHARE_BITS = 4  # values are off by a sixteenth of their own sigma at most, which adds 0.13 % to their variance
 SIGMA_SHARE = 1 / 2**SHARE_BITS
 
 

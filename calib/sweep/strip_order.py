@@ -41,7 +41,7 @@ SAME = 0.001  # and no course of lags along which they are more alike than this 
 NEAR = 8  # strips away, edges are compared at most where more than
 MANY = 64  # edges are left over
 APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
-MOST_NAMED = 12
+MOST_NAMED = 12  # files in one sentence
 
 Textures = dict[Edge, EdgeTexture]
 Read = Callable[[int], tuple[NDArray, Bools]]

@@ -16,7 +16,7 @@ from calib.errors import CalibError, InputError
 from calib.run.batch.task import JOB
 
 DEATHS_FORGIVEN = 0  # by the scheduler: the batch itself tries a dead worker's frames again, one at a time
-CONNECT_S = 15.0
+CONNECT_S = 15.0  # after which a scheduler does not answer
 OWN_VERSION = version("calib")
 _FRAME = "frame"
 # The library's own setting also lets a worker hand every freed block back to the system, which costs much of its time.

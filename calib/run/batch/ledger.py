@@ -13,7 +13,7 @@ from calib.products.atomic import write_text
 LEDGER = "ledger.csv"
 State = Literal["waiting", "begun", "done", "failed"]
 COLUMNS = ("frame", "state", "seconds", "reason", "warnings", "made", "package")
-LONGEST_REASON = 400
+LONGEST_REASON = 400  # characters: a reason is one line of a table
 
 
 @dataclass(frozen=True, slots=True)

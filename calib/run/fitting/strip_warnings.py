@@ -15,7 +15,7 @@ from calib.tone.dropouts import Dropouts
 from calib.tone.model import PatchTable
 from calib.tone.summary import WEDGE_OFF, curves_in_doubt
 
-MOST_NAMED = 12
+MOST_NAMED = 12  # marks in one sentence
 UNSURE_PX = 1.0  # 1-sigma of a strip's places, in the middle of its lines: above, a place is not known to the px
 ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
 

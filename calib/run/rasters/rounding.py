@@ -12,8 +12,8 @@ from calib.products.pyramid import FLOAT32_MANTISSA_BITS, SIGMA_SHARE
 from calib.products.rasters import RasterSpec
 from calib.products.tiles import RasterLayout
 
-SIGMA_BITS = 6
-OVERVIEW_BITS = 9
+SIGMA_BITS = 6  # that sigmas keep: no sigma is known to a hundredth
+OVERVIEW_BITS = 9  # that overviews keep: they are looked at, not measured
 
 
 def value_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:

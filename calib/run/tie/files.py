@@ -31,7 +31,7 @@ from calib.run.tie.words import facts_of
 
 COLUMNS = "id,lon_deg,lat_deg,height_m,x_mm,y_mm,sigma_mm"
 LONGEST_PX = 1300  # of the pictures on the page
-EDGE_PX = 16
+EDGE_PX = 16  # of the pictures around what is shown
 
 
 def write_control(ties: Ties, out: Path) -> None:
