@@ -296,9 +296,8 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     assert noticed(frame, [whole, slipped], all_used, none_out, [1]) == ()  # type: ignore[arg-type]
     runs = np.array([(line, *((0, 50) if line == 3 else (7, 9))) for line in range(whole.n_lines)], np.int32)
     still = replace(whole, runs=runs, unread=(3,), still=(7, 8))
-    sentence = (
-        f"{frame.strips[0].called}: samples 7, 8 of all lines left out: they stand still, so do not show the film"
-    )
+    why = "they stand still along the strip, so they do not show the film"
+    sentence = f"{frame.strips[0].called}: samples 7, 8 of all lines left out: {why}"
     assert noticed(frame, [still], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
     assert noticed(frame, [whole], beyond, none_out) == ()  # type: ignore[arg-type]  # no mark stands beyond the edge
 

@@ -91,7 +91,7 @@ def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_st
     pictures = SimpleNamespace(reflectance=SimpleNamespace(picture=np.ones(1)))
     said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=jump), pictures)  # type: ignore[arg-type]
     assert said[: len(fits.warnings)] == fits.warnings
-    assert said[len(fits.warnings)].startswith("seam")
+    assert said[len(fits.warnings)].startswith("density jumps at ")
 
 
 def test_places_that_the_fit_does_not_know_to_the_px_are_said(calibrated) -> None:  # type: ignore[no-untyped-def]
@@ -165,7 +165,7 @@ def test_a_terrain_model_too_coarse_for_the_map_is_said(calibrated, tmp_path: Pa
         assert "between the nodes move the map by" in dict(facts)["terrain nodes"]
     assert said[1.0] == ()
     (warning,) = said[500.0]
-    assert warning.startswith("terrain.dem: nodes lie 30,")
+    assert warning.startswith("terrain.dem: its nodes lie 30,")
     assert "heights between the nodes move the map by" in warning
 
 
@@ -220,9 +220,9 @@ def test_lines_that_show_other_film_are_left_out_and_all_is_fitted_anew(calibrat
     assert found.dropouts[2].whole_lines().all()
     assert found.dropouts[0] is known.dropouts[0]
     one, other = (known.frame.strips[k].called for k in (1, 2))
-    by = "they show other film than strip 0 and strip 2 there"
+    by = "they show different film from strip 0 and strip 2 there"
     assert f"{one}: lines 20 to 59, 90 to 94 of {n_lines} left out: {by}" in found.warnings
-    assert any(line.startswith(f"{other}: left out: in most of its lines it shows other") for line in found.warnings)
+    assert any(line.startswith(f"{other}: left out: most of its lines show different") for line in found.warnings)
     before = [line for line in known.warnings if line.startswith("the tape")]
     assert [line for line in found.warnings if line.startswith("the tape")] in (before, []) or len(before) == 1
 

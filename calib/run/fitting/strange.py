@@ -21,7 +21,7 @@ def without_strange(places: FirstPlaces, strange: Sequence[Sequence[tuple[int, i
         if sum(stop - first for first, stop in runs) > MOST * strip.n_lines:
             dropouts[k] = all_lost(strip.n_lines, strip.n_samples)
             by = beside(k, len(strange))
-            out.append(LeftOut(k, f"{strip.called}: left out: in most of its lines it shows other film than {by}"))
+            out.append(LeftOut(k, f"{strip.called}: left out: most of its lines show different film from {by}"))
         elif runs:
             dropouts[k] = with_strange(dropouts[k], tuple(runs))
     return replace(places, dropouts=tuple(dropouts), left_out=tuple(out))

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,7 @@ def noticed(
     """Dropouts, lines that have slipped or show other film, samples that stand still, marks and patches that took no
     part, one sentence each; nothing where all took part. What was lost of strips that were `left_out` altogether the
     tape did not drop."""
-    spoilt = *_slipped(frame, dropouts, left_out), *_strange(frame, dropouts), *_still(frame, dropouts)
+    spoilt = _spoilt(frame, dropouts, left_out)
     return (*_dropouts(dropouts, left_out), *spoilt, *_marks(frame, marks), *_patches(patches))
 
 
@@ -50,46 +50,36 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str
 
 def _not_by_tape(lost: Dropouts) -> int:
     """How many samples of a strip are lost for a reason that is said elsewhere."""
-    lines = len({*lost.unread, *_slipped_in(lost), *_strange_in(lost)})
+    lines = len({*lost.unread, *_lines_of(lost.slipped), *_lines_of(lost.strange)})
     return lines * lost.n_samples + (lost.n_lines - lines) * len(lost.still)
 
 
-def _slipped_in(lost: Dropouts) -> list[int]:
-    return [line for first, stop, _ in lost.slipped for line in range(first, stop)]
+def _lines_of(runs: Sequence[tuple[int, ...]]) -> list[int]:
+    """The lines of runs that begin with their first line and their stop."""
+    return [line for first, stop, *_ in runs for line in range(first, stop)]
 
 
-def _slipped(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
-    said = []
-    for number, lost in enumerate(dropouts):
-        if lost.slipped and number not in left_out:
-            lines = listed(_slipped_in(lost))
-            most = max(abs(samples) for _, _, samples in lost.slipped)
-            strip = frame.strips[number].called
-            slip = f"their picture has slipped by up to {most} samples against the other lines'"
-            said.append(f"{strip}: lines {lines} of {lost.n_lines} left out: {slip}")
-    return said
-
-
-def _strange_in(lost: Dropouts) -> list[int]:
-    return [line for first, stop in lost.strange for line in range(first, stop)]
-
-
-def _strange(frame: Frame, dropouts: Sequence[Dropouts]) -> list[str]:
+def _spoilt(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
     return [
-        f"{frame.strips[number].called}: lines {listed(_strange_in(lost))} of {lost.n_lines} left out: they show other "
-        f"film than {beside(number, len(dropouts))} there"
-        for number, lost in enumerate(dropouts)
-        if lost.strange
+        f"{frame.strips[k].called}: {what} left out: {why}"
+        for k, lost in enumerate(dropouts)
+        if k not in left_out
+        for what, why in _spoilt_in(lost, beside(k, len(dropouts)))
     ]
 
 
-def _still(frame: Frame, dropouts: Sequence[Dropouts]) -> list[str]:
-    why = "they stand still, so do not show the film"
-    return [
-        f"{frame.strips[number].called}: samples {listed(lost.still)} of all lines left out: {why}"
-        for number, lost in enumerate(dropouts)
-        if lost.still
-    ]
+def _spoilt_in(lost: Dropouts, neighbours: str) -> Iterator[tuple[str, str]]:
+    """What a strip beside its `neighbours` has lost although the tape holds it, and why."""
+    if lost.slipped:
+        most = max(abs(samples) for _, _, samples in lost.slipped)
+        why = f"their picture has slipped by up to {most} samples against the other lines'"
+        yield f"lines {listed(_lines_of(lost.slipped))} of {lost.n_lines}", why
+    if lost.strange:
+        why = f"they show different film from {neighbours} there"
+        yield f"lines {listed(_lines_of(lost.strange))} of {lost.n_lines}", why
+    if lost.still:
+        why = "they stand still along the strip, so they do not show the film"
+        yield f"samples {listed(lost.still)} of all lines", why
 
 
 def _percent(share: float) -> str:
