@@ -21,9 +21,12 @@ from calib.frame.strips import find_strips
 def read_frame(path: str | Path) -> Frame:
     """Read and check a frame package: `path` is its `frame.toml`, or the folder that holds it.
 
-    Only the headers of the strips and of the terrain model are read. Raises `InputError`, for each mistake one line
-    that names the file, the key, what was found and what was expected: those of the description, or where it has none
-    those of the files that it names, or where they have none what the one says against the other.
+    Only the headers of the strips and of the terrain model are read.
+
+    Raises:
+        InputError: one line for each mistake, which names the file, the key, what was found and what was expected. The
+            description is judged first, then the files that it names, then whether both go together; mistakes are
+            raised for the first of these that has any.
     """
     path = _description_file(Path(path))
     document = read_document(path)

@@ -37,7 +37,12 @@ fit = fit_frame
 
 
 def film_frame(fits: FrameFits) -> xr.Dataset:
-    """The assembled film: `density` and its 1-sigma `sigma` (D), `quality` bits; dimensions `y`, `x` in film mm."""
+    """The assembled film on square pixels of `scan.sample_mm`: a dataset with dimensions `y` (down) and `x` (to the
+    right), coordinates in film mm from the centre of the format.
+
+    Variables: `density` (-log10 of the transmittance) and its 1-sigma `sigma`, float32 and NaN where nothing is known;
+    `quality`, uint16, the bits of `calib.quality`. All are dask arrays: blocks are made when they are asked for.
+    """
     grid = grid_of(fits)
     made = _lazy(film_maker(fits, grid), blocks(grid))
     coords = {"y": grid.y_mm(np.arange(float(grid.rows))), "x": grid.x_mm(np.arange(float(grid.columns)))}
@@ -48,11 +53,16 @@ def film_frame(fits: FrameFits) -> xr.Dataset:
 
 
 def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = False) -> xr.Dataset:
-    """The map: `reflectance`, its 1-sigma `sigma`, `normal`, `quality` bits; dimensions `y` (falling), `x` in m.
+    """The map on the grid that `[map]` of the frame asks for: a dataset with dimensions `y` (falling) and `x`, their
+    coordinates in metres of its projection, which the attribute `crs_wkt` names.
 
-    `standard` names the photometric function behind `normal`. With `angles` it holds `incidence`, `emission` and
-    `phase` of the level ground too, in degrees. Raises InputError where the map that the frame asks for
-    cannot be.
+    Variables: `reflectance` (radiance factor), its 1-sigma `sigma`, and `normal`, the reflectance brought to incidence
+    30, emission 0, phase 30 degrees by the photometric function that `standard` names; float32, NaN where nothing is
+    known. `quality`, uint16, the bits of `calib.quality`. With `angles` also `incidence`, `emission` and `phase` of the
+    level ground, in degrees. All are dask arrays: blocks are made when they are asked for.
+
+    Raises:
+        InputError: the map that the frame asks for cannot be made.
     """
     maker = map_maker(fits, standard)
     grid = maker.grid

@@ -69,9 +69,16 @@ def fit_frame(
 ) -> FrameFits:
     """Estimate places, tone and pointing of `frame` from its own samples and its description.
 
+    `progress` is called with the name of a step and the share of it that is done (0 to 1); `watch` is given the seconds
+    of each step. What cannot be used is left out and named in the result's `warnings`.
+
     Strips, marks and seams are looked at on `threads` threads; what is found does not depend on their number. The
     linear algebra runs on one: its systems are small, threads that wait for each other on a busy machine cost far more
     than they bring, and the sums must not depend on their number.
+
+    Raises:
+        InputError: no strip can be read, or the description does not fit most of the strips.
+        CalibError: the reseau marks found cannot be those of any scan like the one described.
     """
     with threadpool_limits(1, user_api="blas"):
         return _fit_frame(frame, threads, progress, watch or Stopwatch())

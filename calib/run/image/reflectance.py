@@ -14,6 +14,9 @@ from calib.run.image.labelled import check_on_film
 def reflectance_of_image(density: xr.DataArray, described: DensityImageDescription) -> xr.DataArray:
     """Radiance factor of a density image on the film, NaN beyond the format and the curve; lazy where the image is.
 
+    `density` has dimensions y and x with coordinates in film mm, as `on_film` makes it; `described` holds exposure
+    time, camera, characteristic curve and Sun.
+
     Raises:
         TypeError, ValueError: `density` is no image on the film (dimensions y and x with even coordinates).
     """

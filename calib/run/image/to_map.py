@@ -38,7 +38,11 @@ def image_to_map(
     dem: Path | None,
     progress: Progress = silent,
 ) -> xr.DataArray:
-    """A labelled image on the film put onto a map grid: each map pixel by one interpolation, NaN where none is.
+    """A labelled image on the film put onto a map grid: each map pixel by one interpolation, NaN where there is none.
+
+    `image` has dimensions y and x with coordinates in film mm, as `on_film` makes it. `described` holds camera and
+    pointing, and the map that is wanted; errors name `described_in` as its file. `dem` is a raster of heights above the
+    sphere in m, None for the sphere. The result has eastings and northings in m, and the attribute `crs_wkt`.
 
     Raises:
         InputError: the camera misses the Moon, or the map that is asked for cannot be.
