@@ -9,6 +9,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
 
+import numpy as np
 from calib_demo.catalogue import scenario
 from calib_demo.scenario import Pointing, Scenario, StepWedge, StripScan
 
@@ -55,10 +56,11 @@ def speed_input(mpx: float, folder: Path, progress: Progress) -> SpeedInput:
     frame = read_frame(folder / PACKAGE)
     strips = range(len(frame.strips))
     pose = pose_of(frame.pointing)
+    sweep = SimpleNamespace(sweeps=tuple(perfect.sweep(truth, k) for k in strips), soft_mm=np.zeros((len(strips), 2)))
     fits = FrameFits(
         frame=frame,
         dropouts=tuple(perfect.dropouts(truth, k) for k in strips),
-        sweep=cast(SweepFit, SimpleNamespace(sweeps=tuple(perfect.sweep(truth, k) for k in strips))),
+        sweep=cast(SweepFit, sweep),
         tone=cast(ToneFit, SimpleNamespace(strips=tuple(perfect.tone(truth, k) for k in strips))),
         given_pose=pose,
         pose=pose,

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from calib_command import calib
 from calib_demo.catalogue import scenario
@@ -41,7 +42,7 @@ def perfect_fits(frame: Frame, truth: Truth) -> FrameFits:
     """What a perfect fit of places and tone would hand on; how it is fitted has its own tests."""
     parts = perfect.sources(frame, truth)
     sweep, tone = (
-        SimpleNamespace(sweeps=tuple(p.sweep for p in parts)),
+        SimpleNamespace(sweeps=tuple(p.sweep for p in parts), soft_mm=np.zeros((len(parts), 2))),
         SimpleNamespace(strips=tuple(p.tone for p in parts)),
     )
     pose, dropouts = pose_of(frame.pointing), tuple(p.dropouts for p in parts)
