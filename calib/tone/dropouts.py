@@ -46,8 +46,8 @@ class Dropouts:
     """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample). All of the
     lines `unread` is among them: a damaged file lost them; and of those that have `slipped`: first, stop, by how many
     samples; of the lines, first and stop, that are `strange` to what the strip's neighbours show; and the samples that
-    stand `still` in all lines. `clip` are the DN at and beyond which samples carry no
-    tone, None where nothing was looked at."""
+    stand `still` in all lines. `clip` are the DN at and beyond which samples carry no tone, None where nothing was
+    looked at."""
 
     runs: NDArray[np.int32]
     n_lines: int

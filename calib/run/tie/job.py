@@ -159,8 +159,8 @@ def _warnings(frame: Frame, found: Found, resection: Resection) -> tuple[str, ..
     if found.no_finer:
         kept_m, there_m = (found.windows.lattice.pixel_m(level) for level in (found.windows.level, 0))
         said.append(
-            f"matched in pixels of {kept_m:.3g} m, though frame and map have pixels of {there_m:.3g} m:"
-            f" in finer ones than those {found.no_finer}"
+            f"matched in pixels of {kept_m:.3g} m, although frame and map both have {there_m:.3g} m or finer:"
+            f" there, {found.no_finer}"
         )
     if frame.control is not None:
         said.append("the frame has control points already; they were not used here")
