@@ -20,7 +20,6 @@ from calib.frame.read import read_frame
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
 from calib.run.fitting.fit import with_pointing
-from calib.run.progress import silent
 from calib.run.tie import job, search, whole, windows
 from calib.run.tie.job import tie_frame
 from calib.run.tie.modern_map import open_modern, sample, to_pixel
@@ -159,7 +158,7 @@ def test_windows_get_finer_while_the_ties_know_more_with_it(
 ) -> None:
     """A map enlarged from a coarse picture shows nothing in its own pixels: a frame was refused for it, or left to the
     few windows that matched there, although coarser ones had told its place better."""
-    levels = []
+    levels, shares = [], []
 
     def matched_at(hunt, whole_found, pose, level: int, *, is_first: bool):  # type: ignore[no-untyped-def]
         levels.append(level)
@@ -171,11 +170,30 @@ def test_windows_get_finer_while_the_ties_know_more_with_it(
 
     monkeypatch.setattr(search, "find_whole", lambda _: SimpleNamespace(level=4, pose=None))
     monkeypatch.setattr(search, "_round", matched_at)
-    found = search.find_ties(None, silent)  # type: ignore[arg-type]
+    found = search.find_ties(None, lambda _, share: shares.append(share))  # type: ignore[arg-type]
     assert isinstance(found, search.Found)
     assert (found.windows.level, levels) == (kept, tried)
     assert said in found.no_finer
     assert bool(found.no_finer) == bool(said)
+    assert shares[2:] == sorted(shares[2:])  # after the whole frame's 0 and 1
+    assert shares[-1] == 1.0
+
+
+def test_ties_that_scatter_beyond_their_sigmas_know_less() -> None:
+    """By as much as their sigmas must be widened; where they scatter by less the sigmas stay."""
+    ties = SimpleNamespace(sigma_mm=np.full(8, 2e-3))
+    know = [search.Found(ties, None, None, None, scatter, None).information for scatter in (0.5, 1.0, 3.0)]  # type: ignore[arg-type]
+    assert know == pytest.approx([2e6, 2e6, 2e6 / 9])
+
+
+def test_it_is_said_where_coarser_pixels_were_matched_than_both_pictures_have() -> None:
+    windows = SimpleNamespace(level=2, lattice=SimpleNamespace(pixel_m=lambda level: 1.5 * 2.0**level))
+    frame, found = (
+        SimpleNamespace(warnings=(), control=None),
+        SimpleNamespace(no_finer="too few match", windows=windows),
+    )
+    (said,) = job._warnings(frame, found, SimpleNamespace(rejected=()))  # type: ignore[arg-type]
+    assert "pixels of 6 m, although frame and map both have 1.5 m or finer: there, too few match" in said
 
 
 @pytest.mark.parametrize(

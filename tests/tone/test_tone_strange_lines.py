@@ -63,6 +63,14 @@ def test_at_the_frame_s_edges_the_second_strip_bears_out_the_third() -> None:
     assert not any(told([exchanged(pictures(1)[0], 400, 520), *pictures(1)]))
 
 
+def test_a_strip_at_the_frame_s_edge_is_not_blamed_for_its_neighbour() -> None:
+    """What its neighbour shows must be borne out by that one's other side; else the neighbour itself is wrong."""
+    for wrong in (1, 2):
+        strips = pictures(4)
+        strips[wrong] = exchanged(strips[wrong], 400, 520)
+        assert [bool(runs) for runs in told(strips)] == [strip == wrong for strip in range(4)]
+
+
 def test_a_single_stretch_that_one_neighbour_alone_contradicts_may_be_a_spot_on_its_edge() -> None:
     strips = pictures(4)
     strips[0] = exchanged(strips[0], round(12 * N_LINES / STRETCHES) + 1, round(13 * N_LINES / STRETCHES))
