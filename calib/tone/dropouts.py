@@ -1,68 +1,56 @@
-"""Dropouts of the tape: whole or part lines that are constant or garbage, found before anything is fitted.
-
-Every line is read as a chain of samples in one of three states - good, garbage, constant - and the most probable
-chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval that its
-neighbours above and below, and their extrapolations, span; garbage may lie anywhere; a constant repeats its neighbour
-in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
-counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it, or where
-no film of the strip is clipped at that end.
-Whole lines that are lost beyond doubt are told first (`dropout_lines`): the others are compared with each other only.
-What repeats the line before is lost as well (`dropout_copies`), and single samples that stand out from all about them
-(`dropout_points`). Lines whose picture has slipped along them are no use either (`dropout_slips`).
-A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only the others are read as chains.
-"""
+"""What samples of a strip are lost: those that the tape dropped, and blocks that are left out for another reason."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from enum import Enum, auto
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.tone import dropout_kernels as kernels
-from calib.tone.dropout_blocks import mark_clipped_blocks
-from calib.tone.dropout_copies import mark_copies
-from calib.tone.dropout_lines import counted, lines_lost
-from calib.tone.dropout_points import mark_points
-from calib.tone.dropout_sieve import lines_to_search
-from calib.tone.dropout_slips import slipped_lines
-from calib.tone.dropout_tiles import TILE, tile_statistics
-from calib.tone.pile_up import clipped_by_film, clipped_within
+from calib.tone.dropout_kernels import fill_runs, runs_of
 
-if TYPE_CHECKING:
-    from calib.frame.frame import StripRaster
 
-LEVEL_BINS = 48
-COUNTED = 3  # every so manieth line and sample tells how often each DN is
-ROUGHEST = 6.0  # texture of a tile counts up to this multiple of the noise at its level, or up to ...
-ROUGHEST_PART = 1.0 / 40.0  # ... this part of the strip's range of DN: garbage is rougher than either
-COARSE_NOISE = 1.0  # DN: where good tiles scatter less, a tile can be of one value by rounding alone
-ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
+class Reason(Enum):
+    """Why a block of samples is lost that the tape did not drop."""
+
+    UNREAD = auto()  # its file is damaged, or has no such lines
+    SLIPPED = auto()  # the picture has slipped along the lines
+    STRANGE = auto()  # the picture is of other film than the neighbouring strips show
+    STILL = auto()  # the samples have one value in all lines
+
+
+@dataclass(frozen=True, slots=True)
+class LostBlock:
+    """Samples that are lost for a `reason`: some `samples` of some `lines`, of which one range is all that the strip
+    has; `slip` is by how many samples the picture has slipped to the right."""
+
+    reason: Reason
+    lines: range
+    samples: range
+    slip: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Dropouts:
-    """Runs of samples that the tape lost: `runs` is int32 (n, 3), rows of (line, first_sample, stop_sample). All of the
-    lines `unread` is among them: a damaged file lost them; and of those that have `slipped`: first, stop, by how many
-    samples; of the lines, first and stop, that are `strange` to what the strip's neighbours show; and the samples that
-    stand `still` in all lines. `clip` are the DN at and beyond which samples carry no tone, None where nothing was
-    looked at."""
+    """The samples of a strip that are lost: `runs`, int32 (n, 3), rows of (line, first_sample, stop_sample).
+
+    `blocks` are those among them that the tape did not drop. `clip` are the DN at and beyond which samples carry no
+    tone, None where nothing was looked at.
+    """
 
     runs: NDArray[np.int32]
     n_lines: int
     n_samples: int
-    unread: tuple[int, ...] = ()
     clip: tuple[int, int] | None = None
-    slipped: tuple[tuple[int, int, int], ...] = ()
-    still: tuple[int, ...] = ()
-    strange: tuple[tuple[int, int], ...] = ()
+    blocks: tuple[LostBlock, ...] = ()
 
     def mask(self, first: int, stop: int) -> NDArray[np.bool_]:
-        """True where a sample of lines `first` to `stop` (exclusive) dropped out; shape (stop - first, n_samples)."""
+        """True where a sample of lines `first` to `stop` (exclusive) is lost; shape (stop - first, n_samples)."""
         lost = np.zeros((stop - first, self.n_samples), dtype=np.bool_)
         low, high = np.searchsorted(self.runs[:, 0], (first, stop))
-        kernels.fill_runs(self.runs[low:high], first, lost)
+        fill_runs(self.runs[low:high], first, lost)
         return lost
 
     def whole_lines(self) -> NDArray[np.bool_]:
@@ -71,77 +59,23 @@ class Dropouts:
         whole[self.runs[self.runs[:, 2] - self.runs[:, 1] == self.n_samples, 0]] = True
         return whole
 
+    def unread(self) -> list[int]:
+        """The lines that could not be read."""
+        return [line for block in self.blocks if block.reason is Reason.UNREAD for line in block.lines]
+
     @property
     def n_lost(self) -> int:
         """Number of samples lost."""
         return int((self.runs[:, 2] - self.runs[:, 1]).sum())
 
-
-def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dropouts:
-    """All dropouts of one strip; `saturation` bounds the DN at and beyond which the contract says there is no tone."""
-    dn = np.ascontiguousarray(raster.read(0, raster.n_lines))
-    top = int(np.iinfo(raster.dtype).max)
-    if dn.shape[0] < 5:
-        return all_lost(*dn.shape)
-    gone = lines_lost(dn)
-    left = dn[~gone] if gone.any() else dn
-    if len(left) < 5:
-        return all_lost(*dn.shape)
-    count = counted(left, COUNTED)[: top + 1]
-    clip_low, clip_high = clip = clipped_within(left, count, clip_of(raster, saturation))
-    low, middle, high = _levels(count)
-    if _is_one_value(left, middle, count):
-        return all_lost(*dn.shape)
-    scale = _scatter_of_tiles(left, (low, high), clip_low, clip_high)[_rows_among(gone)]
-    chance = _garbage_chance((low, high), (clip_low, clip_high), top)
-    lost = np.zeros(dn.shape, dtype=np.bool_)
-    lost[gone] = True
-    near = np.zeros(dn.shape[0], dtype=np.bool_)
-    if mark_clipped_blocks(dn, scale, clip_low, clip_high, lost) or gone.any():
-        near = kernels.lines_near(lost, np.ones(len(dn), dtype=np.bool_))
-    ends = clipped_by_film(left, count, clip)
-    search = lines_to_search(dn, scale, chance, *ends, near)
-    kernels.mark_lines(dn, scale, chance, *ends, lost, search & ~gone)
-    again = kernels.lines_near(lost, search)
-    kernels.mark_lines(dn, scale, chance, *ends, lost, again & ~gone)
-    mark_copies(dn, lost, clip_low, clip_high, again)
-    mark_points(dn, scale, clip, lost, again)
-    slipped = slipped_lines(dn, lost)
-    for line, stop, _ in slipped:
-        lost[line:stop] = again[line:stop] = True
-    # other lines had nothing lost, and were not looked at again
-    return Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip=clip, slipped=slipped)
-
-
-def _rows_among(gone: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """For each row of a strip's tiles the one at its middle where tiles are made of the lines that are not `gone`."""
-    left = np.cumsum(~gone)
-    middle = np.minimum(np.arange(0, gone.size, TILE) + TILE // 2, gone.size - 1)
-    return np.maximum(left[middle] - 1, 0) // TILE
-
-
-def clip_of(raster: StripRaster, saturation: tuple[int, int] | None) -> tuple[int, int]:
-    """DN at and beyond which a sample carries no tone, as stated; the ends of the raster's type always do not."""
-    top = int(np.iinfo(raster.dtype).max)
-    return (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
-
-
-def _levels(count: NDArray[np.int64]) -> tuple[float, float, float]:
-    """The DN that all but a thousandth of a strip's samples lie above, in the middle, and below, by each DN's count."""
-    up_to = np.cumsum(count)
-    place = np.array([0.001, 0.5, 0.999]) * (up_to[-1] - 1)
-    first = np.floor(place)
-    under, over = (np.searchsorted(up_to, np.minimum(each, up_to[-1] - 1), side="right") for each in (first, first + 1))
-    low, middle, high = (under + (over - under) * (place - first)).tolist()
-    return low, middle, high
-
-
-def _is_one_value(dn: NDArray, value: float, count: NDArray[np.int64]) -> bool:
-    """Whether nearly all samples share a value, the median of every ninth, whose DN are counted: where all but a
-    thousandth do, all but nine thousandths of any ninth do."""
-    if count[int(value)] < (10 * ALL_ONE_VALUE - 9) * count.sum():
-        return False
-    return bool(np.count_nonzero(dn == value) >= ALL_ONE_VALUE * dn.size)
+    @property
+    def n_dropped(self) -> int:
+        """Number of samples lost that are in none of the blocks: the tape dropped them."""
+        if not self.blocks:
+            return self.n_lost
+        lost = self.mask(0, self.n_lines)
+        _set(lost, self.blocks, value=False)
+        return int(np.count_nonzero(lost))
 
 
 def all_lost(n_lines: int, n_samples: int) -> Dropouts:
@@ -150,62 +84,30 @@ def all_lost(n_lines: int, n_samples: int) -> Dropouts:
     return Dropouts(np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1), n_lines, n_samples)
 
 
-def with_strange(found: Dropouts, strange: tuple[tuple[int, int], ...]) -> Dropouts:
-    """The dropouts of a strip of which runs of lines, first and stop, are strange to what its neighbours show."""
+def with_blocks(found: Dropouts, blocks: Sequence[LostBlock]) -> Dropouts:
+    """What a strip has lost, of which some was `found`, with further `blocks`."""
+    if not blocks:
+        return found
     lost = found.mask(0, found.n_lines)
-    for first, stop in strange:
-        lost[first:stop] = True
-    return replace(found, runs=kernels.runs_of(lost, np.ones(found.n_lines, np.bool_)), strange=strange)
+    _set(lost, blocks, value=True)
+    runs = runs_of(lost, np.ones(found.n_lines, np.bool_))
+    return replace(found, runs=runs, blocks=(*found.blocks, *blocks))
 
 
-def among_lines_lost(found: Dropouts, lost: NDArray[np.bool_]) -> Dropouts:
-    """The dropouts of a strip whose lines `lost` (n_lines,) could not be read, from what the others have `found`."""
-    gone = all_lost(lost.size, found.n_samples).runs[lost]
-    number, left = np.flatnonzero(~lost), found.runs.copy()
-    left[:, 0] = number[found.runs[:, 0]]
-    slipped = tuple((int(number[line]), int(number[stop - 1]) + 1, by) for line, stop, by in found.slipped)
-    runs = np.concatenate([left, gone])
-    runs = runs[np.argsort(runs[:, 0], kind="stable")]
-    unread = tuple(np.flatnonzero(lost).tolist())
-    return Dropouts(runs, lost.size, found.n_samples, unread, found.clip, slipped, found.still)
+def with_unread(found: Dropouts, unread: NDArray[np.bool_]) -> Dropouts:
+    """What a strip has lost of whose lines some are `unread` (n_lines,), from what the others have lost, as `found`."""
+    number, runs, all_samples = np.flatnonzero(~unread), found.runs.copy(), range(found.n_samples)
+    runs[:, 0] = number[found.runs[:, 0]]
+    blocks = tuple(
+        replace(block, lines=range(int(number[block.lines[0]]), int(number[block.lines[-1]]) + 1))
+        for block in found.blocks
+    )
+    ends = np.flatnonzero(np.diff(unread.astype(np.int8), prepend=0, append=0)).tolist()
+    gone = [LostBlock(Reason.UNREAD, range(*ends[k : k + 2]), all_samples) for k in range(0, len(ends), 2)]
+    return with_blocks(replace(found, runs=runs, n_lines=unread.size, blocks=blocks), gone)
 
 
-def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:
-    """Log probability of each DN in garbage: in the strip's own `reach`, anywhere on the video's `scale` (inclusive;
-    12 bits may stand in a type of 16), rarely on the type's, or at the type's two ends."""
-    value = np.arange(top + 1)
-    chance = np.full(top + 1, 0.05 / (top + 1))
-    for (low, high), share in ((scale, 0.40), (reach, 0.45)):
-        inside = (value >= low) & (value <= high)
-        chance[inside] += share / max(int(inside.sum()), 1)
-    chance[[0, top]] += 0.05
-    return np.log(chance)
-
-
-def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip_low: int, clip_high: int) -> NDArray[np.float64]:
-    """Scatter of good samples about their vertical neighbours for each tile, in DN: texture within sane bounds.
-
-    A tile that is rough from top to bottom may be garbage, one that is dead flat may be a constant dropout; so a
-    tile's own scatter counts only between the noise that other tiles of its level have and a multiple of it. Where it
-    is small by chance, good samples would stand out: then those of the tiles to its left and right count with it.
-    """
-    level, own = tile_statistics(dn)
-    beside = np.pad(own, ((0, 0), (1, 1)), mode="edge")
-    scatter = np.maximum(own, (beside[:, :-2] + own + beside[:, 2:]) / 3)
-    low, high = reach
-    edges = np.linspace(low, high + 1e-6, LEVEL_BINS + 1)
-    usable = (level > clip_low) & (level < clip_high) & (scatter > 0)
-    rising = np.argsort(scatter[usable])
-    which = np.clip(np.digitize(level[usable], edges) - 1, 0, LEVEL_BINS - 1).astype(np.int8)[rising]
-    by_level = scatter[usable][rising[np.argsort(which, kind="stable")]]
-    count = np.bincount(which, minlength=LEVEL_BINS)
-    some = np.flatnonzero(count >= 4)
-    if some.size == 0:
-        return np.maximum(scatter, kernels.QUANTUM)
-    at, part = np.divmod(0.25 * (count[some] - 1), 1.0)
-    at = (np.cumsum(count) - count)[some] + at.astype(np.int64)
-    noise = by_level[at] + part * (by_level[at + 1] - by_level[at])
-    floor = np.maximum(np.interp(level, (edges[some] + edges[some + 1]) / 2, noise), kernels.QUANTUM)
-    floor = np.where((scatter == 0) & (floor < COARSE_NOISE), kernels.QUANTUM, floor)
-    roughest = np.maximum(ROUGHEST * floor, ROUGHEST_PART * (high - low))
-    return np.clip(scatter, floor, roughest)
+def _set(lost: NDArray[np.bool_], blocks: Sequence[LostBlock], *, value: bool) -> None:
+    """Set what is said of the samples of some blocks in a mask (n_lines, n_samples)."""
+    for block in blocks:
+        lost[block.lines.start : block.lines.stop, block.samples.start : block.samples.stop] = value

@@ -14,7 +14,8 @@ from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.borrow import borrowed_curve, kinship_of, typical_noise
 from calib.tone.cell_kernels import FOG
-from calib.tone.dropouts import Dropouts, clip_of
+from calib.tone.dropout_search import clip_of
+from calib.tone.dropouts import Dropouts
 from calib.tone.edges import EdgeReader
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import INDEPENDENT, NoiseTexture

@@ -8,7 +8,7 @@ import numpy as np
 from calib.frame.frame import StripRaster
 from calib.frame.strips import parted, without_lines
 from calib.run.fitting.damage import damaged
-from calib.tone.dropouts import Dropouts
+from calib.tone.dropouts import Dropouts, with_unread
 
 CUT_OFF = "its file is cut off after 700 of 800 bytes"
 
@@ -19,8 +19,9 @@ def strip(damage: str = "") -> StripRaster:
 
 def said_of(raster: StripRaster, of_file: range) -> tuple[str, ...]:
     """What is said of a strip beside a whole one; lines `of_file` of it, as it is now, its file has lost."""
-    unread = sorted({*np.flatnonzero(raster.between_pieces()).tolist(), *of_file})
-    lost = Dropouts(np.zeros((0, 3), np.int32), raster.n_lines, raster.n_samples, tuple(unread))
+    unread = raster.between_pieces()
+    unread[of_file] = True
+    lost = with_unread(Dropouts(np.zeros((0, 3), np.int32), np.count_nonzero(~unread), raster.n_samples), unread)
     whole = Dropouts(np.zeros((0, 3), np.int32), 80, 5)
     said, out = damaged(SimpleNamespace(strips=(strip(), raster)), (whole, lost))  # type: ignore[arg-type]
     assert out == ()

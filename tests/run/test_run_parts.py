@@ -16,7 +16,7 @@ from calib.run.report.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.report.figures import _weighted, figures_of
 from calib.run.report.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
 from calib.sweep.tables import NOT_SEEN, OUTSIDE
-from calib.tone.dropouts import Dropouts
+from calib.tone.dropouts import Dropouts, LostBlock, Reason, with_blocks
 from calib.tone.estimate import fit_tone
 from calib.tone.model import ToneFit
 from calib.tone.strokes import ASSUMED, Spot
@@ -120,14 +120,14 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     beyond = SimpleNamespace(used=np.zeros(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=(OUTSIDE,))
     none_out = SimpleNamespace(used=np.ones(1, bool), strip=np.zeros(1, int), patch=np.zeros(1, int), reason=("",))
     assert noticed(frame, [whole], all_used, none_out) == ()  # type: ignore[arg-type]
-    runs = np.array([(line, 0, 50) for line in (2, 3, 4, 8)], np.int32)
-    slipped = replace(whole, runs=runs, unread=(3,), slipped=((2, 5, -7), (8, 9, 30)))  # said as such, not as dropouts
+    unread = LostBlock(Reason.UNREAD, range(3, 4), range(50))
+    slips = [LostBlock(Reason.SLIPPED, range(*run), range(50), by) for *run, by in ((2, 5, -7), (8, 9, 30))]
+    slipped = with_blocks(whole, [unread, *slips])  # said as such, not as dropouts
     lines = f"lines 2 to 4, 8 of {whole.n_lines} left out: their picture has slipped by up to 30 samples"
     sentence = f"{frame.strips[1].called}: {lines} against the other lines'"
     assert noticed(frame, [whole, slipped], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
     assert noticed(frame, [whole, slipped], all_used, none_out, [1]) == ()  # type: ignore[arg-type]
-    runs = np.array([(line, *((0, 50) if line == 3 else (7, 9))) for line in range(whole.n_lines)], np.int32)
-    still = replace(whole, runs=runs, unread=(3,), still=(7, 8))
+    still = with_blocks(whole, [unread, LostBlock(Reason.STILL, range(whole.n_lines), range(7, 9))])
     why = "they stand still along the strip, so they do not show the film"
     sentence = f"{frame.strips[0].called}: samples 7, 8 of all lines left out: {why}"
     assert noticed(frame, [still], all_used, none_out) == (sentence,)  # type: ignore[arg-type]

@@ -16,7 +16,7 @@ from memory_strip import MemoryStrip
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.sweep.model import StripSweep
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_search import find_dropouts
 from calib.tone.estimate import fit_tone
 from calib.tone.model import StripTone, ToneFit
 

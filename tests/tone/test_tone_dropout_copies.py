@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from calib.tone.dropout_copies import mark_copies
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_search import find_dropouts
 
 
 def ground(seed: int, noise: float, top: int = 65535) -> NDArray[np.unsignedinteger]:

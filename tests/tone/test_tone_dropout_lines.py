@@ -6,7 +6,7 @@ from dropout_pictures import bright, picture
 from memory_strip import MemoryStrip
 
 from calib.tone.dropout_lines import lines_lost
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_search import find_dropouts
 
 LINES = np.arange(500)
 MIDDLE = (LINES >= 100) & (LINES < 400)

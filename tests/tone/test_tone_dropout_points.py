@@ -5,7 +5,7 @@ import pytest
 from dropout_pictures import picture
 from memory_strip import MemoryStrip
 
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_search import find_dropouts
 
 
 def video(bits: int, noise: float, chance: np.random.Generator, scene: np.ndarray) -> np.ndarray:

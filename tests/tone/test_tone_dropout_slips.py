@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 from memory_strip import MemoryStrip
 from scipy.ndimage import gaussian_filter
 
+from calib.tone.dropout_search import find_dropouts
 from calib.tone.dropout_slips import slipped_lines
-from calib.tone.dropouts import among_lines_lost, find_dropouts
+from calib.tone.dropouts import LostBlock, Reason, with_unread
 
 LINES, SAMPLES = 400, 240
 
@@ -142,9 +143,11 @@ def test_slipped_lines_are_among_the_dropouts_and_keep_their_numbers() -> None:
     dn = ground(10)
     dn[200:240] = np.roll(dn[200:240], 11, axis=1)
     found = find_dropouts(MemoryStrip(dn), None)  # type: ignore[arg-type]
-    assert found.slipped == ((200, 240, 11),)
+    assert found.blocks == (LostBlock(Reason.SLIPPED, range(200, 240), range(SAMPLES), 11),)
     assert found.whole_lines()[200:240].all()
     assert found.n_lost == 40 * SAMPLES
     unread = np.zeros(LINES + 30, bool)
     unread[100:130] = True
-    assert among_lines_lost(found, unread).slipped == ((230, 270, 11),)
+    slipped, lost = with_unread(found, unread).blocks
+    assert slipped == LostBlock(Reason.SLIPPED, range(230, 270), range(SAMPLES), 11)
+    assert lost == LostBlock(Reason.UNREAD, range(100, 130), range(SAMPLES))

@@ -8,7 +8,8 @@ from scipy.ndimage import gaussian_filter
 
 from calib.tone import dropout_kernels as kernels
 from calib.tone.dropout_blocks import mark_clipped_blocks
-from calib.tone.dropouts import Dropouts, _levels, find_dropouts
+from calib.tone.dropout_search import _levels, find_dropouts
+from calib.tone.dropouts import Dropouts
 
 
 def spoilt(dn: np.ndarray, chance: np.random.Generator, top: int) -> tuple[np.ndarray, np.ndarray]:

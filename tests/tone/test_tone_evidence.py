@@ -24,7 +24,7 @@ from calib.tone.adjust import (
 from calib.tone.banding import SceneVote
 from calib.tone.cell_kernels import FOG, NOTHING, SCENE
 from calib.tone.cells import FOG_BLOCK, label_samples, lines_of_known_film, select
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_search import find_dropouts
 from calib.tone.estimate import DRAFT_TURNS, TURNS, _adjusted, _curves
 from calib.tone.evidence import KnownValues, first_placing, known_values, unscratched
 from calib.tone.frame_evidence import frame_evidence

@@ -12,7 +12,8 @@ from calib.sweep.model import nominal_sweep
 from calib.tone.apply import density_window
 from calib.tone.cells import AT_END
 from calib.tone.dropout_kernels import runs_of
-from calib.tone.dropouts import Dropouts, find_dropouts
+from calib.tone.dropout_search import find_dropouts
+from calib.tone.dropouts import Dropouts
 from calib.tone.estimate import draft_tone, fit_tone
 
 SMALL = scenario("small")

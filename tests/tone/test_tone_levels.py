@@ -6,7 +6,7 @@ import numpy as np
 from calib_demo.catalogue import scenario
 from frames import made, sweeps_of
 
-from calib.tone.dropouts import clip_of, find_dropouts
+from calib.tone.dropout_search import clip_of, find_dropouts
 from calib.tone.known_film import known_film
 from calib.tone.levels import polished
 from calib.tone.strokes import ASSUMED

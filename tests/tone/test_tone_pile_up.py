@@ -6,7 +6,7 @@ from memory_strip import MemoryStrip
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_search import find_dropouts
 from calib.tone.pile_up import clipped_within
 
 STATED = (0, 65535)

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from calib.tone.dropouts import Dropouts
-from calib.tone.still_columns import without_still
+from calib.tone.dropouts import Dropouts, with_blocks
+from calib.tone.still_columns import still_samples
 
 LINES, SAMPLES = 700, 120
 NOISE = 40.0
@@ -18,7 +18,12 @@ def strip(seed: int = 1) -> np.ndarray:
 def found(dn: np.ndarray, noise_dn: float = NOISE) -> Dropouts:
     """What is left out of samples of which the tape lost the lines 5, and 9 in part."""
     runs = np.array([[5, 0, SAMPLES], [9, 30, 50]], np.int32)
-    return without_still(dn, Dropouts(runs, LINES, SAMPLES, clip=(0, 65_535)), noise_dn)
+    lost = Dropouts(runs, LINES, SAMPLES, clip=(0, 65_535))
+    return with_blocks(lost, still_samples(dn, lost, noise_dn))
+
+
+def samples(lost: Dropouts) -> tuple[int, ...]:
+    return tuple(sample for block in lost.blocks for sample in block.samples)
 
 
 @pytest.mark.parametrize("still", [(40, 41, 42), (0, 1), (SAMPLES - 1,)])
@@ -27,7 +32,7 @@ def test_samples_that_stand_still_are_lost_in_all_lines(still: tuple[int, ...]) 
     dn = strip()
     dn[:, list(still)] = 20_000
     lost, before = found(dn), found(strip()).mask(0, LINES)
-    assert lost.still == still
+    assert samples(lost) == still
     before[:, list(still)] = True
     assert (lost.mask(0, LINES) == before).all()
     assert lost.whole_lines().tolist() == [line == 5 for line in range(LINES)]
@@ -37,7 +42,7 @@ def test_what_the_tape_lost_does_not_hide_them_nor_do_they_need_to_be_exact() ->
     dn = strip()
     dn[:, 60] = 21_000 + np.random.default_rng(2).integers(0, 3, LINES)
     dn[::17] = np.random.default_rng(3).integers(0, 65_535, (len(dn[::17]), SAMPLES))
-    assert found(dn).still == (60,)
+    assert samples(found(dn)) == (60,)
 
 
 def test_film_is_kept() -> None:
@@ -46,6 +51,6 @@ def test_film_is_kept() -> None:
     dn = strip()
     dn[:, 50] = 65_535
     dn[:, 70] = (20_000 + 0.5 * NOISE * np.random.default_rng(4).standard_normal(LINES)).astype(np.uint16)
-    assert found(dn).still == ()
+    assert samples(found(dn)) == ()
     even = np.full((LINES, SAMPLES), 77, np.uint8)
-    assert found(even, noise_dn=0.3).still == ()
+    assert samples(found(even, noise_dn=0.3)) == ()

@@ -7,7 +7,7 @@ import pytest
 from frames import fit, fit_of_made, made, sweeps_of
 
 from calib.tone import tables
-from calib.tone.dropouts import find_dropouts
+from calib.tone.dropout_search import find_dropouts
 from calib.tone.estimate import draft_tone
 from calib.tone.tables import _between, _node_step
 

@@ -12,24 +12,21 @@ from calib.frame.frame import Frame, StripRaster
 from calib.frame.raster import KEY
 from calib.frame.words import listed
 from calib.sweep.strip_order import LeftOut
-from calib.tone.dropouts import Dropouts, among_lines_lost, find_dropouts
+from calib.tone.dropout_search import find_dropouts
+from calib.tone.dropouts import Dropouts, with_blocks, with_unread
 from calib.tone.raw_noise import raw_noise_dn
-from calib.tone.still_columns import without_still
+from calib.tone.still_columns import still_samples
 
 
 def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
     """What a strip `held` has lost, and the noise of its DN; lines that could not be read tell nothing of either."""
     unread = held.unread()
-    if not unread.any():
-        return _look_for_lost(held, saturation)
-    found, noise_dn = _look_for_lost(_without(held, unread), saturation)
-    return among_lines_lost(found, unread), noise_dn
-
-
-def _look_for_lost(there: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
+    there = _without(held, unread) if unread.any() else held
     found = find_dropouts(there, saturation)
     noise_dn = raw_noise_dn(there, found.whole_lines())
-    return without_still(there.read(0, there.n_lines), found, noise_dn), noise_dn
+    if unread.any():
+        found = with_unread(found, unread)
+    return with_blocks(found, still_samples(held.read(0, held.n_lines), found, noise_dn)), noise_dn
 
 
 def _without(held: StripRaster, gone: NDArray[np.bool_]) -> StripRaster:
@@ -49,12 +46,13 @@ def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...]
     """
     said, out = [], []
     for strip, lost in zip(frame.strips, dropouts, strict=True):
-        if len(lost.unread) == lost.n_lines:
+        unread = lost.unread()
+        if len(unread) == lost.n_lines:
             why = strip.damage or "its data cannot be decoded"
             out.append(LeftOut(strip.index, f"{strip.called}: left out: {why}"))
             continue
         said += [f"{strip.called}: {jump}" for jump in _jumps(strip)]
-        of_file = sorted({*lost.unread} - {*np.flatnonzero(strip.between_pieces()).tolist()})
+        of_file = sorted({*unread} - {*np.flatnonzero(strip.between_pieces()).tolist()})
         if of_file:
             why = strip.damage or "their data cannot be decoded"
             said.append(f"{strip.called}: lines {listed(of_file)} of {lost.n_lines} left out: {why}")

@@ -9,7 +9,7 @@ from dataclasses import replace
 from calib.frame.words import beside
 from calib.run.fitting.first_places import FirstPlaces
 from calib.sweep.strip_order import LeftOut
-from calib.tone.dropouts import all_lost, with_strange
+from calib.tone.dropouts import LostBlock, Reason, all_lost, with_blocks
 
 MOST = 0.5  # of a strip's lines: what is left of them is by chance alike
 
@@ -22,6 +22,7 @@ def without_strange(places: FirstPlaces, strange: Sequence[Sequence[tuple[int, i
             dropouts[k] = all_lost(strip.n_lines, strip.n_samples)
             by = beside(k, len(strange))
             out.append(LeftOut(k, f"{strip.called}: left out: most of its lines show different film from {by}"))
-        elif runs:
-            dropouts[k] = with_strange(dropouts[k], tuple(runs))
+        else:
+            blocks = [LostBlock(Reason.STRANGE, range(*run), range(strip.n_samples)) for run in runs]
+            dropouts[k] = with_blocks(dropouts[k], blocks)
     return replace(places, dropouts=tuple(dropouts), left_out=tuple(out))

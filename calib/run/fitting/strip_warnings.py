@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,10 +11,15 @@ from calib.frame.frame import Frame
 from calib.frame.words import beside, listed
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE, MarkTable
-from calib.tone.dropouts import Dropouts
+from calib.tone.dropouts import Dropouts, LostBlock, Reason
 from calib.tone.model import PatchTable
 from calib.tone.summary import WEDGE_OFF, curves_in_doubt
 
+SAID_HERE = {  # why blocks of samples are left out; `damage` says what is unread
+    Reason.SLIPPED: "their picture has slipped by up to {most} samples against the other lines'",
+    Reason.STRANGE: "they show different film from {neighbours} there",
+    Reason.STILL: "they stand still along the strip, so they do not show the film",
+}
 MOST_NAMED = 12  # marks in one sentence
 UNSURE_PX = 1.0  # 1-sigma of a strip's places, in the middle of its lines: above, a place is not known to the px
 ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
@@ -23,11 +28,10 @@ ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what
 def noticed(
     frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
 ) -> tuple[str, ...]:
-    """Dropouts, lines that have slipped or show other film, samples that stand still, marks and patches that took no
-    part, one sentence each; nothing where all took part. What was lost of strips that were `left_out` altogether the
-    tape did not drop."""
-    spoilt = _spoilt(frame, dropouts, left_out)
-    return (*_dropouts(dropouts, left_out), *spoilt, *_marks(frame, marks), *_patches(patches))
+    """Dropouts, blocks of samples left out for another reason, marks and patches that took no part, one sentence each;
+    nothing where all took part. Of what strips lost that were `left_out` altogether nothing is said."""
+    blocks = _blocks(frame, dropouts, left_out)
+    return (*_dropouts(dropouts, left_out), *blocks, *_marks(frame, marks), *_patches(patches))
 
 
 def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, ...]:
@@ -37,7 +41,7 @@ def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, .
 
 
 def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
-    lost = np.array([strip.n_lost - _not_by_tape(strip) for strip in dropouts])
+    lost = np.array([strip.n_dropped for strip in dropouts])
     lost[list(left_out)] = 0
     share = lost / np.array([strip.n_lines * strip.n_samples for strip in dropouts])
     if not lost.any():
@@ -48,38 +52,27 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str
     return [f"the tape dropped out at {_percent(total)} of all samples, {most}"]
 
 
-def _not_by_tape(lost: Dropouts) -> int:
-    """How many samples of a strip are lost for a reason that is said elsewhere."""
-    lines = len({*lost.unread, *_lines_of(lost.slipped), *_lines_of(lost.strange)})
-    return lines * lost.n_samples + (lost.n_lines - lines) * len(lost.still)
-
-
-def _lines_of(runs: Sequence[tuple[int, ...]]) -> list[int]:
-    """The lines of runs that begin with their first line and their stop."""
-    return [line for first, stop, *_ in runs for line in range(first, stop)]
-
-
-def _spoilt(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
+def _blocks(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
     return [
-        f"{frame.strips[k].called}: {what} left out: {why}"
+        f"{frame.strips[k].called}: {_which(blocks, lost)} left out: {_why(blocks, beside(k, len(dropouts)))}"
         for k, lost in enumerate(dropouts)
         if k not in left_out
-        for what, why in _spoilt_in(lost, beside(k, len(dropouts)))
+        for reason in SAID_HERE
+        if (blocks := [block for block in lost.blocks if block.reason is reason])
     ]
 
 
-def _spoilt_in(lost: Dropouts, neighbours: str) -> Iterator[tuple[str, str]]:
-    """What a strip beside its `neighbours` has lost although the tape holds it, and why."""
-    if lost.slipped:
-        most = max(abs(samples) for _, _, samples in lost.slipped)
-        why = f"their picture has slipped by up to {most} samples against the other lines'"
-        yield f"lines {listed(_lines_of(lost.slipped))} of {lost.n_lines}", why
-    if lost.strange:
-        why = f"they show different film from {neighbours} there"
-        yield f"lines {listed(_lines_of(lost.strange))} of {lost.n_lines}", why
-    if lost.still:
-        why = "they stand still along the strip, so they do not show the film"
-        yield f"samples {listed(lost.still)} of all lines", why
+def _which(blocks: Sequence[LostBlock], lost: Dropouts) -> str:
+    """The lines, or samples of all lines, of blocks that are lost for one reason."""
+    if all(len(block.lines) == lost.n_lines for block in blocks):
+        return f"samples {listed([sample for block in blocks for sample in block.samples])} of all lines"
+    return f"lines {listed([line for block in blocks for line in block.lines])} of {lost.n_lines}"
+
+
+def _why(blocks: Sequence[LostBlock], neighbours: str) -> str:
+    """Why blocks are left out, all for one reason, of a strip beside its `neighbours`."""
+    most = max(abs(block.slip) for block in blocks)
+    return SAID_HERE[blocks[0].reason].format(most=most, neighbours=neighbours)
 
 
 def _percent(share: float) -> str:

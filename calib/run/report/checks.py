@@ -41,7 +41,7 @@ def checks_of(maker: MapMaker, record: FitsFile, threads: int) -> Checks:
         seams=seams,
         columns=columns,
         figures=figures_of(fits, seams, columns),
-        raw=raw_mosaic(frame, [lost.unread for lost in fits.dropouts], grid_of(fits), threads),
+        raw=raw_mosaic(frame, [lost.unread() for lost in fits.dropouts], grid_of(fits), threads),
         inputs=digests(frame.inputs, frame.path.parent, threads),
         plots=reporting().draw(maker, record, seams, columns),
     )
