@@ -69,10 +69,10 @@ def line_doubts(
 def of_overlaps(
     overlaps: Sequence[OverlapCells | None], residuals: ToneResiduals
 ) -> Iterator[tuple[int, OverlapCells, Array, Array]]:
-    """Each overlap that was compared: its left strip, its cells, by how much that is too dense in them, and the 1-sigma
-    of that."""
-    rows = np.flatnonzero(residuals.kind == OVERLAP_KIND)
-    by_strip = rows[np.argsort(residuals.strip[rows], kind="stable")]
+    """Each overlap that was compared: its left strip, its cells (N,), by how much the left strip is too dense in each
+    of them, and the 1-sigma of that."""
+    of_any = np.flatnonzero(residuals.kind == OVERLAP_KIND)
+    by_strip = of_any[np.argsort(residuals.strip[of_any], kind="stable")]
     ends = np.searchsorted(residuals.strip[by_strip], np.arange(len(overlaps) + 1))
     for strip, cells in enumerate(overlaps):
         if cells is not None:
