@@ -72,6 +72,7 @@ class ScanGeometry:
     """Film place of scan place: x = x_sample[s] + x_line[l], y = y_line[l] + y_sample[s]; (K, N) and (K, L), mm.
 
     Lines in the order of the raster on disk. `common_mm` (N,): the sweep's non-linearity that all strips share.
+    `blur_mm` (K, 2): rms radius in x and y of what blurs single strips beyond the others, 0 where nothing does.
     """
 
     x_sample_mm: Floats
@@ -82,6 +83,7 @@ class ScanGeometry:
     sigma_y_mm: Floats
     common_mm: Floats
     common_sigma_mm: Floats
+    blur_mm: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -230,6 +232,7 @@ def _drift(d: Drift) -> list[Variable]:
 
 def _geometry(g: ScanGeometry) -> list[Variable]:
     by_sample, by_line = ("strip", "sample"), ("strip", "line")
+    blur = "rms radius in film {} of what blurs the strip beyond the others, as out of focus; 0 where nothing does"
     return [
         Variable("x_sample", by_sample, g.x_sample_mm, "part of film x that goes with the sample", "mm"),
         Variable("x_line", by_line, g.x_line_mm, "part of film x that goes with the line", "mm"),
@@ -239,6 +242,8 @@ def _geometry(g: ScanGeometry) -> list[Variable]:
         Variable("y_sigma", by_line, g.sigma_y_mm, "1-sigma of film y along the strip", "mm"),
         Variable("sweep_common", ("sample",), g.common_mm, "non-linearity of the sweep common to all strips", "mm"),
         Variable("sweep_common_sigma", ("sample",), g.common_sigma_mm, "1-sigma of sweep_common", "mm"),
+        Variable("blur_x", ("strip",), g.blur_mm[:, 0], blur.format("x"), "mm"),
+        Variable("blur_y", ("strip",), g.blur_mm[:, 1], blur.format("y"), "mm"),
     ]
 
 

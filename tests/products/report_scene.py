@@ -133,7 +133,7 @@ def sweep_of(rng: np.random.Generator, strips: int, samples: int, lines: int) ->
     return ScanGeometry(
         center + 1.7 * at + common + own, wander[0] + wander[1], y, 0.001 * at + np.zeros((strips, 1)),
         sigma, 0.4 * sigma,
-        common, np.full(samples, 0.001),
+        common, np.full(samples, 0.001), np.zeros((strips, 2)),
     )  # fmt: skip
 
 

@@ -65,7 +65,8 @@ def whole_file() -> FitsFile:
         banding=Banding(some(SAMPLES), some(SAMPLES), some(STRIPS, SAMPLES), some(STRIPS, SAMPLES)),
         drift=Drift(along(), along()),
         geometry=ScanGeometry(
-            some(STRIPS, SAMPLES), along(), along(), some(STRIPS, SAMPLES), along(), along(), *(some(SAMPLES),) * 2
+            some(STRIPS, SAMPLES), along(), along(), some(STRIPS, SAMPLES), along(), along(), *(some(SAMPLES),) * 2,
+            some(STRIPS, 2),
         ),
         marks=MarkResiduals(
             table(4), ["m1", "m2", "m3", "m4"], *(some(4) for _ in range(10)),
@@ -111,6 +112,7 @@ def test_xarray_reads_back_what_was_written(file):
         assert read.attrs["Conventions"] == "CF-1.11"
         assert np.array_equal(read.transfer_density, fits.transfer.density)
         assert np.array_equal(read.y_line, fits.geometry.y_line_mm, equal_nan=True)
+        assert np.array_equal(np.stack([read.blur_x, read.blur_y], axis=1), fits.geometry.blur_mm)
         assert np.isnan(read.drift_density.sel(strip=2, line=18))
         assert np.isfinite(read.drift_density.sel(strip=2, line=16))
         assert list(read.mark_reason.values) == list(fits.marks.reason)

@@ -20,6 +20,7 @@ from calib.run.fitting.first_places import FirstPlaces
 from calib.run.preflight import preflight
 from calib.run.rasters.map import MapPictures, map_warnings
 from calib.run.rasters.previews import Preview
+from calib.run.report.records import fits_file
 from calib.run.report.seams import SeamCheck, seam_warnings
 from calib.sweep.model import nominal_sweep
 from calib.sweep.strip_order import LeftOut
@@ -239,3 +240,6 @@ def test_what_a_strip_out_of_focus_smears_is_in_its_doubt_of_place(calibrated) -
     for axis, mm in (("sigma_x_mm", 0.003), ("sigma_y_mm", 0.004)):
         before, found = getattr(known.sweep.sweeps[1], axis), getattr(fits.sources()[1].sweep, axis)
         np.testing.assert_allclose(found, np.hypot(before, mm))
+    record = fits_file(fits, calibrated.result.maker.where.view, "").geometry
+    assert record is not None
+    assert np.array_equal(record.blur_mm, soft)  # so that a reader of fits.nc can say the same

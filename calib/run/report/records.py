@@ -121,6 +121,7 @@ def _geometry(fits: FrameFits, line: NDArray[np.int64]) -> ScanGeometry:
         sigma_y_mm=_along(sweeps, line, lambda sweep: sweep.sigma_y_mm),
         common_mm=fits.sweep.common_sweep_mm,
         common_sigma_mm=fits.sweep.common_sigma_mm,
+        blur_mm=fits.sweep.soft_mm,
     )
 
 
