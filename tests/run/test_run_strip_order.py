@@ -16,7 +16,8 @@ from calib.errors import InputError
 from calib.frame.read import read_frame
 from calib.run.fitting import first_places as module
 from calib.run.fitting import fit
-from calib.run.fitting.first_places import first_places, looks_of
+from calib.run.fitting.first_places import first_places
+from calib.run.fitting.looks import looks_of
 from calib.sweep.line_breaks import LineBreak
 from calib.sweep.strip_edges import edge_profiles
 from calib.sweep.strip_order import Overlaps

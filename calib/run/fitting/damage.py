@@ -1,40 +1,16 @@
-"""Strips whose files are damaged: lines that cannot be read are left out as if the tape had lost them, and said."""
+"""What is said of strips whose files are damaged, or lack lines of film, or hold some twice."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calib.errors import InputError
 from calib.frame.frame import Frame, StripRaster
 from calib.frame.raster import KEY
 from calib.frame.words import listed
 from calib.sweep.strip_order import LeftOut
-from calib.tone.dropout_search import find_dropouts
-from calib.tone.dropouts import Dropouts, with_blocks, with_unread
-from calib.tone.raw_noise import raw_noise_dn
-from calib.tone.still_columns import still_samples
-
-
-def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
-    """What a strip `held` has lost, and the noise of its DN; lines that could not be read tell nothing of either."""
-    unread = held.unread()
-    there = _without(held, unread) if unread.any() else held
-    found = find_dropouts(there, saturation)
-    noise_dn = raw_noise_dn(there, found.whole_lines())
-    if unread.any():
-        found = with_unread(found, unread)
-    return with_blocks(found, still_samples(held.read(0, held.n_lines), found, noise_dn)), noise_dn
-
-
-def _without(held: StripRaster, gone: NDArray[np.bool_]) -> StripRaster:
-    """A strip `held` without the lines that are `gone`."""
-    if held.lines is None:
-        return held
-    left = held.lines[0][~gone]
-    return replace(held, n_lines=len(left), lines=(left, np.zeros(len(left), np.bool_)))
+from calib.tone.dropouts import Dropouts
 
 
 def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:

@@ -1,11 +1,11 @@
-"""What each strip tells by itself, and where marks and overlaps put it: also that strips are missing or not themselves.
+"""Where marks and overlaps put each strip: also that strips are missing, or are not what they are said to be.
 
 A strip that is not what it is said to be is looked at as if the tape had lost it, and the marks are looked for again. A
 strip that no file holds is put into the frame, all of it lost, so that those after it get their places: their own marks
 must be found there.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
@@ -16,44 +16,24 @@ from numpy.typing import NDArray
 from calib.errors import CalibError
 from calib.frame.frame import Frame, StripRaster
 from calib.frame.strips import parted, with_gap
-from calib.ordered import in_order
-from calib.run.fitting.damage import damaged, look_for_lost
+from calib.run.fitting.damage import damaged
+from calib.run.fitting.looks import Look, looks_of
 from calib.run.fitting.spoilt_lines import without_spoilt
 from calib.run.fitting.strip_gaps import MOST_MISSING, suspected
-from calib.sweep.candidates import Candidates, no_candidates
-from calib.sweep.first_look import candidate_finder, first_look
+from calib.sweep.candidates import no_candidates
+from calib.sweep.first_look import first_look
 from calib.sweep.line_breaks import line_breaks
 from calib.sweep.model import StripSweep
-from calib.sweep.strip_edges import EdgeProfiles, edge_profiles, overlap_width
 from calib.sweep.strip_order import LeftOut, Overlaps, doubtful, overlaps_of, strips_out_of_place
 from calib.sweep.tables import EVERY_SAMPLE, FirstLook, ReadWindow
-from calib.sweep.wedge_end import refuse_turned, wedge_shown
+from calib.sweep.wedge_end import refuse_turned
 from calib.tone.dropouts import Dropouts, all_lost
-from calib.tone.held_bits import BitTable, bit_table
-from calib.tone.inverted import inverted_lines
-from calib.tone.jumping import sharp_steps
 
 MOST_ROUNDS = 4  # of looks for lines that are missing
 MOST_TRIED = 4  # places where strips may be missing
 FEW, MANY = 0.2, 0.5  # of the marks that should be in strips: chance may find the few, those of their places are many
 LEAST_FOUND = 6  # marks: fewer than that chance may find at any place
 LESS = 0.8  # as many marks are found as before, or more, but for those of strips that now lie beside the format
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Look:
-    """What a strip tells by itself: what the tape lost, how noisy its DN are, where something looks like a mark, what
-    its edges show, at which end the wedge is, what its bits do, which lines are inverted, and how many steps are sharp.
-    """
-
-    dropouts: Dropouts
-    noise_dn: float
-    candidates: Candidates
-    edges: EdgeProfiles
-    wedge: tuple[float, float]
-    bits: BitTable
-    inverted: tuple[tuple[int, int], ...]
-    sharp: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,22 +58,6 @@ class _Placed:
     overlaps: Overlaps
 
 
-def looks_of(frame: Frame, threads: int, first: int = 0) -> Iterator[Look]:
-    """What the strips from `first` on tell by themselves, each read once."""
-    find, width = candidate_finder(frame), overlap_width(frame)
-
-    def look(strip: StripRaster) -> Look:
-        held = strip.held()
-        lost, noise_dn = look_for_lost(held, frame.scan.saturation)
-        whole, mask = held.read(0, strip.n_lines), lost.mask(0, strip.n_lines)
-        edges = edge_profiles(whole, mask, width, noise_dn, is_reversed=strip.is_reversed)
-        wedge = wedge_shown(whole, mask, frame, is_reversed=strip.is_reversed)
-        spoilt = bit_table(whole, mask), inverted_lines(whole), sharp_steps(whole, lost, noise_dn)
-        return Look(lost, noise_dn, find(strip.index, whole, mask), edges, wedge, *spoilt)
-
-    return in_order(look, frame.strips[first:], threads)
-
-
 def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlaces:
     """The strips' first places.
 
@@ -102,8 +66,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     """
     damaged(frame, [look.dropouts for look in looks])
     twice, looks = _twice(frame, looks), list(looks)
-    spoilt = [look.bits for look in looks], [look.inverted for look in looks], [look.sharp for look in looks]
-    frame, changed, left = without_spoilt(frame, *spoilt)
+    frame, changed, left = without_spoilt(frame, [look.video for look in looks])
     for k in changed:
         looks[k] = next(looks_of(frame, 1, k))
     placed = _with_gaps(_place(*_in_pieces(frame, looks, threads), threads), threads)

@@ -19,7 +19,8 @@ from calib.frame.frame import ControlPoints, Frame, StripRaster
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back
 from calib.quality import DROPOUT
-from calib.run.fitting.first_places import FirstPlaces, first_places, looks_of
+from calib.run.fitting.first_places import FirstPlaces, first_places
+from calib.run.fitting.looks import looks_of
 from calib.run.fitting.strange import without_strange
 from calib.run.fitting.strip_warnings import noticed, of_strips_left, place_warnings, together, wedge_warnings
 from calib.run.progress import Progress, Stopwatch, silent, tracked
