@@ -13,7 +13,7 @@ from calib.coordinates import Array
 from calib.ordered import shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, Start, adjust, judge
-from calib.tone.banding import estimate_profiles, filtered_profiles
+from calib.tone.banding import Profiles, estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.breaks import line_doubts, lines_in_doubt
 from calib.tone.contradiction import KnownAlone, counted_once, is_stale, strips_that_contradict
@@ -98,44 +98,70 @@ def fit_tone(
     how the readout blurs.
     """
     draft = draft or draft_tone(frame, sweeps, dropouts, threads)
-    before, known = draft.start, known_film(frame)
+    known = known_film(frame)
     surveyed = survey_frame(frame, known, sweeps, dropouts, spot, threads, draft.surveys)
     if surveyed.typical is None:
         return _nothing_known(frame, known, surveyed)
     passes = with_overlaps(frame, surveyed, sweeps, dropouts, threads)
     curves = _curves(frame, known, passes, surveyed.typical)
-    start, turns = Start(first_scales()), DRAFT_TURNS + TURNS
-    if before is not None and before.values is not None:
-        start, turns = replace(before, values=laid_out(before.values, curves.layout)), TURNS
     evidence = frame_evidence(curves, known, passes, threads)
-    contradicts = np.zeros(len(frame.strips))
-    if start.values is not None and draft.drift_covariance is not None:
-        both = zip(draft.surveys, passes.alone, strict=True)
-        stale = [is_stale(old.curve, new.curve) for old, new in both]
-        alone = KnownAlone(start.values, draft.drift_covariance, stale)
-        contradicts = strips_that_contradict(curves, evidence, alone)
-    evidence = counted_once(evidence, contradicts)
-    fit = _adjusted(known, curves, passes, evidence, start, turns, threads)
+    start, turns = _start(draft, curves)
+    contradicts = _contradictions(curves, evidence, passes, start, draft)
+    fit = _adjusted(known, curves, passes, counted_once(evidence, contradicts), start, turns, threads)
     known = replace(known, patch_sigma=fit.stated.sigma_of_patches(fit.scales))
     fitted = Fitted(frame, known, passes, curves, fit)
-    scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), passes.surveys, threads)
+    tones, profiles = _with_banding(fitted, sweeps, dropouts, threads)
+    patches = patch_table(fitted, tones, threads)
+    common = profiles.common - profiles.common.mean()
+    verdict = judge(curves, fit, threads)
+    doubts = line_doubts(passes.overlaps, verdict.residuals, curves.n_lines)
+    off = np.maximum(curves_in_doubt(patches, frame.film.wedge.sigma, len(tones)), contradicts)
+    return ToneFit(
+        strips=tuple(in_doubt(*each) for each in zip(tones, off, doubts, strict=True)),
+        common_column_density=common,
+        common_column_sigma=profiles.common_sigma,
+        patches=patches,
+        figures=figures_of(fitted, verdict.factor, patches, tones, common),
+        warnings=(
+            *passes.warnings,
+            *_wedge_said(frame, fit),
+            *_contradictions_said(frame, contradicts),
+            *_breaks_said(frame, doubts),
+        ),
+        residuals=verdict.residuals,
+        scales=fit.scales,
+        strange=strange_lines(passes.overlaps, verdict.residuals, curves.n_lines),
+    )
+
+
+def _start(draft: ToneDraft, curves: Curves) -> tuple[Start, int]:
+    """What the fit starts with, and how many turns it takes from there: fewer where a draft took some already."""
+    if draft.start is None or draft.start.values is None:
+        return Start(first_scales()), DRAFT_TURNS + TURNS
+    return replace(draft.start, values=laid_out(draft.start.values, curves.layout)), TURNS
+
+
+def _contradictions(
+    curves: Curves, evidence: Sequence[Evidence], passes: Passes, start: Start, draft: ToneDraft
+) -> Array:
+    """By how much each strip's wedge and overlaps contradict each other (K,), in density; 0 where they do not, or where
+    no draft says what the known film alone tells."""
+    if start.values is None or draft.drift_covariance is None:
+        return np.zeros(len(passes.surveys))
+    stale = [is_stale(old.curve, new.curve) for old, new in zip(draft.surveys, passes.alone, strict=True)]
+    return strips_that_contradict(curves, evidence, KnownAlone(start.values, draft.drift_covariance, stale))
+
+
+def _with_banding(
+    fitted: Fitted, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
+) -> tuple[tuple[StripTone, ...], Profiles]:
+    """The strips' tones with the banding that known film, overlaps and the scene tell, and that banding."""
+    scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), fitted.passes.surveys, threads)
     readings = banding_read(fitted, threads)
     measured = _measured(readings)
     profiles = estimate_profiles(*measured, votes_of(scenes, *measured), threads)
     bandings = [Banding(*row) for row in zip(profiles.banding, profiles.sigma, readings, strict=True)]
-    tones = strip_tones(fitted, bandings, threads)
-    patches = patch_table(fitted, tones, threads)
-    common = profiles.common - profiles.common.mean()
-    verdict = judge(curves, fit, threads)
-    figures = figures_of(fitted, verdict.factor, patches, tones, common)
-    doubts = line_doubts(passes.overlaps, verdict.residuals, curves.n_lines)
-    off = np.maximum(curves_in_doubt(patches, frame.film.wedge.sigma, len(tones)), contradicts)
-    tones = tuple(in_doubt(*each) for each in zip(tones, off, doubts, strict=True))
-    warnings = (*passes.warnings, *_wedge_said(frame, fit), *_contradictions_said(frame, contradicts))
-    warnings = (*warnings, *_breaks_said(frame, doubts))
-    strange = strange_lines(passes.overlaps, verdict.residuals, curves.n_lines)
-    said = patches, figures, warnings, verdict.residuals, fit.scales, strange
-    return ToneFit(tones, common, profiles.common_sigma, *said)
+    return strip_tones(fitted, bandings, threads), profiles
 
 
 def _stated(known: KnownFilm, passes: Passes) -> Stated:

@@ -12,14 +12,14 @@ import numpy as np
 from calib.coordinates import Array
 from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
-from calib.tone.borrow import borrowed_curve, kinship_of, typical_noise
+from calib.tone.borrow import Kinship, borrowed_curve, kinship_of, typical_noise
 from calib.tone.cell_kernels import FOG
 from calib.tone.dropout_search import clip_of
 from calib.tone.dropouts import Dropouts
 from calib.tone.edges import EdgeReader
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import INDEPENDENT, NoiseTexture
-from calib.tone.noise import FEWEST_OF_GRAIN, agreed_grain, selwyn_variance
+from calib.tone.noise import FEWEST_OF_GRAIN, Grain, NoiseModel, agreed_grain, selwyn_variance
 from calib.tone.overlap import OverlapCells
 from calib.tone.shape import Shapes, weighed_shapes
 from calib.tone.strokes import Spot, clear_strokes, stroke_sigma
@@ -77,39 +77,72 @@ def survey_frame(
     alone = shared_out(survey, range(len(frame.strips)), threads)
     surveys, shapes = _shaped(known, alone)
     surveys, cleared = _with_clear_strokes(surveys, threads)
-    whole = [each for each in surveys if each.curve is not None and not each.reason]
-    some = whole or [each for each in surveys if each.curve is not None]
     nothing = (None,) * (len(surveys) - 1)
-    if not some:
+    lenders = _lenders(surveys)
+    if not lenders:
         return Passes(tuple(surveys), tuple(alone), nothing, None, ())
-    told = [s.noise.grain for s in some if s.noise is not None and usable_patches(s, known).sum() >= FEWEST_OF_GRAIN]
-    texture = NoiseTexture(*hanging_together([s.patches.hanging[usable_patches(s, known)] for s in some]))
-    grain = agreed_grain(np.array(told), _stated_grain(frame), texture.samples)
+    grain, texture = _grain(frame, known, lenders)
     surveys = [with_grain(each, known, grain.per_density) for each in surveys]
-    some = [surveys[each.index] for each in some]
-    kin = kinship_of([each.curve for each in some if each.curve is not None])
-    noise = typical_noise([each.noise for each in some if each.noise is not None])
-    edges = EdgeReader(frame, sweeps, dropouts)
+    lenders = [surveys[each.index] for each in lenders]
+    kin = kinship_of([each.curve for each in lenders if each.curve is not None])
     in_need = _lending_order(surveys)
+    if in_need:
+        noise = typical_noise([each.noise for each in lenders if each.noise is not None])
+        surveys = _with_borrowed(EdgeReader(frame, sweeps, dropouts), surveys, in_need, known, kin, noise)
+        surveys, cleared = _with_clear_strokes(surveys, threads)
+    said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
+    return Passes(
+        surveys=tuple(surveys),
+        alone=tuple(alone),
+        overlaps=nothing,
+        typical=kin.typical,
+        warnings=(*_warnings(frame, surveys), *filter(None, said)),
+        shapes=shapes,
+        stroke_sigma=stroke_sigma(
+            [each.strokes for each in surveys], [each.curve or kin.typical for each in surveys], cleared
+        ),
+        texture=texture,
+    )
+
+
+def _lenders(surveys: Sequence[StripSurvey]) -> list[StripSurvey]:
+    """The strips with a curve from a whole wedge; where there are none, those with any curve."""
+    some = [each for each in surveys if each.curve is not None]
+    return [each for each in some if not each.reason] or some
+
+
+def _grain(frame: Frame, known: KnownFilm, surveys: Sequence[StripSurvey]) -> tuple[Grain, NoiseTexture]:
+    """The grain that the strips' patches agree on, and how their noise hangs together."""
+    used = [usable_patches(each, known) for each in surveys]
+    told = [
+        each.noise.grain
+        for each, usable in zip(surveys, used, strict=True)
+        if each.noise is not None and usable.sum() >= FEWEST_OF_GRAIN
+    ]
+    hanging = [each.patches.hanging[usable] for each, usable in zip(surveys, used, strict=True)]
+    texture = NoiseTexture(*hanging_together(hanging))
+    return agreed_grain(np.array(told), _stated_grain(frame), texture.samples), texture
+
+
+def _with_borrowed(
+    edges: EdgeReader,
+    surveys: Sequence[StripSurvey],
+    in_need: Sequence[int],
+    known: KnownFilm,
+    kin: Kinship,
+    noise: NoiseModel,
+) -> list[StripSurvey]:
+    """Surveys in which the strips `in_need` have borrowed a curve, one after the other: one that has may lend it on.
+
+    They have the typical `noise` where they told none of their own.
+    """
+    surveys = list(surveys)
     for index in in_need:
         needy = surveys[index]
         dn, density = _lent(edges, surveys, known, index)
         curve = borrowed_curve(dn, density, kin)
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
-    if in_need:
-        surveys, cleared = _with_clear_strokes(surveys, threads)
-    said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
-    warnings = (*_warnings(frame, surveys), *filter(None, said))
-    return Passes(
-        tuple(surveys),
-        tuple(alone),
-        nothing,
-        kin.typical,
-        warnings,
-        shapes,
-        stroke_sigma([each.strokes for each in surveys], [each.curve or kin.typical for each in surveys], cleared),
-        texture,
-    )
+    return surveys
 
 
 def _with_clear_strokes(surveys: Sequence[StripSurvey], threads: int) -> tuple[list[StripSurvey], list[Array]]:
