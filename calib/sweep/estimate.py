@@ -23,7 +23,7 @@ from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, make_nominal
 from calib.sweep.remeasure import measure_again
 from calib.sweep.summary import common_sweep, figures_of, placing_warnings, soft_warnings
-from calib.sweep.tables import ReadWindow, SweepFit
+from calib.sweep.tables import MarkTable, ReadWindow, SweepFit
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
 TRUSTED = 0.2  # robust weight of a tie from which it counts as used
@@ -110,7 +110,7 @@ def _marks_again(
     some[:: max(1, -(-len(some) // max(marking.BLUR_MARKS, marking.OF_STRIP * len(first))))] = True
     shape, soft_mm = marking.estimate_blur(read, first, sought.select(some), marking.first_shape(frame), threads)
     fits = marking.measure(read, first, sought, shape, marking.PRIORS, threads)
-    table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, first))
+    table = _judged(frame, sought, fits, first)
     found = fit_marks(nominal, table, threads=threads)
     known = {
         (k, m): fit
@@ -123,10 +123,19 @@ def _marks_again(
     unsure = sought.select(np.array([fit is None for fit in keep], bool))
     anew = iter(marking.measure(read, found.sweeps, unsure, shape, marking.PRIORS, threads))
     fits = [next(anew) if fit is None else fit for fit in keep]
-    table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, found.sweeps))
+    table = _judged(frame, sought, fits, found.sweeps)
     if markjudge.used_marks(table) == markjudge.used_marks(found.table):
         return replace(found, table=table), fits, shape, soft_mm  # the next fit takes the places as they now are
     return fit_marks(nominal, table, found, threads), fits, shape, soft_mm
+
+
+def _judged(
+    frame: Frame, sought: marking.Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]
+) -> MarkTable:
+    """The table of marks, without those that are none by what they show."""
+    table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, sweeps))
+    table = markjudge.flag_off_stated(table, fits, frame.film.reseau.density)
+    return markjudge.flag_odd_of_few(table, fits)
 
 
 def _tie_weights(found: Combined, ties: Ties) -> Array:

@@ -23,6 +23,9 @@ MOST_CHI2 = 4.0
 LEAST_LIKE = 2.0  # log of how much likelier its half arms are a cross's than just anything's
 ODD_CHANCE = 1e-5  # that a good mark's strokes look odd
 ALIKE = 4.0  # values of a strip's own that the frame's scatter counts for
+ENOUGH_OWN, ENOUGH = 4, 8  # marks of a strip by which others of it are judged, of a frame by which any are
+OF_CONTRAST = 0.25  # of a mark's own contrast that a doubtful tone may put its strokes off (assumed)
+SURE = 4.0  # 1-sigma of a stroke's value that it may be off as well
 MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal scatter, and its variance; to the mean's
 LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
 
@@ -82,17 +85,55 @@ def flag_odd_strokes(table: MarkTable) -> MarkTable:
     deviation, own2, number = np.full(len(table), np.nan), np.zeros(len(table)), np.ones(len(table))
     for k in np.unique(table.strip[table.used]):
         mine = table.used & (table.strip == k)
-        if mine.sum() >= 4:
+        if mine.sum() >= ENOUGH_OWN:
             deviation[mine] = table.stroke_value[mine] - np.median(table.stroke_value[mine])
             own2[mine], number[mine] = _scatter(deviation[mine]) ** 2, mine.sum()
     known = np.isfinite(deviation)
-    if known.sum() < 8:
+    if known.sum() < ENOUGH:
         return table
     told = MAD_TELLS * (number - 1)
     scatter2 = (ALIKE * _scatter(deviation[known]) ** 2 + told * own2) / (ALIKE + told)
     sigma = np.hypot(np.sqrt(scatter2 * (1 + MEDIAN_VARIANCE / number)), table.stroke_sigma)
     limit = stdtrit(ALIKE + told, 1 - ODD_CHANCE / 2)
     return reject(table, known & (np.abs(np.where(known, deviation, 0)) > limit * sigma), ODD_STROKE)
+
+
+def flag_odd_of_few(table: MarkTable, fits: Sequence[MarkFit | None]) -> MarkTable:
+    """Reject marks of strips that have too few to judge each other whose stroke value, in density, is far from all the
+    frame's.
+
+    What is taken for a mark on rough film shows that film's density. The frame's scatter says as little of a single
+    strip as in `flag_odd_strokes`; where a strip's tone is doubtful, its strokes are off by a part of their contrast.
+    """
+    number = np.bincount(table.strip[table.used], minlength=int(table.strip.max(initial=0)) + 1)
+    few = table.used & (number[table.strip] < ENOUGH_OWN)
+    if table.used.sum() < ENOUGH or not few.any():
+        return table
+    deviation = table.stroke_value - np.median(table.stroke_value[table.used])
+    sigma = np.hypot(_scatter(deviation[table.used]), table.stroke_sigma)
+    least = np.maximum(stdtrit(ALIKE, 1 - ODD_CHANCE / 2) * sigma, OF_CONTRAST * _contrasts(fits))
+    return reject(table, few & (np.abs(deviation) > least), ODD_STROKE)
+
+
+def flag_off_stated(table: MarkTable, fits: Sequence[MarkFit | None], stated: float | None) -> MarkTable:
+    """Reject marks whose stroke value is far from the stated density, where they do not agree on another.
+
+    On film as dark as the strokes hardly a mark is seen, and most of what is taken for one is none: on such a frame
+    half of the strokes were off by more than their contrast, on ten with clear marks nine of ten by less than a fourth
+    of it (by trial).
+    """
+    if stated is None or not table.used.any():
+        return table
+    contrast, own = _contrasts(fits), table.stroke_value[table.used]
+    if _scatter(own - np.median(own)) < OF_CONTRAST * np.median(contrast[table.used]):
+        return table
+    least = np.maximum(OF_CONTRAST * contrast, SURE * table.stroke_sigma)
+    return reject(table, table.used & (np.abs(table.stroke_value - stated) > least), ODD_STROKE)
+
+
+def _contrasts(fits: Sequence[MarkFit | None]) -> Array:
+    """By how much strokes differ from the film beside them; without limit where there is no fit."""
+    return np.array([np.inf if fit is None else abs(fit.rise) for fit in fits])
 
 
 def _scatter(deviation: Array) -> float:

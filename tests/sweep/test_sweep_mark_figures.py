@@ -9,7 +9,7 @@ import pytest
 from calib.sweep.cross import CrossShape, cover
 from calib.sweep.markfigures import likeness_of
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
-from calib.sweep.markjudge import LEAST_LIKE, _reason, flag_odd_strokes
+from calib.sweep.markjudge import LEAST_LIKE, _reason, flag_odd_of_few, flag_odd_strokes, flag_off_stated
 from calib.sweep.markmodel import Pixels, empty_model, weigh
 from calib.sweep.tables import GOOD, NOT_SEEN, ODD_STROKE, MarkTable
 
@@ -130,6 +130,48 @@ def test_marks_of_a_strip_whose_strokes_scatter_are_no_odder_for_it():
     flagged = flag_odd_strokes(replace(table, stroke_value=odd))
     assert np.flatnonzero(~flagged.used).tolist() == [3, 44]
     assert flagged.reason[3] == flagged.reason[44] == ODD_STROKE
+
+
+def fits_of(contrast):
+    """Fits of marks with such contrasts, of which nothing else is asked."""
+    return [SimpleNamespace(rise=rise) for rise in contrast]
+
+
+def test_a_false_mark_is_odd_in_a_strip_with_too_few_to_judge_it():
+    """In narrow strips of two or three marks each, two false ones put two strips of 48 ten px off at 16 sigma. A strip
+    whose tone is a tenth off keeps its marks, and where a frame has hardly any none is judged."""
+    rng = np.random.default_rng(35)
+    strip = np.repeat(np.arange(20), 2)
+    value, contrast = 0.19 + rng.normal(0, 0.002, 40), np.full(40, -0.85)
+    value[[6, 31]], contrast[[6, 31]] = (0.79, 1.1), (0.2, -0.3)
+    value[strip == 9] += 0.1 * 0.85
+    table = table_of(strip, value, 0.003)
+    flagged = flag_odd_of_few(table, fits_of(contrast))
+    assert np.flatnonzero(~flagged.used).tolist() == [6, 31]
+    assert flagged.reason[6] == ODD_STROKE
+    few = table_of(strip[:7], value[:7], 0.003)
+    assert flag_odd_of_few(few, fits_of(contrast[:7])).used.all()
+    own = table_of(strip // 2, value, 0.003)  # four marks a strip judge each other
+    assert flag_odd_of_few(own, fits_of(contrast)).used.all()
+
+
+def test_marks_that_disagree_are_held_against_the_density_that_is_stated():
+    """On film as dark as the strokes most of what is taken for a mark is none: of such marks strips lay 5.8 px off at
+    2.1 sigma. Marks that agree with each other are believed, whatever is stated."""
+    rng = np.random.default_rng(36)
+    strip = np.repeat(np.arange(6), 5)
+    value, contrast = rng.normal(1.1, 0.2, 30), np.full(30, 0.5)
+    value[::5] = 1.54 + rng.normal(0, 0.05, 6)
+    value[1] = 1.54 + 0.2
+    table, fits = table_of(strip, value, 0.02), fits_of(contrast)
+    used = flag_off_stated(table, fits, 1.54).used
+    assert used[::5].all()
+    assert not used[(strip > 0) & (value < 1.3)].any()
+    assert not used[1]
+    assert flag_off_stated(replace(table, stroke_sigma=np.full(30, 0.06)), fits, 1.54).used[1]
+    assert flag_off_stated(table, fits, None).used.all()
+    agreed = table_of(strip, 1.1 + rng.normal(0, 0.05, 30), 0.02)
+    assert flag_off_stated(agreed, fits, 1.54).used.all()
 
 
 def test_good_marks_are_hardly_ever_odd_however_few_a_strip_has():
