@@ -52,7 +52,11 @@ class Truth:
 
     def noise_sigma(self, strip: int) -> Array:
         """1-sigma in density (lines, samples) of one sample: grain, video noise and rounding to whole DN."""
-        clean = self.clean_density(strip).astype(np.float64)
+        return self.noise_at(strip, self.clean_density(strip))
+
+    def noise_at(self, strip: int, clean_density: NDArray[np.float32]) -> Array:
+        """The same where the strip's clean density is at hand: to make it takes far longer than all else."""
+        clean = clean_density.astype(np.float64)
         s = self.strips[strip]
         seen = clean + s.column_density[None, :] + s.line_density[:, None]
         grain = grain_sigma(self.scenario, clean)

@@ -58,7 +58,8 @@ def _columns(
     n_lines, n_samples = source.raster.n_lines, source.raster.n_samples
     window = read_window(source, 0, n_lines, fill_marks=False)
     perfected = density_window(ideal.raster, ideal.tone, ideal.dropouts, 0, n_lines)
-    clean, noise = truth.clean_density(strip), truth.noise_sigma(strip)
+    clean = truth.clean_density(strip)
+    noise = truth.noise_at(strip, clean)
     place = to_film(source.sweep, ScanPoints(*np.mgrid[:n_lines, :n_samples].astype(float)))
     half_x, half_y = (side / 2 for side in frame.camera.format_mm)
     good = (window.quality == 0) & (perfected.quality == 0)

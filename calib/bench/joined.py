@@ -60,9 +60,9 @@ def _one(
     y = s.y_line_mm[:, None] + s.y_sample_mm[None, :]
     good = (window.quality == 0) & (np.abs(x) < half_x) & (np.abs(y) < half_y) & ~_marked(frame, x, y)
     lines = np.flatnonzero(np.abs(s.y_line_mm) < half_y)[:: -1 if s.is_reversed else 1]
-    banded = window.density + s.column_density[None, :]
+    banded, noise = window.density + s.column_density[None, :], truth.noise_at(strip, clean)
     cut = np.ix_(lines, np.arange(columns.start, columns.stop))
-    return banded[cut].astype(float), clean[cut].astype(float), truth.noise_sigma(strip)[cut], good[cut].astype(float)
+    return banded[cut].astype(float), clean[cut].astype(float), noise[cut], good[cut].astype(float)
 
 
 def _marked(frame: Frame, x: Floats, y: Floats) -> Flags:

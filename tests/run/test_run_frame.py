@@ -133,11 +133,11 @@ def test_banding_seams_dropouts_and_reflectance(calibrated) -> None:  # type: ig
     """Banding under 3x its floor, seams under 2x, reflectance within 1 %, all dropouts flagged."""
     fits, truth = calibrated.result.fits, calibrated.truth
     maker = map_maker(fits, DEFAULT_MODEL)
-    (banding,) = tone(fits, maker.sources, truth)
+    (banding,) = tone(fits, maker.sources, truth, threads=2)
     assert banding.ratio is not None
     assert banding.ratio < 3
     assert check_seams(fits).ratio() < 2
-    median, _, one, two = reflectance(maker, truth, calibrated.result.out)
+    median, _, one, two = reflectance(maker, truth, calibrated.result.out, threads=2)
     assert median.found < 1.0
     assert 58 < one.found < 80
     assert 88 < two.found < 99

@@ -11,6 +11,7 @@ from calib.coordinates import FilmPoints, GroundPoints, ScanPoints
 from calib.film.source import StripSource, read_window
 from calib.ground.grid import map_to_pixel, to_map
 from calib.ground.locate import block, block_ground
+from calib.ordered import in_order
 from calib.products.readback import read_raster
 from calib.quality import SEAM
 from calib.run.fitting.fit import FrameFits
@@ -40,14 +41,16 @@ class Judged:
         return self.found / self.limit if self.limit else None
 
 
-def judge(fits: FrameFits, maker: MapMaker, seams: SeamCheck, truth: Truth, products: Path) -> tuple[Judged, ...]:
+def judge(
+    fits: FrameFits, maker: MapMaker, seams: SeamCheck, truth: Truth, products: Path, threads: int
+) -> tuple[Judged, ...]:
     """All rows of the table."""
     return (
         *film_geometry(fits, truth),
         *map_places(maker, truth),
-        *tone(fits, maker.sources, truth),
+        *tone(fits, maker.sources, truth, threads),
         Judged("seam jump, rms", None, rms(seams.jump), "D", rms(seams.floor)),
-        *reflectance(maker, truth, products),
+        *reflectance(maker, truth, products, threads),
         *dropouts(fits, truth),
     )
 
@@ -104,21 +107,18 @@ def _map_errors(maker: MapMaker, truth: Truth, film: FilmPoints, row: Floats, co
     return found[np.isfinite(found)]
 
 
-def tone(fits: FrameFits, sources: tuple[StripSource, ...], truth: Truth) -> tuple[Judged, ...]:
-    """Banding left in the column means, and how true the stated noise of a sample's density is."""
-    left, floor = [], []
-    for k, source in enumerate(sources):
-        error, noise = _column_errors(fits, source, truth, k)
-        left.append(error)
-        floor.append(noise)
+def tone(fits: FrameFits, sources: tuple[StripSource, ...], truth: Truth, threads: int) -> tuple[Judged, ...]:
+    """Banding left in the column means."""
+    judged = in_order(lambda k: _column_errors(fits, sources[k], truth, k), range(len(sources)), threads)
     put_in = np.concatenate([strip.column_density for strip in truth.strips])
-    error, noise = np.concatenate(left), np.concatenate(floor)
+    error, noise = (np.concatenate(of_strips) for of_strips in zip(*judged, strict=True))
     return (Judged("banding in column means, rms", rms(put_in), rms(error - error.mean()), "D", rms(noise)),)
 
 
 def _column_errors(fits: FrameFits, source: StripSource, truth: Truth, strip: int) -> tuple[Floats, Floats]:
     window = read_window(source, 0, source.raster.n_lines, fill_marks=False)
-    clean, noise = truth.clean_density(strip), truth.noise_sigma(strip)
+    clean = truth.clean_density(strip)
+    noise = truth.noise_at(strip, clean)
     place = to_film(source.sweep, ScanPoints(*np.mgrid[: clean.shape[0], : clean.shape[1]].astype(float)))
     good = (window.quality == 0) & _in_format(fits, place.x_mm, place.y_mm)
     count = good.sum(axis=0)
@@ -127,23 +127,24 @@ def _column_errors(fits: FrameFits, source: StripSource, truth: Truth, strip: in
     return error, np.sqrt(np.where(good, np.square(noise), 0.0).sum(axis=0)[enough]) / count[enough]
 
 
-def reflectance(maker: MapMaker, truth: Truth, products: Path) -> tuple[Judged, ...]:
+def reflectance(maker: MapMaker, truth: Truth, products: Path, threads: int) -> tuple[Judged, ...]:
     """Errors of reflectance on the map where nothing but a seam is flagged, and the coverage of its sigma."""
     value, sigma, quality = (read_raster(products / "map" / f"{n}.tif") for n in ("reflectance", "sigma", "quality"))
-    relative, z = [], []
-    for rows, columns in tiles(maker.grid):
-        at = (rows, columns)
+
+    def errors(at: tuple[slice, slice]) -> tuple[Floats, Floats]:
+        """Relative errors in a block of the map, and what of their 1-sigma they are."""
         good = (np.asarray(quality[at]) & ~np.uint16(SEAM)) == 0
         if not good.any():
-            continue
-        ground = block_ground(maker.where, rows, columns)
+            return np.empty(0), np.empty(0)
+        ground = block_ground(maker.where, *at)
         true = truth.reflectance_of(ground.lon_deg[good], ground.lat_deg[good])
         error = np.asarray(value[at])[good] - true
         known = np.isfinite(error) & (true > 0)
-        relative.append(error[known] / true[known])
-        z.append(np.abs(error[known] / np.asarray(sigma[at])[good][known]))
-    bias, score = float(np.median(np.concatenate(relative))), np.concatenate(z)
-    spread = float(np.median(np.abs(np.concatenate(relative))))
+        return error[known] / true[known], np.abs(error[known] / np.asarray(sigma[at])[good][known])
+
+    judged = in_order(errors, tiles(maker.grid), threads)
+    relative, score = (np.concatenate(of_blocks) for of_blocks in zip(*judged, strict=True))
+    bias, spread = float(np.median(relative)), float(np.median(np.abs(relative)))
     return (
         Judged("reflectance, median error", None, 100 * abs(bias), "%", None),
         Judged("reflectance, median absolute error of a pixel", None, 100 * spread, "%", None),

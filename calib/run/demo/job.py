@@ -41,7 +41,7 @@ def run_demo(out: Path, *, name: str, threads: int, progress: Progress = silent)
     truth = make_frame(chosen, package, progress=lambda share: progress("making the frame", share))
     result = run_frame(package, out / PRODUCTS, threads=threads, overwrite=True, progress=progress)
     progress("comparing with the truth", 0.0)
-    rows = judge(result.fits, result.maker, result.seams, truth, out / PRODUCTS)
+    rows = judge(result.fits, result.maker, result.seams, truth, out / PRODUCTS, threads)
     progress("comparing with the truth", 1.0)
     return DemoResult(result, rows)
 
