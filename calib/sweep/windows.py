@@ -4,7 +4,7 @@ The covariance of a shift counts the noise's correlation after smoothing and is 
 that exceeds the noise.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +24,7 @@ SETTLED_PX = 2e-2  # and at which it is matched
 PROFILE_ROWS = 30  # of windows, of many, tell the profile: it errs by a thirtieth of a window's noise variance then
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Matches:
+class Matches(NamedTuple):
     """Windows matched, by row of windows and part of the width (R, P): whether there is a match, shift (R, P, 2) in
     left px, its covariance (R, P, 2, 2), the place (R, P, 2) it holds for, (line in the window, sample in the overlap).
 
@@ -60,11 +59,10 @@ def match_seam(
     pictures: SeamPictures, blur_px: float, start: Array, bounds: NDArray[np.int64], columns: Array
 ) -> Matches:
     """Match all windows, starting from shifts `start` (R, P, 2), with `columns` (n_s,) added to the left picture."""
-    found, shift = np.zeros(start.shape[:2], np.bool_), start.copy()
-    cov, place = np.zeros((*start.shape, 2)), np.zeros(start.shape)
-    kernel = gaussian_weights(blur_px).astype(np.float32)
-    _measure(pictures, bounds, blur_px, kernel, columns, shift, found, cov, place)
-    return Matches(found, shift, cov, place)
+    found = np.zeros(start.shape[:2], np.bool_)
+    matches = Matches(found, start.copy(), np.zeros((*start.shape, 2)), np.zeros(start.shape))
+    _measure(pictures, bounds, blur_px, gaussian_weights(blur_px).astype(np.float32), columns, matches)
+    return matches
 
 
 @njit(cache=True, nogil=True)
@@ -146,11 +144,10 @@ def _add_window(seen: Compared, noise2: float, sums: Array) -> None:  # pragma: 
 
 @njit(cache=True, nogil=True)
 def _measure(
-    pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array,
-    shift: Array, found: NDArray[np.bool_], cov: Array, place: Array,
+    pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array, matches: Matches
 ) -> None:  # pragma: no cover  # fmt: skip
-    """Fill shifts, where they begin being given, whether there are matches, covariances and places."""
-    information = np.empty((2, 2))
+    """Fill the matches, whose shifts are those to begin with."""
+    (found, shift, cov, place), information = matches, np.empty((2, 2))
     all_room = np.empty((ROOM, offsets.size, WINDOW_LINES), np.float32)
     for row in range(shift.shape[0]):
         for part in range(shift.shape[1]):
