@@ -46,10 +46,10 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value, is_film):  # typ
 
 
 @njit(cache=True, nogil=True)
-def mark_clipped_blocks(dn, scale, clip_low, clip_high, lost):  # type: ignore[no-untyped-def]
+def mark_clipped_blocks(dn, scale, clip, lost):  # type: ignore[no-untyped-def]
     """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
     n_lines, n_samples = dn.shape
-    some, top = False, np.iinfo(dn.dtype).max
+    (clip_low, clip_high), some, top = clip, False, np.iinfo(dn.dtype).max
     for line in range(n_lines):
         n_clipped = 0
         for sample in range(n_samples):

@@ -17,7 +17,7 @@ LOG_CHANCE = np.log(1e-6)  # that any stretch of a strip is taken for a copy wit
 
 
 @njit(cache=True, nogil=True)
-def mark_copies(dn, lost, clip_low, clip_high, copied):  # type: ignore[no-untyped-def]  # pragma: no cover
+def mark_copies(dn, lost, clip, copied):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mark in `lost` what repeats the line before, and its lines in `copied`; clipped samples may well be alike."""
     for line in range(1, len(dn)):
         sample = 0
@@ -31,7 +31,7 @@ def mark_copies(dn, lost, clip_low, clip_high, copied):  # type: ignore[no-untyp
             stop = sample
             while stop < dn.shape[1] and dn[line, stop] == dn[line - 1, stop]:
                 stop += 1
-            if stop - first >= SHORTEST and _is_copy(dn, lost, line, first, stop, clip_low, clip_high):
+            if stop - first >= SHORTEST and _is_copy(dn, lost, line, first, stop, clip):
                 lost[line, first:stop] = True
                 copied[line] = True
             sample = (stop // STRIDE + 1) * STRIDE
@@ -46,12 +46,12 @@ def _may_repeat(dn, line, sample):  # type: ignore[no-untyped-def]  # pragma: no
 
 
 @njit(cache=True, nogil=True)
-def _is_copy(dn, lost, line, first, stop, clip_low, clip_high):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _is_copy(dn, lost, line, first, stop, clip):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether a stretch agrees with the line before more than chance lets it, by what neighbouring lines do there."""
     known = 0  # samples that tell: where a line is even, the next may well be alike
     for sample in range(first, stop):
         tells = sample == 0 or dn[line, sample] != dn[line, sample - 1]
-        known += tells and clip_low < dn[line, sample] < clip_high and not lost[line, sample]
+        known += tells and clip[0] < dn[line, sample] < clip[1] and not lost[line, sample]
     if known < SHORTEST:
         return False
     begin, end = line, line  # lines that all repeat each other tell nothing of chance

@@ -1,6 +1,9 @@
 """The sample-by-sample loops of the search for dropouts, compiled."""
 
+from typing import NamedTuple
+
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.tone.dropout_tiles import TILE
@@ -23,6 +26,26 @@ EDGE_HIDDEN = 0.1  # chance that an edge lies beside a lost line, where only the
 BESIDE = 0.25  # chance that a good sample at an edge lies on the side of this one of its neighbours
 
 
+class Neighbours(NamedTuple):
+    """What stands by the samples of a line, (n_samples,) each: the nearest good values above and below and the next
+    ones, how many of these there are on either side, and whether one of the two lines on either side is lost there."""
+
+    up: NDArray[np.float64]
+    up_far: NDArray[np.float64]
+    down: NDArray[np.float64]
+    down_far: NDArray[np.float64]
+    n_up: NDArray[np.int8]
+    n_down: NDArray[np.int8]
+    beside: NDArray[np.bool_]
+
+
+@njit(cache=True, nogil=True)
+def neighbours(n_samples):  # type: ignore[no-untyped-def]
+    """Room for the neighbours of a line's samples."""
+    sides, counts = np.empty((4, n_samples)), np.empty((2, n_samples), np.int8)
+    return Neighbours(sides[0], sides[1], sides[2], sides[3], counts[0], counts[1], np.empty(n_samples, np.bool_))
+
+
 @njit(cache=True, nogil=True)
 def _neighbours(dn, lost, line, step, near, far, count):  # type: ignore[no-untyped-def]
     """The two nearest good values of each column on one side of a line, and how many there are; of one both are it."""
@@ -43,18 +66,16 @@ def _neighbours(dn, lost, line, step, near, far, count):  # type: ignore[no-unty
 
 
 @njit(cache=True, nogil=True)
-def _log_good(dn, lost, line, scale, clips, sides, counts, beside, good):  # type: ignore[no-untyped-def]
+def _log_good(dn, lost, line, scale, clip, near_by, good):  # type: ignore[no-untyped-def]
     """Log probability of a line's samples, were they good: flat over the interval that their neighbours span, tails of
-    a t law (3 degrees), or by that law near one of the two next to it, as beside an edge. `sides` (4, n_samples),
-    `counts` (2, n_samples) and `beside` are space for the neighbours."""
-    up, up_far, down, down_far = sides
-    n_up, n_down = counts
+    a t law (3 degrees), or by that law near one of the two next to it, as beside an edge. Fills `near_by`."""
+    up, up_far, down, down_far, n_up, n_down, beside = near_by
     _neighbours(dn, lost, line, -1, up, up_far, n_up)
     _neighbours(dn, lost, line, 1, down, down_far, n_down)
     _lost_near(lost, line, beside)
     for sample in range(good.size):
         value, tile = float(dn[line, sample]), scale[sample // TILE]
-        clipped = value <= clips[0] or value >= clips[1]
+        clipped = value <= clip[0] or value >= clip[1]
         good[sample] = 0.0
         if n_up[sample] == 0 and n_down[sample] == 0:
             continue
@@ -71,7 +92,7 @@ def _log_good(dn, lost, line, scale, clips, sides, counts, beside, good):  # typ
             low, high = min(low, down[sample], on), max(high, down[sample], on)
         chance = max(_density_of_good(low, high, tile, value), _density_beside(low, high, tile, near))
         if clipped:  # it stands for all that lies beyond
-            chance = max(chance, _share_beyond(low, high, tile, value, value >= clips[1]))
+            chance = max(chance, _share_beyond(low, high, tile, value, value >= clip[1]))
         if n_up[sample] == 0 or n_down[sample] == 0 or beside[sample]:
             chance = max(chance, EDGE_HIDDEN / (T_AREA * tile) * _along_line(dn, line, sample, tile))
         good[sample] = np.log(min(chance, MOST_CHANCE))
@@ -170,21 +191,20 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, nogil=True)
-def mark_lines(dn, scale, chance, clip_low, clip_high, lost, wanted):  # type: ignore[no-untyped-def]
+def mark_lines(dn, scale, chance, clip, lost, wanted):  # type: ignore[no-untyped-def]
     """Find the lost samples of the `wanted` lines anew and mark them in `lost`, those marked before no longer used as
     neighbours; one that has no good neighbour in reach stays lost, since nothing speaks for it."""
     n_samples = dn.shape[1]
     lines = np.flatnonzero(wanted)
     found = np.empty((lines.size, n_samples), dtype=np.bool_)
-    good, sides = np.empty(n_samples), np.empty((4, n_samples))
-    counts, state = np.empty((2, n_samples), np.int8), np.zeros(n_samples, np.int8)
-    back, beside = np.zeros((n_samples, 3), np.int8), np.empty(n_samples, np.bool_)
+    good, near_by = np.empty(n_samples), neighbours(n_samples)
+    state, back = np.zeros(n_samples, np.int8), np.zeros((n_samples, 3), np.int8)
     for index, line in enumerate(lines):
-        _log_good(dn, lost, line, scale[line // TILE], (clip_low, clip_high), sides, counts, beside, good)
+        _log_good(dn, lost, line, scale[line // TILE], clip, near_by, good)
         _mark_line(dn, line, good, chance, state, back)
         for sample in range(n_samples):
-            stays = (dn[line, sample] <= clip_low) | (dn[line, sample] >= clip_high)
-            stays |= (counts[0, sample] == 0) & (counts[1, sample] == 0)
+            stays = (dn[line, sample] <= clip[0]) | (dn[line, sample] >= clip[1])
+            stays |= (near_by.n_up[sample] == 0) & (near_by.n_down[sample] == 0)
             found[index, sample] = (state[sample] != GOOD) | (lost[line, sample] & stays)
     for index, line in enumerate(lines):
         for sample in range(n_samples):

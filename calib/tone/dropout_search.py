@@ -52,23 +52,23 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     if len(left) < 5:
         return all_lost(*dn.shape)
     count = counted(left, COUNTED)[: top + 1]
-    clip_low, clip_high = clip = clipped_within(left, count, clip_of(raster, saturation))
+    clip = clipped_within(left, count, clip_of(raster, saturation))
     low, middle, high = _levels(count)
     if _is_one_value(left, middle, count):
         return all_lost(*dn.shape)
-    scale = _scatter_of_tiles(left, (low, high), clip_low, clip_high)[_rows_among(gone)]
-    chance = _garbage_chance((low, high), (clip_low, clip_high), top)
+    scale = _scatter_of_tiles(left, (low, high), clip)[_rows_among(gone)]
+    chance = _garbage_chance((low, high), clip, top)
     lost = np.zeros(dn.shape, dtype=np.bool_)
     lost[gone] = True
     near = np.zeros(dn.shape[0], dtype=np.bool_)
-    if mark_clipped_blocks(dn, scale, clip_low, clip_high, lost) or gone.any():
+    if mark_clipped_blocks(dn, scale, clip, lost) or gone.any():
         near = kernels.lines_near(lost, np.ones(len(dn), dtype=np.bool_))
     ends = clipped_by_film(left, count, clip)
-    search = lines_to_search(dn, scale, chance, *ends, near)
-    kernels.mark_lines(dn, scale, chance, *ends, lost, search & ~gone)
+    search = lines_to_search(dn, scale, chance, ends, near)
+    kernels.mark_lines(dn, scale, chance, ends, lost, search & ~gone)
     again = kernels.lines_near(lost, search)
-    kernels.mark_lines(dn, scale, chance, *ends, lost, again & ~gone)
-    mark_copies(dn, lost, clip_low, clip_high, again)
+    kernels.mark_lines(dn, scale, chance, ends, lost, again & ~gone)
+    mark_copies(dn, lost, clip, again)
     mark_points(dn, scale, clip, lost, again)
     # other lines had nothing lost, and were not looked at again
     found = Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip)
@@ -119,7 +119,7 @@ def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int
     return np.log(chance)
 
 
-def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip_low: int, clip_high: int) -> NDArray[np.float64]:
+def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip: tuple[int, int]) -> NDArray[np.float64]:
     """Scatter of good samples about their vertical neighbours for each tile, in DN: texture within sane bounds.
 
     A tile that is rough from top to bottom may be garbage, one that is dead flat may be a constant dropout; so a
@@ -131,7 +131,7 @@ def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip_low: int, cl
     scatter = np.maximum(own, (beside[:, :-2] + own + beside[:, 2:]) / 3)
     low, high = reach
     edges = np.linspace(low, high + 1e-6, LEVEL_BINS + 1)
-    usable = (level > clip_low) & (level < clip_high) & (scatter > 0)
+    usable = (level > clip[0]) & (level < clip[1]) & (scatter > 0)
     rising = np.argsort(scatter[usable])
     which = np.clip(np.digitize(level[usable], edges) - 1, 0, LEVEL_BINS - 1).astype(np.int8)[rising]
     by_level = scatter[usable][rising[np.argsort(which, kind="stable")]]

@@ -114,7 +114,7 @@ def leaves_good(here, loss, gain):  # type: ignore[no-untyped-def]  # pragma: no
 
 
 @njit(cache=True, nogil=True)
-def lines_to_search(dn, scale, chance, clip_low, clip_high, near_lost):  # type: ignore[no-untyped-def]  # pragma: no cover
+def lines_to_search(dn, scale, chance, clip, near_lost):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Which lines may hold a dropout: all that are `near_lost`, the two at either end, and those not proved whole."""
     n_lines, n_samples = dn.shape
     top = chance.size - 1
@@ -137,6 +137,6 @@ def lines_to_search(dn, scale, chance, clip_low, clip_high, near_lost):  # type:
         above, here, below = dn[line - 1], dn[line], dn[line + 1]
         widths(dn[line - 2], above, here, below, dn[line + 2], local, wide)
         bits = wide.view(np.int32)
-        bounded_gains((above, here, below), bits, (clip_low, clip_high), chances, top, (loss, gain, either))
+        bounded_gains((above, here, below), bits, clip, chances, top, (loss, gain, either))
         search[line] = may_leave_good(either) and leaves_good(here, loss, gain)
     return search

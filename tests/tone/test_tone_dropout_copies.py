@@ -21,7 +21,7 @@ def ground(seed: int, noise: float, top: int = 65535) -> NDArray[np.unsignedinte
 
 def marked(dn: NDArray[np.unsignedinteger]) -> NDArray[np.bool_]:
     lost, lines = np.zeros(dn.shape, np.bool_), np.zeros(len(dn), np.bool_)
-    mark_copies(dn, lost, 0, int(np.iinfo(dn.dtype).max), lines)
+    mark_copies(dn, lost, (0, int(np.iinfo(dn.dtype).max)), lines)
     assert np.array_equal(lines, lost.any(axis=1))
     return lost
 
@@ -70,7 +70,7 @@ def test_lines_that_stand_still_without_noise_are_no_copies() -> None:
     assert (turning[81] == turning[80]).all()
     for dn, already in ((turning, nothing), (sky, nothing), (gap, lost)):
         found = already.copy()
-        mark_copies(dn.astype(np.uint16), found, 0, 65535, np.zeros(160, np.bool_))
+        mark_copies(dn.astype(np.uint16), found, (0, 65535), np.zeros(160, np.bool_))
         assert np.array_equal(found, already)
 
 

@@ -52,11 +52,11 @@ def test_lines_that_are_passed_over_are_whole(
     chance = np.log(0.45 / (top + 1) + 0.45 * likely / likely.sum() + 0.05 * ((value == 0) | (value == top)))
     clip = (int(ends[0] * top), int(ends[1] * top))
     lost = np.zeros(dn.shape, dtype=bool)
-    mark_clipped_blocks(dn, scale, *clip, lost)
+    mark_clipped_blocks(dn, scale, clip, lost)
     some, every, all_lines = lost, lost.copy(), np.ones(len(dn), dtype=bool)
-    search = lines_to_search(dn, scale, chance, *clip, kernels.lines_near(lost, all_lines))
-    kernels.mark_lines(dn, scale, chance, *clip, some, search)
-    kernels.mark_lines(dn, scale, chance, *clip, every, all_lines)
+    search = lines_to_search(dn, scale, chance, clip, kernels.lines_near(lost, all_lines))
+    kernels.mark_lines(dn, scale, chance, clip, some, search)
+    kernels.mark_lines(dn, scale, chance, clip, every, all_lines)
     np.testing.assert_array_equal(some, every)
 
 
@@ -69,10 +69,10 @@ def test_no_line_is_judged_by_what_is_found_beside_it_in_the_same_search() -> No
         dn[line, first : first + 20] = chance.integers(90, 180)
     scale, garbage = np.full((4, 5), 4.0), np.full(256, np.log(1 / 256))
     whole, each_line = np.zeros((2, *dn.shape), dtype=bool), np.eye(64, dtype=bool)
-    kernels.mark_lines(dn, scale, garbage, 0, 255, whole[0], each_line.any(axis=0))
+    kernels.mark_lines(dn, scale, garbage, (0, 255), whole[0], each_line.any(axis=0))
     for line in each_line:
         alone = np.zeros(dn.shape, dtype=bool)
-        kernels.mark_lines(dn, scale, garbage, 0, 255, alone, line)
+        kernels.mark_lines(dn, scale, garbage, (0, 255), alone, line)
         whole[1] |= alone
     assert whole[0].any()
     np.testing.assert_array_equal(*whole)
@@ -85,7 +85,7 @@ def test_most_lines_of_a_good_strip_are_passed_over() -> None:
     dn[::100] = chance.integers(0, 65536, (6, 440))
     scale = np.full((38, 28), 500.0)
     garbage = np.full(65536, np.log(0.9 / 65536))
-    search = lines_to_search(dn, scale, garbage, 0, 65535, np.zeros(600, dtype=bool))
+    search = lines_to_search(dn, scale, garbage, (0, 65535), np.zeros(600, dtype=bool))
     assert search[::100].all()
     assert search.sum() < 45  # six lost, up to four beside each, and the ends
 

@@ -150,8 +150,8 @@ def test_a_clipped_sample_is_as_likely_as_all_that_lies_beyond_the_end(far: int,
     clip = (0, 250) if is_upward else (250, 1000)
     beyond, step = np.linspace(250.0, 4250.0, 40_001, retstep=True)
     density = [kernels._density_of_good(*span, scale, value) for value in beyond.tolist()]
-    found, space = np.empty(1), (np.empty((4, 1)), np.empty((2, 1), np.int8), np.empty(1, np.bool_))
-    kernels._log_good(dn, np.zeros(dn.shape, np.bool_), 2, np.array([scale]), clip, *space, found)
+    found = np.empty(1)
+    kernels._log_good(dn, np.zeros(dn.shape, np.bool_), 2, np.array([scale]), clip, kernels.neighbours(1), found)
     assert found[0] == pytest.approx(np.log(max(np.trapezoid(density, dx=step), density[0])), abs=1e-3)
 
 
@@ -233,5 +233,5 @@ def test_a_block_of_dark_film_is_found_beside_a_tile_that_other_lost_lines_rough
     dn[20:22], dn[23:42] = 255, 0
     scale, lost = np.full((4, 6), 1.5), np.zeros(dn.shape, np.bool_)
     scale[1] = 5.0
-    assert mark_clipped_blocks(dn, scale, 0, 255, lost)
+    assert mark_clipped_blocks(dn, scale, (0, 255), lost)
     assert lost.all(axis=1).nonzero()[0].tolist() == [20, 21, *range(23, 42)]
