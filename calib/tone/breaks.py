@@ -4,7 +4,7 @@ The fit takes a jump for noise and lays its curve through it. Beside it the stri
 more than noise explains, over whole stretches of lines: that is noticed here, and its size is what sigma must hold.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,12 +13,10 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.median import TO_SIGMA
 from calib.tone.adjust import robust_weight
-from calib.tone.drift import BEYOND, DRIFT_MODES
-from calib.tone.evidence import OVERLAP_KIND
 from calib.tone.model import ToneResiduals
 from calib.tone.overlap import OverlapCells
+from calib.tone.stretches import STRETCHES, mostly, said_by_neighbours, wider
 
-STRETCHES = round(2 * DRIFT_MODES / (1 + 2 * BEYOND))  # of a strip's lines: two to the shortest half wave of a drift
 BY_NOISE = 4.0  # sigma: a mean farther off is none of what stretches nearby are off by (found by trial, no source)
 TOGETHER = 3.7  # sigma of what two neighbours say of a strip together, ...
 ALSO = 2.0  # ... and at least of each (found by trial, no source)
@@ -48,11 +46,7 @@ def line_doubts(
     A strip is to blame where both its neighbours disagree with it alike. Where one does, both may be, unless the other
     strip is to blame already.
     """
-    after: list[Disagreement | None] = [None] * len(n_lines)
-    before: list[Disagreement | None] = [None] * len(n_lines)
-    for strip, cells, residual, sigma in of_overlaps(overlaps, residuals):
-        after[strip] = _disagreement(residual, sigma, cells.line / n_lines[strip], cells.mixed)
-        before[strip + 1] = _disagreement(-residual, sigma, cells.next_line / n_lines[strip + 1], cells.mixed)
+    before, after = said_by_neighbours(overlaps, residuals, n_lines, _disagreement)
     blamed = [_by_both(one, other) for one, other in zip(before, after, strict=True)]
     sizes = [np.zeros(STRETCHES) for _ in n_lines]
     for strip, (one, other) in enumerate(zip(after[:-1], before[1:], strict=True)):
@@ -61,33 +55,18 @@ def line_doubts(
                 (one, strip, strip + 1, other.stretch),
                 (other, strip + 1, strip, one.stretch),
             ):
-                alone = (np.abs(own.off) > BY_NOISE) & ~_mostly(blamed[theirs][their_stretch], own.stretch)
+                alone = (np.abs(own.off) > BY_NOISE) & ~mostly(blamed[theirs][their_stretch], own.stretch)
                 sizes[mine] = np.maximum(sizes[mine], np.where(blamed[mine] | alone, own.size, 0.0))
     return [_by_line(size, n) for size, n in zip(sizes, n_lines, strict=True)]
 
 
-def of_overlaps(
-    overlaps: Sequence[OverlapCells | None], residuals: ToneResiduals
-) -> Iterator[tuple[int, OverlapCells, Array, Array]]:
-    """Each overlap that was compared: its left strip, its cells (N,), by how much the left strip is too dense in each
-    of them, and the 1-sigma of that."""
-    of_any = np.flatnonzero(residuals.kind == OVERLAP_KIND)
-    by_strip = of_any[np.argsort(residuals.strip[of_any], kind="stable")]
-    ends = np.searchsorted(residuals.strip[by_strip], np.arange(len(overlaps) + 1))
-    for strip, cells in enumerate(overlaps):
-        if cells is not None:
-            rows = by_strip[ends[strip] : ends[strip + 1]]
-            yield strip, cells, residuals.residual_density[rows], residuals.sigma_density[rows]
-
-
-def _disagreement(residual: Array, sigma: Array, place: Array, mixed: Array) -> Disagreement:
-    """What cells at some part of a strip's lines say of it; `mixed` as in `OverlapCells`.
+def _disagreement(cells: OverlapCells, residual: Array, sigma: Array, stretch: NDArray[np.int64]) -> Disagreement:
+    """What the cells of an overlap say of one of its strips, by how much that is too dense in them.
 
     Cells that contradict each other by more than their noise (at the border of a wedge, where a place a little off
     makes large errors of both signs) know their mean the less (Birge 1932, The calculation of errors by the method of
     least squares).
     """
-    stretch = np.clip(np.floor(place * STRETCHES), 0, STRETCHES - 1).astype(np.int64)
     weight = robust_weight(residual / sigma) / sigma**2
     total = np.maximum(np.bincount(stretch, weight, STRETCHES), 1e-300)
     mean = np.bincount(stretch, weight * residual, STRETCHES) / total
@@ -97,7 +76,7 @@ def _disagreement(residual: Array, sigma: Array, place: Array, mixed: Array) -> 
     squares = np.bincount(stretch, ((residual - mean[stretch]) / sigma) ** 2, STRETCHES) / np.maximum(count - 1, 1)
     variance = np.maximum(squares, 1.0) / total
     some = np.flatnonzero(seen >= FEWEST_CELLS)
-    unlike = np.bincount(stretch, mixed, STRETCHES) / count
+    unlike = np.bincount(stretch, cells.mixed, STRETCHES) / count
     usual = np.median(unlike[some]) if some.size else 0.0  # what all stretches have of it the curves have taken up
     sigma_mean = np.sqrt(variance + _shared(mean, variance, some) + (unlike - usual) ** 2)
     off = np.where(np.abs(mean) > LEAST_BREAK, mean / sigma_mean, 0.0)
@@ -130,17 +109,10 @@ def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np
     return np.asarray((together > TOGETHER) & ((low > ALSO) | (high < -ALSO)))
 
 
-def _mostly(which: NDArray[np.bool_], stretch: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Stretches of which most cells are among some."""
-    return np.bincount(stretch, which, STRETCHES) > 0.5 * np.bincount(stretch, minlength=STRETCHES)
-
-
 def _by_line(size: Array, n_lines: int) -> Array:
     """Doubts of stretches as doubts of lines; those beside a stretch are in the same doubt, since a jump is anywhere
     in it."""
-    beside = np.pad(size, 1)
-    wide = np.maximum(size, np.maximum(beside[:-2], beside[2:]))
-    return wide[np.arange(n_lines) * STRETCHES // n_lines]
+    return wider(size)[np.arange(n_lines) * STRETCHES // n_lines]
 
 
 def lines_in_doubt(doubt: Array) -> list[tuple[int, int, float]]:

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
-from calib.tone.breaks import STRETCHES, of_overlaps
 from calib.tone.model import ToneResiduals
 from calib.tone.overlap import OverlapCells
+from calib.tone.stretches import STRETCHES, mostly, said_by_neighbours, wider
 
 Bools = NDArray[np.bool_]
 
@@ -42,11 +42,7 @@ def strange_lines(
     """Runs of lines, first and stop, of each strip that show other film than both its neighbours; `overlaps` follow
     each strip. Of the first and the last strip only one tells: of them those that disagree with a neighbour which its
     other neighbour bears out, over more than one stretch."""
-    after: list[_Side | None] = [None] * len(n_lines)
-    before: list[_Side | None] = [None] * len(n_lines)
-    for strip, cells, residual, sigma in of_overlaps(overlaps, residuals):
-        after[strip] = _side(cells, residual, sigma, cells.line / n_lines[strip])
-        before[strip + 1] = _side(cells, residual, sigma, cells.next_line / n_lines[strip + 1])
+    before, after = said_by_neighbours(overlaps, residuals, n_lines, _side)
     found = [_by_both(one, other) for one, other in zip(before, after, strict=True)]
     if len(n_lines) > 2:
         found[0] |= _alone(after[0], before[1], after[1])
@@ -54,9 +50,8 @@ def strange_lines(
     return tuple(_runs(strange, n) for strange, n in zip(found, n_lines, strict=True))
 
 
-def _side(cells: OverlapCells, residual: Array, sigma: Array, place: Array) -> _Side:
-    """What cells at some part of a strip's lines say of it."""
-    stretch = np.clip(np.floor(place * STRETCHES), 0, STRETCHES - 1).astype(np.int64)
+def _side(cells: OverlapCells, residual: Array, sigma: Array, stretch: NDArray[np.int64]) -> _Side:
+    """What the cells of an overlap say of one of its strips, by how much that is too dense in them."""
     count = np.bincount(stretch, minlength=STRETCHES)
 
     def mean(values: Array) -> Array:
@@ -76,7 +71,7 @@ def _by_both(one: _Side | None, other: _Side | None) -> Bools:
     """Stretches in which two neighbours show other film; they may see the border of it in stretches side by side."""
     if one is None or other is None:
         return np.zeros(STRETCHES, np.bool_)
-    return (one.unlike & _wider(other.unlike)) | (_wider(one.unlike) & other.unlike)
+    return (one.unlike & wider(other.unlike)) | (wider(one.unlike) & other.unlike)
 
 
 def _alone(own: _Side | None, neighbour: _Side | None, beyond: _Side | None) -> Bools:
@@ -84,22 +79,13 @@ def _alone(own: _Side | None, neighbour: _Side | None, beyond: _Side | None) -> 
     the same as the one `beyond` it."""
     if own is None or neighbour is None or beyond is None:
         return np.zeros(STRETCHES, np.bool_)
-    borne_out = np.bincount(own.stretch, beyond.alike[neighbour.stretch], STRETCHES) > 0.5 * np.bincount(
-        own.stretch, minlength=STRETCHES
-    )
-    strange = own.unlike & borne_out
+    strange = own.unlike & mostly(beyond.alike[neighbour.stretch], own.stretch)
     beside = np.pad(strange, 1)
     return strange & (beside[:-2] | beside[2:])
 
 
-def _wider(which: Bools) -> Bools:
-    """Some stretches and those beside them."""
-    beside = np.pad(which, 1)
-    return which | beside[:-2] | beside[2:]
-
-
 def _runs(strange: Bools, n_lines: int) -> tuple[tuple[int, int], ...]:
     """Lines of stretches and of those beside them, in which what is strange may begin or end."""
-    edge = np.flatnonzero(np.diff(np.pad(_wider(strange).astype(np.int8), 1)))
+    edge = np.flatnonzero(np.diff(np.pad(wider(strange).astype(np.int8), 1)))
     first_line = -(-np.arange(STRETCHES + 1) * n_lines // STRETCHES)
     return tuple((int(first_line[a]), int(first_line[b])) for a, b in edge.reshape(-1, 2))

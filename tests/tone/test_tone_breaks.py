@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.tone.breaks import STRETCHES, line_doubts, lines_in_doubt
+from calib.tone.breaks import line_doubts, lines_in_doubt
 from calib.tone.evidence import OVERLAP_KIND, PATCH_KIND
 from calib.tone.model import ToneResiduals
 from calib.tone.overlap import BENT, OverlapCells
+from calib.tone.stretches import STRETCHES
 
 N_LINES, N_CELLS, SIGMA = 1000, 600, 0.005
 

@@ -2,11 +2,11 @@
 
 import numpy as np
 
-from calib.tone.breaks import STRETCHES
 from calib.tone.evidence import OVERLAP_KIND
 from calib.tone.model import ToneResiduals
 from calib.tone.overlap import OverlapCells
 from calib.tone.strange_lines import strange_lines
+from calib.tone.stretches import STRETCHES
 
 N_LINES, N_CELLS, SIGMA = 1000, 1300, 0.005
 LINE = np.arange(N_LINES)
