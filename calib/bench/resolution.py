@@ -1,4 +1,4 @@
-"""What the one interpolation leaves of a wave: its response at half the Nyquist frequency of the map."""
+"""What the one interpolation leaves of a wave at half the Nyquist frequency of the map, beside a pixel's mean."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 from calib.bench.figure import Figure, Reach
 from calib.film.image import sample_image
 from calib.film.interpolate import KernelScale
+from calib.film.kernels import mean_width
 from calib.run.rasters.map import MapMaker, scale_at
 
 SIZE = 96  # samples each way of the picture that is interpolated
@@ -17,7 +18,7 @@ HALF_NYQUIST = 0.25  # cycles a pixel
 def response(scale: KernelScale, line_cycles: float, sample_cycles: float) -> float:
     """Amplitude left of a unit wave of so many cycles a line and a sample, over places of every phase.
 
-    An ideal single interpolation of a band-limited picture leaves 1.
+    An ideal single interpolation of a band-limited picture leaves what `ideal` says.
     """
     line, sample = np.mgrid[:SIZE, :SIZE].astype(float)
     at = np.random.default_rng(0).uniform(MARGIN, SIZE - 1 - MARGIN, (2, PLACES))
@@ -27,22 +28,29 @@ def response(scale: KernelScale, line_cycles: float, sample_cycles: float) -> fl
     return float(np.mean(even * np.cos(there) + odd * np.sin(there)))
 
 
+def ideal(scale: float, cycles: float) -> float:
+    """Amplitude that the mean over a pixel leaves of a wave of so many cycles a sample; 1 for a pixel of one sample."""
+    return float(np.sinc(mean_width(scale) * cycles))
+
+
 def _phase(line: NDArray, sample: NDArray, line_cycles: float, sample_cycles: float) -> NDArray[np.float64]:
     return np.asarray(2 * np.pi * (line_cycles * line + sample_cycles * sample))
 
 
 def resolution_figure(scene: str, maker: MapMaker) -> Figure:
-    """The lesser response of the map along lines and samples, the kernel stretched as at the map's middle."""
+    """The lesser response of the map along lines and samples, over that of the mean over a pixel, at the map's
+    middle."""
     scan, grid = maker.fits.frame.scan, maker.grid
     middle = (grid.rows - 1) / 2, (grid.columns - 1) / 2
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
     line, sample = HALF_NYQUIST / scale.line, HALF_NYQUIST / scale.sample
-    along, across = response(scale, line, 0.0), response(scale, 0.0, sample)
+    along = response(scale, line, 0.0) / ideal(scale.line, line)
+    across = response(scale, 0.0, sample) / ideal(scale.sample, sample)
     said = {
         "lines": along,
         "samples": across,
-        "both at once": response(scale, line, sample),
-        "stretch, lines": scale.line,
-        "stretch, samples": scale.sample,
+        "plain, both at once": response(scale, line, sample),
+        "lines a pixel": scale.line,
+        "samples a pixel": scale.sample,
     }
     return Figure(scene, "MTF at half Nyquist over the ideal's", min(along, across), "", Reach(low=0.98), said)

@@ -1,7 +1,7 @@
 """The one interpolation: values at film places from the samples of all strips that saw them.
 
-A place is made from raw samples by one kernel (`kernels`), stretched where the output pixel is larger than a sample so
-that nothing aliases. Strips that overlap are blended by the distance to their own edges. Variances follow the same
+A place is made from raw samples by one kernel (`kernels`), which holds the mean over an output pixel that is larger
+than a sample. Strips that overlap are blended by the distance to their own edges. Variances follow the same
 weights: the noise of samples averages down as far as it does not hang together, their systematic error does not.
 """
 
@@ -36,7 +36,7 @@ class Sampled:
 
 @dataclass(frozen=True, slots=True)
 class KernelScale:
-    """How far the kernel is stretched along lines and samples; 1 where the output is as fine as the scan."""
+    """How many lines and samples an output pixel spans; 1 where it is as fine as the scan, or finer."""
 
     line: float = 1.0
     sample: float = 1.0

@@ -18,12 +18,17 @@ Nyquist frequency, whatever their phase: at every place its six weights solve th
 d the distance of a tap from the place; from the longest waves to those at half Nyquist it is off by 1.2 % at most. The
 cubic is that of Keys (1981, IEEE Trans. Acoust. 29:1153, a = -1/2), lanczos the sinc under a sinc window three samples
 wide on each side (Duchon 1979, J. Appl. Meteorol. 18:1016), normalised.
+
+Where an output pixel spans s > 1 samples, its value is the mean over it: the interpolated picture is averaged over
+sqrt(s^2 - 1) samples along each axis. A sample is itself a mean over its own width; so the second moment of both
+together is that of the pixel, however the pixel is turned on the film, and at s = 1 the plain kernel is left. What is
+neglected are the corners of a pixel that lies askew (moments of the fourth order), and that it may be sheared.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from math import ceil
+from math import ceil, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -37,7 +42,7 @@ PHASE_BITS = 9
 PHASES = 1 << PHASE_BITS  # a place is rounded to the nearest of so many parts of a sample: by a thousandth at most
 CELL = 2  # lines and samples whose uncertainty is worked out together
 LEAST_HALF = 2  # taps to each side: with one, a place at a sample has no other to balance it
-SCALE_STEPS = 64  # a stretch is rounded to such a part
+SCALE_STEPS = 64  # how many samples a pixel spans is rounded to such a part
 DEFAULT_KERNEL = "six-point"
 LEAST_LEFT = 0.1  # of independent noise's variance: correlations at a few distances may promise less, which is no law
 
@@ -140,7 +145,7 @@ def kernel_called(name: str) -> Kernel:
 
 
 def axis_weights(name: str, scale: float, hanging: tuple[float, ...] = ()) -> AxisWeights:
-    """Weights of a kernel stretched by `scale` (1 or more) along one axis, so that nothing aliases.
+    """Weights of the mean over a pixel that spans `scale` (1 or more) samples along one axis.
 
     `hanging` is how the noise of samples hangs together: its correlation one, two, ... samples on.
     """
@@ -151,9 +156,10 @@ def axis_weights(name: str, scale: float, hanging: tuple[float, ...] = ()) -> Ax
 @lru_cache(maxsize=256)
 def _axis_weights(name: str, scale: float, hanging: tuple[float, ...]) -> AxisWeights:
     kernel = KERNELS[name]
-    half = max(ceil(kernel.support * scale), LEAST_HALF)
+    width = mean_width(scale)
+    half = max(ceil(kernel.support + width / 2), LEAST_HALF)
     away = np.arange(1 - half, half + 1) - np.arange(PHASES + 1)[:, np.newaxis] / PHASES
-    weights = _centred(kernel.weight(away / scale), away)
+    weights = _centred(_mean_weight(kernel, away, width), away)
     pairs = _by_cells(weights)
     pairs[..., 0] *= _raised(weights, hanging)[:, np.newaxis, np.newaxis]
     lanes, cells = -(-2 * half // LANES) * LANES, pairs.shape[2]
@@ -163,6 +169,22 @@ def _axis_weights(name: str, scale: float, hanging: tuple[float, ...]) -> AxisWe
     rows[:, lanes:behind] = pairs.reshape(PHASES + 1, -1)
     rows[:, behind], rows[:, behind + 1] = (np.maximum(part, 0.0).sum(axis=1) for part in (weights, -weights))
     return AxisWeights(2 * half, half - 1, lanes, cells, rows)
+
+
+def mean_width(scale: float) -> float:
+    """Over how many samples the interpolated picture is averaged for a pixel that spans `scale` (1 or more) of them."""
+    return sqrt(scale**2 - 1.0)
+
+
+def _mean_weight(kernel: Kernel, away: Array, width: float) -> Array:
+    """A kernel's weights at distances in samples, averaged over `width` samples about the place."""
+    if width == 0.0:
+        return kernel.weight(away)
+    at = np.linspace(-kernel.support, kernel.support, 2 * kernel.support * PHASES + 1)
+    weight = kernel.weight(at)
+    rising = np.concatenate([[0.0], np.cumsum((weight[1:] + weight[:-1]) / 2)]) / PHASES
+    upper, lower = (np.interp(away + side * width / 2, at, rising) for side in (1, -1))
+    return (upper - lower) / width
 
 
 def _raised(weights: Array, hanging: tuple[float, ...]) -> Array:
@@ -188,7 +210,7 @@ def _by_cells(weights: Array) -> Array:
 
 
 def _centred(weights: Array, away: Array) -> Array:
-    """Weights whose sum is 1 and whose centre of gravity is the place itself: planes stay planes, stretched or not."""
+    """Weights whose sum is 1 and whose centre of gravity is the place itself: planes stay planes, averaged or not."""
     weights = weights / weights.sum(axis=1, keepdims=True)
     lean = 1.0 + np.cos(np.pi * np.clip(away / (weights.shape[1] / 2), -1.0, 1.0))
     lean *= away - np.sum(lean * away, axis=1, keepdims=True) / lean.sum(axis=1, keepdims=True)

@@ -10,7 +10,7 @@ from calib_demo.truth import Truth, video_sigma_dn
 from scipy.stats import norm
 
 from calib.bench import perfect, resections
-from calib.bench.resolution import response
+from calib.bench.resolution import ideal, response
 from calib.bench.wedge_error import true_density, wedge_error, well_exposed
 from calib.camera.exterior import Pose, pose_of
 from calib.camera.resection import Resection, resect
@@ -76,7 +76,9 @@ def test_an_exact_pose_scores_nothing_and_drawn_blunders_are_found(small: tuple[
     np.testing.assert_allclose(resections.whitened(found, found.pose), 0.0, atol=1e-9)
 
 
-def test_a_slow_wave_passes_and_the_stretch_scales_the_response() -> None:
-    """A kernel stretched twice sees a wave of half the frequency as the plain one sees the wave."""
+def test_a_slow_wave_passes_and_a_larger_pixel_leaves_of_a_wave_what_its_mean_leaves() -> None:
+    """The wave of a pixel that spans several samples is lessened as a mean over these lessens it."""
     assert response(KernelScale(), 0.01, 0.0) == pytest.approx(1.0, abs=1e-3)
-    assert response(KernelScale(2.0, 2.0), 0.0, 0.1) == pytest.approx(response(KernelScale(), 0.0, 0.2), abs=0.02)
+    assert response(KernelScale(3.0, 3.0), 0.0, 0.1) == pytest.approx(np.sinc(0.1 * 8**0.5), abs=0.01)
+    assert ideal(3.0, 0.1) == pytest.approx(np.sinc(0.1 * 8**0.5))
+    assert ideal(1.0, 0.4) == 1.0

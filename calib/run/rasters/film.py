@@ -14,7 +14,7 @@ from calib.products.rasters import RasterSpec
 from calib.run.fitting.fit import FrameFits
 from calib.run.progress import Progress
 from calib.run.rasters.blockwise import by_name, write_blocks
-from calib.run.rasters.headers import MASK_TEXTS, frame_texts, layout_on
+from calib.run.rasters.headers import MASK_TEXTS, PIXEL, frame_texts, layout_on
 from calib.run.rasters.previews import Preview
 from calib.run.rasters.rounding import value_spec
 
@@ -65,7 +65,7 @@ def write_film(
             round_by_sigma(block.density.ravel(), block.sigma.ravel())
         return by_name(block)
 
-    texts = {**frame_texts(fits.frame), "kernel": kernel, "axes": AXES}
+    texts = {**frame_texts(fits.frame), "kernel": kernel, "pixel": PIXEL, "axes": AXES}
     density_layout = layout_on(grid, "float32", "density of the film, -log10 T", texts, "1")
     density_spec = value_spec(folder / "density.tif", density_layout, exact=exact)
     quality_layout = layout_on(grid, "uint16", "quality bits", {**texts, **MASK_TEXTS})

@@ -12,6 +12,8 @@ from calib.products.tiles import RasterLayout
 from calib.quality import BITS
 
 NORMAL = "radiance factor at incidence 30, emission 0, phase 30 degrees"  # what map/normal.tif holds
+# What a value stands for: a user who compares it with another map must know.
+PIXEL = "mean over the pixel of the picture as scanned; of a pixel no larger than a sample, the value at its centre"
 # What every quality mask says of its bits; their meanings hold semicolons.
 MASK_TEXTS: Mapping[str, str] = {"quality_bits": " | ".join(f"{bit.value} {bit.name}: {bit.meaning}" for bit in BITS)}
 

@@ -30,7 +30,7 @@ from calib.quality import DROPOUT, HIGH_DENSITY, LOW_DENSITY, OUTSIDE
 from calib.run.fitting.fit import FrameFits
 from calib.run.progress import Progress
 from calib.run.rasters.blockwise import by_name, write_blocks
-from calib.run.rasters.headers import MASK_TEXTS, NORMAL, frame_texts, layout_on
+from calib.run.rasters.headers import MASK_TEXTS, NORMAL, PIXEL, frame_texts, layout_on
 from calib.run.rasters.map_finish import OFF_MAP, MapBlock, finished, nothing_seen
 from calib.run.rasters.map_light import light_at_nodes, light_of, reflectance_table
 from calib.run.rasters.previews import Preview
@@ -113,7 +113,7 @@ def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = Tru
     outside = None if seen.is_whole else seen.quality & OFF_MAP
     if outside is not None and outside.all():
         return nothing_seen(seen.quality)
-    scan, middle = maker.fits.frame.scan, ((rows.start + rows.stop - 1) / 2, (columns.start + columns.stop - 1) / 2)
+    scan, middle = maker.fits.frame.scan, _middle(seen.quality, rows, columns)
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)
     node_rows, node_columns, offset = node_places(rows, columns)
     nodes = seen.film_at(node_rows - rows.start, node_columns - columns.start)
@@ -123,6 +123,17 @@ def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = Tru
         maker.factor, maker.standard, maker.where, seen, _at_nodes(maker, seen, rows, columns), rows, columns
     )
     return finished(sampled, light, seen.quality, exact=exact)
+
+
+def _middle(quality: NDArray[np.uint16], rows: slice, columns: slice) -> tuple[float, float]:
+    """Row and column of the map at the middle of a block or, where that shows nothing, of the nearest pixel that does:
+    beyond a limb nothing tells how many samples a pixel spans."""
+    row, column = (rows.stop - rows.start - 1) / 2, (columns.stop - columns.start - 1) / 2
+    if quality[int(row), int(column)] & OFF_MAP:
+        i, j = np.nonzero(~quality & OFF_MAP)
+        nearest = int(np.argmin((i - row) ** 2 + (j - column) ** 2))
+        row, column = float(i[nearest]), float(j[nearest])
+    return rows.start + row, columns.start + column
 
 
 def _at_nodes(maker: MapMaker, seen: Placed, rows: slice, columns: slice) -> NodeValues | None:
@@ -184,7 +195,7 @@ def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *
 
 
 def _specs(maker: MapMaker, folder: Path, exact: bool) -> dict[str, RasterSpec]:
-    grid, texts = maker.grid, {**frame_texts(maker.fits.frame), "kernel": maker.kernel}
+    grid, texts = maker.grid, {**frame_texts(maker.fits.frame), "kernel": maker.kernel, "pixel": PIXEL}
     floats = {
         "reflectance": (value_spec, "radiance factor", texts),
         "sigma": (sigma_spec, "1-sigma of the radiance factor", texts),
