@@ -25,7 +25,8 @@ ODD_CHANCE = 1e-5  # that a good mark's strokes look odd
 ALIKE = 4.0  # values of a strip's own that the frame's scatter counts for
 ENOUGH_OWN, ENOUGH = 4, 8  # marks of a strip by which others of it are judged, of a frame by which any are
 OF_CONTRAST = 0.25  # of a mark's own contrast that a doubtful tone may put its strokes off (assumed)
-SURE = 4.0  # 1-sigma of a stroke's value that it may be off as well
+SURE, DRAFT = 4.0, 0.1  # 1-sigma of a stroke's value that it may be off as well, and density by the draft's curves
+# (by trial: up to .05 on eight healthy frames of nine)
 MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal scatter, and its variance; to the mean's
 LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
 
@@ -127,7 +128,7 @@ def flag_off_stated(table: MarkTable, fits: Sequence[MarkFit | None], stated: fl
     contrast, own = _contrasts(fits), table.stroke_value[table.used]
     if _scatter(own - np.median(own)) < OF_CONTRAST * np.median(contrast[table.used]):
         return table
-    least = np.maximum(OF_CONTRAST * contrast, SURE * table.stroke_sigma)
+    least = np.maximum(np.maximum(OF_CONTRAST * contrast, SURE * table.stroke_sigma), DRAFT)
     return reject(table, table.used & (np.abs(table.stroke_value - stated) > least), ODD_STROKE)
 
 

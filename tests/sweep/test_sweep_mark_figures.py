@@ -170,6 +170,8 @@ def test_marks_that_disagree_are_held_against_the_density_that_is_stated():
     assert not used[1]
     assert flag_off_stated(replace(table, stroke_sigma=np.full(30, 0.06)), fits, 1.54).used[1]
     assert flag_off_stated(table, fits, None).used.all()
+    faint = table_of(strip, 1.5 + rng.normal(0, 0.02, 30), 0.002)  # as dark as the film, in a draft's density
+    assert flag_off_stated(faint, fits_of(np.full(30, 0.06)), 1.54).used.all()
     agreed = table_of(strip, 1.1 + rng.normal(0, 0.05, 30), 0.02)
     assert flag_off_stated(agreed, fits, 1.54).used.all()
 
