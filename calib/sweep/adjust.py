@@ -42,11 +42,12 @@ PRIOR_COUNT = 1.0  # a group's expected variance counts as this many coefficient
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """The fit: unknowns with covariance, next prior variances by group, and for each observation (N,) its state.
+    """The fit: its unknowns with covariance, and what it says of each of N observations.
 
-    `residual` (N, 2) is value less fit in px, `fit_cov` (N, 2, 2) the fit's covariance on the axes seen, `weight` the
-    robust weight, `scale` (KINDS,) the factor on each kind's stated variances; `prior` are the variances by group that
-    the solution was made with, and `trust` (N,) the robust weights over the factors that it was made with.
+    `prior`, `variances`: prior variances by group that the solution was made with, and those a next one would take.
+    `scale` (KINDS,): factor on the stated variances of each kind of observation.
+    `residual` (N, 2): value less fit, px; `fit_cov` (N, 2, 2): the fit's own covariance on the axes seen.
+    `weight` (N,): robust weights; `trust` (N,): those that the solution was made with, over their kinds' factors.
     """
 
     layout: Layout

@@ -17,10 +17,12 @@ KINDS = 6
 class Observations:
     """Evidence, (N,) each: strip `a` at (line_a, sample_a), for ties also strip a + 1 at (line_b, sample_b).
 
-    `value` (N, 2): departure (x, y) from the nominal place in px, for ties that of a less that of b, for a mark's arm
-    and a pace by how much that in x grows from `sample_a` to `sample_b`; `information` (N, 2, 2): inverse covariance in
-    px^-2, zero for an axis not seen. `mark` is -1 where it is not a mark. `per_power` (N,), zero for all but borders,
-    is by how many px the departure grows for each unit that the power of the light that mixes is beyond that taken.
+    `value` (N, 2): departure (x, y) from the nominal place, px. Of a tie, that of strip a less that of strip a + 1;
+        of a mark's arm and of a pace, by how much the departure in x grows from `sample_a` to `sample_b`.
+    `information` (N, 2, 2): inverse covariance of `value`, px^-2; zero on an axis that was not seen.
+    `mark`: number of the mark whose stated place is an unknown of the fit, else -1.
+    `per_power`: px by which the departure of a wedge's border grows if the power of the light that mixes is larger by 1
+        than was taken; zero for all other evidence.
     """
 
     kind: NDArray[np.int64]

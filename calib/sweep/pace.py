@@ -1,10 +1,12 @@
-"""What measuring the sample, not the film place, asks of the fit: no sweep is likely because it nearly stands still.
+"""A term of the fit without which the likeliest sweep is one that nearly stands still.
 
-Marks and ties tell at which sample a place of the film was read, yet the fit takes their departures in x as what was
-measured. Then the pace 1 + u = dx/ds there would rather be none: where evidence stands at few samples, departures that
-fall by a px from sample to sample explain both its noise and the wander. The density of what was measured has a factor
-more: of each piece of evidence the pace to the power of its part in the fit (the wander it settles, in px) and of its
-squared residual. To second order the logarithm of a pace is that of a measurement of u: as 1, with a variance of 1.
+Marks and ties tell at which sample a place of the film was read: the sample s is what was measured. The fit takes their
+departures in x for the measurement. Where evidence stands at few samples, departures that fall by a px from sample to
+sample then explain both its noise and the wander: the pace dx/ds = 1 + u is next to none there, and the fit likes it.
+What is missing is the factor by which the density of a measured x differs from that of a measured s: a power of the
+pace, for each piece of evidence. The power is its part in the fit (the wander it settles, in px) and its squared
+residual. To second order log(1 + u) is -(u - 1)^2 / 2 and a constant, so each factor acts as a measurement that found
+u = 1 with a variance of 1.
 """
 
 import numpy as np

@@ -104,10 +104,11 @@ class FirstLook:
 class SweepFit:
     """The fitted sweeps of all strips with the evidence they rest on.
 
-    `common_sweep_mm` (n_samples,) is the departure of the sweep common to all strips from the nominal one, with its
-    1-sigma; `spot_px` is the spot's rms radius across (samples) and along (lines), None where no mark told it;
-    `soft_mm` (K, 2) the rms radius x and y of what blurs single strips beyond that, 0 where nothing does; `figures` are
-    plain numbers by name.
+    `common_sweep_mm` (n_samples,): by how much the sweep that all strips share departs from the nominal one, with
+        its 1-sigma, `common_sigma_mm`.
+    `spot_px`: rms radius of the readout's spot across (samples) and along (lines); None where no mark told it.
+    `soft_mm` (K, 2): rms radius x and y of what blurs a strip beyond that spot, as out of focus; 0 where nothing does.
+    `figures`: plain numbers by name. `warnings`: plain sentences that name strip or mark.
     """
 
     sweeps: tuple[StripSweep, ...]

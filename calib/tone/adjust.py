@@ -25,9 +25,10 @@ At = Callable[[tuple[Placing, ...]], tuple[Array, Array]]
 class Evidence:
     """All rows of one sort that speak of one strip, or of it and the next, whose `sides` they have.
 
-    `kind` (N,) numbers the sort of each row, `error` (N,) the common unknown that is the error of what is stated, None
-    where nothing is; `placings` where the rows are linearised, `value` and `sigma` (N,) what they say there, by `at`;
-    `share` is that of their weight which they are given.
+    `kind` (N,): number of each row's sort. `value`, `sigma` (N,): what each says, by `at`, where it is linearised.
+    `placings`: where on the curves that is, for each of the `sides`.
+    `error` (N,): number of the common unknown that is the error of a row's stated value; None where nothing is stated.
+    `share`: the part of its weight that each row is given.
     """
 
     sides: tuple[StripSide, ...]

@@ -80,8 +80,10 @@ def counted_once(evidence: Sequence[Evidence], contradicts: Array) -> list[Evide
 
 
 def _off(curves: Curves, each: Evidence, alone: KnownAlone) -> tuple[float, float]:
-    """Root mean square, over levels of density, of what the cells of each have in common; and without what some lines
-    have in common, as far as known film leaves the drifts there open: between a strip's ends it may tell nothing.
+    """How far off an overlap is: the median residual of its cells at each level of density, rms over the levels.
+
+    Also the same without what cells of the same lines share, as far as that may be drift: known film leaves the two
+    strips' drifts open there by so much, between a strip's ends perhaps wholly.
     """
     residual, number = residual_of(curves, each, alone.values), each.sides[0].drift.number
     level = _level(each.sides[0].measured)

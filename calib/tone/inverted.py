@@ -9,16 +9,19 @@ that they are fewer than the others.
 import numpy as np
 from numpy.typing import NDArray
 
+# All of these are by trial, on strips of 75 frames that were inverted in part.
+# The first look, at blocks of lines:
 BLOCK = 4  # lines averaged together
-EVERY = 2  # samples: one of so many is looked at first
-LOOKED_AT = 3.0  # times the scatter of noise's correlation, below 0: lines between such blocks are looked at
-ONCE_SEEN = 0.3  # or lower than that where one turn is known, since there may be one back
-TURNED = -0.5  # times what it is where the picture goes on is the correlation where it turns over,
-ROUND = 3  # by the means of so many lines on either side,
-NO_CHANCE = 5.0  # and so many times what that of noise scatters by, where
-STEP, ALSO = 3, 2.0  # and so many times for steps over some samples: broad shades of film and banding may be opposite
+EVERY = 2  # samples, of which one is looked at
+LOOKED_AT = 3.0  # 1-sigma of noise's correlation: blocks correlated by less than minus that are looked at closely
+ONCE_SEEN = 0.3  # blocks correlated by less than that too, where one turn is known: there may be one back
+# The close look, at single lines:
+ROUND = 3  # lines on either side, of which means are compared
+TURNED = -0.5  # times the correlation where the picture goes on: where it turns over it is lower than that,
+NO_CHANCE = 5.0  # and lower than minus so many times what noise makes of it
+STEP, ALSO = 3, 2.0  # the same, so many times, of differences over STEP samples: shades and banding may be opposite
 TOGETHER = 2.0  # samples count as one, since the spot covers them
-BESIDE = 1  # line beside such a run may hold both (all of these by trial, on strips of 75 frames inverted in part)
+BESIDE = 1  # line at either end of a run of inverted ones may hold both
 
 
 def inverted_lines(dn: NDArray) -> tuple[tuple[int, int], ...]:

@@ -27,11 +27,12 @@ APART = 1.5  # patches further apart than this multiple of a patch's height belo
 class KnownFilm:
     """The film's places of known density, the same in every strip but for its centre line.
 
-    `patch_density` (P,) by what is stated, NaN where the film's curve does not reach, `patch_sigma` (P,) its 1-sigma,
-    `patch_slope` (P,) its slope against a stated value (0 where it is NaN), `is_sigma_stated` whether anything is said
-    of their errors; `patch_y_mm`, `patch_across_mm` (P, 2), `group` (P,)
-    numbers the patches that lie together. `stroke_density` is None where it is not stated. `tolerance_mm` is how far
-    all of it may lie from where the scan nominally is.
+    `patch_density` (P,): density that the stated `patch_value` means; NaN where the film's curve does not reach it.
+    `patch_sigma` (P,): its 1-sigma. `is_sigma_stated`: whether the description says anything of the patches' errors.
+    `patch_slope` (P,): slope of density against the stated value; 0 where the density is NaN.
+    `patch_y_mm`, `patch_across_mm` (P, 2): where a patch lies. `group` (P,): number of those it lies with.
+    `stroke_density`: of the reseau's strokes, None where it is not stated.
+    `tolerance_mm`: how far all of it may lie from where the scan's description puts it.
     """
 
     patch_value: Array

@@ -132,9 +132,12 @@ RESIDUAL_KINDS = ("wedge patches", "unexposed film", "reseau strokes", "overlaps
 class ToneResiduals:
     """What every cell of the evidence says beyond the fit: one row each, all arrays of one length.
 
-    `kind` counts in `RESIDUAL_KINDS`; `density` is where the fitted model puts the cell, as read out (with the banding
-    and the drift still in it), of an overlap the mean of both strips; `residual_density` is measured less fitted, with
-    the `sigma_density` that it had its weight by: what noise explains, times what the scatter of its kind calls for.
+    `kind`: index in `RESIDUAL_KINDS`.
+    `density`: the cell's by the fitted model, as read out, with banding and drift in it; of an overlap the mean of both
+        strips.
+    `residual_density`: measured less fitted; of an overlap, by how much the left strip is the denser.
+    `sigma_density`: 1-sigma of that by which it was weighed: what noise explains, times a factor by how much residuals
+        of its kind scatter.
     """
 
     strip: NDArray[np.int64]
@@ -153,10 +156,10 @@ class ToneResiduals:
 class ToneFit:
     """The tone of all strips of a frame, fitted together.
 
-    `common_column_density` (n_samples,) is the banding that all strips share, with its 1-sigma; `figures` are plain
-    numbers for the report, `warnings` plain sentences that name the strip, `residuals` what all evidence says beyond
-    the fit, `scales` what the fit found out of the sizes of its unknowns, `strange` the lines, runs (first, stop) by
-    strip, that show other film than the strip's neighbours do.
+    `common_column_density`, `common_column_sigma` (n_samples,): the banding that all strips share, and its 1-sigma.
+    `residuals`: what all evidence says beyond the fit. `scales`: the sizes of the unknowns, as the fit found them.
+    `strange`: by strip, runs of lines (first, stop) that show other film than the strip's neighbours do.
+    `figures`: plain numbers for the report. `warnings`: plain sentences that name the strip.
     """
 
     strips: tuple[StripTone, ...]

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from calib.tone.dropouts import Dropouts, LostBlock, Reason
 
 LOOKED_AT = 128  # lines, evenly along a strip
-PART = 0.1  # of them may lie above, or below: what the tape lost
-STILL = 0.25  # times the noise (1-sigma) between those: ten times less than noise alone (least of 462 strips: .78)
-COARSE_DN = 1.0  # less noise may be hidden by rounding
+PART = 0.1  # of them at either end of a sample's range do not count: the tape may have lost them
+STILL = 0.25  # times the noise (1-sigma): a sample whose other values span less stands still. Noise alone makes them
+# span ten times that; the least span of any sample of 462 healthy strips was 0.78 times the noise
+COARSE_DN = 1.0  # of strips with less noise nothing is said: rounding may hide it
 
 
 def still_samples(dn: NDArray, found: Dropouts, noise_dn: float) -> list[LostBlock]:
