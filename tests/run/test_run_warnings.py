@@ -11,6 +11,7 @@ import rasterio
 from affine import Affine
 from numpy.typing import ArrayLike
 
+from calib.camera.exterior import Pose
 from calib.frame.read import read_frame
 from calib.frame.strips import with_gap
 from calib.quality import LOW_DENSITY, OUTSIDE
@@ -31,6 +32,22 @@ def seams_of(strip: ArrayLike, jump: ArrayLike, right: ArrayLike = 0.8) -> SeamC
     left = np.asarray(right) + np.asarray(jump)
     right = np.broadcast_to(right, left.shape)
     return SeamCheck(np.asarray(strip), np.zeros(left.size), left, np.asarray(right), np.full(left.size, 0.0025))
+
+
+def test_control_points_that_nothing_checks_are_said() -> None:
+    """With three points alone a blunder of 100 sigmas went into the pointing without a word."""
+    pose = Pose(np.zeros(3), np.eye(3))
+    free, given = pose, replace(pose, sigma_position_km=1.0, sigma_attitude_deg=1.0)
+
+    def said_of(count: int, stated: Pose) -> list[str]:
+        used = np.array([True] * count + [False])
+        return fit._doubts(SimpleNamespace(used=used, variance_factor=1.0, pose=pose), stated)  # type: ignore[arg-type]
+
+    (said,) = said_of(3, free)
+    assert said == "3 control points fixed the pointing with hardly a check: a blunder may go unnoticed"
+    assert said_of(1, given)[0].startswith("1 control point fixed")
+    assert said_of(4, free)
+    assert said_of(5, free) == said_of(3, given) == []
 
 
 def test_a_seam_that_jumps_is_named_and_the_others_are_not() -> None:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from calib.camera.adjustment import Control
+from calib.camera.adjustment import UNKNOWNS, Control
 from calib.camera.exterior import Pose, pose_of
 from calib.camera.resection import Resection, resect
 from calib.coordinates import Array, FilmPoints, GroundPoints
@@ -37,6 +37,9 @@ from calib.tone.strokes import spot_told
 from calib.tone.tables import MOST_SIGMA
 
 ODD = 4.0  # times what was stated: more is said to the operator
+LEAST_CHECKS = (
+    2  # surplus measurements: by one point's two a blunder may be felt, but not told whose it is (Baarda 1968)
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,6 +184,11 @@ def _carries(tone: ToneFit) -> NDArray[np.bool_]:
 def _doubts(found: Resection, given: Pose) -> list[str]:
     """What is odd about a refined pointing: points that scatter too much, a camera moved beyond what was thought."""
     said = []
+    used = int(np.count_nonzero(found.used))
+    stated_values = 3 * sum(sigma is not None for sigma in (given.sigma_position_km, given.sigma_attitude_deg))
+    if 2 * used + stated_values - UNKNOWNS <= LEAST_CHECKS:
+        points = f"{used} control point{'s' if used > 1 else ''}"
+        said.append(f"{points} fixed the pointing with hardly a check: a blunder may go unnoticed")
     times = float(np.sqrt(found.variance_factor))
     if times > ODD:
         said.append(f"the control points scatter {times:.1f} times as much as their sigmas say")
