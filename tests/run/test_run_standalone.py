@@ -1,6 +1,7 @@
 """The stand-alone calls in Python: what is no image is said in one line, and no label is taken for another."""
 
 import tracemalloc
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -132,6 +133,16 @@ def test_of_what_is_no_single_picture_nothing_is_guessed(values: np.ndarray, sai
     """Of a picture in colours the red was taken, and complex numbers ended in a traceback."""
     with pytest.raises(InputError, match=f"{said}, expected one band of real numbers"):
         read_image(stored(tmp_path / "i.tif", values), None)
+
+
+def test_what_no_raster_library_reads_is_named_once(tmp_path: Path) -> None:
+    """The library's own sentence names the file, too; with a long path the line ended before it said what is wrong."""
+    path = tmp_path / ("a_long_name" * 8 + ".tif")
+    path.write_text("no raster")
+    unband = partial(unband_file, path, tmp_path / "out.tif", tmp_path / "pattern.tif", period=None, as_float=False)
+    for read in (unband, partial(read_image, path, None)):
+        with pytest.raises(InputError, match=r"tif: found a file not recognized .* format, expected a raster"):
+            read()
 
 
 def test_film_beyond_the_format_has_no_reflectance(tmp_path: Path) -> None:

@@ -36,10 +36,16 @@ def read_image(path: Path, sample_mm: float | None) -> xr.DataArray:
             if sample_mm is not None:
                 return on_film(np.asarray(image), sample_mm)
     except (RasterioIOError, ValueError) as error:
-        raise InputError(path, "", str(error), "a raster whose rows and columns run along the film's axes") from error
+        expected = "a raster whose rows and columns run along the film's axes"
+        raise InputError(path, "", without_name(path, error), expected) from error
     if min(image.shape) < 2 or image.attrs["center_transform"] in UNPLACED:
         raise InputError(path, "transform", "none", "a transform in film mm, or --sample-mm")
     return image
+
+
+def without_name(path: Path, error: Exception) -> str:
+    """What the raster library says of a file, without the file's name: the line that shows it begins with that."""
+    return str(error).replace(f"'{path}'", "a file").rstrip(".")
 
 
 def check_one_band(path: Path, file: rasterio.DatasetReader) -> None:

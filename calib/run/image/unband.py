@@ -13,7 +13,7 @@ from rasterio.windows import Window
 
 from calib.errors import CalibError, InputError, NotPossible
 from calib.products.atomic import whole
-from calib.run.image.labelled import check_one_band
+from calib.run.image.labelled import check_one_band, without_name
 from calib.run.progress import Progress, silent, tracked
 from calib.run.rasters.headers import made_by
 from calib.tone.labelled import unband_dataarray
@@ -69,7 +69,7 @@ def unband_file(
                 check_one_band(source, file)
                 return _unbanded(file, out, pattern_out, period, as_float, progress)
         except RasterioError as error:
-            raise InputError(source, "", str(error), "a raster with one band") from error
+            raise InputError(source, "", without_name(source, error), "a raster with one band") from error
 
 
 def _unbanded(
