@@ -10,8 +10,10 @@ from hypothesis import strategies as st
 
 from calib.film.source import read_window
 from calib.median import median_of
+from calib.quality import OUTSIDE as OFF_FILM
 from calib.run.fitting import fit
 from calib.run.fitting.strip_warnings import MOST_NAMED, noticed, together, wedge_warnings
+from calib.run.rasters.map import _middle
 from calib.run.report.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.report.figures import _weighted, figures_of
 from calib.run.report.seams import AT_ONCE, BLOCK_ROWS, MOST_ROWS, STEP_SAMPLES, _stretches, check_seams
@@ -260,3 +262,12 @@ def test_the_tone_is_told_the_spot_that_the_marks_show(calibrated, monkeypatch: 
     found = fit.fit_frame(calibrated.result.fits.frame)
     assert told == [Spot(found.sweep.spot_px)]
     assert found.sweep.spot_px != ASSUMED.blur_px
+
+
+def test_a_block_takes_its_scale_where_it_shows_something() -> None:
+    """Beyond a limb no scale is known; a block whose middle lay there was made as if a pixel spanned one sample."""
+    quality = np.zeros((5, 9), np.uint16)
+    at = slice(100, 105), slice(200, 209)
+    assert _middle(quality, *at) == (102.0, 204.0)
+    quality[:, 2:] = OFF_FILM
+    assert _middle(quality, *at) == (102.0, 201.0)

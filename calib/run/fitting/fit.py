@@ -37,9 +37,9 @@ from calib.tone.strokes import spot_told
 from calib.tone.tables import MOST_SIGMA
 
 ODD = 4.0  # times what was stated: more is said to the operator
-LEAST_CHECKS = (
-    2  # surplus measurements: by one point's two a blunder may be felt, but not told whose it is (Baarda 1968)
-)
+# Surplus measurements: one point's two may let a blunder be felt, but do not tell whose it is (Baarda 1968, see
+# `camera.resection`).
+LEAST_CHECKS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
