@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from calib.sweep import estimate, markjudge
 from calib.sweep.cross import CrossShape, cover
 from calib.sweep.markfigures import likeness_of
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
@@ -153,6 +154,24 @@ def test_a_false_mark_is_odd_in_a_strip_with_too_few_to_judge_it():
     assert flag_odd_of_few(few, fits_of(contrast[:7])).used.all()
     own = table_of(strip // 2, value, 0.003)  # four marks a strip judge each other
     assert flag_odd_of_few(own, fits_of(contrast)).used.all()
+
+
+def test_the_fit_asks_both_the_frame_and_the_stated_density(monkeypatch):
+    """Either rule left out of the fit passed unseen: each was tested by itself alone."""
+    one_odd = np.full(40, 1.3)
+    one_odd[20] = 0.8
+    alike = table_of(np.repeat(np.arange(20), 2), one_odd, 0.003)
+    unlike = table_of(np.repeat(np.arange(6), 5), np.random.default_rng(36).normal(1.1, 0.2, 30), 0.02)
+    fits = fits_of(np.full(40, 0.5))
+
+    def left(table, stated):
+        monkeypatch.setattr(markjudge, "mark_table", lambda *_: table)
+        frame = SimpleNamespace(film=SimpleNamespace(reseau=SimpleNamespace(density=stated)))
+        return np.flatnonzero(~estimate._judged(frame, None, fits[: len(table.strip)], ()).used).tolist()
+
+    assert left(alike, None) == [20]
+    assert left(unlike, None) == []
+    assert len(left(unlike, 1.54)) > 15
 
 
 def test_marks_that_disagree_are_held_against_the_density_that_is_stated():
