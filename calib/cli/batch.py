@@ -63,7 +63,7 @@ def command(
     in --out; ledger.html, written at the end, shows it with a picture of each map. Call again to go on after a kill, to
     try failed frames again, or to do what has changed.
 
-    Exit status: 0 all frames are done, 1 some failed, 2 a mistake in the call.
+    Exit status: 0 all frames are done, 1 some failed, 2 a mistake in the call, 130 interrupted.
     """
     if workers is not None and scheduler is not None:
         raise click.UsageError("--workers and --scheduler exclude each other")

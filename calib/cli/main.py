@@ -1,6 +1,10 @@
 """The `calib` command; the sub-commands live one in a file."""
 
+import atexit
+import os
+import signal
 import sys
+from threading import Event
 
 import click
 
@@ -28,9 +32,18 @@ def commands() -> None:
 
 def main() -> None:
     """Run the command line. A mistake in the input, or a disk that takes no more, is one line on standard error; the
-    exit status is then 2."""
+    exit status is then 2. One who is interrupted tidies up and has status 130: 1 would read as "some frames failed"."""
+    interrupted = Event()
+    atexit.register(_end_by_signal, interrupted)  # what is loaded from here on tidies up before it
     try:
-        commands()
+        sys.exit(commands(standalone_mode=False))
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        interrupted.set()
+        click.echo("calib: interrupted", err=True)
+        sys.exit(128 + signal.SIGINT)
     except CalibError as error:
         for line in str(error).splitlines():
             click.echo(f"calib: {line}", err=True)
@@ -41,3 +54,11 @@ def main() -> None:
         where = f" ({error.filename})" if error.filename else ""
         click.echo(f"calib: found {error.strerror}{where}, expected room for all that is written", err=True)
         sys.exit(2)
+
+
+def _end_by_signal(interrupted: Event) -> None:
+    """After an interrupt die of it, as a shell expects that otherwise goes on with its loop."""
+    if interrupted.is_set():
+        sys.stdout.flush()
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        os.kill(os.getpid(), signal.SIGINT)

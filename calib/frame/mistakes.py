@@ -1,38 +1,17 @@
 """The mistakes that the validation of a description found, in our own words."""
 
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from calib.errors import InputError, SeveralInputError
+from calib.errors import InputError
 from calib.frame.description import FrameDescription
 from calib.frame.document import Document, Place, fields_of, models_in
 from calib.frame.fields import MismatchError
 from calib.frame.words import in_words
 
-MOST = 20  # lines: a unit that is wrong throughout need not be said a hundred times
 WRONG_FOR_A_TABLE = {"model_type", "model_attributes_type", "union_tag_not_found"}
-
-
-@contextmanager
-def noted(mistakes: list[InputError]) -> Iterator[None]:
-    """Add to `mistakes` what the block raises, if it does, and go on behind the block."""
-    try:
-        yield
-    except SeveralInputError as several:
-        mistakes += several.mistakes
-    except InputError as mistake:
-        mistakes.append(mistake)
-
-
-def all_of(mistakes: Iterable[InputError]) -> InputError:
-    """One error that says them all, each once; those beyond `MOST` are only counted."""
-    different = list({str(mistake): mistake for mistake in mistakes}.values())
-    if len(different) == 1:
-        return different[0]
-    return SeveralInputError(different, MOST)
 
 
 def mistakes_of(

@@ -12,8 +12,9 @@ from calib.frame.description import FrameDescription
 from calib.frame.document import Document, read_document
 from calib.frame.files import DESCRIPTION, existing
 from calib.frame.frame import ControlPoints, Frame, ReseauMarks
+from calib.frame.gathered import all_of, noted
 from calib.frame.georeference import check_dem, check_map_crs
-from calib.frame.mistakes import all_of, mistakes_of, noted
+from calib.frame.mistakes import mistakes_of
 from calib.frame.points import read_control, read_marks
 from calib.frame.strips import find_strips
 

@@ -10,7 +10,8 @@ from calib.frame.description import MapRequest, Sun, Terrain
 from calib.frame.document import Document, read_document
 from calib.frame.fields import Table, above_zero
 from calib.frame.film import CharacteristicCurve
-from calib.frame.mistakes import all_of, mistakes_of
+from calib.frame.gathered import all_of
+from calib.frame.mistakes import mistakes_of
 from calib.frame.pointing import AnyPointing
 
 

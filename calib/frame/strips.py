@@ -22,7 +22,7 @@ from calib.frame.description import Scan
 from calib.frame.document import Document
 from calib.frame.files import is_within, relative
 from calib.frame.frame import Frame, Piece, StripRaster
-from calib.frame.mistakes import all_of, noted
+from calib.frame.gathered import all_of, noted
 from calib.frame.raster import DamagedError, OtherKindError, Storage, storage_of
 from calib.frame.words import quoted
 

@@ -24,16 +24,27 @@ def claimed(out: Path, inputs: Sequence[Path], *, overwrite: bool) -> Iterator[N
     for file in inputs:
         if file.resolve().parent in [place.resolve() for place in places]:
             raise InputError(out, "--out", f"{file.name} of the frame itself where products go", "a folder of its own")
-    made = [folder for folder in (out, *out.parents) if not exists(folder)]
+    made = missing(out)
     claim(out, overwrite=overwrite)
-    with held(places[0], wait=False):
-        try:
-            yield
-        except BaseException:
-            with suppress(OSError):  # that of the first folder that is not empty, or is somebody else's already
-                for folder in (*places, *made):
-                    folder.rmdir()
-            raise
+    with held(places[0], wait=False), empty_ones_taken_away((*places, *made)):
+        yield
+
+
+def missing(out: Path) -> tuple[Path, ...]:
+    """`out` and the folders above it that are not there yet, the innermost first."""
+    return tuple(folder for folder in (out, *out.parents) if not exists(folder))
+
+
+@contextmanager
+def empty_ones_taken_away(folders: Sequence[Path]) -> Iterator[None]:
+    """Where the block raises, take those of `folders` away again that are empty, from the first to the last."""
+    try:
+        yield
+    except BaseException:
+        with suppress(OSError):  # that of the first folder that is not empty, or is somebody else's already
+            for folder in folders:
+                folder.rmdir()
+        raise
 
 
 def claim(out: Path, *, overwrite: bool) -> None:

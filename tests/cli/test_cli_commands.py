@@ -3,6 +3,7 @@
 import errno
 import os
 import re
+import signal
 import subprocess
 import sys
 import warnings
@@ -238,11 +239,21 @@ def test_an_image_that_lies_nowhere_is_put_on_the_film_without_a_warning(tmp_pat
     assert "Warning" not in err
 
 
+def test_an_interrupted_command_dies_of_the_interrupt() -> None:
+    """Status 1 is that of a batch with failed frames; and a shell's loop ends only if what it called died of Ctrl-C."""
+    code = (
+        "import os, sys, click, calib.cli.main as m\nsys.argv = ['calib', 'run']\n"
+        "m.commands.get_command = lambda *_: click.Command('run', callback=lambda: os.kill(os.getpid(), 2))\nm.main()"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert (done.returncode, done.stderr.strip()) == (-signal.SIGINT, "calib: interrupted")
+
+
 def test_a_disk_that_is_full_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     """The products that stand are whole; other failures of the system are not taken for it."""
 
     def fails(error: int) -> None:
-        def write() -> None:
+        def write(**_: object) -> None:
             raise OSError(error, os.strerror(error), "out/film/density.tif")
 
         monkeypatch.setattr(main_module, "commands", write)

@@ -200,6 +200,7 @@ def test_a_scheduler_that_cannot_serve_is_a_mistake_in_the_call(night: Night, mo
         patched.setattr(cluster, "CONNECT_S", 0.3)
         with pytest.raises(InputError, match=r"--scheduler: found tcp://127.0.0.1:9, expected the address"):
             Night(night.out.parent, "tcp://127.0.0.1:9").run()
+    assert not night.out.exists()
     monkeypatch.setattr(cluster, "OWN_VERSION", "99.0")
     with pytest.raises(CalibError, match=r"has calib .*; it needs version 99.0"):
         night.run()

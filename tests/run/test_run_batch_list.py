@@ -76,6 +76,14 @@ def test_a_mistake_is_one_line_that_names_the_place(place: Path, text: str, erro
     assert "\n" not in str(caught.value)
 
 
+def test_all_mistakes_of_a_list_are_said_at_once(place: Path) -> None:
+    """A list of a night's frames with several slips must not be mended one call at a time."""
+    with pytest.raises(InputError) as caught:
+        read_list(listing(place, "in/p1\nin/p9\nin/p1\nin/p2\nin/p8\n"))
+    places = [line.split(": ")[1] for line in str(caught.value).splitlines()]
+    assert places == ["line 2", "line 3", "line 5"]
+
+
 @pytest.mark.parametrize("name", ["a/b", ".", "..", ".hidden", "a ", "x" * 201, "a\\\\b", "c:d"])
 def test_a_name_that_no_folder_may_have_is_refused(place: Path, name: str) -> None:
     package(place / "odd", f'name = "{name}"\n')

@@ -16,6 +16,7 @@ from calib.run.batch.ledger import LEDGER, Row, read_ledger, write_ledger
 from calib.run.batch.listing import Listed, read_list
 from calib.run.batch.page import PAGE
 from calib.run.batch.task import Outcome, Task, do_frame
+from calib.run.out_folder import empty_ones_taken_away, missing
 from calib.run.settings import Settings
 
 
@@ -51,11 +52,12 @@ def run_batch(
         InputError: a mistake in the list; `out` cannot be made or another batch works in it; its ledger is not one.
     """
     listed = read_list(listing)
+    made = missing(out)
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(out, "--out", f"{error.strerror} ({error.filename})", "a folder that can be made") from error
-    with held(out, wait=False):
+    with held(out, wait=False), empty_ones_taken_away(made):
         book = Book(out / LEDGER, listed)
         with connect() as workers:
             remove_leftovers(out)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from calib.errors import InputError
 from calib.frame.files import DESCRIPTION, text_of
+from calib.frame.gathered import all_of, noted
 from calib.frame.words import quoted
 
 PACKAGE = f"a frame package: its {DESCRIPTION}, or the folder that holds it"
@@ -31,53 +32,62 @@ def read_list(path: Path) -> tuple[Listed, ...]:
     is a failed frame, called after its package.
 
     Raises:
-        InputError: nothing is there or nothing is listed, a path leads to no package, a package is listed twice, two
-            frames have one name, or a name cannot be a folder's.
+        InputError: nothing is there or nothing is listed; or, all at once: paths that lead to no package, packages that
+            are listed twice, names that two frames have or that cannot be a folder's.
     """
-    lines = list(_of_folder(path) if isdir(path) else _of_file(path))
+    is_folder = isdir(path)
+    lines = tuple(_of_folder(path) if is_folder else _of_file(path))
     if not lines:
-        found = "no frame package" if isdir(path) else "no path"
+        found = "no frame package" if is_folder else "no path"
         raise InputError(path, "", found, "at least one frame to do")
     packages: dict[Path, str] = {}
     names: dict[str, str] = {}
-    for where, package in lines:
-        if package in packages:
-            raise InputError(path, where, f"{quoted(str(package))} again", f"each frame once; see {packages[package]}")
-        packages[package] = where
-        name = _name_of(package)
-        _check_name(name, path, where)
-        if name in names:
-            raise InputError(path, where, f"a second frame called {quoted(name)}", f"another name; see {names[name]}")
-        names[name] = where
-    return tuple(Listed(name, package) for name, package in zip(names, packages, strict=True))
+    listed: list[Listed] = []
+    mistakes: list[InputError] = []
+    for where, written in lines:
+        with noted(mistakes):
+            package = _described(path if is_folder else path.parent, written, path, where)
+            if package in packages:
+                expected = f"each frame once; see {packages[package]}"
+                raise InputError(path, where, f"{quoted(str(package))} again", expected)
+            packages[package] = where
+            name = _name_of(package)
+            _check_name(name, path, where)
+            if name in names:
+                found = f"a second frame called {quoted(name)}"
+                raise InputError(path, where, found, f"another name; see {names[name]}")
+            names[name] = where
+            listed.append(Listed(name, package))
+    if mistakes:
+        raise all_of(mistakes)
+    return tuple(listed)
 
 
-def _of_folder(folder: Path) -> Iterator[tuple[str, Path]]:
+def _of_folder(folder: Path) -> Iterator[tuple[str, str]]:
     if (folder / DESCRIPTION).exists():
         raise InputError(folder, "", "one frame package", "a folder of packages, or a text file of their paths")
     for package in sorted(folder.iterdir()):
         if (package / DESCRIPTION).is_file():
-            yield package.name, _resolved(package / DESCRIPTION)
+            yield package.name, package.name
 
 
-def _of_file(path: Path) -> Iterator[tuple[str, Path]]:
+def _of_file(path: Path) -> Iterator[tuple[str, str]]:
     if not isfile(path):
         raise InputError(path, "", "nothing", "a text file of paths to frame packages, or a folder of packages")
     for number, line in enumerate(text_of(path, "a text of one path a line").splitlines(), start=1):
         written = line.strip()
-        if not written or written.startswith("#"):
-            continue
-        where = f"line {number}"
-        if not written.isprintable():
-            raise InputError(path, where, quoted(written), PACKAGE)
-        package = path.parent / written
-        description = package / DESCRIPTION if isdir(package) else package
-        if not isfile(description):
-            raise InputError(path, where, f"{quoted(written)}, where there is none", PACKAGE)
-        yield where, _resolved(description)
+        if written and not written.startswith("#"):
+            yield f"line {number}", written
 
 
-def _resolved(description: Path) -> Path:
+def _described(folder: Path, written: str, path: Path, where: str) -> Path:
+    """The description, by its full path, of the package that the list at `path` means by what is `written` there."""
+    if not written.isprintable():
+        raise InputError(path, where, quoted(written), PACKAGE)
+    package = folder / written
+    description = package / DESCRIPTION if isdir(package) else package
+    if not isfile(description):
+        raise InputError(path, where, f"{quoted(written)}, where there is none", PACKAGE)
     return Path(os.path.realpath(description))
 
 
