@@ -9,7 +9,7 @@ import numpy as np
 from calib.coordinates import Array
 from calib.frame.frame import Frame
 from calib.ordered import beside, give_back
-from calib.sweep import markevidence, markjudge
+from calib.sweep import markevidence, markjudge, strokejudge
 from calib.sweep import marks as marking
 from calib.sweep.adjust import NEARLY_SETTLED
 from calib.sweep.combine import Combined, fit_all, fit_likeliest, fit_marks, settle_smoothness
@@ -133,9 +133,10 @@ def _judged(
     frame: Frame, sought: marking.Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]
 ) -> MarkTable:
     """The table of marks, without those that are none by what they show."""
-    table = markjudge.flag_odd_strokes(markjudge.mark_table(sought, fits, sweeps))
-    table = markjudge.flag_off_stated(table, fits, frame.film.reseau.density)
-    return markjudge.flag_odd_of_few(table, fits)
+    table, contrast = markjudge.mark_table(sought, fits, sweeps), strokejudge.contrasts(fits)
+    table = strokejudge.flag_odd(table, strokejudge.of_its_strip(table))
+    table = strokejudge.flag_odd(table, strokejudge.as_stated(table, contrast, frame.film.reseau.density))
+    return strokejudge.flag_odd(table, strokejudge.of_the_frame(table, contrast))
 
 
 def _tie_weights(found: Combined, ties: Ties) -> Array:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.frame.frame import Frame, StripRaster
 from calib.ordered import in_order
-from calib.sweep import markjudge
+from calib.sweep import markjudge, strokejudge
 from calib.sweep import marks as marking
 from calib.sweep.adjust import NEARLY_SETTLED
 from calib.sweep.candidates import Candidates, CrossPixels, find_candidates
@@ -89,7 +89,8 @@ def _by_marks(nominal: Nominal, read: Sequence[ReadWindow], found: Constellation
     poor = poor_strips(table)
     if np.any(~enough & np.isin(sought.strip, poor)):
         table = measured(sought.select(enough | np.isin(sought.strip, poor)))
-    marks = fit_marks(nominal, markjudge.flag_odd_strokes(table), threads=threads)
+    table = strokejudge.flag_odd(table, strokejudge.of_its_strip(table))
+    marks = fit_marks(nominal, table, threads=threads)
     edges = find_edges_in_dn(frame, read, marks.sweeps, shape, threads)
     return _ByMarks(found, coarse, expected, marks, edge_observations(edges, nominal, shape))
 

@@ -4,30 +4,21 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
-from calib.coordinates import Array, FilmPoints, ScanPoints
-from calib.median import MIDDLE_SIZE
+from calib.coordinates import FilmPoints, ScanPoints
 from calib.sweep.cross import CrossShape
 from calib.sweep.markfigures import GONE, likeness_of
 from calib.sweep.markfit import MarkFit
 from calib.sweep.marks import LEAST_CONTRAST, Sought, under_other_sweeps
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, departure_mm
-from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, ODD_STROKE, OUTSIDE, MarkTable
+from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, OUTSIDE, MarkTable
 
 LEAST_PARTS = 4  # half arms seen, of 8
 MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, where chi-square is bad as well
 UNUSUAL = 2.0  # but no misfit is bad that is less than this many times the middle one: a rough scene spoils all
 MOST_CHI2 = 4.0
 LEAST_LIKE = 2.0  # log of how much likelier its half arms are a cross's than just anything's
-ODD_CHANCE = 1e-5  # that a good mark's strokes look odd
-ALIKE = 4.0  # values of a strip's own that the frame's scatter counts for
-ENOUGH_OWN, ENOUGH = 4, 8  # marks of a strip by which others of it are judged, of a frame by which any are
-OF_CONTRAST = 0.25  # of a mark's own contrast that a doubtful tone may put its strokes off (assumed)
-SURE, DRAFT = 4.0, 0.1  # 1-sigma of a stroke's value that it may be off as well, and density by the draft's curves
-# (by trial: up to .05 on eight healthy frames of nine)
-MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal scatter, and its variance; to the mean's
 LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
 
 
@@ -73,73 +64,6 @@ def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
     if likeness_of(fit.parts, fit.contrast) < LEAST_LIKE:
         return NOT_SEEN
     return CUT if np.any(fit.parts == 0) else GOOD
-
-
-def flag_odd_strokes(table: MarkTable) -> MarkTable:
-    """Reject marks whose stroke value is far from its strip's others: by its own sigma, by how the strip's values
-    scatter and by how sure that is.
-
-    Strips scatter as the whole frame does, but not all alike: a strip whose tone is not known well, or whose scan
-    drifts, scatters more, and then its marks are no odder for it. A strip's scatter is that of its own values, weighed
-    by what a median of absolute deviations tells, and the frame's, weighed as `ALIKE` values.
-    """
-    deviation, own2, number = np.full(len(table), np.nan), np.zeros(len(table)), np.ones(len(table))
-    for k in np.unique(table.strip[table.used]):
-        mine = table.used & (table.strip == k)
-        if mine.sum() >= ENOUGH_OWN:
-            deviation[mine] = table.stroke_value[mine] - np.median(table.stroke_value[mine])
-            own2[mine], number[mine] = _scatter(deviation[mine]) ** 2, mine.sum()
-    known = np.isfinite(deviation)
-    if known.sum() < ENOUGH:
-        return table
-    told = MAD_TELLS * (number - 1)
-    scatter2 = (ALIKE * _scatter(deviation[known]) ** 2 + told * own2) / (ALIKE + told)
-    sigma = np.hypot(np.sqrt(scatter2 * (1 + MEDIAN_VARIANCE / number)), table.stroke_sigma)
-    limit = stdtrit(ALIKE + told, 1 - ODD_CHANCE / 2)
-    return reject(table, known & (np.abs(np.where(known, deviation, 0)) > limit * sigma), ODD_STROKE)
-
-
-def flag_odd_of_few(table: MarkTable, fits: Sequence[MarkFit | None]) -> MarkTable:
-    """Reject marks of strips that have too few to judge each other whose stroke value, in density, is far from all the
-    frame's.
-
-    What is taken for a mark on rough film shows that film's density. The frame's scatter says as little of a single
-    strip as in `flag_odd_strokes`; where a strip's tone is doubtful, its strokes are off by a part of their contrast.
-    """
-    number = np.bincount(table.strip[table.used], minlength=int(table.strip.max(initial=0)) + 1)
-    few = table.used & (number[table.strip] < ENOUGH_OWN)
-    if table.used.sum() < ENOUGH or not few.any():
-        return table
-    deviation = table.stroke_value - np.median(table.stroke_value[table.used])
-    sigma = np.hypot(_scatter(deviation[table.used]), table.stroke_sigma)
-    least = np.maximum(stdtrit(ALIKE, 1 - ODD_CHANCE / 2) * sigma, OF_CONTRAST * _contrasts(fits))
-    return reject(table, few & (np.abs(deviation) > least), ODD_STROKE)
-
-
-def flag_off_stated(table: MarkTable, fits: Sequence[MarkFit | None], stated: float | None) -> MarkTable:
-    """Reject marks whose stroke value is far from the stated density, where they do not agree on another.
-
-    On film as dark as the strokes hardly a mark is seen, and most of what is taken for one is none: on such a frame
-    half of the strokes were off by more than their contrast, on ten with clear marks nine of ten by less than a fourth
-    of it (by trial).
-    """
-    if stated is None or not table.used.any():
-        return table
-    contrast, own = _contrasts(fits), table.stroke_value[table.used]
-    if _scatter(own - np.median(own)) < OF_CONTRAST * np.median(contrast[table.used]):
-        return table
-    least = np.maximum(np.maximum(OF_CONTRAST * contrast, SURE * table.stroke_sigma), DRAFT)
-    return reject(table, table.used & (np.abs(table.stroke_value - stated) > least), ODD_STROKE)
-
-
-def _contrasts(fits: Sequence[MarkFit | None]) -> Array:
-    """By how much strokes differ from the film beside them; without limit where there is no fit."""
-    return np.array([np.inf if fit is None else abs(fit.rise) for fit in fits])
-
-
-def _scatter(deviation: Array) -> float:
-    """1-sigma of deviations by their median size."""
-    return float(np.median(np.abs(deviation))) / MIDDLE_SIZE
 
 
 def used_marks(table: MarkTable) -> list[tuple[int, int]]:

@@ -10,8 +10,9 @@ from calib.sweep import estimate, markjudge
 from calib.sweep.cross import CrossShape, cover
 from calib.sweep.markfigures import likeness_of
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
-from calib.sweep.markjudge import LEAST_LIKE, _reason, flag_odd_of_few, flag_odd_strokes, flag_off_stated
+from calib.sweep.markjudge import LEAST_LIKE, _reason
 from calib.sweep.markmodel import Pixels, empty_model, weigh
+from calib.sweep.strokejudge import as_stated, contrasts, flag_odd, of_its_strip, of_the_frame
 from calib.sweep.tables import GOOD, NOT_SEEN, ODD_STROKE, MarkTable
 
 STEP_MM, HALF, NOISE = 0.0075, 38, 3.0
@@ -125,12 +126,27 @@ def test_marks_of_a_strip_whose_strokes_scatter_are_no_odder_for_it():
     value = 0.18 + rng.normal(0, 0.005, 60)
     value[strip == 1] += rng.normal(0, 0.16, 10)
     table = table_of(strip, value, 0.003)
-    assert flag_odd_strokes(table).used.all()
+    assert left_by_strip(table).used.all()
     odd = value.copy()
     odd[[3, 44]] = (1.5, 0.08)
-    flagged = flag_odd_strokes(replace(table, stroke_value=odd))
+    flagged = left_by_strip(replace(table, stroke_value=odd))
     assert np.flatnonzero(~flagged.used).tolist() == [3, 44]
     assert flagged.reason[3] == flagged.reason[44] == ODD_STROKE
+
+
+def left_by_strip(table):
+    """The table without what is odd among its strip's marks."""
+    return flag_odd(table, of_its_strip(table))
+
+
+def left_by_frame(table, contrast):
+    """The table without what is odd in the frame, of strips with too few marks."""
+    return flag_odd(table, of_the_frame(table, contrasts(fits_of(contrast))))
+
+
+def left_by_statement(table, contrast, density):
+    """The table without what is off a stated density."""
+    return flag_odd(table, as_stated(table, contrasts(fits_of(contrast)), density))
 
 
 def fits_of(contrast):
@@ -147,13 +163,13 @@ def test_a_false_mark_is_odd_in_a_strip_with_too_few_to_judge_it():
     value[[6, 31]], contrast[[6, 31]] = (0.79, 1.1), (0.2, -0.3)
     value[strip == 9] += 0.1 * 0.85
     table = table_of(strip, value, 0.003)
-    flagged = flag_odd_of_few(table, fits_of(contrast))
+    flagged = left_by_frame(table, contrast)
     assert np.flatnonzero(~flagged.used).tolist() == [6, 31]
     assert flagged.reason[6] == ODD_STROKE
     few = table_of(strip[:7], value[:7], 0.003)
-    assert flag_odd_of_few(few, fits_of(contrast[:7])).used.all()
+    assert left_by_frame(few, contrast[:7]).used.all()
     own = table_of(strip // 2, value, 0.003)  # four marks a strip judge each other
-    assert flag_odd_of_few(own, fits_of(contrast)).used.all()
+    assert left_by_frame(own, contrast).used.all()
 
 
 def test_the_fit_asks_both_the_frame_and_the_stated_density(monkeypatch):
@@ -182,17 +198,17 @@ def test_marks_that_disagree_are_held_against_the_density_that_is_stated():
     value, contrast = rng.normal(1.1, 0.2, 30), np.full(30, 0.5)
     value[::5] = 1.54 + rng.normal(0, 0.05, 6)
     value[1] = 1.54 + 0.2
-    table, fits = table_of(strip, value, 0.02), fits_of(contrast)
-    used = flag_off_stated(table, fits, 1.54).used
+    table = table_of(strip, value, 0.02)
+    used = left_by_statement(table, contrast, 1.54).used
     assert used[::5].all()
     assert not used[(strip > 0) & (value < 1.3)].any()
     assert not used[1]
-    assert flag_off_stated(replace(table, stroke_sigma=np.full(30, 0.06)), fits, 1.54).used[1]
-    assert flag_off_stated(table, fits, None).used.all()
+    assert left_by_statement(replace(table, stroke_sigma=np.full(30, 0.06)), contrast, 1.54).used[1]
+    assert left_by_statement(table, contrast, None).used.all()
     faint = table_of(strip, 1.5 + rng.normal(0, 0.02, 30), 0.002)  # as dark as the film, in a draft's density
-    assert flag_off_stated(faint, fits_of(np.full(30, 0.06)), 1.54).used.all()
+    assert left_by_statement(faint, np.full(30, 0.06), 1.54).used.all()
     agreed = table_of(strip, 1.1 + rng.normal(0, 0.05, 30), 0.02)
-    assert flag_off_stated(agreed, fits, 1.54).used.all()
+    assert left_by_statement(agreed, contrast, 1.54).used.all()
 
 
 def test_good_marks_are_hardly_ever_odd_however_few_a_strip_has():
@@ -202,5 +218,5 @@ def test_good_marks_are_hardly_ever_odd_however_few_a_strip_has():
         per = int(rng.integers(4, 9))
         strip = np.repeat(np.arange(4), per)
         scatter = 0.01 * rng.uniform(0.7, 1.4, 4)
-        lost += np.sum(~flag_odd_strokes(table_of(strip, rng.normal(0.2, scatter[strip]), 0.002)).used)
+        lost += np.sum(~left_by_strip(table_of(strip, rng.normal(0.2, scatter[strip]), 0.002)).used)
     assert lost <= 1
