@@ -92,7 +92,8 @@ def _marks_and_borders(
     found, fits, shape, soft_mm = _marks_again(nominal, read, first, threads)
     power = marking.mixing(fits, found.table.used)
     edges = edge_observations(find_edges(nominal.frame, read, found.sweeps, shape, power, threads), nominal, shape)
-    known = edges, markevidence.arm_observations(fits, found.table, nominal, shape.arm_mm)
+    px_mm = float(nominal.px_mm[0])
+    known = edges, markevidence.arm_observations(fits, found.table, found.sweeps, px_mm, shape.arm_mm)
     found = fit_all(nominal, found, known, threads, NEARLY_SETTLED)
     return _Seen(found, fits, shape, soft_mm, power, known)
 

@@ -10,6 +10,7 @@ from calib.median import MIDDLE_SIZE
 from calib.sweep.evidence import ARM, MARK, Observations
 from calib.sweep.markfigures import GONE
 from calib.sweep.markfit import MarkFit
+from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import MarkTable
 
@@ -61,32 +62,49 @@ def observations(
     ), rows  # fmt: skip
 
 
-def arm_observations(fits: Sequence[MarkFit | None], table: MarkTable, nominal: Nominal, arm_mm: float) -> Observations:
+def arm_observations(
+    fits: Sequence[MarkFit | None], table: MarkTable, sweeps: Sequence[StripSweep], px_mm: float, arm_mm: float
+) -> Observations:
     """What the ends of the used marks' arms along x say of the sweep between them and the marks' middles.
 
     Where all marks stand at the same few samples of their strips, nothing else tells how the sweep bends between them.
+
+    An arm's end is taken from the sample at which it was seen to where the `sweeps` known so far expect it, at their
+    pace. Held against the samples where it was seen, an arm that errs by a sample would seem the longer by just that:
+    samples that stand still would explain all that arms scatter.
     """
-    parts = []
-    for i in np.flatnonzero(table.used).tolist():
-        fit = fits[i]
-        for side, sign in ((0, 1.0), (1, -1.0)):
-            if fit is not None and fit.parts[1 + 2 * side] > GONE and fit.reach_sigma[side] < MOST_REACH_PX:
-                there = table.sample[i] + sign * fit.reach_px[side]
-                ends = sorted((float(table.sample[i]), float(there)))
-                parts.append((i, *ends, arm_mm / nominal.px_mm[0] - fit.reach_px[side], fit.reach_sigma[side]))
-    told = np.array(parts).reshape(-1, 5)
-    which, zero = told[:, 0].astype(np.int64), np.zeros(len(told))
-    value, information = np.zeros((len(told), 2)), np.zeros((len(told), 2, 2))
-    value[:, 0], information[:, 0, 0] = told[:, 3], 1 / (told[:, 4] ** 2 * _unlike(told))
+    seen = [
+        (i, side)
+        for i in np.flatnonzero(table.used).tolist()
+        for side in (0, 1)
+        if (fit := fits[i]) is not None and fit.parts[1 + 2 * side] > GONE and fit.reach_sigma[side] < MOST_REACH_PX
+    ]
+    which, side = np.array(seen, np.int64).reshape(-1, 2).T
+    reach, sigma = (
+        np.array([getattr(fits[i], name)[side] for i, side in seen], np.float64) for name in ("reach_px", "reach_sigma")
+    )
+    strip, line, sample, sign = table.strip[which], table.line[which], table.sample[which], 1.0 - 2.0 * side
+    end, pace = np.empty(len(seen)), np.empty(len(seen))
+    for k in np.unique(strip):
+        mine = strip == k
+        middle = to_film(sweeps[k], ScanPoints(line[mine], sample[mine]))
+        end[mine] = to_scan(sweeps[k], FilmPoints(middle.x_mm + sign[mine] * arm_mm, middle.y_mm)).sample
+        before, after = (to_film(sweeps[k], ScanPoints(line[mine], end[mine] + step)).x_mm for step in (-0.5, 0.5))
+        pace[mine] = (after - before) / px_mm
+    expected = sign * (end - sample)
+    told = np.column_stack([which, sample, arm_mm / px_mm - expected - pace * (reach - expected), pace * sigma])
+    zero, value, information = np.zeros(len(seen)), np.zeros((len(seen), 2)), np.zeros((len(seen), 2, 2))
+    value[:, 0], information[:, 0, 0] = told[:, 2], 1 / (told[:, 3] ** 2 * _unlike(told))
     return Observations(
-        kind=np.full(len(told), ARM), a=table.strip[which], line_a=table.line[which], sample_a=told[:, 1],
-        line_b=zero, sample_b=told[:, 2], value=value, information=information, mark=np.full(len(told), -1),
+        kind=np.full(len(seen), ARM), a=strip, line_a=line, sample_a=np.minimum(sample, end), line_b=zero,
+        sample_b=np.maximum(sample, end), value=value, information=information, mark=np.full(len(seen), -1),
         per_power=zero,
     )  # fmt: skip
 
 
 def _unlike(told: Array) -> float:
-    """Factor (1 or more) on the variances of arms' ends that the two of one mark call for; rows as gathered above.
+    """Factor (1 or more) on the variances of arms' ends that the two of one mark call for; `told` has a row an arm: its
+    mark, the mark's sample, what it tells, px, and its 1-sigma.
 
     Whatever the sweep's pace, a mark's arms are alike but for its bend, which marks at neighbouring samples have in
     common, whatever their strips. How far a rough scene leads an end astray its window tells badly, by a few samples.
@@ -94,8 +112,8 @@ def _unlike(told: Array) -> float:
     first = np.flatnonzero(told[1:, 0] == told[:-1, 0])
     if first.size < FEWEST_ENDS:
         return 1.0
-    first = first[np.argsort(told[first, 2], kind="stable")]
-    unlike, variance = told[first, 3] - told[first + 1, 3], told[first, 4] ** 2 + told[first + 1, 4] ** 2
+    first = first[np.argsort(told[first, 1], kind="stable")]
+    unlike, variance = told[first, 2] - told[first + 1, 2], told[first, 3] ** 2 + told[first + 1, 3] ** 2
     squared = np.diff(unlike) ** 2 / (variance[1:] + variance[:-1])
     most = (3 / MIDDLE_SIZE) ** 2 * np.median(squared)  # three sigma: the fit weighs down what lies farther out
     return max(1.0, float(np.minimum(squared, most).mean()))

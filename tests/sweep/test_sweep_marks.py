@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from calib.coordinates import FilmPoints, ScanPoints
 from calib.sweep.candidates import CrossPixels, cross_score, fill_gaps
 from calib.sweep.cross import FAR, CrossShape, cover, edge, is_bare
 from calib.sweep.evidence import ARM
@@ -16,7 +17,7 @@ from calib.sweep.markevidence import arm_observations
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
 from calib.sweep.markjudge import mark_table, with_bends
 from calib.sweep.marks import Sought, under_other_sweeps
-from calib.sweep.model import StripSweep
+from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import BAD_RESIDUAL, OUTSIDE
 
 STEP_MM = 0.0075
@@ -49,6 +50,12 @@ def window(values, noise, guess=(0.0, 0.0), sigma=None):
 def offset(fit):
     """Fitted place from the window's middle."""
     return fit.place - [100, 200]
+
+
+def sweep_of(x_mm):
+    """A sweep of 400 lines whose samples lie at `x_mm`."""
+    zero = np.zeros(400)
+    return StripSweep(x_mm, zero, STEP_MM * np.arange(400.0), np.zeros(x_mm.size), zero, zero)
 
 
 def test_a_blurred_edge_is_the_normal_distribution():
@@ -142,16 +149,16 @@ def test_arms_that_are_seen_say_how_far_apart_samples_lie():
     sweep = SimpleNamespace(n_lines=400, n_samples=400)
     table = mark_table(Sought(np.array([0, 1]), np.array([5, 6]), np.full(2, 100.0), np.full(2, 200.0)),
                        [fit, None], [sweep, sweep])  # fmt: skip
-    nominal = SimpleNamespace(px_mm=np.full(2, STEP_MM))
-    arms = arm_observations([fit, None], table, nominal, SHAPE.arm_mm)
+    even = [sweep_of(STEP_MM * np.arange(400.0))] * 2
+    arms = arm_observations([fit, None], table, even, STEP_MM, SHAPE.arm_mm)
     assert arms.kind.tolist() == [ARM]
     assert (arms.a[0], arms.sample_a[0]) == (0, fit.place[1])
-    assert arms.sample_b[0] - arms.sample_a[0] == pytest.approx(fit.reach_px[0])
+    assert arms.sample_b[0] - arms.sample_a[0] == pytest.approx(SHAPE.arm_mm / STEP_MM)
     want = SHAPE.arm_mm / STEP_MM * (1 - 1 / 1.02)
     assert abs(arms.value[0, 0] - want) < 4 / np.sqrt(arms.information[0, 0, 0]) < 0.3
     assert not arms.information[0, 1].any()
     vague = replace(fit, reach_sigma=np.full(2, 1.1))
-    assert len(arm_observations([vague, None], table, nominal, SHAPE.arm_mm)) == 0
+    assert len(arm_observations([vague, None], table, even, STEP_MM, SHAPE.arm_mm)) == 0
 
 
 @pytest.mark.parametrize("times", [1.0, 2.5])
@@ -170,12 +177,36 @@ def test_ends_of_arms_are_trusted_as_far_as_the_two_of_one_mark_agree(times):
         )
         for i, bend in enumerate(2 * np.sin(table.sample / 50))
     ]  # fmt: skip
-    arms = arm_observations(fits, table, SimpleNamespace(px_mm=np.full(2, STEP_MM)), SHAPE.arm_mm)
+    even = [sweep_of(STEP_MM * np.arange(400.0))]
+    arms = arm_observations(fits, table, even, STEP_MM, SHAPE.arm_mm)
     told = 1 / np.sqrt(arms.information[:, 0, 0])
     np.testing.assert_allclose(told, times * sigma, rtol=0.15)
-    few = arm_observations(fits[:3], SimpleNamespace(**{k: v[:3] for k, v in vars(table).items()}),
-                           SimpleNamespace(px_mm=np.full(2, STEP_MM)), SHAPE.arm_mm)  # fmt: skip
+    some = SimpleNamespace(**{k: v[:3] for k, v in vars(table).items()})
+    few = arm_observations(fits[:3], some, even, STEP_MM, SHAPE.arm_mm)
     np.testing.assert_allclose(few.information[:, 0, 0], sigma**-2)
+
+
+def test_arms_that_scatter_do_not_make_samples_stand_still():
+    """Held against the samples where they were seen, ends that err seemed the farther off the longer they were: a sweep
+    whose samples stand still explained their scatter, and all overlaps of a healthy frame were left out."""
+    rng, n, sigma = np.random.default_rng(8), 300, 0.6
+    pace = 1 + 0.1 * np.arange(400) / 400  # of the sweep as it is known so far, and as it is
+    sweep = sweep_of(STEP_MM * np.cumsum(pace))
+    table = SimpleNamespace(
+        used=np.ones(n, bool), strip=np.zeros(n, int), line=np.full(n, 1.0), sample=rng.uniform(50, 350, n)
+    )
+    x_mm = to_film(sweep, ScanPoints(table.line, table.sample)).x_mm
+    ends = [to_scan(sweep, FilmPoints(x_mm + sign * SHAPE.arm_mm, 0 * x_mm)).sample for sign in (1, -1)]
+    reach = np.abs(np.stack(ends, axis=1) - table.sample[:, None]) + sigma * rng.normal(0, 1, (n, 2))
+    fits = [SimpleNamespace(parts=np.ones(8), reach_sigma=np.full(2, sigma), reach_px=px) for px in reach]
+    arms = arm_observations(fits, table, [sweep], STEP_MM, SHAPE.arm_mm)
+    between = arms.sample_b - arms.sample_a
+    departs = (to_film(sweep, ScanPoints(arms.line_a, arms.sample_b)).x_mm
+               - to_film(sweep, ScanPoints(arms.line_a, arms.sample_a)).x_mm) / STEP_MM - between  # fmt: skip
+    error = arms.value[:, 0] - departs
+    assert abs(np.corrcoef(error, between)[0, 1]) < 4 / np.sqrt(len(error))
+    assert abs(error.mean()) < 4 * sigma / np.sqrt(len(error))
+    assert np.std(error * np.sqrt(arms.information[:, 0, 0])) == pytest.approx(1, abs=0.12)
 
 
 def fisher_px(rise, noise):
