@@ -245,3 +245,9 @@ def by_wavelength(found: Spectra, coherence: Coherence, shifts: Shifts) -> tuple
         variance = np.diag(back) / (found.kept * np.count_nonzero(shifts.good))
         scales.append(ScaleShift(back @ slope, np.sqrt(np.maximum(variance, 0.0))))
     return tuple(scales)
+
+
+def waves_apart_px(scales: tuple[ScaleShift, ...]) -> tuple[float, float]:
+    """How far the shifts of the longer and of the shorter waves lie apart, px, and the 1-sigma that noise gives it."""
+    long, short = scales
+    return float(np.hypot(*(long.shift - short.shift))), float(np.sqrt(np.sum(long.sigma**2 + short.sigma**2)))

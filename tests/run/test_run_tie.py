@@ -96,6 +96,7 @@ def test_a_frame_that_is_hundreds_of_pixels_off_is_put_right(calibrated, maps: P
     again = with_pointing(frame, fits.dropouts, fits.sweep, fits.tone)
     assert again.resection is not None
     assert again.resection.rejected == ()
+    np.testing.assert_allclose(np.diag(again.resection.covariance), np.diag(result.resection.covariance), rtol=0.02)
     assert map_errors_m(package, again.pose, calibrated.truth) == pytest.approx(after, abs=0.02)
     page = (package / "tie.html").read_text()
     assert result.ties.ids[0] in page

@@ -1,6 +1,6 @@
 """`calib tie`: from a frame and a modern map to a control file that `[control]` of the frame reads."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from calib.errors import CalibError, InputError, NotPossible
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.ground.grid import sample_distance_m
-from calib.ground.match_windows import by_wavelength
+from calib.ground.match_windows import ScaleShift, by_wavelength, waves_apart_px
 from calib.ground.region import Region, region_outlined
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
@@ -23,13 +23,17 @@ from calib.run.preflight import given_view
 from calib.run.progress import Progress, silent
 from calib.run.tie.files import control_lines, far_away, write_control, write_page
 from calib.run.tie.modern_map import ModernMap, covered, open_modern
-from calib.run.tie.pictures import Lattice, box_around, ground_at, lattice_about, view_with
+from calib.run.tie.pictures import Lattice, box_around, ground_at, lattice_about, pixel_mm, view_with
 from calib.run.tie.result import TieResult
 from calib.run.tie.search import Found, control_of, find_ties, hunt_for
 from calib.run.tie.whole import search_range_m
 from calib.run.tie.windows import AROUND, PER_SIDE, Ties, chosen, names_of
 
 LATTICE = 15  # places along each side of the format that say how far the pointing was off
+# Another Sun moves what both pictures show, all ties alike and long waves most: of how far long and short waves lie
+# apart, the 1-sigma of that shift in a coordinate (by trial on 14 maps of 4 frames; halves that were moved
+# independently would give 0.35).
+SHARED_OF_APART = 0.5
 LOOKED_AT = 24  # along each side of the search range, to see whether the map reaches into it
 
 
@@ -61,10 +65,9 @@ def tie_frame(
         settled = _settled(fits, found)
     if isinstance(settled, NotPossible):
         raise _refusal(frame, modern, settled)
-    ties, resection, scatter = settled
-    made = _result(fits, found, ties, resection, out, (sample_m, reach_m, scatter))
+    made = _result(fits, found, settled, out, (sample_m, reach_m))
     remove_leftovers(out.parent)
-    write_control(ties, out)
+    write_control(made.ties, out)
     write_page(made, fits, modern)
     return made
 
@@ -99,8 +102,20 @@ def _common_lattice(region: Region, modern: ModernMap, sample_m: float, reach_m:
     return lattice
 
 
-def _settled(fits: FrameFits, found: Found) -> tuple[Ties, Resection, float] | NotPossible:
-    """The ties on which the final resection keeps, its result, and their scatter in their own sigmas.
+@dataclass(frozen=True, slots=True, eq=False)
+class Settled:
+    """The ties on which the final resection keeps, its result, their scatter in their own sigmas, the trace of the
+    lighting in them, and the 1-sigma of what moves them all alike."""
+
+    ties: Ties
+    resection: Resection
+    scatter: float
+    scales: tuple[ScaleShift, ...]
+    shared_mm: float
+
+
+def _settled(fits: FrameFits, found: Found) -> Settled | NotPossible:
+    """The final resection.
 
     Where they scatter by more than matching alone explains (the film's places, the map's, lighting), all sigmas are
     widened by it, so that what reads the file gives them the weight they deserve.
@@ -112,17 +127,20 @@ def _settled(fits: FrameFits, found: Found) -> tuple[Ties, Resection, float] | N
     ties = chosen(ties, first.used)
     scatter = float(np.sqrt(first.variance_factor))
     ties = replace(ties, sigma_mm=ties.sigma_mm * max(scatter, 1.0))
-    last = resect(camera, control_of(ties), given)
-    return last if isinstance(last, NotPossible) else (ties, last, scatter)
+    scales = by_wavelength(found.matched.spectra, found.matched.coherence, found.matched.shifts)
+    lattice, level = found.windows.lattice, found.windows.level
+    shared_px = SHARED_OF_APART * float(np.hypot(*waves_apart_px(scales)))
+    shared_mm = shared_px * pixel_mm(view_with(fits, first.pose), lattice, level)
+    last = resect(camera, control_of(ties, shared_mm), given)
+    return last if isinstance(last, NotPossible) else Settled(ties, last, scatter, scales, shared_mm)
 
 
-def _result(
-    fits: FrameFits, found: Found, ties: Ties, resection: Resection, out: Path, numbers: tuple[float, float, float]
-) -> TieResult:
+def _result(fits: FrameFits, found: Found, settled: Settled, out: Path, numbers: tuple[float, float]) -> TieResult:
+    ties, resection = settled.ties, settled.resection
     given, refined = fits.given_pose, resection.pose
     names = names_of(found.windows)
     matched = {name for name, good in zip(names, found.matched.shifts.good, strict=True) if good}
-    sample_m, reach_m, scatter = numbers
+    sample_m, reach_m = numbers
     return TieResult(
         out=out,
         page=out.with_suffix(".html"),
@@ -135,12 +153,13 @@ def _result(
         ground_m=_apart_m(view_with(fits, given), view_with(fits, refined)),
         moved_km=float(np.linalg.norm(refined.position_km - given.position_km)),
         turned_deg=float(np.degrees(np.linalg.norm(turn_between(given.rotation, refined.rotation)))),
-        scatter=scatter,
-        scales=by_wavelength(found.matched.spectra, found.matched.coherence, found.matched.shifts),
+        scatter=settled.scatter,
+        shared_mm=settled.shared_mm,
+        scales=settled.scales,
         left_out=tuple(name for name in names if name in matched and name not in ties.ids),
         unmatched=tuple(name for name in names if name not in matched),
         warnings=(*_warnings(fits.frame, found, resection), *far_away(fits.frame, out)),
-        lines=control_lines(fits.frame, out),
+        lines=control_lines(fits.frame, out, settled.shared_mm),
     )
 
 

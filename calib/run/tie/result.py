@@ -16,7 +16,8 @@ class TieResult:
 
     `ground_m` are lengths (N,) on the ground, over the format, between where the stated and the refined pointing put
     a place; `left_out` names windows that matched but do not agree with the rest, `unmatched` those without a match.
-    A film sample is `sample_m` long on the ground and `sample_mm` on the film.
+    `shared_mm` is the 1-sigma, in each film coordinate, of what moves all ties alike. A film sample is `sample_m` long
+    on the ground and `sample_mm` on the film.
     """
 
     out: Path
@@ -31,6 +32,7 @@ class TieResult:
     moved_km: float
     turned_deg: float
     scatter: float
+    shared_mm: float
     scales: tuple[ScaleShift, ...]
     left_out: tuple[str, ...]
     unmatched: tuple[str, ...]

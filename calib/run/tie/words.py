@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from calib.ground.match_windows import waves_apart_px
 from calib.run.report.figures import rms
 from calib.run.tie.result import TieResult
 
@@ -26,13 +27,12 @@ def facts_of(result: TieResult) -> Facts:
         ("left out", ", ".join(result.left_out) or "none of those that match"),
         ("sigma of a point", f"{sigma_um:.3g} µm (median), {result.scatter:.2g} times what matching alone explains"),
         ("trace of the lighting", _lighting(result)),
+        ("shared by all points", f"1-sigma {1000 * result.shared_mm:.2g} µm, {result.shared_mm / mm:.2g} samples"),
         ("searched", f"{result.reach_m / 1000:.3g} km around the stated place"),
     )  # fmt: skip
 
 
 def _lighting(result: TieResult) -> str:
-    long, short = result.scales
+    apart_px, noise_px = waves_apart_px(result.scales)
     pixel_m = result.found.windows.lattice.pixel_m(result.found.windows.level)
-    apart = pixel_m * float(np.hypot(*(long.shift - short.shift)))
-    noise = pixel_m * float(np.sqrt(np.sum(long.sigma**2 + short.sigma**2)))
-    return f"long and short waves lie {apart:.2g} m apart (1-sigma {noise:.1g} m)"
+    return f"long and short waves lie {pixel_m * apart_px:.2g} m apart (1-sigma {pixel_m * noise_px:.1g} m)"
