@@ -8,6 +8,7 @@ from calib.camera.exterior import pose_of
 from calib.frame.description import Sun
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
+from calib.frame.remarks import Remark, worded
 from calib.frame.summary import summary
 from calib.ground.between_nodes import terrain_shift_m
 from calib.ground.dem import view_over
@@ -50,7 +51,7 @@ def preflight(path: Path) -> tuple[Facts, tuple[str, ...]]:
     grid = choose_grid(view, frame.map, frame.scan, frame.path)
     sun = sun_of(frame)
     facts = (*summary(frame), *light_facts(frame, sun, view), *_ground(view, grid), *_products(frame, grid))
-    damage = tuple(f"{strip.called}: {strip.damage}" for strip in frame.strips if strip.damage)
+    damage = worded([Remark(strip.damage, (strip.index,)) for strip in frame.strips if strip.damage], frame.strips)
     return facts, (*frame.warnings, *damage, *ground_warnings(view, sun, grid.pixel_m))
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.errors import CalibError
+from calib.frame.remarks import Remark
 from calib.median import MIDDLE_SQUARE
 from calib.sweep import markevidence, markjudge
 from calib.sweep.adjust import NEARLY_SETTLED, SETTLED, Adjustment, Start, adjust, squared_residuals, unknown_start
@@ -76,7 +77,7 @@ class Combined:
     fit: Adjustment
     evidence: Observations
     sweeps: tuple[StripSweep, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[Remark, ...]
     place_sigma_mm: float
     smoothness: Smoothness
 
@@ -225,7 +226,7 @@ def _fit_all(
     try:
         sweeps = fitted_sweeps(nominal, fit, threads)
     except ValueError as error:
-        said = f"wedge borders and overlaps contradict the marks and were left out ({error})"
+        said = Remark(f"wedge borders and overlaps contradict the marks and were left out ({error})")
         return replace(fit_marks(nominal, before.table, threads=threads), warnings=(said,))
     return Combined(chosen, fit, evidence, sweeps, (), prior.place_sigma_mm, smoothness)
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calib.errors import InputError
 from calib.frame.frame import Frame
+from calib.frame.remarks import Remark
 from calib.ordered import shared_out
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import Chain, Edge, Place, chains_of
@@ -50,10 +51,10 @@ Links = dict[Edge, tuple[Edge, bool]]
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """A strip that is not what it is said to be, and a sentence that says what speaks for it."""
+    """A strip that is not what it is said to be, and what speaks for it."""
 
     strip: int
-    says: str
+    why: Remark
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +130,7 @@ def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[i
     links = _links(shown, textures, sound, overlaps.cut)
     if links and not any(sound):
         _refuse_turned(frame, links)
-    out: dict[int, str] = {}
+    out: dict[int, Remark] = {}
     for chain in chains_of(count, sound, links):
         if chain.is_settled:
             _refuse_order(frame, chain)
@@ -138,7 +139,7 @@ def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[i
         loose = [p.strip for p in chain.places if not any(_is_taken(p.strip, side, sound) for side in range(2))]
         if not loose or not any(sound):
             raise _wrong_order(frame, chain)
-        out |= {k: _unsettled(frame, k, chain) for k in loose}
+        out |= {k: _unsettled(k, chain) for k in loose}
     for block in _foreign_blocks(overlaps, unmarked):
         out |= {k: _foreign(frame, k, block, k in unmarked) for k in block if k not in out}
     return tuple(LeftOut(k, out[k]) for k in sorted(out))
@@ -205,11 +206,11 @@ def _wrong_order(frame: Frame, chain: Chain) -> InputError:
     return InputError(frame.path, "scan.strips", found, expected)
 
 
-def _moved(frame: Frame, place: Place, chain: Chain) -> str:
+def _moved(frame: Frame, place: Place, chain: Chain) -> Remark:
     """What a chain says of a strip that is not as it is said to be."""
     exchanged = _exchanged(frame, place, chain)
     if exchanged:
-        return exchanged
+        return Remark("they are exchanged, as their overlaps show: both are left out", exchanged)
     by = _beside(place, chain)
     is_turned = not _is_upright(frame, replace(place, is_mirrored=False))
     if place.is_mirrored:
@@ -219,16 +220,15 @@ def _moved(frame: Frame, place: Place, chain: Chain) -> str:
     else:
         how = f"it lies beside {by}"
     where = f", in the place of strip {place.position}" if place.position != place.strip else ""
-    return f"{frame.strips[place.strip].called}: left out: its overlaps show that {how}{where}"
+    return Remark(f"left out: its overlaps show that {how}{where}", (place.strip,))
 
 
-def _exchanged(frame: Frame, place: Place, chain: Chain) -> str:
-    """What is said of two strips of which each stands in the other's place, and as strips of that place are scanned."""
+def _exchanged(frame: Frame, place: Place, chain: Chain) -> tuple[int, ...]:
+    """Two strips of which each stands in the other's place, and as strips of that place are scanned; else none."""
     pair = [p for p in chain.places if {p.strip, p.position} == {place.strip, place.position}]
     if len(pair) != 2 or not all(_is_upright(frame, p) for p in pair):
-        return ""
-    names = " and ".join(frame.strips[k].called for k in sorted(p.strip for p in pair))
-    return f"{names} are exchanged, as their overlaps show: both are left out"
+        return ()
+    return tuple(sorted(p.strip for p in pair))
 
 
 def _is_upright(frame: Frame, place: Place) -> bool:
@@ -247,11 +247,11 @@ def _numbered(strips: Sequence[int]) -> str:
     return f"{'strip' if len(strips) == 1 else 'strips'} {' and '.join(map(str, strips))}"
 
 
-def _unsettled(frame: Frame, strip: int, chain: Chain) -> str:
+def _unsettled(strip: int, chain: Chain) -> Remark:
     """What a chain that leaves places open says of a strip in it."""
     by = next(_beside(place, chain) for place in chain.places if place.strip == strip)
     said = f"its overlaps with {by} contradict the stated order; which of these strips is wrong is unknown"
-    return f"{frame.strips[strip].called}: left out: {said}"
+    return Remark(f"left out: {said}", (strip,))
 
 
 def _foreign_blocks(overlaps: Overlaps, unmarked: Collection[int]) -> list[range]:
@@ -268,31 +268,35 @@ def _foreign_blocks(overlaps: Overlaps, unmarked: Collection[int]) -> list[range
     return found
 
 
-def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> str:
+def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> Remark:
     marks = "neither its reseau marks nor its overlaps fit" if is_unmarked else "its overlaps do not fit"
     strips = _numbered([k for k in (block[0] - 1, block[-1] + 1) if 0 <= k < len(frame.strips)])
     with_it = f" (strips {block[0]} to {block[-1]} continue each other)" if len(block) > 1 else ""
-    return f"{frame.strips[strip].called}: left out: {marks} its place: it shows different film from {strips}{with_it}"
+    return Remark(f"left out: {marks} its place: it shows different film from {strips}{with_it}", (strip,))
 
 
-def doubtful(
-    frame: Frame, overlaps: Overlaps, unmarked: Mapping[int, int], left_out: Sequence[LeftOut]
-) -> tuple[str, ...]:
-    """A sentence for each strip without its marks, of which so many should be there, unless it continues others that
+def doubtful(overlaps: Overlaps, unmarked: Mapping[int, int], left_out: Sequence[LeftOut]) -> tuple[Remark, ...]:
+    """A remark on each strip without its marks, of which so many should be there, unless it continues others that
     mostly show theirs; and for neighbours that show other film, where both are used."""
     out = {strip.strip for strip in left_out}
     strange = [k for block in overlaps.blocks() for k in block if 2 * len(set(block) & set(unmarked)) > len(block)]
     apart = [k for k in range(len(overlaps.sound)) if not overlaps.sound[k] and not {k, k + 1} & {*out, *strange}]
     return (
         *(
-            f"{frame.strips[k].called}: its {unmarked[k]} reseau marks were not found within the tolerance, although "
-            "those of other strips were; it may be a strip of another place, and then its own is wrong"
+            Remark(
+                f"its {unmarked[k]} reseau marks were not found within the tolerance, although those of other strips "
+                "were; it may be a strip of another place, and then its own is wrong",
+                (k,),
+            )
             for k in strange
             if k in unmarked
         ),
         *(
-            f"{frame.strips[k].called} and {frame.strips[k + 1].called} show different film where they should "
-            "overlap: strips may be missing between them, or one of them belongs to another frame"
+            Remark(
+                "they show different film where they should overlap: strips may be missing between them, or one of "
+                "them belongs to another frame",
+                (k, k + 1),
+            )
             for k in apart
             if overlaps.other_by_marks[k]
         ),

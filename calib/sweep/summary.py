@@ -4,6 +4,7 @@ import numpy as np
 
 from calib.coordinates import Array
 from calib.frame.frame import Frame
+from calib.frame.remarks import Remark
 from calib.sweep.adjust import Adjustment
 from calib.sweep.combine import Combined
 from calib.sweep.cross import CrossShape
@@ -49,28 +50,30 @@ def _rms(values: Array) -> float:
     return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
 
 
-def placing_warnings(frame: Frame, table: MarkTable) -> tuple[str, ...]:
-    """A line for each strip with too few marks."""
+def placing_warnings(frame: Frame, table: MarkTable) -> tuple[Remark, ...]:
+    """A remark on each strip with too few marks."""
     warnings = []
     for strip in frame.strips:
         count = int(np.sum(table.used & (table.strip == strip.index)))
         if count == 0:
-            warnings.append(f"strip {strip.index}: no usable reseau mark; placed by its neighbours")
+            warnings.append(Remark("no usable reseau mark; placed by its neighbours", (strip.index,)))
         elif count < ENOUGH_MARKS:
             marks = "mark" if count == 1 else "marks"
-            warnings.append(
-                f"strip {strip.index}: only {count} usable reseau {marks}; placed with its neighbours' help"
-            )
+            said = f"only {count} usable reseau {marks}; placed with its neighbours' help"
+            warnings.append(Remark(said, (strip.index,)))
     return tuple(warnings)
 
 
-def soft_warnings(frame: Frame, soft_mm: Array, shape: CrossShape) -> tuple[str, ...]:
-    """A line for each strip that is blurred (K, 2) beyond the spot."""
+def soft_warnings(frame: Frame, soft_mm: Array, shape: CrossShape) -> tuple[Remark, ...]:
+    """A remark on each strip that is blurred (K, 2) beyond the spot."""
     spot_mm = np.array([shape.blur_x_mm, shape.blur_y_mm])
     px_mm = np.array([frame.scan.sample_mm, frame.scan.line_mm])
     return tuple(
-        f"strip {strip.index}: its reseau marks are {np.hypot(1.0, np.max(soft / spot_mm)):.2g} times as blurred as "
-        f"other strips': read out of focus; sigma holds that its detail is spread over {np.max(soft / px_mm):.2g} px"
+        Remark(
+            f"its reseau marks are {np.hypot(1.0, np.max(soft / spot_mm)):.2g} times as blurred as other strips': read "
+            f"out of focus; sigma holds that its detail is spread over {np.max(soft / px_mm):.2g} px",
+            (strip.index,),
+        )
         for strip, soft in zip(frame.strips, soft_mm, strict=True)
         if soft.any()
     )

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.frame.remarks import Remark
 from calib.sweep.model import StripSweep
 
 EVERY_SAMPLE = slice(None)
@@ -108,7 +109,7 @@ class SweepFit:
         its 1-sigma, `common_sigma_mm`.
     `spot_px`: rms radius of the readout's spot across (samples) and along (lines); None where no mark told it.
     `soft_mm` (K, 2): rms radius x and y of what blurs a strip beyond that spot, as out of focus; 0 where nothing does.
-    `figures`: plain numbers by name. `warnings`: plain sentences that name strip or mark.
+    `figures`: plain numbers by name. `warnings`: what is to be said of it.
     """
 
     sweeps: tuple[StripSweep, ...]
@@ -119,4 +120,4 @@ class SweepFit:
     spot_px: tuple[float, float] | None
     soft_mm: Array
     figures: dict[str, float]
-    warnings: tuple[str, ...]
+    warnings: tuple[Remark, ...]

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calib.coordinates import Array
+from calib.frame.remarks import Remark
 from calib.ordered import shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment, Evidence, Start, adjust, judge
@@ -125,8 +126,8 @@ def fit_tone(
         warnings=(
             *passes.warnings,
             *_wedge_said(frame, fit),
-            *_contradictions_said(frame, contradicts),
-            *_breaks_said(frame, doubts),
+            *_contradictions_said(contradicts),
+            *_breaks_said(doubts),
         ),
         residuals=verdict.residuals,
         scales=fit.scales,
@@ -196,33 +197,42 @@ def _from(fit: Adjustment) -> Start:
     return Start(fit.scales, Values(fit.solution.strips, fit.solution.common, fit.solution.banding))
 
 
-def _wedge_said(frame: Frame, fit: Adjustment) -> list[str]:
+def _wedge_said(frame: Frame, fit: Adjustment) -> list[Remark]:
     """That the wedge's patches are worse than stated, if the fit found so."""
     sigma = frame.film.wedge.sigma
     if sigma is None or fit.stated.is_sigma_stated:
         return []
+    found = np.hypot(sigma, np.sqrt(fit.scales.wedge))
     return [
-        f"the wedge's patches disagree with the curves by more than film.wedge.sigma = {sigma:g} allows: "
-        f"the 1-sigma of their values that the fit found, {np.hypot(sigma, np.sqrt(fit.scales.wedge)):.2g}, is used"
+        Remark(
+            f"the wedge's patches disagree with the curves by more than film.wedge.sigma = {sigma:g} allows: "
+            f"the 1-sigma of their values that the fit found, {found:.2g}, is used"
+        )
     ]
 
 
-def _contradictions_said(frame: Frame, doubt: Array) -> list[str]:
+def _contradictions_said(doubt: Array) -> list[Remark]:
     """Strips of which wedge and overlaps contradict each other."""
     return [
-        f"{raster.called}: its wedge and its overlaps contradict each other by {size:.2g} in density: its tone is "
-        "doubtful, its sigma includes that, and it does not bend the other strips' curves"
-        for raster, size in zip(frame.strips, doubt.tolist(), strict=True)
+        Remark(
+            f"its wedge and its overlaps contradict each other by {size:.2g} in density: its tone is doubtful, its "
+            "sigma includes that, and it does not bend the other strips' curves",
+            (strip,),
+        )
+        for strip, size in enumerate(doubt.tolist())
         if size
     ]
 
 
-def _breaks_said(frame: Frame, doubts: Sequence[Array]) -> list[str]:
+def _breaks_said(doubts: Sequence[Array]) -> list[Remark]:
     """Lines where a strip's gain jumps, as far as its neighbours tell."""
     return [
-        f"{raster.called}: lines {first} to {last} disagree with its neighbours by more than noise, as if its gain "
-        f"jumped there: their sigma includes a doubt of {size:.2g} in density"
-        for raster, doubt in zip(frame.strips, doubts, strict=True)
+        Remark(
+            f"lines {first} to {last} disagree with its neighbours by more than noise, as if its gain jumped there: "
+            f"their sigma includes a doubt of {size:.2g} in density",
+            (strip,),
+        )
+        for strip, doubt in enumerate(doubts)
         for first, last, size in lines_in_doubt(doubt)
     ]
 
@@ -259,4 +269,4 @@ def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:
     no_rows = np.zeros(0, dtype=np.int64)
     unsaid = ToneResiduals(no_rows, no_rows, *(np.zeros(0) for _ in range(3)))
     patches, strips = unmeasured_patches(known, passes), lost_tones(frame, NO_WEDGE)
-    return ToneFit(strips, nothing, nothing, patches, figures, (NO_WEDGE,), unsaid)
+    return ToneFit(strips, nothing, nothing, patches, figures, (Remark(NO_WEDGE),), unsaid)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.coordinates import Array
+from calib.frame.remarks import Remark
 
 Table32 = NDArray[np.float32]
 
@@ -159,7 +160,7 @@ class ToneFit:
     `common_column_density`, `common_column_sigma` (n_samples,): the banding that all strips share, and its 1-sigma.
     `residuals`: what all evidence says beyond the fit. `scales`: the sizes of the unknowns, as the fit found them.
     `strange`: by strip, runs of lines (first, stop) that show other film than the strip's neighbours do.
-    `figures`: plain numbers for the report. `warnings`: plain sentences that name the strip.
+    `figures`: plain numbers for the report. `warnings`: what is to be said of it.
     """
 
     strips: tuple[StripTone, ...]
@@ -167,7 +168,7 @@ class ToneFit:
     common_column_sigma: Array
     patches: PatchTable
     figures: Mapping[str, float]
-    warnings: tuple[str, ...]
+    warnings: tuple[Remark, ...]
     residuals: ToneResiduals
     scales: Scales | None = None
     strange: tuple[tuple[tuple[int, int], ...], ...] = ()

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calib.coordinates import Array
+from calib.frame.remarks import Remark
 from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
 from calib.tone.borrow import Kinship, borrowed_curve, kinship_of, typical_noise
@@ -47,7 +48,7 @@ class Passes:
     alone: tuple[StripSurvey, ...]
     overlaps: tuple[OverlapCells | None, ...]
     typical: FirstCurve | None
-    warnings: tuple[str, ...]
+    warnings: tuple[Remark, ...]
     shapes: Shapes | None = None
     stroke_sigma: float = 0.0
     texture: NoiseTexture = INDEPENDENT
@@ -96,7 +97,7 @@ def survey_frame(
         alone=tuple(alone),
         overlaps=nothing,
         typical=kin.typical,
-        warnings=(*_warnings(frame, surveys), *filter(None, said)),
+        warnings=(*_warnings(frame, surveys), *map(Remark, filter(None, said))),
         shapes=shapes,
         stroke_sigma=stroke_sigma(
             [each.strokes for each in surveys], [each.curve or kin.typical for each in surveys], cleared
@@ -253,17 +254,17 @@ def _reason(survey: StripSurvey, has_some: bool) -> str:
     return f"{survey.reason}; its curve is borrowed from {source}"
 
 
-def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[str]:
+def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[Remark]:
     said = []
     for survey in surveys:
-        name = frame.strips[survey.index].called
+        own = (survey.index,)
         if survey.is_lost:
-            said.append(f"{name}: all of it dropped out")
+            said.append(Remark("all of it dropped out", own))
         elif survey.reason:
-            said.append(f"{name}: {survey.reason}")
+            said.append(Remark(survey.reason, own))
         stated = clip_of(frame.strips[survey.index], frame.scan.saturation)
         said += [
-            f"{name}: samples pile up at DN {end}: taken for saturated, although scan.saturation does not say so"
+            Remark(f"samples pile up at DN {end}: taken for saturated, although scan.saturation does not say so", own)
             for end in sorted(set(survey.clip) - set(stated))
         ]
     return said

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from calib.frame.frame import StripRaster
+from calib.frame.remarks import worded
 from calib.frame.strips import parted, without_lines
 from calib.run.fitting.damage import damaged
 from calib.tone.dropouts import Dropouts, with_unread
@@ -25,7 +26,7 @@ def said_of(raster: StripRaster, of_file: range) -> tuple[str, ...]:
     whole = Dropouts(np.zeros((0, 3), np.int32), 80, 5)
     said, out = damaged(SimpleNamespace(strips=(strip(), raster)), (whole, lost))  # type: ignore[arg-type]
     assert out == ()
-    return said
+    return worded(said, (strip(), raster))
 
 
 def test_what_a_file_has_lost_is_said_also_where_other_lines_are_left_out() -> None:

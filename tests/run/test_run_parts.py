@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.film.source import read_window
+from calib.frame.remarks import Remark, worded
 from calib.median import median_of
 from calib.quality import OUTSIDE as OFF_FILM
 from calib.run.fitting import fit
-from calib.run.fitting.strip_warnings import MOST_NAMED, noticed, together, wedge_warnings
+from calib.run.fitting.strip_warnings import MOST_NAMED, noticed, wedge_warnings
 from calib.run.rasters.map import _middle
 from calib.run.report.columns import ColumnMeans, column_means, column_spectrum
 from calib.run.report.figures import _weighted, figures_of
@@ -92,8 +93,8 @@ def test_the_figure_counts_the_marks_that_the_warning_counts(calibrated) -> None
     assert after["reseau marks left out"] == before["reseau marks left out"] + 1
     assert after["reseau marks used"] == before["reseau marks used"] - 2
     said = noticed(result.fits.frame, (), changed.sweep.marks, changed.tone.patches)
-    assert said[0].startswith(f"{after['reseau marks left out']:.0f} of ")
-    assert "sightings of reseau marks" in said[0]
+    assert said[0].text.startswith(f"{after['reseau marks left out']:.0f} of ")
+    assert "sightings of reseau marks" in said[0].text
 
 
 def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: ignore[no-untyped-def]
@@ -111,13 +112,13 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
         used=np.array([True, False]), strip=np.array([0, 1]), patch=np.array([0, 5]), reason=("", "clipped")
     )
     said = noticed(frame, [whole, lost], marks, patches)  # type: ignore[arg-type]
-    assert said[0] == "the tape dropped out at 5 % of all samples, most in strip 1 (10 %)"
-    assert said[1].startswith(
+    assert said[0] == Remark("the tape dropped out at 5 % of all samples, most in strip 1 (10 %)")
+    assert said[1].text.startswith(
         f"{count} of {count + 1} sightings of reseau marks left out "
         f"({count - 1} damaged, 1 not seen): {frame.marks.ids[0]} in strip 2,"
     )
-    assert said[1].endswith("and 3 more")
-    assert said[2] == "strip 1: 1 of 1 wedge patches left out: 5 (clipped)"
+    assert said[1].text.endswith("and 3 more")
+    assert said[2] == Remark("1 of 1 wedge patches left out: 5 (clipped)", (1,))
     all_used = SimpleNamespace(used=np.ones(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=("",))
     beyond = SimpleNamespace(used=np.zeros(1, bool), mark=np.zeros(1, int), strip=np.zeros(1, int), reason=(OUTSIDE,))
     none_out = SimpleNamespace(used=np.ones(1, bool), strip=np.zeros(1, int), patch=np.zeros(1, int), reason=("",))
@@ -126,13 +127,13 @@ def test_what_was_left_out_is_said_with_its_name(calibrated) -> None:  # type: i
     slips = [LostBlock(Reason.SLIPPED, range(*run), range(50), by) for *run, by in ((2, 5, -7), (8, 9, 30))]
     slipped = with_blocks(whole, [unread, *slips])  # said as such, not as dropouts
     lines = f"lines 2 to 4, 8 of {whole.n_lines} left out: their picture has slipped by up to 30 samples"
-    sentence = f"{frame.strips[1].called}: {lines} against the other lines'"
-    assert noticed(frame, [whole, slipped], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
+    remark = Remark(f"{lines} against the other lines'", (1,))
+    assert noticed(frame, [whole, slipped], all_used, none_out) == (remark,)  # type: ignore[arg-type]
     assert noticed(frame, [whole, slipped], all_used, none_out, [1]) == ()  # type: ignore[arg-type]
     still = with_blocks(whole, [unread, LostBlock(Reason.STILL, range(whole.n_lines), range(7, 9))])
     why = "they stand still along the strip, so they do not show the film"
-    sentence = f"{frame.strips[0].called}: samples 7, 8 of all lines left out: {why}"
-    assert noticed(frame, [still], all_used, none_out) == (sentence,)  # type: ignore[arg-type]
+    remark = Remark(f"samples 7, 8 of all lines left out: {why}", (0,))
+    assert noticed(frame, [still], all_used, none_out) == (remark,)  # type: ignore[arg-type]
     assert noticed(frame, [whole], beyond, none_out) == ()  # type: ignore[arg-type]  # no mark stands beyond the edge
 
 
@@ -144,7 +145,7 @@ def test_many_patches_left_out_are_one_short_line() -> None:
     )
     no_marks = SimpleNamespace(used=np.zeros(0, bool), reason=())
     said = noticed(None, (), no_marks, patches)  # type: ignore[arg-type]
-    assert said == ("strip 2: 10 of 30 wedge patches left out: 0 to 7 (not seen), 28, 29 (clipped)",)
+    assert said == (Remark("10 of 30 wedge patches left out: 0 to 7 (not seen), 28, 29 (clipped)", (2,)),)
 
 
 def test_a_wedge_at_odds_with_its_curves_is_said() -> None:
@@ -157,9 +158,10 @@ def test_a_wedge_at_odds_with_its_curves_is_said() -> None:
         sigma_density=np.full(12, 1e-3),
     )
     (said,) = wedge_warnings(patches, 0.004)  # type: ignore[arg-type]
-    assert said.startswith("the wedge patches of strip 1 lie up to 0.4 in density off the fitted curves")
+    assert said.strips == (1,)
+    assert said.text.startswith("the wedge patches lie up to 0.4 in density off the fitted curves")
     everywhere = wedge_warnings(patches, None)  # type: ignore[arg-type]  # far more than noise alone allows
-    assert "strips 0, 1 lie" in everywhere[0]
+    assert everywhere[0].strips == (0, 1)
     assert wedge_warnings(patches, 0.2) == ()  # type: ignore[arg-type]
     np.testing.assert_allclose(
         curves_in_doubt(patches, 0.004, 3),  # type: ignore[arg-type]  # what is said is what sigma holds
@@ -177,20 +179,22 @@ def test_a_tone_in_doubt_holds_it_in_its_curve_and_lines() -> None:
 
 
 def test_what_holds_of_several_strips_is_said_once() -> None:
-    """In the place of the first; what differs, or is about no strip, stays by itself with its file."""
+    """In the place of the first. What is said of strips together is not said of each, and may be said of others too."""
+    strips = [SimpleNamespace(called=f"strip {k} (00{k}.tif)") for k in range(13)]
     help_ = "only 3 usable reseau marks; placed with its neighbours' help"
-    warnings = [f"strip {k}: {help_}" for k in (3, 5, 6, 7, 12)]
-    warnings.insert(1, "the tape dropped out at 1 % of all samples, most in strip 4 (5 %)")
-    warnings += ["strip 0 (000.tif): no wedge could be measured", "strip 8: only 1 usable reseau mark"]
-    assert together(warnings) == (
+    remarks = [Remark(help_, (k,)) for k in (3, 5, 6, 7, 12)]
+    remarks.insert(1, Remark("the tape dropped out"))
+    remarks += [Remark("no wedge", (k,)) for k in (0, 1)] + [Remark("only 1 usable reseau mark", (8,))]
+    remarks += [Remark("they are exchanged", pair) for pair in ((1, 2), (1, 2), (4, 5))]
+    assert worded(remarks, strips) == (  # type: ignore[arg-type]
         f"strips 3, 5 to 7, 12, each: {help_}",
-        "the tape dropped out at 1 % of all samples, most in strip 4 (5 %)",
-        "strip 0 (000.tif): no wedge could be measured",
-        "strip 8: only 1 usable reseau mark",
+        "the tape dropped out",
+        "strip 0 (000.tif) and strip 1 (001.tif), each: no wedge",
+        "strip 8 (008.tif): only 1 usable reseau mark",
+        "strip 1 (001.tif) and strip 2 (002.tif): they are exchanged",
+        "strip 4 (004.tif) and strip 5 (005.tif): they are exchanged",
     )
-    assert together(()) == ()
-    files = [f"strip {k} (00{k}.tif): no wedge could be measured" for k in (0, 1)]
-    assert together(files) == ("strips 0, 1, each: no wedge could be measured",)
+    assert worded((), strips) == ()  # type: ignore[arg-type]
 
 
 def test_a_seam_s_floor_is_noise_alone(calibrated) -> None:  # type: ignore[no-untyped-def]

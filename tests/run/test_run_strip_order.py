@@ -14,9 +14,10 @@ import tifffile
 
 from calib.errors import InputError
 from calib.frame.read import read_frame
+from calib.frame.remarks import Remark, worded
 from calib.run.fitting import first_places as module
 from calib.run.fitting import fit
-from calib.run.fitting.first_places import first_places
+from calib.run.fitting.first_places import _renumbered, first_places
 from calib.run.fitting.looks import looks_of
 from calib.sweep.line_breaks import LineBreak
 from calib.sweep.strip_edges import edge_profiles
@@ -49,11 +50,19 @@ def changed(package: Path, change: Callable[[Strips], Strips]) -> Path:
 def said_of(package: Path) -> tuple[str, ...]:
     frame = read_frame(package)
     places = first_places(frame, list(looks_of(frame, 1)), 1)
-    return tuple(dict.fromkeys((*(strip.says for strip in places.left_out), *places.warnings)))
+    return worded((*(strip.why for strip in places.left_out), *places.warnings), places.frame.strips)
 
 
 def with_strip(number: int, change: Callable[[np.ndarray], np.ndarray]) -> Callable[[Strips], Strips]:
     return lambda strips: [change(strip) if k == number else strip for k, strip in enumerate(strips)]
+
+
+def test_a_remark_on_a_strip_stays_with_it_when_one_that_is_missing_is_put_in_before_it() -> None:
+    """The strip was called by its number without the missing one (a bug)."""
+    files = [SimpleNamespace(path=Path(name), index=k) for k, name in enumerate("ab")]
+    now = [files[0], SimpleNamespace(path=Path("missing"), index=1), SimpleNamespace(path=Path("b"), index=2)]
+    moved = _renumbered([Remark("one", (0, 1)), Remark("all")], *(SimpleNamespace(strips=s) for s in (files, now)))  # type: ignore[arg-type]
+    assert list(moved) == [Remark("one", (0, 2)), Remark("all")]
 
 
 def test_nothing_is_said_of_strips_that_are_in_their_places(package: Path) -> None:
@@ -101,7 +110,7 @@ def test_bits_that_stand_still_in_most_strips_are_refused(package: Path) -> None
 def test_exchanged_strips_are_left_out_and_the_others_stay_where_they_are(calibrated, package: Path) -> None:  # type: ignore[no-untyped-def]
     """Each is told by the film on both its sides; what is left of the frame is placed as if they had been lost."""
     fits = fit.fit_frame(read_frame(changed(package, lambda s: [s[0], s[2], s[1], s[3]])))
-    told = "strip 1 (001.tif) and strip 2 (002.tif) are exchanged, as their overlaps show: both are left out"
+    told = "strip 1 (001.tif) and strip 2 (002.tif): they are exchanged, as their overlaps show: both are left out"
     assert told in fits.warnings
     lost = [strip.n_lost == strip.n_lines * strip.n_samples for strip in fits.dropouts]
     assert lost == [False, True, True, False]
@@ -125,7 +134,9 @@ def test_a_strip_that_is_turned_or_mirrored_is_left_out(package: Path) -> None:
 def test_a_file_that_is_there_twice_is_said(package: Path) -> None:
     """A copy in the folder put all strips behind it a pitch off, with much said of them, but nothing of why."""
     said = said_of(changed(package, lambda strips: [strips[0], strips[1], strips[1], strips[3]]))
-    assert any(line.startswith("strip 2 (002.tif): it holds the same samples as strip 1 (001.tif): ") for line in said)
+    assert any(
+        line.startswith("strip 1 (001.tif) and strip 2 (002.tif): they hold the same samples: ") for line in said
+    )
     changed(package, lambda strips: [strips[0], *(np.full_like(strip, 9) for strip in strips[1:3]), strips[3]])
     assert not any("same samples" in line for line in said_of(package))
 
@@ -135,11 +146,11 @@ def test_a_copy_is_one_in_whichever_direction_a_strip_is_read(is_reversed: tuple
     """Where every second strip was scanned backwards a copy's neighbours are read the other way than it: its edges,
     which lie in the order of the film, are then those of the other upside down, and no copy would be told."""
     dn = np.random.default_rng(4).integers(0, 255, (60, 30)).astype(np.uint8)
-    strips = [SimpleNamespace(called=f"strip {k}", is_reversed=back) for k, back in enumerate(is_reversed)]
+    strips = [SimpleNamespace(index=k, is_reversed=back) for k, back in enumerate(is_reversed)]
     whole = np.zeros(dn.shape, bool)
     looks = [SimpleNamespace(edges=edge_profiles(dn, whole, 10, 1.0, is_reversed=back)) for back in is_reversed]
     (said,) = module._twice(SimpleNamespace(strips=strips), looks)  # type: ignore[arg-type]
-    assert said.startswith("strip 1: it holds the same samples as strip 0: ")
+    assert said.strips == (0, 1)
     other = SimpleNamespace(edges=edge_profiles(dn[::-1], whole, 10, 1.0, is_reversed=is_reversed[1]))
     assert not module._twice(SimpleNamespace(strips=strips), [looks[0], other])  # type: ignore[arg-type, list-item]
 
@@ -192,7 +203,7 @@ def test_a_strip_whose_number_lacks_keeps_its_place(calibrated, package: Path) -
     places = first_places(frame, list(looks_of(frame, 1)), 1)
     (left_out,) = places.left_out
     told = "no file holds it: judging by number and overlap, 002.tif is not the next strip after 000.tif"
-    assert left_out.says == f"strip 1 (missing): left out: {told}"
+    assert left_out.why == Remark(f"left out: {told}", (1,))
     assert places.warnings == ()
     assert not any("numbered" in said for said in places.frame.warnings)
     assert [strip.is_lost for strip in places.frame.strips] == [False, True, False, False]
@@ -202,7 +213,7 @@ def test_a_strip_whose_number_lacks_keeps_its_place(calibrated, package: Path) -
     for number in (2, 3):
         (package / "strips" / f"{number:03d}.tif").rename(package / "strips" / f"{number - 1:03d}.tif")
     (said,) = said_of(package)  # nothing more is known than that
-    assert said.startswith("strip 0 (000.tif) and strip 1 (001.tif) show different film where they should overlap")
+    assert said.startswith("strip 0 (000.tif) and strip 1 (001.tif): they show different film where they should")
 
 
 TRUE_PLACES = {

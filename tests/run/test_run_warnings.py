@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 
 from calib.camera.exterior import Pose
 from calib.frame.read import read_frame
+from calib.frame.remarks import Remark
 from calib.frame.strips import with_gap
 from calib.quality import LOW_DENSITY, OUTSIDE
 from calib.run import frame_job
@@ -41,7 +42,8 @@ def test_control_points_that_nothing_checks_are_said() -> None:
 
     def said_of(count: int, stated: Pose) -> list[str]:
         used = np.array([True] * count + [False])
-        return fit._doubts(SimpleNamespace(used=used, variance_factor=1.0, pose=pose), stated)  # type: ignore[arg-type]
+        found = SimpleNamespace(used=used, variance_factor=1.0, pose=pose, rejected=())
+        return fit._doubts(found, stated)  # type: ignore[arg-type]
 
     (said,) = said_of(3, free)
     assert said == "3 control points fixed the pointing with hardly a check: a blunder may go unnoticed"
@@ -101,10 +103,10 @@ def test_fits_say_what_their_wedge_contradicts_and_once_what_holds_of_several_st
     maker, seams = calibrated.result.maker, calibrated.result.seams
     known = maker.fits
     off = replace(known.tone.patches, residual_density=known.tone.patches.residual_density + 1)
-    tone = replace(known.tone, patches=off, warnings=("strip 0: no tone", "strip 1: no tone"))
+    tone = replace(known.tone, patches=off, warnings=tuple(Remark("no tone", (k,)) for k in range(3)))
     fits = fit.with_pointing(known.frame, known.dropouts, known.sweep, tone)
-    assert "strips 0, 1, each: no tone" in fits.warnings
-    assert any(line.startswith("the wedge patches of strips 0 to") for line in fits.warnings)
+    assert "strips 0 to 2, each: no tone" in fits.warnings
+    assert any(": the wedge patches lie up to" in line for line in fits.warnings)
     jump = replace(seams, left=seams.left + 1)
     pictures = SimpleNamespace(reflectance=SimpleNamespace(picture=np.ones(1)))
     said = frame_job._warnings(replace(maker, fits=fits), SimpleNamespace(seams=jump), pictures)  # type: ignore[arg-type]
@@ -123,14 +125,16 @@ def test_places_that_the_fit_does_not_know_to_the_px_are_said(calibrated) -> Non
         unsure = [replace(sweep, sigma_x_mm=each) for sweep, each in zip(sweeps, sigma_mm, strict=True)]
         sweep = replace(known.sweep, sweeps=tuple(unsure))
         fits = fit.with_pointing(known.frame, known.dropouts, sweep, known.tone, out)
-        return [line for line in fits.warnings if line.startswith("film ")]
+        return [line for line in fits.warnings if ": film " in line]
 
     count = len(known.sweep.sweeps)
     assert not said_of([0.9] * count)
     tells = "(1-sigma, the median of a strip's lines): marks, wedge borders and overlaps do not determine it better"
-    assert said_of([5.0, 2.84, *[0.1] * (count - 2)]) == [f"film x of strips 0, 1 is known only to 2.8 to 5 px {tells}"]
-    out = [LeftOut(1, "strip 1: not of this frame")]
-    assert said_of([5.0, 2.84, *[0.1] * (count - 2)], out) == [f"film x of strip 0 is known only to 5 px {tells}"]
+    one, other = (known.frame.strips[k].called for k in (0, 1))
+    unsure = [5.0, 2.84, *[0.1] * (count - 2)]
+    assert said_of(unsure) == [f"{one} and {other}: film x is known only to 2.8 to 5 px {tells}"]
+    out = [LeftOut(1, Remark("not of this frame", (1,)))]
+    assert said_of(unsure, out) == [f"{one}: film x is known only to 5 px {tells}"]
     nominal = [nominal_sweep(known.frame.scan, strip) for strip in known.frame.strips]
     assert len(strip_warnings.place_warnings(known.frame, nominal, np.ones(count, bool))) == 2
     assert not strip_warnings.place_warnings(known.frame, nominal, np.zeros(count, bool))
@@ -192,7 +196,7 @@ def test_what_the_first_places_say_is_not_lost(calibrated, monkeypatch) -> None:
     it, with strips that are missing."""
     known = calibrated.result.fits
     frame = replace(known.frame, warnings=("as the first places found it",))
-    places = FirstPlaces(frame, known.dropouts, known.sweep.sweeps, (), ("strip 1: it is not itself",))
+    places = FirstPlaces(frame, known.dropouts, known.sweep.sweeps, (), (Remark("it is not itself", (1,)),))
     for stage, made in {
         "first_places": places,
         "draft_tone": known.tone,
@@ -202,7 +206,11 @@ def test_what_the_first_places_say_is_not_lost(calibrated, monkeypatch) -> None:
         monkeypatch.setattr(fit, stage, lambda *_, made=made, **__: made)
     found = fit.fit_frame(read_frame(calibrated.package))
     assert found.frame is frame
-    assert set(found.warnings) == {"as the first places found it", "strip 1: it is not itself", *known.warnings}
+    assert set(found.warnings) == {
+        "as the first places found it",
+        f"{frame.strips[1].called}: it is not itself",
+        *known.warnings,
+    }
 
 
 def test_an_empty_map_is_said() -> None:

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from calib.frame.remarks import Remark
 from calib.sweep import marks
 from calib.sweep.cross import CrossShape
 from calib.sweep.marks import Sought, estimate_blur
@@ -57,7 +58,8 @@ def test_it_is_said_by_how_much() -> None:
     strips = tuple(SimpleNamespace(index=k, path=Path(f"{k:03d}.tif")) for k in range(2))
     frame = SimpleNamespace(strips=strips, scan=SimpleNamespace(sample_mm=0.006, line_mm=0.006))
     said = soft_warnings(frame, np.array([[0.0, 0.0], [0.018, 0.012]]), SHAPE)  # type: ignore[arg-type]
-    assert said == (
-        "strip 1: its reseau marks are 3.2 times as blurred as other strips': read out of focus; sigma holds that its "
-        "detail is spread over 3 px",
+    text = (
+        "its reseau marks are 3.2 times as blurred as other strips': read out of focus; sigma holds that its detail is "
+        "spread over 3 px"
     )
+    assert said == (Remark(text, (1,)),)

@@ -12,6 +12,7 @@ from scipy.stats import rankdata
 
 from calib.errors import InputError
 from calib.frame.frame import StripRaster
+from calib.frame.remarks import Remark
 from calib.sweep import strip_facing, strip_order
 from calib.sweep.first_look import _unlike_others
 from calib.sweep.marks import Sought
@@ -240,7 +241,7 @@ def sweep_at(x_mm, n_lines):  # type: ignore[no-untyped-def]
 def said_of(offsets, seams, noise_dn=1.0, unmarked=(), turned=(), aside=None):  # type: ignore[no-untyped-def]
     """What is said of strips that are left out, by strip."""
     found = strips_out_of_place(*looked_at(offsets, seams, noise_dn, turned, aside), unmarked)
-    return {out.strip: out.says for out in found}
+    return {out.strip: out.why.text for out in found}
 
 
 SEAMS = [(k, k + 1) for k in range(7)]
@@ -290,10 +291,10 @@ def test_strips_that_lie_off_sideways_show_the_same_film_where_they_overlap_by_t
             for places in ([10 + 40 * k for k in range(7)], first)
         ]
     assert list(overlaps[0].sound) == [True, True, False, False, True, True]
-    assert len(doubtful(frame, overlaps[0], {}, ())) == sum(overlaps[0].other) > 0
+    assert len(doubtful(overlaps[0], {}, ())) == sum(overlaps[0].other) > 0
     assert overlaps[1].other == overlaps[0].other
     assert all(sound or not other for sound, other in zip(overlaps[1].sound, overlaps[1].other, strict=True))
-    assert strips_out_of_place(frame, overlaps[1], ()) == doubtful(frame, overlaps[1], {}, ()) == ()
+    assert strips_out_of_place(frame, overlaps[1], ()) == doubtful(overlaps[1], {}, ()) == ()
 
 
 def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_are_missing_too() -> None:
@@ -310,9 +311,7 @@ def test_an_end_strip_or_two_that_show_other_film_are_told_only_if_their_marks_a
 def test_a_strip_that_is_exchanged_mirrored_or_turned_is_told_by_those_that_it_continues() -> None:
     said = said_of([0] * 7, [SEAMS[k] for k in (0, 1, 4, 3, 2, 5, 6)])
     assert set(said) == {2, 4}
-    assert set(said.values()) == {
-        "strip 2 (2.tif) and strip 4 (4.tif) are exchanged, as their overlaps show: both are left out"
-    }
+    assert set(said.values()) == {"they are exchanged, as their overlaps show: both are left out"}
     said = said_of([0] * 7, [SEAMS[k] for k in (0, 1, 4, 3, 2, 5, 6)], turned=(2,))
     assert "(put right, it continues strips 3 and 5), in the place of strip 4" in said[2]
     assert said[4].endswith("it lies beside strips 1 and 3, in the place of strip 2")
@@ -362,23 +361,23 @@ def test_marks_that_the_tape_lost_are_not_missed() -> None:
 
 
 def test_a_strip_without_its_marks_is_doubted_unless_it_continues_others_that_show_theirs() -> None:
-    frame, overlaps = looked_at([0] * 7, SEAMS)
-    assert doubtful(frame, overlaps, {3: 12}, ()) == ()
-    frame, overlaps = looked_at([0] * 7, FOREIGN, noise_dn=1000.0)
-    (said,) = doubtful(frame, overlaps, {3: 12}, ())
-    assert said.startswith("strip 3 (3.tif): its 12 reseau marks were not found within the tolerance")
-    frame, overlaps = looked_at([0] * 7, GAP)  # the last three continue each other, all a pitch off
-    assert [said[:7] for said in doubtful(frame, overlaps, {5: 12, 6: 12}, ())] == ["strip 5", "strip 6"]
+    overlaps = looked_at([0] * 7, SEAMS)[1]
+    assert doubtful(overlaps, {3: 12}, ()) == ()
+    overlaps = looked_at([0] * 7, FOREIGN, noise_dn=1000.0)[1]
+    (said,) = doubtful(overlaps, {3: 12}, ())
+    assert said.strips == (3,)
+    assert said.text.startswith("its 12 reseau marks were not found within the tolerance")
+    overlaps = looked_at([0] * 7, GAP)[1]  # the last three continue each other, all a pitch off
+    assert [said.strips for said in doubtful(overlaps, {5: 12, 6: 12}, ())] == [(5,), (6,)]
 
 
 def test_neighbours_that_show_other_film_are_doubted_where_both_are_used() -> None:
-    frame, overlaps = looked_at([0] * 7, GAP)
-    (said,) = doubtful(frame, overlaps, {}, ())
-    assert said.startswith(
-        "strip 3 (3.tif) and strip 4 (4.tif) show different film where they should overlap: strips may be"
-    )
-    assert doubtful(frame, overlaps, {}, [strip_order.LeftOut(4, "")]) == ()
-    assert doubtful(*looked_at([0] * 7, GAP, noise_dn=1000.0), {}, ()) == ()
+    overlaps = looked_at([0] * 7, GAP)[1]
+    (said,) = doubtful(overlaps, {}, ())
+    assert said.strips == (3, 4)
+    assert said.text.startswith("they show different film where they should overlap: strips may be missing between")
+    assert doubtful(overlaps, {}, [strip_order.LeftOut(4, Remark(""))]) == ()
+    assert doubtful(looked_at([0] * 7, GAP, noise_dn=1000.0)[1], {}, ()) == ()
 
 
 def wedge_frame(stated: str = "odd"):

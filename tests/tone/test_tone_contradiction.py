@@ -31,9 +31,10 @@ def test_a_smeared_strip_does_not_bend_the_curves_of_the_others() -> None:
     """One was bent by 0.014, on another frame all by 0.04: a bend that all share leaves other overlaps as they are."""
     frame, truth = made()
     found, whole = fit(altered(frame, smeared), truth), fit_of_made()
-    (said,) = (line for line in found.warnings if "contradict each other" in line)
-    assert said.startswith("strip 1 (001.tif): its wedge and its overlaps contradict each other by 0.")
-    assert not any("contradict each other" in line for line in whole.warnings)
+    (said,) = (said for said in found.warnings if "contradict each other" in said.text)
+    assert said.strips == (1,)
+    assert said.text.startswith("its wedge and its overlaps contradict each other by 0.")
+    assert not any("contradict each other" in said.text for said in whole.warnings)
     for k, (one, other) in enumerate(zip(found.strips, whole.strips, strict=True)):
         dn = np.linspace(*one.dn_span, 200).astype(int)[20:-20]
         if k == SMEARED:

@@ -143,11 +143,10 @@ def test_a_gain_that_jumps_is_said_and_sigma_holds_it() -> None:
         return np.where(np.isfinite(moved) & (k == 1), np.rint(moved), dn).astype(dn.dtype)
 
     found = fit(altered(frame, jump), truth)
-    said = [warning for warning in found.warnings if "jumped" in warning]
-    assert [warning.split(":")[0] for warning in said] == ["strip 1 (001.tif)"]
+    assert [said.strips for said in found.warnings if "jumped" in said.text] == [(1,)]
     assert found.strips[1].line_sigma[at - 5 : at + 5].min() > 0.015
     assert found.strips[1].line_sigma[: at - 200].max() < 0.01
-    assert not [warning for warning in fit(frame, truth).warnings if "jumped" in warning]
+    assert not [said for said in fit(frame, truth).warnings if "jumped" in said.text]
 
 
 def test_rows_are_added_up_by_stretches_of_lines_and_by_their_mean_lines() -> None:

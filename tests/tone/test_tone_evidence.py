@@ -265,7 +265,7 @@ def test_two_patches_a_strip_do_not_contradict_the_stated_grain() -> None:
     passes = survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, ASSUMED, threads=1)
     stated = selwyn_variance(SMALL.emulsion.granularity, frame.scan.sample_mm * frame.scan.line_mm)
     assert {s.noise.grain for s in passes.surveys if s.noise is not None} == {stated}
-    assert not any("grain" in warning for warning in passes.warnings)
+    assert not any("grain" in said.text for said in passes.warnings)
 
 
 def test_the_sizes_of_a_fit_s_unknowns_are_found_in_few_turns() -> None:
@@ -529,7 +529,7 @@ def test_where_the_video_was_found_to_end_holds_for_the_survey_and_is_said() -> 
     dropouts = [replace(find_dropouts(s, frame.scan.saturation), clip=(0, 60000)) for s in frame.strips]
     passes = survey_frame(frame, known_film(frame), sweeps_of(frame, truth), dropouts, ASSUMED, threads=1)
     assert {survey.clip for survey in passes.surveys} == {(0, 60000)}
-    assert sum("samples pile up at DN 60000" in line for line in passes.warnings) == len(frame.strips)
+    assert sum("samples pile up at DN 60000" in said.text for said in passes.warnings) == len(frame.strips)
 
 
 def moved(sweeps: Sequence[StripSweep], samples: float, lines: float) -> list[StripSweep]:

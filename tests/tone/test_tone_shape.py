@@ -48,7 +48,7 @@ def test_the_doubt_of_a_curve_that_two_patches_bear_is_said() -> None:
     clip = max(int(strip.video.dn_of(np.array(1.6))) for strip in truth.strips)
     frame = replace(frame, scan=frame.scan.model_copy(update={"saturation": (clip, 65535)}))
     found = fit(frame, truth)
-    assert [w for w in found.warnings if w.startswith("2 wedge patches do not tell the shape of a transfer curve")]
+    assert [said for said in found.warnings if said.text.startswith("2 wedge patches do not tell the shape of a")]
     for strip, tone in enumerate(found.strips):
         error, sigma = curve_error(tone, truth, strip)
         assert np.sqrt(np.mean((error / sigma) ** 2)) < 1.5

@@ -8,30 +8,31 @@ import numpy as np
 from calib.errors import InputError
 from calib.frame.frame import Frame, StripRaster
 from calib.frame.raster import KEY
+from calib.frame.remarks import Remark
 from calib.frame.words import listed
 from calib.sweep.strip_order import LeftOut
 from calib.tone.dropouts import Dropouts
 
 
-def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
-    """A sentence for each strip of whose lines some could not be read, or are missing, or come twice, and the strips
+def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[Remark, ...], tuple[LeftOut, ...]]:
+    """Remarks on each strip of whose lines some could not be read, or are missing, or come twice, and the strips
     that could not be read at all.
 
     Raises:
         InputError: no strip could be read.
     """
-    said, out = [], []
+    said, out = list[Remark](), list[LeftOut]()
     for strip, lost in zip(frame.strips, dropouts, strict=True):
-        unread = lost.unread()
+        own, unread = (strip.index,), lost.unread()
         if len(unread) == lost.n_lines:
             why = strip.damage or "its data cannot be decoded"
-            out.append(LeftOut(strip.index, f"{strip.called}: left out: {why}"))
+            out.append(LeftOut(strip.index, Remark(f"left out: {why}", own)))
             continue
-        said += [f"{strip.called}: {jump}" for jump in _jumps(strip)]
+        said += [Remark(jump, own) for jump in _jumps(strip)]
         of_file = sorted({*unread} - {*np.flatnonzero(strip.between_pieces()).tolist()})
         if of_file:
             why = strip.damage or "their data cannot be decoded"
-            said.append(f"{strip.called}: lines {listed(of_file)} of {lost.n_lines} left out: {why}")
+            said.append(Remark(f"lines {listed(of_file)} of {lost.n_lines} left out: {why}", own))
     if len(out) == len(frame.strips):
         raise InputError(frame.strips[0].path, KEY, "data of which nothing can be decoded", "strips that can be read")
     return tuple(said), tuple(out)

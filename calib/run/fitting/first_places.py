@@ -5,7 +5,7 @@ strip that no file holds is put into the frame, all of it lost, so that those af
 must be found there.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from calib.errors import CalibError
 from calib.frame.frame import Frame, StripRaster
+from calib.frame.remarks import Remark
 from calib.frame.strips import parted, with_gap
 from calib.run.fitting.damage import damaged
 from calib.run.fitting.looks import Look, looks_of
@@ -45,7 +46,7 @@ class FirstPlaces:
     dropouts: tuple[Dropouts, ...]
     sweeps: tuple[StripSweep, ...]
     left_out: tuple[LeftOut, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[Remark, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,6 +71,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     for k in changed:
         looks[k] = next(looks_of(frame, 1, k))
     placed = _with_gaps(_place(*_in_pieces(frame, looks, threads), threads), threads)
+    before = _renumbered((*twice, *left), frame, placed.frame)
     frame, looks = placed.frame, placed.looks
     refuse_turned(frame, [look.wedge for look in looks])
     first, left_out = placed.first, strips_out_of_place(frame, placed.overlaps, placed.first.unmarked)
@@ -82,12 +84,19 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
         first = _first(frame, looks, threads)
     dropouts = tuple(look.dropouts for look in looks)
     said, unread = damaged(frame, dropouts)
-    said += doubtful(frame, placed.overlaps, first.unmarked, (*unread, *left_out))
-    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*twice, *left, *said))
+    said += doubtful(placed.overlaps, first.unmarked, (*unread, *left_out))
+    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*before, *said))
 
 
-def _twice(frame: Frame, looks: Sequence[Look]) -> list[str]:
-    """A sentence for each strip that holds the samples of one before it, as a file does that was copied."""
+def _renumbered(remarks: Iterable[Remark], before: Frame, now: Frame) -> Iterator[Remark]:
+    """Remarks on strips as they were numbered before others were put in between them."""
+    number = {strip.path: strip.index for strip in now.strips}
+    for remark in remarks:
+        yield replace(remark, strips=tuple(number[before.strips[k].path] for k in remark.strips))
+
+
+def _twice(frame: Frame, looks: Sequence[Look]) -> list[Remark]:
+    """A remark on each strip that holds the samples of one before it, as a file does that was copied."""
     first: dict[bytes, StripRaster] = {}
     said = []
     for strip, look in zip(frame.strips, looks, strict=True):
@@ -95,8 +104,11 @@ def _twice(frame: Frame, looks: Sequence[Look]) -> list[str]:
         same = first.setdefault(as_scanned.tobytes(), strip)
         if same is not strip and np.ptp(as_scanned) > 0:
             said.append(
-                f"{strip.called}: it holds the same samples as {same.called}: one of the two is the wrong file, "
-                "or is one too many, and then the strips behind it are placed a strip's pitch off"
+                Remark(
+                    "they hold the same samples: one of the two is the wrong file, or is one too many, and then the "
+                    "strips behind it are placed a strip's pitch off",
+                    (same.index, strip.index),
+                )
             )
     return said
 

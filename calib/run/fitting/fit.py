@@ -16,13 +16,14 @@ from calib.film.source import StripSource
 from calib.film.strokes import strip_marks
 from calib.frame.description import Sun
 from calib.frame.frame import ControlPoints, Frame, StripRaster
+from calib.frame.remarks import Remark, worded
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back
 from calib.quality import DROPOUT
 from calib.run.fitting.first_places import FirstPlaces, first_places
 from calib.run.fitting.looks import looks_of
 from calib.run.fitting.strange import without_strange
-from calib.run.fitting.strip_warnings import noticed, of_strips_left, place_warnings, together, wedge_warnings
+from calib.run.fitting.strip_warnings import noticed, of_used_strips, place_warnings, wedge_warnings
 from calib.run.progress import Progress, Stopwatch, silent, tracked
 from calib.run.sunlight import sun_of
 from calib.sweep.estimate import SweepFit, refine
@@ -139,8 +140,10 @@ def with_pointing(
     """
     given = pose_of(frame.pointing)
     resection, pose = None, given
-    out, why = [strip.strip for strip in left_out], [strip.says for strip in left_out]
-    said = [*sweep.warnings, *tone.warnings, *noticed(frame, dropouts, sweep.marks, tone.patches, out)]
+    out = [strip.strip for strip in left_out]
+    said = [strip.why for strip in left_out]
+    said += of_used_strips((*sweep.warnings, *tone.warnings), out)
+    said += noticed(frame, dropouts, sweep.marks, tone.patches, out)
     carries = _carries(tone)
     carries[out] = False
     said += place_warnings(frame, sweep.sweeps, carries)
@@ -148,12 +151,11 @@ def with_pointing(
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
         if isinstance(result, NotPossible):
-            said.append(f"control points could not refine the pointing ({result.reason}); the stated one is used")
+            why = f"control points could not refine the pointing ({result.reason}); the stated one is used"
+            said.append(Remark(why))
         else:
             resection, pose = result, result.pose
-            said += _doubts(result, given)
-            if result.rejected:
-                said.append(f"control points left out as blunders: {', '.join(result.rejected)}")
+            said += map(Remark, _doubts(result, given))
     return FrameFits(
         frame=frame,
         dropouts=dropouts,
@@ -163,7 +165,7 @@ def with_pointing(
         pose=pose,
         resection=resection,
         sun=sun_of(frame),
-        warnings=together((*frame.warnings, *why, *of_strips_left(said, out))),
+        warnings=(*frame.warnings, *worded(said, frame.strips)),
     )
 
 
@@ -182,7 +184,8 @@ def _carries(tone: ToneFit) -> NDArray[np.bool_]:
 
 
 def _doubts(found: Resection, given: Pose) -> list[str]:
-    """What is odd about a refined pointing: points that scatter too much, a camera moved beyond what was thought."""
+    """What is odd about a refined pointing: points that scatter too much or are blunders, a camera moved beyond what
+    was thought."""
     said = []
     used = int(np.count_nonzero(found.used))
     stated_values = 3 * sum(sigma is not None for sigma in (given.sigma_position_km, given.sigma_attitude_deg))
@@ -196,6 +199,8 @@ def _doubts(found: Resection, given: Pose) -> list[str]:
     if given.sigma_position_km is not None and moved_km > ODD * np.sqrt(3) * given.sigma_position_km:
         stated = f"the stated 1-sigma of its position is {given.sigma_position_km:g} km"
         said.append(f"the control points move the camera by {moved_km:.3g} km, although {stated}")
+    if found.rejected:
+        said.append(f"control points left out as blunders: {', '.join(found.rejected)}")
     return said
 
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from calib.errors import InputError
 from calib.frame.frame import Frame, StripRaster
 from calib.frame.raster import KEY
+from calib.frame.remarks import Remark
 from calib.frame.strips import without_lines
 from calib.frame.words import listed, quoted
 from calib.tone.dropouts import Dropouts
@@ -42,10 +43,10 @@ def video_signs(dn: NDArray, dropouts: Dropouts, noise_dn: float) -> VideoSigns:
     return VideoSigns(bits, inverted_lines(dn), sharp_steps(dn, dropouts, noise_dn))
 
 
-def without_spoilt(frame: Frame, signs: Sequence[VideoSigns]) -> tuple[Frame, list[int], list[str]]:
+def without_spoilt(frame: Frame, signs: Sequence[VideoSigns]) -> tuple[Frame, list[int], list[Remark]]:
     """The frame without lines, or whole strips, whose video is wrong as the strips' `signs` tell.
 
-    Also which strips have changed, and a sentence for each reason; of strips that are lost whole `damaged` says it.
+    Also which strips have changed, and a remark for each reason; of strips that are lost whole `damaged` says it.
 
     Raises:
         InputError: bits stand still in most of the strips, so that none tells what is right.
@@ -56,26 +57,27 @@ def without_spoilt(frame: Frame, signs: Sequence[VideoSigns]) -> tuple[Frame, li
         raise InputError(frame.path, KEY, found, "strips whose bits all follow the picture")
     sharp = [each.sharp for each in signs]
     jumping = strips_that_jump(sharp)
-    strips, changed, said = list(frame.strips), list[int](), list[str]()
+    strips, changed, said = list(frame.strips), list[int](), list[Remark]()
     for k, raster in enumerate(frame.strips):
         jumps = [_Spoilt(range(raster.n_lines), _jumps(sharp, k))] if k in jumping else []
         spoilt = [*jumps, *_held(held[k]), *_inverted(signs[k].inverted)]
         if spoilt:
             changed.append(k)
-            strips[k], sentences = _without(raster, spoilt)
-            said += sentences
+            strips[k], remarks = _without(raster, spoilt)
+            said += remarks
     return replace(frame, strips=tuple(strips)), changed, said
 
 
-def _without(raster: StripRaster, spoilt: Sequence[_Spoilt]) -> tuple[StripRaster, list[str]]:
+def _without(raster: StripRaster, spoilt: Sequence[_Spoilt]) -> tuple[StripRaster, list[Remark]]:
     """A strip without its spoilt lines, and what is to be said of them; lost whole where hardly any are left."""
     lines = {line for some in spoilt for line in some.lines}
     if len(lines) > WHOLE * raster.n_lines:
         return replace(raster, is_lost=True, damage=" and ".join(some.why for some in spoilt)), []
-    sentences = [
-        f"{raster.called}: lines {listed(some.lines)} of {raster.n_lines} left out: {some.why}" for some in spoilt
+    remarks = [
+        Remark(f"lines {listed(some.lines)} of {raster.n_lines} left out: {some.why}", (raster.index,))
+        for some in spoilt
     ]
-    return without_lines(raster, lines), sentences
+    return without_lines(raster, lines), remarks
 
 
 def _jumps(sharp: Sequence[float], strip: int) -> str:

@@ -6,6 +6,7 @@ A strip of which most lines do is left out whole.
 from collections.abc import Sequence
 from dataclasses import replace
 
+from calib.frame.remarks import Remark
 from calib.frame.words import beside
 from calib.run.fitting.first_places import FirstPlaces
 from calib.sweep.strip_order import LeftOut
@@ -20,8 +21,8 @@ def without_strange(places: FirstPlaces, strange: Sequence[Sequence[tuple[int, i
     for k, (strip, runs) in enumerate(zip(places.frame.strips, strange, strict=True)):
         if sum(stop - first for first, stop in runs) > MOST * strip.n_lines:
             dropouts[k] = all_lost(strip.n_lines, strip.n_samples)
-            by = beside(k, len(strange))
-            out.append(LeftOut(k, f"{strip.called}: left out: most of its lines show different film from {by}"))
+            why = f"left out: most of its lines show different film from {beside(k, len(strange))}"
+            out.append(LeftOut(k, Remark(why, (k,))))
         else:
             blocks = [LostBlock(Reason.STRANGE, range(*run), range(strip.n_samples)) for run in runs]
             dropouts[k] = with_blocks(dropouts[k], blocks)

@@ -1,6 +1,5 @@
-"""What was left out of a frame's fits, in plain sentences for the operator."""
+"""What was left out of a frame's fits, and what of them is doubtful: remarks for the operator."""
 
-import re
 from collections import Counter
 from collections.abc import Sequence
 
@@ -8,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.frame.frame import Frame
+from calib.frame.remarks import Remark
 from calib.frame.words import beside, listed
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE, MarkTable
@@ -22,25 +22,23 @@ SAID_HERE = {  # why blocks of samples are left out; `damage` says what is unrea
 }
 MOST_NAMED = 12  # marks in one sentence
 UNSURE_PX = 1.0  # 1-sigma of a strip's places, in the middle of its lines: above, a place is not known to the px
-ABOUT_A_STRIP = re.compile(r"strip (?P<strip>\d+)(?P<file> \([^)]*\))?: (?P<what>.*)", re.DOTALL)
 
 
 def noticed(
     frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
-) -> tuple[str, ...]:
-    """Dropouts, blocks of samples left out for another reason, marks and patches that took no part, one sentence each;
+) -> tuple[Remark, ...]:
+    """Dropouts, blocks of samples left out for another reason, marks and patches that took no part, one remark each;
     nothing where all took part. Of what strips lost that were `left_out` altogether nothing is said."""
-    blocks = _blocks(frame, dropouts, left_out)
-    return (*_dropouts(dropouts, left_out), *blocks, *_marks(frame, marks), *_patches(patches))
+    lost = (*_dropouts(dropouts, left_out), *_blocks(dropouts))
+    return of_used_strips((*lost, *_marks(frame, marks), *_patches(patches)), left_out)
 
 
-def of_strips_left(said: Sequence[str], left_out: Sequence[int]) -> tuple[str, ...]:
-    """What is said, but for what is said of a strip that was left out."""
-    gone = tuple(f"strip {strip}{sign}" for strip in left_out for sign in (":", " ("))
-    return tuple(line for line in said if not line.startswith(gone))
+def of_used_strips(remarks: Sequence[Remark], left_out: Sequence[int]) -> tuple[Remark, ...]:
+    """The remarks but for those on strips that were all left out."""
+    return tuple(remark for remark in remarks if not remark.strips or {*remark.strips} - {*left_out})
 
 
-def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
+def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[Remark]:
     lost = np.array([strip.n_dropped for strip in dropouts])
     lost[list(left_out)] = 0
     share = lost / np.array([strip.n_lines * strip.n_samples for strip in dropouts])
@@ -49,14 +47,13 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str
     worst = int(share.argmax())
     total = lost.sum() / sum(strip.n_lines * strip.n_samples for strip in dropouts)
     most = f"most in strip {worst} ({_percent(share[worst])})"
-    return [f"the tape dropped out at {_percent(total)} of all samples, {most}"]
+    return [Remark(f"the tape dropped out at {_percent(total)} of all samples, {most}")]
 
 
-def _blocks(frame: Frame, dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[str]:
+def _blocks(dropouts: Sequence[Dropouts]) -> list[Remark]:
     return [
-        f"{frame.strips[k].called}: {_which(blocks, lost)} left out: {_why(blocks, beside(k, len(dropouts)))}"
+        Remark(f"{_which(blocks, lost)} left out: {_why(blocks, beside(k, len(dropouts)))}", (k,))
         for k, lost in enumerate(dropouts)
-        if k not in left_out
         for reason in SAID_HERE
         if (blocks := [block for block in lost.blocks if block.reason is reason])
     ]
@@ -79,7 +76,7 @@ def _percent(share: float) -> str:
     return f"{100 * share:.3g} %"
 
 
-def _marks(frame: Frame, marks: MarkTable) -> list[str]:
+def _marks(frame: Frame, marks: MarkTable) -> list[Remark]:
     seen = np.array([reason != OUTSIDE for reason in marks.reason], bool)  # beyond the strip's edge there is no mark
     out = np.flatnonzero(~marks.used & seen)
     if not out.size:
@@ -89,10 +86,10 @@ def _marks(frame: Frame, marks: MarkTable) -> list[str]:
     names = [f"{frame.marks.ids[marks.mark[row]]} in strip {marks.strip[row]}" for row in out[:MOST_NAMED].tolist()]
     more = f" and {out.size - MOST_NAMED} more" if out.size > MOST_NAMED else ""
     said = f"{out.size} of {np.count_nonzero(seen)} sightings of reseau marks left out ({why})"
-    return [f"{said}: {', '.join(names)}{more}"]
+    return [Remark(f"{said}: {', '.join(names)}{more}")]
 
 
-def _patches(patches: PatchTable) -> list[str]:
+def _patches(patches: PatchTable) -> list[Remark]:
     said = []
     for strip in np.unique(patches.strip[~patches.used]).tolist():
         of_strip = patches.strip == strip
@@ -101,56 +98,36 @@ def _patches(patches: PatchTable) -> list[str]:
         for row in out:
             by_reason.setdefault(patches.reason[row], []).append(int(patches.patch[row]))
         which = ", ".join(f"{listed(numbers)} ({reason})" for reason, numbers in by_reason.items())
-        said.append(f"strip {strip}: {len(out)} of {np.count_nonzero(of_strip)} wedge patches left out: {which}")
+        count = f"{len(out)} of {np.count_nonzero(of_strip)}"
+        said.append(Remark(f"{count} wedge patches left out: {which}", (strip,)))
     return said
 
 
-def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[str, ...]:
-    """A sentence where patches that took part contradict the curves fitted to them."""
+def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[Remark, ...]:
+    """A remark where patches that took part contradict the curves fitted to them."""
     off = np.flatnonzero(curves_in_doubt(patches, stated_sigma, int(patches.strip.max()) + 1)).tolist()
     if not off:
         return ()
     most = float(np.abs(patches.residual_density[np.isin(patches.strip, off) & patches.used]).max())
-    strips = f"strip {off[0]}" if len(off) == 1 else f"strips {listed(off)}"
-    return (
-        f"the wedge patches of {strips} lie up to {most:.2g} in density off the fitted curves, more than {WEDGE_OFF:g} "
-        "times what noise and their stated 1-sigma allow: the tone there is doubtful, and sigma includes that",
+    said = (
+        f"the wedge patches lie up to {most:.2g} in density off the fitted curves, more than {WEDGE_OFF:g} times what "
+        "noise and their stated 1-sigma allow: the tone there is doubtful, and sigma includes that"
     )
+    return (Remark(said, tuple(off)),)
 
 
-def place_warnings(frame: Frame, sweeps: Sequence[StripSweep], carries: NDArray[np.bool_]) -> tuple[str, ...]:
-    """A sentence for each axis on which the places of strips that carry anything, (K,), are not known to the px."""
+def place_warnings(frame: Frame, sweeps: Sequence[StripSweep], carries: NDArray[np.bool_]) -> tuple[Remark, ...]:
+    """A remark for each axis on which the places of strips that carry anything, (K,), are not known to the px."""
     said = []
     for axis, px_mm in (("x", frame.scan.sample_mm), ("y", frame.scan.line_mm)):
         sigma_px = np.array([np.median(getattr(sweep, f"sigma_{axis}_mm")) for sweep in sweeps]) / px_mm
         unsure = np.flatnonzero(carries & (sigma_px > UNSURE_PX))
         if unsure.size:
-            strips = f"strip {unsure[0]}" if unsure.size == 1 else f"strips {listed(unsure.tolist())}"
             least, most = (f"{px:.2g}" for px in (sigma_px[unsure].min(), sigma_px[unsure].max()))
             span = most if least == most else f"{least} to {most}"
-            said.append(
-                f"film {axis} of {strips} is known only to {span} px (1-sigma, the median of a strip's lines): marks, "
-                "wedge borders and overlaps do not determine it better"
+            known = (
+                f"film {axis} is known only to {span} px (1-sigma, the median of a strip's lines): marks, wedge "
+                "borders and overlaps do not determine it better"
             )
+            said.append(Remark(known, tuple(unsure.tolist())))
     return tuple(said)
-
-
-def together(warnings: Sequence[str]) -> tuple[str, ...]:
-    """What is said of several strips in the same words is said once, at the place of the first."""
-    strips: dict[str, list[tuple[int, str]]] = {}
-    for warning in warnings:
-        about = ABOUT_A_STRIP.fullmatch(warning)
-        if about is not None:
-            strips.setdefault(about["what"], []).append((int(about["strip"]), about["file"] or ""))
-        else:
-            strips.setdefault(warning, [])
-    return tuple(_of_all(what, those) for what, those in strips.items())
-
-
-def _of_all(what: str, strips: Sequence[tuple[int, str]]) -> str:
-    if not strips:
-        return what
-    if len(strips) == 1:
-        number, file = strips[0]
-        return f"strip {number}{file}: {what}"
-    return f"strips {listed([number for number, _ in strips])}, each: {what}"
