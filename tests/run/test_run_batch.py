@@ -5,6 +5,7 @@ frame serves for all: test_run_batch_kill.py and tests/cli/test_cli_batch.py cal
 """
 
 import json
+import logging
 import os
 import shutil
 import signal
@@ -14,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, replace
 from functools import partial
+from io import StringIO
 from multiprocessing import forkserver
 from pathlib import Path
 
@@ -279,6 +281,22 @@ def test_a_scheduler_that_goes_ends_the_batch_and_not_the_frames(night: Night, m
                 settings=Settings(), threads=1, overwrite=False, tell=lambda standing: None,
             )  # fmt: skip
     assert read_ledger(night.out / LEDGER)[GOOD].state == "begun"
+
+
+def test_the_library_logs_nothing_of_a_scheduler_that_goes(scheduler: LocalCluster) -> None:
+    """Two tracebacks of its own stood above the batch's line that says the scheduler gave a frame up."""
+    said, logger = StringIO(), logging.getLogger("distributed")
+    handler = logging.StreamHandler(said)
+    handler.setLevel(logging.ERROR)
+    logger.addHandler(handler)
+    try:
+        with workers_of(scheduler.scheduler_address):
+            logging.getLogger("distributed.client").error("Failed to reconnect")
+        assert said.getvalue() == ""
+        logging.getLogger("distributed.client").error("of somebody else")
+        assert "of somebody else" in said.getvalue()
+    finally:
+        logger.removeHandler(handler)
 
 
 HOLD = """

@@ -11,6 +11,7 @@ from typing import Any
 
 import dask
 from distributed import Client, LocalCluster
+from distributed.utils import silence_logging_cmgr
 
 from calib.errors import CalibError, InputError
 from calib.run.batch.task import JOB
@@ -98,7 +99,8 @@ def workers_of(address: str) -> Iterator[Workers]:
             raise InputError(
                 "batch", "--scheduler", address, "the address of a scheduler that answers, such as tcp://10.0.0.5:8786"
             ) from error
-    with client:
+    # What the library logs of a scheduler that goes are traces of its own; the batch says it in a line.
+    with silence_logging_cmgr(logging.CRITICAL), client:
         _check_versions(client, address)
         yield Workers(client, None)
 
