@@ -1,8 +1,8 @@
 """Pieces of work done by several threads, handed over in order, large ones with only a few of them alive at a time.
 
 Threads that work on arrays get and free megabytes all the time. The C library would return them to the system and have
-them back zeroed, page by page, which takes a good part of the time of making a map; so it is told to keep some, and
-what it keeps is given back between the steps of a job, which need theirs in other sizes.
+them back zeroed, page by page, which takes a good part of the time of making a map. So it is told to keep some. What it
+keeps is given back between the steps of a job, which need theirs in other sizes.
 """
 
 import math

@@ -1,8 +1,8 @@
 """Interpolation kernels by name, and their weights as tables by phase.
 
-What a kernel does to the picture, for places spread evenly between the samples (tested): its response at
-half the Nyquist frequency (a quarter of a cycle a sample) along one axis, mean and least over the phases, and by how
-much it multiplies the variance of independent noise along one axis:
+What a kernel does to the picture along one axis, for places spread evenly between the samples (tested). Its response
+is that at half the Nyquist frequency (a quarter of a cycle a sample), mean and least over the phases; its variance is
+by how much it multiplies that of independent noise:
 
     kernel      taps   response mean / least   variance
     bilinear     2         0.811 / 0.707         0.667
@@ -58,11 +58,14 @@ class Kernel:
 class AxisWeights(NamedTuple):
     """Weights along one axis: row p of `rows` for a place that is p / PHASES of a sample beyond a sample's centre.
 
-    `taps` samples count, from `before` samples before that sample on. A row (PHASES + 1, n) holds side by side what the
-    inner loop reads together: `lanes` values, whole LANES, the last of them 0; for each place in a cell at which the
-    first tap may lie, `cells` pairs of weights of variance (squared, raised where noise hangs together) and of
-    systematic error (plain), summed over the taps in a cell (of eight taps the last cell takes the rest); and the sums
-    of the values above and below zero. Compiled code reads it as it is.
+    `taps` samples count, from `before` samples before that sample on. A row of `rows` (PHASES + 1, n) holds side by
+    side what the inner loop reads together, and compiled code reads it as it is:
+
+    - `lanes` weights of values, a whole number of LANES; those beyond the taps are 0;
+    - for each place in a cell at which the first tap may lie, `cells` pairs of weights: that of variance (squared,
+      raised where noise hangs together) and that of systematic error (plain), summed over the taps in a cell. Of eight
+      taps the last cell takes the rest;
+    - the sums of the weights of values above and below zero.
     """
 
     taps: int

@@ -20,9 +20,10 @@ SOUND, MARKED, UNSOUND = 0, 1, 2
 class Packed(NamedTuple):
     """Samples for the inner loop, row 0 and column 0 being line `top` and sample `left`, both even; (rows, columns).
 
-    Cells of CELL lines and samples hold what need not be known of every sample: `doubts` (cells down, cells across, 2)
-    variance and systematic error; `unsound` (cells down, cells across) SOUND, or whether the taps of a place whose
-    first tap lies in the cell hold marks alone, or more than that. Compiled code reads and fills it as it is.
+    Cells of CELL lines and samples hold what need not be known of every sample. `doubts` (cells down, cells across, 2)
+    are variance and systematic error. `unsound` (cells down, cells across) is SOUND, or says whether the taps of a
+    place whose first tap lies in the cell hold marks alone, or more than that. Compiled code reads and fills it as it
+    is.
     """
 
     value: NDArray[np.float32]

@@ -34,9 +34,11 @@ MARGIN = 1e-3  # lines, samples, entries: what rounding cannot bridge
 class Geometry(NamedTuple):
     """Where the pixels of a raster lie on a strip, as compiled code reads it.
 
-    `nodes` as in `Tiles`; `even`, `per_mm` as in `Inverse`, `even` flat and from x `first_x` on; `n_lines`, `n_samples`
-    of the strip; `rows`, `columns` of the block of pixels, and its offset from the first node; `outside` (N,) that of
-    the raster, pixel by pixel, empty where it has none.
+    `nodes`: as in `Tiles`.
+    `even`, `per_mm`: as in `Inverse`; `even` is flat, and from x `first_x` on.
+    `n_lines`, `n_samples`: of the strip.
+    `rows`, `columns`: of the block of pixels. `offset_r`, `offset_c`: by how much it begins beyond the first node.
+    `outside` (N,): that of the raster, pixel by pixel; empty where it has none.
     """
 
     nodes: Array

@@ -1,8 +1,8 @@
 """Map pixels -> film: for a block of the map grid, where each pixel lies on the film and how the light fell there.
 
-What varies smoothly over the map is worked out exactly on a lattice of nodes at whole multiples of a step, whatever the
-block, and interpolated bilinearly in between; a cell of the lattice is interpolated only if nodes at half the step show
-that this is good enough, otherwise each of its pixels is worked out exactly. On the sphere the smooth quantities are
+What varies smoothly over the map is worked out exactly on a lattice of nodes, at whole multiples of a step whatever the
+block, and interpolated bilinearly in between. A cell of the lattice is interpolated only if nodes at half the step show
+that this is good enough; otherwise each of its pixels is worked out exactly. On the sphere the smooth quantities are
 the film place and the angles themselves; over terrain they are the zenith and the place in the elevation model, and
 height, collinearity and angles follow exactly for every pixel.
 """

@@ -2,16 +2,16 @@
 
 Exposure bends with density, so the mean over noise of the exposure of a noisy density is not that of the true one. What
 a sample is turned into is therefore not H(D) but the function h whose mean over the noise is H: ``E[h(D + sigma(D) n)]
-= H(D)`` for all D of the curve. It is found by turns, each of which multiplies h at a density by what the means that
-it goes into lack, as shares of theirs (Richardson 1972, Bayesian-based iterative method of image restoration; Lucy
-1974, An iterative technique for the rectification of observed distributions), with the mean by Gauss-Hermite quadrature
-(Abramowitz and Stegun 1964, 25.4.46). Differences would go too far where a sigma of noise makes exposure several times
-as large, in toe and shoulder: h swings and falls below zero. Beyond the ends of the curve nothing is demanded: h begins
-there as a chord of one sigma and becomes what the means up to the ends need; a demand made up for there took the mean
-off by a tenth in the shoulder. Values there serve in means only, and the caller flags what lies beyond. What the turns
-leave is known, and belongs to the systematic error. The variance of h is looked up where a noisy sample
-lies: for one sample that is right, for a mean of many too large by what noise makes of it, and a pixel is between
-these, so half of that is taken off, in logarithms.
+= H(D)`` for all D of the curve. It is found by turns. Each multiplies h at a density by demanded over found exposure,
+averaged over the means that it goes into by its shares in them (Richardson 1972, Bayesian-based iterative method of
+image restoration; Lucy 1974, An iterative technique for the rectification of observed distributions). The means are
+taken by Gauss-Hermite quadrature (Abramowitz and Stegun 1964, 25.4.46). Differences would go too far where a sigma of
+noise makes exposure several times as large, in toe and shoulder: h swings and falls below zero. Beyond the ends of the
+curve nothing is demanded: h begins there as a chord of one sigma and becomes what the means up to the ends need; a
+demand made up for there took the mean off by a tenth in the shoulder. Values there serve in means only, and the caller
+flags what lies beyond. What the turns leave is known, and belongs to the systematic error. The variance of h is looked
+up where a noisy sample lies. For one sample that is right; for a mean of many it is too large by what noise makes of
+it. A pixel is between these, so half of that is taken off, in logarithms.
 """
 
 from functools import cache
@@ -41,8 +41,9 @@ def exposure_table(curve: FilmCurve, density: Array, sigma: Array, doubt: Array,
     and the systematic one about `doubt` (K,), a part `dark` of which lie at the curve's dark end.
 
     The table goes from beyond one end of the curve to beyond the other. It holds the unbiased exposure; what noise and
-    a systematic error of density are multiplied by; and the systematic 1-sigma that is added: what the iteration left,
-    and what the dark end of the curve leaves open, since film that could as well lie at it may have seen no light.
+    a systematic error of density are multiplied by; and the systematic 1-sigma that is added. This is what the
+    iteration left, and what the dark end of the curve leaves open: film that could as well lie at it may have seen no
+    light.
     """
     low, high = curve.span
     step = (high - low) / (NODES - 1)

@@ -2,8 +2,8 @@
 
 Floats are stored by the floating-point predictor (TIFF Technical Note 3, 2005): the bytes of a row sorted by their
 weight, each less the one before; bit masks by the horizontal one (TIFF 6.0, section 14). What makes a grainy picture's
-bytes fewer is their unequal frequency, and runs of zeros where digits were rounded away; so the compressor looks for
-long repetitions only, in a table that stays in the processor's nearest cache, and where it finds none passes over a few
+bytes fewer is their unequal frequency, and runs of zeros where digits were rounded away. So the compressor looks for
+long repetitions only, in a table that stays in the processor's nearest cache; where it finds none it passes over a few
 bytes. Against its level 1 that takes less time for hardly more bytes; higher levels cost far more and save nothing.
 """
 

@@ -10,11 +10,11 @@ Letters with k belong to the strip, g to its scan direction, the rest to all str
 the light makes of their steps; all arms of marks may be longer than stated, in x, by the same length. Every group of
 coefficients has a prior variance of its own, which the data estimate.
 
-All of these are linear in a few *terms* of a place (`rows.Rows`): 1, t_l, t_s, the modes of the sample, whether it is a
-border, what is shared besides (1 of an arm, which tells x alone; px per power of a border along y), the marks whose
-places are unknown, and the B-splines of the line that the wander's modes are made of. The design is kept as terms. A
-strip's *joint terms* are, of both axes, the few terms and, in place of the splines, the wander's unknowns; every
-unknown, own or shared, is one of them or several (`Columns`).
+All of these are linear in the *terms* of a place (`rows.Rows`), and the design is kept as terms. The *few terms* are 1,
+t_l, t_s, the modes of the sample, whether it is a border, what is shared besides (1 of an arm, which tells x alone; px
+per power of a border along y), and the marks whose places are unknown. The others are the B-splines of the line that
+the wander's modes are made of. A strip's *joint terms* are, of both axes, the few terms and, in place of the splines,
+the wander's unknowns; every unknown, own or shared, is one of them or several (`Columns`).
 """
 
 from collections.abc import Sequence

@@ -1,9 +1,9 @@
 """One reseau mark's place in a strip to a small part of a pixel, with its covariance.
 
 Model of a window: ``v = b (1 - g) + v0 g``, ``logit g = logit c + p``, with c the cross's coverage (`cross`), v0 the
-strokes' value, b the scene, and p a bend: the spot blurs light, while values are densities or the video's DN, so half
-covered is not half way. Where the arms along x end is found: it tells how far samples lie apart, which the sweep may
-not know. b is a cubic tensor spline whose second differences have a prior variance estimated in each
+strokes' value, b the scene, and p a bend. It bends because the spot blurs light, while values are densities or the
+video's DN: half covered is not half way. Where the arms along x end is found: it tells how far samples lie apart, which
+the sweep may not know. b is a cubic tensor spline whose second differences have a prior variance estimated in each
 window (as in `adjust`): on flat ground b becomes a plane and the place reaches its Cramer-Rao bound; on rough ground
 its covariance says so. Gauss-Newton (`marksolve`), with weights that fall off for samples far from the model (rims,
 scratches, dropouts unnoticed); the model itself is trusted to a small part of the strokes' contrast along their edges.

@@ -51,10 +51,12 @@ class Batches:
 class Sums:
     """What a fit needs to know of its evidence, summed over its rows; whatever the modes of the wander are.
 
-    `own` by strip and `seams` by neighbouring strips: terms times terms, None where there is no evidence, or the rows
-    as they are where they are few and in joint terms, which hold for one set of modes only; `few` (f, 2)
-    and `splines` (n, 2), by strip: what pulls at terms in x and in y; `squares`: that of all values by their
-    information; `log_information`: of its determinants.
+    `own`: by strip, terms times terms. None where there is no evidence. Where rows are few, they stand as they are, in
+        joint terms, which hold for one set of modes only.
+    `seams`: the same by pairs of neighbouring strips.
+    `few` (f, 2), `splines` (n, 2): by strip, what pulls at its few terms and its splines, in x and in y.
+    `squares`: the sum of the squares of all values, weighed by their information.
+    `log_information`: the sum of the logarithms of the information's determinants.
     """
 
     own: list[Products | FewRows | None]

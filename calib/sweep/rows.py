@@ -34,9 +34,10 @@ class Rows:
 class Products:
     """One number for each pair of terms of a left and a right strip, in P planes.
 
-    `few` (P, f_left, f_right); `left` (P, splines, f_right) and `right` (P, splines, f_left) of one strip's splines
-    with the other's few terms; `near` (P, splines, width) of the left strip's splines with the right one's from `low`
-    (splines,) on: rows touch splines next to each other, so of all pairs only a band is ever held.
+    `few` (P, f_left, f_right): few terms with few terms.
+    `left` (P, splines, f_right), `right` (P, splines, f_left): that strip's splines with the other's few terms.
+    `near` (P, splines, width): the left strip's splines with the right one's, from spline `low` (splines,) of it on.
+        Rows touch splines next to each other, so of all pairs only a band is ever held.
     """
 
     few: Array

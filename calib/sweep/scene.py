@@ -24,9 +24,13 @@ RESIDUAL, SCENE, N_TERMS = N_OWN, 12, 16
 
 
 class SceneSpline(NamedTuple):
-    """The spline on a square window, as compiled code takes it: per row or column of it the first of 4 coefficients and
-    their values (n, 4); `side` coefficients each way, the band (side^2, band + 1) of the penalty (`smallsolve`), whose
-    width is that of sums of the spline's products as well, and its rank."""
+    """The spline on a square window, as compiled code takes it.
+
+    `first` (n,), `values` (n, 4): per row or column of the window the first of its 4 coefficients, and their values.
+    `side`: the number of coefficients each way.
+    `penalty` (side^2, band + 1): the penalty's band (`smallsolve`); sums of the spline's products are as wide.
+    `rank`: that of the penalty.
+    """
 
     first: NDArray[np.int64]
     values: Array

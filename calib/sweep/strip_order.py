@@ -1,9 +1,9 @@
 """Strips that are not what they are said to be: exchanged, listed out of order, turned end to end, mirrored, foreign.
 
 Neighbouring strips show the same film where they overlap. Where they do not, the edges that are left over are compared
-with each other, both ways round; edges that show the same film are links, links make chains, and what a chain's other
-strips say of a strip's place and direction is held against what is said of it. Nothing is claimed of a strip only
-because its overlaps are empty: a claim needs a link, or texture that differs where it should be the same.
+with each other, both ways round. Edges that show the same film are links, and links make chains. What a chain's other
+strips say of a strip's place and direction is held against what the description says of it. Nothing is claimed of a
+strip only because its overlaps are empty: a claim needs a link, or texture that differs where it should be the same.
 """
 
 from collections.abc import Callable, Collection, Mapping, Sequence

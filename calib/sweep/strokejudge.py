@@ -80,9 +80,9 @@ def of_the_frame(table: MarkTable, contrast: Array) -> Expected:
 def as_stated(table: MarkTable, contrast: Array, density: float | None) -> Expected:
     """The stated density, where the frame's marks do not agree on another.
 
-    On film as dark as the strokes hardly a mark is seen, and most of what is taken for one is none: on such a frame
-    half of the strokes were off by more than their contrast, on ten with clear marks nine of ten by less than a fourth
-    of it (by trial).
+    On film as dark as the strokes hardly a mark is seen, and most of what is taken for one is none. On such a frame
+    half of the strokes were off by more than their contrast; on ten frames with clear marks nine of ten strokes were
+    off by less than a fourth of it (by trial).
     """
     if density is None or not table.used.any():
         return _nothing_of(table)

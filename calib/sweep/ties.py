@@ -1,9 +1,10 @@
 """Ties: by how much neighbouring strips' sweeps disagree, from the same film texture seen in both.
 
-Per window of the overlap, Gauss-Newton on the shift (line, sample) that makes the right strip's picture match the left
-one's, with an offset and a drift along the lines as nuisance (a strip's tone may drift) and a column profile common to
-the whole seam (what is left of the banding). The covariance counts the noise's correlation after smoothing, takes the
-noise's own gradients out of the information, and is widened by the residual scatter where that exceeds the noise.
+Per window of the overlap, Gauss-Newton finds the shift (line, sample) that makes the right strip's picture match the
+left one's. Unknown besides are an offset and a drift along the lines, for a strip's tone may drift, and a column
+profile common to the whole seam, which is what is left of the banding. The covariance counts the noise's correlation
+after smoothing, takes the noise's own gradients out of the information, and is widened by the residual scatter where
+that exceeds the noise.
 """
 
 from collections.abc import Iterable, Sequence

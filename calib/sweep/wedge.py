@@ -140,9 +140,11 @@ def place_wedge(
     line_mm: float,
     reach_mm: float,
 ) -> Placed | None:
-    """Find a wedge in lines of a strip from `first_line` on, its borders within `reach_mm` of where the sweep puts
-    them; None where it is not seen or another place, half a patch off or more at the end nearer the picture's middle,
-    does nearly as well."""
+    """Find a wedge in lines of a strip from `first_line` on, its borders within `reach_mm` of the places by the sweep.
+
+    None where it is not seen, or where another place does nearly as well that is half a patch off or more at the end
+    nearer the picture's middle.
+    """
     borders = wedge.borders if abs(wedge.borders[-1].at_mm) <= abs(wedge.borders[0].at_mm) else wedge.borders[::-1]
     span = (wedge.span_mm[0] - reach_mm, wedge.span_mm[1] + reach_mm)
     sums = make_profiles(first_line, values, sigma, sweep, span, MARGIN_LINES * line_mm, UNEVEN / len(borders))

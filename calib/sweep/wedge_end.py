@@ -19,9 +19,11 @@ MOST_SAMPLES = 32  # nearly, of a line: they tell its mean well enough
 
 
 def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_reversed: bool) -> tuple[float, float]:
-    """How well the wedge shows where it is said to be, and where it would be if the strip were turned end to end: what
-    steps of the stated order explain of the variance of its samples (n_lines, n_samples), at the best place within the
-    tolerance; 0 where there is none."""
+    """How well the wedge shows where it is said to be, and where it would be if the strip were turned end to end.
+
+    Each is the share of the variance of samples `dn` (n_lines, n_samples) there that steps of the stated order explain,
+    at the best place within the tolerance; 0 where there is none.
+    """
     scan, wedge = frame.scan, frame.film.wedge
     across_mm = np.array([patch.across_mm for patch in wedge.patches])
     left, right = covered_by_most(across_mm)

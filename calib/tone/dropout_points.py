@@ -1,10 +1,10 @@
 """Samples that were lost one by one: impulses, far from all that lies about them.
 
 The search for runs (`dropout_kernels`) asks too much of a single sample to take it for garbage, since it compares it
-with its column alone, where an edge may pass. But a place of the film that stands out is seen by the readout's spot
-from the places beside it as well: a spot of half a sample (1-sigma), as narrow as any that samples can follow, shows an
-eighth of a point's light to the samples left and right. One whose neighbours in the line show nothing of it was not on
-the film. All are compared with those above and below them, so that banding tells nothing.
+with its column alone, where an edge may pass. But a place of the film that stands out shows in the samples beside it as
+well, since the readout's spot is wider than a point. A spot of half a sample (1-sigma), as narrow as any that samples
+can follow, shows an eighth of a point's light to the samples left and right. One whose neighbours in the line show
+nothing of it was not on the film. All are compared with those above and below them, so that banding tells nothing.
 """
 
 import numpy as np

@@ -3,9 +3,9 @@
 Every line is read as a chain of samples in one of three states - good, garbage, constant - and the most probable
 chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval that its
 neighbours above and below, and their extrapolations, span; garbage may lie anywhere; a constant repeats its neighbour
-in the line. A clipped sample (at the end of the scale) may legitimately repeat, so there a block of constant lines
-counts as a dropout only when it is a sharp-edged rectangle in film that goes on smoothly above and below it, or where
-no film of the strip is clipped at that end.
+in the line. A clipped sample, at the end of the scale, may repeat of right. So a block of constant lines there counts
+as a dropout only where no film of the strip is clipped at that end, or where it is a sharp-edged rectangle in film that
+goes on smoothly above and below it.
 Whole lines that are lost beyond doubt are told first (`dropout_lines`): the others are compared with each other only.
 What repeats the line before is lost as well (`dropout_copies`), and single samples that stand out from all about them
 (`dropout_points`). Lines whose picture has slipped along them are no use either (`dropout_slips`).

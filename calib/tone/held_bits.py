@@ -29,9 +29,13 @@ OFTEN, FEWEST = 0.1, 8  # and this part, and so many, of these lines hold both: 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BitTable:
-    """What every so manieth line of a strip of `n_lines` tells of its bits: which are 0, and 1, in all its samples
-    (uint32, of n lines looked at), how many `pairs` of neighbouring samples it has (n,), and how many steps from one to
-    the next lead `up` and `down` by the weight of each bit, or by `half` of it; all (n, BITS)."""
+    """What every `EVERY`th line of a strip of `n_lines`, n of them, tells of its bits.
+
+    `zeros`, `ones` (n,): masks of the bits that are 0, and 1, in all samples of the line.
+    `pairs` (n,): how many pairs of neighbouring samples it has.
+    `up`, `down` (n, BITS): how many steps from one sample to the next lead up, and down, by a bit's weight.
+    `half` (n, BITS): how many lead either way by half of it.
+    """
 
     n_lines: int
     zeros: NDArray[np.uint32]

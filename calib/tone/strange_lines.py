@@ -1,7 +1,7 @@
 """Lines in which a strip shows other film than its neighbours do at the same places.
 
-Where lines of a strip are exchanged, or lie elsewhere than is thought, or hold no film at all though they look like
-some, what it says of the film has nothing in common with what its neighbours say: differences scatter as much as the
+Lines of a strip may be exchanged, lie elsewhere than is thought, or hold no film at all though they look like some.
+What they say of the film then has nothing in common with what the neighbours say: differences scatter as much as the
 pictures themselves do. Drift moves all of a stretch alike, a curve that is wrong makes differences that follow the
 picture. A jump of the gain that is larger than the picture's contrast is left out as well, with the lines about it.
 """

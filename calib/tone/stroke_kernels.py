@@ -21,10 +21,12 @@ def stroke_cells(picture, sweep, marks, cross, blurs):  # type: ignore[no-untype
     """Rows (mark, sample, mean line, count, mean DN, DN beside the cross, shares of light from there for all blurs) of
     crosses, their samples averaged column by column.
 
-    `picture` is (DN, where they are lost, the DN at and beyond which they are clipped), `sweep` x and y in mm, (by
-    sample, by line) each; `marks` rows are (number, x_mm, y_mm, line, sample); `cross` is, each along x and y, the step
-    in mm and, in samples, the arm, half a stroke's width and the reach about its axis that is used; `blurs` (B, 2),
-    samples.
+    `picture`: DN, where they are lost, and the DN at and beyond which they are clipped.
+    `sweep`: x and y in mm, each by sample and by line.
+    `marks`: rows of number, x_mm, y_mm, line, sample.
+    `cross`: each along x and y, the step in mm and, in samples, the arm, half a stroke's width, and the reach about its
+        axis that is used.
+    `blurs` (B, 2): along x and y, in samples.
     """
     dn, arm = picture[0], cross[1]
     tall, wide = int(arm[1] + BESIDE[1]) + 2, int(arm[0] + BESIDE[1]) + 2

@@ -42,9 +42,10 @@ SURROUNDINGS = 41  # columns
 class ColumnPattern:
     """The banding of an image's columns.
 
-    `pattern` (n_columns,) is what to subtract from every line; `sigma` (n_columns,) is its 1-sigma uncertainty at the
-    wavelengths where there is any (what is slower cannot be told from the Moon); `period` is the pitch in columns with
-    which it repeats, or None; `share` the part of the columns' variance that it is.
+    `pattern` (n_columns,): what to subtract from every line.
+    `sigma` (n_columns,): its 1-sigma at the wavelengths where there is any; what is slower may be the Moon's.
+    `period`: the pitch in columns with which it repeats, or None.
+    `share`: the part of the columns' variance that it is.
     """
 
     pattern: Array
@@ -162,8 +163,8 @@ def _slope(row: Array) -> Array:
 def _moon_power(of_rows: Array, shape: tuple[int, int]) -> Array:
     """Power that the Moon alone gives the columns' profile, by cosine component: from the rows.
 
-    The rows' profile, made as the columns' is, has the power per unit of length that the columns would have without
-    banding if the ground looks the same in both directions; it is averaged over as many pixels of the other direction
+    The rows' profile is made as the columns' is. If the ground looks the same in both directions, it has the power per
+    unit of length that the columns' would have without banding. It is a mean over as many pixels of the other direction
     as the image has, so it is scaled by the ratio of the two lengths.
     """
     n_lines, n_columns = shape

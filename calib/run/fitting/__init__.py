@@ -9,8 +9,8 @@ Lines that show other film than the strips beside them: `tone.strange_lines` fin
     among the `Dropouts`, and all is fitted once more.
 Lines that a damaged file has lost: `StripRaster` reads them as zeros and tells them as `unread`; `damage` says them.
 Lines with a bit that stands still, or of inverted video (`spoilt_lines`, which says them), and film that is missing or
-    comes twice (`sweep.line_breaks`; `damage` says it): the strip is made anew of `pieces` of its file, so that lines
-    between them are unread as well, and is looked at again. Only missing or doubled film moves the lines behind it.
+    comes twice (`sweep.line_breaks`; `damage` says it): the strip is made anew of `pieces` of its file, and is looked
+    at again. Lines between the pieces are unread as well. Only missing or doubled film moves the lines behind it.
 Strips that are not what they are said to be, or that no file holds: `first_places` counts all of their samples as lost
     and gives each a `LeftOut`, of which nothing is said but why.
 """

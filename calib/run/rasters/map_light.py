@@ -1,7 +1,7 @@
 """What light does to a block of the map: exposure to reflectance, and reflectance to the standard geometry.
 
-Both factors vary slowly, over the film and over the map, and are looked up in tables that are proven good to a few
-parts in a hundred thousand; where a table does not hold (near the terminator, the limb, a lens that grows dark) each
+Both factors vary slowly, over the film and over the map. They are looked up in tables that are proven good to a few
+parts in a hundred thousand. Where a table does not hold (near the terminator, the limb, a lens that grows dark), each
 pixel's factor is worked out by itself.
 """
 
