@@ -19,6 +19,7 @@ from calib.sweep.tables import ReadWindow
 
 FIRST_BLUR_PX = 0.8
 BLUR_MARKS, OF_STRIP = 24, 2  # so many marks, or so many of each strip, tell the blur
+MOST_CHANCE = 0.05  # healthy strips of a frame whose marks may all be so by chance: over a rough scene one in seven is
 SOFT = 1.5  # times as blurred as most is a strip that was read out of focus (healthy ones differ by a tenth)
 LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
 CLEAR_CONTRAST, CLEAR_PART = 35.0, 0.6  # that, and the least visible share of a half arm, of marks that tell the blur
@@ -68,7 +69,8 @@ def estimate_blur(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sought: Sought, shape: CrossShape, threads: int
 ) -> tuple[CrossShape, Array]:
     """The shape with the spot's rms radius that the given marks show: the median over those that fit well; and by how
-    much, rms radius x and y in mm (K, 2), the marks of single strips are blurred beyond it; 0 where not clearly so."""
+    much, rms radius x and y in mm (K, 2), the marks of single strips are blurred beyond it; 0 where not clearly so, or
+    where so many marks of other strips look no sharper that all of one strip's may by chance."""
     fits = measure(read, sweeps, sought, shape, BLUR_PRIORS, threads)
     clear = [f is not None and f.contrast > CLEAR_CONTRAST and bool(np.all(f.parts > CLEAR_PART)) for f in fits]
     soft = np.zeros((len(sweeps), 2))
@@ -76,10 +78,13 @@ def estimate_blur(
         return shape, soft
     of_marks = np.array([f.blur_mm for f, is_clear in zip(fits, clear, strict=True) if f is not None and is_clear])
     blur, strips = np.median(of_marks, axis=0), sought.strip[clear]
+    times = of_marks.prod(axis=1) / blur.prod()
     for strip in np.unique(strips).tolist():
-        own = of_marks[strips == strip]
-        if len(own) > 1 and np.all(own.prod(axis=1) > SOFT**2 * blur.prod()):
-            soft[strip] = np.sqrt(np.maximum(np.median(own, axis=0) ** 2 - blur**2, 0.0))
+        own = strips == strip
+        least = times[own].min()
+        by_chance = (np.sum(times[~own] >= least) + 1) / (np.sum(~own) + 1)
+        if own.sum() > 1 and least > SOFT**2 and by_chance ** own.sum() * len(sweeps) < MOST_CHANCE:
+            soft[strip] = np.sqrt(np.maximum(np.median(of_marks[own], axis=0) ** 2 - blur**2, 0.0))
     return replace(shape, blur_x_mm=float(blur[0]), blur_y_mm=float(blur[1])), soft
 
 
