@@ -28,16 +28,12 @@ SIGNIFICANCE = 0.001  # that the scatter exceeds the stated one, to widen the co
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Control:
-    """Known places (N, 3) in the Moon frame (km), where the film was measured to show them, and its 1-sigma (N,).
-
-    `shared_sigma_mm`: 1-sigma, in each film coordinate, of a displacement that all points share.
-    """
+    """Known places (N, 3) in the Moon frame (km), where the film was measured to show them, and its 1-sigma (N,)."""
 
     ids: tuple[str, ...]
     position_km: Array
     film: FilmPoints
     sigma_mm: Array
-    shared_sigma_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,9 +51,8 @@ class Observations:
 class Adjusted:
     """A fitted pose, its covariance (6, 6) in km and radians, and the squared scatter in units of the stated sigmas.
 
-    `cofactor` is the covariance as the stated sigmas of the points alone would have it; `covariance` is wider by the
-    variance factor where the scatter is significantly larger than stated, and holds what the points share. `square` is
-    the sum of squares that was made least.
+    `cofactor` is the covariance as the stated sigmas alone would have it; `covariance` is wider by the variance factor
+    where the scatter is significantly larger than stated. `square` is the sum of squares that was made least.
     """
 
     pose: Pose
@@ -133,7 +128,7 @@ def _with_covariance(
 ) -> Adjusted | NotPossible:
     a = _row_derivatives(known, used, pose)
     scale = np.linalg.norm(a, axis=0)
-    left, singular, right = np.linalg.svd(a / scale, full_matrices=False)
+    _, singular, right = np.linalg.svd(a / scale, full_matrices=False)
     if len(a) < UNKNOWNS or singular[-1] <= SINGULAR * singular[0]:
         return NotPossible("the control points leave the pose undetermined: too few, too close together, or in line")
     inverse = known.unit[:, np.newaxis] * (right.T / singular) / scale[:, np.newaxis]
@@ -141,17 +136,7 @@ def _with_covariance(
     factor = square / freedom if freedom else 1.0
     widened = factor if freedom and square > chdtri(freedom, SIGNIFICANCE) else 1.0
     cofactor = inverse @ inverse.T
-    shared = inverse @ (left.T @ _of_a_shared_shift(known, used, len(a)))
-    return Adjusted(pose, cofactor, cofactor * widened + shared @ shared.T, factor, square)
-
-
-def _of_a_shared_shift(known: Observations, used: NDArray[np.bool_], rows: int) -> Array:
-    """What one sigma of a shift of all points along x and along y, (rows, 2), does to the residuals; no scatter shows
-    it, for the pose follows it."""
-    shift = np.zeros((rows, 2))
-    times = known.control.shared_sigma_mm / known.control.sigma_mm[used]
-    shift[: 2 * times.size] = (times[:, np.newaxis, np.newaxis] * np.eye(2)).reshape(-1, 2)
-    return shift
+    return Adjusted(pose, cofactor, cofactor * widened, factor, square)
 
 
 def _rows(known: Observations, used: NDArray[np.bool_], pose: Pose) -> Array:

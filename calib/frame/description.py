@@ -70,7 +70,6 @@ class Control(Table):
     points: str = Field(
         description="the relative path of a CSV file with id, lon_deg, lat_deg, height_m, x_mm, y_mm, sigma_mm"
     )
-    shared_sigma_mm: float = within(0, 100, "mm", default=0.0)
 
 
 class MapRequest(Table):

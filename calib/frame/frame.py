@@ -14,13 +14,11 @@ from calib.frame.film import Film
 from calib.frame.pointing import PointingByPosition, PointingBySubPoint
 from calib.frame.raster import read_lines
 
-NO_COLUMNS = ("ids", "shared_sigma_mm")
-
 
 def _hold_columns(points: "ReseauMarks | ControlPoints") -> None:
     """Hold every column of the points as read-only float64, one value for each id."""
     for each in fields(points):
-        if each.name in NO_COLUMNS:
+        if each.name == "ids":
             continue
         column = np.array(getattr(points, each.name), dtype=np.float64)
         if column.shape != (len(points.ids),):
@@ -45,8 +43,7 @@ class ReseauMarks:
 class ControlPoints:
     """P points known on the ground and measured on the film (as it is, distorted); all arrays (P,).
 
-    `sigma_mm` is the 1-sigma of each film coordinate, `shared_sigma_mm` that of a displacement that all points share;
-    `height_m` is counted from the sphere.
+    `sigma_mm` is the 1-sigma of each film coordinate; `height_m` is counted from the sphere.
     """
 
     ids: tuple[str, ...]
@@ -56,7 +53,6 @@ class ControlPoints:
     x_mm: Array
     y_mm: Array
     sigma_mm: Array
-    shared_sigma_mm: float = 0.0
 
     def __post_init__(self) -> None:
         _hold_columns(self)

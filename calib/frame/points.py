@@ -35,10 +35,10 @@ def read_marks(path: Path) -> ReseauMarks:
     return ReseauMarks(ids=ids, **columns)
 
 
-def read_control(path: Path, shared_sigma_mm: float) -> ControlPoints:
+def read_control(path: Path) -> ControlPoints:
     """The control points of a CSV file: id, lon_deg, lat_deg, height_m, x_mm, y_mm, sigma_mm. Raises `InputError`."""
     ids, columns = _read(path, CONTROL_COLUMNS)
-    return ControlPoints(ids=ids, shared_sigma_mm=shared_sigma_mm, **columns)
+    return ControlPoints(ids=ids, **columns)
 
 
 def _read(path: Path, limits: Mapping[str, Limits]) -> tuple[tuple[str, ...], dict[str, np.ndarray]]:

@@ -100,4 +100,4 @@ def _control(described: FrameDescription, document: Document) -> tuple[tuple[Pat
     place = ("control", "points")
     expected = "a CSV file with the columns id, lon_deg, lat_deg, height_m, x_mm, y_mm, sigma_mm"
     path = existing(described.control.points, document.root, document.file_of(place), ".".join(place), expected)
-    return (path,), read_control(path, described.control.shared_sigma_mm)
+    return (path,), read_control(path)

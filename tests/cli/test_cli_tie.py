@@ -58,15 +58,13 @@ def test_tie_says_how_far_the_pointing_was_off_and_how_to_use_the_file(tied: Tie
     assert status == 0
     for label in ("pointing was off", "residuals before", "residuals after", "points", "left out"):
         assert label in out
-    lines = out.strip().splitlines()[-3:]
-    assert lines[:2] == ["[control]", 'points = "found.csv"']
+    lines = out.strip().splitlines()[-2:]
+    assert lines == ["[control]", 'points = "found.csv"']
     with (package / "frame" / "frame.toml").open("a") as file:
         file.write("\n" + "\n".join(lines) + "\n")
     control = read_frame(package / "frame").control
     assert control is not None
     assert len(control.ids) >= 20
-    assert lines[2] == f"shared_sigma_mm = {control.shared_sigma_mm:.3g}"
-    assert control.shared_sigma_mm > 0
     assert out_file.with_suffix(".html").exists()
 
 

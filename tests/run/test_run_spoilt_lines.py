@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from calib.frame.frame import StripRaster
+from calib.frame.remarks import Remark
 from calib.run.fitting.spoilt_lines import _Spoilt, _without
 
 STRIP = StripRaster(3, Path("003.tif"), 100, 50, np.dtype(np.uint16), is_reversed=False)
@@ -14,8 +15,8 @@ def test_each_of_several_faults_of_a_strip_is_said() -> None:
     """The strongest once took the place of all others: who mended it met the next one only then."""
     strip, said = _without(STRIP, [_Spoilt(range(10, 20), "its bits are still"), _Spoilt([15, 40], "it is inverted")])
     assert said == [
-        "strip 3 (003.tif): lines 10 to 19 of 100 left out: its bits are still",
-        "strip 3 (003.tif): lines 15, 40 of 100 left out: it is inverted",
+        Remark("lines 10 to 19 of 100 left out: its bits are still", (3,)),
+        Remark("lines 15, 40 of 100 left out: it is inverted", (3,)),
     ]
     assert np.flatnonzero(strip.between_pieces()).tolist() == [*range(10, 20), 40]
 

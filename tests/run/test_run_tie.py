@@ -97,6 +97,9 @@ def test_a_frame_that_is_hundreds_of_pixels_off_is_put_right(calibrated, maps: P
     assert again.resection is not None
     assert again.resection.rejected == ()
     np.testing.assert_allclose(np.diag(again.resection.covariance), np.diag(result.resection.covariance), rtol=0.02)
+    # Another Sun moves all points alike, which no scatter shows: the pose was up to 18 sigmas off.
+    mean_sigma_mm = np.sum(result.ties.sigma_mm**-2.0) ** -0.5
+    assert 0 < result.shared_mm < mean_sigma_mm
     assert map_errors_m(package, again.pose, calibrated.truth) == pytest.approx(after, abs=0.02)
     page = (package / "tie.html").read_text()
     assert result.ties.ids[0] in page

@@ -216,7 +216,7 @@ def _control(points: ControlPoints) -> Control:
     """Control points as the resection wants them: places in the Moon frame."""
     ground = GroundPoints(points.lon_deg, points.lat_deg, points.height_m / 1000)
     film = FilmPoints(points.x_mm, points.y_mm)
-    return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm, points.shared_sigma_mm)
+    return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
 
 
 def _density_reader(strip: StripRaster, tone: StripTone, lost: Dropouts) -> ReadWindow:

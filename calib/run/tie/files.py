@@ -45,11 +45,11 @@ def write_control(ties: Ties, out: Path) -> None:
     write_text(out, "\n".join([COLUMNS, *rows]) + "\n")
 
 
-def control_lines(frame: Frame, out: Path, shared_mm: float) -> tuple[str, ...]:
+def control_lines(frame: Frame, out: Path) -> tuple[str, ...]:
     """The lines for frame.toml that make a run use the file; its path there is relative to the description."""
     folder = frame.path.resolve().parent
     relative = out.name if far_away(frame, out) else Path(os.path.relpath(out.resolve(), folder)).as_posix()
-    return ("[control]", f'points = "{relative}"', f"shared_sigma_mm = {shared_mm:.3g}")
+    return ("[control]", f'points = "{relative}"')
 
 
 def far_away(frame: Frame, out: Path) -> tuple[str, ...]:

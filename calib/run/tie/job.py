@@ -118,7 +118,9 @@ def _settled(fits: FrameFits, found: Found) -> Settled | NotPossible:
     """The final resection.
 
     Where they scatter by more than matching alone explains (the film's places, the map's, lighting), all sigmas are
-    widened by it, so that what reads the file gives them the weight they deserve.
+    widened by it, so that what reads the file gives them the weight they deserve. What moves them all alike is in each
+    point's sigma so many times larger that it is what the mean of all may be off by: a control file has no other place
+    for it. What of the pose hangs on differences between points is thereby held for less sure than it is.
     """
     ties, camera, given = found.ties, fits.frame.camera, fits.given_pose
     first = resect(camera, control_of(ties), given)
@@ -131,7 +133,8 @@ def _settled(fits: FrameFits, found: Found) -> Settled | NotPossible:
     lattice, level = found.windows.lattice, found.windows.level
     shared_px = SHARED_OF_APART * float(np.hypot(*waves_apart_px(scales)))
     shared_mm = shared_px * pixel_mm(view_with(fits, first.pose), lattice, level)
-    last = resect(camera, control_of(ties, shared_mm), given)
+    ties = replace(ties, sigma_mm=np.hypot(ties.sigma_mm, shared_mm * np.sqrt(len(ties.ids))))
+    last = resect(camera, control_of(ties), given)
     return last if isinstance(last, NotPossible) else Settled(ties, last, scatter, scales, shared_mm)
 
 
@@ -159,7 +162,7 @@ def _result(fits: FrameFits, found: Found, settled: Settled, out: Path, numbers:
         left_out=tuple(name for name in names if name in matched and name not in ties.ids),
         unmatched=tuple(name for name in names if name not in matched),
         warnings=(*_warnings(fits.frame, found, resection), *far_away(fits.frame, out)),
-        lines=control_lines(fits.frame, out, settled.shared_mm),
+        lines=control_lines(fits.frame, out),
     )
 
 

@@ -131,6 +131,6 @@ def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) 
     return Found(ties, windows, result, refined.pose, float(np.sqrt(refined.variance_factor)), whole)
 
 
-def control_of(ties: Ties, shared_sigma_mm: float = 0.0) -> Control:
+def control_of(ties: Ties) -> Control:
     """Ties as the resection wants them."""
-    return Control(ties.ids, ground_to_moon(ties.ground), ties.film, ties.sigma_mm, shared_sigma_mm)
+    return Control(ties.ids, ground_to_moon(ties.ground), ties.film, ties.sigma_mm)

@@ -25,9 +25,10 @@ def facts_of(result: TieResult) -> Facts:
         ("residuals after", f"{1000 * after:.3g} µm rms per axis, {after / mm:.2g} samples"),
         ("points", f"{len(result.ties.ids)} used of {windows} windows, {len(result.unmatched)} without a clear match"),
         ("left out", ", ".join(result.left_out) or "none of those that match"),
-        ("sigma of a point", f"{sigma_um:.3g} µm (median), {result.scatter:.2g} times what matching alone explains"),
+        ("scatter of the points", f"{result.scatter:.2g} times what matching alone explains"),
         ("trace of the lighting", _lighting(result)),
         ("shared by all points", f"1-sigma {1000 * result.shared_mm:.2g} µm, {result.shared_mm / mm:.2g} samples"),
+        ("sigma of a point", f"{sigma_um:.3g} µm (median), with what all share times the root of their number"),
         ("searched", f"{result.reach_m / 1000:.3g} km around the stated place"),
     )  # fmt: skip
 
