@@ -18,7 +18,6 @@ from calib.sweep.edges import edge_observations, find_edges
 from calib.sweep.evidence import TIE, Observations
 from calib.sweep.few_marks import placed_by_ties
 from calib.sweep.jitter import steps_in_pieces, with_jitter
-from calib.sweep.lag_steps import lag_steps
 from calib.sweep.markfit import MarkFit
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, make_nominal
@@ -70,7 +69,6 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
     return SweepFit(
         sweeps, table, tied, common_mm, sigma_mm, spot_px, seen.soft_mm, figures,
         (*placing_warnings(frame, table), *soft_warnings(frame, seen.soft_mm, seen.shape), *found.warnings),
-        lag_steps(ties, found.sweeps, frame.scan.line_mm),
     )  # fmt: skip
 
 

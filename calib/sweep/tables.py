@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 from calib.frame.remarks import Remark
-from calib.sweep.lags import LagStep
 from calib.sweep.model import StripSweep
 
 EVERY_SAMPLE = slice(None)
@@ -111,7 +110,6 @@ class SweepFit:
     `spot_px`: rms radius of the readout's spot across (samples) and along (lines); None where no mark told it.
     `soft_mm` (K, 2): rms radius x and y of what blurs a strip beyond that spot, as out of focus; 0 where nothing does.
     `figures`: plain numbers by name. `warnings`: what is to be said of it.
-    `steps`: where ties tell that strips lack lines, or show them twice.
     """
 
     sweeps: tuple[StripSweep, ...]
@@ -123,4 +121,3 @@ class SweepFit:
     soft_mm: Array
     figures: dict[str, float]
     warnings: tuple[Remark, ...]
-    steps: tuple[LagStep, ...] = ()

@@ -17,7 +17,7 @@ from calib.frame.read import read_frame
 from calib.frame.remarks import Remark, worded
 from calib.run.fitting import first_places as module
 from calib.run.fitting import fit
-from calib.run.fitting.first_places import first_places, renumbered
+from calib.run.fitting.first_places import _renumbered, first_places
 from calib.run.fitting.looks import looks_of
 from calib.sweep.line_breaks import LineBreak
 from calib.sweep.strip_edges import edge_profiles
@@ -61,7 +61,7 @@ def test_a_remark_on_a_strip_stays_with_it_when_one_that_is_missing_is_put_in_be
     """The strip was called by its number without the missing one (a bug)."""
     files = [SimpleNamespace(path=Path(name), index=k) for k, name in enumerate("ab")]
     now = [files[0], SimpleNamespace(path=Path("missing"), index=1), SimpleNamespace(path=Path("b"), index=2)]
-    moved = renumbered([Remark("one", (0, 1)), Remark("all")], *(SimpleNamespace(strips=s) for s in (files, now)))  # type: ignore[arg-type]
+    moved = _renumbered([Remark("one", (0, 1)), Remark("all")], *(SimpleNamespace(strips=s) for s in (files, now)))  # type: ignore[arg-type]
     assert list(moved) == [Remark("one", (0, 2)), Remark("all")]
 
 

@@ -17,15 +17,13 @@ from calib.frame.remarks import Remark
 from calib.frame.strips import with_gap
 from calib.quality import LOW_DENSITY, OUTSIDE
 from calib.run import frame_job
-from calib.run.fitting import few_lines, fit, strip_warnings
+from calib.run.fitting import fit, strip_warnings
 from calib.run.fitting.first_places import FirstPlaces
 from calib.run.preflight import preflight
 from calib.run.rasters.map import MapPictures, map_warnings
 from calib.run.rasters.previews import Preview
 from calib.run.report.records import fits_file
 from calib.run.report.seams import SeamCheck, seam_warnings
-from calib.sweep.lags import Lags, LagStep
-from calib.sweep.line_breaks import LineBreak
 from calib.sweep.model import nominal_sweep
 from calib.sweep.strip_order import LeftOut
 
@@ -270,31 +268,3 @@ def test_what_a_strip_out_of_focus_smears_is_in_its_doubt_of_place(calibrated) -
     record = fits_file(fits, calibrated.result.maker.where.view, "").geometry
     assert record is not None
     assert np.array_equal(record.blur_mm, soft)  # so that a reader of fits.nc can say the same
-
-
-def test_lines_that_ties_tell_to_be_missing_are_put_in_and_all_is_fitted_anew(calibrated, monkeypatch) -> None:  # type: ignore[no-untyped-def]
-    """Only fitted places tell so few. What was said of lines that were left out before is said once more, and a jump
-    that the picture does not bear out ends the search."""
-    known = calibrated.result.fits
-    step = LagStep(1, 100, 200, 3.0, 0.2, (_NO_LAGS, replace(_NO_LAGS, neighbour=2)), 1.0)
-    spoilt = (Remark("some lines"),)
-    places = FirstPlaces(known.frame, known.dropouts, known.sweep.sweeps, (), spoilt, spoilt)
-    sweeps, frames = [replace(known.sweep, steps=(step,)) for _ in range(2)], []
-    told = [LineBreak(1, 149, 151, 3, (0, 2)), None]
-    monkeypatch.setattr(fit, "first_places", lambda *_: places)
-    monkeypatch.setattr(
-        few_lines, "first_places", lambda frame, *_: replace(places, frame=frame, warnings=(), spoilt=())
-    )
-    monkeypatch.setattr(few_lines, "placed", lambda *_: told.pop(0))
-    monkeypatch.setattr(fit, "draft_tone", lambda frame, *_: frames.append(frame) or known.tone)
-    monkeypatch.setattr(fit, "refine", lambda *_: sweeps.pop(0))
-    monkeypatch.setattr(fit, "fit_tone", lambda *_, **__: known.tone)
-    found = fit.fit_frame(known.frame)
-    assert not told
-    n_lines = known.frame.strips[1].n_lines
-    assert [frame.strips[1].n_lines for frame in frames] == [n_lines, n_lines + 3]
-    assert frames[1].strips[0] is known.frame.strips[0]
-    assert "some lines" in found.warnings
-
-
-_NO_LAGS = Lags(0, np.zeros(0), np.zeros(0), np.zeros(0))

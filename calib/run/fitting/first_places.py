@@ -40,14 +40,13 @@ LESS = 0.8  # as many marks are found as before, or more, but for those of strip
 @dataclass(frozen=True, slots=True, eq=False)
 class FirstPlaces:
     """The frame, with strips that are missing put in as lost; what its strips lost, and where they lie; strips that are
-    left out, and what else is to be said of single strips; of that, `spoilt` lines tell nothing once they are out."""
+    left out, and what else is to be said of single strips."""
 
     frame: Frame
     dropouts: tuple[Dropouts, ...]
     sweeps: tuple[StripSweep, ...]
     left_out: tuple[LeftOut, ...]
     warnings: tuple[Remark, ...]
-    spoilt: tuple[Remark, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,7 +71,7 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     for k in changed:
         looks[k] = next(looks_of(frame, 1, k))
     placed = _with_gaps(_place(*_in_pieces(frame, looks, threads), threads), threads)
-    same, spoilt = (tuple(renumbered(remarks, frame, placed.frame)) for remarks in (twice, left))
+    before = _renumbered((*twice, *left), frame, placed.frame)
     frame, looks = placed.frame, placed.looks
     refuse_turned(frame, [look.wedge for look in looks])
     first, left_out = placed.first, strips_out_of_place(frame, placed.overlaps, placed.first.unmarked)
@@ -86,11 +85,10 @@ def first_places(frame: Frame, looks: Sequence[Look], threads: int) -> FirstPlac
     dropouts = tuple(look.dropouts for look in looks)
     said, unread = damaged(frame, dropouts)
     said += doubtful(placed.overlaps, first.unmarked, (*unread, *left_out))
-    out, warnings = (*unread, *left_out), (*same, *spoilt, *said)
-    return FirstPlaces(frame, dropouts, first.sweeps, out, warnings, spoilt)
+    return FirstPlaces(frame, dropouts, first.sweeps, (*unread, *left_out), (*before, *said))
 
 
-def renumbered(remarks: Iterable[Remark], before: Frame, now: Frame) -> Iterator[Remark]:
+def _renumbered(remarks: Iterable[Remark], before: Frame, now: Frame) -> Iterator[Remark]:
     """Remarks on strips as they were numbered before others were put in between them."""
     number = {strip.path: strip.index for strip in now.strips}
     for remark in remarks:
@@ -126,14 +124,14 @@ def _in_pieces(frame: Frame, looks: list[Look], threads: int) -> tuple[Frame, li
         strips = list(frame.strips)
         for each in reversed(breaks):  # of one strip those farther on first: line numbers hold up to there
             strip = strips[each.strip]
-            strips[each.strip] = parted(strip, each.stop, each.start, each.missing, as_overlaps_show(each.beside))
+            strips[each.strip] = parted(strip, each.stop, each.start, each.missing, _as_overlaps_show(each.beside))
         frame = replace(frame, strips=tuple(strips))
         for k in {each.strip for each in breaks}:
             looks[k] = next(looks_of(frame, 1, k))
     return frame, looks
 
 
-def as_overlaps_show(beside: Sequence[int]) -> str:
+def _as_overlaps_show(beside: Sequence[int]) -> str:
     """Words for what shows a jump: a strip's overlaps with the strips `beside` it, one or two."""
     strips = " and ".join(map(str, beside))
     return f"its overlaps with strips {strips} show" if len(beside) > 1 else f"its overlap with strip {strips} shows"

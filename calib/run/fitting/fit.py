@@ -20,7 +20,6 @@ from calib.frame.remarks import Remark, worded
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back
 from calib.quality import DROPOUT
-from calib.run.fitting.few_lines import with_steps
 from calib.run.fitting.first_places import FirstPlaces, first_places
 from calib.run.fitting.looks import looks_of
 from calib.run.fitting.strange import without_strange
@@ -38,7 +37,6 @@ from calib.tone.model import StripTone, ToneFit
 from calib.tone.strokes import spot_told
 from calib.tone.tables import MOST_SIGMA
 
-MOST_MENDED = 4  # times that lines which strips lack are put in, of each strip one jump at a time
 ODD = 4.0  # times what was stated: more is said to the operator
 # Surplus measurements: one point's two may let a blunder be felt, but do not tell whose it is (Baarda 1968, see
 # `camera.resection`).
@@ -101,12 +99,6 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
     give_back()
     watch.lap("first look")
     sweep, tone = _places_and_tone(places, threads, progress, watch)
-    for _ in range(MOST_MENDED):
-        mended = with_steps(places, sweep.steps, threads)
-        if mended is None:
-            break
-        places = mended
-        sweep, tone = _places_and_tone(places, threads, progress, watch)
     if any(tone.strange):
         places = without_strange(places, tone.strange)
         sweep, tone = _places_and_tone(places, threads, progress, watch)
