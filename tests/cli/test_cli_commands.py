@@ -240,9 +240,11 @@ def test_an_image_that_lies_nowhere_is_put_on_the_film_without_a_warning(tmp_pat
 
 
 def test_an_interrupted_command_dies_of_the_interrupt() -> None:
-    """Status 1 is that of a batch with failed frames; and a shell's loop ends only if what it called died of Ctrl-C."""
+    """Status 1 is that of a batch with failed frames; and a shell's loop ends only if what it called died of Ctrl-C.
+    Where the tests run in the background their shell has had interrupts ignored."""
     code = (
-        "import os, sys, click, calib.cli.main as m\nsys.argv = ['calib', 'run']\n"
+        "import os, signal, sys, click, calib.cli.main as m\nsys.argv = ['calib', 'run']\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "m.commands.get_command = lambda *_: click.Command('run', callback=lambda: os.kill(os.getpid(), 2))\nm.main()"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
