@@ -31,7 +31,7 @@ from calib.run.tie.windows import AROUND, PER_SIDE, Ties, chosen, names_of
 
 LATTICE = 15  # places along each side of the format that say how far the pointing was off
 # Another Sun moves what both pictures show, all ties alike and long waves most: of how far long and short waves lie
-# apart, the 1-sigma of that shift in a coordinate (by trial on 14 maps of 4 frames; halves that were moved
+# apart, the 1-sigma of that shift in a coordinate (by trial on 13 maps of 4 frames; halves that were moved
 # independently would give 0.35).
 SHARED_OF_APART = 0.5
 LOOKED_AT = 24  # along each side of the search range, to see whether the map reaches into it
