@@ -1,25 +1,25 @@
 """From digitised film strips of an orbiting camera to calibrated, map-projected reflectance.
 
-The job in a few lines: see `calib.run.steps`. The names below are found there when they are first used, so that
-``import calib`` costs nothing.
+For the job in a few lines see `calib.run.steps`. The modules behind the names below are loaded when a name is first
+used, so that ``import calib`` costs nothing.
 """
 
 import importlib
 from typing import Any
 
-_STANDS_IN = {
+_MODULES = {  # of each name of the package
     **dict.fromkeys(("film_frame", "fit", "lunar_map", "open_frame"), "calib.run.steps"),
     "image_to_map": "calib.run.image.to_map",
     "on_film": "calib.run.image.labelled",
     "reflectance_of_image": "calib.run.image.reflectance",
     "unband": "calib.run.image.unband",
 }
-__all__ = [*_STANDS_IN]
+__all__ = [*_MODULES]
 
 
 def __getattr__(name: str) -> Any:
-    if name in _STANDS_IN:
-        return getattr(importlib.import_module(_STANDS_IN[name]), name)
+    if name in _MODULES:
+        return getattr(importlib.import_module(_MODULES[name]), name)
     if name == "__version__":
         return importlib.import_module("importlib.metadata").version("calib")
     raise AttributeError(f"module 'calib' has no attribute {name!r}")

@@ -10,15 +10,7 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from calib.cli.options import (
-    PROCESSORS,
-    SAID,
-    angles_option,
-    exact_option,
-    kernel_option,
-    out_option,
-    standard_option,
-)
+from calib.cli.options import PROCESSORS, SAID, out_option, settings_options
 from calib.run.batch.all_frames import Standing, run_batch
 from calib.run.batch.cluster import workers_here, workers_of
 from calib.run.batch.ledger import LEDGER, Row
@@ -41,10 +33,7 @@ from calib.run.settings import Settings
 @click.option(
     "--overwrite", is_flag=True, help="Replace finished runs of other inputs or settings that no batch made here."
 )
-@standard_option
-@angles_option
-@kernel_option
-@exact_option
+@settings_options
 def command(
     listing: Path,
     out: Path,
@@ -52,10 +41,7 @@ def command(
     scheduler: str | None,
     threads: int | None,
     overwrite: bool,
-    standard: str,
-    angles: bool,
-    kernel: str,
-    exact: bool,
+    settings: Settings,
 ) -> None:
     """Calibrate the frames of LIST, each into a folder of its name in --out; what is finished there is kept.
 
@@ -70,7 +56,6 @@ def command(
     count = workers or PROCESSORS
     each = threads or (PROCESSORS if count == 1 and scheduler is None else 1)
     connect = partial(workers_here, count) if scheduler is None else partial(workers_of, scheduler)
-    settings = Settings(standard=standard, angles=angles, kernel=kernel, exact=exact)
     with _shown(f"{listing} -> {out}") as (tell, progress):
         rows = run_batch(listing, out, connect, settings=settings, threads=each, overwrite=overwrite, tell=tell)
         page = write_page(out, progress)
@@ -84,7 +69,7 @@ def command(
 
 @contextmanager
 def _shown(title: str) -> Iterator[tuple[Callable[[Standing], None], Report]]:
-    """A line on standard error for each frame, and on a terminal a bar below them; and one for what comes after."""
+    """Print a line on standard error for each frame; on a terminal show a bar below, and another for the page."""
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True)) as bar:
         bar.console.print(title, highlight=False, markup=False, soft_wrap=True)

@@ -5,15 +5,7 @@ from pathlib import Path
 import click
 
 from calib.cli.bars import bars
-from calib.cli.options import (
-    angles_option,
-    exact_option,
-    kernel_option,
-    out_option,
-    overwrite_option,
-    standard_option,
-    threads_option,
-)
+from calib.cli.options import out_option, overwrite_option, settings_options, threads_option
 from calib.cli.tables import print_figures, print_warnings
 from calib.run.frame_job import run_frame
 from calib.run.settings import Settings
@@ -24,15 +16,9 @@ from calib.run.settings import Settings
 @out_option
 @threads_option
 @overwrite_option
-@standard_option
-@angles_option
-@kernel_option
-@exact_option
-def command(
-    frame: Path, out: Path, threads: int, overwrite: bool, standard: str, angles: bool, kernel: str, exact: bool
-) -> None:
+@settings_options
+def command(frame: Path, out: Path, threads: int, overwrite: bool, settings: Settings) -> None:
     """Calibrate FRAME (its frame.toml, or the folder that holds it) and write the products to --out."""
-    settings = Settings(standard=standard, angles=angles, kernel=kernel, exact=exact)
     with bars(f"{frame} -> {out}") as progress:
         result = run_frame(frame, out, settings, threads=threads, overwrite=overwrite, progress=progress)
     print_warnings(result.warnings)

@@ -55,8 +55,8 @@ def listed(numbers: Sequence[int]) -> str:
     )
 
 
-def beside(strip: int, count: int) -> str:
-    """The strips beside one of so many."""
+def neighbours_of(strip: int, count: int) -> str:
+    """The neighbours of a strip, one of `count`, in words: "strip 1 and strip 3"."""
     return " and ".join(f"strip {k}" for k in (strip - 1, strip + 1) if 0 <= k < count)
 
 

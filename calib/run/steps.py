@@ -7,7 +7,7 @@
     lunar = calib.lunar_map(fits)      # reflectance, sigma, normal, quality on map metres
     lunar.reflectance.sel(x=slice(1000, 2000), y=slice(9000, 8000)).compute()
 
-Nothing of film or map is worked out before it is asked for; each block is made from raw samples by one interpolation.
+Blocks of film and map are computed when they are asked for, each from raw samples by one interpolation.
 """
 
 from collections.abc import Callable, Sequence
@@ -21,6 +21,7 @@ from calib.film.assemble import blocks
 from calib.frame.read import read_frame
 from calib.light.functions import DEFAULT_MODEL
 from calib.quality import BITS
+from calib.run.arguments import check_type
 from calib.run.fitting.fit import FrameFits, fit_frame
 from calib.run.rasters.angles import ANGLES, angle_block
 from calib.run.rasters.film import film_maker, grid_of
@@ -30,6 +31,7 @@ from calib.run.rasters.map import tiles as map_tiles
 
 FILM_LAYERS = {"density": "f4", "sigma": "f4", "quality": "u2"}
 MAP_LAYERS = {"reflectance": "f4", "sigma": "f4", "normal": "f4", "quality": "u2"}
+FITS = "the fits of a frame, as calib.fit gives them"
 Block = tuple[slice, slice]
 
 open_frame = read_frame
@@ -42,7 +44,11 @@ def film_frame(fits: FrameFits) -> xr.Dataset:
 
     Variables: `density` (-log10 of the transmittance) and its 1-sigma `sigma`, float32 and NaN where nothing is known;
     `quality`, uint16, the bits of `calib.quality`. All are dask arrays: blocks are made when they are asked for.
+
+    Raises:
+        TypeError: `fits` are not the fits of a frame.
     """
+    check_type("fits", fits, FrameFits, FITS)
     grid = grid_of(fits)
     made = _lazy(film_maker(fits, grid), blocks(grid))
     coords = {"y": grid.y_mm(np.arange(float(grid.rows))), "x": grid.x_mm(np.arange(float(grid.columns)))}
@@ -63,7 +69,9 @@ def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = 
 
     Raises:
         InputError: the map that the frame asks for cannot be made.
+        TypeError: `fits` are not the fits of a frame.
     """
+    check_type("fits", fits, FrameFits, FITS)
     maker = map_maker(fits, standard)
     grid = maker.grid
     flat = list(map_tiles(grid))
@@ -86,7 +94,10 @@ def lunar_map(fits: FrameFits, standard: str = DEFAULT_MODEL, *, angles: bool = 
 
 
 def _lazy(make: Callable[[slice, slice], object], places: Sequence[Sequence[Block]]) -> Callable[[str, str], da.Array]:
-    """Layers of the blocks at `places` that `make` makes, as dask arrays that share the work of a block."""
+    """A function from a layer's name and dtype to its dask array, put together from the blocks that `make` gives.
+
+    `places` are the blocks' (rows, columns), row by row. The layers of a block share the work of making it.
+    """
     delayed = dask.delayed(make, pure=False)
     made = [[delayed(*place) for place in row] for row in places]
 
@@ -104,7 +115,7 @@ def _lazy(make: Callable[[slice, slice], object], places: Sequence[Sequence[Bloc
 
 
 def _labelled(data: xr.Dataset, said: dict[str, str], units: dict[str, str]) -> xr.Dataset:
-    """Names and units as plots show them; the quality bits as the CF conventions name the bits of a mask."""
+    """The dataset with names and units as plots show them, and the quality bits described by the CF conventions."""
     for name, unit in units.items():
         data[name].attrs |= {"long_name": said[name], "units": unit}
     masks = np.array([bit.value for bit in BITS], np.uint16)

@@ -1,8 +1,8 @@
-"""Strips whose samples jump from one to the next as no film does, as where bits of the converter are exchanged.
+"""Strips whose samples jump from one to the next as no film does, for instance because two converter bits are swapped.
 
-The readout's spot shows an edge of the film, however sharp, to the samples on either side as well: a step along the
-line has smaller ones before and behind it. A wrong bit makes steps without any, wherever the picture's tone passes the
-place at which it changes, in most lines of every scene.
+The readout spot spreads even the sharpest edge of the film over the samples on either side, so a real step along a line
+has smaller steps before and after it. A wrong bit makes isolated steps wherever the tone crosses the level at which the
+bit changes, which it does in most lines of every scene.
 """
 
 from collections.abc import Sequence
@@ -10,24 +10,24 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.tone.dropouts import Dropouts
-
-LOOKED_AT = 128  # lines, evenly along a strip, of which one in eight tells the range of its samples
-RANGE = (0.01, 0.99)  # quantiles between which a strip's samples range: what the tape lost may lie outside
-LARGE = 1 / 8  # of that range: a smaller step is not looked at,
-OVER_NOISE = 4.0  # nor one of less than so many times the noise of a sample
-SHARP = 1 / 8  # of a step, by which those beside it may lead the same way if it is sharp: a spot of half a sample
-# A strip jumps if its sharp steps are more than MANY of all, and more than TIMES as many as in any other strip: those
-# tell how sharp the frame's own edges are. By trial: so were none of 462 healthy strips, of which 68 had 0.008 or more,
-# and 65 of 75 strips with two bits exchanged.
+LOOKED_AT = 128  # lines, spread evenly along a strip; every eighth of them gives the range of the samples
+RANGE = (0.01, 0.99)  # quantiles that bound the range: dropouts may lie outside
+LARGE = 1 / 8  # of that range: smaller steps are ignored,
+OVER_NOISE = 4.0  # and so are steps below this many times the noise of a sample
+SHARP = 1 / 8  # of a step: a sharp one has smaller neighbours in its own direction (a spot of half a sample)
+# A strip jumps if the share of its sharp steps exceeds MANY, and TIMES that of every other strip, because those show
+# how sharp the frame's own edges are. By trial: true of none of 462 healthy strips, of which 68 had a share of 0.008 or
+# more, and of 65 of 75 strips with two bits swapped.
 MANY = 0.03
 TIMES = 3.0
 
 
-def sharp_steps(dn: NDArray, found: Dropouts, noise_dn: float) -> float:
-    """The part of the steps along a strip's lines, `dn` (n_lines, n_samples), that are large and sharp; `noise_dn` is
-    the noise of a sample. What the tape lost, as far as it was `found`, makes no step."""
-    left = np.flatnonzero(~found.whole_lines())
+def sharp_steps(dn: NDArray, lost_lines: NDArray[np.bool_], noise_dn: float) -> float:
+    """Share of the steps along a strip's lines that are large and sharp; 0 where too few lines are left.
+
+    `dn` (n_lines, n_samples); `lost_lines` (n_lines,) are skipped; `noise_dn` is the 1-sigma noise of a sample.
+    """
+    left = np.flatnonzero(~lost_lines)
     if left.size < LOOKED_AT or dn.shape[1] < 4:
         return 0.0
     at = left[np.linspace(0, left.size - 1, LOOKED_AT).astype(np.intp)]
@@ -41,7 +41,7 @@ def sharp_steps(dn: NDArray, found: Dropouts, noise_dn: float) -> float:
 
 
 def strips_that_jump(parts: Sequence[float]) -> list[int]:
-    """The strips of which far more steps are sharp than of any other, by the parts that are."""
+    """Indices of the strips whose share of sharp steps far exceeds that of every other strip."""
     return [
         strip
         for strip, part in enumerate(parts)

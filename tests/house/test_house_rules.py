@@ -9,6 +9,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 STAGES = ["frame", "sweep", "tone", "film", "light", "camera", "ground", "products", "run", "bench", "cli"]
 RUN = [  # a frame's way through `calib.run`; then the jobs that are built upon it
+    "arguments",
     "progress",
     "settings",
     "sunlight",

@@ -1,5 +1,7 @@
 """The job in Python: lazy, labelled, and the same numbers as the products on disk."""
 
+import re
+from collections.abc import Callable
 from importlib.metadata import version
 
 import numpy as np
@@ -9,6 +11,8 @@ from rounded import rounded_by_sigma
 
 import calib
 from calib.quality import BITS
+
+IMAGE = calib.on_film(np.ones((4, 4)), 0.01)
 
 
 def test_film_and_map_are_lazy_and_equal_the_products(calibrated) -> None:  # type: ignore[no-untyped-def]
@@ -46,6 +50,23 @@ def test_a_frame_is_opened_by_its_folder(calibrated) -> None:  # type: ignore[no
     frame = calib.open_frame(calibrated.package)
     assert frame.name == calibrated.result.fits.frame.name
     assert len(frame.strips) == len(calibrated.truth.strips)
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: calib.fit("frame.toml"), "frame: found str, expected a frame, as calib.open_frame gives it"),
+        (lambda: calib.film_frame("frame.toml"), "fits: found str, expected the fits of a frame"),
+        (lambda: calib.lunar_map(None), "fits: found NoneType, expected the fits of a frame"),
+        (lambda: calib.on_film([[1.0]], 0.01), "values: found list, expected an array"),
+        (lambda: calib.reflectance_of_image(IMAGE, {}), "described: found dict, expected a calib.frame.standalone.De"),
+        (lambda: calib.image_to_map(IMAGE, {}, None, None), "described: found dict, expected a calib.frame.standalone"),
+    ],
+)
+def test_an_argument_of_the_wrong_type_is_named(call: Callable[[], object], said: str) -> None:
+    """`calib.fit` of a path once failed with an AttributeError from deep inside."""
+    with pytest.raises(TypeError, match=re.escape(said)):
+        call()
 
 
 def test_the_names_of_the_package_are_listed_and_there() -> None:

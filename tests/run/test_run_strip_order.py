@@ -149,10 +149,10 @@ def test_a_copy_is_one_in_whichever_direction_a_strip_is_read(is_reversed: tuple
     strips = [SimpleNamespace(index=k, is_reversed=back) for k, back in enumerate(is_reversed)]
     whole = np.zeros(dn.shape, bool)
     looks = [SimpleNamespace(edges=edge_profiles(dn, whole, 10, 1.0, is_reversed=back)) for back in is_reversed]
-    (said,) = module._twice(SimpleNamespace(strips=strips), looks)  # type: ignore[arg-type]
+    (said,) = module._copies(SimpleNamespace(strips=strips), looks)  # type: ignore[arg-type]
     assert said.strips == (0, 1)
     other = SimpleNamespace(edges=edge_profiles(dn[::-1], whole, 10, 1.0, is_reversed=is_reversed[1]))
-    assert not module._twice(SimpleNamespace(strips=strips), [looks[0], other])  # type: ignore[arg-type, list-item]
+    assert not module._copies(SimpleNamespace(strips=strips), [looks[0], other])  # type: ignore[arg-type, list-item]
 
 
 @pytest.mark.parametrize(("some", "rounds"), [(0, 1), (2, 3), (99, module.MOST_ROUNDS)])
@@ -169,8 +169,9 @@ def test_jumps_are_looked_for_again_in_mended_strips_but_not_for_ever(
 
     monkeypatch.setattr(module, "line_breaks", breaks)
     monkeypatch.setattr(module, "parted", lambda strip, *_: strip + 1)
+    monkeypatch.setattr(module, "_overlaps_show", str)
     monkeypatch.setattr(module, "looks_of", lambda frame, _, k: iter([SimpleNamespace(edges=frame.strips[k])]))
-    frame, _ = module._in_pieces(Mended((0, 0)), [SimpleNamespace(edges=0)] * 2, 1)  # type: ignore[arg-type, list-item]
+    frame, _ = module._without_jumps(Mended((0, 0)), [SimpleNamespace(edges=0)] * 2, 1)  # type: ignore[arg-type, list-item]
     assert asked == list(range(rounds))  # each time the frame as it then was
     assert frame.strips == (min(some, rounds), 0)
 
@@ -189,7 +190,7 @@ def test_film_that_a_strip_lacks_is_put_in_as_lost(calibrated, package: Path) ->
     fits = fit.fit_frame(read_frame(package))
     said = next(said for said in fits.warnings if said.startswith("strip 1"))
     assert said.startswith("strip 1 (001.tif): its picture jumps between lines 39")
-    assert re.search(r", as its overlap with strip 2 shows: (39|40|41) lines of film are missing$", said)
+    assert re.search(r", as its overlap with 002\.tif shows: (39|40|41) lines of film are missing$", said)
     there = calibrated.result.fits.sweep.sweeps[1].y_line_mm
     off = fits.sweep.sweeps[1].y_line_mm[20:-20] - there[20 : len(fits.sweep.sweeps[1].y_line_mm) - 20]
     assert np.abs(off).max() < 1.5 * 0.0075
@@ -246,7 +247,7 @@ def test_missing_strips_are_told_by_marks_found_farther_on(
     monkeypatch.setattr(module, "_place", place)
     look = SimpleNamespace(wedge=(1.0, 1.0))
     monkeypatch.setattr(module, "looks_of", lambda frame, threads, first: [look] * (len(frame.strips) - first))
-    found = module._with_gaps(place(frame, [look] * 5, 1), 1).frame.strips
+    found = module._with_missing_strips(place(frame, [look] * 5, 1), 1).frame.strips
     assert [each.index for each in found if each.is_lost] == without
     assert [each.index for each in found] == list(range(5 + len(without)))
 
@@ -267,7 +268,7 @@ def test_few_marks_are_enough_where_something_else_tells_of_a_gap(monkeypatch, c
 
     monkeypatch.setattr(module, "_place", place)
     monkeypatch.setattr(module, "looks_of", lambda frame, threads, first: [look] * (len(frame.strips) - first))
-    found = module._with_gaps(place(frame, [look] * 3, 1), 1).frame.strips
+    found = module._with_missing_strips(place(frame, [look] * 3, 1), 1).frame.strips
     assert [each.index for each in found if each.is_lost] == [2]
 
 

@@ -82,7 +82,7 @@ def test_a_frame_that_is_hundreds_of_pixels_off_is_put_right(calibrated, maps: P
     out = package / "tie.csv"
     result = tie_frame(package, maps / "fine.tif", out, search_km=None, overwrite=False)
     before = map_errors_m(package, pose_of(read_frame(package).pointing), calibrated.truth)
-    after = map_errors_m(package, result.resection.pose, calibrated.truth)
+    after = map_errors_m(package, result.final.resection.pose, calibrated.truth)
     assert before.mean() > 150
     assert after.max() < 1.0 * PIXEL_M
     assert np.sqrt(np.mean(result.ground_m**2)) == pytest.approx(before.mean(), rel=0.02)
@@ -90,21 +90,23 @@ def test_a_frame_that_is_hundreds_of_pixels_off_is_put_right(calibrated, maps: P
         file.write("\n" + "\n".join(result.lines) + "\n")
     frame = read_frame(package)
     assert frame.control is not None
-    assert frame.control.ids == result.ties.ids
+    assert frame.control.ids == result.final.ties.ids
     assert len(frame.control.ids) >= 25
     fits = calibrated.result.fits
     again = with_pointing(frame, fits.dropouts, fits.sweep, fits.tone)
     assert again.resection is not None
     assert again.resection.rejected == ()
-    np.testing.assert_allclose(np.diag(again.resection.covariance), np.diag(result.resection.covariance), rtol=0.02)
+    np.testing.assert_allclose(
+        np.diag(again.resection.covariance), np.diag(result.final.resection.covariance), rtol=0.02
+    )
     # Another Sun moves all points alike, which no scatter shows: the pose was up to 18 sigmas off.
-    mean_sigma_mm = np.sum(result.ties.sigma_mm**-2.0) ** -0.5
-    assert 0 < result.shared_mm < mean_sigma_mm
+    mean_sigma_mm = np.sum(result.final.ties.sigma_mm**-2.0) ** -0.5
+    assert 0 < result.final.shared_mm < mean_sigma_mm
     assert map_errors_m(package, again.pose, calibrated.truth) == pytest.approx(after, abs=0.02)
     page = (package / "tie.html").read_text()
-    assert result.ties.ids[0] in page
+    assert result.final.ties.ids[0] in page
     assert "://" not in page.replace("http://www.w3.org/", "")
-    said, r = dict(facts_of(result)), result.resection
+    said, r = dict(facts_of(result)), result.final.resection
     assert said["pointing was off"].startswith(f"{np.sqrt(np.mean(result.ground_m**2)):.4g} m")
     per_axis = np.sqrt(np.mean(np.square([r.residual_x_mm[r.used], r.residual_y_mm[r.used]])))
     assert said["residuals after"].startswith(f"{1000 * per_axis:.3g} µm rms per axis")
@@ -139,9 +141,11 @@ def test_a_narrow_frame_begins_with_windows_that_fit_across_it(  # type: ignore[
     (package / "frame.toml").write_text(narrow)
     result = tie_frame(package, maps / "fine.tif", tmp_path / "tie.csv", search_km=None, overwrite=False)
     assert result.found.whole.level >= 1
-    assert len(result.ties.ids) >= 15  # 19 when this was written: a pose of six unknowns has more than it needs
+    assert len(result.final.ties.ids) >= 15  # 19 when this was written: a pose of six unknowns has more than it needs
     x, y = np.linspace(-2.0, 2.0, 9), np.zeros(9)
-    found = ground_to_moon(film_to_ground(View(read_frame(package).camera, result.resection.pose), FilmPoints(x, y)))
+    found = ground_to_moon(
+        film_to_ground(View(read_frame(package).camera, result.final.resection.pose), FilmPoints(x, y))
+    )
     lon, lat, _ = calibrated.truth.ground_of_film(x, y)
     apart_m = 1000 * np.linalg.norm(found - ground_to_moon(GroundPoints(lon, lat, np.zeros_like(lon))), axis=-1)
     assert apart_m.max() < 1.0 * PIXEL_M

@@ -1,16 +1,15 @@
-"""All that is estimated for one frame: `fit` calls the stages' estimates in the order in which each can be known.
+"""All that is estimated for one frame. `fit` calls the estimates of the stages, each as soon as its inputs are known.
 
-What of the strips cannot be used is left out in one of five ways. Later stages need not know which: in the end all of
-it is lost samples in the strip's `Dropouts`, whose `blocks` keep the reasons; `strip_warnings` says them.
+Unusable parts of the strips are left out in one of five ways. Later stages need not know which: all of them end as lost
+samples in the strip's `Dropouts`. Its `blocks` keep the reasons, and `strip_warnings` reports them.
 
-What the tape dropped, lines whose picture has slipped, samples that stand still: found by `look_for_lost` when a strip
-    is first looked at. They stay in it.
-Lines that show other film than the strips beside them: `tone.strange_lines` finds them in the fits, `strange` puts them
-    among the `Dropouts`, and all is fitted once more.
-Lines that a damaged file has lost: `StripRaster` reads them as zeros and tells them as `unread`; `damage` says them.
-Lines with a bit that stands still, or of inverted video (`spoilt_lines`, which says them), and film that is missing or
-    comes twice (`sweep.line_breaks`; `damage` says it): the strip is made anew of `pieces` of its file, and is looked
-    at again. Lines between the pieces are unread as well. Only missing or doubled film moves the lines behind it.
-Strips that are not what they are said to be, or that no file holds: `first_places` counts all of their samples as lost
-    and gives each a `LeftOut`, of which nothing is said but why.
+Dropouts of the tape, slipped lines, stuck samples: `find_lost` finds them when a strip is first read.
+Lines that show different film from the neighbouring strips: `tone.strange_lines` finds them in the residuals of the
+    fits, `strange` adds them to the `Dropouts`, and everything is fitted once more.
+Lines that a damaged file has lost: `StripRaster` reads them as zeros and lists them as `unread`; `damage` reports them.
+Lines with a stuck bit or inverted video (`spoilt_lines`, which reports them), and missing or repeated lines of film
+    (`sweep.line_breaks`; `damage` reports them): the strip is rebuilt from `pieces` of its file and surveyed again.
+    Lines between the pieces are unread as well. Only missing or repeated film moves the lines behind it.
+Strips that are not what the description says, or that no file holds: `first_places` counts all of their samples as lost
+    and gives each a `LeftOut`. The reason in it is all that is reported of them.
 """

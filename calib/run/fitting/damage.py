@@ -1,4 +1,4 @@
-"""What is said of strips whose files are damaged, or lack lines of film, or hold some twice."""
+"""Remarks on strips whose files are damaged, lack lines of film, or hold some lines twice."""
 
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -15,8 +15,7 @@ from calib.tone.dropouts import Dropouts
 
 
 def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[Remark, ...], tuple[LeftOut, ...]]:
-    """Remarks on each strip of whose lines some could not be read, or are missing, or come twice, and the strips
-    that could not be read at all.
+    """Remarks on strips with unreadable, missing or repeated lines, and the strips that could not be read at all.
 
     Raises:
         InputError: no strip could be read.
@@ -39,10 +38,10 @@ def damaged(frame: Frame, dropouts: Sequence[Dropouts]) -> tuple[tuple[Remark, .
 
 
 def _jumps(strip: StripRaster) -> Iterator[str]:
-    """What is to be said where the pieces of a strip leave lines of film out, or lines of its file."""
+    """A sentence for each place where the pieces of a strip skip lines of the film or lines of its file."""
     for before, behind in pairwise(strip.pieces):
         missing = behind.line - behind.first - before.line + before.first
-        if not missing:  # its lines were left out for another reason, which is said where it was found
+        if not missing:  # lines left out for another reason, which `spoilt_lines` reports
             continue
         what = f"{missing} lines of film are missing" if missing > 0 else f"{-missing} lines show film twice"
         lines = f"lines {before.first + before.count - 1} and {behind.first}"

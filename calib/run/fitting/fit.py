@@ -1,4 +1,4 @@
-"""Everything that is estimated for one frame, in the order in which it can be known."""
+"""Everything that is estimated for one frame: each fit as soon as its inputs are known."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -20,6 +20,7 @@ from calib.frame.remarks import Remark, worded
 from calib.ground.sphere import ground_to_moon
 from calib.ordered import give_back
 from calib.quality import DROPOUT
+from calib.run.arguments import check_type
 from calib.run.fitting.first_places import FirstPlaces, first_places
 from calib.run.fitting.looks import looks_of
 from calib.run.fitting.strange import without_strange
@@ -37,15 +38,15 @@ from calib.tone.model import StripTone, ToneFit
 from calib.tone.strokes import spot_told
 from calib.tone.tables import MOST_SIGMA
 
-ODD = 4.0  # times what was stated: more is said to the operator
-# Surplus measurements: one point's two may let a blunder be felt, but do not tell whose it is (Baarda 1968, see
-# `camera.resection`).
+ODD = 4.0  # times the stated sigma: beyond that the operator is warned
+# Redundant measurements. The two of one surplus point may reveal that there is a blunder, but not in which point
+# (Baarda 1968, see `camera.resection`).
 LEAST_CHECKS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FrameFits:
-    """What was found out about one frame: places, tone, pointing, Sun, and what to be warned of."""
+    """All fits of one frame: places of the strips, tone, pointing and Sun, with the warnings for the operator."""
 
     frame: Frame
     dropouts: tuple[Dropouts, ...]
@@ -58,15 +59,15 @@ class FrameFits:
     warnings: tuple[str, ...]
 
     def sources(self) -> tuple[StripSource, ...]:
-        """The strips with all that is known of them, ready to be sampled."""
+        """The strips with their sweep, tone and lost samples, ready to be sampled."""
         marks = strip_marks(self.frame)
         sweeps = map(_with_blur, self.sweep.sweeps, self.sweep.soft_mm)
         parts = zip(self.frame.strips, sweeps, self.tone.strips, self.dropouts, strict=True)
         return tuple(StripSource(*part, marks=marks) for part in parts)
 
-    def carries(self) -> NDArray[np.bool_]:
-        """Which strips carry anything, (K,): not those that the tape lost whole, or that were left out."""
-        return _carries(self.tone)
+    def usable(self) -> NDArray[np.bool_]:
+        """Which strips have usable samples, (K,): not those that were lost or left out as a whole."""
+        return _usable(self.tone)
 
 
 def fit_frame(
@@ -74,17 +75,19 @@ def fit_frame(
 ) -> FrameFits:
     """Estimate places, tone and pointing of `frame` from its own samples and its description.
 
-    `progress` is called with the name of a step and the share of it that is done (0 to 1); `watch` is given the seconds
-    of each step. What cannot be used is left out and named in the result's `warnings`.
+    `progress` is called with the name of a step and the share of it that is done (0 to 1); `watch` records the seconds
+    of each step. Unusable parts are left out and named in the result's `warnings`.
 
-    Strips, marks and seams are looked at on `threads` threads; what is found does not depend on their number. The
-    linear algebra runs on one: its systems are small, threads that wait for each other on a busy machine cost far more
-    than they bring, and the sums must not depend on their number.
+    Strips, marks and seams are processed on `threads` threads; the result does not depend on their number. Linear
+    algebra runs on one thread. Its systems are small, so on a busy machine threads would mostly wait for each other,
+    and the order of its sums must not change.
 
     Raises:
+        TypeError: `frame` is not a frame.
         InputError: no strip can be read, or the description does not fit most of the strips.
         CalibError: the reseau marks found cannot be those of any scan like the one described.
     """
+    check_type("frame", frame, Frame, "a frame, as calib.open_frame gives it")
     with threadpool_limits(1, user_api="blas"):
         return _fit_frame(frame, threads, progress, watch or Stopwatch())
 
@@ -108,7 +111,7 @@ def _fit_frame(frame: Frame, threads: int, progress: Progress, watch: Stopwatch)
 def _places_and_tone(
     places: FirstPlaces, threads: int, progress: Progress, watch: Stopwatch
 ) -> tuple[SweepFit, ToneFit]:
-    """The strips' places and tone, from where they are placed first."""
+    """Fit places and tone of the strips, starting from their first places."""
     frame, dropouts, sweeps = places.frame, places.dropouts, places.sweeps
     progress("fitting the tone", 0.0)
     draft = draft_tone(frame, sweeps, dropouts, threads)
@@ -120,7 +123,7 @@ def _places_and_tone(
     sweep = refine(frame, read, sweeps, threads)
     sweep = replace(sweep, warnings=places.warnings + sweep.warnings)
     del read
-    draft = replace(draft, strips=())  # only places are measured by them: tables of all DN of all strips
+    draft = replace(draft, strips=())  # large tables that only the sweep needed
     progress("fitting the sweep", 1.0)
     give_back()
     watch.lap("sweep")
@@ -134,9 +137,9 @@ def _places_and_tone(
 def with_pointing(
     frame: Frame, dropouts: tuple[Dropouts, ...], sweep: SweepFit, tone: ToneFit, left_out: Sequence[LeftOut] = ()
 ) -> FrameFits:
-    """Complete the fits with the Sun and the pointing, refined by control points where they are given.
+    """Complete the fits with the Sun and the pointing, which control points refine where they are given.
 
-    Of strips that were `left_out` nothing is said but why.
+    The only warning about a strip that was `left_out` is the reason for it.
     """
     given = pose_of(frame.pointing)
     resection, pose = None, given
@@ -144,9 +147,9 @@ def with_pointing(
     said = [strip.why for strip in left_out]
     said += of_used_strips((*sweep.warnings, *tone.warnings), out)
     said += noticed(frame, dropouts, sweep.marks, tone.patches, out)
-    carries = _carries(tone)
-    carries[out] = False
-    said += place_warnings(frame, sweep.sweeps, carries)
+    usable = _usable(tone)
+    usable[out] = False
+    said += place_warnings(frame, sweep.sweeps, usable)
     said += wedge_warnings(tone.patches, frame.film.wedge.sigma)
     if frame.control is not None:
         result = resect(frame.camera, _control(frame.control), given)
@@ -170,22 +173,21 @@ def with_pointing(
 
 
 def _with_blur(sweep: StripSweep, soft_mm: Array) -> StripSweep:
-    """The sweep of a strip whose detail lies as much elsewhere as an additional blur (x, y) spreads it: sigma says so
-    where the picture has slopes."""
+    """A strip's sweep with the additional blur `soft_mm` (x, y) added to its sigmas: blurred detail may lie that far
+    from its place, which the density's sigma shows where the picture has slopes."""
     if not soft_mm.any():
         return sweep
     sigma_mm = np.hypot(sweep.sigma_x_mm, soft_mm[0]), np.hypot(sweep.sigma_y_mm, soft_mm[1])
     return replace(sweep, sigma_x_mm=sigma_mm[0], sigma_y_mm=sigma_mm[1])
 
 
-def _carries(tone: ToneFit) -> NDArray[np.bool_]:
-    """See `FrameFits.carries`."""
+def _usable(tone: ToneFit) -> NDArray[np.bool_]:
+    """See `FrameFits.usable`."""
     return np.array([strip.column_sigma.min() < MOST_SIGMA for strip in tone.strips])
 
 
 def _doubts(found: Resection, given: Pose) -> list[str]:
-    """What is odd about a refined pointing: points that scatter too much or are blunders, a camera moved beyond what
-    was thought."""
+    """Doubts about a refined pointing: no redundancy, scattered points, blunders, a camera moved beyond its sigma."""
     said = []
     used = int(np.count_nonzero(found.used))
     stated_values = 3 * sum(sigma is not None for sigma in (given.sigma_position_km, given.sigma_attitude_deg))
@@ -205,14 +207,14 @@ def _doubts(found: Resection, given: Pose) -> list[str]:
 
 
 def _control(points: ControlPoints) -> Control:
-    """Control points as the resection wants them: places in the Moon frame."""
+    """Control points in the form that the resection takes: places in the Moon frame."""
     ground = GroundPoints(points.lon_deg, points.lat_deg, points.height_m / 1000)
     film = FilmPoints(points.x_mm, points.y_mm)
     return Control(points.ids, ground_to_moon(ground), film, points.sigma_mm)
 
 
 def _density_reader(strip: StripRaster, tone: StripTone, lost: Dropouts) -> ReadWindow:
-    """A strip's lines as density, with the noise of each sample, infinite where it carries nothing."""
+    """A reader of a strip's density and the noise of each sample, infinite where a sample is unusable."""
 
     def read(first: int, stop: int, samples: slice = EVERY_SAMPLE) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         window = density_window(strip, tone, lost, first, stop, samples)

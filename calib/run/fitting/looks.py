@@ -1,4 +1,4 @@
-"""What each strip tells by itself, before it is placed: one look at all of its samples."""
+"""The first reading of each strip: everything its samples tell before the strip is placed on the film."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -21,8 +21,11 @@ from calib.tone.still_columns import still_samples
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """What a strip tells by itself: what it has lost, how noisy its DN are, where something looks like a mark, what
-    its edges show, how clearly each of its ends shows the wedge, and signs that its video is wrong."""
+    """What a strip tells by itself.
+
+    Its lost samples, the noise of its DN (1-sigma), places that look like marks, the profiles of its edges, how clearly
+    each of its ends shows the wedge (stated end, other end), and signs that its video is wrong.
+    """
 
     dropouts: Dropouts
     noise_dn: float
@@ -33,28 +36,28 @@ class Look:
 
 
 def looks_of(frame: Frame, threads: int, first: int = 0) -> Iterator[Look]:
-    """What the strips from `first` on tell by themselves, each read once."""
+    """Read the strips from index `first` on, each once, and yield what they tell by themselves, in order."""
     find, width = candidate_finder(frame), overlap_width(frame)
 
     def look(strip: StripRaster) -> Look:
         held = strip.held()
         dn = held.read(0, strip.n_lines)
-        dropouts, noise_dn = look_for_lost(held, frame.scan.saturation)
+        dropouts, noise_dn = find_lost(held, frame.scan.saturation)
         lost = dropouts.mask(0, strip.n_lines)
         return Look(
             dropouts,
             noise_dn,
             edges=edge_profiles(dn, lost, width, noise_dn, is_reversed=strip.is_reversed),
             wedge=wedge_shown(dn, lost, frame, is_reversed=strip.is_reversed),
-            video=video_signs(dn, dropouts, noise_dn),
+            video=video_signs(dn, lost, noise_dn),
             candidates=find(strip.index, dn, lost),
         )
 
     return in_order(look, frame.strips[first:], threads)
 
 
-def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
-    """What a strip `held` has lost, and the noise of its DN; lines that could not be read tell nothing of either."""
+def find_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tuple[Dropouts, float]:
+    """Lost samples of a strip `held` in memory, and the 1-sigma noise of its DN; unread lines are used for neither."""
     unread = held.unread()
     there = _without(held, unread) if unread.any() else held
     found = find_dropouts(there, saturation)
@@ -65,7 +68,7 @@ def look_for_lost(held: StripRaster, saturation: tuple[int, int] | None) -> tupl
 
 
 def _without(held: StripRaster, gone: NDArray[np.bool_]) -> StripRaster:
-    """A strip `held` without the lines that are `gone`."""
+    """A strip held in memory, without the lines that are `gone`."""
     if held.lines is None:
         return held
     left = held.lines[0][~gone]

@@ -1,8 +1,9 @@
-"""Strips, or lines of them, whose video is wrong though it looks like a picture: left out before anything is fitted."""
+"""Leaves out lines or whole strips whose video is wrong although it looks like a picture, before anything is fitted."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import InputError
@@ -11,18 +12,20 @@ from calib.frame.raster import KEY
 from calib.frame.remarks import Remark
 from calib.frame.strips import without_lines
 from calib.frame.words import listed, quoted
-from calib.tone.dropouts import Dropouts
 from calib.tone.held_bits import BitTable, Held, bit_table, held_bits
 from calib.tone.inverted import inverted_lines
 from calib.tone.jumping import sharp_steps, strips_that_jump
 
-WHOLE = 0.9  # of a strip's lines: what is left of it is of no use
+MOST_SPOILT = 0.9  # of a strip's lines: with fewer left, nothing can be measured, and the strip counts as lost
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class VideoSigns:
-    """Signs in a strip's samples that its video is wrong: what its bits do, runs of lines, first and stop, that are
-    `inverted`, and the part of the steps along its lines that are `sharp`."""
+    """Signs in a strip's samples that its video is wrong.
+
+    `bits`: statistics of its bits. `inverted`: runs of inverted lines as (first, stop). `sharp`: share of the steps
+    along its lines that are large and sharp.
+    """
 
     bits: BitTable
     inverted: tuple[tuple[int, int], ...]
@@ -31,25 +34,26 @@ class VideoSigns:
 
 @dataclass(frozen=True, slots=True)
 class _Spoilt:
-    """Some `lines` of a strip, rising, and `why` they are of no use."""
+    """Unusable `lines` of a strip, in rising order, and `why` they are unusable."""
 
     lines: Sequence[int]
     why: str
 
 
-def video_signs(dn: NDArray, dropouts: Dropouts, noise_dn: float) -> VideoSigns:
-    """The signs in a strip's samples `dn` (n_lines, n_samples), of which some are lost; `noise_dn` is their noise."""
-    bits = bit_table(dn, dropouts.mask(0, len(dn)))
-    return VideoSigns(bits, inverted_lines(dn), sharp_steps(dn, dropouts, noise_dn))
+def video_signs(dn: NDArray, lost: NDArray[np.bool_], noise_dn: float) -> VideoSigns:
+    """Signs in a strip's samples `dn`, of which some are `lost`, both (n_lines, n_samples); `noise_dn`: 1-sigma."""
+    lost_lines = np.asarray(lost.all(axis=1))
+    return VideoSigns(bit_table(dn, lost), inverted_lines(dn), sharp_steps(dn, lost_lines, noise_dn))
 
 
 def without_spoilt(frame: Frame, signs: Sequence[VideoSigns]) -> tuple[Frame, list[int], list[Remark]]:
-    """The frame without lines, or whole strips, whose video is wrong as the strips' `signs` tell.
+    """The frame without lines or whole strips whose `signs` show that their video is wrong.
 
-    Also which strips have changed, and a remark for each reason; of strips that are lost whole `damaged` says it.
+    Returns the frame, the indices of the changed strips, and a remark for each reason. Strips that are lost whole are
+    reported by `damage.damaged` instead.
 
     Raises:
-        InputError: bits stand still in most of the strips, so that none tells what is right.
+        InputError: bits stand still in most of the strips, so none can serve as the reference.
     """
     held = held_bits([each.bits for each in signs])
     if 2 * sum(map(bool, held)) > len(held):
@@ -69,9 +73,9 @@ def without_spoilt(frame: Frame, signs: Sequence[VideoSigns]) -> tuple[Frame, li
 
 
 def _without(raster: StripRaster, spoilt: Sequence[_Spoilt]) -> tuple[StripRaster, list[Remark]]:
-    """A strip without its spoilt lines, and what is to be said of them; lost whole where hardly any are left."""
+    """A strip without its spoilt lines, and remarks on them; marked as lost where more than `MOST_SPOILT` are."""
     lines = {line for some in spoilt for line in some.lines}
-    if len(lines) > WHOLE * raster.n_lines:
+    if len(lines) > MOST_SPOILT * raster.n_lines:
         return replace(raster, is_lost=True, damage=" and ".join(some.why for some in spoilt)), []
     remarks = [
         Remark(f"lines {listed(some.lines)} of {raster.n_lines} left out: {some.why}", (raster.index,))

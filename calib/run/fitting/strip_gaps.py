@@ -1,6 +1,7 @@
-"""What speaks for it that strips are missing before one, and how many: their numbers, overlaps, the wedge, the format.
+"""Evidence that strips are missing before a given one, and how many: file numbers, overlaps, wedge and format.
 
-Marks that lie a pitch apart fit the next place as well. Then something else must tell, and marks need only allow it.
+Where marks lie one strip pitch apart, they fit the next place just as well. Then one of these must show the gap, and
+the marks need only agree with it.
 """
 
 from collections.abc import Sequence
@@ -12,14 +13,16 @@ from calib.sweep.strip_order import Overlaps
 from calib.sweep.wedge_end import SHOWN
 
 MOST_MISSING = 2  # strips in a row
-LEAST_TURNED = 2  # strips: a single one may have been turned by itself
+LEAST_TURNED = 2  # strips: a single one may have been scanned the other way by mistake
 
-Ends = Sequence[tuple[float, float]]  # of every strip, as `wedge_shown` gives them
+WedgeEnds = Sequence[tuple[float, float]]  # of every strip, as `wedge_shown` gives them
 
 
-def suspected(frame: Frame, overlaps: Overlaps, ends: Ends, start: int) -> tuple[int, str]:
-    """How many strips may be missing before strip `start`, which does not continue the one before, and what tells that;
-    none and nothing where marks alone could tell."""
+def suspected(frame: Frame, overlaps: Overlaps, ends: WedgeEnds, start: int) -> tuple[int, str]:
+    """How many strips may be missing before strip `start`, and the evidence in words.
+
+    Strip `start` does not continue the one before it. Returns (0, "") where only marks could show a gap.
+    """
     lacking = numbers_lacking(frame.strips, start)
     is_turned = _shows_turned(ends, start)
     if 0 < lacking <= MOST_MISSING:
@@ -34,15 +37,19 @@ def suspected(frame: Frame, overlaps: Overlaps, ends: Ends, start: int) -> tuple
     return 0, ""
 
 
-def _shows_turned(ends: Ends, start: int) -> bool:
-    """Whether all strips from `start` on that show the wedge at one end alone show it where it is not said to be, and
-    all those before where it is: every second strip is scanned the other way, and one is missing."""
+def _shows_turned(ends: WedgeEnds, start: int) -> bool:
+    """Whether the wedge changes ends at strip `start`.
+
+    It does where all earlier strips show it at the stated end, and all from `start` on at the other one; strips that
+    show it at both ends or at none do not count. Every second strip is scanned backwards, so one missing strip turns
+    all that follow.
+    """
     stated = [k for k, (here, other) in enumerate(ends) if here > SHOWN >= other]
     turned = [k for k, (here, other) in enumerate(ends) if other > SHOWN >= here]
     return bool(turned) and min(turned) >= start > max(stated, default=-1)
 
 
 def _off_middle_mm(frame: Frame, missing: int) -> float:
-    """How far the middle of the film scanned lies from that of the format, in x, were so many strips more scanned."""
+    """Distance in x between the middle of the scanned film and that of the format, if `missing` strips are added."""
     low, high = scanned_film(frame.scan, frame.strips).x_mm
     return (low + high + missing * frame.scan.pitch_mm) / 2

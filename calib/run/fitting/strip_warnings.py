@@ -1,4 +1,4 @@
-"""What was left out of a frame's fits, and what of them is doubtful: remarks for the operator."""
+"""Remarks for the operator: what was left out of a frame's fits, and which of the results are doubtful."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -8,33 +8,35 @@ from numpy.typing import NDArray
 
 from calib.frame.frame import Frame
 from calib.frame.remarks import Remark
-from calib.frame.words import beside, listed
+from calib.frame.words import listed, neighbours_of
 from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE, MarkTable
 from calib.tone.dropouts import Dropouts, LostBlock, Reason
 from calib.tone.model import PatchTable
 from calib.tone.summary import WEDGE_OFF, curves_in_doubt
 
-SAID_HERE = {  # why blocks of samples are left out; `damage` says what is unread
+WORDING = {  # why blocks of samples are left out; `damage` reports unread lines
     Reason.SLIPPED: "their picture has slipped by up to {most} samples against the other lines'",
     Reason.STRANGE: "they show different film from {neighbours} there",
     Reason.STILL: "they stand still along the strip, so they do not show the film",
 }
 MOST_NAMED = 12  # marks in one sentence
-UNSURE_PX = 1.0  # 1-sigma of a strip's places, in the middle of its lines: above, a place is not known to the px
+UNSURE_PX = 1.0  # median 1-sigma of the places of a strip's lines above which the operator is warned
 
 
 def noticed(
     frame: Frame, dropouts: Sequence[Dropouts], marks: MarkTable, patches: PatchTable, left_out: Sequence[int] = ()
 ) -> tuple[Remark, ...]:
-    """Dropouts, blocks of samples left out for another reason, marks and patches that took no part, one remark each;
-    nothing where all took part. Of what strips lost that were `left_out` altogether nothing is said."""
+    """Remarks on dropouts, on blocks of samples left out for another reason, and on unused marks and patches.
+
+    Strips that were `left_out` as a whole are skipped: their `LeftOut` gives the reason.
+    """
     lost = (*_dropouts(dropouts, left_out), *_blocks(dropouts))
     return of_used_strips((*lost, *_marks(frame, marks), *_patches(patches)), left_out)
 
 
 def of_used_strips(remarks: Sequence[Remark], left_out: Sequence[int]) -> tuple[Remark, ...]:
-    """The remarks but for those on strips that were all left out."""
+    """Remarks, without those of which every strip was left out."""
     return tuple(remark for remark in remarks if not remark.strips or {*remark.strips} - {*left_out})
 
 
@@ -52,24 +54,24 @@ def _dropouts(dropouts: Sequence[Dropouts], left_out: Sequence[int]) -> list[Rem
 
 def _blocks(dropouts: Sequence[Dropouts]) -> list[Remark]:
     return [
-        Remark(f"{_which(blocks, lost)} left out: {_why(blocks, beside(k, len(dropouts)))}", (k,))
+        Remark(f"{_which(blocks, lost)} left out: {_why(blocks, neighbours_of(k, len(dropouts)))}", (k,))
         for k, lost in enumerate(dropouts)
-        for reason in SAID_HERE
+        for reason in WORDING
         if (blocks := [block for block in lost.blocks if block.reason is reason])
     ]
 
 
 def _which(blocks: Sequence[LostBlock], lost: Dropouts) -> str:
-    """The lines, or samples of all lines, of blocks that are lost for one reason."""
+    """The lines of some blocks in words; where the blocks span all lines, their samples."""
     if all(len(block.lines) == lost.n_lines for block in blocks):
         return f"samples {listed([sample for block in blocks for sample in block.samples])} of all lines"
     return f"lines {listed([line for block in blocks for line in block.lines])} of {lost.n_lines}"
 
 
 def _why(blocks: Sequence[LostBlock], neighbours: str) -> str:
-    """Why blocks are left out, all for one reason, of a strip beside its `neighbours`."""
+    """The reason that all the `blocks` share, in words; `neighbours` names the neighbouring strips."""
     most = max(abs(block.slip) for block in blocks)
-    return SAID_HERE[blocks[0].reason].format(most=most, neighbours=neighbours)
+    return WORDING[blocks[0].reason].format(most=most, neighbours=neighbours)
 
 
 def _percent(share: float) -> str:
@@ -104,7 +106,7 @@ def _patches(patches: PatchTable) -> list[Remark]:
 
 
 def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[Remark, ...]:
-    """A remark where patches that took part contradict the curves fitted to them."""
+    """A remark on the strips whose used patches contradict the fitted curves."""
     off = np.flatnonzero(curves_in_doubt(patches, stated_sigma, int(patches.strip.max()) + 1)).tolist()
     if not off:
         return ()
@@ -116,12 +118,12 @@ def wedge_warnings(patches: PatchTable, stated_sigma: float | None) -> tuple[Rem
     return (Remark(said, tuple(off)),)
 
 
-def place_warnings(frame: Frame, sweeps: Sequence[StripSweep], carries: NDArray[np.bool_]) -> tuple[Remark, ...]:
-    """A remark for each axis on which the places of strips that carry anything, (K,), are not known to the px."""
+def place_warnings(frame: Frame, sweeps: Sequence[StripSweep], usable: NDArray[np.bool_]) -> tuple[Remark, ...]:
+    """A remark for each axis on which places are known to no better than a px, on the strips that are `usable` (K,)."""
     said = []
     for axis, px_mm in (("x", frame.scan.sample_mm), ("y", frame.scan.line_mm)):
         sigma_px = np.array([np.median(getattr(sweep, f"sigma_{axis}_mm")) for sweep in sweeps]) / px_mm
-        unsure = np.flatnonzero(carries & (sigma_px > UNSURE_PX))
+        unsure = np.flatnonzero(usable & (sigma_px > UNSURE_PX))
         if unsure.size:
             least, most = (f"{px:.2g}" for px in (sigma_px[unsure].min(), sigma_px[unsure].max()))
             span = most if least == most else f"{least} to {most}"

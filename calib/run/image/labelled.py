@@ -1,6 +1,6 @@
-"""A plain image as the stand-alone uses take it: its coordinates `x` and `y` are film millimetres of pixel centres.
+"""Plain images with labels: the coordinates `x` and `y` of a pixel's centre are film millimetres.
 
-`on_film` labels a plain array by the size of its pixels.
+`on_film` makes one from an array and the size of its pixels.
 """
 
 import warnings
@@ -15,14 +15,15 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioIOError
 from calib.errors import InputError
 from calib.products.readback import read_raster
 
-UNPLACED = ((1.0, 0.0, 0.5, 0.0, 1.0, 0.5), (1.0, 0.0, 0.0, 0.0, 1.0, 0.0))  # what a raster without a transform says
-UNEVEN = 0.01  # of the spacing of coordinates: rounding, if they are kept in single precision
+UNPLACED = ((1.0, 0.0, 0.5, 0.0, 1.0, 0.5), (1.0, 0.0, 0.0, 0.0, 1.0, 0.0))  # transforms read from rasters without one
+UNEVEN = 0.01  # of the spacing: coordinates in single precision may be rounded by that
 
 
 def read_image(path: Path, sample_mm: float | None) -> xr.DataArray:
-    """A raster as a labelled image on the film: what its values stand for, NaN where it holds no data.
+    """Read a raster as a labelled image on the film, its scale and offset applied, NaN where it holds no data.
 
-    With `sample_mm`, that is the size of its square pixels, and its middle lies in the middle of the format.
+    If `sample_mm` is given, pixels are squares of that size and the image's middle is the middle of the format.
+    Otherwise the raster's transform says where they lie.
 
     Raises:
         InputError: not a raster with one band of real numbers, or no transform and no `sample_mm`.
@@ -44,7 +45,7 @@ def read_image(path: Path, sample_mm: float | None) -> xr.DataArray:
 
 
 def without_name(path: Path, error: Exception) -> str:
-    """What the raster library says of a file, without the file's name: the line that shows it begins with that."""
+    """The raster library's message about a file, without the file's name: the line shown to the user begins with it."""
     return str(error).replace(f"'{path}'", "a file").rstrip(".")
 
 
@@ -59,8 +60,11 @@ def on_film(values: NDArray[np.floating], sample_mm: float) -> xr.DataArray:
     """A plain array (rows, columns) as an image of square pixels in the middle of the format.
 
     Raises:
+        TypeError: `values` is not an array.
         ValueError: `values` has not two dimensions, or `sample_mm` is not above 0.
     """
+    if not hasattr(values, "ndim"):
+        raise TypeError(f"values: found {type(values).__name__}, expected an array (rows, columns)")
     if values.ndim != 2:
         raise ValueError(f"values must have two dimensions, not {values.ndim}")
     if not 0 < sample_mm < np.inf:

@@ -8,6 +8,7 @@ from calib.frame.standalone import DensityImageDescription
 from calib.light.curve import film_curve
 from calib.light.image import reflectance_image
 from calib.light.radiometry import reflectance_per_exposure
+from calib.run.arguments import check_type
 from calib.run.image.labelled import check_on_film
 
 
@@ -18,9 +19,11 @@ def reflectance_of_image(density: xr.DataArray, described: DensityImageDescripti
     time, camera, characteristic curve and Sun.
 
     Raises:
+        TypeError: `described` is not a description of a density image.
         TypeError, ValueError: `density` is no image on the film (dimensions y and x with even coordinates).
     """
     check_on_film(density)
+    check_type("described", described, DensityImageDescription, "a calib.frame.standalone.DensityImageDescription")
     x, y = xr.broadcast(density.x.astype(float), density.y.astype(float))
     places = FilmPoints(x.transpose(*density.dims).data, y.transpose(*density.dims).data)
     factor = reflectance_per_exposure(

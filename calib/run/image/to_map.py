@@ -1,4 +1,4 @@
-"""A plain image with camera and pointing put onto a map grid."""
+"""Projects a plain image, whose camera and pointing are described, onto a map grid."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,11 +16,12 @@ from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid
 from calib.ground.locate import block, locator
 from calib.moon import SubsolarPoint
+from calib.run.arguments import check_type
 from calib.run.image.labelled import check_on_film
 from calib.run.progress import Progress, silent, tracked
 from calib.run.rasters.map import PLACE_TOLERANCE, scale_at
 
-ROWS = 256  # of the map, made at once
+ROWS = 256  # of the map that are made at a time
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,17 +39,20 @@ def image_to_map(
     dem: Path | None,
     progress: Progress = silent,
 ) -> xr.DataArray:
-    """A labelled image on the film put onto a map grid: each map pixel by one interpolation, NaN where there is none.
+    """Project a labelled image on the film onto a map grid; NaN where the image does not reach.
 
-    `image` has dimensions y and x with coordinates in film mm, as `on_film` makes it. `described` holds camera and
-    pointing, and the map that is wanted; errors name `described_in` as its file. `dem` is a raster of heights above the
-    sphere in m, None for the sphere. The result has eastings and northings in m, and the attribute `crs_wkt`.
+    Each map pixel is made by one interpolation. `image` has dimensions y and x with coordinates in film mm, as
+    `on_film` makes it. `described` holds camera, pointing and the wanted map; errors name `described_in` as its file.
+    `dem` is a raster of heights above the sphere in m, None for the sphere. The result has eastings and northings in m,
+    and the attribute `crs_wkt`.
 
     Raises:
-        InputError: the camera misses the Moon, or the map that is asked for cannot be.
+        InputError: the camera misses the Moon, or the wanted map cannot be made.
+        TypeError: `described` is not a description of an image to be mapped.
         TypeError, ValueError: `image` is no image on the film (dimensions y and x with even coordinates).
     """
     check_on_film(image)
+    check_type("described", described, MappedImageDescription, "a calib.frame.standalone.MappedImageDescription")
     image = image.transpose("y", "x")
     view = view_over(described.camera, pose_of(described.pointing), dem, described_in)
     sample_mm, line_mm = float(image.x[1] - image.x[0]), float(image.y[1] - image.y[0])
@@ -68,7 +72,7 @@ def image_to_map(
 
 
 def labelled_map(values: NDArray[np.float32], grid: MapGrid) -> xr.DataArray:
-    """Map values with their eastings and northings in metres, and the reference system as an attribute."""
+    """Map values labelled with eastings and northings in metres; the attribute `crs_wkt` is the reference system."""
     p = grid.pixel_m
     x = (grid.left + 0.5 + np.arange(grid.columns)) * p
     y = (grid.top - 0.5 - np.arange(grid.rows)) * p

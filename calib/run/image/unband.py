@@ -1,4 +1,4 @@
-"""Vertical banding out of a plain image: on arrays and labelled images, and from file to file."""
+"""Removes vertical banding from a plain image: an array, a labelled image, or a raster file."""
 
 import warnings
 from collections.abc import Iterable, Mapping
@@ -23,9 +23,10 @@ from calib.tone.unband import ColumnPattern, column_pattern, stretches_of
 def unband(image: NDArray | xr.DataArray, *, period: float | None = None, mask: NDArray | None = None) -> xr.Dataset:
     """Take the vertical banding out of an image (rows, columns); labels are kept.
 
-    `period` is the pitch in columns with which the banding repeats, looked for where it is not given; `mask` is true
-    where a pixel counts. Not-a-number never counts. Variables: `image`, the `pattern` taken out and its 1-sigma `sigma`
-    by column; attributes: `share` of the columns' variance that was taken out, and `period` where there is one.
+    `period` is the pitch in columns at which the banding repeats; None: it is searched for. `mask` (rows, columns) is
+    true where a pixel counts; NaN pixels never count. The result has the variables `image`, and by column the removed
+    `pattern` and its 1-sigma `sigma`. Its attributes are `share`, the removed share of the columns' variance, and
+    `period` where there is one.
 
     Raises:
         CalibError: the image is too small or too empty to tell banding from the Moon.
@@ -49,11 +50,10 @@ def unband(image: NDArray | xr.DataArray, *, period: float | None = None, mask: 
 def unband_file(
     source: Path, out: Path, pattern_out: Path, *, period: float | None, as_float: bool, progress: Progress = silent
 ) -> ColumnPattern:
-    """Take the banding out of a raster file; georeference, no-data, scale and offset are kept. The image is never
-    whole in memory.
+    """Take the banding out of a raster file, a few lines at a time; georeference, no-data, scale and offset are kept.
 
-    The result has the input's own type (rounded and held to its range) or float32 with `as_float`. The pattern taken
-    out is written too, as an image of the same columns, one row high, so that one can see that it held no Moon.
+    The result has the input's type, rounded and clipped to its range, or float32 with `as_float`. The removed pattern
+    is written to `pattern_out` as an image one row high, so that one can check that it holds nothing of the scene.
 
     Raises:
         InputError: not a raster of one band.
@@ -63,7 +63,7 @@ def unband_file(
         if not path.parent.is_dir():
             raise InputError(path, "--out", f"no folder {path.parent}", "a file in a folder that exists")
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # what lies nowhere before lies nowhere after
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)  # such an image stays without a georeference
         try:
             with rasterio.open(source) as file:
                 check_one_band(source, file)
@@ -107,7 +107,7 @@ def _not_unbanded(why: NotPossible) -> CalibError:
 
 
 def _in_range(values: NDArray, dtype: np.dtype) -> NDArray:
-    """Values in a type: whole numbers rounded and held to its range."""
+    """Values converted to `dtype`; for a whole-number type they are rounded and clipped to its range."""
     if dtype.kind == "f":
         return values.astype(dtype)
     limits = np.iinfo(dtype)
@@ -121,9 +121,8 @@ def _write(
     stands_for: tuple[tuple[float, ...], tuple[float, ...]],
     description: str,
 ) -> None:
-    """Write a raster of one band, some lines after the others; `stands_for`: what its values are to be multiplied by,
-    and what is then added."""
-    # Made in memory, compressed: on a full disk the library would only say that it could not write.
+    """Write a raster of one band from its `stretches` of lines; `stands_for` holds the scale and the offset."""
+    # Compressed in memory first, because on a full disk the library only reports that it could not write.
     with rasterio.MemoryFile() as made:
         with made.open(
             driver="GTiff", compress="deflate", num_threads="all_cpus", bigtiff="IF_SAFER", count=1, **layout

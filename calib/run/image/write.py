@@ -1,4 +1,4 @@
-"""Results of the stand-alone uses on disk: one raster, written whole or not at all."""
+"""Writes a labelled image to disk as one raster, whole or not at all."""
 
 from pathlib import Path
 
@@ -13,8 +13,9 @@ from calib.run.rasters.headers import made_by
 
 
 def write_image(image: xr.DataArray, out: Path, progress: Progress = silent) -> float:
-    """Write a labelled image as a cloud-optimised GeoTIFF in float32, band by band; returns the part of its pixels that
-    hold a value.
+    """Write a labelled image as a cloud-optimised GeoTIFF in float32; returns the share of pixels that hold a value.
+
+    A lazy image is computed `TILE` rows at a time.
 
     Raises:
         InputError: the folder of `out` does not exist.
@@ -37,9 +38,9 @@ def write_image(image: xr.DataArray, out: Path, progress: Progress = silent) -> 
     )
     count = 0
     with raster(RasterSpec(out, layout)) as writer:
-        bands = range(0, rows, TILE)
-        for first in tracked(bands, len(bands), "writing the image", progress):
-            band = np.asarray(image[first : first + TILE], dtype=np.float32)
-            count += int(np.isfinite(band).sum())
-            writer.write_block(first, 0, band)
+        starts = range(0, rows, TILE)
+        for first in tracked(starts, len(starts), "writing the image", progress):
+            block = np.asarray(image[first : first + TILE], dtype=np.float32)
+            count += int(np.isfinite(block).sum())
+            writer.write_block(first, 0, block)
     return count / (rows * columns)

@@ -24,7 +24,7 @@ def rms(values: NDArray[np.float64]) -> float:
 
 
 def _joined(of_strips: list[NDArray[np.float64]]) -> NDArray[np.float64]:
-    """One after the other; empty where no strip carries anything."""
+    """The arrays of the strips, concatenated; empty where there is none."""
     return np.concatenate([np.zeros(0), *of_strips])
 
 
@@ -42,7 +42,7 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
     fitted = np.concatenate([marks.var_line[used], marks.var_sample[used]])
     stated = np.repeat([stated_mm / scan.line_mm, stated_mm / scan.sample_mm], np.count_nonzero(used))
     expected = np.sqrt(fitted + stated**2)
-    sweeps = list(compress(fits.sweep.sweeps, fits.carries()))
+    sweeps = list(compress(fits.sweep.sweeps, fits.usable()))
     placed = [sweep.sigma_x_mm / scan.sample_mm for sweep in sweeps]
     placed += [sweep.sigma_y_mm / scan.line_mm for sweep in sweeps]
     tie = ties.used
@@ -78,7 +78,7 @@ def _jitter(size_px: float) -> list[ReportFigure]:
 
 def _tone(fits: FrameFits, columns: ColumnMeans) -> list[ReportFigure]:
     tone, patches = fits.tone, fits.tone.patches
-    strips = list(compress(tone.strips, fits.carries()))
+    strips = list(compress(tone.strips, fits.usable()))
     sigma = _joined([strip.column_sigma for strip in strips])
     residual = patches.residual_density[patches.used]
     banding = _joined([strip.column_density for strip in strips])

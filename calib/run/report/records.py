@@ -68,8 +68,8 @@ def _along(
 
 
 def _known(fits: FrameFits, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Values (K, ...) of the strips, NaN of those that carry nothing."""
-    return np.where(fits.carries()[:, np.newaxis], values, np.nan)
+    """Values (K, ...) of the strips, NaN for those without usable samples."""
+    return np.where(fits.usable()[:, np.newaxis], values, np.nan)
 
 
 def _transfer(fits: FrameFits) -> TransferCurves:

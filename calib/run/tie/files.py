@@ -1,4 +1,4 @@
-"""What `calib tie` writes: the control file, and the page for who wants to see why it may be believed."""
+"""The files that `calib tie` writes: the control file, and a page that shows how well its points fit."""
 
 import os
 from pathlib import Path
@@ -35,7 +35,7 @@ EDGE_PX = 16  # of the pictures around what is shown
 
 
 def write_control(ties: Ties, out: Path) -> None:
-    """Write the control file, whole or not at all; its last digits are 0.3 mm on the ground and 1 nm on the film."""
+    """Write the control file, whole or not at all, rounded to 0.3 mm on the ground and 1 nm on the film."""
     g, f = ties.ground, ties.film
     columns = (g.lon_deg, g.lat_deg, 1000 * g.height_km, f.x_mm, f.y_mm, ties.sigma_mm)
     rows = [
@@ -46,14 +46,14 @@ def write_control(ties: Ties, out: Path) -> None:
 
 
 def control_lines(frame: Frame, out: Path) -> tuple[str, ...]:
-    """The lines for frame.toml that make a run use the file; its path there is relative to the description."""
+    """The lines for frame.toml that make a run use the control file, its path relative to the description."""
     folder = frame.path.resolve().parent
     relative = out.name if far_away(frame, out) else Path(os.path.relpath(out.resolve(), folder)).as_posix()
     return ("[control]", f'points = "{relative}"')
 
 
 def far_away(frame: Frame, out: Path) -> tuple[str, ...]:
-    """A sentence where a description may not name the file where it lies."""
+    """A warning where the control file lies outside the folders from which a description may read files."""
     if is_within(territory(frame.path), out):
         return ()
     return (f"a frame reads no file from so far away: copy {out.name} into {frame.path.parent}",)
@@ -73,7 +73,7 @@ def write_page(result: TieResult, fits: FrameFits, modern: ModernMap) -> None:
         warnings=result.warnings,
         lines=result.lines,
         modern=Layer("modern map", modern_picture(modern, lattice, level, box)),
-        refined=Layer("frame, pointing as refined", _shown(fits, result.resection.pose, lattice, level, box)),
+        refined=Layer("frame, pointing as refined", _shown(fits, result.final.resection.pose, lattice, level, box)),
         stated=Layer("frame, pointing as stated", _shown(fits, fits.given_pose, lattice, level, box)),
         pixel_m=lattice.pixel_m(level),
         residuals=_residuals(result),
@@ -86,10 +86,9 @@ def write_page(result: TieResult, fits: FrameFits, modern: ModernMap) -> None:
 
 
 def _both(fits: FrameFits, result: TieResult, lattice: Lattice, level: int) -> Box:
-    """The pixels that hold the frame with either pointing, and a few around it."""
-    regions = [
-        region_outlined(view_with(fits, pose), PER_SIDE, AROUND) for pose in (fits.given_pose, result.resection.pose)
-    ]
+    """The pixels that hold the frame with the stated and with the refined pointing, and a margin."""
+    poses = (fits.given_pose, result.final.resection.pose)
+    regions = [region_outlined(view_with(fits, pose), PER_SIDE, AROUND) for pose in poses]
     boxes = [box_around(lattice, level, region, EDGE_PX * lattice.pixel_m(level)) for region in regions if region]
     top, left = min(b.first_row for b in boxes), min(b.first_column for b in boxes)
     bottom, right = max(b.first_row + b.rows for b in boxes), max(b.first_column + b.columns for b in boxes)
@@ -101,7 +100,7 @@ def _shown(fits: FrameFits, pose: Pose, lattice: Lattice, level: int, box: Box) 
 
 
 def _residuals(result: TieResult) -> ControlResiduals:
-    ties, r = result.ties, result.resection
+    ties, r = result.final.ties, result.final.resection
     return ControlResiduals(
         point=ties.ids,
         x_mm=ties.film.x_mm,
@@ -116,7 +115,7 @@ def _residuals(result: TieResult) -> ControlResiduals:
 
 
 def _points(result: TieResult) -> tuple[TiePoint, ...]:
-    ties, r = result.ties, result.resection
+    ties, r = result.final.ties, result.final.resection
     g, f = ties.ground, ties.film
     before, after = np.hypot(r.before_x_mm, r.before_y_mm), np.hypot(r.residual_x_mm, r.residual_y_mm)
     columns = (g.lon_deg, g.lat_deg, 1000 * g.height_km, f.x_mm, f.y_mm, ties.sigma_mm, before, after)
@@ -125,5 +124,5 @@ def _points(result: TieResult) -> tuple[TiePoint, ...]:
 
 def _points_px(result: TieResult, lattice: Lattice, level: int, box: Box) -> NDArray[np.float64]:
     """Columns and rows (P, 2) of the points on the page's pictures, counted from their corner."""
-    row, column = pixel_of(lattice, level, result.ties.ground)
+    row, column = pixel_of(lattice, level, result.final.ties.ground)
     return np.stack([column - box.first_column + 0.5, row - box.first_row + 0.5], axis=1)

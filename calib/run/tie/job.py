@@ -1,6 +1,6 @@
 """`calib tie`: from a frame and a modern map to a control file that `[control]` of the frame reads."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from calib.errors import CalibError, InputError, NotPossible
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
 from calib.ground.grid import sample_distance_m
-from calib.ground.match_windows import ScaleShift, by_wavelength, waves_apart_px
+from calib.ground.match_windows import by_wavelength, waves_apart_px
 from calib.ground.region import Region, region_outlined
 from calib.ground.sphere import ground_to_moon
 from calib.ground.view import View, film_to_ground
@@ -24,17 +24,17 @@ from calib.run.progress import Progress, silent
 from calib.run.tie.files import control_lines, far_away, write_control, write_page
 from calib.run.tie.modern_map import ModernMap, covered, open_modern
 from calib.run.tie.pictures import Lattice, box_around, ground_at, lattice_about, pixel_mm, view_with
-from calib.run.tie.result import TieResult
+from calib.run.tie.result import FinalFit, TieResult
 from calib.run.tie.search import Found, control_of, find_ties, hunt_for
 from calib.run.tie.whole import search_range_m
-from calib.run.tie.windows import AROUND, PER_SIDE, Ties, chosen, names_of
+from calib.run.tie.windows import AROUND, PER_SIDE, chosen, names_of
 
-LATTICE = 15  # places along each side of the format that say how far the pointing was off
-# Another Sun moves what both pictures show, all ties alike and long waves most: of how far long and short waves lie
-# apart, the 1-sigma of that shift in a coordinate (by trial on 13 maps of 4 frames; halves that were moved
-# independently would give 0.35).
+COMPARED = 15  # places along each side of the format at which the stated and the refined pointing are compared
+# Under another Sun the features that both pictures show appear shifted, long waves most, and all ties alike. The
+# 1-sigma of that shift in a coordinate, as a share of the shift between long and short waves: by trial on 13 maps of 4
+# frames (halves that were moved independently would give 0.35).
 SHARED_OF_APART = 0.5
-LOOKED_AT = 24  # along each side of the search range, to see whether the map reaches into it
+PROBES = 24  # places along each side of the search range at which the map's coverage is checked
 
 
 def tie_frame(
@@ -62,14 +62,14 @@ def tie_frame(
         found = find_ties(hunt_for(fits, modern, lattice, region, reach_m), progress)
         if isinstance(found, NotPossible):
             raise _refusal(frame, modern, found)
-        settled = _settled(fits, found)
-    if isinstance(settled, NotPossible):
-        raise _refusal(frame, modern, settled)
-    made = _result(fits, found, settled, out, (sample_m, reach_m))
+        final = _final_fit(fits, found)
+    if isinstance(final, NotPossible):
+        raise _refusal(frame, modern, final)
+    result = _result(fits, found, final, out, sample_m=sample_m, reach_m=reach_m)
     remove_leftovers(out.parent)
-    write_control(made.ties, out)
-    write_page(made, fits, modern)
-    return made
+    write_control(final.ties, out)
+    write_page(result, fits, modern)
+    return result
 
 
 def _refusal(frame: Frame, modern: ModernMap, why: NotPossible) -> CalibError:
@@ -85,7 +85,7 @@ def _check_out(out: Path, *, overwrite: bool) -> None:
 
 
 def _common_lattice(region: Region, modern: ModernMap, sample_m: float, reach_m: float) -> Lattice:
-    """The lattice of frame and map; says at once where the map shows nothing of what may be the frame's ground."""
+    """The lattice of frame and map; InputError where the map covers nothing of the search range."""
     expected = "a map that shows the frame's ground, or a larger --search-km"
     beside = f"a map with none of the ground within {reach_m / 1000:.3g} km of the frame's"
     try:
@@ -94,33 +94,22 @@ def _common_lattice(region: Region, modern: ModernMap, sample_m: float, reach_m:
         raise InputError(modern.path, "--map", beside, expected) from error
     box = box_around(lattice, 0, region, reach_m)
     row, column = np.meshgrid(
-        np.linspace(box.first_row, box.first_row + box.rows - 1, LOOKED_AT),
-        np.linspace(box.first_column, box.first_column + box.columns - 1, LOOKED_AT),
+        np.linspace(box.first_row, box.first_row + box.rows - 1, PROBES),
+        np.linspace(box.first_column, box.first_column + box.columns - 1, PROBES),
     )
     if not covered(modern, ground_at(lattice, 0, row, column)).any():
         raise InputError(modern.path, "--map", beside, expected)
     return lattice
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Settled:
-    """The ties on which the final resection keeps, its result, their scatter in their own sigmas, the trace of the
-    lighting in them, and the 1-sigma of what moves them all alike."""
+def _final_fit(fits: FrameFits, found: Found) -> FinalFit | NotPossible:
+    """The final resection, and the ties with sigmas that tell their full uncertainty.
 
-    ties: Ties
-    resection: Resection
-    scatter: float
-    scales: tuple[ScaleShift, ...]
-    shared_mm: float
-
-
-def _settled(fits: FrameFits, found: Found) -> Settled | NotPossible:
-    """The final resection.
-
-    Where they scatter by more than matching alone explains (the film's places, the map's, lighting), all sigmas are
-    widened by it, so that what reads the file gives them the weight they deserve. What moves them all alike is in each
-    point's sigma so many times larger that it is what the mean of all may be off by: a control file has no other place
-    for it. What of the pose hangs on differences between points is thereby held for less sure than it is.
+    Where the ties scatter more than matching alone explains (errors of the film's places, of the map, of lighting), all
+    sigmas are scaled up by the scatter, so that a run gives the points their proper weight. The error shared by all
+    ties is added to each point's sigma times the root of their number, so that it is the 1-sigma of their mean: a
+    control file has no other place for it. Parts of the pose that depend on differences between points then look less
+    certain than they are.
     """
     ties, camera, given = found.ties, fits.frame.camera, fits.given_pose
     first = resect(camera, control_of(ties), given)
@@ -135,41 +124,38 @@ def _settled(fits: FrameFits, found: Found) -> Settled | NotPossible:
     shared_mm = shared_px * pixel_mm(view_with(fits, first.pose), lattice, level)
     ties = replace(ties, sigma_mm=np.hypot(ties.sigma_mm, shared_mm * np.sqrt(len(ties.ids))))
     last = resect(camera, control_of(ties), given)
-    return last if isinstance(last, NotPossible) else Settled(ties, last, scatter, scales, shared_mm)
+    return last if isinstance(last, NotPossible) else FinalFit(ties, last, scatter, scales, shared_mm)
 
 
-def _result(fits: FrameFits, found: Found, settled: Settled, out: Path, numbers: tuple[float, float]) -> TieResult:
-    ties, resection = settled.ties, settled.resection
-    given, refined = fits.given_pose, resection.pose
+def _result(fits: FrameFits, found: Found, final: FinalFit, out: Path, *, sample_m: float, reach_m: float) -> TieResult:
+    given, refined = fits.given_pose, final.resection.pose
     names = names_of(found.windows)
     matched = {name for name, good in zip(names, found.matched.shifts.good, strict=True) if good}
-    sample_m, reach_m = numbers
     return TieResult(
         out=out,
         page=out.with_suffix(".html"),
         found=found,
-        ties=ties,
-        resection=resection,
+        final=final,
         sample_m=sample_m,
         sample_mm=fits.frame.scan.sample_mm,
         reach_m=reach_m,
         ground_m=_apart_m(view_with(fits, given), view_with(fits, refined)),
         moved_km=float(np.linalg.norm(refined.position_km - given.position_km)),
         turned_deg=float(np.degrees(np.linalg.norm(turn_between(given.rotation, refined.rotation)))),
-        scatter=settled.scatter,
-        shared_mm=settled.shared_mm,
-        scales=settled.scales,
-        left_out=tuple(name for name in names if name in matched and name not in ties.ids),
+        left_out=tuple(name for name in names if name in matched and name not in final.ties.ids),
         unmatched=tuple(name for name in names if name not in matched),
-        warnings=(*_warnings(fits.frame, found, resection), *far_away(fits.frame, out)),
+        warnings=(*_warnings(fits.frame, found, final.resection), *far_away(fits.frame, out)),
         lines=control_lines(fits.frame, out),
     )
 
 
 def _apart_m(stated: View, refined: View) -> Array:
-    """How far apart on the ground two pointings put places spread over the format; those off the Moon left out."""
+    """Distances on the ground between where two pointings put film points spread over the format.
+
+    Points that miss the Moon are left out.
+    """
     width, height = stated.camera.format_mm
-    x, y = np.meshgrid(np.linspace(-0.5, 0.5, LATTICE) * width, np.linspace(-0.5, 0.5, LATTICE) * height)
+    x, y = np.meshgrid(np.linspace(-0.5, 0.5, COMPARED) * width, np.linspace(-0.5, 0.5, COMPARED) * height)
     film = FilmPoints(x.ravel(), y.ravel())
     places = [ground_to_moon(film_to_ground(view, film)) for view in (stated, refined)]
     apart = 1000 * np.linalg.norm(places[1] - places[0], axis=-1)

@@ -1,4 +1,4 @@
-"""A georeferenced modern picture of the Moon: checked, and read at any places in means as wide as is asked for."""
+"""A georeferenced modern picture of the Moon: its checks, and sampling at any place with any pixel width."""
 
 from __future__ import annotations
 
@@ -22,13 +22,13 @@ from calib.ground.projection import Projection, project, read_projection, unproj
 from calib.ground.sphere import ground_to_moon
 
 EXPECTED = "a picture with one band, georeferenced on the Moon's sphere of 1737400 m"
-HALO_PX = 8  # pixels of the reduced picture around what is asked for, for the interpolation
-MOST_PIXELS = 6e7  # read at once, before they are reduced
+HALO_PX = 8  # margin of the reduced picture around the wanted places, for the interpolation
+MOST_PIXELS = 6e7  # of the reduced picture, which is held in memory
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ModernMap:
-    """A raster on disk; `to_map` leads from pixel centres (column, row) to the projection's east and north."""
+    """A raster on disk; `to_map` transforms pixel centres (column, row) to easting and northing in m."""
 
     path: Path
     projection: Projection
@@ -79,7 +79,7 @@ def to_pixel(modern: ModernMap, ground: GroundPoints) -> tuple[Array, Array]:
 
 
 def pixel_sides_m(modern: ModernMap, ground: GroundPoints) -> tuple[float, float]:
-    """How far on the ground it is from row to row and from column to column at one place (scalar fields)."""
+    """Height and width of a pixel on the ground in m at one place, whose fields are scalars."""
     row, column = to_pixel(modern, ground)
     rows = row + np.array([-0.5, 0.5, 0.0, 0.0])
     columns = column + np.array([0.0, 0.0, -0.5, 0.5])
@@ -89,15 +89,15 @@ def pixel_sides_m(modern: ModernMap, ground: GroundPoints) -> tuple[float, float
 
 
 def covered(modern: ModernMap, ground: GroundPoints) -> NDArray[np.bool_]:
-    """Which places lie on the raster, whatever it holds there."""
+    """Which places lie on the raster, with or without data."""
     row, column = to_pixel(modern, ground)
     return np.asarray((row > -0.5) & (row < modern.rows - 0.5) & (column > -0.5) & (column < modern.columns - 0.5))
 
 
 def sample(modern: ModernMap, row: Array, column: Array, wide: tuple[float, float]) -> Array:
-    """Values at fractional pixels, (...): means of about `wide` (rows, columns) pixels, by a cubic spline between them.
+    """Values at fractional pixels, (...), by cubic spline: means over about `wide` (rows, columns) pixels.
 
-    NaN off the raster and wherever a pixel of no data takes part.
+    NaN off the raster and wherever a no-data pixel contributes.
     """
     out = np.full(np.shape(row), np.nan)
     factor = max(1, floor(wide[0] + 1e-6)), max(1, floor(wide[1] + 1e-6))
@@ -124,7 +124,7 @@ def sample(modern: ModernMap, row: Array, column: Array, wide: tuple[float, floa
 
 
 def _window(modern: ModernMap, row: Array, column: Array, factor: tuple[int, int]) -> Window | None:
-    """The pixels that are needed for some places, in whole blocks of `factor`; None where they lie off the raster."""
+    """The pixels needed for some places, in whole blocks of `factor` pixels; None where they lie off the raster."""
     edges = []
     for at, size, n in ((row, modern.rows, factor[0]), (column, modern.columns, factor[1])):
         low = max(floor(at.min() - HALO_PX * n) // n * n, 0)
@@ -139,7 +139,7 @@ def _window(modern: ModernMap, row: Array, column: Array, factor: tuple[int, int
 def _reduced(modern: ModernMap, window: Window, factor: tuple[int, int]) -> tuple[int, int, Array]:
     """Index of the first reduced row and column, and the means of blocks of `factor` pixels.
 
-    Overviews that a file may hold are not used: made by leaving out pixels, they lie half a pixel aside.
+    Overviews in the file are not used: those made by decimation are shifted by half a pixel.
     """
     shape = (window.height // factor[0], window.width // factor[1])
     if shape[0] * shape[1] > MOST_PIXELS:
@@ -151,6 +151,6 @@ def _reduced(modern: ModernMap, window: Window, factor: tuple[int, int]) -> tupl
 
 
 def _smoothed(values: Array, wide: tuple[float, float]) -> Array:
-    """A further, slight widening of pixels by factors from 1 to 2; NaN spreads."""
+    """Smooth the picture so that its pixels become `wide` (rows, columns) times wider, 1 to 2; NaN spreads."""
     sigma = [float(np.sqrt(max(side**2 - 1.0, 0.0) / 12.0)) for side in wide]
     return values if max(sigma) < 0.05 else np.asarray(ndimage.gaussian_filter(values, sigma, mode="nearest"))

@@ -1,8 +1,7 @@
-"""Frame and modern map on one lattice: a stereographic projection about the frame's middle, true to shape there.
+"""Renders frame and modern map on one lattice: a stereographic projection about the frame's middle, conformal there.
 
-The lattice's pixel is a whole power of two times a base pixel, the coarser of the two pictures' own on the ground. The
-frame comes onto it straight from raw samples by the one interpolation of every map, with camera and terrain; the map
-in means as wide as the lattice's pixel.
+A pixel of level L is 2**L times the base pixel, which is the coarser of the two pictures' own pixels on the ground. The
+frame is interpolated once, straight from raw samples, as for every map; the modern map is averaged over lattice pixels.
 """
 
 from dataclasses import dataclass, replace
@@ -25,13 +24,13 @@ from calib.run.fitting.fit import FrameFits
 from calib.run.rasters.map import MapMaker, map_block, map_maker
 from calib.run.tie.modern_map import ModernMap, pixel_sides_m, sample, to_pixel
 
-COARSE_STEP = 16  # lattice pixels between the places that are put on the modern map exactly
+COARSE_STEP = 16  # lattice pixels between the places that are projected exactly
 TILE = 256
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lattice:
-    """Square pixels of the working projection: (row, column) of a level stand on one grid whatever is rendered."""
+    """Square pixels of the working projection; all renderings of a level share one grid of (row, column)."""
 
     projection: Projection
     base_m: float
@@ -104,7 +103,7 @@ def pixel_mm(view: View, lattice: Lattice, level: int) -> float:
 
 
 def frame_maker(fits: FrameFits, pose: Pose, lattice: Lattice, level: int, box: Box) -> MapMaker:
-    """What renders the frame on a box of a lattice level with a pose."""
+    """A map maker that renders the frame with a pose on a box of a lattice level."""
     p = lattice.pixel_m(level)
     bounds = (
         box.first_column * p, -(box.first_row + box.rows) * p, (box.first_column + box.columns) * p, -box.first_row * p
@@ -115,7 +114,7 @@ def frame_maker(fits: FrameFits, pose: Pose, lattice: Lattice, level: int, box: 
 
 
 def frame_picture(maker: MapMaker, box: Box, part: Box) -> NDArray[np.float32]:
-    """The frame's reflectance on a part of the box its maker was made for; NaN where the frame shows nothing."""
+    """The frame's reflectance on a part of the maker's box; NaN where the frame shows nothing."""
     out = np.full((part.rows, part.columns), np.nan, np.float32)
     top, left = part.first_row - box.first_row, part.first_column - box.first_column
     for row in range(0, part.rows, TILE):
@@ -131,8 +130,8 @@ def frame_picture(maker: MapMaker, box: Box, part: Box) -> NDArray[np.float32]:
 def modern_picture(modern: ModernMap, lattice: Lattice, level: int, part: Box) -> NDArray[np.float64]:
     """The modern map on a part of a lattice level; NaN where it shows nothing.
 
-    Places on the map are exact every `COARSE_STEP` pixels and bilinear between: projections of one sphere differ from
-    a bilinear law by far less than a hundredth of a pixel over so short a way.
+    Places on the map are exact every `COARSE_STEP` pixels and interpolated between. Over so short a distance two
+    projections of one sphere differ from a bilinear law by far less than a hundredth of a pixel.
     """
     row, column = (
         part.first_row + COARSE_STEP * np.arange(ceil(part.rows / COARSE_STEP) + 1, dtype=np.float64),
@@ -148,7 +147,7 @@ def modern_picture(modern: ModernMap, lattice: Lattice, level: int, part: Box) -
 
 
 def _bilinear(nodes: Array, rows: int, columns: int) -> Array:
-    """Values between nodes that stand `COARSE_STEP` apart."""
+    """Bilinear interpolation (rows, columns) between nodes `COARSE_STEP` pixels apart."""
     r, c = np.arange(rows) / COARSE_STEP, np.arange(columns) / COARSE_STEP
     i, j = r.astype(np.intp), c.astype(np.intp)
     v, u = (r - i)[:, np.newaxis], c - j

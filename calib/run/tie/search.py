@@ -1,7 +1,7 @@
-"""From a frame whose pointing is off to places that frame and modern map share: coarse to fine, until it settles.
+"""Finds tie points between a frame with inaccurate pointing and a modern map, from coarse to fine levels.
 
-Finer windows tell more, as long as both pictures show something so fine: a map may have finer pixels than what it was
-made from, and film has grain. A level is kept when the next ones' ties know clearly less.
+Finer windows give more information as long as both pictures show detail that fine: a map's pixels may be finer than the
+images it was made from, and film has grain. The search stops at a level when finer ones give clearly less information.
 """
 
 from dataclasses import dataclass, replace
@@ -23,13 +23,13 @@ from calib.run.tie.whole import Hunt, Whole, find_whole, with_sigmas
 from calib.run.tie.windows import Matched, Ties, Windows, chosen, cut, matched, ties_of
 
 STEP_LEVELS = 2  # from one level of windows to the next
-FIRST_REACH_SHARE, NEXT_REACH_PX = 0.2, 8.0  # of a window's side; pixels
-FINER_LEVELS = 2  # at which windows may begin: a pixel where the frame was found is four there, well within their reach
-TOLERANCE_PX = 0.5  # within which windows agree in any case
-LOOSEST = 0.25  # of the reach: chance would scatter the windows by more than half of it
-SETTLED_PX = 0.2  # a shift that a window's taper shortens by no more than a few thousandths of a pixel
-# Times the information of coarser ties. If they know nearly the same, finer ones are better: another Sun moves long
-# waves more, and all windows alike, which sigmas do not hold (two frames: 0.12 m off, not 0.19; 0.32, not 0.39).
+FIRST_REACH_SHARE, NEXT_REACH_PX = 0.2, 8.0  # search range: of a window's side in the first round; pixels later
+FINER_LEVELS = 2  # at which windows may begin: one pixel of the whole match is four pixels there, well within range
+TOLERANCE_PX = 0.5  # shifts that differ by less agree in any case
+LOOSEST = 0.25  # of the search range, the largest tolerance: chance would scatter shifts over more than half the range
+SETTLED_PX = 0.2  # a shift so small that a window's taper biases it by no more than a few thousandths of a pixel
+# Of the information of coarser ties. Where both have about the same, the finer ones are better: another Sun shifts long
+# waves more, and all windows alike, which sigmas do not include (two frames: 0.12 m off, not 0.19; 0.32, not 0.39).
 CLEARLY_LESS = 0.5
 MOST_ROUNDS = 3  # at the level that is kept
 
@@ -51,17 +51,17 @@ class Found:
 
     @property
     def information(self) -> float:
-        """What the ties know of a common shift of theirs, per mm^2."""
+        """Information of the ties on their common shift: its inverse variance, per mm^2."""
         return float(np.sum(self.ties.sigma_mm**-2.0)) / max(self.scatter, 1.0) ** 2
 
 
 def hunt_for(fits: FrameFits, modern: ModernMap, lattice: Lattice, region: Region, reach_m: float) -> Hunt:
-    """What `find_ties` needs: places may lie `reach_m` from where the given pointing puts them."""
+    """The input of `find_ties`; places may lie up to `reach_m` from where the given pointing puts them."""
     return Hunt(fits, modern, lattice, region, reach_m, with_sigmas(fits.given_pose, reach_m, region))
 
 
 def find_ties(hunt: Hunt, progress: Progress) -> Found | NotPossible:
-    """Ties of a fitted frame and a modern map, or why there are none that could be believed."""
+    """Ties of a fitted frame and a modern map, or the reason why there are no reliable ones."""
     progress("looking for the frame", 0.0)
     whole = find_whole(hunt)
     progress("looking for the frame", 1.0)
@@ -83,10 +83,10 @@ def find_ties(hunt: Hunt, progress: Progress) -> Found | NotPossible:
 
 
 def _finest(hunt: Hunt, found: Found, progress: Progress) -> Found:
-    """From one level to finer ones, by smaller steps where need be, while the ties know more with each."""
+    """Go on to finer levels while their ties are informative enough; a level that fails halves the step."""
     step, no_finer, left = STEP_LEVELS, "", 1.0
     while found.windows.level and step:
-        level, left = max(found.windows.level - step, 0), left / 2  # how many levels will be tried nobody knows
+        level, left = max(found.windows.level - step, 0), left / 2  # progress: the number of trials is not known
         progress("matching windows", 1 - left)
         finer = _round(hunt, found.whole, found.pose, level, is_first=False)
         if isinstance(finer, NotPossible):
@@ -99,9 +99,9 @@ def _finest(hunt: Hunt, found: Found, progress: Progress) -> Found:
 
 
 def _begun(hunt: Hunt, whole: Whole) -> Found | NotPossible:
-    """The first round, at the level where the frame was found or, if need be, at a finer one.
+    """The first round, at the level where the whole frame was matched, or at a finer one if that fails.
 
-    That level goes by the frame's longest side: across a narrow frame few windows, or none, may lie whole there.
+    The longest side of the frame decides that level, so a narrow frame may be too narrow there for whole windows.
     """
     for level in range(whole.level, max(whole.level - FINER_LEVELS, 0) - 1, -1):
         found = _round(hunt, whole, whole.pose, level, is_first=True)
@@ -111,7 +111,7 @@ def _begun(hunt: Hunt, whole: Whole) -> Found | NotPossible:
 
 
 def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) -> Found | NotPossible:
-    """Match the windows of a level as a pose renders them, and find the pose that they agree on."""
+    """Match the windows of a level, rendered with a pose, and fit the pose on which they agree."""
     windows = cut(hunt.fits, pose, hunt.modern, hunt.lattice, level)
     if isinstance(windows, NotPossible):
         return windows
@@ -132,5 +132,5 @@ def _round(hunt: Hunt, whole: Whole, pose: Pose, level: int, *, is_first: bool) 
 
 
 def control_of(ties: Ties) -> Control:
-    """Ties as the resection wants them."""
+    """Ties in the form that the resection takes."""
     return Control(ties.ids, ground_to_moon(ties.ground), ties.film, ties.sigma_mm)

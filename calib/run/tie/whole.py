@@ -1,4 +1,4 @@
-"""The frame as a whole looked for in the modern map, and the pose moved to where it was found."""
+"""Searches the modern map for the whole frame, and moves the pose to where it was found."""
 
 from dataclasses import dataclass, replace
 
@@ -30,20 +30,20 @@ from calib.run.tie.pictures import (
     view_with,
 )
 
-LONGEST_PX, WIDEST_PX = 512, 1400  # of the frame, and with the search range, where it is looked for as a whole
-LEAST_PX = 24  # of the frame's shorter side
+LONGEST_PX, WIDEST_PX = 512, 1400  # longest side of the pictures: the frame's, and the map's with the search range
+LEAST_PX = 24  # shortest side of a picture
 TRIED_LEVELS = 3
-SIGMAS = 4.0  # of the stated pointing that are searched
+SIGMAS = 4.0  # of the stated pointing: the search range
 DEFAULT_SEARCH_KM = 2.0
 GRID = 5  # places along each side of the format that carry a shift of the whole frame
-LEAST_LIKE = 0.1  # correlation of pixels two apart below which a picture shows no more than noise
+LEAST_LIKE = 0.1  # correlation of pixels two apart: a picture below it shows nothing but noise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hunt:
-    """What is looked for where: a fitted frame, a modern map, the lattice for both, `reach_m` on the ground.
+    """The input of the search: fitted frame, modern map, the lattice of both, and the range `reach_m` on the ground.
 
-    `prior` is the given pose with sigmas, such as the search range allows where none are stated.
+    `prior` is the given pose with its stated sigmas; where none are stated, with sigmas that the range implies.
     """
 
     fits: FrameFits
@@ -64,7 +64,7 @@ class Whole:
 
 
 def search_range_m(view: View, search_km: float | None) -> float:
-    """How far a place may lie from where the pointing puts it: asked for, four stated sigmas, or the default."""
+    """How far a place may lie from where the pointing puts it: `search_km`, else four stated sigmas, or the default."""
     if search_km is not None:
         return 1000 * search_km
     covariance = stated_covariance(view.pose)
@@ -77,7 +77,7 @@ def search_range_m(view: View, search_km: float | None) -> float:
 
 
 def with_sigmas(pose: Pose, reach_m: float, region: Region) -> Pose:
-    """The pose with sigmas: those stated, or such as let it move by the search range."""
+    """The pose with its stated sigmas; where none are stated, with sigmas that let it move by the search range."""
     slant_km = max(float(np.linalg.norm(region.center - pose.position_km)), 1.0)
     position = pose.sigma_position_km or reach_m / 2000
     attitude = pose.sigma_attitude_deg or float(np.degrees(reach_m / 2000 / slant_km))
@@ -85,7 +85,7 @@ def with_sigmas(pose: Pose, reach_m: float, region: Region) -> Pose:
 
 
 def find_whole(hunt: Hunt) -> Whole | NotPossible:
-    """Look for the frame at the finest level at which it is small enough, and if need be at coarser ones."""
+    """Search at the finest level at which the pictures are small enough, and at coarser ones if that fails."""
     level = _first_level(hunt)
     found = _match_at(hunt, level)
     if isinstance(found, NotPossible):
@@ -104,7 +104,7 @@ def _first_level(hunt: Hunt) -> int:
 
 
 def _match_at(hunt: Hunt, level: int) -> GlobalMatch | NotPossible:
-    """The frame's shift in pixels of a level, found there or in pictures reduced further."""
+    """The frame's shift in pixels of `level`, found at that level or in further reduced pictures."""
     lattice, region = hunt.lattice, hunt.region
     frame_box, map_box = box_around(lattice, level, region, 0.0), box_around(lattice, level, region, hunt.reach_m)
     maker = frame_maker(hunt.fits, hunt.prior, lattice, level, frame_box)
@@ -126,7 +126,7 @@ def _match_at(hunt: Hunt, level: int) -> GlobalMatch | NotPossible:
 
 
 def _why_not(found: NotPossible, frame: Texture, modern: Texture) -> NotPossible:
-    """A refusal, with the reason behind it where a picture shows nothing that could be matched."""
+    """The refusal `found`, or the reason behind it where a picture has no texture that could be matched."""
     for name, picture in (("frame", frame), ("map", modern)):
         if likeness(picture) < LEAST_LIKE:
             return NotPossible(f"the {name} shows no texture beyond its noise")
@@ -134,7 +134,7 @@ def _why_not(found: NotPossible, frame: Texture, modern: Texture) -> NotPossible
 
 
 def _moved(hunt: Hunt, level: int, found: GlobalMatch) -> Pose | NotPossible:
-    """The pose that moves the whole frame on the ground by the shift that was found."""
+    """The pose that shifts the whole frame on the ground by the shift `found`."""
     view = view_with(hunt.fits, hunt.prior)
     width, height = view.camera.format_mm
     x, y = np.meshgrid(np.linspace(-0.45, 0.45, GRID) * width, np.linspace(-0.45, 0.45, GRID) * height)

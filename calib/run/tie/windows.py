@@ -1,4 +1,4 @@
-"""Windows of frame and modern map at one level of the lattice, matched, and what they say of film and ground."""
+"""Windows of frame and modern map at one level of the lattice: rendered, matched, and turned into tie points."""
 
 from dataclasses import dataclass
 from math import sqrt
@@ -33,11 +33,11 @@ from calib.run.tie.pictures import (
 
 WANTED = 110  # windows over the frame
 SIDE_PX, LEAST_SIDE_PX = 96, 32
-ACROSS = 7  # windows fit the frame's shorter side,
-LEAST_ACROSS = 3  # or fewer, if so many of them still fill the frame: small ones show too little to be matched
-APART = 0.75  # of a window's side: nearer windows would say the same twice
-AROUND_PX = 12  # rendered around a window, for its local mean and scatter; the taper hides what is left of an edge
-LEAST_KNOWN = 0.85  # mean weight of a window in both pictures
+ACROSS = 7  # windows along the frame's shorter side,
+LEAST_ACROSS = 3  # or fewer and larger ones, if `WANTED` windows still fill the frame: small windows show too little
+APART = 0.75  # of a window's side: closer windows would repeat the same information
+AROUND_PX = 12  # margin rendered around a window, for local mean and scatter; the taper hides the rest of its edge
+LEAST_KNOWN = 0.85  # mean weight of a window in each picture
 MOST_EMISSION_DEG = 75.0
 PER_SIDE, AROUND = 24, 360  # places of the outline: enough for a box around it
 
@@ -61,7 +61,7 @@ class Windows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Matched:
-    """What matching found: spectra of the windows, the law of coherence learned from them, their shifts."""
+    """Result of the matching: spectra of the windows, the coherence model learned from them, and their shifts."""
 
     spectra: Spectra
     coherence: Coherence
@@ -84,7 +84,7 @@ class Ties:
 
 
 def cut(fits: FrameFits, pose: Pose, modern: ModernMap, lattice: Lattice, level: int) -> Windows | NotPossible:
-    """Render the windows of a level with a pose; those of which too little is known are left out."""
+    """Render the windows of a level with a pose; windows with too few known pixels are left out."""
     view = view_with(fits, pose)
     region = region_outlined(view, PER_SIDE, AROUND)
     if region is None:
@@ -116,7 +116,7 @@ def cut(fits: FrameFits, pose: Pose, modern: ModernMap, lattice: Lattice, level:
 
 
 def window_places(view: View, lattice: Lattice, level: int) -> tuple[int, list[tuple[int, int]]]:
-    """Side of the windows of a level, and the lattice pixels (row, column) just behind the middles of all windows."""
+    """Side of a level's windows, and the lattice pixels (row, column) just after the middle of each."""
     width, height = view.camera.format_mm
     scale_mm = pixel_mm(view, lattice, level)
     short_px, filling_px = min(width, height) / scale_mm, sqrt(width * height / WANTED) / scale_mm
@@ -138,10 +138,10 @@ def window_places(view: View, lattice: Lattice, level: int) -> tuple[int, list[t
 
 
 def matched(windows: Windows, pattern: tuple[float, float, float] | None, reach_px: float) -> Matched | NotPossible:
-    """Shifts of the windows, begun as if they were all off by nearly the same.
+    """Shifts of the windows, starting from the assumption that they are nearly equal.
 
-    Where the frame has only been found as a whole they may not be; then the `pattern` found there is another way to
-    begin, and the one counts that matches more windows.
+    They need not be in the first round. Then the `pattern` of the whole match is tried as another start, and the start
+    that matches more windows is kept.
     """
     found = spectra(windows.frame, windows.modern)
     result = settled(found, None, reach_px)
@@ -155,9 +155,9 @@ def matched(windows: Windows, pattern: tuple[float, float, float] | None, reach_
 
 
 def ties_of(windows: Windows, shifts: Shifts) -> Ties:
-    """What the shifts that are good say: the frame shows at a window's place what the map shows at place plus shift.
+    """Tie points of the windows with good shifts: the map shows at place + shift what the frame shows at the place.
 
-    The film place is where the rendering camera images the window's middle; the ground is the map's.
+    The film place is where the rendering camera images the window's middle; the ground place is the map's.
     """
     lattice, level, view = windows.lattice, windows.level, windows.maker.where.view
     place, shift = windows.place[shifts.good], shifts.shift[shifts.good]
@@ -169,12 +169,12 @@ def ties_of(windows: Windows, shifts: Shifts) -> Ties:
 
 
 def names_of(windows: Windows) -> tuple[str, ...]:
-    """The names of all windows, whether they match or not."""
+    """Names of all windows, matched or not."""
     return tuple(f"t{k + 1:03d}" for k in range(len(windows.place)))
 
 
 def chosen(ties: Ties, kept: NDArray[np.bool_]) -> Ties:
-    """Some of the ties."""
+    """The ties where `kept` (N,) is true."""
     film = FilmPoints(ties.film.x_mm[kept], ties.film.y_mm[kept])
     g = ties.ground
     ground = GroundPoints(g.lon_deg[kept], g.lat_deg[kept], g.height_km[kept])
@@ -183,7 +183,7 @@ def chosen(ties: Ties, kept: NDArray[np.bool_]) -> Ties:
 
 
 def _sigma_mm(windows: Windows, place: Array, covariance: Array) -> float:
-    """Mean 1-sigma of a film coordinate that a shift's covariance on the lattice amounts to; NaN off the film."""
+    """Mean 1-sigma of the film coordinates, from the covariance of a shift on the lattice; NaN off the film."""
     grid = windows.maker.grid
     scale = film_scale(windows.maker.where, float(place[0] + grid.top), float(place[1] - grid.left))
     if scale is None:
