@@ -1,1 +1,1 @@
-"""The only place that joins the stages."""
+"""The jobs that users start. Only this package and the benchmarks join the stages."""

@@ -1,4 +1,4 @@
-"""One frame, from strips on disk to products on disk."""
+"""The job for one frame: from strips on disk to products on disk."""
 
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
@@ -21,13 +21,13 @@ from calib.run.progress import Progress, Stopwatch, silent
 from calib.run.rasters.angles import ANGLE_ASSETS, clear_angles, write_angles
 from calib.run.rasters.film import write_film
 from calib.run.rasters.map import MapMaker, MapPictures, map_maker, map_warnings, write_map
-from calib.run.report import contents as build
+from calib.run.report import contents
 from calib.run.report.checks import Checks, checks_of, reporting
 from calib.run.report.records import fits_file, pointing_sigmas
 from calib.run.report.seams import SeamCheck, seam_warnings
 from calib.run.settings import Settings
 
-LISTED = ("film/density.tif", "film/quality.tif", *(asset.href for asset in build.ASSETS))  # in the item
+LISTED = ("film/density.tif", "film/quality.tif", *(asset.href for asset in contents.ASSETS))  # products of every run
 REPORT = "report.html"
 ITEM = "item.json"
 PRODUCTS = (*LISTED, ITEM)
@@ -36,7 +36,7 @@ STANDARD = Settings()
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RunResult:
-    """What a finished run found: fits, map, seams, figures and warnings; the products stand in `out`."""
+    """Results of a finished run: fits, map, seams, figures and warnings; the products lie in `out`."""
 
     out: Path
     fits: FrameFits
@@ -57,8 +57,8 @@ def run_frame(
 ) -> RunResult:
     """Calibrate the frame package at `path` and write all products into `out`.
 
-    Everything that the description can be wrong in is checked before anything is written. The same input gives the same
-    bytes, whatever `threads` is; only the times in run.json differ.
+    The description is checked completely before anything is written. The same input gives the same bytes, whatever
+    `threads` is; only the times in run.json differ.
 
     Raises:
         InputError: a mistake in the package; `out` holds a finished run and `overwrite` is not set; another run writes
@@ -75,8 +75,8 @@ def run_frame(
 def _calibrated(
     frame: Frame, out: Path, settings: Settings, threads: int, progress: Progress, watch: Stopwatch
 ) -> RunResult:
-    """All fits and all products of a frame, in a folder that is this run's own; run.json stands last of all."""
-    beside(reporting, threads)  # loaded while the fits leave a core idle
+    """Make all fits and products of a frame in a folder that no other run uses; run.json is written last of all."""
+    beside(reporting, threads)  # loads the plotting library while the fits leave a core idle
     fits = fit_frame(frame, threads=threads, progress=progress, watch=watch)
     (out / LAST_WRITTEN).unlink(missing_ok=True)
     clear_angles(out / "map")
@@ -99,15 +99,17 @@ def _calibrated(
     warnings = _warnings(maker, checks, pictures)
     provenance = _provenance(fits, settings, warnings, _timings(watch), checks)
     reporting().write(out / REPORT, maker, record, reporting().Found(film, pictures, checks, provenance))
-    _sign(out, maker, provenance, summed(), watch)
+    _write_item_and_run(out, maker, provenance, summed(), watch)
     progress("checking and reporting", 1.0)
     return RunResult(out, fits, maker, checks.seams, checks.figures, warnings)
 
 
-def _sign(out: Path, maker: MapMaker, provenance: Provenance, summed: Mapping[str, str], watch: Stopwatch) -> None:
-    """Write the item of the catalogue and, last of all, run.json with the sums of all products."""
+def _write_item_and_run(
+    out: Path, maker: MapMaker, provenance: Provenance, summed: Mapping[str, str], watch: Stopwatch
+) -> None:
+    """Write the item of the catalogue and, last of all, run.json with the digests of all products."""
     products = {**summed, **digests([out / REPORT], out)}
-    write_item(out / ITEM, build.map_item(maker, out, version("calib")), products)
+    write_item(out / ITEM, contents.map_item(maker, out, version("calib")), products)
     products |= digests([out / ITEM], out)
     watch.lap("report")
     write_run(out / LAST_WRITTEN, replace(provenance, timings=_timings(watch), products=dict(sorted(products.items()))))

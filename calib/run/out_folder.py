@@ -1,21 +1,22 @@
-"""The folder that receives a run's products: never half a product, never an old one lost by accident."""
+"""The folder that receives a run's products: its lock, its checks, and what is removed when a run fails."""
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from os.path import exists  # a name longer than any file's does not exist to this
+from os.path import exists  # false, not an error, for a name that is too long for any file
 from pathlib import Path
 
 from calib.errors import InputError
 from calib.folder_lock import held
 from calib.products.atomic import remove_leftovers
 
-LAST_WRITTEN = "run.json"  # stands only once everything else does
+LAST_WRITTEN = "run.json"  # written after everything else, so a folder that holds it is complete
 
 
 @contextmanager
 def claimed(out: Path, inputs: Sequence[Path], *, overwrite: bool) -> Iterator[None]:
-    """`claim` a folder for the block, which no other run may write to meanwhile; where the block raises, folders that
-    are empty are taken away again, and so are those above `out` that were made for it.
+    """`claim` a folder and lock it against other runs for the duration of the block.
+
+    If the block raises, empty folders in `out` are removed again, and so are the folders above it that were made.
 
     Raises:
         InputError: as `claim` does; another run is at work in `out`, or one of the `inputs` lies among its rasters.
@@ -26,29 +27,29 @@ def claimed(out: Path, inputs: Sequence[Path], *, overwrite: bool) -> Iterator[N
             raise InputError(out, "--out", f"{file.name} of the frame itself where products go", "a folder of its own")
     made = missing(out)
     claim(out, overwrite=overwrite)
-    with held(places[0], wait=False), empty_ones_taken_away((*places, *made)):
+    with held(places[0], wait=False), removed_if_empty((*places, *made)):
         yield
 
 
 def missing(out: Path) -> tuple[Path, ...]:
-    """`out` and the folders above it that are not there yet, the innermost first."""
+    """`out` and the folders above it that do not exist yet, the innermost first."""
     return tuple(folder for folder in (out, *out.parents) if not exists(folder))
 
 
 @contextmanager
-def empty_ones_taken_away(folders: Sequence[Path]) -> Iterator[None]:
-    """Where the block raises, take those of `folders` away again that are empty, from the first to the last."""
+def removed_if_empty(folders: Sequence[Path]) -> Iterator[None]:
+    """If the block raises, remove `folders` in their order, up to the first that is not empty."""
     try:
         yield
     except BaseException:
-        with suppress(OSError):  # that of the first folder that is not empty, or is somebody else's already
+        with suppress(OSError):  # raised by the first folder that is not empty, or is no longer there
             for folder in folders:
                 folder.rmdir()
         raise
 
 
 def claim(out: Path, *, overwrite: bool) -> None:
-    """Make `out` ready. A finished run in it is to be replaced only with `overwrite`; what a killed run left is.
+    """Prepare `out` for a run. It replaces what a killed run left, but a finished run only with `overwrite`.
 
     Raises:
         InputError: `out` holds a finished run, is not a folder, or cannot be made.

@@ -1,4 +1,4 @@
-"""What `calib check` says of a frame package: what it holds, where it looks, what its products will be."""
+"""Contents of `calib check`: what a frame package holds, where the camera looks, and how large the products will be."""
 
 from pathlib import Path
 
@@ -23,19 +23,19 @@ from calib.run.sunlight import light_facts, sun_of
 
 Facts = tuple[tuple[str, str], ...]
 FLOAT_RASTERS, MASK_RASTERS = 3, 1  # of the map
-SHIFTED_PX = 0.5  # of the map, by what its terrain leaves open: more is said to the operator
+SHIFTED_PX = 0.5  # 1-sigma shift of the map by unknown heights between terrain nodes, above which there is a warning
 
 
 def given_view(frame: Frame) -> View:
-    """The camera where the description puts it, over the terrain it names."""
+    """The camera at its described pose, over the described terrain."""
     return view_over(frame.camera, pose_of(frame.pointing), frame.dem, frame.path)
 
 
 def given_grid(frame: Frame) -> MapGrid:
-    """The map grid with the pointing as given; says at once whether the camera sees the Moon at all.
+    """The map grid for the described pointing.
 
     Raises:
-        InputError: the camera misses the Moon, the terrain or the map that is asked for cannot be.
+        InputError: the camera misses the Moon, or the terrain or the requested map is not possible.
     """
     return choose_grid(given_view(frame), frame.map, frame.scan, frame.path)
 
@@ -56,7 +56,7 @@ def preflight(path: Path) -> tuple[Facts, tuple[str, ...]]:
 
 
 def ground_warnings(view: View, sun: Sun, pixel_m: float) -> tuple[str, ...]:
-    """What is to be said of the ground under a frame: its terrain, and whether the Sun shines on it at all."""
+    """Warnings about the ground under a frame: about its terrain, and if no sunlight falls on it."""
     region = visible_region(view)
     if region is None:
         return ()
@@ -68,7 +68,7 @@ def ground_warnings(view: View, sun: Sun, pixel_m: float) -> tuple[str, ...]:
 
 
 def _coarse(view: View, region: Region, pixel_m: float) -> tuple[str, ...]:
-    """A line on a terrain model too coarse for the map."""
+    """A warning if the terrain model is too coarse for the map."""
     shift_m = terrain_shift_m(view, region)
     if view.terrain is None or shift_m <= SHIFTED_PX * pixel_m:
         return ()
@@ -78,7 +78,7 @@ def _coarse(view: View, region: Region, pixel_m: float) -> tuple[str, ...]:
 
 
 def terrain_facts(view: View, pixel_m: float) -> Facts:
-    """What is not known of the heights between a terrain model's nodes, where the frame is seen over one."""
+    """The uncertainty of heights between a terrain model's nodes, as a fact; none without a terrain model."""
     region = visible_region(view)
     if view.terrain is None or region is None:
         return ()

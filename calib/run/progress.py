@@ -1,4 +1,4 @@
-"""How a run tells how far it is: plain callables, so that the mathematics knows nothing of terminals."""
+"""Progress and timing of a run. Progress is a plain callable, so the calculations do not depend on terminals."""
 
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime
@@ -10,11 +10,11 @@ Item = TypeVar("Item")
 
 
 def silent(step: str, share: float) -> None:
-    """Progress that nobody watches."""
+    """Ignore the progress."""
 
 
 def tracked(items: Iterable[Item], total: int, step: str, progress: Progress) -> Iterator[Item]:
-    """`items`, telling `progress` the share done after each."""
+    """Yield `items`; after each, report the share done to `progress`."""
     progress(step, 0.0)
     for done, item in enumerate(items, start=1):
         yield item
@@ -30,7 +30,7 @@ class Stopwatch:
         self._since = perf_counter()
 
     def lap(self, step: str) -> None:
-        """Give the time since the last lap to `step`."""
+        """Add the time since the last lap to `step`."""
         now = perf_counter()
         self.seconds[step] = self.seconds.get(step, 0.0) + now - self._since
         self._since = now

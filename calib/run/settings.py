@@ -1,4 +1,4 @@
-"""What may be chosen about a run: the options that its products depend on."""
+"""The options of a run that its products depend on."""
 
 from dataclasses import dataclass
 
@@ -10,9 +10,9 @@ from calib.light.functions import DEFAULT_MODEL, photometric_function
 class Settings:
     """The options of a run that its products depend on.
 
-    `standard` names the photometric function behind map/normal.tif; with `angles` the map has rasters of incidence,
-    emission and phase beside it. `kernel` names the interpolation kernel; with `exact` no value is rounded before it is
-    compressed. ValueError where no function is called `standard`, or no kernel `kernel`.
+    `standard` names the photometric function of map/normal.tif. With `angles`, rasters of incidence, emission and phase
+    are written too. `kernel` names the interpolation kernel. With `exact`, no value is rounded before it is compressed.
+    ValueError if `standard` or `kernel` is unknown.
     """
 
     standard: str = DEFAULT_MODEL

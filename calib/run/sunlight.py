@@ -1,4 +1,4 @@
-"""The Sun of a frame: as the description gives it, or from the time of the exposure; and how it lights the frame."""
+"""The Sun of a frame, as described or computed from the time of exposure, and the angles of its light."""
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from calib.remembered import once
 
 
 def sun_of(frame: Frame) -> Sun:
-    """Where the Sun stood, how far, and how bright it is at 1 au."""
+    """Subsolar point, distance and illuminance of the Sun: the described ones, else computed for the mid time."""
     if frame.sun is not None:
         return frame.sun
     point = subsolar_point(frame.exposure.mid_time)
@@ -22,7 +22,7 @@ def sun_of(frame: Frame) -> Sun:
 
 @once
 def center_light(view: View, sun: Sun) -> CenterLight | None:
-    """How the Sun and the camera stand over the ground at the frame's centre; None where no ground is seen."""
+    """Angles of Sun and camera over the ground at the frame's centre; None if the frame shows no ground."""
     region = visible_region(view)
     if region is None:
         return None
@@ -39,7 +39,7 @@ def center_light(view: View, sun: Sun) -> CenterLight | None:
 
 
 def light_facts(frame: Frame, sun: Sun, view: View) -> tuple[tuple[str, str], ...]:
-    """Label and text: the Sun where it was worked out, and the angles at the frame's centre."""
+    """Facts (label, text): the Sun if it was computed, and the angles at the frame's centre."""
     rows = []
     if frame.sun is None:
         lon, lat = sun.subsolar_deg

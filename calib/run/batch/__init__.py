@@ -1,1 +1,1 @@
-"""Many frames: `all_frames` gives a `task` for each to the workers of `cluster`, and each worker does `one_frame`."""
+"""Many frames: `all_frames` sends a `task` for each to the workers of `cluster`, and each worker does `one_frame`."""

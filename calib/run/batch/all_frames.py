@@ -1,4 +1,4 @@
-"""Many frames: each a task for a worker, each with a row in the ledger, resumable at any moment."""
+"""Calibrates many frames: each is a task for a worker and a row of the ledger. A batch can be resumed at any moment."""
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
@@ -16,14 +16,17 @@ from calib.run.batch.ledger import LEDGER, Row, read_ledger, write_ledger
 from calib.run.batch.listing import Listed, read_list
 from calib.run.batch.page import PAGE
 from calib.run.batch.task import Outcome, Task, do_frame
-from calib.run.out_folder import empty_ones_taken_away, missing
+from calib.run.out_folder import missing, removed_if_empty
 from calib.run.settings import Settings
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """How far a batch is. `last`: the row of the frame that was finished last; `left_s`: estimate, None: none yet, or
-    nothing left to do."""
+    """Progress of a batch.
+
+    `last`: row of the frame finished last, and `is_kept` whether its products were there already. `left_s`: estimated
+    time left, None where there is no estimate yet or nothing left to do.
+    """
 
     total: int
     finished: int
@@ -42,11 +45,11 @@ def run_batch(
     overwrite: bool,
     tell: Callable[[Standing], None],
 ) -> tuple[Row, ...]:
-    """Do every frame that `listing` names; the products of each go to a folder of its name in `out`.
+    """Calibrate every frame that `listing` names; the products of each go to a folder of its name in `out`.
 
-    What was finished in `out` of the same inputs with the same settings is kept; what a batch was killed over, what
-    failed, and what has changed since is done. A finished run that no batch made is replaced only with `overwrite`.
-    `connect` gives the workers, `threads` is for each of them. Returns the rows of the listed frames, in their order.
+    Runs in `out` that were finished with the same inputs and settings are kept. Interrupted, failed and changed frames
+    are done again. A finished run that no batch made is replaced only with `overwrite`. `connect` gives the workers,
+    each of which uses `threads`; `tell` receives the progress. Returns the rows of the listed frames, in their order.
 
     Raises:
         InputError: a mistake in the list; `out` cannot be made or another batch works in it; its ledger is not one.
@@ -57,11 +60,11 @@ def run_batch(
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(out, "--out", f"{error.strerror} ({error.filename})", "a folder that can be made") from error
-    with held(out, wait=False), empty_ones_taken_away(made):
+    with held(out, wait=False), removed_if_empty(made):
         book = Book(out / LEDGER, listed)
         with connect() as workers:
             remove_leftovers(out)
-            (out / PAGE).unlink(missing_ok=True)  # it tells of what stood here before; `write_page` makes it anew
+            (out / PAGE).unlink(missing_ok=True)  # out of date from here on; `write_page` makes it anew
             book.write()
             tasks = [
                 Task(f.name, f.package, (out / f.name).resolve(), settings, threads, book.made(f), overwrite)
@@ -80,7 +83,8 @@ class Book:
     """The ledger of a running batch, on disk after every change."""
 
     def __init__(self, path: Path, listed: Sequence[Listed]) -> None:
-        """What stood in it is kept, except under a former name of a listed package."""
+        """Read the ledger at `path`. Rows of frames that are not listed are kept, unless their package is listed under
+        another name."""
         self.path = path
         before = read_ledger(path)
         packages = {str(frame.package) for frame in listed}
@@ -90,17 +94,17 @@ class Book:
         }
 
     def made(self, frame: Listed) -> str:
-        """The digest of what this batch made the frame's standing products of."""
+        """Digest of the inputs and settings of the frame's present products; empty if no batch made them."""
         return self.rows[frame.name].made
 
     def begin(self, name: str) -> None:
-        """A worker is given the frame. A row that says done stays until the worker has looked."""
+        """Note that a worker gets the frame. A row that says done stays until the worker has checked the products."""
         if self.rows[name].state != "done":
             self.rows[name] = replace(self.rows[name], state="begun")
             self.write()
 
     def close(self, name: str, outcome: Outcome) -> Row:
-        """What came of the frame."""
+        """Note the outcome of the frame; returns its row."""
         before = self.rows[name]
         if not (outcome.is_kept and before.state == "done" and before.made == outcome.made):
             self.rows[name] = Row(
@@ -115,7 +119,7 @@ class Book:
 
 
 def _at_first(before: Row | None, frame: Listed) -> Row:
-    """A frame's row when a batch begins: done stays done until a worker has looked, all else waits."""
+    """A frame's row when a batch begins: done stays done until a worker has checked it, every other state waits."""
     package = str(frame.package)
     if before is None:
         return Row(frame.name, "waiting", package)
@@ -125,16 +129,17 @@ def _at_first(before: Row | None, frame: Listed) -> Row:
 
 
 class Estimate:
-    """The time left, from the mean time of the frames that were done now; those that were kept cost nothing, and those
-    that failed tell nothing: most of them fail at once."""
+    """The time left, from the mean time of the frames done so far.
+
+    Kept frames cost no time, and failed ones do not count because most of them fail at once.
+    """
 
     def __init__(self, total: int) -> None:
         self.total, self.finished = total, 0
         self._seconds: list[float] = []
 
     def after(self, outcome: Outcome, workers: int) -> float | None:
-        """Seconds left once `outcome` has come in, where any are; of the frames that are under way, half is taken to be
-        done."""
+        """Seconds left after `outcome`, None where unknown or nothing is left; frames under way count as half done."""
         self.finished += 1
         if outcome.state == "done" and not outcome.is_kept:
             self._seconds.append(outcome.seconds)
@@ -146,26 +151,26 @@ class Estimate:
 
 
 def outcomes(workers: Workers, tasks: Sequence[Task], begin: Callable[[str], None]) -> Iterator[tuple[Task, Outcome]]:
-    """Each task with what came of it, as they finish; no more are under way than there are workers.
+    """Yield each task with its outcome as it finishes; at most one task per worker is under way.
 
-    `begin` is called with a frame's name before its task is handed over. When a worker dies, the frame that it worked
-    on cannot be told from one that it was only handed. So the frames of dead workers are tried again at the end, one at
-    a time: who is alone with a worker that dies has failed.
+    `begin` is called with a frame's name before its task is submitted. When a worker dies, the frame it worked on
+    cannot be told from those it had only been sent. So the frames of dead workers are tried again at the end, one at a
+    time: a frame whose worker dies then has failed.
     """
     doubtful: list[Task] = []
-    for task, outcome in _handed_out(workers, tasks, begin, workers.count):
+    for task, outcome in _submitted(workers, tasks, begin, workers.count):
         if outcome is None:
             doubtful.append(task)
         else:
             yield task, outcome
-    for task, outcome in _handed_out(workers, doubtful, begin, lambda: 1):
+    for task, outcome in _submitted(workers, doubtful, begin, lambda: 1):
         yield task, outcome or Outcome("failed", 0.0, "its worker died twice (out of memory, or killed)")
 
 
-def _handed_out(
+def _submitted(
     workers: Workers, tasks: Sequence[Task], begin: Callable[[str], None], most: Callable[[], int]
 ) -> Iterator[tuple[Task, Outcome | None]]:
-    """Each task as it ends, not more than `most()` at a time; None where its worker died."""
+    """Yield each task with its outcome, None if its worker died; at most `most()` tasks are under way at a time."""
     waiting = iter(tasks)
     under_way: dict[Future, Task] = {}
     finished = as_completed(loop=workers.client.loop)
@@ -188,13 +193,13 @@ def _handed_out(
 
 
 def _result(future: Future) -> Outcome | None:
-    """What a worker said of its frame; None where the worker died."""
+    """The outcome that a worker returned; None if the worker died."""
     try:
         outcome: Outcome = future.result()
     except CancelledError:
         raise
     except KilledWorker:
         return None
-    except Exception as error:  # the worker could not even begin: no code, no unpickling
+    except Exception as error:  # the worker could not load the code or unpickle the task
         return Outcome("failed", 0.0, f"{type(error).__name__}: {error}")
     return outcome

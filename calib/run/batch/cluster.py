@@ -1,4 +1,4 @@
-"""The workers of a batch: processes of this machine, or those of a cluster that somebody else runs."""
+"""The workers of a batch: processes of this machine, or the workers of a dask cluster that runs already."""
 
 import logging
 import os
@@ -16,17 +16,17 @@ from distributed.utils import silence_logging_cmgr
 from calib.errors import CalibError, InputError
 from calib.run.batch.task import JOB
 
-DEATHS_FORGIVEN = 0  # by the scheduler: the batch itself tries a dead worker's frames again, one at a time
-CONNECT_S = 15.0  # after which a scheduler does not answer
+DEATHS_FORGIVEN = 0  # retries by the scheduler: the batch itself tries a dead worker's frames again, one at a time
+CONNECT_S = 15.0  # timeout of the connection to a scheduler
 OWN_VERSION = version("calib")
 _FRAME = "frame"
-# The library's own setting also lets a worker hand every freed block back to the system, which costs much of its time.
+# Replaces the library's own setting, which also makes workers return every freed block to the system: that is slow.
 _ENVIRONMENT = {"OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 _HERE = {
     "distributed.scheduler.allowed-failures": DEATHS_FORGIVEN,
     "distributed.nanny.pre-spawn-environ": _ENVIRONMENT,
     "distributed.worker.multiprocessing-method": "forkserver",
-    # What the library sees to by itself, many times a second, and nobody asks for: what runs, how busy all is.
+    # The library's own monitoring, which by default runs many times a second and which nothing here uses.
     "distributed.worker.profile.enabled": False,
     "distributed.admin.tick.interval": "1s",
     "distributed.admin.system-monitor.interval": "1m",
@@ -35,19 +35,19 @@ _HERE = {
 
 @dataclass(frozen=True, slots=True)
 class Workers:
-    """A client of a scheduler, and what a task must ask for so that a worker has one frame at a time."""
+    """A client of a scheduler, and the resources a task requests so that each worker has one frame at a time."""
 
     client: Client
     per_task: dict[str, int] | None
 
     def count(self) -> int:
-        """How many workers there are now; at least 1, so that there is always a frame waiting for one that comes."""
+        """Present number of workers; at least 1, so that a frame is always submitted for the next one that comes."""
         return max(1, len(self.client.nthreads()))
 
 
 @contextmanager
 def workers_here(count: int) -> Iterator[Workers]:
-    """`count` worker processes of this machine; they end with this process, also when it is killed."""
+    """Start `count` worker processes on this machine; they end with this process, also when it is killed."""
     with (
         _forked_from_one_that_loads(),
         dask.config.set(_HERE),
@@ -55,8 +55,8 @@ def workers_here(count: int) -> Iterator[Workers]:
             n_workers=count,
             threads_per_worker=1,
             processes=True,
-            memory_limit=0,  # a frame may use what there is: the machine, not a share of it, says when memory is out
-            dashboard_address="127.0.0.1:0",  # none would still take the usual port, which another batch may have
+            memory_limit=0,  # none: a frame may use all memory of the machine
+            dashboard_address="127.0.0.1:0",  # any free port; None would take the default one, perhaps another batch's
             resources={_FRAME: 1},
             silence_logs=logging.CRITICAL,
         ) as cluster,
@@ -67,12 +67,12 @@ def workers_here(count: int) -> Iterator[Workers]:
 
 @contextmanager
 def _forked_from_one_that_loads() -> Iterator[None]:
-    """Start the process that workers are forked from: it loads what they need, once, while the scheduler starts.
+    """Start the process from which workers are forked; it loads their modules once, while the scheduler starts.
 
-    In the end this process has its own environment back, which the library changes too.
+    At the end the environment of this process, which the library changes too, is restored.
     """
     before = dict(os.environ)
-    os.environ.update(_ENVIRONMENT)  # libraries look when they are loaded; it must have no threads when it is forked
+    os.environ.update(_ENVIRONMENT)  # read when libraries are loaded: a process to be forked must have no threads
     set_forkserver_preload([JOB, "calib.run.report.page", "distributed.nanny"])
     try:
         ensure_running()
@@ -85,9 +85,9 @@ def _forked_from_one_that_loads() -> Iterator[None]:
 
 @contextmanager
 def workers_of(address: str) -> Iterator[Workers]:
-    """The workers of the scheduler at `address`. They need this version of calib and must see the same files.
+    """Use the workers of the scheduler at `address`. They need this version of calib and must see the same files.
 
-    How often a frame is tried again whose worker dies is for that scheduler to say.
+    That scheduler's own setting decides how often it retries a frame whose worker died.
 
     Raises:
         InputError: no scheduler answers there, or a worker has another version of calib or none.
@@ -99,7 +99,7 @@ def workers_of(address: str) -> Iterator[Workers]:
             raise InputError(
                 "batch", "--scheduler", address, "the address of a scheduler that answers, such as tcp://10.0.0.5:8786"
             ) from error
-    # What the library logs of a scheduler that goes are traces of its own; the batch says it in a line.
+    # When a scheduler goes away the library logs tracebacks; the batch reports it in one line instead.
     with silence_logging_cmgr(logging.CRITICAL), client:
         _check_versions(client, address)
         yield Workers(client, None)

@@ -1,4 +1,4 @@
-"""Whether the products that stand in a folder are those that a frame and its settings give today."""
+"""Tells whether the products in a folder were made from the present inputs of a frame with the present settings."""
 
 import hashlib
 import json
@@ -14,15 +14,14 @@ from calib.products.provenance import digests
 from calib.run.out_folder import LAST_WRITTEN
 from calib.run.settings import Settings
 
-READ_WHOLE = 2**20  # bytes; of larger files size and time of change are taken, so that a look costs no second pass
+READ_WHOLE = 2**20  # bytes; larger files count by size and time of change, which spares a second pass over the strips
 
 
 def digest_of(frame: Frame, settings: Settings) -> str:
-    """SHA-256, by 16 hexadecimal digits, of all that the products depend on.
+    """The first 16 hexadecimal digits of a SHA-256 of everything the products depend on.
 
-    Files of up to 1 MiB (the description and its tables) count by their bytes, larger ones (strips, terrain) by their
-    size and time of change. A file that was touched and not changed therefore gives another digest; `is_made_of` then
-    tells.
+    Files of up to 1 MiB (the description and its tables) count by their bytes, larger ones (strips, terrain) by size
+    and time of change. So a file that was touched but not changed gives another digest; then `is_made_of` decides.
     """
     files = {}
     for path in frame.inputs:
@@ -36,7 +35,7 @@ def digest_of(frame: Frame, settings: Settings) -> str:
 
 
 def finished_run(out: Path) -> Mapping[str, Any] | None:
-    """What run.json in `out` says; None where no run was finished, or where a product it names is gone."""
+    """Contents of run.json in `out`; None if no run was finished there, or a product that it names is gone."""
     try:
         run = json.loads((out / LAST_WRITTEN).read_text(encoding="utf-8"))
         return run if all((out / name).is_file() for name in run["products"]) else None
@@ -45,7 +44,7 @@ def finished_run(out: Path) -> Mapping[str, Any] | None:
 
 
 def is_made_of(run: Mapping[str, Any], frame: Frame, settings: Settings, out: Path) -> bool:
-    """Whether the finished `run` is one of this frame with these settings, every byte of input and product compared."""
+    """Whether a finished `run` has these inputs and settings, judged by the digests of all inputs and products."""
     return (
         run.get("settings") == asdict(settings)
         and run.get("versions", {}).get("calib") == version("calib")

@@ -1,4 +1,4 @@
-"""The ledger of a batch: one row a frame, for a spreadsheet as for a program, readable whatever moment a kill chose."""
+"""The ledger of a batch: a CSV file with one row per frame, complete and readable even if the batch is killed."""
 
 import csv
 import io
@@ -18,11 +18,10 @@ LONGEST_REASON = 400  # characters: a reason is one line of a table
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """What is known of one frame.
+    """The ledger's row of one frame.
 
-    `reason`: why it failed, one line. `warnings`: how many its run gave. `made`: digest of the inputs and settings that
-    this batch made the standing products of; empty where it made none. `figures`: those of run.json, "name (unit)" to
-    value.
+    `reason`: why it failed, one line. `warnings`: their number. `made`: digest of the inputs and settings of its
+    present products, empty if no batch made them. `figures`: those of run.json, from "name (unit)" to value.
     """
 
     frame: str
@@ -36,7 +35,7 @@ class Row:
 
 
 def write_ledger(path: Path, rows: Iterable[Row]) -> None:
-    """Replace the ledger in one step: whoever reads it sees the old one or the new one."""
+    """Replace the ledger atomically: a reader sees either the old or the new one."""
     rows = tuple(rows)
     figures = tuple(dict.fromkeys(name for row in rows for name in row.figures))
     text = io.StringIO()
@@ -52,10 +51,10 @@ def write_ledger(path: Path, rows: Iterable[Row]) -> None:
 
 
 def read_ledger(path: Path) -> dict[str, Row]:
-    """The rows by frame, in their order; nothing where there is no ledger.
+    """The rows by frame, in their order; empty if there is no ledger.
 
-    A last line without its end was cut off: it says nothing, and neither does a row that cannot be read. Their frames
-    are looked at afresh, so that nothing is lost but the time of a look.
+    A last line without a line end was cut off and is skipped, as is any row that cannot be read. Their frames are
+    checked anew, which only costs time.
 
     Raises:
         InputError: the first line is not a ledger's.
@@ -74,7 +73,7 @@ def read_ledger(path: Path) -> dict[str, Row]:
 
 
 def _row(cells: dict[str, str]) -> Row | None:
-    """One row, or None where a cell is not what its column says."""
+    """A row, or None if a cell does not fit its column."""
     state = next((name for name in get_args(State) if name == cells["state"]), None)
     if state is None:
         return None

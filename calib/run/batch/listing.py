@@ -1,10 +1,10 @@
-"""Which frames a batch is to do: a text file of paths, or a folder of packages, checked before anything begins."""
+"""Reads the list of a batch's frames, a text file of paths or a folder of packages, and checks it."""
 
 import os
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from os.path import isdir, isfile  # a name longer than any file's is no file to these
+from os.path import isdir, isfile  # false, not an error, for a name that is too long for any file
 from pathlib import Path
 
 from calib.errors import InputError
@@ -13,27 +13,27 @@ from calib.frame.gathered import all_of, noted
 from calib.frame.words import quoted
 
 PACKAGE = f"a frame package: its {DESCRIPTION}, or the folder that holds it"
-LONGEST_NAME = 200  # bytes; a folder's name may have 255 on most systems
+LONGEST_NAME = 200  # bytes, of the 255 that most systems allow for a folder's name
 
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """A frame of a batch: `name` is its folder among the products, `package` its description, by its full path."""
+    """A frame of a batch: `name` of the folder for its products, and full path of its description, `package`."""
 
     name: str
     package: Path
 
 
 def read_list(path: Path) -> tuple[Listed, ...]:
-    """The frames that `path` names, in its order (a folder's by name).
+    """The frames that `path` names, in the order of the file, or by name in a folder.
 
-    A text file has one path a line, relative to the file itself; empty lines and lines that begin with # say nothing.
-    Of a folder, every folder in it with a frame.toml counts. The descriptions are not checked here: one that is broken
-    is a failed frame, called after its package.
+    A text file has one path per line, relative to the file; empty lines and lines that begin with # are skipped. In a
+    folder, every subfolder with a frame.toml counts. Descriptions are not checked here: a broken one makes a failed
+    frame that is named after its package.
 
     Raises:
-        InputError: nothing is there or nothing is listed; or, all at once: paths that lead to no package, packages that
-            are listed twice, names that two frames have or that cannot be a folder's.
+        InputError: there is no list, or it is empty; or, reported together: paths without a package, packages listed
+            twice, names that two frames share or that cannot be the name of a folder.
     """
     is_folder = isdir(path)
     lines = tuple(_of_folder(path) if is_folder else _of_file(path))
@@ -81,7 +81,7 @@ def _of_file(path: Path) -> Iterator[tuple[str, str]]:
 
 
 def _described(folder: Path, written: str, path: Path, where: str) -> Path:
-    """The description, by its full path, of the package that the list at `path` means by what is `written` there."""
+    """Full path of the description of the package that is `written` in the list at `path`."""
     if not written.isprintable():
         raise InputError(path, where, quoted(written), PACKAGE)
     package = folder / written
@@ -92,10 +92,10 @@ def _described(folder: Path, written: str, path: Path, where: str) -> Path:
 
 
 def _name_of(package: Path) -> str:
-    """The name that the description states; where it states none that can be read, what its place is called."""
+    """The name in the description; if none can be read, the name of the folder or file that holds it."""
     try:
         stated = tomllib.loads(text_of(package, "TOML in UTF-8")).get("name")
-    except (InputError, ValueError, RecursionError):  # what is wrong with it is said when the frame's turn comes
+    except (InputError, ValueError, RecursionError):  # reported when it is this frame's turn
         stated = None
     if isinstance(stated, str) and stated.strip():
         return stated

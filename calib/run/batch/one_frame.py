@@ -1,4 +1,4 @@
-"""One frame of a batch, as a worker does it: whatever is wrong with the frame comes back as a sentence."""
+"""A worker's job: one frame of a batch. Anything wrong with the frame is returned as a sentence."""
 
 from collections.abc import Mapping
 from threading import Lock
@@ -14,11 +14,11 @@ from calib.run.batch.inputs import digest_of, finished_run, is_made_of
 from calib.run.batch.task import Outcome, Task
 from calib.run.frame_job import run_frame
 
-_ONE = Lock()  # HDF5 and caught warnings belong to a whole process: it does one frame at a time, however many threads
+_ONE = Lock()  # one frame at a time per process: HDF5 and the state of warnings are shared by its threads
 
 
 def finish_frame(task: Task) -> Outcome:
-    """Calibrate one frame unless its products stand there already; never raises for what is wrong with the frame."""
+    """Calibrate one frame unless its products are there already; never raises because of the frame."""
     with _ONE:
         began = perf_counter()
         try:
@@ -26,7 +26,7 @@ def finish_frame(task: Task) -> Outcome:
                 return _done(task)
         except CalibError as error:
             reason = "; ".join(str(error).splitlines())
-        except Exception as error:  # the other frames of the night go on, whatever befell this one
+        except Exception as error:  # whatever it is, the batch goes on with the other frames
             reason = f"{type(error).__name__}: {error}"
         made = "" if finished_run(task.out) is None else task.made
         return Outcome("failed", perf_counter() - began, reason, made=made)
@@ -38,7 +38,7 @@ def _done(task: Task) -> Outcome:
     is_new = not task.out.exists()
     task.out.mkdir(parents=True, exist_ok=True)
     try:
-        # A worker that was given up may still be writing there: of an earlier batch, or cut off from the scheduler.
+        # A worker of an earlier batch, or one that lost its scheduler, may still be writing there.
         with held(task.out, wait=True):
             run = finished_run(task.out)
             if run is not None and (task.made == digest or is_made_of(run, frame, task.settings, task.out)):

@@ -1,4 +1,4 @@
-"""The page beside the ledger: made once a batch has ended, from what stands in its folder."""
+"""The page beside the ledger, made at the end of a batch from the ledger and the products."""
 
 from functools import partial
 from pathlib import Path
@@ -16,11 +16,11 @@ from calib.run.batch.ledger import LEDGER, Row, read_ledger
 from calib.run.progress import Progress, silent, tracked
 
 PAGE = "ledger.html"
-_LONGEST_PX = 144  # of a picture: as large as the page shows it, for thousands stand in one file
+_LONGEST_PX = 144  # longest side of a picture, as the page shows it: one page may hold thousands
 
 
 def write_page(out: Path, progress: Progress = silent) -> Path:
-    """Write the page of the batch in `out`: each frame of its ledger with its figures and its map. Gives its path."""
+    """Write the page of the batch in `out`: each frame with its figures and a picture of its map. Returns its path."""
     rows = read_ledger(out / LEDGER).values()
     seen = tuple(tracked(map(partial(_seen, out), rows), len(rows), "looking at the maps", progress))
     write_text(out / PAGE, page(seen))
@@ -28,9 +28,7 @@ def write_page(out: Path, progress: Progress = silent) -> Path:
 
 
 def _seen(out: Path, row: Row) -> LedgerRow:
-    """A row with what there is to look at. A frame that is not done may have products of an earlier run: they are not
-    what the row tells of.
-    """
+    """A row of the page, with report and picture if the frame is done: others may have products of an earlier run."""
     products = out / row.frame
     report, picture = None, None
     if row.state == "done":
@@ -39,7 +37,7 @@ def _seen(out: Path, row: Row) -> LedgerRow:
 
 
 def _picture(path: Path) -> NDArray[np.float32] | None:
-    """A map from afar; None where somebody has taken it away or spoilt it."""
+    """A small picture of a map; None if the file is missing or damaged."""
     try:
         with rasterio.open(path) as file:
             shape = (max(1, round(side * _LONGEST_PX / max(file.shape))) for side in file.shape)

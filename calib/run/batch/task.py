@@ -1,4 +1,4 @@
-"""What a batch tells a worker of one frame, and what it is told: the batch itself loads nothing that calibrates."""
+"""Messages between a batch and its workers. They import no calibration code, so the batch itself starts quickly."""
 
 import importlib
 from collections.abc import Mapping
@@ -8,14 +8,14 @@ from typing import Literal
 
 from calib.run.settings import Settings
 
-JOB = "calib.run.batch.one_frame"  # does the frames, and loads long: processes that do any load it at their start
+JOB = "calib.run.batch.one_frame"  # the workers' module; it takes long to load, so they load it when they start
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What a worker is told. `made`: digest of what this batch made the standing products of; empty: of nothing.
+    """A task for a worker: calibrate one frame.
 
-    `threads`: of the run. With `overwrite` a finished run that this batch did not make is replaced too.
+    `made`: see `ledger.Row`. `threads`: of the run. With `overwrite`, finished runs that no batch made are replaced.
     """
 
     frame: str
@@ -29,7 +29,7 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of it. `is_kept`: the products stood there already. The rest as in `ledger.Row`."""
+    """A worker's answer. `is_kept`: the products were there already. The rest as in `ledger.Row`."""
 
     state: Literal["done", "failed"]
     seconds: float
@@ -41,6 +41,6 @@ class Outcome:
 
 
 def do_frame(task: Task) -> Outcome:
-    """Do one frame, on a worker: see `one_frame.finish_frame`."""
+    """Do one frame; runs on a worker. See `one_frame.finish_frame`."""
     outcome: Outcome = importlib.import_module(JOB).finish_frame(task)
     return outcome

@@ -1,1 +1,1 @@
-"""The demo: an invented frame is photographed, calibrated, and compared with what was put in."""
+"""The demo: simulates an invented frame, calibrates it, and compares the result with the truth."""

@@ -1,4 +1,4 @@
-"""The demo's judgement: what the simulator put in, what the run left of it, and what physics would leave at best."""
+"""Compares the demo's run with the truth: errors the simulator put in, errors left, and the limit set by noise."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +27,7 @@ FEWEST = 50  # samples a column needs to be judged
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One row of the demo's table; `put_in` and `limit` are None where there is nothing of the kind."""
+    """One row of the demo's table; `put_in` and `limit` are None where they do not apply."""
 
     name: str
     put_in: float | None
@@ -77,7 +77,7 @@ def film_geometry(fits: FrameFits, truth: Truth) -> tuple[Judged, ...]:
 
 
 def map_places(maker: MapMaker, truth: Truth) -> tuple[Judged, ...]:
-    """Errors of map place: from a map pixel to the raw sample it is made from, and back to the ground by the truth."""
+    """Errors of map place: each pixel is traced to the raw sample it is made from, then to the true ground place."""
     errors = []
     for rows, columns in tiles(maker.grid):
         located = block(maker.where, rows, columns)
@@ -108,7 +108,7 @@ def _map_errors(maker: MapMaker, truth: Truth, film: FilmPoints, row: Floats, co
 
 
 def tone(fits: FrameFits, sources: tuple[StripSource, ...], truth: Truth, threads: int) -> tuple[Judged, ...]:
-    """Banding left in the column means."""
+    """Banding left in the mean errors of the columns."""
     judged = in_order(lambda k: _column_errors(fits, sources[k], truth, k), range(len(sources)), threads)
     put_in = np.concatenate([strip.column_density for strip in truth.strips])
     error, noise = (np.concatenate(of_strips) for of_strips in zip(*judged, strict=True))
@@ -132,7 +132,7 @@ def reflectance(maker: MapMaker, truth: Truth, products: Path, threads: int) -> 
     value, sigma, quality = (read_raster(products / "map" / f"{n}.tif") for n in ("reflectance", "sigma", "quality"))
 
     def errors(at: tuple[slice, slice]) -> tuple[Floats, Floats]:
-        """Relative errors in a block of the map, and what of their 1-sigma they are."""
+        """Relative errors in a block of the map, and absolute errors in units of their 1-sigma."""
         good = (np.asarray(quality[at]) & ~np.uint16(SEAM)) == 0
         if not good.any():
             return np.empty(0), np.empty(0)
@@ -154,7 +154,7 @@ def reflectance(maker: MapMaker, truth: Truth, products: Path, threads: int) -> 
 
 
 def dropouts(fits: FrameFits, truth: Truth) -> tuple[Judged, ...]:
-    """Planted dropouts that were flagged, and good samples that were flagged by mistake."""
+    """Shares of the simulated dropouts that were flagged, and of the good samples that were flagged by mistake."""
     planted = flagged = good = mistaken = 0
     for k, (strip, lost) in enumerate(zip(fits.frame.strips, fits.dropouts, strict=True)):
         true, found = truth.dropout_mask(k), lost.mask(0, strip.n_lines)

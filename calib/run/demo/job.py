@@ -1,4 +1,4 @@
-"""The demo: an invented frame is photographed, calibrated, and compared with what was put in."""
+"""The demo's job: simulate an invented frame, calibrate it, and compare the result with the truth."""
 
 import shutil
 from dataclasses import dataclass
@@ -19,7 +19,7 @@ SCENES: tuple[str, ...] = tuple(NAMES)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DemoResult:
-    """The run on the invented frame, and the judgement on it."""
+    """The run on the invented frame, and the rows that compare it with the truth."""
 
     run: RunResult
     rows: tuple[Judged, ...]
@@ -28,7 +28,7 @@ class DemoResult:
 def run_demo(out: Path, *, name: str, threads: int, progress: Progress = silent) -> DemoResult:
     """Make the frame of scenario `name` in `out`, calibrate it, compare it with the truth.
 
-    What an earlier demo left in `out` is replaced; anything else in it is left alone.
+    Results of an earlier demo in `out` are replaced; other files are left alone.
 
     Raises:
         InputError: there is no such scenario, or `out` holds a frame that no demo made.

@@ -1,1 +1,1 @@
-"""The rasters of a run, made and written block by block: `film`, `map` and `angles`, and what they share."""
+"""The rasters of a run, made and written block by block: `film`, `map` and `angles`, and the modules they share."""

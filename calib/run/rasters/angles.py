@@ -1,7 +1,7 @@
-"""map/incidence.tif, emission.tif and phase.tif, where they are asked for: how the light fell on each map pixel.
+"""The optional rasters map/incidence.tif, emission.tif and phase.tif: the lighting of each map pixel.
 
-The angles are those of the level ground, also over terrain: the normal is the zenith, the camera and the ground stand
-where they do. They are known wherever the ground lies in the format, also where the film carries no tone there.
+The angles refer to level ground, also over terrain: the normal is the zenith, while the places of ground and camera are
+the true ones. They are known wherever the ground lies in the format, even if the film could not be calibrated there.
 """
 
 from dataclasses import dataclass
@@ -36,7 +36,7 @@ class AngleBlock:
 
 
 def angle_block(where: Locator, rows: slice, columns: slice) -> AngleBlock:
-    """The angles of one block, good to 0.001 deg."""
+    """The angles of one block, accurate to 0.001 deg."""
     located = block(where, rows, columns)
     angles = (located.incidence_deg, located.emission_deg, located.phase_deg)
     return AngleBlock(*(angle.astype(np.float32) for angle in angles))
@@ -57,6 +57,6 @@ def write_angles(maker: MapMaker, folder: Path, threads: int, progress: Progress
 
 
 def clear_angles(folder: Path) -> None:
-    """Take away the rasters that an earlier run left in `folder`: they would belong to another map."""
+    """Remove the rasters of an earlier run from `folder`: they belong to another map."""
     for name in ANGLES:
         (folder / f"{name}.tif").unlink(missing_ok=True)

@@ -1,4 +1,4 @@
-"""Rasters made and written block by block, and what is seen of them."""
+"""Makes and writes rasters block by block, with small previews of them."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def by_name(block: "DataclassInstance") -> dict[str, Any]:
-    """What a block of several rasters holds, by the rasters' names."""
+    """The arrays of a block by the names of its fields, which are those of the rasters."""
     return {field.name: getattr(block, field.name) for field in fields(block)}
 
 
@@ -29,10 +29,10 @@ def write_blocks(
     step: str,
     progress: Progress,
 ) -> dict[str, Preview]:
-    """Write rasters whose blocks (rows, columns) `make` gives, one array for each of `specs`; what is seen of each.
+    """Write rasters of which `make` gives each block (rows, columns), one array for each of `specs`; returns previews.
 
-    The thread that makes a block also compresses it and its overviews, while its values are still at hand; only what
-    must be done in order is done by the one that waits for all.
+    The thread that makes a block also compresses it and its overviews, while the values are still in its cache. The
+    calling thread only stores the tiles, which must be done in order.
     """
     with rasters(specs, threads) as writers, workers(threads) as pool:
 

@@ -23,7 +23,7 @@ AXES = "x to the right, y down, in film mm from the centre of the format"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilmPictures:
-    """The assembled film as a person sees it."""
+    """Previews of the film products."""
 
     density: Preview
     quality: Preview
@@ -35,7 +35,7 @@ def grid_of(fits: FrameFits) -> FilmGrid:
 
 
 def film_maker(fits: FrameFits, grid: FilmGrid, kernel: str = DEFAULT_KERNEL) -> Callable[[slice, slice], FilmBlock]:
-    """What makes any block (rows, columns) of a frame's assembled film."""
+    """A function that makes any block (rows, columns) of a frame's assembled film."""
     sources, scale = fits.sources(), kernel_scale(fits.frame.scan)
     characteristic = fits.frame.film.characteristic
     span = film_curve(characteristic.log_exposure, characteristic.density).span
@@ -55,7 +55,7 @@ def write_film(
     kernel: str = DEFAULT_KERNEL,
     exact: bool = False,
 ) -> FilmPictures:
-    """Write the film products into `folder`; returns their small pictures. With `exact`, no value is rounded."""
+    """Write the film products into `folder`; returns their previews. With `exact`, no value is rounded."""
     grid = grid_of(fits)
     make, places = film_maker(fits, grid, kernel), [place for row in blocks(grid) for place in row]
 

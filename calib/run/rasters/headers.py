@@ -1,4 +1,4 @@
-"""What the rasters of a run say of themselves in their headers, wherever a file is carried to."""
+"""The texts in the headers of a run's rasters, which describe a file wherever it is copied to."""
 
 from collections.abc import Mapping
 from importlib.metadata import version
@@ -12,19 +12,19 @@ from calib.products.tiles import RasterLayout
 from calib.quality import BITS
 
 NORMAL = "radiance factor at incidence 30, emission 0, phase 30 degrees"  # what map/normal.tif holds
-# What a value stands for: a user who compares it with another map must know.
+# Users who compare a value with another map must know what area it is a mean of.
 PIXEL = "mean over the pixel of the picture as scanned; of a pixel no larger than a sample, the value at its centre"
-# What every quality mask says of its bits; their meanings hold semicolons.
+# Separated by bars, because the meanings contain semicolons.
 MASK_TEXTS: Mapping[str, str] = {"quality_bits": " | ".join(f"{bit.value} {bit.name}: {bit.meaning}" for bit in BITS)}
 
 
 def made_by() -> dict[str, str]:
-    """What a raster was made by."""
+    """The software that made a raster."""
     return {"TIFFTAG_SOFTWARE": f"calib {version('calib')}"}
 
 
 def frame_texts(frame: Frame) -> dict[str, str]:
-    """The frame that a raster was made from, when it was exposed, and by what the raster was made."""
+    """The frame of a raster, its time of exposure, and the software that made the raster."""
     return {
         "frame": frame.name,
         "exposure": frame.exposure.mid_time.isoformat(timespec="milliseconds"),
@@ -35,7 +35,7 @@ def frame_texts(frame: Frame) -> dict[str, str]:
 def layout_on(
     grid: FilmGrid | MapGrid, dtype: str, description: str, texts: Mapping[str, str], units: str = ""
 ) -> RasterLayout:
-    """A raster on the film's grid or the map's; `units` of its values, empty for a mask."""
+    """Layout of a raster on the film's grid or the map's; `units` are those of its values, empty for a mask."""
     return RasterLayout(
         rows=grid.rows,
         cols=grid.columns,

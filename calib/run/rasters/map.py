@@ -1,4 +1,4 @@
-"""map/reflectance.tif and its companions: each map pixel from the raw samples by one interpolation."""
+"""map/reflectance.tif, sigma.tif, normal.tif and quality.tif: each pixel from raw samples by one interpolation."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -37,14 +37,16 @@ from calib.run.rasters.previews import Preview
 from calib.run.rasters.rounding import sigma_spec, value_spec
 from calib.tone.apply import density_window
 
-DARK_STRETCHES, DARK_LINES = 12, 12  # stretches of a strip, and lines of each, that tell how much of it is in shadow
-PLACE_TOLERANCE = 0.01  # samples: how well a pixel is placed on the film, at worst
+DARK_STRETCHES, DARK_LINES = 12, 12  # stretches of a strip, and lines of each, that give its share of shadow
+PLACE_TOLERANCE = 0.01  # samples: largest error of a pixel's place on the film
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapMaker:
-    """All that is needed to make any block of a frame's map; `light` at the nodes of the whole grid, where these are
-    kept and are film places.
+    """Everything needed to make any block of a frame's map.
+
+    `exposures` turn each strip's density into exposure, `factor` exposure into reflectance. `light` holds the factors
+    at the nodes of the whole grid; None where blocks have nodes of their own, or none.
     """
 
     fits: FrameFits
@@ -59,7 +61,7 @@ class MapMaker:
 
 
 def view_of(fits: FrameFits) -> View:
-    """The camera at its best known pose over the terrain that the frame names, or the sphere."""
+    """The camera at its fitted pose, over the frame's terrain or the sphere."""
     frame = fits.frame
     return view_over(frame.camera, fits.pose, frame.dem, frame.path)
 
@@ -80,7 +82,7 @@ def map_maker(fits: FrameFits, standard: str, kernel: str = DEFAULT_KERNEL, thre
 
 
 def _exposure(curve: FilmCurve, source: StripSource, half_format_mm: float) -> ValueTable:
-    """What a strip's densities are turned into, with the noise of its own samples and the doubt of its tone."""
+    """Table from a strip's density to exposure, with the noise of its samples and the uncertainty of its tone."""
     tone, (first, last) = source.tone, source.tone.dn_span
     order = first + np.argsort(tone.density_of_dn[first : last + 1], kind="stable")
     tables = (tone.density_of_dn, tone.noise_density, tone.curve_sigma)
@@ -91,7 +93,7 @@ def _exposure(curve: FilmCurve, source: StripSource, half_format_mm: float) -> V
 
 
 def _dark_share(curve: FilmCurve, source: StripSource, half_format_mm: float) -> float:
-    """The part of a strip's sound samples, of some lines within the format, that lie at the dark end of the curve."""
+    """Share of a strip's sound samples, of some lines in the format, that lie at the dark end of the film's curve."""
     (low, high), lines = curve.span, np.flatnonzero(np.abs(source.sweep.y_line_mm) < half_format_mm)
     exposure = exposure_of(curve, np.array([low, high]))
     dark, side, bit = (low, 1, LOW_DENSITY) if exposure[0] < exposure[1] else (high, -1, HIGH_DENSITY)
@@ -126,8 +128,10 @@ def map_block(maker: MapMaker, rows: slice, columns: slice, *, exact: bool = Tru
 
 
 def _middle(quality: NDArray[np.uint16], rows: slice, columns: slice) -> tuple[float, float]:
-    """Row and column of the map at the middle of a block or, where that shows nothing, of the nearest pixel that does:
-    beyond a limb nothing tells how many samples a pixel spans."""
+    """Row and column of the map at the middle of a block, or of the nearest pixel on the map if that one is not.
+
+    There the scale is taken: beyond the limb it is not defined.
+    """
     row, column = (rows.stop - rows.start - 1) / 2, (columns.stop - columns.start - 1) / 2
     if quality[int(row), int(column)] & OFF_MAP:
         i, j = np.nonzero(~quality & OFF_MAP)
@@ -137,7 +141,7 @@ def _middle(quality: NDArray[np.uint16], rows: slice, columns: slice) -> tuple[f
 
 
 def _at_nodes(maker: MapMaker, seen: Placed, rows: slice, columns: slice) -> NodeValues | None:
-    """The light at the nodes about a block; None where it has none."""
+    """The light at the nodes around a block; None if it has no nodes."""
     if seen.lattice is None:
         return None
     if maker.light is not None:
@@ -146,7 +150,7 @@ def _at_nodes(maker: MapMaker, seen: Placed, rows: slice, columns: slice) -> Nod
 
 
 def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, line_mm: float) -> KernelScale:
-    """How many samples a map pixel spans along the strips and across them at a place; never less than one."""
+    """How many lines and samples a map pixel spans at a place of the map; at least one each."""
     film = film_scale(where, row, column)
     if film is None:
         return KernelScale()
@@ -156,9 +160,7 @@ def scale_at(where: Locator, row: float, column: float, *, sample_mm: float, lin
 
 
 def tiles(grid: MapGrid) -> Iterator[tuple[slice, slice]]:
-    """Blocks of the grid in the order in which a raster's tiles lie: two tiles wide, which halves what each block costs
-    whatever its size.
-    """
+    """Blocks of the grid in the order of a raster's tiles; two tiles wide, which halves the fixed cost per tile."""
     for row in range(0, grid.rows, TILE):
         for column in range(0, grid.columns, 2 * TILE):
             yield slice(row, min(row + TILE, grid.rows)), slice(column, min(column + 2 * TILE, grid.columns))
@@ -166,7 +168,7 @@ def tiles(grid: MapGrid) -> Iterator[tuple[slice, slice]]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapPictures:
-    """The map as a person sees it, and how much of it each quality bit covers."""
+    """Previews of the map products."""
 
     reflectance: Preview
     sigma: Preview
@@ -175,7 +177,7 @@ class MapPictures:
 
 
 def map_warnings(pictures: MapPictures) -> tuple[str, ...]:
-    """A sentence where the map shows nothing: it lies beside the frame, or nothing of the frame could be calibrated."""
+    """A warning if the map is empty: it lies beside the frame, or nothing of the frame could be calibrated."""
     if np.isfinite(pictures.reflectance.picture).any():
         return ()
     if pictures.quality.shares[OUTSIDE] == 1.0:
@@ -184,7 +186,7 @@ def map_warnings(pictures: MapPictures) -> tuple[str, ...]:
 
 
 def write_map(maker: MapMaker, folder: Path, threads: int, progress: Progress, *, exact: bool = False) -> MapPictures:
-    """Write the map products into `folder`; returns their small pictures. With `exact`, no value is rounded."""
+    """Write the map products into `folder`; returns their previews. With `exact`, no value is rounded."""
     grid = maker.grid
     specs = _specs(maker, folder, exact)
 

@@ -1,8 +1,8 @@
-"""How float products are rounded before they are compressed, and what their headers say of it.
+"""How float products are rounded before they are compressed, and the header text that says so.
 
-The last digits of a noisy value are noise: they make up most of a file and nobody can use them. A value is rounded by a
-sixteenth of its own sigma at most, which adds 0.07 % to that sigma at most, a sigma to six binary digits. With `exact`
-nothing is rounded.
+The last digits of a noisy value are noise, yet they would make up most of a compressed file. So a value is rounded by
+at most a sixteenth of its sigma, which increases that sigma by at most 0.07 %, and a sigma is rounded to six binary
+digits. With `exact` nothing is rounded.
 """
 
 from dataclasses import replace
@@ -12,8 +12,8 @@ from calib.products.pyramid import FLOAT32_MANTISSA_BITS, SIGMA_SHARE
 from calib.products.rasters import RasterSpec
 from calib.products.tiles import RasterLayout
 
-SIGMA_BITS = 6  # that sigmas keep: no sigma is known to a hundredth
-OVERVIEW_BITS = 9  # that overviews keep: they are looked at, not measured
+SIGMA_BITS = 6  # of the mantissa that sigmas keep: no sigma is known to a hundredth
+OVERVIEW_BITS = 9  # of the mantissa that overviews keep: they are for viewing, not for measuring
 
 
 def value_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:
@@ -24,7 +24,7 @@ def value_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:
 
 
 def sigma_spec(path: Path, layout: RasterLayout, *, exact: bool) -> RasterSpec:
-    """A raster of sigmas: those of an overview are worth no more digits than those that they are the means of."""
+    """A raster of sigmas; its overviews are rounded like the sigmas of which they are means."""
     said = f"each sigma is off by at most {_part(SIGMA_BITS)}, in overviews too"
     return _spec(path, layout, SIGMA_BITS, SIGMA_BITS, said, exact)
 

@@ -1,1 +1,1 @@
-"""What a run says of itself: `checks` of its fits, `records` for fits.nc, `contents` gathered for the `page`."""
+"""Report of a run: `checks` of its fits, `records` for fits.nc, and the `contents` of the `page`."""

@@ -1,4 +1,4 @@
-"""What a run finds out and draws of its fits: it needs neither film nor map, and is made beside them."""
+"""Checks and plots of a run's fits. They need neither film nor map, so they are made while those are written."""
 
 import importlib
 from collections.abc import Mapping
@@ -21,8 +21,8 @@ from calib.run.report.seams import SeamCheck, check_seams
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Checks:
-    """Seams, columns and the figures that matter; the strips as they came, seen from afar; the SHA-256 sums of the
-    inputs; and the report's plots as SVG, by name.
+    """Seams, columns and figures; a small picture of the raw strips, `raw`; SHA-256 digests of the inputs; and the
+    report's plots as SVG, by name.
     """
 
     seams: SeamCheck
@@ -34,7 +34,7 @@ class Checks:
 
 
 def checks_of(maker: MapMaker, record: FitsFile, threads: int) -> Checks:
-    """Check the fits of a frame on its samples, and draw what was found."""
+    """Check the fits of a frame against its samples, and draw the results."""
     fits, frame = maker.fits, maker.fits.frame
     seams, columns = check_seams(fits, threads), column_means(frame, maker.sources, threads)
     return Checks(
@@ -48,5 +48,5 @@ def checks_of(maker: MapMaker, record: FitsFile, threads: int) -> Checks:
 
 
 def reporting() -> ModuleType:
-    """What writes the report. It needs the plotting library, which takes long to load: nothing imports it by itself."""
+    """The module that writes the report, imported on demand because its plotting library takes long to load."""
     return importlib.import_module("calib.run.report.page")

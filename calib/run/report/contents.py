@@ -1,4 +1,4 @@
-"""What a run found, gathered for the report, the STAC item and the ledger of provenance."""
+"""Contents of the report and of the STAC item, gathered from the results of a run."""
 
 from pathlib import Path
 
@@ -43,7 +43,7 @@ ASSETS = (
 
 
 def shown_seams(fits: FrameFits, seams: SeamCheck) -> SeamJumps | None:
-    """One jump and one floor a seam, root mean squares over its blocks."""
+    """Jump and noise floor of each seam, root mean squares over its blocks; None if no seam was measured."""
     if not seams.jump.size:
         return None
     count = len(fits.frame.strips) - 1
@@ -58,7 +58,7 @@ def shown_seams(fits: FrameFits, seams: SeamCheck) -> SeamJumps | None:
 
 
 def tone_residuals(fits: FrameFits) -> DensityResiduals | None:
-    """What all evidence of the tone says beyond the fit; None where nothing could be calibrated."""
+    """Residuals of all evidence in the tone fit; None if nothing could be calibrated."""
     found = fits.tone.residuals
     if not found.strip.size:
         return None
@@ -66,7 +66,7 @@ def tone_residuals(fits: FrameFits) -> DensityResiduals | None:
 
 
 def sample_noise(fits: FrameFits) -> SampleNoise:
-    """Scatter of the samples in each usable wedge patch, by the slope of its strip's curve there, in density."""
+    """Scatter of the samples in each usable wedge patch, converted to density by the slope of the strip's curve."""
     patches, film, scan = fits.tone.patches, fits.frame.film, fits.frame.scan
     used = np.flatnonzero(patches.used & np.isfinite(patches.dn))
     slopes = [_slope_at(fits.tone.strips[patches.strip[row]].density_of_dn, patches.dn[row]) for row in used]
@@ -76,14 +76,14 @@ def sample_noise(fits: FrameFits) -> SampleNoise:
 
 
 def _slope_at(density_of_dn: NDArray[np.float32], dn: float) -> float:
-    """|dD/dDN| of a table at a DN, over a 256th of its length: single steps have the table's rounding."""
+    """|dD/dDN| of a table at a DN, over a 256th of its length: the rounding of its values spoils single steps."""
     reach = max(1, density_of_dn.size // 512)
     low, high = (int(np.clip(round(dn) + side * reach, 0, density_of_dn.size - 1)) for side in (-1, 1))
     return abs(float(density_of_dn[high]) - float(density_of_dn[low])) / (high - low)
 
 
 def film_pair(fits: FrameFits, raw: NDArray[np.float32], pictures: FilmPictures) -> PicturePair:
-    """The frame as read out and as calibrated, both with what was bright on the Moon shown bright."""
+    """The frame as read out and as calibrated, both shown with the bright parts of the Moon bright."""
     density = pictures.density.picture
     curve = fits.frame.film.characteristic.density
     bright_is_dense = curve[-1] > curve[0]
@@ -98,7 +98,7 @@ def film_pair(fits: FrameFits, raw: NDArray[np.float32], pictures: FilmPictures)
 
 
 def quality_pictures(film: FilmPictures, made: MapPictures) -> tuple[QualityPicture, ...]:
-    """The quality bits of film and map, seen from afar."""
+    """Small pictures of the quality bits of film and map."""
     return tuple(
         QualityPicture(title, quality.picture, quality.shares, backdrop.picture)
         for title, quality, backdrop in (
@@ -109,7 +109,7 @@ def quality_pictures(film: FilmPictures, made: MapPictures) -> tuple[QualityPict
 
 
 def globe_of(maker: MapMaker) -> Globe | None:
-    """Where on the Moon the frame lies; None where it shows nothing of it."""
+    """The frame's place on the Moon; None if it shows nothing of it."""
     view = maker.where.view
     ring, region = footprint_ring(view), visible_region(view)
     if ring is None or region is None:
@@ -125,7 +125,7 @@ def globe_of(maker: MapMaker) -> Globe | None:
 
 
 def map_picture(maker: MapMaker, pictures: MapPictures) -> MapPicture | None:
-    """The map products from afar with the frame's outline."""
+    """Small pictures of the map products with the frame's outline; None if it shows nothing of the Moon."""
     ring = footprint_ring(maker.where.view)
     if ring is None:
         return None
@@ -143,7 +143,7 @@ def map_picture(maker: MapMaker, pictures: MapPictures) -> MapPicture | None:
 
 
 def map_item(maker: MapMaker, out: Path, version: str) -> MapItem:
-    """What item.json says of the map."""
+    """Contents of item.json."""
     fits, grid, view = maker.fits, maker.grid, maker.where.view
     ring = footprint_ring(view)
     empty = np.zeros(0)
@@ -162,7 +162,7 @@ def map_item(maker: MapMaker, out: Path, version: str) -> MapItem:
 
 
 def facts_of(fits: FrameFits, maker: MapMaker) -> list[tuple[str, str]]:
-    """Label and text of what the frame is and where its map lies."""
+    """Facts about the frame and the place of its map, as label and text."""
     grid = maker.grid
     rows = [
         *summary(fits.frame),

@@ -1,4 +1,4 @@
-"""How well the places of a frame are known on the ground: the pointing's uncertainty at its centre and corners."""
+"""Uncertainty of a frame's places on the ground: that of the pointing, at its centre and corners."""
 
 import numpy as np
 
@@ -12,17 +12,17 @@ PLACES = ("centre", "upper left", "upper right", "lower right", "lower left")
 
 
 def pointing_covariance(fits: FrameFits) -> Array | None:
-    """Covariance (6, 6) of position (km) and turns about the camera's axes (rad); None where it is not known.
+    """Covariance (6, 6) of position (km) and rotations about the camera's axes (rad); None if it is not known.
 
-    That of the resection where control refined the pointing, else that of the two stated sigmas.
+    It is the resection's if control points refined the pointing, else that of the two stated sigmas.
     """
     return fits.resection.covariance if fits.resection is not None else stated_covariance(fits.pose)
 
 
 def place_uncertainty(fits: FrameFits, view: View) -> PlaceUncertainty | None:
-    """1-sigma ellipses of the frame's centre and of the format's corners; None where the pointing's is not known.
+    """1-sigma ellipses of the frame's centre and of the format's corners; None if the pointing has no covariance.
 
-    Where a corner misses the Moon, its place and its ellipse are NaN.
+    The place and the ellipse of a corner that misses the Moon are NaN.
     """
     covariance = pointing_covariance(fits)
     if covariance is None:

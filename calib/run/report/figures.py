@@ -1,4 +1,4 @@
-"""The figures of one run that matter, each with what noise or the description allows at best."""
+"""The key figures of a run, each with the limit that noise or the description sets."""
 
 from itertools import compress
 
@@ -13,13 +13,13 @@ from calib.sweep.tables import OUTSIDE
 
 
 def figures_of(fits: FrameFits, seams: SeamCheck, columns: ColumnMeans) -> tuple[ReportFigure, ...]:
-    """All figures of a run that can be had without knowing the truth."""
+    """All figures of a run; those that are not defined for it are left out."""
     made = [*_geometry(fits), *_tone(fits, columns), *_seams(seams), *_control(fits)]
     return tuple(figure for figure in made if np.isfinite(figure.value))
 
 
 def rms(values: NDArray[np.float64]) -> float:
-    """Root mean square; NaN of none."""
+    """Root mean square; NaN for an empty array."""
     return float(np.sqrt(np.mean(np.square(values)))) if values.size else float("nan")
 
 
@@ -29,7 +29,7 @@ def _joined(of_strips: list[NDArray[np.float64]]) -> NDArray[np.float64]:
 
 
 def _weighted(residual: NDArray[np.float64], sigma: NDArray[np.float64]) -> tuple[float, str, float]:
-    """Root mean square weighted by one over sigma squared, in px, and what it is where nothing but noise is left."""
+    """Root mean square weighted by 1 / sigma^2, its unit px, and its expectation if only noise is left."""
     total = float(np.sum(sigma**-2.0)) if residual.size else float("nan")
     return float(np.sqrt(np.sum((residual / sigma) ** 2) / total)), "px", float(np.sqrt(residual.size / total))
 
@@ -71,7 +71,7 @@ def _geometry(fits: FrameFits) -> list[ReportFigure]:
 
 
 def _jitter(size_px: float) -> list[ReportFigure]:
-    """What single lines were off, where it stands out of the noise."""
+    """The jitter of single lines, if it exceeds the noise."""
     said = "single lines' own offsets across a strip, taken off: rms in the worst strip"
     return [ReportFigure("line jitter", said, size_px, "px")] if size_px > 0 else []
 

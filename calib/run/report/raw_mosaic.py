@@ -1,4 +1,4 @@
-"""The frame as it came: raw strips side by side at their nominal places, small, for the report's before-picture."""
+"""The report's picture of the raw frame: strips side by side at their nominal places."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,12 +11,12 @@ from calib.frame.frame import Frame, StripRaster
 from calib.ordered import in_order
 from calib.products.pyramid import seen_from
 
-LINES = 4  # read for each row of the picture, where it stands for more: lost lines still weigh about what they should
+LINES = 4  # at most, averaged for each row of the picture: enough that single lost lines hardly show
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Part:
-    """What a strip adds to the picture: sums and counts at its rows `down` and columns `across`."""
+    """A strip's contribution to the picture: sums and counts at its rows `down` and columns `across`."""
 
     down: NDArray[np.intp]
     across: NDArray[np.intp]
@@ -25,8 +25,10 @@ class _Part:
 
 
 def raw_mosaic(frame: Frame, unread: Sequence[Sequence[int]], grid: FilmGrid, threads: int = 1) -> NDArray[np.float32]:
-    """DN on the preview of `grid`, each strip cut at the middle of its overlaps; NaN where nothing was scanned, and in
-    each strip's lines that are `unread`."""
+    """DN at the preview size of `grid`, each strip cut at the middle of its overlaps.
+
+    NaN where nothing was scanned, and in the lines of each strip that are `unread`.
+    """
     factor = seen_from(grid.rows, grid.columns)
     total = np.zeros((-(-grid.rows // factor), -(-grid.columns // factor)))
     count = np.zeros(total.shape, np.int64)
@@ -55,7 +57,7 @@ def _part(frame: Frame, strip: StripRaster, unread: Sequence[int], grid: FilmGri
 
 
 def _own_columns(frame: Frame, strip: StripRaster, grid: FilmGrid) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Columns of the grid nearer to this strip's centre line than to a neighbour's, and the nearest sample of each."""
+    """Columns of the grid that are nearest to this strip's centre line, and the nearest sample of each."""
     scan = frame.scan
     offset_mm = grid.x_mm(np.arange(float(grid.columns))) - (scan.first_center_mm + strip.index * scan.pitch_mm)
     samples = np.rint(offset_mm / scan.sample_mm + (strip.n_samples - 1) / 2).astype(np.intp)

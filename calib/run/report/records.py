@@ -1,4 +1,4 @@
-"""The fits of a frame as the tables that fits.nc and the report hold."""
+"""Converts the fits of a frame to the tables of fits.nc and of the report."""
 
 from collections.abc import Callable
 
@@ -24,12 +24,12 @@ from calib.sweep.model import StripSweep
 from calib.sweep.tables import OUTSIDE
 from calib.tone.model import StripTone
 
-MOST_LINES = 1024  # places along a strip at which its slow fits are kept
-MOST_DN = 1024  # values of DN at which a transfer curve is kept
+MOST_LINES = 1024  # lines of a strip at which slowly varying fits are stored
+MOST_DN = 1024  # DN at which a transfer curve is stored
 
 
 def fits_file(fits: FrameFits, view: View, history: str) -> FitsFile:
-    """Everything that was fitted, with its 1-sigma; `view` is that of the map, with the terrain."""
+    """Everything that was fitted, with its 1-sigma; `view` is the map's, with its terrain."""
     n_lines = np.array([strip.n_lines for strip in fits.frame.strips])
     step = -(-int(n_lines.max()) // MOST_LINES)
     line = np.arange(0, int(n_lines.max()), step)
@@ -58,7 +58,7 @@ def _along(
     line: NDArray[np.int64],
     table: Callable[..., NDArray[np.float64]],
 ) -> NDArray[np.float64]:
-    """A table over each strip's lines at the kept lines, NaN beyond the strip's end."""
+    """Each strip's `table` over its lines, (K, lines), at the stored lines; NaN beyond the strip's end."""
     out = np.full((len(strips), line.size), np.nan)
     for row, strip in zip(out, strips, strict=True):
         values = table(strip)
@@ -127,10 +127,10 @@ def _geometry(fits: FrameFits, line: NDArray[np.int64]) -> ScanGeometry:
 
 def _marks(fits: FrameFits) -> MarkResiduals:
     marks, stated = fits.sweep.marks, fits.frame.marks
-    nothing = np.array([reason == OUTSIDE for reason in marks.reason], bool)  # there to be measured
+    beyond = np.array([reason == OUTSIDE for reason in marks.reason], bool)  # off the strip: not measured
 
     def measured(residual_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.where(nothing, np.nan, residual_mm)
+        return np.where(beyond, np.nan, residual_mm)
 
     return MarkResiduals(
         strip=marks.strip,
@@ -178,7 +178,7 @@ def _pointing(fits: FrameFits) -> Pointing:
 def pointing_sigmas(
     fits: FrameFits,
 ) -> tuple[NDArray[np.float64] | None, NDArray[np.float64] | None, NDArray[np.float64] | None]:
-    """1-sigma of position (3,) in km and attitude (3,) in degrees, and their correlation (6, 6); None where unknown."""
+    """1-sigma of position (3,) in km and of attitude (3,) in degrees, and their correlation (6, 6); None if unknown."""
     if fits.resection is not None:
         sigma = np.sqrt(np.diag(fits.resection.covariance))
         correlation = fits.resection.covariance / np.outer(sigma, sigma)

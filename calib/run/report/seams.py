@@ -1,8 +1,8 @@
-"""The seam check: do two neighbouring strips say the same of the film that both saw?
+"""The seam check: do neighbouring strips agree on the density of the film that both show?
 
-At every seam both strips are sampled at the same film places in the middle of their overlap; the mean of the difference
-over a block of rows is the jump a viewer would see, and the noise of the samples alone would make it sigma / sqrt(N).
-Of a long seam some stretches tell as much as the whole.
+At every seam both strips are sampled at the same film places in their overlap. The mean difference over a block of rows
+is the jump that a viewer would see; the noise of N samples alone would make it sigma / sqrt(N). Of a long seam only
+some stretches are sampled.
 """
 
 from dataclasses import dataclass, replace
@@ -22,22 +22,24 @@ from calib.ordered import in_order
 from calib.quality import OUTSIDE
 from calib.run.fitting.fit import FrameFits
 
-JUMPS = 4.0  # times its noise: a seam that a viewer would see
-FEWEST_BLOCKS = 5  # of a seam, whose changes tell whether two strips show the same
-UNLIKE = 0.7  # of the pictures' changes from block to block, that of their difference: 1 if they have nothing in common
-MOST_SAID = 12  # seams in lines of their own
-FEWEST_OF_MOST = 3  # seams: of fewer, one strip can be wrong alone
+JUMPS = 4.0  # times the noise: a viewer would see such a jump
+FEWEST_BLOCKS = 5  # of a seam from which `shows_other_film` can be judged
+# Changes from block to block of the difference of two strips, as a share of the strips' own changes: 1 if they have
+# nothing in common. Above this they show different film.
+UNLIKE = 0.7
+MOST_SAID = 12  # seams that get a warning each
+FEWEST_OF_MOST = 3  # seams for a general warning: a single wrong strip explains two
 BLOCK_ROWS = 64
-AT_ONCE = 512  # rows looked at together, whole blocks
-MOST_ROWS = 2048  # rows of a seam looked at: on a longer one, stretches spread evenly over it
+AT_ONCE = 512  # rows sampled together: a whole number of blocks
+MOST_ROWS = 2048  # rows of a seam that are sampled: on a longer one, stretches spread evenly over it
 LEAST_SEEN = 16  # places of a block
-STEP_SAMPLES = 2  # places two samples apart share few raw samples, so their noise counts as independent
+STEP_SAMPLES = 2  # distance of places: two samples apart they share few raw samples, so noise counts as independent
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeamCheck:
-    """What both strips say at the seams, one row a block: left strip, film y in mm, mean density by the left and by the
-    right one, and the noise floor (1-sigma) of their difference."""
+    """Comparison of neighbouring strips, one row per block of a seam: index of the left strip, film y in mm, mean
+    density in the left and in the right strip, and the 1-sigma noise of their difference, `floor`."""
 
     strip: NDArray[np.int64]
     y_mm: NDArray[np.float64]
@@ -47,20 +49,20 @@ class SeamCheck:
 
     @property
     def jump(self) -> Array:
-        """How far the two strips are apart."""
+        """Difference in density, left minus right."""
         return self.left - self.right
 
     def ratio(self) -> float:
-        """Root mean square of jump over floor; 1 where nothing but noise is left."""
+        """Root mean square of jump over floor; 1 if only noise is left."""
         return float(np.sqrt(np.mean((self.jump / self.floor) ** 2))) if self.jump.size else float("nan")
 
     def of(self, strip: int) -> "SeamCheck":
-        """The one seam right of a strip."""
+        """The rows of the seam right of a strip."""
         mine = self.strip == strip
         return SeamCheck(self.strip[mine], self.y_mm[mine], self.left[mine], self.right[mine], self.floor[mine])
 
     def times_noise(self, strip: int) -> float:
-        """The ratio of the one seam right of a strip; NaN where nothing of it was seen."""
+        """The `ratio` of the seam right of a strip; NaN if it has no rows."""
         return self.of(strip).ratio()
 
     def stands_out(self, strip: int) -> bool:
@@ -68,9 +70,10 @@ class SeamCheck:
         return self.times_noise(strip) > JUMPS
 
     def shows_other_film(self, strip: int) -> bool:
-        """Whether the two pictures of a seam change along it with nothing in common, far beyond their noise.
+        """Whether the two strips of a seam change along it independently of each other, far beyond their noise.
 
-        A jump of one strip's gain, or its drift, changes few of the differences from block to block.
+        An error of one strip's tone does not look like that: a jump of its gain changes few of the differences from
+        block to block, and drift changes them little.
         """
         mine = self.of(strip)
         if mine.strip.size < FEWEST_BLOCKS:
@@ -80,8 +83,8 @@ class SeamCheck:
 
 
 def seam_warnings(seams: SeamCheck) -> tuple[str, ...]:
-    """A sentence for each seam whose jump stands far out of its noise, or for all of many; one where most do, which no
-    single strip's tone explains; and one of those whose strips show other film."""
+    """Warnings about seams that jump far beyond their noise, each or many in one sentence; one if most seams do, which
+    no single strip's tone explains; and one about seams whose strips show different film."""
     compared = np.unique(seams.strip).tolist()
     far = [strip for strip in compared if seams.stands_out(strip)]
     said = [
@@ -143,15 +146,17 @@ def _seam(frame: Frame, left: StripSource, right: StripSource) -> list[tuple[flo
 
 
 def _stretches(n_rows: int) -> range:
-    """First rows of the stretches of a seam that are looked at; every second or third of them says as much as all."""
+    """First rows of the stretches of a seam that are sampled."""
     return range(0, n_rows, AT_ONCE * -(-n_rows // MOST_ROWS))
 
 
 def _blocks(
     left: StripSource, right: StripSource, places: Raster, y: NDArray[np.float64]
 ) -> list[tuple[float, float, float, float]]:
-    """Place, both strips' means and the floor of their difference, of each block of rows, at `y` on film, that both
-    strips see enough of."""
+    """The rows (y, left, right, floor) of `SeamCheck` for the blocks of a stretch that both strips show enough of.
+
+    `y` is the film y of each row of `places`.
+    """
     seen = [_alone(source, places) for source in (left, right)]
     good = (seen[0].quality == 0) & (seen[1].quality == 0)
     firsts = np.arange(0, y.size, BLOCK_ROWS // STEP_SAMPLES)
@@ -170,7 +175,7 @@ def _blocks(
 
 
 def _alone(source: StripSource, places: Raster) -> Sampled:
-    """One strip's own word; where it was not scanned the OUTSIDE bit is set."""
+    """Samples of one strip alone; the OUTSIDE bit is set where it was not scanned."""
     sampled = sample_strips([source], places, scale=KernelScale(), fill=False)
     sampled.quality[~np.isfinite(sampled.value)] |= np.uint16(OUTSIDE)
     return sampled
