@@ -63,12 +63,12 @@ def sample_strips(
     landings = _landings(sources, places)
     for source, table, at in zip(sources, values or repeat(DENSITY, len(sources)), landings, strict=True):
         if at is not None:
-            texture = source.tone.texture
-            along = axis_weights(kernel, scale.line, texture.along)
-            axes = Axes(along, axis_weights(kernel, scale.sample, texture.across))
+            noise_correlation = source.tone.noise_correlation
+            along = axis_weights(kernel, scale.line, noise_correlation.along)
+            axes = Axes(along, axis_weights(kernel, scale.sample, noise_correlation.across))
             packed = packed_strip(source, table, at.needed(axes), axes.taps, fill_marks=fill)
             n_samples = source.raster.n_samples
-            gather(Samples.of(packed, axes, n_samples, fill=fill, alike=texture.shared), axes, at, made)
+            gather(Samples.of(packed, axes, n_samples, fill=fill, alike=noise_correlation.shared), axes, at, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)
 

@@ -147,24 +147,24 @@ def kernel_called(name: str) -> Kernel:
     return KERNELS[name]
 
 
-def axis_weights(name: str, scale: float, hanging: tuple[float, ...] = ()) -> AxisWeights:
+def axis_weights(name: str, scale: float, correlations: tuple[float, ...] = ()) -> AxisWeights:
     """Weights of the mean over a pixel that spans `scale` (1 or more) samples along one axis.
 
-    `hanging` is how the noise of samples hangs together: its correlation one, two, ... samples on.
+    `correlations` is how the noise of samples hangs together: its correlation one, two, ... samples on.
     """
     kernel_called(name)
-    return _axis_weights(name, max(1, round(scale * SCALE_STEPS) / SCALE_STEPS), hanging)
+    return _axis_weights(name, max(1, round(scale * SCALE_STEPS) / SCALE_STEPS), correlations)
 
 
 @lru_cache(maxsize=256)
-def _axis_weights(name: str, scale: float, hanging: tuple[float, ...]) -> AxisWeights:
+def _axis_weights(name: str, scale: float, correlations: tuple[float, ...]) -> AxisWeights:
     kernel = KERNELS[name]
     width = mean_width(scale)
     half = max(ceil(kernel.support + width / 2), LEAST_HALF)
     away = np.arange(1 - half, half + 1) - np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     weights = _centred(_mean_weight(kernel, away, width), away)
     pairs = _by_cells(weights)
-    pairs[..., 0] *= _raised(weights, hanging)[:, np.newaxis, np.newaxis]
+    pairs[..., 0] *= _raised(weights, correlations)[:, np.newaxis, np.newaxis]
     lanes, cells = -(-2 * half // LANES) * LANES, pairs.shape[2]
     behind = lanes + CELL * 2 * cells
     rows = np.zeros((PHASES + 1, -(-(behind + 2) // ALIGNED) * ALIGNED), np.float32)
@@ -190,10 +190,10 @@ def _mean_weight(kernel: Kernel, away: Array, width: float) -> Array:
     return (upper - lower) / width
 
 
-def _raised(weights: Array, hanging: tuple[float, ...]) -> Array:
+def _raised(weights: Array, correlations: tuple[float, ...]) -> Array:
     """How much more variance noise that hangs together has in each weighted sum than independent noise, (rows,)."""
     raised = np.ones(len(weights))
-    for distance, correlation in enumerate(hanging, start=1):
+    for distance, correlation in enumerate(correlations, start=1):
         together = np.sum(weights[:, distance:] * weights[:, :-distance], axis=1)
         raised += 2.0 * correlation * together / np.sum(weights**2, axis=1)
     return np.maximum(raised, LEAST_LEFT)

@@ -1,4 +1,4 @@
-"""A first curve for a strip whose wedge gives none, or not a whole one: from its neighbours, through the overlaps."""
+"""Derives a first curve for a strip whose own wedge gives none or only part of one, from its neighbours' overlaps."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -9,24 +9,24 @@ from calib.coordinates import Array
 from calib.tone.noise import NoiseModel
 from calib.tone.transfer import FirstCurve
 
-PAIRS = 10  # steps of density that an overlap is cut into
-FEWEST = 40  # samples of a step
-PAIR_SIGMA = 0.01  # density: what a step of an overlap is good for
-LEAST_SPREAD = 0.01  # of the typical gain: strips are never taken to be more alike than that
+PAIRS = 10  # density bins of an overlap
+FEWEST = 40  # samples of a bin
+PAIR_SIGMA = 0.01  # density: 1-sigma of the pair that a bin gives
+LEAST_SPREAD = 0.01  # of the typical gain: least scatter assumed between strips
 ROBUST = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Kinship:
-    """The middle curve of a frame's strips, and how much their dark levels and gains scatter about it."""
+class TypicalCurve:
+    """The median curve of a frame's strips, and the scatter (1-sigma) of their dark levels and gains, in DN."""
 
-    typical: FirstCurve
+    curve: FirstCurve
     dark_sigma: float
     gain_sigma: float
 
 
-def kinship_of(curves: Sequence[FirstCurve]) -> Kinship:
-    """The kinship of strips: all are taken to have the middle one's shape when dark levels and gains are compared."""
+def typical_curve(curves: Sequence[FirstCurve]) -> TypicalCurve:
+    """The typical curve of some strips; their dark levels and gains are compared as if all had the median shape."""
     middle = np.median([[c.dark, c.gain, c.exponent, c.bend, c.deepest, c.lightest] for c in curves], axis=0)
     typical = FirstCurve(*(float(value) for value in middle))
     density = np.linspace(typical.lightest + 0.35, typical.deepest - 0.35, 12)
@@ -35,17 +35,17 @@ def kinship_of(curves: Sequence[FirstCurve]) -> Kinship:
     typical = replace(typical, dark=float(np.median(alike[:, 1])), gain=float(np.median(alike[:, 0])))
     off = np.abs(alike - np.median(alike, axis=0))
     spread = 1.5 * np.median(off, axis=0) + LEAST_SPREAD * abs(typical.gain) * (1 + 3 / len(curves))
-    return Kinship(typical, float(spread[1]), float(spread[0]))
+    return TypicalCurve(typical, float(spread[1]), float(spread[0]))
 
 
 def typical_noise(noises: Sequence[NoiseModel]) -> NoiseModel:
-    """The middle one of some noise models, part by part."""
+    """The median of some noise models, term by term."""
     middle = np.median([[n.grain, n.video_dn2, n.shot_dn2] for n in noises], axis=0)
     return NoiseModel(*(float(value) for value in middle))
 
 
 def steps_of_overlap(dn: Array, density: Array) -> tuple[Array, Array]:
-    """Median (DN, density) over steps of a neighbour's density; both flat, NaN where either strip has nothing."""
+    """Median DN and density in bins of a neighbour's density; the input arrays are flat, NaN where a strip has none."""
     good = np.isfinite(dn) & np.isfinite(density)
     dn, density = dn[good], density[good]
     if dn.size < 3 * FEWEST:
@@ -58,16 +58,16 @@ def steps_of_overlap(dn: Array, density: Array) -> tuple[Array, Array]:
     return table[:, 0], table[:, 1]
 
 
-def borrowed_curve(dn: Array, density: Array, kin: Kinship) -> FirstCurve:
-    """A strip's curve by the pairs (P,) that are known of it, in the typical shape, its dark level and gain its own.
+def borrowed_curve(dn: Array, density: Array, typical: TypicalCurve) -> FirstCurve:
+    """A curve of the typical shape through pairs of DN and density (P,), with a dark level and a gain of its own.
 
-    Least squares with the scatter of the other strips as prior, robust against pairs that fit no such curve.
+    Robust least squares; the scatter of the other strips is the prior.
     """
-    typical = kin.typical
-    shape = (typical.dn_of(density) - typical.dark) / typical.gain
-    sigma = np.maximum(PAIR_SIGMA * np.abs(typical.slope(density)), 0.5)
-    prior = np.diag([1 / kin.dark_sigma**2, 1 / kin.gain_sigma**2])
-    centre = np.array([typical.dark, typical.gain])
+    curve = typical.curve
+    shape = (curve.dn_of(density) - curve.dark) / curve.gain
+    sigma = np.maximum(PAIR_SIGMA * np.abs(curve.slope(density)), 0.5)
+    prior = np.diag([1 / typical.dark_sigma**2, 1 / typical.gain_sigma**2])
+    centre = np.array([curve.dark, curve.gain])
     design = np.stack([np.ones_like(shape), shape], axis=1)
     weight = 1 / sigma**2
     found = centre
@@ -76,4 +76,4 @@ def borrowed_curve(dn: Array, density: Array, kin: Kinship) -> FirstCurve:
         found = np.linalg.solve(normal, design.T @ (weight * dn) + prior @ centre)
         off = np.abs(dn - design @ found) / sigma
         weight = np.minimum(1.0, ROBUST / np.maximum(off, 1e-9)) / sigma**2
-    return replace(typical, dark=float(found[0]), gain=float(found[1]))
+    return replace(curve, dark=float(found[0]), gain=float(found[1]))

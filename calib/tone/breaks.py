@@ -1,7 +1,7 @@
-"""Lines where a strip's gain does not drift as the smooth curve that the fit gives it, but jumps.
+"""Finds lines where a strip's gain jumps instead of drifting smoothly, as the fit assumes.
 
-The fit takes a jump for noise and lays its curve through it. Beside it the strip disagrees with its neighbours by far
-more than noise explains, over whole stretches of lines: that is noticed here, and its size is what sigma must hold.
+The fit draws its smooth curve through a jump. On both sides of it the strip then disagrees with its neighbours by far
+more than noise explains, over whole stretches of lines. The size of that disagreement is added to sigma.
 """
 
 from collections.abc import Sequence
@@ -15,23 +15,25 @@ from calib.median import TO_SIGMA
 from calib.tone.adjust import robust_weight
 from calib.tone.model import ToneResiduals
 from calib.tone.overlap import OverlapCells
-from calib.tone.stretches import STRETCHES, mostly, said_by_neighbours, wider
+from calib.tone.stretches import STRETCHES, judged_by_neighbours, mostly, wider
 
-BY_NOISE = 4.0  # sigma: a mean farther off is none of what stretches nearby are off by (found by trial, no source)
-TOGETHER = 3.7  # sigma of what two neighbours say of a strip together, ...
-ALSO = 2.0  # ... and at least of each (found by trial, no source)
-COMMON = 0.002  # density, 1-sigma: what no model knows and a stretch's cells of one overlap share (no source)
-NEARBY = 7  # stretches on each side, the next ones left out, that tell what all of an overlap's share there,
-FEWEST_NEARBY = 4  # where they are so many
-FEWEST_CELLS = 3  # of a stretch that tells anything of those nearby
-LEAST_BREAK = 0.005  # density: less is not worth a word (common practice, no source)
+BY_NOISE = 4.0  # sigma: a stretch farther off is not used to estimate the scatter of those nearby (by trial, no source)
+TOGETHER = 3.7  # sigma by which both neighbours together must disagree with a strip, ...
+ALSO = 2.0  # ... and each at least by this (by trial, no source)
+COMMON = 0.002  # density, 1-sigma: unmodelled error that the cells of a stretch of one overlap share (no source)
+NEARBY = 7  # stretches on each side, without the adjacent ones, whose scatter gives the shared error at a stretch,
+FEWEST_NEARBY = 4  # if there are this many
+FEWEST_CELLS = 3  # of a stretch that counts among those nearby
+LEAST_BREAK = 0.005  # density: smaller breaks are not reported (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Disagreement:
-    """By how much a strip is too dense for a neighbour, by stretches of its lines, both (STRETCHES,): the mean in its
-    1-sigma, 0 where it is too small to matter, and the size of single cells' disagreement. `stretch` (N,) is that of
-    each cell."""
+    """How much denser a strip is than its neighbour, by stretches of its lines: arrays (STRETCHES,).
+
+    The mean difference in units of its 1-sigma, 0 where too small to matter, and the size of the differences of single
+    cells. `stretch` (N,) is the stretch of each cell.
+    """
 
     off: Array
     size: Array
@@ -41,12 +43,12 @@ class Disagreement:
 def line_doubts(
     overlaps: Sequence[OverlapCells | None], residuals: ToneResiduals, n_lines: Sequence[int]
 ) -> list[Array]:
-    """What each strip's drift is in doubt by beyond its own sigma: density, by line; `overlaps` follow each strip.
+    """Doubt of each strip's drift beyond its own sigma, in density by line; `overlaps[k]` is of strips k and k + 1.
 
-    A strip is to blame where both its neighbours disagree with it alike. Where one does, both may be, unless the other
-    strip is to blame already.
+    A strip is at fault where both its neighbours disagree with it in the same way. Where only one does, either of the
+    two may be at fault, unless that neighbour is already known to be.
     """
-    before, after = said_by_neighbours(overlaps, residuals, n_lines, _disagreement)
+    before, after = judged_by_neighbours(overlaps, residuals, n_lines, _disagreement)
     blamed = [_by_both(one, other) for one, other in zip(before, after, strict=True)]
     sizes = [np.zeros(STRETCHES) for _ in n_lines]
     for strip, (one, other) in enumerate(zip(after[:-1], before[1:], strict=True)):
@@ -61,11 +63,11 @@ def line_doubts(
 
 
 def _disagreement(cells: OverlapCells, residual: Array, sigma: Array, stretch: NDArray[np.int64]) -> Disagreement:
-    """What the cells of an overlap say of one of its strips, by how much that is too dense in them.
+    """The disagreement of an overlap's cells about one of its strips; `residual` (N,): how much denser that strip is.
 
-    Cells that contradict each other by more than their noise (at the border of a wedge, where a place a little off
-    makes large errors of both signs) know their mean the less (Birge 1932, The calculation of errors by the method of
-    least squares).
+    Cells that contradict each other by more than their noise make their mean less certain (Birge 1932, The calculation
+    of errors by the method of least squares). That happens at the border of a wedge, where a small error of place makes
+    large errors of both signs.
     """
     weight = robust_weight(residual / sigma) / sigma**2
     total = np.maximum(np.bincount(stretch, weight, STRETCHES), 1e-300)
@@ -84,8 +86,10 @@ def _disagreement(cells: OverlapCells, residual: Array, sigma: Array, stretch: N
 
 
 def _shared(mean: Array, variance: Array, some: NDArray[np.int64]) -> Array:
-    """Variance (STRETCHES,) of what all cells of a stretch have in common, by how stretches nearby scatter: places that
-    are wrong, noise of whole lines and a drift too quick for the fit move those too, a jump does not."""
+    """Variance (STRETCHES,) of the error that all cells of a stretch share, from the scatter of stretches nearby.
+
+    Wrong places, noise of whole lines and drift too fast for the fit affect those as well; a jump does not.
+    """
     found, apart = np.full(STRETCHES, COMMON**2), np.abs(some[:, None] - some)
     near = (apart > 1) & (apart <= NEARBY)
     enough = near.sum(axis=1) >= FEWEST_NEARBY
@@ -95,13 +99,13 @@ def _shared(mean: Array, variance: Array, some: NDArray[np.int64]) -> Array:
 
 
 def _medians(values: Array, which: NDArray[np.bool_]) -> Array:
-    """Medians (m,) of those of the values (n,), one or more, that the rows of `which` (m, n) choose."""
+    """For each row of the mask `which` (m, n), the median of the values (n,) that it selects."""
     rising, row, count = np.sort(np.where(which, values, np.inf), axis=1), np.arange(len(which)), which.sum(axis=1)
     return np.asarray((rising[row, (count - 1) // 2] + rising[row, count // 2]) / 2)
 
 
 def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np.bool_]:
-    """Stretches in which two neighbours disagree with a strip alike, by more than noise together."""
+    """Mask of the stretches in which both neighbours disagree with a strip in the same direction, beyond noise."""
     if one is None or other is None:
         return np.zeros(STRETCHES, dtype=np.bool_)
     low, high = np.minimum(one.off, other.off), np.maximum(one.off, other.off)
@@ -110,8 +114,8 @@ def _by_both(one: Disagreement | None, other: Disagreement | None) -> NDArray[np
 
 
 def _by_line(size: Array, n_lines: int) -> Array:
-    """Doubts of stretches as doubts of lines; those beside a stretch are in the same doubt, since a jump is anywhere
-    in it."""
+    """Doubts of stretches as doubts of lines. Adjacent stretches get the same doubt: the jump may lie anywhere in
+    one."""
     return wider(size)[np.arange(n_lines) * STRETCHES // n_lines]
 
 

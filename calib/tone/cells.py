@@ -19,7 +19,7 @@ from calib.tone import cell_kernels
 from calib.tone.cell_kernels import NOTHING
 from calib.tone.known_film import KnownFilm
 from calib.tone.noise import LEAST_SCATTER_DN
-from calib.tone.texture import correlations, hanging_together
+from calib.tone.noise_correlation import correlations, pooled_correlations
 from calib.tone.wedge import WedgePlace
 from calib.tone.wedge_match import margin_lines
 
@@ -55,7 +55,8 @@ class Cells:
 class PatchMeans:
     """Per patch of one strip (P,): mean DN over its columns (NaN where not seen), scatter, samples and lines.
 
-    `hanging` (P, 4): correlation of noise one and two lines on, one and two samples on; NaN where too little tells it.
+    `correlation` (P, 4): correlation of noise one and two lines on, one and two samples on; NaN where too little tells
+    it.
     """
 
     dn: Array
@@ -64,7 +65,7 @@ class PatchMeans:
     first_line: NDArray[np.int64]
     stop_line: NDArray[np.int64]
     reason: tuple[str, ...]
-    hanging: Array
+    correlation: Array
 
 
 def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
@@ -212,10 +213,10 @@ def gather_cells(
         dn=mean[cell, sample],
         doubt_dn=np.zeros(cell.size),
     )
-    hanging = correlations(*cell_kernels.neighbours(dn, lines, label, mean[:n], limit[:n]))
-    scatter[:n] = _scatter_of_rows(spread[:n], count[:n], whole[:n], hanging_together([hanging])[0])
+    correlation = correlations(*cell_kernels.neighbours(dn, lines, label, mean[:n], limit[:n]))
+    scatter[:n] = _scatter_of_rows(spread[:n], count[:n], whole[:n], pooled_correlations([correlation])[0])
     spans = _lines_of_patches(lines, label, n)
-    return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], spans, hanging)
+    return cells, _patch_means(mean[:n], whole[:n], sums[:n, :, 0], scatter[:n], spans, correlation)
 
 
 def without_ends(
@@ -244,10 +245,10 @@ def _scatter_of_rows(
     Suppl. J. R. Stat. Soc. 8:27). The variance of few samples is skewed: its median is below its mean by (1 - 2 / 9n)^3
     for n degrees of freedom (Wilson and Hilferty 1931, Proc. Natl. Acad. Sci. 17:684).
     """
-    hanging = np.array(along)
+    correlation = np.array(along)
     apart = 1.0 - np.array([1.0, 2.0]) / np.maximum(count, 2.0)[..., np.newaxis]
-    left = np.maximum(count - (1.0 + 2.0 * (apart @ hanging)), 1.0)
-    freedom = np.maximum(left / (1.0 + 2.0 * np.square(hanging).sum()), 1.0)
+    left = np.maximum(count - (1.0 + 2.0 * (apart @ correlation)), 1.0)
+    freedom = np.maximum(left / (1.0 + 2.0 * np.square(correlation).sum()), 1.0)
     of_mean = (1.0 - 2.0 / (9.0 * freedom)) ** 3
     row = np.where(whole, np.arange(len(spread))[:, None], -1)
     middle = medians_by((spread * count / left / of_mean).ravel(), row.ravel(), len(spread))
@@ -255,7 +256,7 @@ def _scatter_of_rows(
 
 
 def _patch_means(
-    mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, spans: NDArray[np.int64], hanging: Array
+    mean: Array, whole: NDArray[np.bool_], count: Array, scatter: Array, spans: NDArray[np.int64], correlation: Array
 ) -> PatchMeans:
     n = len(mean)
     seen = np.asarray(whole.any(axis=1))
@@ -263,7 +264,7 @@ def _patch_means(
     row = np.where(whole, np.arange(n)[:, None], -1)
     reasons = tuple("" if each else "not seen" for each in seen)
     dn = medians_by(mean.ravel(), row.ravel(), n)
-    return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, reasons, hanging)
+    return PatchMeans(dn, scatter, count.sum(axis=1).astype(np.int64), first, stop, reasons, correlation)
 
 
 def _lines_of_patches(lines: NDArray[np.int64], label: NDArray[np.int16], n: int) -> NDArray[np.int64]:

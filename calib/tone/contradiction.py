@@ -1,9 +1,9 @@
-"""Overlaps that the curves of their two strips' own wedges contradict by far more than other overlaps.
+"""Finds overlaps that contradict the curves of their strips' own wedges by far more than other overlaps do.
 
-Where a strip's video is wrong in a way that depends on more than its tone, as where bright samples smear along the
-line, no curve brings its wedge and its overlaps together. Overlaps have far more cells than wedges, and a bend that is
-common to all strips' curves leaves other overlaps as they were: so all strips would be bent to please one. What such an
-overlap says of curves then counts as a single measurement, as far off as it is found to be.
+If the error of a strip's video depends on more than its tone, for instance if bright samples smear along the line, no
+curve fits both its wedge and its overlaps. Overlaps have far more cells than wedges, and a bend common to the curves of
+all strips leaves the other overlaps as they are. So the fit would bend all curves to satisfy one bad strip. Such an
+overlap is therefore counted as a single measurement with a sigma as large as its contradiction.
 """
 
 from collections.abc import Sequence
@@ -20,28 +20,30 @@ from calib.tone.placing import Curves, StripSide
 from calib.tone.system import Values
 from calib.tone.transfer import FirstCurve
 
-LEVELS = 8  # of density, with equally many cells, at which an overlap's two strips are compared
-FEWEST_CELLS = 64  # of an overlap that tells
-FEWEST = 2  # overlaps that tell how far off they usually are; two may be of one strip that is wrong
-FAR = 4.0  # times that is too far (by trial, on 38 healthy frames and on some with one strip smeared),
-LEAST = 0.03  # density: and more than drift is wrong by before overlaps count (by trial, on the same)
-ALONE = 2.0  # times as far off is the one overlap of a strip at the frame's edge, which no second one bears out
-STALE = 0.01  # density: a strip whose first curve has changed by more since it was fitted alone tells nothing
+LEVELS = 8  # bins of density with equally many cells, in which an overlap's two strips are compared
+FEWEST_CELLS = 64  # of an overlap that is judged
+FEWEST = 2  # overlaps needed for a typical contradiction, besides the two of a strip that may be wrong
+FAR = 4.0  # times the typical contradiction is too far (by trial: 38 healthy frames, and some with one strip smeared),
+LEAST = 0.03  # density: and more than the error of drift before overlaps count (by trial, on the same)
+ALONE = 2.0  # stricter factor for a strip at the frame's edge, whose only overlap is not confirmed by another
+STALE = 0.01  # density: a strip whose first curve has changed by more since the fit to known film is not judged
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class KnownAlone:
-    """A fit to known film alone, before overlaps counted: its `values`, the `drift`s' covariance (n_strips, M, M), and
-    of which strips it `is_stale`, their first curve having changed since."""
+class KnownFilmFit:
+    """The fit to known film alone, without overlaps: its `values`, the covariance of the `drift`s (n_strips, M, M), and
+    the mask `is_stale` of the strips whose first curve has changed since."""
 
     values: Values
     drift: Array
     is_stale: Sequence[bool]
 
 
-def strips_that_contradict(curves: Curves, evidence: Sequence[Evidence], alone: KnownAlone) -> Array:
-    """By how much (density, rms over its levels) both overlaps of a strip are too far off, (n_strips,); 0 where they
-    are not. Of a strip at the frame's edge, its one overlap, where the other of its neighbour is not."""
+def strips_that_contradict(curves: Curves, evidence: Sequence[Evidence], alone: KnownFilmFit) -> Array:
+    """Contradiction (n_strips,) of each strip's wedge with both its overlaps: density, rms over the levels; 0 if none.
+
+    A strip at the frame's edge has one overlap; it counts if its neighbour's other overlap is not contradicted.
+    """
     found, whole, beyond = np.zeros(len(curves.n_lines)), {}, {}
     for each in evidence:
         told = len(each.sides) == 2 and each.sigma.size >= FEWEST_CELLS
@@ -61,7 +63,7 @@ def strips_that_contradict(curves: Curves, evidence: Sequence[Evidence], alone: 
 
 
 def is_stale(before: FirstCurve | None, now: FirstCurve | None) -> bool:
-    """Whether a strip's first curve is another than before."""
+    """Whether a strip's first curve has changed by more than `STALE`."""
     if before is None or now is None:
         return True
     density = np.linspace(max(before.lightest, now.lightest), min(before.deepest, now.deepest), LEVELS)
@@ -69,8 +71,8 @@ def is_stale(before: FirstCurve | None, now: FirstCurve | None) -> bool:
 
 
 def counted_once(evidence: Sequence[Evidence], contradicts: Array) -> list[Evidence]:
-    """The evidence, with all overlaps of strips that contradict theirs, (n_strips,), as single measurements that may be
-    so far off."""
+    """The evidence with each overlap of a contradicting strip counted as one measurement whose sigma is the strip's
+    contradiction, `contradicts` (n_strips,)."""
 
     def share(each: Evidence) -> float:
         off = max(contradicts[side.strip] for side in each.sides)
@@ -79,11 +81,12 @@ def counted_once(evidence: Sequence[Evidence], contradicts: Array) -> list[Evide
     return [replace(each, share=share(each)) for each in evidence]
 
 
-def _off(curves: Curves, each: Evidence, alone: KnownAlone) -> tuple[float, float]:
-    """How far off an overlap is: the median residual of its cells at each level of density, rms over the levels.
+def _off(curves: Curves, each: Evidence, alone: KnownFilmFit) -> tuple[float, float]:
+    """Contradiction of an overlap: the median residual of its cells at each level of density, rms over the levels.
 
-    Also the same without what cells of the same lines share, as far as that may be drift: known film leaves the two
-    strips' drifts open there by so much, between a strip's ends perhaps wholly.
+    Also the same after removing errors that cells of the same lines share, as far as drift may explain them: known film
+    determines the drifts of the two strips there only to a certain variance, in the middle of a strip perhaps not at
+    all.
     """
     residual, number = residual_of(curves, each, alone.values), each.sides[0].drift.number
     level = _level(each.sides[0].measured)
@@ -95,13 +98,13 @@ def _off(curves: Curves, each: Evidence, alone: KnownAlone) -> tuple[float, floa
 
 
 def _drift_variance(curves: Curves, side: StripSide, covariance: Array) -> Array:
-    """Variance of a strip's drift, less its mean, at the lines of each row."""
+    """Variance of a strip's drift about its mean, at the lines of each row."""
     modes = side.drift.modes - level_of_modes(curves.n_lines[side.strip])
     return np.asarray(np.einsum("ij,ij->i", modes @ covariance, modes)[side.drift.number])
 
 
 def _level(density: Array) -> NDArray[np.int64]:
-    """Which of the levels each density is at."""
+    """The level of each density: the number of its bin."""
     rank = np.empty(density.size, np.int64)
     rank[np.argsort(density, kind="stable")] = np.arange(density.size)
     return rank * LEVELS // density.size

@@ -1,4 +1,4 @@
-"""What samples of a strip are lost: those that the tape dropped, and blocks that are left out for another reason."""
+"""The lost samples of a strip: dropouts of the tape, and blocks that are left out for other reasons."""
 
 from __future__ import annotations
 
@@ -13,18 +13,20 @@ from calib.tone.dropout_kernels import fill_runs, runs_of
 
 
 class Reason(Enum):
-    """Why a block of samples is lost that the tape did not drop."""
+    """Why a block of samples that is no dropout counts as lost."""
 
-    UNREAD = auto()  # its file is damaged, or has no such lines
-    SLIPPED = auto()  # the picture has slipped along the lines
-    STRANGE = auto()  # the picture is of other film than the neighbouring strips show
-    STILL = auto()  # the samples have one value in all lines
+    UNREAD = auto()  # the file is damaged there, or has no such lines
+    SLIPPED = auto()  # the picture is shifted along the lines
+    STRANGE = auto()  # the picture shows different film from the neighbouring strips
+    STILL = auto()  # the samples have the same value in all lines
 
 
 @dataclass(frozen=True, slots=True)
 class LostBlock:
-    """Samples that are lost for a `reason`: some `samples` of some `lines`, of which one range is all that the strip
-    has; `slip` is by how many samples the picture has slipped to the right."""
+    """A block of samples that is lost for a `reason`: whole `lines`, or the same `samples` of all lines.
+
+    `slip` is the number of samples by which a slipped picture is shifted to the right.
+    """
 
     reason: Reason
     lines: range
@@ -34,10 +36,10 @@ class LostBlock:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Dropouts:
-    """The samples of a strip that are lost: `runs`, int32 (n, 3), rows of (line, first_sample, stop_sample).
+    """The lost samples of a strip: `runs`, int32 (n, 3), rows of (line, first_sample, stop_sample).
 
-    `blocks` are those among them that the tape did not drop. `clip` are the DN at and beyond which samples carry no
-    tone, None where nothing was looked at.
+    `blocks` are those of them that are no dropouts. `clip` (low, high) are the DN at and beyond which samples have no
+    tone; None if the strip was not examined.
     """
 
     runs: NDArray[np.int32]
@@ -70,7 +72,7 @@ class Dropouts:
 
     @property
     def n_dropped(self) -> int:
-        """Number of samples lost that are in none of the blocks: the tape dropped them."""
+        """Number of dropouts: lost samples that lie in none of the blocks."""
         if not self.blocks:
             return self.n_lost
         lost = self.mask(0, self.n_lines)
@@ -79,13 +81,13 @@ class Dropouts:
 
 
 def all_lost(n_lines: int, n_samples: int) -> Dropouts:
-    """The dropouts of a strip of which nothing is to be used."""
+    """Dropouts of a strip that is lost as a whole."""
     line = np.arange(n_lines, dtype=np.int32)
     return Dropouts(np.stack([line, np.zeros_like(line), np.full_like(line, n_samples)], axis=1), n_lines, n_samples)
 
 
 def with_blocks(found: Dropouts, blocks: Sequence[LostBlock]) -> Dropouts:
-    """What a strip has lost, of which some was `found`, with further `blocks`."""
+    """The lost samples `found` so far, with further `blocks` added."""
     if not blocks:
         return found
     lost = found.mask(0, found.n_lines)
@@ -95,7 +97,7 @@ def with_blocks(found: Dropouts, blocks: Sequence[LostBlock]) -> Dropouts:
 
 
 def with_unread(found: Dropouts, unread: NDArray[np.bool_]) -> Dropouts:
-    """What a strip has lost of whose lines some are `unread` (n_lines,), from what the others have lost, as `found`."""
+    """Lost samples of a whole strip, from those `found` among its readable lines and the mask `unread` (n_lines,)."""
     number, runs, all_samples = np.flatnonzero(~unread), found.runs.copy(), range(found.n_samples)
     runs[:, 0] = number[found.runs[:, 0]]
     blocks = tuple(
@@ -108,6 +110,6 @@ def with_unread(found: Dropouts, unread: NDArray[np.bool_]) -> Dropouts:
 
 
 def _set(lost: NDArray[np.bool_], blocks: Sequence[LostBlock], *, value: bool) -> None:
-    """Set what is said of the samples of some blocks in a mask (n_lines, n_samples)."""
+    """Set the samples of some blocks to `value` in a mask (n_lines, n_samples), in place."""
     for block in blocks:
         lost[block.lines.start : block.lines.stop, block.samples.start : block.samples.stop] = value

@@ -17,14 +17,14 @@ from calib.tone.adjust import Adjustment, Evidence, Start, adjust, judge
 from calib.tone.banding import Profiles, estimate_profiles, filtered_profiles
 from calib.tone.borrow import typical_noise
 from calib.tone.breaks import line_doubts, lines_in_doubt
-from calib.tone.contradiction import KnownAlone, counted_once, is_stale, strips_that_contradict
+from calib.tone.contradiction import KnownFilmFit, counted_once, is_stale, strips_that_contradict
 from calib.tone.dropouts import Dropouts
 from calib.tone.evidence import OVERLAP_KIND, overlap_edges
 from calib.tone.fitted import Fitted, banding_read, lost_tones, scene_of, strip_tones
 from calib.tone.frame_evidence import frame_evidence
+from calib.tone.frame_survey import FrameSurvey, survey_frame, with_overlaps
 from calib.tone.known_film import KnownFilm, known_film
 from calib.tone.model import StripTone, ToneFit, ToneResiduals
-from calib.tone.passes import Passes, survey_frame, with_overlaps
 from calib.tone.placing import Curves
 from calib.tone.readings import Readings
 from calib.tone.scene_vote import votes_of
@@ -67,19 +67,19 @@ def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dr
     banding, it would show nothing but the banding, which stands still while strips wander.
     """
     known = known_film(frame)
-    passes = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
-    if passes.typical is None:
-        return ToneDraft(lost_tones(frame, NO_WEDGE), passes.alone, None, None)
-    curves = _curves(frame, known, passes, passes.typical)
-    evidence = frame_evidence(curves, known, passes, threads)
-    fit = _adjusted(known, curves, passes, evidence, Start(first_scales()), DRAFT_TURNS, threads)
-    fitted = Fitted(frame, known, passes, curves, fit)
+    surveyed = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
+    if surveyed.typical is None:
+        return ToneDraft(lost_tones(frame, NO_WEDGE), surveyed.alone, None, None)
+    curves = _curves(frame, known, surveyed, surveyed.typical)
+    evidence = frame_evidence(curves, known, surveyed, threads)
+    fit = _adjusted(known, curves, surveyed, evidence, Start(first_scales()), DRAFT_TURNS, threads)
+    fitted = Fitted(frame, known, surveyed, curves, fit)
     readings = banding_read(fitted, threads)
     profiles = filtered_profiles(*_measured(readings))
     bandings = [Banding(*row) for row in zip(*profiles, readings, strict=True)]
     tones, drift = strip_tones(fitted, bandings, threads, BEYOND), curves.layout.drift
     drift_covariance = np.stack([covariance[drift, drift] for covariance in fit.solution.strip_covariance])
-    return ToneDraft(tones, passes.alone, _from(fit), drift_covariance)
+    return ToneDraft(tones, surveyed.alone, _from(fit), drift_covariance)
 
 
 def fit_tone(
@@ -100,22 +100,22 @@ def fit_tone(
     """
     draft = draft or draft_tone(frame, sweeps, dropouts, threads)
     known = known_film(frame)
-    surveyed = survey_frame(frame, known, sweeps, dropouts, spot, threads, draft.surveys)
-    if surveyed.typical is None:
-        return _nothing_known(frame, known, surveyed)
-    passes = with_overlaps(frame, surveyed, sweeps, dropouts, threads)
-    curves = _curves(frame, known, passes, surveyed.typical)
-    evidence = frame_evidence(curves, known, passes, threads)
+    survey = survey_frame(frame, known, sweeps, dropouts, spot, threads, draft.surveys)
+    if survey.typical is None:
+        return _nothing_known(frame, known, survey)
+    surveyed = with_overlaps(frame, survey, sweeps, dropouts, threads)
+    curves = _curves(frame, known, surveyed, survey.typical)
+    evidence = frame_evidence(curves, known, surveyed, threads)
     start, turns = _start(draft, curves)
-    contradicts = _contradictions(curves, evidence, passes, start, draft)
-    fit = _adjusted(known, curves, passes, counted_once(evidence, contradicts), start, turns, threads)
+    contradicts = _contradictions(curves, evidence, surveyed, start, draft)
+    fit = _adjusted(known, curves, surveyed, counted_once(evidence, contradicts), start, turns, threads)
     known = replace(known, patch_sigma=fit.stated.sigma_of_patches(fit.scales))
-    fitted = Fitted(frame, known, passes, curves, fit)
+    fitted = Fitted(frame, known, surveyed, curves, fit)
     tones, profiles = _with_banding(fitted, sweeps, dropouts, threads)
     patches = patch_table(fitted, tones, threads)
     common = profiles.common - profiles.common.mean()
     verdict = judge(curves, fit, threads)
-    doubts = line_doubts(passes.overlaps, verdict.residuals, curves.n_lines)
+    doubts = line_doubts(surveyed.overlaps, verdict.residuals, curves.n_lines)
     off = np.maximum(curves_in_doubt(patches, frame.film.wedge.sigma, len(tones)), contradicts)
     return ToneFit(
         strips=tuple(in_doubt(*each) for each in zip(tones, off, doubts, strict=True)),
@@ -124,14 +124,14 @@ def fit_tone(
         patches=patches,
         figures=figures_of(fitted, verdict.factor, patches, tones, common),
         warnings=(
-            *passes.warnings,
+            *surveyed.warnings,
             *_wedge_said(frame, fit),
             *_contradictions_said(contradicts),
             *_breaks_said(doubts),
         ),
         residuals=verdict.residuals,
         scales=fit.scales,
-        strange=strange_lines(passes.overlaps, verdict.residuals, curves.n_lines),
+        strange=strange_lines(surveyed.overlaps, verdict.residuals, curves.n_lines),
     )
 
 
@@ -143,21 +143,21 @@ def _start(draft: ToneDraft, curves: Curves) -> tuple[Start, int]:
 
 
 def _contradictions(
-    curves: Curves, evidence: Sequence[Evidence], passes: Passes, start: Start, draft: ToneDraft
+    curves: Curves, evidence: Sequence[Evidence], surveyed: FrameSurvey, start: Start, draft: ToneDraft
 ) -> Array:
     """By how much each strip's wedge and overlaps contradict each other (K,), in density; 0 where they do not, or where
     no draft says what the known film alone tells."""
     if start.values is None or draft.drift_covariance is None:
-        return np.zeros(len(passes.surveys))
-    stale = [is_stale(old.curve, new.curve) for old, new in zip(draft.surveys, passes.alone, strict=True)]
-    return strips_that_contradict(curves, evidence, KnownAlone(start.values, draft.drift_covariance, stale))
+        return np.zeros(len(surveyed.surveys))
+    stale = [is_stale(old.curve, new.curve) for old, new in zip(draft.surveys, surveyed.alone, strict=True)]
+    return strips_that_contradict(curves, evidence, KnownFilmFit(start.values, draft.drift_covariance, stale))
 
 
 def _with_banding(
     fitted: Fitted, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
 ) -> tuple[tuple[StripTone, ...], Profiles]:
     """The strips' tones with the banding that known film, overlaps and the scene tell, and that banding."""
-    scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), fitted.passes.surveys, threads)
+    scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), fitted.surveyed.surveys, threads)
     readings = banding_read(fitted, threads)
     measured = _measured(readings)
     profiles = estimate_profiles(*measured, votes_of(scenes, *measured), threads)
@@ -165,15 +165,15 @@ def _with_banding(
     return strip_tones(fitted, bandings, threads), profiles
 
 
-def _stated(known: KnownFilm, passes: Passes) -> Stated:
+def _stated(known: KnownFilm, surveyed: FrameSurvey) -> Stated:
     """What is stated of known densities."""
-    return Stated(known.patch_sigma, passes.stroke_sigma, known.patch_slope, known.is_sigma_stated)
+    return Stated(known.patch_sigma, surveyed.stroke_sigma, known.patch_slope, known.is_sigma_stated)
 
 
 def _adjusted(
     known: KnownFilm,
     curves: Curves,
-    passes: Passes,
+    surveyed: FrameSurvey,
     evidence: Sequence[Evidence],
     start: Start,
     turns: int,
@@ -183,9 +183,9 @@ def _adjusted(
 
     Where few patches do not tell the curves' shape, it is the shape that they disagree with.
     """
-    stated = _stated(known, passes)
+    stated = _stated(known, surveyed)
     fit = adjust(curves, evidence, stated, N_KINDS, start, turns, threads)
-    if passes.shapes is not None or not stated.is_sigma_stated:
+    if surveyed.shapes is not None or not stated.is_sigma_stated:
         return fit
     if not is_contradicted(errors_told(fit.solution, fit.scales, curves.layout, stated)):
         return fit
@@ -242,31 +242,31 @@ def _measured(readings: Sequence[Readings]) -> tuple[Array, Array]:
     return np.stack([each.banding for each in readings]), np.stack([each.variance for each in readings])
 
 
-def _curves(frame: Frame, known: KnownFilm, passes: Passes, typical: FirstCurve) -> Curves:
+def _curves(frame: Frame, known: KnownFilm, surveyed: FrameSurvey, typical: FirstCurve) -> Curves:
     """What all rows are linearised about."""
     density = known.patch_density[np.isfinite(known.patch_density)]
     ends = [*density, known.fog_guess] + ([known.stroke_density] if known.stroke_density is not None else [])
     low, high = min(ends) - BASIS_MARGIN, max(ends) + BASIS_MARGIN
     n = int(np.clip(round((high - low) / KNOT_STEP) + 3, FEWEST_SPLINES, MOST_SPLINES))
     n_samples = frame.strips[0].n_samples
-    borrowed = np.array([bool(survey.reason) for survey in passes.surveys])
-    noise = typical_noise([survey.noise for survey in passes.surveys if survey.noise is not None])
+    borrowed = np.array([bool(survey.reason) for survey in surveyed.surveys])
+    noise = typical_noise([survey.noise for survey in surveyed.surveys if survey.noise is not None])
     z = np.linspace(low, high, NODES)
     return Curves(
-        first=tuple(survey.curve or typical for survey in passes.surveys),
-        noise=tuple(survey.noise or noise for survey in passes.surveys),
+        first=tuple(survey.curve or typical for survey in surveyed.surveys),
+        noise=tuple(survey.noise or noise for survey in surveyed.surveys),
         basis=CorrectionBasis(low, high, n),
-        layout=Layout(n, n_samples, known.n_patches, overlap_edges(n_samples, passes.overlaps), borrowed),
+        layout=Layout(n, n_samples, known.n_patches, overlap_edges(n_samples, surveyed.overlaps), borrowed),
         n_lines=tuple(raster.n_lines for raster in frame.strips),
-        shape_sigma=np.zeros(NODES) if passes.shapes is None else passes.shapes.sigma(typical, z),
+        shape_sigma=np.zeros(NODES) if surveyed.shapes is None else surveyed.shapes.sigma(typical, z),
     )
 
 
-def _nothing_known(frame: Frame, known: KnownFilm, passes: Passes) -> ToneFit:
+def _nothing_known(frame: Frame, known: KnownFilm, surveyed: FrameSurvey) -> ToneFit:
     """The tone of a frame of which nothing can be calibrated: all its samples are beyond every strip's span."""
     nothing = np.zeros(frame.strips[0].n_samples)
     figures = {"strips_calibrated": 0.0}
     no_rows = np.zeros(0, dtype=np.int64)
     unsaid = ToneResiduals(no_rows, no_rows, *(np.zeros(0) for _ in range(3)))
-    patches, strips = unmeasured_patches(known, passes), lost_tones(frame, NO_WEDGE)
+    patches, strips = unmeasured_patches(known, surveyed), lost_tones(frame, NO_WEDGE)
     return ToneFit(strips, nothing, nothing, patches, figures, (Remark(NO_WEDGE),), unsaid)

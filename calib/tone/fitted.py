@@ -13,9 +13,9 @@ from calib.sweep.model import StripSweep
 from calib.tone.adjust import Adjustment
 from calib.tone.cell_kernels import gather_scene
 from calib.tone.dropouts import Dropouts
+from calib.tone.frame_survey import FrameSurvey
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import StripTone
-from calib.tone.passes import Passes
 from calib.tone.placing import Curves
 from calib.tone.readings import Readings, read_banding
 from calib.tone.scene_vote import ColumnMeans, column_means
@@ -32,7 +32,7 @@ class Fitted:
 
     frame: Frame
     known: KnownFilm
-    passes: Passes
+    surveyed: FrameSurvey
     curves: Curves
     fit: Adjustment
 
@@ -71,7 +71,7 @@ def strip_tones(
     def finish(survey: StripSurvey) -> StripTone:
         return _tone_of(fitted, survey, bandings[survey.index], beyond)
 
-    return tuple(shared_out(finish, fitted.passes.surveys, threads))
+    return tuple(shared_out(finish, fitted.surveyed.surveys, threads))
 
 
 def _tone_of(fitted: Fitted, survey: StripSurvey, banding: Banding, beyond: float) -> StripTone:
@@ -84,7 +84,7 @@ def _tone_of(fitted: Fitted, survey: StripSurvey, banding: Banding, beyond: floa
         ends.append(known.stroke_density)
     span = span_of(np.array(ends), beyond)
     tone = strip_tone(fitted.curves, fitted.fit, survey.index, banding, span, survey.clip, n_dn)
-    return replace(tone, reason=survey.reason, texture=fitted.passes.texture)
+    return replace(tone, reason=survey.reason, noise_correlation=fitted.surveyed.noise_correlation)
 
 
 def lost_tones(frame: Frame, reason: str) -> tuple[StripTone, ...]:

@@ -18,15 +18,15 @@ from calib.tone.evidence import (
     overlap_sides,
     unscratched,
 )
+from calib.tone.frame_survey import FrameSurvey
 from calib.tone.known_film import KnownFilm
 from calib.tone.overlap import OverlapCells
-from calib.tone.passes import Passes
 from calib.tone.placing import Curves
 from calib.tone.strokes import whole_strokes
 from calib.tone.survey import StripSurvey
 
 
-def frame_evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: int) -> list[Evidence]:
+def frame_evidence(curves: Curves, known: KnownFilm, surveyed: FrameSurvey, threads: int) -> list[Evidence]:
     """Rows of all strips that are not lost: known film with strokes first, then overlaps."""
 
     def of_strip(survey: StripSurvey) -> Evidence | None:
@@ -40,8 +40,8 @@ def frame_evidence(curves: Curves, known: KnownFilm, passes: Passes, threads: in
         some = [cells for cells in found if cells.dn.size]
         return _of_known_film(curves, known, survey.index, some) if some else None
 
-    whole = [survey for survey in passes.surveys if not survey.is_lost]
-    seams = enumerate(passes.overlaps)
+    whole = [survey for survey in surveyed.surveys if not survey.is_lost]
+    seams = enumerate(surveyed.overlaps)
     overlaps = [_of_overlap(curves, strip, shared) for strip, shared in seams if shared is not None]
     return [each for each in shared_out(of_strip, whole, threads) if each is not None] + overlaps
 

@@ -1,10 +1,10 @@
-"""Bits of a strip's samples that stand still, as where a wire of the converter is broken.
+"""Finds stuck bits in a strip's samples, as when a wire of the converter is broken.
 
-The picture then jumps by that bit's weight, up and down, wherever its tone passes a place at which the bit should
-change, and what it shows may be either of two tones, in the dark and the bright as well: nothing of it can be believed.
-A bit may rightly stand still where higher ones do too, since the video does not reach so far, or where all lower ones
-do, since its steps are coarse. So one that stands still below others that change is held; one above all that change is
-held if other strips use it. Either way the jumps must be there.
+The picture then jumps up and down by the bit's weight wherever its tone crosses a level at which the bit should change.
+Every sample may stand for two tones, so none can be used. A bit may also be constant for good reasons: because all
+higher bits are (the video does not reach so far), or because all lower bits are (its steps are coarse). So a constant
+bit is stuck if bits above and below it change; one above all bits that change is stuck if other strips use it. In
+either case the jumps must be found too.
 """
 
 from collections.abc import Sequence
@@ -15,21 +15,22 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 
-EVERY = 8  # lines: one of so many is looked at
+EVERY = 8  # one line of so many is examined
 BITS = 16
-LEAST_BIT = 3  # of less weight is noise
-LEAST_PART = 0.25  # of a strip's lines in which a bit is held: in fewer a plain of the scene may well leave it alone
-BETWEEN = 2  # of those looked at may be otherwise in between
-CHANGES = 0.1  # of these lines in which a bit changes: it is used there
-JUMPS = 0.002  # of the steps along these lines are by the bit's weight, within a quarter of it (by trial, as below),
-RATHER = 0.25  # times as many as those about half as large (by trial: held bits of 20 strips, 75 healthy frames)
-EACH_WAY = 0.2  # of the jumps lead up, or down, at least,
-OFTEN, FEWEST = 0.1, 8  # and this part, and so many, of these lines hold both: what the tape lost makes many in few
+LEAST_BIT = 3  # lower bits are noise
+LEAST_PART = 0.25  # of a strip's lines, the shortest run in which a bit is stuck: an even part of a scene may hold it
+BETWEEN = 2  # examined lines in a row within a run that may be otherwise
+CHANGES = 0.1  # of the examined lines: a bit that changes in more is in use
+# Jumps: steps along these lines by the bit's weight, within a quarter of it. Their least share of all steps, and their
+# least ratio to the steps of about half that size (by trial: 20 strips with stuck bits, 75 healthy frames).
+JUMPS, RATHER = 0.002, 0.25
+EACH_WAY = 0.2  # least share of the jumps that lead up, and that lead down
+OFTEN, FEWEST = 0.1, 8  # least share and number of lines with jumps both ways: dropouts make many jumps in few lines
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BitTable:
-    """What every `EVERY`th line of a strip of `n_lines`, n of them, tells of its bits.
+    """Statistics of the bits in every `EVERY`th line, n in all, of a strip of `n_lines`.
 
     `zeros`, `ones` (n,): masks of the bits that are 0, and 1, in all samples of the line.
     `pairs` (n,): how many pairs of neighbouring samples it has.
@@ -48,7 +49,7 @@ class BitTable:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """Lines `first` to `stop` - 1 of a strip in which a `bit` (0 the lowest) stands still at a `value`."""
+    """Lines `first` to `stop` - 1 of a strip in which a `bit` (0 is the lowest) is stuck at a `value`."""
 
     first: int
     stop: int
@@ -57,12 +58,12 @@ class Held:
 
 
 def bit_table(dn: NDArray, lost: NDArray[np.bool_]) -> BitTable:
-    """What the samples of a strip `dn` (n_lines, n_samples) that are not `lost` tell of its bits."""
+    """Statistics of the bits of a strip's samples `dn` that are not `lost`, both (n_lines, n_samples)."""
     return BitTable(len(dn), *_bits_by_line(dn, lost))
 
 
 def held_bits(tables: Sequence[BitTable]) -> list[list[Held]]:
-    """Where bits are held in each of a frame's strips."""
+    """Runs of lines with stuck bits, for each of a frame's strips."""
     used = np.array([[_changes(table, bit).mean() > CHANGES for bit in range(BITS)] for table in tables])
     return [
         [held for bit in range(LEAST_BIT, BITS) for held in _held(table, bit, in_most=_in_most(used, strip, bit))]
@@ -71,13 +72,13 @@ def held_bits(tables: Sequence[BitTable]) -> list[list[Held]]:
 
 
 def _in_most(used: NDArray[np.bool_], strip: int, bit: int) -> bool:
-    """Whether most of the other strips use a bit."""
+    """Whether a bit is in use in most of the other strips; `used` is (strips, BITS)."""
     others = np.delete(used[:, bit], strip)
     return bool(2 * others.sum() > others.size)
 
 
 def _changes(table: BitTable, bit: int) -> NDArray[np.bool_]:
-    """In which of the lines a bit is 0 and 1."""
+    """Mask of the examined lines in which a bit is both 0 and 1."""
     return ((table.zeros | table.ones) >> np.uint32(bit) & 1) == 0
 
 
@@ -86,7 +87,7 @@ def _held(table: BitTable, bit: int, *, in_most: bool) -> list[Held]:
     for value, fixed in enumerate((table.zeros, table.ones)):
         still = (fixed >> np.uint32(bit) & 1).astype(np.bool_)
         for first, stop in _runs(still):
-            rows = first + np.flatnonzero(still[first:stop])  # steps of others are the film's own: marks, garbage
+            rows = first + np.flatnonzero(still[first:stop])  # in other lines marks or garbage change the bit
             below, above = (
                 any(_changes(table, other)[rows].mean() > CHANGES for other in others)
                 for others in (range(bit), range(bit + 1, BITS))
@@ -98,7 +99,7 @@ def _held(table: BitTable, bit: int, *, in_most: bool) -> list[Held]:
 
 
 def _jumps(table: BitTable, rows: NDArray[np.int64], bit: int) -> bool:
-    """Whether the picture jumps by a bit's weight, both ways, along some of the lines looked at."""
+    """Whether the picture jumps both up and down by a bit's weight along the examined lines `rows`."""
     up, down, half = (each[rows, bit] for each in (table.up, table.down, table.half))
     count, fewer = int(up.sum() + down.sum()), int(min(up.sum(), down.sum()))
     is_often = int(np.count_nonzero((up > 0) & (down > 0))) >= max(OFTEN * up.size, FEWEST)
@@ -106,7 +107,7 @@ def _jumps(table: BitTable, rows: NDArray[np.int64], bit: int) -> bool:
 
 
 def _runs(which: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and stop of runs that are long enough, in which few in a row are otherwise."""
+    """Runs (first, stop) of a mask that are long enough, with gaps of at most `BETWEEN` elements."""
     at = np.flatnonzero(which)
     if not at.size:
         return []

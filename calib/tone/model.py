@@ -1,4 +1,4 @@
-"""What is known of a frame's tone: for each strip, how its DN become density, and how surely.
+"""The tone of a frame: for each strip the conversion of DN to density, with its uncertainties.
 
 The model of a strip k is ``density = f_k(DN) - B_k(s) - R_k(l)``: `f_k` its transfer curve as a table over all DN,
 `B_k` its banding by column (what all strips share plus what it adds of its own; mean zero over the columns) and `R_k`
@@ -48,11 +48,11 @@ class PatchTable:
 
 
 @dataclass(frozen=True, slots=True)
-class NoiseTexture:
-    """How noise hangs together: a readout's spot covers film of more than one sample, and strips see the same grain.
+class NoiseCorrelation:
+    """Correlation of noise: the readout spot covers more than one sample, and neighbouring strips show the same grain.
 
-    `along`, `across`: correlation of a sample's noise with that one and two lines, or samples, on; `shared`: with what
-    a neighbouring strip shows of the same place.
+    `along`, `across`: correlation of a sample's noise at lags of one and two lines, and of one and two samples.
+    `shared`: correlation with the noise of a neighbouring strip at the same place of the film.
     """
 
     along: tuple[float, float] = (0.0, 0.0)
@@ -61,11 +61,11 @@ class NoiseTexture:
 
     @property
     def samples(self) -> float:
-        """The area over which noise hangs together, in samples: 1 for independent noise."""
+        """Correlation area of the noise, in samples: 1 for white noise."""
         return (1.0 + 2.0 * sum(self.along)) * (1.0 + 2.0 * sum(self.across))
 
 
-INDEPENDENT = NoiseTexture()
+UNCORRELATED = NoiseCorrelation()
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
@@ -75,8 +75,7 @@ class StripTone:
     The tables over DN have one entry for every value the raster's type can hold and are finite everywhere; beyond
     `dn_span` (inclusive, as DN) the density is held and no tone can be had. `rising` says whether density rises
     with DN. `noise_density` is the 1-sigma scatter of one sample, `curve_sigma`, `column_sigma` and `line_sigma` the
-    1-sigma uncertainties of the three tables; `texture` is how noise hangs together. `reason` is empty, or says why the
-    strip had to borrow from others.
+    1-sigma uncertainties of the three tables. `reason` is empty, or says why the strip had to borrow from others.
     """
 
     density_of_dn: Table32
@@ -89,7 +88,7 @@ class StripTone:
     column_sigma: Array
     line_sigma: Array
     reason: str = ""
-    texture: NoiseTexture = INDEPENDENT
+    noise_correlation: NoiseCorrelation = UNCORRELATED
 
     def __post_init__(self) -> None:
         if self.density_of_dn.shape not in {(256,), (65536,)}:
@@ -116,8 +115,8 @@ class StripTone:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scales:
-    """Variances that a fit found: roughness of the strips' and of the common curve, drift, stated wedge values; and the
-    number of the drift's cosines from which on their variance falls."""
+    """Variances found by a fit: roughness of the strips' curves and of the common one, drift, errors of stated wedge
+    values; and the number of the drift's cosine beyond which their variance falls, `corner`."""
 
     own_roughness: float
     common_roughness: float
@@ -131,14 +130,13 @@ RESIDUAL_KINDS = ("wedge patches", "unexposed film", "reseau strokes", "overlaps
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ToneResiduals:
-    """What every cell of the evidence says beyond the fit: one row each, all arrays of one length.
+    """Residuals of all cells of the evidence: one row each, all arrays of one length.
 
     `kind`: index in `RESIDUAL_KINDS`.
-    `density`: the cell's by the fitted model, as read out, with banding and drift in it; of an overlap the mean of both
+    `density`: density of the cell by the fitted model, including banding and drift; of an overlap, the mean of both
         strips.
-    `residual_density`: measured less fitted; of an overlap, by how much the left strip is the denser.
-    `sigma_density`: 1-sigma of that by which it was weighed: what noise explains, times a factor by how much residuals
-        of its kind scatter.
+    `residual_density`: measured minus fitted; of an overlap, left strip minus right strip.
+    `sigma_density`: 1-sigma used as weight: that of noise, times a factor for the scatter of residuals of this kind.
     """
 
     strip: NDArray[np.int64]
@@ -158,9 +156,9 @@ class ToneFit:
     """The tone of all strips of a frame, fitted together.
 
     `common_column_density`, `common_column_sigma` (n_samples,): the banding that all strips share, and its 1-sigma.
-    `residuals`: what all evidence says beyond the fit. `scales`: the sizes of the unknowns, as the fit found them.
-    `strange`: by strip, runs of lines (first, stop) that show other film than the strip's neighbours do.
-    `figures`: plain numbers for the report. `warnings`: what is to be said of it.
+    `residuals`: those of all evidence. `scales`: variances of the unknowns found by the fit. `strange`: for each strip,
+    runs of lines (first, stop) that show different film from its neighbours. `figures`: plain numbers for the report.
+    `warnings`: remarks for the operator.
     """
 
     strips: tuple[StripTone, ...]

@@ -1,7 +1,7 @@
-"""Where a strip's video is clipped short of the ends that are stated: samples pile up at one DN, and none lie beyond.
+"""Finds the DN at which a strip's video is clipped if that is within the stated range: samples pile up at one DN.
 
-A converter of 12 bits may stand in a type of 16, and nobody may have stated its ends. What piles up there is neither a
-tone nor what the tape lost.
+A 12-bit converter may be stored in a 16-bit type, and its range may not be stated. Samples that pile up at its end have
+no tone, but they are no dropouts either.
 """
 
 import numpy as np
@@ -24,9 +24,10 @@ ENOUGH = 16  # samples are enough where there are many: film beyond the end show
 
 
 def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, int]) -> tuple[int, int]:
-    """Ends of the video's scale in a strip `dn`, some of whose samples have each DN by `count`, within those `stated`.
+    """Ends (low, high) of the video's range in a strip `dn`, within the `stated` ones; `count` is a histogram of its
+    DN.
 
-    Where there is hardly any noise a level of the film may be a single DN, so nothing is said there.
+    With hardly any noise, film of one density may fill a single DN; then the stated ends are returned.
     """
     inside = np.asarray(count[stated[0] : stated[1] + 1])
     high, low = (_pile(each, int(count.sum())) for each in (inside, inside[::-1]))
@@ -35,11 +36,11 @@ def clipped_within(dn: NDArray, count: NDArray[np.integer], stated: tuple[int, i
 
 
 def clipped_by_film(dn: NDArray, count: NDArray[np.integer], clip: tuple[int, int]) -> tuple[int, int]:
-    """The ends `clip` of the video's scale, each of them one DN farther out if what lies there is not film.
+    """The ends `clip` of the video's range, each moved out by one DN if the samples at it are dropouts and not film.
 
-    Film that is clipped goes beyond the end and comes back: in a line, the samples beside a run of it are among those
-    of the strip nearest to that end. Beside what the tape lost lies any film. Ends at which hardly anything lies, or
-    nothing but whole lines or single samples, stay as they are.
+    Film reaches the end gradually, so the samples beside a run of clipped film are among the strip's nearest to that
+    end. Beside a dropout lies film of any density. Ends with hardly any samples, or only whole lines or single samples,
+    stay as they are.
     """
     low, high = clip
     up_to = np.cumsum(count[max(low + 1, 0) : high])
@@ -55,12 +56,12 @@ def clipped_by_film(dn: NDArray, count: NDArray[np.integer], clip: tuple[int, in
 
 
 def _is_lost(is_nearest: NDArray[np.bool_]) -> bool:
-    """Whether what lies at an end is lost, by whether those beside it are among the nearest to that end."""
+    """Whether the samples at an end are dropouts; the mask tells which of those beside them are nearest to that end."""
     return is_nearest.size > 0 and bool(np.mean(is_nearest) < FEW_NEAREST)
 
 
 def _beside(dn: NDArray, clipped: NDArray[np.bool_]) -> NDArray:
-    """The samples that are next to runs of many clipped ones in a line."""
+    """The samples next to long runs of clipped ones in a line."""
     some = np.count_nonzero(clipped, axis=1) >= LONG  # few lines, mostly
     dn, clipped = dn[some], clipped[some]
     edges = np.diff(clipped.astype(np.int8), axis=1, prepend=0, append=0)
@@ -84,7 +85,7 @@ def _is_smooth(dn, low, high):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 
 def _pile(count: NDArray[np.integer], total: int) -> int | None:
-    """The DN at which samples pile up below the upper end of what is counted; None where they do not."""
+    """The DN below the upper end of a histogram at which samples pile up; None if there is none."""
     below = np.concatenate([[0], np.cumsum(count)])
     beyond = below[-1] - below[1:] - count[-1]  # the very end is where lost samples lie
     for pile in np.flatnonzero((count >= FEWEST) & (beyond <= BEYOND * total))[::-1]:

@@ -1,4 +1,4 @@
-"""How noisy a strip's DN are, before anything is known of its tone."""
+"""Estimates the noise of a strip's DN before anything is known of its tone."""
 
 from __future__ import annotations
 
@@ -13,15 +13,14 @@ from calib.tone.noise import LEAST_SCATTER_DN
 if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
 
-BLOCKS, LINES, SPARSE = 16, 24, 4  # read along the strip, every so manieth sample: enough for a few per cent
+BLOCKS, LINES, SPARSE = 16, 24, 4  # blocks along the strip, their lines, step in samples: accurate to a few per cent
 
 
 def raw_noise_dn(raster: StripRaster, gone: NDArray[np.bool_]) -> float:
-    """Typical 1-sigma scatter of one sample in DN, from second differences along the columns of lines that are not
-    `gone` (n_lines,).
+    """Typical 1-sigma scatter of one sample in DN, from second differences along the columns; `gone` lines are skipped.
 
-    The second difference of white noise has 6 times its variance; the median over blocks spread along the strip looks
-    past wedge edges, marks and dropouts.
+    The second difference of white noise has 6 times its variance. The median over blocks spread along the strip is
+    robust against wedge edges, marks and dropouts.
     """
     left, scatter = np.flatnonzero(~gone), []
     for first in np.unique(np.linspace(0, max(left.size - LINES, 0), BLOCKS).astype(int)).tolist():

@@ -1,8 +1,7 @@
-"""Samples that stand still in all lines of a strip, as where a memory has a dead place or where bars of the recording's
-own lie over the picture.
+"""Finds samples that are constant in all lines of a strip, due to a dead memory cell or bars added by the recorder.
 
-Whatever a sample sees of the film comes through the video, whose noise alone moves it from line to line. One that moves
-by far less than that has not seen the film, however fitting its value.
+Anything read from the film passes through the video chain, whose noise alone changes it from line to line. A sample
+that changes far less does not show the film, however plausible its value.
 """
 
 import numpy as np
@@ -10,17 +9,19 @@ from numpy.typing import NDArray
 
 from calib.tone.dropouts import Dropouts, LostBlock, Reason
 
-LOOKED_AT = 128  # lines, evenly along a strip
-PART = 0.1  # of them at either end of a sample's range do not count: the tape may have lost them
-STILL = 0.25  # times the noise (1-sigma): a sample whose other values span less stands still. Noise alone makes them
-# span ten times that; the least span of any sample of 462 healthy strips was 0.78 times the noise
-COARSE_DN = 1.0  # of strips with less noise nothing is said: rounding may hide it
+LOOKED_AT = 128  # lines, spread evenly along a strip
+PART = 0.1  # of them are ignored at either end of a sample's range: they may be dropouts
+# A sample is stuck if its other values span less than this many sigma of noise. Noise alone makes them span ten times
+# that; the smallest span in 462 healthy strips was 0.78 sigma.
+STILL = 0.25
+COARSE_DN = 1.0  # least noise of a strip that is judged: rounding may hide less
 
 
 def still_samples(dn: NDArray, found: Dropouts, noise_dn: float) -> list[LostBlock]:
-    """The samples that stand still in all lines of a strip `dn` (n_lines, n_samples), of which some is lost as `found`.
+    """Stuck samples of a strip `dn` (n_lines, n_samples), as blocks of all its lines; lines lost in `found` are
+    skipped.
 
-    `noise_dn` is the noise of a typical sample. What is clipped rightly stands still.
+    `noise_dn` is the 1-sigma noise of a typical sample. Clipped samples are not judged: they are constant anyway.
     """
     left = np.flatnonzero(~found.whole_lines())
     if noise_dn < COARSE_DN or found.clip is None or left.size < LOOKED_AT:

@@ -11,10 +11,10 @@ from calib.median import TO_SIGMA, medians_by
 from calib.ordered import shared_out
 from calib.tone.evidence import FOG_KIND, OVERLAP_KIND, PATCH_KIND, STROKE_KIND
 from calib.tone.fitted import Fitted
+from calib.tone.frame_survey import FrameSurvey
 from calib.tone.known_film import KnownFilm
 from calib.tone.model import PatchTable, StripTone
 from calib.tone.noise import grain_bias
-from calib.tone.passes import Passes
 from calib.tone.placing import Curves
 from calib.tone.survey import StripSurvey, usable_patches
 from calib.tone.tables import curve_density
@@ -24,16 +24,16 @@ WEDGE_OFF = 5.0  # times the expected scatter of a strip's patches about its cur
 
 def patch_table(fitted: Fitted, strips: Sequence[StripTone], threads: int) -> PatchTable:
     """All patches of all strips with their residuals after the fit."""
-    known, passes = fitted.known, fitted.passes
+    known, surveyed = fitted.known, fitted.surveyed
 
     def look(survey: StripSurvey) -> tuple[Array, Array]:
         if survey.curve is None or survey.is_lost:
             return np.full(known.n_patches, np.nan), np.full(known.n_patches, np.nan)
         return _measured(fitted, survey, strips[survey.index])
 
-    measured, sigma = (np.stack(part) for part in zip(*shared_out(look, passes.surveys, threads), strict=True))
-    used = np.array([usable_patches(survey, known) for survey in passes.surveys])
-    return _table(known, passes, measured - known.patch_density, sigma, used)
+    measured, sigma = (np.stack(part) for part in zip(*shared_out(look, surveyed.surveys, threads), strict=True))
+    used = np.array([usable_patches(survey, known) for survey in surveyed.surveys])
+    return _table(known, surveyed, measured - known.patch_density, sigma, used)
 
 
 def curves_in_doubt(patches: PatchTable, stated_sigma: float | None, n_strips: int) -> Array:
@@ -52,18 +52,20 @@ def curves_in_doubt(patches: PatchTable, stated_sigma: float | None, n_strips: i
     return found
 
 
-def unmeasured_patches(known: KnownFilm, passes: Passes) -> PatchTable:
+def unmeasured_patches(known: KnownFilm, surveyed: FrameSurvey) -> PatchTable:
     """The table of a frame without a fit."""
-    shape = (len(passes.surveys), known.n_patches)
+    shape = (len(surveyed.surveys), known.n_patches)
     nothing = np.full(shape, np.nan)
-    return _table(known, passes, nothing, nothing, np.zeros(shape, dtype=np.bool_))
+    return _table(known, surveyed, nothing, nothing, np.zeros(shape, dtype=np.bool_))
 
 
-def _table(known: KnownFilm, passes: Passes, residual: Array, sigma: Array, used: NDArray[np.bool_]) -> PatchTable:
+def _table(
+    known: KnownFilm, surveyed: FrameSurvey, residual: Array, sigma: Array, used: NDArray[np.bool_]
+) -> PatchTable:
     """Rows of (strips, patches) arrays, strip by strip."""
-    n, count = known.n_patches, len(passes.surveys)
-    reasons = [_reasons(survey, row) for survey, row in zip(passes.surveys, used, strict=True)]
-    surveys = passes.surveys
+    n, count = known.n_patches, len(surveyed.surveys)
+    reasons = [_reasons(survey, row) for survey, row in zip(surveyed.surveys, used, strict=True)]
+    surveys = surveyed.surveys
     return PatchTable(
         strip=np.repeat(np.arange(count), n),
         patch=np.tile(np.arange(n), count),
@@ -125,18 +127,18 @@ def figures_of(
     fitted: Fitted, factor: Array, patches: PatchTable, strips: Sequence[StripTone], common: Array
 ) -> Mapping[str, float]:
     """Plain numbers for the report, densities where not said otherwise; `factor` is what residuals say of sigmas."""
-    known, passes, curves, solution = fitted.known, fitted.passes, fitted.curves, fitted.fit.solution
+    known, surveyed, curves, solution = fitted.known, fitted.surveyed, fitted.curves, fitted.fit.solution
     layout = curves.layout
     residual = patches.residual_density[patches.used]
     residual = residual[np.isfinite(residual)]
-    alive = [survey.index for survey in passes.surveys if survey.curve is not None and not survey.is_lost]
+    alive = [survey.index for survey in surveyed.surveys if survey.curve is not None and not survey.is_lost]
     own = np.stack([strips[index].column_density for index in alive]) - common
     middle = (float(np.nanmin(known.patch_density)) + float(np.nanmax(known.patch_density))) / 2
     noise = [_noise_at(strips[index], middle) for index in alive]
     sigma = np.concatenate([strips[index].column_sigma for index in alive])
     return {
         "strips_calibrated": float(len(alive)),
-        "strips_that_borrowed": float(sum(bool(passes.surveys[index].reason) for index in alive)),
+        "strips_that_borrowed": float(sum(bool(surveyed.surveys[index].reason) for index in alive)),
         "patches_used": float(patches.used.sum()),
         "patches_left_out": float((~patches.used).sum()),
         "wedge_value_sigma": float(np.median(known.patch_sigma)),
@@ -150,9 +152,9 @@ def figures_of(
         "fog_density_sigma": float(np.sqrt(solution.common_covariance[layout.fog, layout.fog])),
         "stroke_density_shift": float(solution.common[layout.stroke]),
         "grain_of_selwyn": float(np.median([curves.noise[index].grain for index in alive])),
-        "noise_alike_along": passes.texture.along[0],
-        "noise_alike_across": passes.texture.across[0],
-        "noise_shared_by_strips": passes.texture.shared,
+        "noise_alike_along": surveyed.noise_correlation.along[0],
+        "noise_alike_across": surveyed.noise_correlation.across[0],
+        "noise_shared_by_strips": surveyed.noise_correlation.shared,
         "scatter_over_model_patches": float(np.median(factor[alive, PATCH_KIND])),
         "scatter_over_model_fog": float(np.median(factor[alive, FOG_KIND])),
         "scatter_over_model_strokes": float(np.median(factor[alive, STROKE_KIND])),

@@ -35,7 +35,7 @@ from calib.light.exposure import exposure_table
 from calib.quality import DROPOUT, FILLED, MARK, OUTSIDE, SEAM
 from calib.sweep.model import to_film
 from calib.tone.dropouts import Dropouts
-from calib.tone.model import NoiseTexture
+from calib.tone.model import NoiseCorrelation
 
 # from the six equations at half a sample: a + b + c = 1/2, a - b - c = 1/sqrt(8), a/4 + 9b/4 + 25c/4 = 0
 SIX_POINT_A = 0.25 + 0.125**0.5
@@ -145,14 +145,14 @@ def test_noise_that_two_strips_share_is_not_less_where_they_are_blended(small) -
     middle = (sources[0].sweep.x_sample_mm[-1] + sources[1].sweep.x_sample_mm[0]) / 2
     places = FilmPoints(np.full(40, middle), np.linspace(-0.4, 0.9, 40))
 
-    def variance(texture: NoiseTexture, some: Sequence[StripSource]) -> np.ndarray:
+    def variance(correlation: NoiseCorrelation, some: Sequence[StripSource]) -> np.ndarray:
         exact = {part: 0.0 * getattr(some[0].tone, part) for part in ("curve_sigma", "column_sigma", "line_sigma")}
-        told = [replace(s, tone=replace(s.tone, texture=texture, **exact)) for s in some]
+        told = [replace(s, tone=replace(s.tone, noise_correlation=correlation, **exact)) for s in some]
         return sample_strips(told, places, scale=KernelScale(), fill=False).sigma ** 2.0
 
-    free, alike = (variance(NoiseTexture(shared=c), sources) for c in (0.0, 0.6))
+    free, alike = (variance(NoiseCorrelation(shared=c), sources) for c in (0.0, 0.6))
     assert np.median(alike / free) == pytest.approx(1.6, rel=0.02)
-    hanging = variance(NoiseTexture(along=(0.5, 0.07), across=(0.5, 0.07)), sources)
+    hanging = variance(NoiseCorrelation(along=(0.5, 0.07), across=(0.5, 0.07)), sources)
     assert np.median(hanging / free) > 1.2
 
 

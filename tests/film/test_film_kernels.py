@@ -69,13 +69,13 @@ def test_coarse_pixels_are_near_the_means_over_their_squares(turn_deg: float) ->
     assert np.std(got - mean) < 0.06 * np.std(mean)
 
 
-@pytest.mark.parametrize("hanging", [(0.5,), (0.5, 0.07), (0.2, 0.0)])
+@pytest.mark.parametrize("correlation", [(0.5,), (0.5, 0.07), (0.2, 0.0)])
 @pytest.mark.parametrize("scale", [1.0, 1.7])
-def test_variance_of_noise_that_hangs_together_is_the_double_sum(scale: float, hanging: tuple[float, ...]) -> None:
+def test_variance_of_noise_that_hangs_together_is_the_double_sum(scale: float, correlation: tuple[float, ...]) -> None:
     """The weights' own form w' R w, R the correlation of noise so far apart, whatever cells the taps lie in."""
-    weights = axis_weights(DEFAULT_KERNEL, scale, hanging)
+    weights = axis_weights(DEFAULT_KERNEL, scale, correlation)
     apart = np.abs(np.subtract.outer(np.arange(weights.taps), np.arange(weights.taps)))
-    r = np.select([apart == n for n in range(len(hanging) + 1)], (1.0, *hanging), 0.0)
+    r = np.select([apart == n for n in range(len(correlation) + 1)], (1.0, *correlation), 0.0)
     true = np.einsum("pi,ij,pj->p", weights.values.astype(float), r, weights.values.astype(float))
     pairs = weights.rows[:, weights.lanes : weights.lanes + CELL * 2 * weights.cells]
     found = pairs.reshape(len(pairs), CELL, weights.cells, 2)

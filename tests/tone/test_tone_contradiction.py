@@ -8,7 +8,7 @@ from frames import altered, fit, fit_of_made, made
 
 from calib.tone import contradiction
 from calib.tone.adjust import Evidence
-from calib.tone.contradiction import LEAST, KnownAlone, counted_once, is_stale, strips_that_contradict
+from calib.tone.contradiction import LEAST, KnownFilmFit, counted_once, is_stale, strips_that_contradict
 from calib.tone.drift import drift_variances, stretches
 from calib.tone.transfer import fit_first_curve
 
@@ -74,7 +74,7 @@ def test_all_overlaps_of_a_strip_must_be_far_off(
     monkeypatch.setattr(contradiction, "_off", lambda curves, each, alone: (off[each.strip],) * 2)
     n_strips = len(off) + 1
     curves = SimpleNamespace(n_lines=(100,) * n_strips)
-    alone = KnownAlone(None, None, [k in stale for k in range(n_strips)])  # type: ignore[arg-type]
+    alone = KnownFilmFit(None, None, [k in stale for k in range(n_strips)])  # type: ignore[arg-type]
     found = strips_that_contradict(curves, overlaps(len(off)), alone)  # type: ignore[arg-type]
     np.testing.assert_array_equal(found, [blamed.get(k, 0.0) for k in range(n_strips)])
 
@@ -107,6 +107,6 @@ def test_what_a_drift_may_be_is_no_contradiction(
     monkeypatch.setattr(contradiction, "residual_of", lambda *_: np.where(line < 700, 0.2, 0.0))
     each = SimpleNamespace(sides=(side, side))
     curves = SimpleNamespace(n_lines=(1000, 1000))
-    whole, beyond = contradiction._off(curves, each, KnownAlone(None, [covariance, covariance], ()))  # type: ignore[arg-type]
+    whole, beyond = contradiction._off(curves, each, KnownFilmFit(None, [covariance, covariance], ()))  # type: ignore[arg-type]
     assert whole == pytest.approx(0.2)
     assert beyond == pytest.approx(left, abs=0.03)

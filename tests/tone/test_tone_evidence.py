@@ -28,9 +28,9 @@ from calib.tone.dropout_search import find_dropouts
 from calib.tone.estimate import DRAFT_TURNS, TURNS, _adjusted, _curves
 from calib.tone.evidence import KnownValues, first_placing, known_values, unscratched
 from calib.tone.frame_evidence import frame_evidence
+from calib.tone.frame_survey import FrameSurvey, _shared_noise, survey_frame, with_overlaps
 from calib.tone.known_film import known_film
 from calib.tone.noise import selwyn_variance
-from calib.tone.passes import Passes, _shared_noise, survey_frame, with_overlaps
 from calib.tone.placing import SLOPES, Placing, StripSide, correction, placed
 from calib.tone.readings import read_banding
 from calib.tone.scene_vote import ColumnMeans, votes_of
@@ -45,7 +45,7 @@ from calib.tone.wedge_match import SPARED, VETO, _contradictions, _cost_of_contr
 SMALL = scenario("small")
 
 
-def surveyed(what=SMALL) -> Passes:  # type: ignore[no-untyped-def]
+def surveyed(what=SMALL) -> FrameSurvey:  # type: ignore[no-untyped-def]
     frame, truth = made(what)
     dropouts = [find_dropouts(s, frame.scan.saturation) for s in frame.strips]
     sweeps = sweeps_of(frame, truth)
@@ -520,8 +520,8 @@ def test_what_strips_share_of_their_noise_is_read_off_their_overlaps_and_kept() 
     was not shared before."""
     passes = surveyed()
     halved = [None if cells is None else replace(cells, scatter=cells.scatter / 2) for cells in passes.overlaps]
-    assert passes.texture.shared > 0
-    assert _shared_noise(passes.surveys, halved, passes.texture) > 0.7 + passes.texture.shared / 4
+    assert passes.noise_correlation.shared > 0
+    assert _shared_noise(passes.surveys, halved, passes.noise_correlation) > 0.7 + passes.noise_correlation.shared / 4
 
 
 def test_where_the_video_was_found_to_end_holds_for_the_survey_and_is_said() -> None:

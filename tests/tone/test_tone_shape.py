@@ -9,8 +9,8 @@ from frames import curve_error, fit, made
 
 from calib.sweep.model import StripSweep
 from calib.tone.cells import Cells, PatchMeans
+from calib.tone.frame_survey import _shaped
 from calib.tone.known_film import KnownFilm, known_film
-from calib.tone.passes import _shaped
 from calib.tone.shape import Shapes, weighed_shapes
 from calib.tone.survey import StripSurvey, first_tone
 from calib.tone.transfer import FirstCurve

@@ -1,4 +1,5 @@
-"""How noise hangs together, from wedge patches and overlaps: across the samples of a strip, and from strip to strip."""
+"""Correlation of noise between neighbouring samples of a strip, from wedge patches, and between strips, from
+overlaps."""
 
 from __future__ import annotations
 
@@ -10,18 +11,19 @@ import numpy as np
 from calib.coordinates import Array
 from calib.tone.overlap_kernels import cubic_weights
 
-FEWEST_LINES = 4  # of a patch: three correlations cannot be told from fewer once its columns have lost their means
-FEWEST_TOLD = 2.0  # lines of a patch that tell how noise hangs together across them
-MOST = 0.95  # correlation
-PHASES = 16  # places between two samples at which an interpolation is looked at
+FEWEST_LINES = 4  # of a patch: once column means are subtracted, fewer do not determine three correlations
+FEWEST_TOLD = 2.0  # lines of a patch from which the correlation across the lines is estimated
+MOST = 0.95  # largest correlation
+PHASES = 16  # places between two samples over which an interpolation is averaged
 
 
 def correlations(product: Array, lines: Array) -> Array:
-    """Correlation of a patch's noise one and two lines on, one and two samples on, (P, 4); NaN where few lines tell it.
+    """Correlation of each patch's noise at lags of one and two lines, one and two samples, (P, 4); NaN if too few
+    lines.
 
-    `product` (P, 5) are mean products of what is left of patches of so many `lines` when their columns have lost their
-    means: of a sample with itself, then in that order. The fewer the lines, the more of noise that hangs together goes
-    with those means: what is left along the lines is a linear mixture of all correlations (`_left_along`).
+    `product` (P, 5) are mean products of residuals about the column means: at lag zero, then at those lags; `lines`
+    (P,) is the height of the patches. Subtracting means over few lines removes part of correlated noise as well, so the
+    products along the lines are linear mixtures of all correlations (`_left_along`), which are solved for.
     """
     found = np.full((len(product), 4), np.nan)
     for patch, (own, count) in enumerate(zip(product, np.rint(lines).astype(int).tolist(), strict=True)):
@@ -35,18 +37,18 @@ def correlations(product: Array, lines: Array) -> Array:
 
 @cache
 def _left_along(lines: int) -> Array:
-    """What (3, 3) of a column's noise, whose products of lines 0, 1 and 2 apart are 1 and which hangs together no
-    farther, is left in each of them when the column of so many lines has lost its mean."""
+    """Matrix (3, 3) from a column's autocovariance at lags 0, 1 and 2 lines to the expected mean products at these lags
+    once the column's mean is subtracted; noise is not correlated farther than that."""
     apart = np.abs(np.subtract.outer(np.arange(lines), np.arange(lines)))
     less = np.eye(lines) - 1.0 / lines
     left = [less @ (apart == lag).astype(np.float64) @ less for lag in range(3)]
     return np.array([[np.diagonal(each, lag).mean() for each in left] for lag in range(3)])
 
 
-def hanging_together(patches: Sequence[Array]) -> tuple[tuple[float, float], tuple[float, float]]:
-    """What is common to all strips' patches (P, 4), along and across the lines; nothing where no patch tells it.
+def pooled_correlations(patches: Sequence[Array]) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Median correlations of all strips' patches (P, 4): along the strip and across it; zeros if there are none.
 
-    Patches too low to tell it along the lines are taken to be seen by a spot as long as it is wide.
+    If no patch is high enough to give those along the strip, the spot is taken to be round.
     """
     every = np.concatenate([np.zeros((0, 4)), *patches])
     along, across = (each[np.isfinite(each).all(axis=1)] for each in (every[:, :2], every[:, 2:]))
@@ -58,20 +60,20 @@ def hanging_together(patches: Sequence[Array]) -> tuple[tuple[float, float], tup
     return (one[0], one[1]), (two[0], two[1])
 
 
-def raised_by_cubic(hanging: tuple[float, float]) -> float:
-    """How much more of its variance noise that hangs together keeps in cubic interpolation than independent noise."""
+def raised_by_cubic(correlation: tuple[float, float]) -> float:
+    """Factor by which correlated noise keeps more of its variance in cubic interpolation than white noise does."""
     weights = np.stack(cubic_weights(np.arange(PHASES) / PHASES))
     square = float(np.sum(weights**2))
     one_on, two_on = (2.0 * float(np.sum(weights[n:] * weights[:-n])) / square for n in (1, 2))
-    return 1.0 + hanging[0] * one_on + hanging[1] * two_on
+    return 1.0 + correlation[0] * one_on + correlation[1] * two_on
 
 
 def shared_by_strips(scatter: Array, own: Array, following: Array) -> float:
-    """Correlation of the noise that two strips show at the same places.
+    """Correlation of the noise of two strips at the same film places: 0 to `MOST`, a lower bound.
 
-    `scatter` (N,) of their difference, and the variances that noise has in each of them, as they were compared:
-    ``scatter^2 = own + following - 2 shared sqrt(own following)``. Ground that lies a little apart in both adds to the
-    scatter, so that no more is seen to be shared than is.
+    From the `scatter` (N,) of their difference and the noise variances `own` and `following` (N,) in both strips:
+    ``scatter^2 = own + following - 2 shared sqrt(own following)``. Errors of place add to the scatter, so the
+    correlation is never overestimated.
     """
     some = np.isfinite(scatter) & (own > 0) & (following > 0)
     if not some.any():

@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter
 
 from calib.tone.cell_kernels import NOTHING, neighbours
 from calib.tone.cells import FOG_BLOCK, blocks_of, gather_cells
-from calib.tone.texture import correlations, hanging_together, raised_by_cubic, shared_by_strips
+from calib.tone.noise_correlation import correlations, pooled_correlations, raised_by_cubic, shared_by_strips
 
 LINES, SAMPLES = 36, 300
 
@@ -32,7 +32,7 @@ def test_noise_under_a_spot_hangs_together_as_the_spot_with_itself(spot: tuple[f
     for seed in range(6):
         dn, label, mean = strip_of_patches(spot, seed)
         found.append(correlations(*neighbours(dn, np.arange(2 * LINES), label, mean, np.full(2, 1000.0))))
-    along, across = hanging_together(found)
+    along, across = pooled_correlations(found)
     for seen, s in zip((along, across), spot, strict=True):
         kernel = gaussian_filter(np.eye(1, 31, 15)[0], s) if s else np.eye(1, 31, 15)[0]
         both = np.correlate(kernel, kernel, "full")
@@ -72,14 +72,14 @@ def test_patches_of_a_few_lines_tell_how_noise_hangs_together(lines: int, spot: 
     found = correlations(*neighbours(dn, np.arange(len(dn)), label, mean, np.full(60, 1000.0)))
     kernel = gaussian_filter(np.eye(1, 31, 15)[0], spot) if spot else np.eye(1, 31, 15)[0]
     both = np.correlate(kernel, kernel, "full")
-    along, across = hanging_together([found])
+    along, across = pooled_correlations([found])
     assert along == pytest.approx(both[31:33] / both[30], abs=0.07)  # what is three lines apart hangs together a little
     assert across == pytest.approx(both[31:33] / both[30], abs=0.03)
 
 
 def test_patches_too_low_to_tell_it_are_seen_by_a_spot_as_long_as_wide() -> None:
     low = correlations(np.array([[2.0, -0.4, np.nan, 1.2, 0.4]]), np.array([3.0]))
-    assert hanging_together([low]) == ((0.6, 0.2), (0.6, 0.2))
+    assert pooled_correlations([low]) == ((0.6, 0.2), (0.6, 0.2))
 
 
 def test_lines_that_do_not_follow_each_other_are_no_neighbours() -> None:
@@ -94,8 +94,8 @@ def test_lines_that_do_not_follow_each_other_are_no_neighbours() -> None:
 def test_patches_that_tell_nothing_make_independent_noise() -> None:
     unknown = correlations(np.ones((2, 5)), np.array([1.0, 0.0]))
     assert np.isnan(unknown).all()
-    assert hanging_together([unknown]) == ((0.0, 0.0), (0.0, 0.0))
-    assert hanging_together([]) == ((0.0, 0.0), (0.0, 0.0))
+    assert pooled_correlations([unknown]) == ((0.0, 0.0), (0.0, 0.0))
+    assert pooled_correlations([]) == ((0.0, 0.0), (0.0, 0.0))
 
 
 def test_cubic_interpolation_keeps_more_of_noise_that_hangs_together() -> None:

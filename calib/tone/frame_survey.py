@@ -1,4 +1,4 @@
-"""The passes over a frame's strips that gather all evidence: on each thread one or two strips in memory at a time."""
+"""Gathers the tone evidence of all strips of a frame; each thread holds one or two strips in memory at a time."""
 
 from __future__ import annotations
 
@@ -13,35 +13,35 @@ from calib.coordinates import Array
 from calib.frame.remarks import Remark
 from calib.ordered import in_order, shared_out
 from calib.sweep.model import StripSweep
-from calib.tone.borrow import Kinship, borrowed_curve, kinship_of, typical_noise
+from calib.tone.borrow import TypicalCurve, borrowed_curve, typical_curve, typical_noise
 from calib.tone.cell_kernels import FOG
 from calib.tone.dropout_search import clip_of
 from calib.tone.dropouts import Dropouts
 from calib.tone.edges import EdgeReader
 from calib.tone.known_film import KnownFilm
-from calib.tone.model import INDEPENDENT, NoiseTexture
+from calib.tone.model import UNCORRELATED, NoiseCorrelation
 from calib.tone.noise import FEWEST_OF_GRAIN, Grain, NoiseModel, agreed_grain, selwyn_variance
+from calib.tone.noise_correlation import pooled_correlations, raised_by_cubic, shared_by_strips
 from calib.tone.overlap import OverlapCells
 from calib.tone.shape import Shapes, weighed_shapes
 from calib.tone.strokes import Spot, clear_strokes, stroke_sigma
 from calib.tone.survey import StripSurvey, survey_again, survey_strip, usable_patches, with_grain, with_shape
-from calib.tone.texture import hanging_together, raised_by_cubic, shared_by_strips
 from calib.tone.transfer import FEWEST_OF_SHAPE, FirstCurve
 
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
 
-DOUBT_SAID = 0.01  # density: 2 % of light
-SPAN_NODES = 64  # densities from patch to patch at which a curve's doubt is looked at
+DOUBT_SAID = 0.01  # density, or 2 % of light: a larger doubt of the curves' shape is reported
+SPAN_NODES = 64  # densities over the range of the patches at which that doubt is evaluated
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Passes:
-    """All that was gathered: surveys of the strips, overlap cells of each with the next, and what went wrong.
+class FrameSurvey:
+    """Surveys of the strips, the overlap cells of each with the next, and warnings.
 
-    `alone` is what each strip said by itself, before it borrowed and was told what is common. `shapes` are those that
-    the curves may have where no strip's patches tell it, None where they do; `stroke_sigma` is the 1-sigma that all
-    strokes' density has in common, `texture` how noise hangs together.
+    `alone` holds the surveys by each strip's own evidence, before curves were borrowed and common values set. `typical`
+    is None if no strip has a curve. `shapes` are the possible shapes of the curves if the patches do not determine one,
+    else None. `stroke_sigma` is the 1-sigma of the density error that all strokes share.
     """
 
     surveys: tuple[StripSurvey, ...]
@@ -51,7 +51,7 @@ class Passes:
     warnings: tuple[Remark, ...]
     shapes: Shapes | None = None
     stroke_sigma: float = 0.0
-    texture: NoiseTexture = INDEPENDENT
+    noise_correlation: NoiseCorrelation = UNCORRELATED
 
 
 def survey_frame(
@@ -62,10 +62,10 @@ def survey_frame(
     spot: Spot,
     threads: int,
     before: Sequence[StripSurvey] = (),
-) -> Passes:
-    """Survey every strip, then lend curves to those without; no overlaps are compared yet. On `threads` threads.
+) -> FrameSurvey:
+    """Survey every strip on `threads` threads, then lend curves to those without; overlaps are not compared yet.
 
-    What strips said by themselves `before`, by a worse sweep, is gone on from.
+    `before` holds the surveys by a less accurate sweep, which are updated instead of made anew.
     """
 
     def survey(strip: int) -> StripSurvey:
@@ -81,48 +81,48 @@ def survey_frame(
     nothing = (None,) * (len(surveys) - 1)
     lenders = _lenders(surveys)
     if not lenders:
-        return Passes(tuple(surveys), tuple(alone), nothing, None, ())
-    grain, texture = _grain(frame, known, lenders)
+        return FrameSurvey(tuple(surveys), tuple(alone), nothing, None, ())
+    grain, noise_correlation = _grain(frame, known, lenders)
     surveys = [with_grain(each, known, grain.per_density) for each in surveys]
     lenders = [surveys[each.index] for each in lenders]
-    kin = kinship_of([each.curve for each in lenders if each.curve is not None])
+    typical = typical_curve([each.curve for each in lenders if each.curve is not None])
     in_need = _lending_order(surveys)
     if in_need:
         noise = typical_noise([each.noise for each in lenders if each.noise is not None])
-        surveys = _with_borrowed(EdgeReader(frame, sweeps, dropouts), surveys, in_need, known, kin, noise)
+        surveys = _with_borrowed(EdgeReader(frame, sweeps, dropouts), surveys, in_need, known, typical, noise)
         surveys, cleared = _with_clear_strokes(surveys, threads)
-    said = [grain.warning] if shapes is None else [_of_shape(known, kin.typical, shapes), grain.warning]
-    return Passes(
+    said = [grain.warning] if shapes is None else [_of_shape(known, typical.curve, shapes), grain.warning]
+    return FrameSurvey(
         surveys=tuple(surveys),
         alone=tuple(alone),
         overlaps=nothing,
-        typical=kin.typical,
+        typical=typical.curve,
         warnings=(*_warnings(frame, surveys), *map(Remark, filter(None, said))),
         shapes=shapes,
         stroke_sigma=stroke_sigma(
-            [each.strokes for each in surveys], [each.curve or kin.typical for each in surveys], cleared
+            [each.strokes for each in surveys], [each.curve or typical.curve for each in surveys], cleared
         ),
-        texture=texture,
+        noise_correlation=noise_correlation,
     )
 
 
 def _lenders(surveys: Sequence[StripSurvey]) -> list[StripSurvey]:
-    """The strips with a curve from a whole wedge; where there are none, those with any curve."""
+    """The strips with a curve from a whole wedge; if there are none, those with any curve."""
     some = [each for each in surveys if each.curve is not None]
     return [each for each in some if not each.reason] or some
 
 
-def _grain(frame: Frame, known: KnownFilm, surveys: Sequence[StripSurvey]) -> tuple[Grain, NoiseTexture]:
-    """The grain that the strips' patches agree on, and how their noise hangs together."""
+def _grain(frame: Frame, known: KnownFilm, surveys: Sequence[StripSurvey]) -> tuple[Grain, NoiseCorrelation]:
+    """The grain on which the strips' patches agree, and the correlation of their noise."""
     used = [usable_patches(each, known) for each in surveys]
     told = [
         each.noise.grain
         for each, usable in zip(surveys, used, strict=True)
         if each.noise is not None and usable.sum() >= FEWEST_OF_GRAIN
     ]
-    hanging = [each.patches.hanging[usable] for each, usable in zip(surveys, used, strict=True)]
-    texture = NoiseTexture(*hanging_together(hanging))
-    return agreed_grain(np.array(told), _stated_grain(frame), texture.samples), texture
+    correlation = [each.patches.correlation[usable] for each, usable in zip(surveys, used, strict=True)]
+    noise_correlation = NoiseCorrelation(*pooled_correlations(correlation))
+    return agreed_grain(np.array(told), _stated_grain(frame), noise_correlation.samples), noise_correlation
 
 
 def _with_borrowed(
@@ -130,34 +130,34 @@ def _with_borrowed(
     surveys: Sequence[StripSurvey],
     in_need: Sequence[int],
     known: KnownFilm,
-    kin: Kinship,
+    typical: TypicalCurve,
     noise: NoiseModel,
 ) -> list[StripSurvey]:
-    """Surveys in which the strips `in_need` have borrowed a curve, one after the other: one that has may lend it on.
+    """Surveys in which the strips `in_need` have borrowed curves, in turn: a strip may pass on a borrowed curve.
 
-    They have the typical `noise` where they told none of their own.
+    Strips without a noise model of their own get the typical `noise`.
     """
     surveys = list(surveys)
     for index in in_need:
         needy = surveys[index]
         dn, density = _lent(edges, surveys, known, index)
-        curve = borrowed_curve(dn, density, kin)
+        curve = borrowed_curve(dn, density, typical)
         surveys[index] = replace(needy, curve=curve, noise=needy.noise or noise, reason=_reason(needy, dn.size > 0))
     return surveys
 
 
 def _with_clear_strokes(surveys: Sequence[StripSurvey], threads: int) -> tuple[list[StripSurvey], list[Array]]:
-    """Surveys with the light from beside their strokes taken off by the curves they have so far, and their DN then."""
+    """Surveys whose strokes are corrected for stray light by the present curves, and the corrected DN of each strip."""
     cleared = shared_out(lambda each: each.strokes.cleared(each.curve), surveys, threads)
     cells = clear_strokes([each.strokes for each in surveys], cleared)
     return [replace(each, stroke_cells=of) for each, of in zip(surveys, cells, strict=True)], cleared
 
 
 def _shaped(known: KnownFilm, surveys: list[StripSurvey]) -> tuple[list[StripSurvey], Shapes | None]:
-    """Surveys with curves of one shape, and what shapes they may have, where no strip's patches tell it by themselves.
+    """Surveys with curves of a common shape, and the possible shapes, if no strip's patches determine its shape alone.
 
-    How residuals count hangs on the curves, which are of no shape at first: so it is done twice. A law of the common
-    shape may put a patch in line, or not bear a curve where one of no shape did.
+    Done twice, because the weights of the residuals depend on the curves, which have arbitrary shapes at first. With
+    the common shape a patch may turn out to be no outlier, or a strip may lose a curve that it had.
     """
     shapes = None
     for _ in range(2):
@@ -168,27 +168,27 @@ def _shaped(known: KnownFilm, surveys: list[StripSurvey]) -> tuple[list[StripSur
         curves = [curve for _, curve in some]
         dn = np.where(used, [survey.patches.dn for survey, _ in some], np.nan)
         shapes = weighed_shapes(curves, dn, known.patch_density, known.patch_sigma)
-        middle = shapes.middle(kinship_of(curves).typical)
+        middle = shapes.middle(typical_curve(curves).curve)
         surveys = [with_shape(survey, known, middle) for survey in surveys]
     return surveys, shapes
 
 
 def with_overlaps(
-    frame: Frame, passes: Passes, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
-) -> Passes:
-    """The same, with every overlap compared by the first curves of its two strips."""
+    frame: Frame, surveyed: FrameSurvey, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
+) -> FrameSurvey:
+    """The survey with all overlaps compared, in density by the first curves of their two strips."""
     edges = EdgeReader(frame, sweeps, dropouts)
-    read = zip(passes.surveys, in_order(edges.both, passes.surveys, threads), strict=True)
+    read = zip(surveyed.surveys, in_order(edges.both, surveyed.surveys, threads), strict=True)
     overlaps = tuple(in_order(lambda pair: edges.compare(*pair), pairwise(read), threads))
-    shared = _shared_noise(passes.surveys, overlaps, passes.texture)
-    return replace(passes, overlaps=overlaps, texture=replace(passes.texture, shared=shared))
+    shared = _shared_noise(surveyed.surveys, overlaps, surveyed.noise_correlation)
+    return replace(surveyed, overlaps=overlaps, noise_correlation=replace(surveyed.noise_correlation, shared=shared))
 
 
 def _shared_noise(
-    surveys: Sequence[StripSurvey], overlaps: Sequence[OverlapCells | None], texture: NoiseTexture
+    surveys: Sequence[StripSurvey], overlaps: Sequence[OverlapCells | None], noise_correlation: NoiseCorrelation
 ) -> float:
     """Correlation of the noise of neighbouring strips where they show the same film."""
-    found, raised = [], raised_by_cubic(texture.along) * raised_by_cubic(texture.across)
+    found, raised = [], raised_by_cubic(noise_correlation.along) * raised_by_cubic(noise_correlation.across)
     for (survey, following), cells in zip(pairwise(surveys), overlaps, strict=True):
         if cells is not None and survey.noise is not None and following.noise is not None:
             own = _sample_variance(survey, cells.density)
@@ -212,18 +212,18 @@ def _stated_grain(frame: Frame) -> float | None:
 
 
 def _lending_order(surveys: Sequence[StripSurvey]) -> list[int]:
-    """Strips that need to borrow, those nearest to a strip with a whole wedge first."""
+    """Indices of the strips that need to borrow a curve, the nearest to a strip with a whole wedge first."""
     whole = [survey.index for survey in surveys if survey.curve is not None and not survey.reason]
     needy = [survey.index for survey in surveys if survey.reason and not survey.is_lost]
     return sorted(needy, key=lambda index: (min((abs(index - other) for other in whole), default=0), index))
 
 
 def _lent(edges: EdgeReader, surveys: Sequence[StripSurvey], known: KnownFilm, index: int) -> tuple[Array, Array]:
-    """DN and density of a strip's own patches, if any, and of its overlaps with neighbours whose curve is known."""
+    """Pairs of DN and density for a strip's curve: its own patches, unexposed film and strokes, and its overlaps."""
     survey = surveys[index]
     own = usable_patches(survey, known)
     dn, density = [survey.patches.dn[own]], [known.patch_density[own]]
-    for same_film in (_fog, _strokes):  # of one density in all strips
+    for same_film in (_fog, _strokes):  # each has the same density in all strips
         here = same_film(survey)
         there = [(s.curve, same_film(s)) for s in surveys if s.curve is not None and not s.reason]
         levels = [float(curve.density_of(np.array(level))) for curve, level in there if np.isfinite(level)]
@@ -239,13 +239,13 @@ def _lent(edges: EdgeReader, surveys: Sequence[StripSurvey], known: KnownFilm, i
 
 
 def _fog(survey: StripSurvey) -> float:
-    """Middle DN of a strip's unexposed film; NaN where there is none."""
+    """Median DN of a strip's unexposed film; NaN if there is none."""
     chosen = survey.cells.dn[survey.cells.label == FOG]
     return float(np.median(chosen)) if chosen.size else np.nan
 
 
 def _strokes(survey: StripSurvey) -> float:
-    """Middle DN of a strip's reseau strokes; NaN where there are none."""
+    """Median DN of a strip's reseau strokes; NaN if there are none."""
     return float(np.median(survey.stroke_cells.dn)) if survey.stroke_cells.dn.size else np.nan
 
 
@@ -271,7 +271,7 @@ def _warnings(frame: Frame, surveys: Sequence[StripSurvey]) -> list[Remark]:
 
 
 def _of_shape(known: KnownFilm, typical: FirstCurve, shapes: Shapes) -> str:
-    """What a wedge leaves open of the curves' shape, if that matters."""
+    """A warning about the doubt of the curves' shape; empty if it is small."""
     ends = np.nanmin(known.patch_density), np.nanmax(known.patch_density)
     doubt = shapes.sigma(typical, np.linspace(*ends, SPAN_NODES)).max()
     if doubt < DOUBT_SAID:
