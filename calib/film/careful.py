@@ -1,7 +1,7 @@
-"""What samples say at a place where not all of them are sound: tap by tap, with the kernel's weights.
+"""Interpolation at places where not all samples are sound: tap by tap, with the kernel's weights.
 
-Where taps are missing, only the weights above zero are used, so that the value lies within those of the taps that are
-there: a sharp kernel with a hole rings.
+Where taps are missing, only positive weights are used, so that the value lies within those of the known taps: a sharp
+kernel with a hole would ring.
 """
 
 from typing import NamedTuple
@@ -22,8 +22,8 @@ NOTHING, LOST, BRIDGED, WHOLE = 0, 1, 2, 3
 
 
 class Verdict(NamedTuple):
-    """What the taps of M places are worth, each (M,): ranks, bits (where a rank is LOST, they say why), and whether any
-    tap that counts is missing."""
+    """Judgement of the taps of M places, each (M,): ranks, quality bits (of a LOST place, the reason), and whether a
+    tap with a weight is missing."""
 
     rank: NDArray[np.uint8]
     bits: NDArray[np.uint16]
@@ -37,7 +37,7 @@ class Verdict(NamedTuple):
 
 @bare(cache=True, nogil=True)
 def judge(listed, count, axes, samples, verdict, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Say of the first `count` of the listed places what their taps are worth."""
+    """Judge the taps of the first `count` of the listed places; fills `verdict`."""
     size = len(written_out)
     _, line, sample, line_phase, sample_phase = listed
     first_line, first_sample, quality = samples.first_line, samples.first_sample, samples.quality
@@ -58,7 +58,8 @@ def judge(listed, count, axes, samples, verdict, written_out):  # type: ignore[n
 
 @bare(cache=True, nogil=True, inline="always")
 def _judged(i, j, p, q, nearest, axes, size, samples):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The verdict on one place whose taps go from row `i`, column `j` on; `nearest` are the bits of the nearest."""
+    """Rank, bits and whether a tap is missing, of one place with its first tap at row `i`, column `j`; `nearest` are
+    the bits of the nearest tap."""
     dropout, filled = np.uint16(DROPOUT), np.uint16(FILLED)
     if nearest & dropout and not (samples.fill and nearest & filled):
         return LOST, nearest & np.uint16(DROPOUT | MARK), False
@@ -83,8 +84,8 @@ def _judged(i, j, p, q, nearest, axes, size, samples):  # type: ignore[no-untype
 
 @bare(cache=True, nogil=True, inline="always")
 def ends_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What settles most places: half the absolute weights of a place's taps, the weights of those at either end of what
-    can be calibrated, and whether there is more to them."""
+    """A quick look that suffices for most places: half the sum of absolute weights, the absolute weights of taps beyond
+    the low and the high end of the curve, and whether there is anything else about the taps."""
     low, high, every, known = ends_among(*_addresses(i, j, p, q, axes, size, value, quality))
     (above_l, below_l), (above_s, below_s) = _signed_sums(axes.along, p), _signed_sums(axes.across, q)
     half = 0.5 * ((above_l + below_l) * (above_s + below_s))
@@ -93,10 +94,10 @@ def ends_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-
 
 @bare(cache=True, nogil=True, inline="always")
 def flags_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether a tap is missing; the share of the weight above zero that is known; the absolute weights of the known
-    taps (all, low, high, bridged dropouts, bridged marks); and the bits of those without a value.
+    """Whether a tap is missing; the known share of the positive weights; the absolute weights of the known taps (all,
+    low, high, bridged dropouts, bridged marks); and the bits of the taps without a value.
 
-    A tap without a value has a bit, so only taps with bits are looked at.
+    Only taps with bits are examined, because a tap without a value always has one.
     """
     low, high, dropped, marked, lost, lost_above, gone = sums_of_flagged(
         *_addresses(i, j, p, q, axes, size, value, quality)
@@ -108,7 +109,7 @@ def flags_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped
 
 @bare(cache=True, nogil=True, inline="always")
 def _addresses(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Where bits, values and weights of a place's taps lie, and how many there are."""
+    """Addresses of the bits, values and weights of a place's taps, and their number of rows and chunks."""
     width, is_written_out = np.uint64(value.shape[1]), size != ANY
     at = i * width + j
     return (
@@ -128,8 +129,8 @@ def _signed_sums(axis, phase):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 @bare(cache=True, nogil=True)
 def of_those_there(i, j, p, q, axes, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean over the known taps, and how many times the variance of all it has; if some are missing, by weights above
-    zero only."""
+    """Weighted mean over the known taps, and the factor of its variance to that of all taps; if some are missing, with
+    positive weights only."""
     along, across = axes.along.rows, axes.across.rows
     total = v = squares = every = 0.0
     for row in range(np.uint64(axes.along.taps)):

@@ -1,9 +1,9 @@
-"""How uncertain a sample is: its noise, what it shares with its neighbours, and the doubt of its place.
+"""The uncertainty of samples: their noise, the systematic error that neighbours share, and the uncertainty of place.
 
-All that varies slowly beside the samples themselves, so it is worked out for cells of CELL lines and samples. A sigma
-that is read off a noisy sample is as noisy itself, and errs with it: where a curve bends, samples that came out low
-would be believed too much. So it is the mean over a cell. The place of a sample is known to the sweep's sigma only;
-where the picture has a gradient that doubt is one of its value, shared with its neighbours.
+It varies slowly, so it is computed for cells of CELL lines and samples. A sigma taken from a single noisy sample would
+be as noisy and correlated with its error: where the curve bends, samples that came out low would get too much weight.
+So it is a mean over a cell. The sweep's sigma of place, times the gradient of the picture, is an error of the value,
+which neighbouring samples share.
 """
 
 import numpy as np
@@ -32,7 +32,7 @@ def place_sigma(sweep: StripSweep) -> NDArray[np.float32]:
 
 
 def cell_spans(need: Spans) -> Spans:
-    """Cells that hold the samples `need`; a cell begins at a whole multiple of its size, whatever the block."""
+    """Cells that contain the samples `need`; cells begin at whole multiples of their size, independent of the block."""
     first, last = need.first // CELL, (need.stop - 1) // CELL
     count = last - first + 1
     cells = Spans(first, np.full(count, EMPTY, np.int32), np.full(count, -EMPTY, np.int32))
@@ -42,7 +42,7 @@ def cell_spans(need: Spans) -> Spans:
 
 @njit(cache=True, nogil=True)
 def _hold(need, cells):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Widen the spans of rows of cells to hold the samples `need`."""
+    """Widen the spans of rows of `cells` to contain the samples `need`."""
     low, high, out_low, out_high = need.low, need.high, cells.low, cells.high
     before = need.first - cells.first * CELL
     for i in range(low.size):
@@ -53,7 +53,7 @@ def _hold(need, cells):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def raise_cells(rows, columns, pairs, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Raise the cells of bridged samples (n,) to what is known of these, `pairs` (n, 2)."""
+    """Raise variance and systematic error of the cells of bridged samples (n,) to those in `pairs` (n, 2)."""
     for n in range(rows.size):
         i, j = rows[n] // CELL, columns[n] // CELL
         for part in range(2):
@@ -70,10 +70,10 @@ def spread_at(spread, row, noise, shared):  # type: ignore[no-untyped-def]  # pr
 
 @njit(cache=True, nogil=True)
 def cells_of_strip(read, place, cells, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill in variance and systematic error of some `cells` (Spans) of samples of which all else is `made` (Packed).
+    """Fill in variance and systematic error of some `cells` (Spans) of the samples `made` (Packed).
 
-    `place` (n_lines, 2) is the 1-sigma of each line's place, in lines and samples. Cells about which all lies in the
-    strip are told without a test for each, then the others and those with any bit.
+    `place` (n_lines, 2) is the 1-sigma of each line's place, in lines and samples. Cells well inside the strip are
+    computed in loops without tests; then the others, and those whose samples have quality bits, are done one by one.
     """
     (first_cell, low, high), dn, known = cells, read.dn, read.known
     value, quality, top, left, out = made.value, made.quality, made.top, made.left, made.doubts
@@ -96,16 +96,18 @@ def cells_of_strip(read, place, cells, made):  # type: ignore[no-untyped-def]  #
                 (np.float32(drift), np.float32(line_variance)), (place[line, 0], place[line, 1]),
                 room, out[i, j : j + n],
             )  # fmt: skip
-        count = _list_others(quality, line - top, left, low[row], start, stop, high[row] + 1, number, others)
+        count = _list_others(quality, line - top, left, (low[row], start, stop, high[row] + 1), number, others)
         _careful_cells(read, place, line, others[:count], made, out[i])
 
 
 @njit(cache=True, nogil=True)
-def _list_others(quality, i, left, low, start, stop, end, room, others):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """List the cells from `low` on that lie outside `start` to `stop` - 1, and those inside that hold anything that its
-    own samples do not say, or say wrong; a mark is seen as it is. How many there are.
+def _list_others(quality, i, left, cells, room, others):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """List the cells of a row that need care; returns their number.
+
+    `cells` are low, start, stop and end of the row: cells from `low` to `end` - 1 outside `start` to `stop` - 1 are all
+    listed, those inside only if a sample has a bit other than those of marks and of the curve's ends.
     """
-    count = 0
+    count, (low, start, stop, end) = 0, cells
     for cell in range(low, start):
         others[count], count = cell, count + 1
     if start < stop:
@@ -127,10 +129,11 @@ def _list_others(quality, i, left, low, start, stop, end, room, others):  # type
 
 @njit(cache=True, nogil=True)
 def _plain_cells(dn, value, known, of_columns, of_lines, place, room, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Cells of two lines `dn` as means of what their four samples say, with the doubt of their `place` (1-sigma along
-    and across, px) times the picture's slopes; `value` are four lines, with one sample more on both sides. What is
-    `of_columns` and `of_lines`: banding and its variance, drift and its variance. Every loop is free of tests, for the
-    compiler makes two of one that is told whether the table of spread has `many` rows: of one row nothing is looked up.
+    """Uncertainties of the cells of two lines `dn`: means over their four samples, and place times slope.
+
+    `place` is the 1-sigma of place along and across, in px. `value` holds four lines with one more sample on each side,
+    for the slopes. `of_columns` are banding and its variance, `of_lines` drift and its variance. No loop has tests: the
+    compiler makes two versions of the first one, with and without a look-up in the table of spread, by `many`.
     """
     (columns, column_variance), (drift, line_variance), (place_l, place_s) = of_columns, of_lines, place
     groups, shift, spread = known.groups, known.shift, known.spread
@@ -163,7 +166,8 @@ def _plain_cells(dn, value, known, of_columns, of_lines, place, room, out):  # t
 
 @njit(cache=True, nogil=True)
 def _careful_cells(read, place, line, cells, made, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Some cells of two lines, sample by sample: only what lies in the strip, and of that what is itself, if any is."""
+    """Uncertainties of some cells of two lines, sample by sample: only samples in the strip count, and bridged or lost
+    ones only if there are no others."""
     dn, drift, line_variance, known = read.dn, read.drift, read.variance, read.known
     row_of_dn, groups, shift, spread = known.row_of_dn, known.groups, known.shift, known.spread
     columns, column_variance = known.columns, known.column_variance
@@ -177,11 +181,11 @@ def _careful_cells(read, place, line, cells, made, out):  # type: ignore[no-unty
         p, q, j = c - left, d - left, cell - left // CELL
         every = quality[u, p] & quality[u, q] & quality[v, p] & quality[v, q]
         if every & FILLED:
-            out[j, 0] = out[j, 1] = np.float32(0)  # they will say
+            out[j, 0] = out[j, 1] = np.float32(0)  # `raise_cells` sets them
             continue
         some = not quality[u, p] & NOT_ITSELF or not quality[u, q] & NOT_ITSELF
         some = some or not quality[v, p] & NOT_ITSELF or not quality[v, q] & NOT_ITSELF
-        skipped = NOT_ITSELF if some else np.uint16(0)  # where none is itself, better all than none
+        skipped = NOT_ITSELF if some else np.uint16(0)  # if no sample is sound, all are used
         noise, square, count = np.float32(0), np.float32(0), np.float32(0)
         for at in (one, two):
             for sample in (c, d):
@@ -207,16 +211,14 @@ def _careful_cells(read, place, line, cells, made, out):  # type: ignore[no-unty
 
 @njit(cache=True, nogil=True, inline="always")
 def _square_beyond(rise, noise):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Square of the difference of two samples' sum from that two samples on, 32 times half the mean square slope's,
-    less what noise makes of it; none where it is unknown.
-    """
+    """Square of `rise`, a difference of sums of two samples each, less the part that `noise` explains; 0 if unknown."""
     square = rise * rise - noise
     return square if square > np.float32(0) else np.float32(0)  # NaN compares false
 
 
 @njit(cache=True, nogil=True)
 def cells_of_window(noise, systematic, cells, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The same for a whole picture whose 1-sigmas are known, (lines, samples)."""
+    """The same for a whole picture whose 1-sigmas `noise` and `systematic` (lines, samples) are given."""
     (first_cell, low, high), (n_lines, n_samples), out = cells, noise.shape, made.doubts
     top, left = made.top // CELL, made.left // CELL
     for row in range(low.size):

@@ -1,4 +1,4 @@
-"""Gaps bridged from their neighbours: strokes of marks and short dropouts."""
+"""Bridges gaps from their neighbours: strokes of marks and short dropouts."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +45,7 @@ def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def] 
 
 @bare(cache=True, nogil=True, inline="always")
 def _told(read, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Row of a sample and the variance of its noise."""
+    """Row of a sample in the table of values, and the variance of its noise."""
     number, known = np.uint64(read.dn[i, j]), read.known
     noise = known.groups[group_of(number, known.shift), 1]
     return known.row_of_dn[number] - (known.columns[j] + read.drift[i]), noise * noise

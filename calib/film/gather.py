@@ -1,9 +1,10 @@
-"""The inner loops: values at places from the samples about them, strip after strip into one result.
+"""The inner loops of the interpolation: values at places from the samples around them, blended strip after strip.
 
-Tiles are followed pixel by pixel along their rows, without a test where one strip alone sees a tile and all about it is
-sound. Elsewhere a pixel about which not all samples are sound is listed, as are places that are not in tiles, and the
-listed ones are looked at with care. A place takes the mean of what its strips say, weighted by the distance to their
-own edges, kept up to date as they come: sound samples before what a dropout spoilt, and that before nothing.
+Tiles are processed pixel by pixel along their rows. Where only one strip sees a tile and all samples around it are
+sound, the loop needs no tests. Elsewhere a pixel near an unsound sample is listed, like places that are not in tiles,
+and the listed places are interpolated with care afterwards. The result at a place is a running mean over its strips,
+weighted by the distance to their own edges. Sound samples take precedence over samples that a dropout touches, and
+those over none.
 """
 
 from typing import NamedTuple
@@ -32,17 +33,17 @@ from calib.film.tiles import (
 from calib.film.weigh import ANY, cell_of, doubt_at, row_at, value_at
 from calib.quality import OUTSIDE, SEAM
 
-TOGETHER = 2048  # places of tiles are listed before they are looked at: what the nearest cache holds
-AT_ONCE = 1024  # places that are looked through together for any that nothing was said of
+TOGETHER = 2048  # places of tiles listed before they are interpolated: as many as fit the nearest cache
+AT_ONCE = 1024  # places searched together for any without a result
 LEAST_WEIGHT = 1e-3  # samples: least weight of a strip where strips are blended
 
 
 class Gathered(NamedTuple):
-    """What the strips so far say at N places: `value` and `sigma`, NaN where there is none, and `quality` bits.
+    """Results at N places from the strips processed so far: `value` and `sigma`, NaN if there is none, `quality` bits.
 
-    Before `finish` nothing stands where no strip has said anything. `rank` (N,) is what they are made of:
-    NOTHING, LOST (a strip covers the place but has nothing to say of it), BRIDGED or WHOLE; `parts` (N, 3) variance,
-    systematic error and weight of places that more than one strip may see. Compiled code reads and fills it as it is.
+    Places that no strip has reached are undefined until `finish`. `rank` (N,) tells what a result is made of: NOTHING,
+    LOST (a strip covers the place but has no usable sample there), BRIDGED or WHOLE. `parts` (N, 3) are variance,
+    systematic error and weight of places that more than one strip may see. Compiled code reads and fills the arrays.
     """
 
     value: NDArray[np.float32]
@@ -53,12 +54,12 @@ class Gathered(NamedTuple):
 
     @classmethod
     def nothing_at(cls, n: int) -> "Gathered":
-        """Nothing known yet at `n` places."""
+        """No results yet at `n` places."""
         value, sigma = np.empty(n, np.float32), np.empty(n, np.float32)
         return cls(value, sigma, np.zeros(n, np.uint16), np.zeros(n, np.uint8), np.empty((n, 3), np.float32))
 
     def finish(self) -> None:
-        """When all strips have been asked: where none had anything to say is outside."""
+        """Mark the places that no strip has reached as outside; called after the last strip."""
         _finish(self)
 
 
@@ -76,7 +77,7 @@ def _finish(made):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 def gather(samples: Samples, axes: Axes, at: Landing, made: Gathered) -> None:
-    """Add what the samples of a strip say at the places `at` to what is known."""
+    """Blend the results of a strip's `samples` at the places `at` into `made`."""
     taps = axes.taps
     size = taps.lines if max(taps.lines, taps.samples) <= LANES else ANY
     written_out = (0,) * size  # compiled code knows its length
@@ -87,12 +88,16 @@ def gather(samples: Samples, axes: Axes, at: Landing, made: Gathered) -> None:
         _place_loop(at.places, np.uint64(listed), verdict, axes, samples, made, written_out)
     if at.tiles is not None:
         tiles, room = at.tiles, Places.room(n)
-        _tile_loop(tiles.geometry, tiles.kind, tiles.served, room, verdict, axes, samples, made, written_out)
+        _tile_loop(tiles.geometry, (tiles.kind, tiles.served), (room, verdict), axes, samples, made, written_out)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put(made, samples, k, rank, flags, v, variance, systematic, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Blend one strip's word on place `k` in; it weighs as much as `sample` is away from the strip's own edges."""
+def _put(made, samples, k, strip_says, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Blend one strip's result at place `k` in, weighted by the distance of `sample` from the strip's own edges.
+
+    `strip_says` is its rank, bits, value, variance and systematic error.
+    """
+    rank, flags, v, variance, systematic = strip_says
     (value, sigma, bits, ranks, parts), alike, half = made, samples.alike, np.float32(0.5)
     weight = min(sample + half, np.float32(samples.n_samples) - half - sample) + np.float32(LEAST_WEIGHT)
     shared = abs(systematic)
@@ -135,13 +140,16 @@ def _place_loop(listed, count, verdict, axes, samples, made, written_out):  # ty
             v, more = of_those_there(i, j, p, q, axes, verdict.missing[m], value)
             variance *= more
         at = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-        _put(made, samples, k, rank, flags, v, variance, shared, at)
+        _put(made, samples, k, (rank, flags, v, variance, shared), at)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put_row(geometry, row, stretch, axes, samples, made, listed, count, size):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Put in what a strip says of a tile's pixels in a row of the block, its `stretch` there as `row_on` tells; those
-    about which not all is sound are listed behind `count`."""
+def _put_row(geometry, pixels, axes, samples, made, listed, count, size):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Blend a strip's results in at a tile's `pixels`: a row of the block, and the tile's stretch of it by `row_on`.
+
+    Pixels near unsound samples are added to the list, of which `count` entries are filled; returns the new count.
+    """
+    row, stretch = pixels
     value, doubts, unsound = samples.value, samples.doubts, samples.unsound
     number_of, line_of, sample_of, line_phase, sample_phase = listed
     even, outside = geometry.even, geometry.outside
@@ -168,7 +176,7 @@ def _put_row(geometry, row, stretch, axes, samples, made, listed, count, size): 
         v = value_at(down, beside, along, across, size, axes, value)
         variance, shared = doubt_at(down, beside, number, along, across, size, axes, doubts)
         at = np.float32(samples.first_sample) + np.float32(whole_s) * np.float32(1 / PHASES)
-        _put(made, samples, k, WHOLE, np.uint16(0), v, variance, shared, at)
+        _put(made, samples, k, (WHOLE, np.uint16(0), v, variance, shared), at)
     return count
 
 
@@ -190,8 +198,10 @@ def _is_sound(geometry, r, c, samples):  # type: ignore[no-untyped-def]  # pragm
 
 @bare(cache=True, nogil=True)
 def _put_sound_tile(geometry, r, c, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Put in what a strip says of a tile that lies in it, that no other sees and that `_is_sound`: what `_put_row`
-    would do, without its tests, and compiled by itself to keep all it needs at hand."""
+    """Put in a strip's results of a tile that lies inside it, that no other strip sees and that `_is_sound`.
+
+    It does what `_put_row` would do, without the tests. Compiled by itself, so that its variables stay in registers.
+    """
     even, columns, value, doubts = geometry.even, geometry.columns, samples.value, samples.doubts
     rows_l, rows_s, size = axes.along.rows, axes.across.rows, len(written_out)
     for row in range(*rows_of_tile(geometry, r)):
@@ -210,8 +220,12 @@ def _put_sound_tile(geometry, r, c, axes, samples, made, written_out):  # type: 
 
 
 @bare(cache=True, nogil=True)
-def _tile_loop(geometry, kind, served, listed, verdict, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The loop over tiles, compiled for each size of kernel."""
+def _tile_loop(geometry, tiles, room, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The loop over tiles, compiled for each size of kernel.
+
+    `tiles` are kind and number of strips of each tile, `room` is space for listed places and the verdict on them.
+    """
+    (kind, served), (listed, verdict) = tiles, room
     count, size = np.uint64(0), len(written_out)
     for r in range(kind.shape[0]):
         for c in range(kind.shape[1]):
@@ -223,7 +237,7 @@ def _tile_loop(geometry, kind, served, listed, verdict, axes, samples, made, wri
                 continue
             for row in range(*rows_of_tile(geometry, r)):
                 stretch = row_on(geometry, r, c, row, inside)
-                count = _put_row(geometry, row, stretch, axes, samples, made, listed, count, size)
+                count = _put_row(geometry, (row, stretch), axes, samples, made, listed, count, size)
             if count > TOGETHER:
                 _place_loop(listed, count, verdict, axes, samples, made, written_out)
                 count = np.uint64(0)

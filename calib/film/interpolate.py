@@ -1,8 +1,8 @@
-"""The one interpolation: values at film places from the samples of all strips that saw them.
+"""The one interpolation: values at film places from the samples of all strips that show them.
 
-A place is made from raw samples by one kernel (`kernels`), which holds the mean over an output pixel that is larger
-than a sample. Strips that overlap are blended by the distance to their own edges. Variances follow the same
-weights: the noise of samples averages down as far as it does not hang together, their systematic error does not.
+A value is made from raw samples by one kernel (`kernels`), which includes the mean over an output pixel larger than a
+sample. Overlapping strips are blended by the distance to their own edges. Variances follow the same weights:
+uncorrelated noise averages down, the systematic error of the samples does not.
 """
 
 from collections.abc import Iterator, Sequence
@@ -36,7 +36,7 @@ class Sampled:
 
 @dataclass(frozen=True, slots=True)
 class KernelScale:
-    """How many lines and samples an output pixel spans; 1 where it is as fine as the scan, or finer."""
+    """Number of lines and samples that an output pixel spans; 1 if it is no larger than a sample."""
 
     line: float = 1.0
     sample: float = 1.0
@@ -51,13 +51,13 @@ def sample_strips(
     values: Sequence[ValueTable] | None = None,
     kernel: str = DEFAULT_KERNEL,
 ) -> Sampled:
-    """Values at `places` (N,), or at the pixels of a raster row by row, from every strip that covers them; a place that
-    is NaN is outside.
+    """Values at `places` (N,), or at the pixels of a raster row by row, from all strips that cover them.
 
-    With `fill`, marks and short dropouts are bridged (for a map); without, marks stay as they are on the film and
-    places whose nearest sample dropped out in every strip are NaN. What a dropout spoilt serves only where no other
-    strip saw the place. `values`, one for each source, turn density into another quantity before the interpolation, so
-    that what is averaged is linear in what is wanted (averaging density and then taking the antilogarithm is biased).
+    A place that is NaN is outside. With `fill`, marks and short dropouts are bridged (for a map); without, marks stay
+    as they are on the film, and places whose nearest sample is a dropout in every strip are NaN. Samples touched by a
+    dropout are used only where no other strip shows the place. `values`, one for each source, convert density to
+    another quantity before the interpolation, so that the averaged quantity is linear in the wanted one (averaging
+    density and then taking the antilogarithm is biased).
     """
     made = Gathered.nothing_at(places.x_mm.size if isinstance(places, FilmPoints) else prod(places.shape))
     landings = _landings(sources, places)
@@ -74,7 +74,7 @@ def sample_strips(
 
 
 def _landings(sources: Sequence[StripSource], places: FilmPoints | Raster) -> Iterator[Landing | None]:
-    """Where the places lie on each strip, worked out when it is asked for."""
+    """Yield where the places lie on each strip, computed on demand; None for a strip without any."""
     sweeps = [source.sweep for source in sources]
     if isinstance(places, FilmPoints):
         extent = extent_of(places)

@@ -150,7 +150,7 @@ def kernel_called(name: str) -> Kernel:
 def axis_weights(name: str, scale: float, correlations: tuple[float, ...] = ()) -> AxisWeights:
     """Weights of the mean over a pixel that spans `scale` (1 or more) samples along one axis.
 
-    `correlations` is how the noise of samples hangs together: its correlation one, two, ... samples on.
+    `correlations` are those of the samples' noise at lags of one, two, ... samples.
     """
     kernel_called(name)
     return _axis_weights(name, max(1, round(scale * SCALE_STEPS) / SCALE_STEPS), correlations)
@@ -175,7 +175,7 @@ def _axis_weights(name: str, scale: float, correlations: tuple[float, ...]) -> A
 
 
 def mean_width(scale: float) -> float:
-    """Over how many samples the interpolated picture is averaged for a pixel that spans `scale` (1 or more) of them."""
+    """Width in samples over which the interpolated picture is averaged, for a pixel that spans `scale` (1 or more)."""
     return sqrt(scale**2 - 1.0)
 
 
@@ -191,7 +191,7 @@ def _mean_weight(kernel: Kernel, away: Array, width: float) -> Array:
 
 
 def _raised(weights: Array, correlations: tuple[float, ...]) -> Array:
-    """How much more variance noise that hangs together has in each weighted sum than independent noise, (rows,)."""
+    """Factor (rows,) by which correlated noise has more variance in each weighted sum than independent noise."""
     raised = np.ones(len(weights))
     for distance, correlation in enumerate(correlations, start=1):
         together = np.sum(weights[:, distance:] * weights[:, :-distance], axis=1)

@@ -1,9 +1,8 @@
-"""Where places on the film fall on one strip, and which of its samples they need.
+"""Locates film places on one strip, and tells which of its samples they need.
 
-The sweep is inverted for each place by itself, or where the places are those of a raster's pixels and the sweep is
-smooth, for nodes of it (`tiles`). A place is then a sample and the nearest of PHASES parts of the step to the next. All
-that follows reads only the samples about these places: a map turned against the strips needs far less than the
-rectangle about them.
+The sweep is inverted for each place; for the pixels of a raster, where the sweep is smooth, only for nodes (`tiles`). A
+place is then expressed as a sample and the nearest of PHASES parts of the step to the next. Later stages read only the
+samples near these places: a map that is rotated against the strips needs far fewer than their bounding rectangle.
 """
 
 from dataclasses import dataclass
@@ -64,7 +63,8 @@ class Landing:
 
 
 def landing_in(tiles: Tiles) -> Landing | None:
-    """Which pixels of a raster lie on a strip, to half a sample beyond its outermost ones; None where none does.
+    """The pixels of a raster that lie on a strip, up to half a sample beyond its outermost ones; None if there are
+    none.
 
     Those of EXACT tiles are listed.
     """
@@ -76,7 +76,8 @@ def landing_in(tiles: Tiles) -> Landing | None:
 
 
 def landing(sweep: StripSweep, places: FilmPoints, extent: Extent) -> Landing | None:
-    """Which of the places (N,) lie on a strip, to half a sample beyond its outermost ones; None where none does.
+    """Those of the places (N,) that lie on a strip, up to half a sample beyond its outermost ones; None if there are
+    none.
 
     `extent` is that of the places.
     """
@@ -144,7 +145,7 @@ def _extent(x, y):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @bare(cache=True, nogil=True)
 def _land(wanted, x, y, inverse, found, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Note those of the `wanted` places that lie on the strip; how many there are."""
+    """Store those of the `wanted` places that lie on the strip; returns their number."""
     last_line, last_sample = inverse.by_line.shape[0] - 0.5, inverse.by_sample.shape[0] - 0.5
     x_low, x_high, y_low, y_high = inverse.box[0], inverse.box[1], inverse.box[2], inverse.box[3]
     number, out_line, out_sample, line_phase, sample_phase = found

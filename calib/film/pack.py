@@ -1,7 +1,7 @@
-"""A strip's samples made ready for the inner loop, in one pass from DN to the quantity that is interpolated.
+"""Prepares a strip's samples for the inner loop: one pass from DN to the quantity that is interpolated.
 
-Only the samples that the places of a block need are worked out. Beyond the strip's edge its outermost lines and samples
-are repeated, so that the inner loop needs no test for it.
+Only the samples that the places of a block need are computed. Beyond the strip's edge its outermost lines and samples
+are repeated, so that the inner loop needs no test for the edge.
 """
 
 import numpy as np
@@ -19,12 +19,12 @@ from calib.film.spans import Spans, clipped, widened
 from calib.film.strokes import marked_runs
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 
-REACH = 2  # samples about each wanted one that its cell's uncertainty is told by
-AT_ONCE = 64  # samples of a line that are looked through together for any that cannot be calibrated
+REACH = 2  # samples around each wanted one that its cell's uncertainty depends on
+AT_ONCE = 64  # samples of a line that are checked together for any that cannot be calibrated
 
 
 def packed_strip(source: StripSource, values: ValueTable, need: Spans, taps: Taps, *, fill_marks: bool) -> Packed:
-    """The samples `need` of a strip, gaps bridged as `read_window` does, with `fill_marks` marks too."""
+    """The samples `need` of a strip, calibrated, with gaps bridged as in `read_window`; with `fill_marks` marks too."""
     cells, need = cell_spans(need), widened(need, *(REACH,) * 4)
     made = Packed.empty(need)
     shape = source.raster.n_lines, source.raster.n_samples
@@ -62,9 +62,9 @@ def packed_window(window: StripWindow, need: Spans, taps: Taps) -> Packed:
 def _bridge_gaps(
     reach: int, read: Read, inside: Spans, made: Packed, gaps: NDArray[np.int32]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
-    """Bridge the gaps (runs) as far as they lie inside; their ends alone are looked at.
+    """Bridge the `gaps` (runs) as far as they lie `inside`, from the samples at their ends.
 
-    Returns rows and columns of the samples bridged, and their variance and systematic error (n, 2).
+    Returns rows and columns of the bridged samples, and their variance and systematic error (n, 2).
     """
     rows, columns = listed(gaps, inside, read.first)
     pairs = np.empty((rows.size, 2), np.float32)
@@ -78,7 +78,7 @@ def _bridge_gaps(
 
 @njit(cache=True, nogil=True)
 def _mark_runs(runs, inside, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Look at the samples of runs, as far as they lie inside."""
+    """Mark the cells around the samples of runs as unsound, as far as these lie `inside`."""
     first, low, high = inside
     for n in range(runs.shape[0]):
         row = runs[n, 0] - first
@@ -89,7 +89,7 @@ def _mark_runs(runs, inside, taps, made):  # type: ignore[no-untyped-def]  # pra
 
 @njit(cache=True, nogil=True)
 def _copy(value, quality, inside, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Samples of a whole picture as they are, and what they make of the places about them."""
+    """Copy the samples of a whole picture, and mark the cells around those with quality bits as unsound."""
     first, low, high = inside
     for line in range(first, first + low.size):
         i, start, stop = line - made.top, low[line - first], high[line - first] + 1
@@ -101,7 +101,7 @@ def _copy(value, quality, inside, taps, made):  # type: ignore[no-untyped-def]  
 
 @njit(cache=True, nogil=True)
 def _repeat_edges(need, shape, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill what is needed beyond a strip of that shape with its outermost lines and samples."""
+    """Fill the samples `need` beyond a strip of the given shape with its outermost lines and samples."""
     (first, low, high), (n_lines, n_samples) = need, shape
     value, quality, top, left = made.value, made.quality, made.top, made.left
     for row in range(low.size):
@@ -118,7 +118,7 @@ def _repeat_edges(need, shape, taps, made):  # type: ignore[no-untyped-def]  # p
 
 @njit(cache=True, nogil=True)
 def _calibrate(read, inside, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Each line in two loops without a test; what cannot be calibrated is then sought where there is any."""
+    """Calibrate each line in loops without tests; stretches with samples that cannot be calibrated are done after."""
     (first, low, high), (least, most), (dn_first, dn_last) = inside, read.known.limits, read.known.dn_span
     row_of_dn, columns, values = read.known.row_of_dn, read.known.columns, read.known.values
     value, left, skip = made.value, made.left, first - read.first
@@ -142,14 +142,17 @@ def _calibrate(read, inside, taps, made):  # type: ignore[no-untyped-def]  # pra
                 lost = (rows[s] <= least) | (rows[s] >= most) | (numbers[s] < dn_first) | (numbers[s] > dn_last)
                 some |= np.uint32(lost)
             if some:
-                _put_ends(numbers, rows, at, end, read.known, i, start - left, taps, made)
+                _put_ends((numbers, rows), (at, end), read.known, (i, start - left), taps, made)
 
 
 @bare(cache=True, nogil=True)
-def _put_ends(numbers, rows, first, end, known, i, j, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Give samples `first` to `end` - 1 of a line, DN `numbers` and `rows` of the table of values, that cannot be
-    calibrated their bits, and the value at the table's end; sample 0 lies in row `i`, column `j`. Cells of those that a
-    place may reach together are marked at once."""
+def _put_ends(line, span, known, place, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Set the quality bits of samples that cannot be calibrated, and give them the value at the end of the table.
+
+    `line` are the DN of a line and their rows in the table of values, `span` the first sample to be checked and the
+    end, `place` row and column of sample 0 in `made`. Unsound cells that one place may reach are marked together.
+    """
+    (numbers, rows), (first, end), (i, j) = line, span, place
     (least, most), (dn_first, dn_last), (below, above) = known.limits, known.dn_span, known.beyond
     tall, wide, unsound = taps.lines, taps.samples, made.unsound
     begin = last = np.int64(-1)
@@ -178,8 +181,9 @@ def _value_at(values, row):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @bare(cache=True, nogil=True)
 def _put_bridged(read, rows, columns, bridged, made, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Samples that `bridge` has `bridged` into their places, NaN where one could not be. Those that were are left in
-    `rows` and `columns`, as places of the values, with variance and systematic error in `pairs`; how many they are.
+    """Store the result of `bridge`, NaN for samples that could not be bridged; returns the number of those that were.
+
+    Their places among the values are left in `rows` and `columns`, their variance and systematic error in `pairs`.
     """
     (told, noise, filled), known, (least, most) = bridged, read.known, read.known.limits
     value, quality, down, right = made.value, made.quality, read.first - made.top, -made.left

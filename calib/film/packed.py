@@ -1,7 +1,6 @@
-"""Samples that stand ready for the inner loop, and which places find anything but sound ones among theirs.
+"""Samples prepared for the inner loop, with a coarse mask of the places whose taps are not all sound.
 
-A coarse mask says where the taps about a place hold anything but sound samples, so that the inner loop needs no test of
-its own.
+By the mask the inner loop can skip testing single samples.
 """
 
 from typing import NamedTuple
@@ -82,7 +81,8 @@ def unsound_at(i, j, last, tall, wide, how, unsound):  # type: ignore[no-untyped
 
 @njit(cache=True, nogil=True, inline="always")
 def _state_of(value, bits, taps):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What a sample makes of places, and from how many samples on: no number spoils also what it weighs 0 in."""
+    """How a sample affects the places near it, and over how many samples: a NaN also spoils sums in which it has weight
+    0."""
     if not np.isfinite(value):
         return UNSOUND, taps.lanes
     if bits == 0:
@@ -92,7 +92,8 @@ def _state_of(value, bits, taps):  # type: ignore[no-untyped-def]  # pragma: no 
 
 @njit(cache=True, nogil=True)
 def look_at(i, j, stop, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Look at the samples of a row from column `j` to `stop` - 1; what follows each other alike is marked at once."""
+    """Mark the cells around the samples of a row from column `j` to `stop` - 1; runs of equal samples are marked at
+    once."""
     value, quality = made.value, made.quality
     while j < stop:
         how, reach = _state_of(value[i, j], quality[i, j], taps)

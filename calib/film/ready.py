@@ -1,8 +1,7 @@
-"""A strip's tone joined with what density is turned into: the tables that the inner loops read.
+"""Tables for the inner loops: a strip's tone combined with the conversion of density to the interpolated quantity.
 
-Places in the table of values are counted in its rows, so that a sample is one look at its DN, one difference and one
-look at its row; uncertainties of density are counted in rows too. What density is left as it is has rows of one
-density.
+Density is expressed in rows of the table of values, so that a sample takes one look-up by DN, one difference and one
+look-up by row. Uncertainties of density are in rows too. If density itself is interpolated, a row is one density.
 """
 
 from dataclasses import dataclass
@@ -25,8 +24,8 @@ MOST_GROUPS = 4096  # of DN that share a sigma: it changes by parts of a thousan
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ValueTable:
-    """What density is turned into before it is interpolated: a table over densities from `first` on, `per_density` rows
-    to one density.
+    """Conversion of density before the interpolation: a table over densities from `first` on, `per_density` rows per
+    unit of density.
 
     `value` (N,), and `spread` (N, 3): factors of noise and of systematic error, and what is added in squares to the
     latter; held at their ends. At and beyond the densities `span` nothing can be calibrated.
@@ -41,7 +40,7 @@ class ValueTable:
 
 @lru_cache(maxsize=8)
 def density_itself(span: tuple[float, float]) -> ValueTable:
-    """Density is interpolated as it is; the same object for the same span, as `ready` tells tables apart."""
+    """The table that leaves density as it is; the same object for the same span, because `ready` caches by object."""
     return ValueTable(np.zeros(0, np.float32), np.array([[1.0, 1.0, 0.0]], np.float32), 0.0, 1.0, span)
 
 
@@ -96,13 +95,13 @@ def read_lines(raster: StripRaster, tone: StripTone, values: ValueTable, first: 
 
 @njit(cache=True, nogil=True, inline="always")
 def group_of(number, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Where `groups` has what is true of a DN."""
+    """The row of `groups` that belongs to a DN."""
     return np.uint64(number) >> np.uint64(shift)
 
 
 @once
 def ready(tone: StripTone, values: ValueTable) -> Ready:
-    """Made once a strip: tone and values are the same only if they are the same objects."""
+    """The tables of a strip, cached by the identity of `tone` and `values`."""
     row, per = tone.density_of_dn, np.float32(values.per_density)
     if values.value.size:
         row = ((row - values.first) * values.per_density).astype(np.float32)

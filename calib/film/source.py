@@ -1,4 +1,4 @@
-"""One strip as calibrated density with its noise, its systematic error and its quality, block of lines by block."""
+"""A strip as calibrated density with noise, systematic error and quality bits, read by blocks of lines."""
 
 from dataclasses import dataclass
 
@@ -21,9 +21,9 @@ SHORTEST_FILL = 8  # samples: a dropout up to this wide is bridged, as is a stro
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripSource:
-    """Everything that is known of one strip: its raster, where it lies, its tone, its dropouts, the marks on it.
+    """A strip with everything needed to sample it: raster, sweep, tone, dropouts and marks.
 
-    With `noise_alone` the uncertainty of what is made of it is the noise of its samples: no doubt of tone or place.
+    With `noise_alone` the uncertainty of its values is only the noise of the samples, without that of tone and place.
     """
 
     raster: StripRaster

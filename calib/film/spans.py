@@ -1,4 +1,4 @@
-"""Which samples of each line are wanted: one run of samples a line."""
+"""Sets of samples with one run of samples per line."""
 
 from typing import NamedTuple
 
@@ -46,7 +46,7 @@ def widened(spans: Spans, above: int, below: int, left: int, right: int) -> Span
 
 
 def clipped(spans: Spans, n_lines: int, n_samples: int) -> Spans:
-    """What lies beyond a strip is brought to its nearest line or sample."""
+    """Spans clipped to a strip: lines and samples beyond it are replaced by the nearest ones in it."""
     first, last = (min(max(line, 0), n_lines - 1) for line in (spans.first, spans.stop - 1))
     size = last - first + 1
     inside = Spans(first, np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32))

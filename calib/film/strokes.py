@@ -1,4 +1,4 @@
-"""Which samples of a strip lie on a reseau mark or on the step wedge."""
+"""Finds the samples of a strip that lie on a reseau mark or on the step wedge."""
 
 from dataclasses import dataclass
 from math import ceil
@@ -17,9 +17,9 @@ BLUR_SAMPLES = 2.5  # a clear stroke's, or patch's, light spreads over dense fil
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripMarks:
-    """Film places of what is not Moon: mark centres (M,) in mm, their strokes' size, wedge boxes (P, 4) in mm.
+    """Film places of marks and wedges: mark centres (M,) in mm, size of their strokes, wedge boxes (P, 4) in mm.
 
-    A box is (x low, x high, y low, y high), with the blur; the boxes of the neighbours' wedges are among them.
+    A box is (x low, x high, y low, y high), including the blur; boxes of the neighbours' wedges are included.
     """
 
     x_mm: NDArray[np.float64]
@@ -63,10 +63,9 @@ def strip_marks(frame: Frame) -> StripMarks:
 
 @once
 def marked_runs(sweep: StripSweep, marks: StripMarks) -> NDArray[np.int32]:
-    """Which samples of a strip carry a mark or the wedge, as runs: rows of (line, first sample, stop sample), in order,
-    that neither overlap nor touch.
+    """Samples of a strip on a mark or the wedge, as sorted, disjoint runs: rows of (line, first sample, stop sample).
 
-    Worked out once a strip: marks and sweep are the same only if they are the same objects.
+    Cached by the identity of `sweep` and `marks`.
     """
     sign = 1.0 if sweep.y_line_mm[0] < sweep.y_line_mm[-1] else -1.0
     boxes, y_line, tilt = marks.rectangles_mm(), sign * sweep.y_line_mm, sign * sweep.y_sample_mm

@@ -1,7 +1,7 @@
-"""What the samples about one place sum to: the value, and how uncertain it is.
+"""Weighted sums over the samples around a place: the value and its uncertainty.
 
-`size` is that of a kernel of at most LANES samples, whose sums are written out; else it is ANY. `axes` are the weights
-along both axes (`kernels.Axes`).
+`size` is the number of taps of a kernel of at most LANES taps, whose sums are unrolled; else it is ANY. `axes` are the
+weights along both axes (`kernels.Axes`).
 """
 
 import numpy as np
@@ -23,7 +23,7 @@ def row_at(rows, phase, size):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 @bare(cache=True, nogil=True, inline="always")
 def value_at(i, j, along, across, size, axes, value):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What all taps from row `i`, column `j` on sum to, with weights at the addresses `along` and `across`."""
+    """Weighted sum of all taps from row `i`, column `j` on, with weights at the addresses `along` and `across`."""
     width = np.uint64(value.shape[1])
     at, stride = np.uint64(value.ctypes.data) + np.uint64(4) * (i * width + j), np.uint64(4) * width
     if size == 6:

@@ -1,1 +1,1 @@
-"""What a run leaves behind: rasters, NetCDF, STAC item, provenance and the report."""
+"""Output files of a run: rasters, NetCDF, STAC item, provenance and the report."""

@@ -1,4 +1,4 @@
-"""A cloud-optimised GeoTIFF put together from tiles that are compressed already.
+"""Assembles a cloud-optimised GeoTIFF from compressed tiles.
 
 Order in the file: header, one directory after the other (full resolution first), then the tiles of the coarsest
 overview up to those of the full resolution. Layout of the directories: TIFF 6.0, and BigTIFF where the offsets need it.
@@ -29,8 +29,8 @@ _CLASSIC_LIMIT = 2**32 - 2**22  # the room may be larger than what fills it by a
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """One resolution: its tags, and where its tiles lie, in row-major order of the tiles: in a spool file or, if they
-    are in place, one behind the other in the file itself.
+    """One resolution: its tags and the places of its tiles, in row-major order: in a spool file or, if they are in
+    place, one after the other in the final file.
     """
 
     tags: tuple[Tag, ...]
@@ -61,7 +61,7 @@ def assemble(path: Path, spool: Path, levels: Sequence[Level]) -> None:
 
 
 def _placed(level: Level, spool: FileIO, out: FileIO, at: int) -> NDArray[np.int64]:
-    """See a level's tiles to their places, from byte `at` on: the places."""
+    """Copy or move a level's tiles to their places, from byte `at` on; returns the places."""
     if level.in_place:
         return _rearranged(level, out, at)
     places: NDArray[np.int64] = at + np.cumsum(level.byte_counts) - level.byte_counts
@@ -73,7 +73,8 @@ def _placed(level: Level, spool: FileIO, out: FileIO, at: int) -> NDArray[np.int
 
 
 def _rearranged(level: Level, out: FileIO, at: int) -> NDArray[np.int64]:
-    """Fill the room before tiles that are in place, from byte `at` on, or clear all up to there: the places then."""
+    """Move tiles that are in place so that they begin at byte `at`: last ones into the room before them, or first ones
+    out of the way; returns the places."""
     places, counts, room = level.offsets.copy(), level.byte_counts, int(level.offsets[0]) - at
     if room < 0:
         moved, to = slice(0, int(np.searchsorted(places, at))), max(at, int(places[-1] + counts[-1]))

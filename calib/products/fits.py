@@ -49,8 +49,8 @@ class TransferCurves:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Banding:
-    """What is added to the density of a column: `common` to all strips (N,), and each strip's `own` part (K, N),
-    NaN of a strip that carries nothing."""
+    """Banding, which is added to the density of a column: the part `common` to all strips (N,), and each strip's `own`
+    part (K, N), NaN for strips without usable samples."""
 
     common: Floats
     common_sigma: Floats
@@ -60,8 +60,8 @@ class Banding:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drift:
-    """What is added to the density of a line, slowly along each strip: (K, L), NaN beyond a strip's end and of one that
-    carries nothing."""
+    """Drift, which is added to the density of a line: (K, L), NaN beyond a strip's end and for strips without usable
+    samples."""
 
     density: Floats
     sigma: Floats

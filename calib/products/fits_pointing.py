@@ -1,4 +1,4 @@
-"""The parts of fits.nc that tell where the camera was, what control said of it, and how well places are known by it."""
+"""The parts of fits.nc about the pointing: the camera's pose, the control residuals, and the uncertainty of places."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

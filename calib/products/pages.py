@@ -1,4 +1,4 @@
-"""What all pages are made of: text files of this package, and templates in them."""
+"""Loads the text files and templates of this package from which all pages are made."""
 
 from functools import cache
 from importlib import resources

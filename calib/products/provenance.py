@@ -1,4 +1,4 @@
-"""run.json: what went in, what it went through, what it cost, what came of it."""
+"""run.json: inputs, settings, versions, timings, warnings, figures and products of a run."""
 
 import hashlib
 import json

@@ -1,4 +1,4 @@
-"""Raster products, written block by block: memory stays at the tiles that are begun, whatever the frame's size.
+"""Writes raster products block by block; only incomplete tiles are in memory, whatever the frame's size.
 
 Every raster is a cloud-optimised GeoTIFF with overviews. Its bytes depend on its values alone, not on the blocks
 they came in nor on the number of threads.
@@ -103,7 +103,7 @@ class RasterWriter:
             self._full.store(*tile)
 
     def _finished(self, down: int, across: int, tile: Piece) -> bytes:
-        """Compress a tile, once the overviews have taken what they need of it: both want it at hand."""
+        """Pass a tile on to the overviews and compress it, while it is in the processor's cache."""
         self._reduce(down, across, tile)
         return packed(tile, TILE, self._spec.mantissa_bits)
 
@@ -122,7 +122,7 @@ class RasterWriter:
             overview.store(down, across, packed(tile, TILE, self._spec.overview_bits))
 
     def _see(self, down: int, across: int, tile: Piece, reduced: int) -> None:
-        """Keep a tile of the resolution that the picture has."""
+        """Copy a tile of the picture's resolution into the picture."""
         if reduced == self._reduced:
             into = self.picture[down * TILE :, across * TILE :][: tile.rows, : tile.cols]
             into[:] = tile.values[tile.top : tile.top + tile.rows, tile.left : tile.left + tile.cols]
@@ -135,7 +135,7 @@ class RasterWriter:
         assemble(self._aside, self._spool.path, placed)
 
     def close(self) -> None:
-        """Let go of the spooled tiles."""
+        """Remove the spooled tiles."""
         self._full.close()
         self._spool.close()
 

@@ -1,4 +1,4 @@
-"""What suits a person: numbers on the page and on the terminal, the size of a picture."""
+"""Numbers for people to read, on pages and terminals, and the largest size of a picture."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""Read a raster back, lazily, with its coordinates: a product, for people who work in xarray, or what others made."""
+"""Reads a raster lazily as a labelled array with coordinates: a product of a run, or any other raster."""
 
 from pathlib import Path
 

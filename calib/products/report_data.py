@@ -1,4 +1,4 @@
-"""What the report shows: plain arrays and texts, gathered by the run. Every part may be absent, with the reason why."""
+"""Input of the report: plain arrays and texts, gathered by the run. Every part may be absent, with a reason."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -40,7 +40,7 @@ class PicturePair:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class QualityPicture:
-    """A bit mask (R, C) seen from afar; `shares`: for each bit of quality.BITS the share of the raster (0 to 1)."""
+    """A small picture of a bit mask (R, C); `shares`: for each bit of quality.BITS its share of the raster (0 to 1)."""
 
     title: str
     mask: NDArray[np.uint16]
@@ -60,9 +60,9 @@ class SeamJumps:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DensityResiduals:
-    """What all evidence of the tone says beyond the fit (N,): measured less fitted density, with its 1-sigma.
+    """Residuals of all evidence in the tone fit (N,): measured minus fitted density, with its 1-sigma.
 
-    `kind` counts in `kinds`, their names; `density` is that of the film at the place.
+    `kind` is an index in `kinds`, their names; `density` is that of the film at the place.
     """
 
     kinds: Sequence[str]
@@ -111,7 +111,7 @@ class Globe:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapLayer:
-    """One map product seen from afar (R, C), its title and unit, and what else is to be said of it."""
+    """A small picture of a map product (R, C), with title, unit and a note."""
 
     title: str
     values: Picture

@@ -1,6 +1,6 @@
-"""The tiles of a raster's resolutions: those that are begun in memory, those that are compressed in one spool file.
+"""Stores the tiles of a raster's resolutions: incomplete ones in memory, compressed ones in a spool file.
 
-Several threads store tiles at once, in any order; what is put together from them does not show in which.
+Several threads store tiles at once, in any order; the assembled file does not depend on the order.
 """
 
 from collections.abc import Iterator
@@ -60,7 +60,7 @@ class _Tiles:
         self._offsets[down, across], self._byte_counts[down, across] = self._spool.add(content), len(content)
 
     def as_level(self, tags: tuple[Tag, ...]) -> Level:
-        """What the file is put together from."""
+        """The resolution as a `Level` of the file."""
         lacking = np.argwhere(self._byte_counts == 0)
         if lacking.size:
             row, col = lacking[0] * TILE
@@ -190,7 +190,7 @@ class HalvedTiles(_Tiles):
             return Quarter(self._begun[above], down % 2 * TILE // 2, across % 2 * TILE // 2)
 
     def has_all(self, down: int, across: int) -> bool:
-        """Say that one more quarter of a tile has come; True with the last one, for one thread only."""
+        """Count one more quarter of a tile; true for the last one, and so for one thread only."""
         with self._lock:
             self._to_come[down, across] -= 1
             if self._to_come[down, across]:

@@ -1,4 +1,4 @@
-"""Places in a strip that look like a reseau cross, whatever the tone: the start of the search for the marks.
+"""Finds places in a strip that look like a reseau cross, independent of tone: the start of the search for the marks.
 
 Each half arm votes by the smaller of its contrasts to its two flanks, where both have the same sign, over the local
 scatter and levelling off at 1: so one-sided steps (shadows, rims) do not count, and a bright crater counts no more
@@ -33,7 +33,7 @@ class Candidates:
 
 
 def no_candidates() -> Candidates:
-    """The cross-like places of a strip that shows none."""
+    """No places, for a strip that is lost or left out."""
     return Candidates(np.empty(0), np.empty(0), np.empty(0))
 
 
@@ -60,9 +60,9 @@ def find_candidates(
 
 
 def _seen(lost: NDArray[np.bool_], line: NDArray[np.int64], sample: NDArray[np.int64], reach: int) -> NDArray[np.bool_]:
-    """Places (N,) at which no more than half of the samples within `reach` along their column are lost.
+    """Mask (N,) of the places at which at most half of the samples within `reach` along their column are lost.
 
-    What long gaps are filled with goes on straight down each column, and would look like thousands of upright strokes.
+    Long gaps are filled by interpolation down each column, which would look like thousands of upright strokes.
     """
     lines = np.clip(line[:, np.newaxis] + np.arange(-reach, reach + 1), 0, len(lost) - 1)
     return np.asarray(lost[lines, sample[:, np.newaxis]].mean(axis=1) <= MOST_LOST)

@@ -1,4 +1,4 @@
-"""Fit the sweeps to marks, borders and ties together, and leave out the marks that the others speak against."""
+"""Fits the sweeps to marks, borders and ties together, and leaves out marks that contradict the others."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
@@ -67,10 +67,11 @@ def start_variances(nominal: Nominal, place_sigma_mm: float) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Combined:
-    """A fit of everything: the marks with those left out marked, the fit, its evidence, the sweeps, what to say.
+    """A fit to all evidence: the table of marks with the rejected ones flagged, the fit, its evidence, the sweeps, and
+    warnings.
 
-    `place_sigma_mm` is the 1-sigma of the marks' stated places, as stated or, where it is not, as found; `smoothness`
-    is the prior of the fit.
+    `place_sigma_mm` is the 1-sigma of the marks' stated places: the stated value, or else the estimated one.
+    `smoothness` is the prior of the fit.
     """
 
     table: MarkTable
@@ -84,8 +85,8 @@ class Combined:
 
 @dataclass(frozen=True, slots=True)
 class _Prior:
-    """What a fit assumes: the 1-sigma of the marks' stated places, how smooth the wander is, and which groups'
-    variances the data move."""
+    """Assumptions of a fit: the 1-sigma of the marks' stated places, the smoothness of the wander, and the groups whose
+    variances are estimated from the data."""
 
     place_sigma_mm: float
     smoothness: Smoothness
@@ -272,7 +273,8 @@ def _place_sigma_mm(fit: Adjustment, evidence: Observations, assumed_mm: float, 
 
 
 def _disagreeing(observations: Observations, fit: Adjustment) -> NDArray[np.bool_]:
-    """Marks far from where the others put them; of several in one strip only the worst, and those nearly as bad."""
+    """Mask of the marks that lie far from where the others put them; in a strip with several, only of the worst and
+    those nearly as bad."""
     is_mark, squared = observations.kind == MARK, np.zeros(len(observations))
     theirs = {name: getattr(fit, name)[is_mark] for name in ("residual", "fit_cov", "trust")}
     squared[is_mark] = squared_residuals(observations.select(is_mark), replace(fit, **theirs))

@@ -1,8 +1,8 @@
-"""Which of the cross-like places are the reseau's marks: the one pattern of departures that is smooth over the frame.
+"""Identifies the reseau's marks among the cross-like places: those whose departures are smooth over the frame.
 
-Every candidate is paired with every mark it may be within the tolerance. In each strip the pairs vote for one common
-shift; then the sweep model is fitted to all pairs with weights that sharpen step by step, a mark sharing its weight
-among its candidates, so that false pairs die out as the model bends into place.
+Every candidate is paired with every mark that it may be within the tolerance. In each strip the pairs vote for a common
+shift. Then the sweep model is fitted to all pairs with weights that become sharper step by step. The candidates of a
+mark share its weight, so false pairs lose theirs as the model approaches the truth.
 """
 
 from collections.abc import Sequence
@@ -185,8 +185,8 @@ def _stands_still(nominal: Nominal, found: Constellation) -> bool:
 
 
 def without_marks(strength: Array, expected: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Strips (K,) that are not placed by the marks `expected` (K,) in them, though marks are found in other strips so
-    often that chance can hardly be why."""
+    """Mask (K,) of the strips in which the `expected` (K,) marks were not found, although marks are found in the other
+    strips so often that this is hardly due to chance."""
     placed = strength >= LEAST_STRENGTH
     found = min(float(strength[placed].sum() / max(int(expected[placed].sum()), 1)), 1.0)
     return ~placed & (bdtr(np.minimum(strength, expected), expected, found) < BY_CHANCE / strength.size)

@@ -1,4 +1,4 @@
-"""Where one strip's samples lie in a neighbouring strip that sees the same film."""
+"""Maps samples of a strip to a neighbouring strip that shows the same film."""
 
 import numpy as np
 from numpy.typing import NDArray

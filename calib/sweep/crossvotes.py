@@ -1,8 +1,8 @@
-"""How much each sample of a picture looks like the centre of a reseau cross: compiled, a few sums a sample.
+"""Scores how much each sample of a picture looks like the centre of a reseau cross: compiled, a few sums per sample.
 
-Means over boxes reach beyond the picture by reflecting it (d c b a | a b c d | d c b a), a window of even size reaching
-one sample further back than ahead; sums that run down the columns are kept in double precision. What works line by line
-is `bare`: references to arrays counted at every line took a third of the time.
+Box means reach beyond the picture by reflecting it (d c b a | a b c d | d c b a); a window of even size reaches one
+sample further back than ahead. Running sums down the columns are kept in double precision. Functions that work line by
+line are `bare`, because counting references to arrays at every line took a third of the time.
 """
 
 import numpy as np
@@ -12,8 +12,8 @@ from calib.compiled import bare, njit
 from calib.coordinates import Array
 from calib.median import median_of
 
-SPARSE = 4  # every so manieth cell, along and across, tells the usual variance
-TRACE, ROUNDED = 0.05, 1e-6  # of the usual scatter, and of the level: what is less is none
+SPARSE = 4  # step in cells, along and across, for the median variance
+TRACE, ROUNDED = 0.05, 1e-6  # lower bounds of the scatter: of its median, and of the level
 Picture = NDArray[np.float32]
 Line = NDArray[np.float32]
 
@@ -77,9 +77,12 @@ def _add_up(values: Line, size: int, out: Line) -> None:  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def local_variance(values: Picture, box: int, cell: int, first: int, stop: int) -> Picture:  # pragma: no cover
-    """Variance in a square box of a picture's cells about that of each sample of the lines `first` to `stop`
-    (exclusive): as many cells, an odd number, as are nearest to `box` lines. Cells are `cell` lines and samples large;
-    the last ones begin earlier where the picture ends. None is below a trace of what is usual, or of the level."""
+    """Variance in a square box around the cell of each sample, for the lines `first` to `stop` (exclusive).
+
+    Cells are `cell` lines and samples large; the last ones begin earlier, to end with the picture. The box is an odd
+    number of cells wide, as near to `box` lines as possible. Variances have a lower bound: `TRACE` times the usual
+    scatter, `ROUNDED` times the level.
+    """
     n_lines, n_samples = values.shape
     cell = min(cell, n_lines, n_samples)
     high, wide = (n_lines + cell - 1) // cell, (n_samples + cell - 1) // cell
@@ -106,7 +109,7 @@ def local_variance(values: Picture, box: int, cell: int, first: int, stop: int) 
 def _spread_out(
     cells: Picture, cell: int, first: int, of_sample: NDArray[np.int64], out: Picture
 ) -> None:  # pragma: no cover
-    """To each sample what its cell has, from line `first` on."""
+    """Give each sample the value of its cell, from line `first` on."""
     for i in range(len(out)):
         line, row = out[i], cells[(first + i) // cell]
         if i > 0 and (first + i) % cell:
@@ -153,8 +156,10 @@ def _vote(here: Line, one: Line, other: Line, variance: Line, vote: Line) -> Non
 
 @njit(cache=True, nogil=True)
 def votes_across(mean: Picture, variance: Picture, step: int, first: int) -> Picture:  # pragma: no cover
-    """Votes of half arms along the lines, from line `first` of the means on as many as variances are given of; flanks
-    lie `step` lines away, at most at the picture's ends."""
+    """Votes of half arms along the lines, for the lines from `first` of `mean` on for which there are variances.
+
+    Flanks lie `step` lines away, or at the picture's ends.
+    """
     out = np.empty(variance.shape, np.float32)
     for k in range(len(out)):
         i = first + k
@@ -179,19 +184,23 @@ def votes_along(mean: Picture, variance: Picture, step: int) -> Picture:  # prag
 def combine_votes(
     across: Picture, along: Picture, shifts_s: tuple[int, int], shifts_l: tuple[int, int], first: int
 ) -> Picture:  # pragma: no cover
-    """Mean vote of the half arms inside the picture, on the lines of `across`, whose first one is line `first` of
-    `along`; 0 unless four or more are, with some along both directions."""
+    """Mean vote of the half arms that lie inside the picture; 0 unless there are four, in both directions.
+
+    The first line of `across` and of the result is line `first` of `along`.
+    """
     n_samples = across.shape[1]
     out, shares = np.empty(across.shape, np.float32), np.empty((5, n_samples), np.float32)
     padded, none = np.zeros(n_samples + 2 * shifts_s[1], np.float32), np.zeros(n_samples, np.float32)
     _shares(shifts_s, shares)
-    _combine(across, along, shifts_s, shifts_l, first, shares, padded, none, out)
+    _combine(across, along, (shifts_s, shifts_l), first, shares, (padded, none), out)
     return out
 
 
 @bare(cache=True, nogil=True)
-def _combine(across, along, shifts_s, shifts_l, first, shares, padded, none, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    n_samples = across.shape[1]
+def _combine(across, along, shifts, first, shares, room, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill `out` with the sums of the half arms' votes times their `shares`; `room` is a padded line and one of
+    zeros."""
+    n_samples, (shifts_s, shifts_l), (padded, none) = across.shape[1], shifts, room
     one, two = shifts_s
     a, b, c, d = padded[two - one :], padded[two + one :], padded, padded[2 * two :]
     for i in range(len(out)):
@@ -218,7 +227,7 @@ def _inside(picture: Picture, line: int, none: Line) -> tuple[int, Line]:  # pra
 
 @bare(cache=True, nogil=True)
 def _shares(shifts_s: tuple[int, int], out: Picture) -> None:  # pragma: no cover
-    """What a vote counts in the mean, by the number of half arms along the columns that are seen, at each sample."""
+    """Weight of a vote in the mean at each sample, by the number (0 to 4) of half arms seen along the columns."""
     n_samples = out.shape[1]
     for j in range(n_samples):
         seen_s = 0
@@ -233,8 +242,8 @@ def _shares(shifts_s: tuple[int, int], out: Picture) -> None:  # pragma: no cove
 def peaks(
     strength: Picture, first: int, stop: int, least: float, reach_l: int, reach_s: int
 ) -> NDArray[np.int64]:  # pragma: no cover
-    """Rows (line, sample) of places, in lines `first` to `stop` (exclusive), that are `least` or more strong and as
-    strong as all within `reach` of them."""
+    """Local maxima in lines `first` to `stop` (exclusive), as rows (line, sample): places with a strength of at least
+    `least` that nothing within reach exceeds."""
     found, enough = [], np.float32(least)
     for i in range(first, stop):
         here, above, below = strength[i], strength[max(i - 1, 0)], strength[min(i + 1, len(strength) - 1)]

@@ -1,7 +1,9 @@
-"""The step wedge as evidence for the sweep: its patches' borders lie at known film places, where no marks are.
+"""The step wedge as evidence for the sweep: the borders of its patches lie at known film places where there are no
+marks.
 
-Borders along the lines' direction tell y over the whole width, the gaps between neighbouring strips' wedges tell x.
-They are looked at in whatever mixes linearly where the spot sees both sides, so a border's middle is half way.
+Borders between patches give y over the whole width of a strip; the gaps between neighbouring strips' wedges give x.
+They are measured in the power of light that mixes linearly within the spot, so the middle of a border is at half its
+step.
 """
 
 from collections.abc import Sequence
@@ -74,9 +76,9 @@ def find_edges(
 
 
 def _alike(edges: Edges) -> Edges:
-    """The borders beyond which the film is denser by as much as in most strips, each taken for that.
+    """The borders whose step in density is that of most strips, with that step as `rise`.
 
-    The wedge is the same in all strips: what differs is a scratch, or a spoilt patch, whose edge lies elsewhere.
+    The wedge is the same in all strips, so a different step is a scratch or a damaged patch, whose edge lies elsewhere.
     """
     rise, usual = edges.rise, edges.rise.copy()
     for at_mm in np.unique(edges.film_mm[edges.axis == 1]):
@@ -88,10 +90,10 @@ def _alike(edges: Edges) -> Edges:
 
 
 def _of_tone(frame: Frame, edges: Edges, shape: CrossShape) -> Array:
-    """Variance (E,) in mm^2 of what a tone not quite right shifts borders by.
+    """Variance (E,) in mm^2 of the shift of borders that errors of the tone cause.
 
-    It shifts all groups of a border alike, so that together they are to be trusted no more than one. Beside the wedge's
-    ends lies film of a density that no patch tells: there the tone is as unknown as the video's own.
+    They shift all groups of a border alike, so that together these count no more than one. The film beside the ends of
+    the wedge has a density that no patch calibrates: there the shift may be as large as in DN.
     """
     trust_mm = max(frame.film.reseau.sigma_mm or 0.0, TRUST_BLURS * min(shape.blur_x_mm, shape.blur_y_mm))
     along = edges.axis == 1

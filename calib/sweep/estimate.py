@@ -26,16 +26,16 @@ from calib.sweep.summary import common_sweep, figures_of, placing_warnings, soft
 from calib.sweep.tables import MarkTable, ReadWindow, SweepFit
 from calib.sweep.ties import Ties, measure_ties, tie_observations, tie_table
 
-TRUSTED = 0.2  # robust weight of a tie from which it counts as used
-TIE_ROUNDS = 2  # at most, in which ties that better sweeps put elsewhere are measured again
+TRUSTED = 0.2  # least robust weight of a tie that is listed as used
+TIE_ROUNDS = 2  # at most, in which ties are measured again after better sweeps have moved them
 
 
 def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int = 1) -> SweepFit:
-    """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from a first look.
+    """Fit the sweeps to marks, wedge borders and ties, all measured in density, starting from the first look.
 
-    Ties of strips that are first placed by them are measured again. Line jitter comes last: marks and ties tell means
-    over many lines, so their residuals are those of the sweeps without it. What it is read off is seen beside the fits,
-    which leave a thread much time.
+    Ties of strips that were placed mainly by ties are measured again. Line jitter is added last: marks and ties are
+    means over many lines, so their residuals refer to sweeps without it. The shifts of single lines for it are measured
+    during the fits, on a thread that these leave mostly idle.
     """
     nominal = make_nominal(frame)
     seen = _marks_and_borders(nominal, read, first, threads)
@@ -74,8 +74,8 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """The fit to marks and borders; the fits behind its table of marks, the cross as the readout blurs it, by how much
-    single strips are blurred beyond that, the power by which light mixes, and all evidence but the marks' places."""
+    """The fit to marks and borders, and what went into it: the fits of single marks, the blurred shape of the cross,
+    the additional blur of each strip, the exponent by which light mixes, and all evidence except the marks' places."""
 
     found: Combined
     fits: list[MarkFit | None]
@@ -101,9 +101,9 @@ def _marks_and_borders(
 def _marks_again(
     nominal: Nominal, read: Sequence[ReadWindow], first: Sequence[StripSweep], threads: int
 ) -> tuple[Combined, list[MarkFit | None], CrossShape, Array]:
-    """Measure every mark the sweeps put into a strip; and once more those not found or that better sweeps bend much.
+    """Measure all marks that lie in a strip, and repeat those that were not found or whose windows the new sweeps bend.
 
-    Also the fits behind the table of marks, and the cross as the readout blurs it, with what `estimate_blur` adds.
+    Returns the fit to the marks, the fits of single marks, the cross with its blur, and each strip's additional blur.
     """
     frame = nominal.frame
     sought = marking.expected_marks(frame, first)
@@ -133,7 +133,7 @@ def _marks_again(
 def _judged(
     frame: Frame, sought: marking.Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]
 ) -> MarkTable:
-    """The table of marks, without those that are none by what they show."""
+    """The table of marks, with those rejected that do not look like marks."""
     table, contrast = markjudge.mark_table(sought, fits, sweeps), strokejudge.contrasts(fits)
     table = strokejudge.flag_odd(table, strokejudge.of_its_strip(table))
     table = strokejudge.flag_odd(table, strokejudge.as_stated(table, contrast, frame.film.reseau.density))
@@ -141,6 +141,6 @@ def _judged(
 
 
 def _tie_weights(found: Combined, ties: Ties) -> Array:
-    """The ties' robust weights (T,), zero where the fit had to do without them."""
+    """Robust weights (T,) of the ties; zero if the fit did not use them."""
     is_tie = found.evidence.kind == TIE
     return found.fit.weight[is_tie] if is_tie.any() else np.zeros(len(ties))

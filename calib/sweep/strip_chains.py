@@ -1,4 +1,4 @@
-"""Chains of strips whose edges show the same film, and where each stands in its chain."""
+"""Chains of strips whose edges show the same film, and the place of each strip in its chain."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -8,8 +8,8 @@ Edge = tuple[int, int]  # strip, side: 0 of the first samples, 1 of the last
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A strip in its chain: its place on the film, and whether it is turned end to end, or mirrored side to side,
-    against what is said of it."""
+    """A strip in its chain: its place on the film, and whether it is turned end to end or mirrored side to side,
+    compared with its description."""
 
     strip: int
     position: int
@@ -18,14 +18,17 @@ class Place:
 
     @property
     def is_as_stated(self) -> bool:
-        """Whether all is as the description says."""
+        """Whether place and direction are as described."""
         return self.strip == self.position and not self.is_turned and not self.is_mirrored
 
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """Strips that follow each other on the film, from left to right; `is_settled`: more than half of them are as stated
-    in one way only, or all strips of a frame stand in it."""
+    """Strips that follow each other on the film, from left to right.
+
+    `is_settled`: the chain's place is unambiguous. Only one place makes more than half of its strips as described, or
+    the chain holds all strips of the frame.
+    """
 
     places: tuple[Place, ...]
     is_settled: bool
@@ -36,9 +39,9 @@ class Chain:
 
 
 def chains_of(count: int, sound: Sequence[bool], links: Mapping[Edge, tuple[Edge, bool]]) -> tuple[Chain, ...]:
-    """The chains of `count` strips that `sound` neighbours (count - 1) and `links` between other edges make.
+    """The chains of `count` strips, made by `sound` pairs of neighbours (count - 1) and by `links` between other edges.
 
-    A chain's place and direction are those in which most of its strips are as stated.
+    A chain gets the place and direction in which most of its strips are as described.
     """
     partner = dict(links)
     for k, is_sound in enumerate(sound):
@@ -53,7 +56,7 @@ def chains_of(count: int, sound: Sequence[bool], links: Mapping[Edge, tuple[Edge
 
 
 def _followed(strip: int, partner: Mapping[Edge, tuple[Edge, bool]]) -> list[Place]:
-    """All that hang together with a strip, placed against it; a chain that closes on itself ends where it began."""
+    """All strips linked to a strip, directly or not, placed relative to it; a closed chain is cut at that strip."""
     start = Place(strip, 0, False, False)
     places, seen = [start], {strip}
     for step in (1, -1):
@@ -73,7 +76,7 @@ def _followed(strip: int, partner: Mapping[Edge, tuple[Edge, bool]]) -> list[Pla
 
 
 def _settled(places: Sequence[Place], count: int) -> Chain:
-    """The chain where and as most of its strips are as stated."""
+    """The chain at the place and in the direction in which most of its strips are as described."""
     ways: list[tuple[Place, ...]] = []
     for turned in (False, True):
         for mirrored in (False, True):

@@ -1,10 +1,10 @@
-"""What a strip's two edges show along the film, and whether two edges show the same: strips that follow each other do.
+"""Compares strip edges: whether two edges show the same film, as those of neighbouring strips must.
 
 An edge's profile is the mean over the samples that the neighbour shows too, line by line. Its texture is compared in
-windows; each window's best lag is anywhere within the reach if the two edges show different film, and follows that of
-the window before if they show the same. How many windows follow is binomial under chance, whatever the noise.
-That few follow is no evidence of other film: in few lines chance finds likenesses as good as the true one. What all
-windows together say along one course of lags tells then, beside what windows say that surely show other film.
+windows. If two edges show the same film, the best lag of a window is near that of the window before; otherwise it is
+random. The number of windows that follow is then binomial, whatever the noise.
+Few windows that follow are no proof of different film: in short windows, chance matches may beat the true one. Then the
+joint likeness of all windows along one smooth course of lags decides, compared with that of windows of different film.
 """
 
 from collections.abc import Sequence
@@ -23,20 +23,22 @@ from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import marks_in_reach
 
 LEAST_SAMPLES = 3  # of an overlap
-SMOOTH_LINES = 33  # slower than the mean of so many lines is level and drift, not texture
-CLIP = 1.0  # texture counts up to this multiple of its median size: a shadow's rim counts no more than many grains
-WINDOW_LINES = (32, 256)  # least and most, of a window;
-WINDOWS = 24  # in so many windows is the film cut, and no more are looked at,
-RUNS = 4  # in so many runs of windows that follow each other, if there are more
-FOLLOWS_LINES = 2  # by which the lag of a window may differ from that of the one before,
-LEADERS = 2  # or of the one before that,
-NEAR_WINDOWS = 3  # which are at most so many windows away: then it follows
-LEAST_STRANGERS = 3  # ways of pairing windows that show other film, which tell how likely a course is by chance
-LEAST_SEEN = 0.3  # of a window that must carry texture
+SMOOTH_LINES = 33  # window of the running mean that is subtracted: slower changes are level and drift, not texture
+CLIP = 1.0  # texture is clipped at this multiple of its median size, so that a shadow's rim does not dominate
+WINDOW_LINES = (32, 256)  # least and greatest height of a window
+WINDOWS = 24  # windows that the film is divided into; of longer film only this many are compared,
+RUNS = 4  # in this many runs of consecutive windows
+# A window follows if its lag differs by at most FOLLOWS_LINES from that of one of the last LEADERS windows, which must
+# be at most NEAR_WINDOWS windows away.
+FOLLOWS_LINES = 2
+LEADERS = 2
+NEAR_WINDOWS = 3
+LEAST_STRANGERS = 3  # pairings of windows of different film needed to estimate the chance likeness of a course
+LEAST_SEEN = 0.3  # of a window that must have texture
 MOST_LAG_LINES = 400
 TINY = 1e-12
-DIFFERENCES = 4  # of lines, that tell noise from film
-ROOM_PX = 6.0  # about a mark, for the spot and what its place is off
+DIFFERENCES = 4  # order of the differences of lines that separate noise from film
+ROOM_PX = 6.0  # around a mark that is masked, for the spot and the error of its place
 
 Bools = NDArray[np.bool_]
 Spectra = NDArray[np.complex64]
@@ -44,8 +46,10 @@ Spectra = NDArray[np.complex64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EdgeProfiles:
-    """Mean DN of a strip's first and last samples on each line, (2, n_lines), in the order of the film as the scan is
-    stated, and where nothing can be said of it. `noise_dn`: 1-sigma of such a mean."""
+    """Mean DN of a strip's first and last samples on each line, (2, n_lines), and the mask of unknown ones, `missing`.
+
+    Lines are in the order of the film by the description. `noise_dn`: 1-sigma of such a mean.
+    """
 
     value: NDArray[np.float32]
     missing: Bools
@@ -68,7 +72,7 @@ class EdgeTexture:
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """How the film is cut into windows: their first lines, their height, and the greatest lag."""
+    """Division of the film into windows: their first lines, their height, and the greatest lag."""
 
     first: tuple[int, ...]
     lines: int
@@ -76,26 +80,26 @@ class Cut:
 
     @property
     def reach(self) -> int:
-        """Lines within the greatest lag of a window: so many are compared by their spectra."""
+        """Number of lines within the greatest lag of a window, which are compared by their spectra."""
         return self.lines + 2 * self.lag
 
     @property
     def by_chance(self) -> float:
-        """The most that the probability of a window that follows can be, where its lag is chance."""
+        """Upper bound of the probability that a window with a random lag follows."""
         return min(1.0, LEADERS * (2 * FOLLOWS_LINES + 1) / (2 * self.lag + 1))
 
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """What speaks for two edges showing the same film: out of how many windows that could follow others, and the
-    probability that of different film as many do, or more."""
+    """Evidence that two edges show the same film: the number of windows that could follow, and the probability that as
+    many or more follow by chance."""
 
     windows: int
     chance: float
 
 
 def overlap_width(frame: Frame) -> int:
-    """Samples that neighbouring strips have in common, nominally; not below the least that are looked at."""
+    """Nominal number of samples that neighbouring strips share; at least `LEAST_SAMPLES`."""
     n_samples = frame.strips[0].n_samples
     return min(max(round(n_samples - frame.scan.pitch_mm / frame.scan.sample_mm), LEAST_SAMPLES), n_samples)
 
@@ -111,8 +115,7 @@ def edge_profiles(dn: NDArray, lost: Bools, width: int, noise_dn: float, *, is_r
 
 
 def cut_film(frame: Frame, tolerances: float) -> Cut:
-    """Windows of the lines that lie in the format, for strips no more than so many tolerances apart; their number may
-    be nought."""
+    """Windows on the lines in the format, for strips displaced by at most so many tolerances; there may be none."""
     scan, height_mm = frame.scan, frame.camera.format_mm[1]
     n_lines = min(strip.n_lines for strip in frame.strips)
     inside = [max(round((edge - scan.first_line_mm) / scan.line_mm), 0) for edge in (-height_mm / 2, height_mm / 2)]
@@ -126,8 +129,8 @@ def cut_film(frame: Frame, tolerances: float) -> Cut:
 
 
 def lines_of_marks_and_wedge(frame: Frame, sweep: StripSweep, strip: int, width: int) -> Bools:
-    """Lines (2, n_lines) of the edges' profiles, in their order, that show a reseau mark or the wedge: all strips show
-    those alike."""
+    """Mask (2, n_lines) of the lines of the edges' profiles that show a reseau mark or the wedge, which are alike in
+    all strips."""
     scan, reseau = frame.scan, frame.film.reseau
     raster = frame.strips[strip]
     shown = np.zeros((2, raster.n_lines), np.bool_)
@@ -149,21 +152,21 @@ def lines_of_marks_and_wedge(frame: Frame, sweep: StripSweep, strip: int, width:
 
 
 def of_scene(frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep]) -> list[EdgeProfiles]:
-    """The strips' profiles, missing where all strips show what is known of the film."""
+    """The strips' profiles with the lines of marks and wedge marked as missing."""
     width = overlap_width(frame)
     known = [lines_of_marks_and_wedge(frame, sweep, k, width) for k, sweep in enumerate(sweeps)]
     return [replace(p, missing=p.missing | lines) for p, lines in zip(profiles, known, strict=True)]
 
 
 def edge_texture(profile: EdgeProfiles, side: int, cut: Cut, *, is_turned: bool = False) -> EdgeTexture:
-    """The texture of a strip's edge of the first samples (side 0) or of the last (1), or as it would be were the strip
-    turned end to end."""
+    """The texture of a strip's edge of the first samples (side 0) or of the last (1); with `is_turned`, as if the strip
+    were turned end to end."""
     order = slice(None, None, -1 if is_turned else 1)
     return texture(profile.value[side, order], profile.missing[side, order], profile.noise_dn, cut)
 
 
 def texture(value: NDArray[np.float32], missing: Bools, noise_dn: float, cut: Cut) -> EdgeTexture:
-    """The texture of a profile (n_lines,) of noise `noise_dn`, nothing where it is `missing`."""
+    """The texture of a profile (n_lines,) with noise `noise_dn`; 0 where it is `missing`."""
     textured, size_dn = rough(value, missing)
     noise_dn = max(noise_dn, _noise_of_lines(value, missing))
     padded = np.concatenate([np.zeros(cut.lag, np.float32), textured, np.zeros(cut.lag + cut.lines, np.float32)])
@@ -204,7 +207,7 @@ def _noise_of_lines(value: NDArray[np.float32], missing: Bools) -> float:
 
 
 def agreement(one: EdgeTexture, other: EdgeTexture, cut: Cut) -> Agreement:
-    """How far two edges show the same film."""
+    """The evidence that two edges show the same film."""
     if not cut.first:
         return Agreement(0, 1.0)
     seen = np.flatnonzero(one.seen & other.seen)
@@ -219,8 +222,10 @@ def agreement(one: EdgeTexture, other: EdgeTexture, cut: Cut) -> Agreement:
 
 
 def course_by_chance(one: EdgeTexture, other: EdgeTexture, cut: Cut) -> float | None:
-    """How likely windows that show other film are as alike along their best course of lags as these are: Student's t of
-    what windows too far apart to show the same film say; None where too few of those tell."""
+    """Probability that windows of different film are as alike along their best course of lags as these are.
+
+    By Student's t, from pairings of windows too far apart to show the same film; None if there are too few of those.
+    """
     seen = np.flatnonzero(one.seen & other.seen)
     first = np.array(cut.first, dtype=np.int64)[seen]
     shifted = (np.roll(np.arange(seen.size), n) for n in range(1, seen.size))
@@ -234,7 +239,7 @@ def course_by_chance(one: EdgeTexture, other: EdgeTexture, cut: Cut) -> float | 
 
 
 def _best_course(likeness: NDArray[np.float64], first: NDArray[np.int64], cut: Cut) -> float:
-    """The greatest mean over all windows of their likeness along lags that change no faster than film's do."""
+    """The greatest mean likeness of all windows over courses of lags that change no faster than those of real film."""
     best = likeness[0]
     for here, step in zip(likeness[1:], np.diff(first) // cut.lines, strict=True):
         width = 2 * FOLLOWS_LINES * min(int(step), NEAR_WINDOWS) + 1

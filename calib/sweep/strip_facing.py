@@ -1,5 +1,7 @@
-"""What neighbours show of the film that they have in common by their marks: not always what they should by the scan's
-description, for strips lie off sideways too, and wander."""
+"""Edge textures of the film that neighbours share by their marks.
+
+It may differ from the described overlap, because strips are displaced sideways and wander.
+"""
 
 from collections.abc import Sequence
 
@@ -15,8 +17,8 @@ Ints = NDArray[np.int64]
 
 
 def facing_samples(left: StripSweep, right: StripSweep) -> tuple[Ints, Ints]:
-    """The first sample on each line of the left strip (n_lines,) that shows film of the right one, and the number of
-    those of the right strip, from its first on, that show film of the left one."""
+    """The shared samples of two neighbours: on each line of the left strip (n_lines,) the first sample that the right
+    strip shows too, and on each line of the right strip the number of its first samples that the left strip shows."""
     begins_mm = right.x_sample_mm[0] + _along(right, left.y_line_mm) - left.x_line_mm
     ends_mm = left.x_sample_mm[-1] + _along(left, right.y_line_mm) - right.x_line_mm
     order = np.arange(left.n_samples), np.arange(right.n_samples)
@@ -26,7 +28,7 @@ def facing_samples(left: StripSweep, right: StripSweep) -> tuple[Ints, Ints]:
 
 
 def _along(sweep: StripSweep, y_mm: Array) -> Array:
-    """How far a strip lies off sideways at places along the film."""
+    """Sideways displacement of a strip in mm at places along the film."""
     order = slice(None, None, 1 if sweep.y_line_mm[-1] > sweep.y_line_mm[0] else -1)
     return np.interp(y_mm, sweep.y_line_mm[order], sweep.x_line_mm[order])
 
@@ -39,8 +41,10 @@ def facing_textures(
     sweeps: Sequence[StripSweep],
     cut: Cut,
 ) -> tuple[EdgeTexture, EdgeTexture]:
-    """The textures of what two neighbours have in common, from their samples and what is lost of these (n_lines,
-    n_samples), the noise of single samples and the sweeps by the marks."""
+    """Textures of the shared film of two neighbours, left and right.
+
+    `whole`: samples and lost mask (n_lines, n_samples) of each; `noise_dn`: 1-sigma of a sample; `sweeps` by the marks.
+    """
     first, count = facing_samples(*sweeps)
     ranges = ((first, np.full(first.size, sweeps[0].n_samples)), (np.zeros(count.size, np.int64), count))
     left, right = (
@@ -54,7 +58,7 @@ def _texture(
     frame: Frame, strip: int, side: int, seen: tuple[NDArray, Bools, Ints, Ints], noise_dn: float, sweep: StripSweep,
     cut: Cut,
 ) -> EdgeTexture:  # fmt: skip
-    """The texture of a strip's samples from one on to before another on each line, all `seen` of that edge."""
+    """The texture of one side of a strip; `seen`: samples, lost mask, and the first and stop sample of each line."""
     dn, lost, first, stop = seen
     part = slice(int(first.min()), int(stop.max()))
     sample = np.arange(part.start, part.stop)

@@ -1,9 +1,9 @@
-"""Strips that are not what they are said to be: exchanged, listed out of order, turned end to end, mirrored, foreign.
+"""Finds strips that are not as described: swapped, out of order, turned end to end, mirrored, or of another film.
 
-Neighbouring strips show the same film where they overlap. Where they do not, the edges that are left over are compared
-with each other, both ways round. Edges that show the same film are links, and links make chains. What a chain's other
-strips say of a strip's place and direction is held against what the description says of it. Nothing is claimed of a
-strip only because its overlaps are empty: a claim needs a link, or texture that differs where it should be the same.
+Neighbouring strips show the same film where they overlap. Where they do not, the unmatched edges are compared with each
+other in both directions. Edges that show the same film are links, and links make chains. The place and direction of a
+strip in its chain are compared with those in the description. An overlap without texture proves nothing: a strip is
+rejected only by a link, or by texture that differs where it should be the same.
 """
 
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -33,15 +33,17 @@ from calib.sweep.strip_edges import (
 )
 from calib.sweep.strip_facing import facing_textures
 
-SOUND = 1e-3  # neighbours whose agreement is less likely by chance show the same film
-BY_CHANCE = 1e-3  # of any link in a frame
-DIFFERENT = 0.01  # neighbours whose agreement is more likely by chance than this may show different film, with
-TEXTURED = 2.0  # times noise's own texture in both edges,
-LEAST_WINDOWS = 8  # windows enough that film in common would have followed in many,
-SAME = 0.001  # and no course of lags along which they are more alike than this by chance
-NEAR = 8  # strips away, edges are compared at most where more than
-MANY = 64  # edges are left over
-APART, FARTHEST = 1.5, 2.0  # tolerances that edges of the same film hardly ever lie apart, and never do
+SOUND = 1e-3  # chance probability below which the agreement of neighbours proves that they show the same film
+BY_CHANCE = 1e-3  # probability of any false link in a frame
+# Neighbours may show different film if the chance probability of their agreement is above DIFFERENT, the texture of
+# both edges exceeds that of noise by the factor TEXTURED, there are LEAST_WINDOWS windows, so that common film would
+# have matched in many, and no course of lags has a chance probability below SAME.
+DIFFERENT = 0.01
+TEXTURED = 2.0
+LEAST_WINDOWS = 8
+SAME = 0.001
+NEAR, MANY = 8, 64  # with more than MANY unmatched edges, only edges up to NEAR strips apart are compared
+APART, FARTHEST = 1.5, 2.0  # tolerances by which edges of the same film are displaced hardly ever, and never
 MOST_NAMED = 12  # files in one sentence
 
 Textures = dict[Edge, EdgeTexture]
@@ -51,7 +53,7 @@ Links = dict[Edge, tuple[Edge, bool]]
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """A strip that is not what it is said to be, and what speaks for it."""
+    """A strip that is left out because it is not as described, and the evidence, `why`."""
 
     strip: int
     why: Remark
@@ -59,8 +61,11 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Overlaps:
-    """What the strips' edges show of the scene, and of neighbours (K-1,) whether it is the same film, and whether it is
-    told to be other film: where they should overlap by the scan's description, and where they do by their marks too."""
+    """Edge profiles of the scene, and for each pair of neighbours (K-1,) whether they are proven to show the same film,
+    and whether they are proven to show different film, `other`.
+
+    Different film must be found both where they should overlap by the description and where they do by their marks.
+    """
 
     shown: Sequence[EdgeProfiles]
     textures: Textures
@@ -70,7 +75,7 @@ class Overlaps:
     other_by_marks: tuple[bool, ...]
 
     def blocks(self) -> list[range]:
-        """Strips that continue each other, from left to right; or one alone."""
+        """Runs of strips that continue each other, from left to right; single strips are runs of one."""
         ends = [0, *(k + 1 for k, is_sound in enumerate(self.sound) if not is_sound), len(self.sound) + 1]
         return [range(first, stop) for first, stop in pairwise(ends)]
 
@@ -78,8 +83,11 @@ class Overlaps:
 def overlaps_of(
     frame: Frame, profiles: Sequence[EdgeProfiles], sweeps: Sequence[StripSweep], read: Read, threads: int = 1
 ) -> Overlaps:
-    """Compare neighbours where they overlap; `sweeps` by the marks say where marks lie in the strips, and where the
-    strips overlap if it is not where they should. Only then is a strip read: its samples and what is lost of them."""
+    """Compare neighbours where they overlap. `sweeps` are those by the marks.
+
+    They tell which lines show marks, and where the strips overlap if not at the described samples. Only in that case is
+    a strip read, by `read`: its samples and the mask of the lost ones.
+    """
     cut, far = cut_film(frame, APART), cut_film(frame, FARTHEST)
     shown = of_scene(frame, profiles, sweeps)
     count = len(frame.strips)
@@ -102,14 +110,14 @@ def overlaps_of(
 
 
 def _hardly_agree(left: EdgeTexture, right: EdgeTexture, cut: Cut) -> bool:
-    """Whether two edges have texture enough to be told apart, and few windows follow each other."""
+    """Whether two edges have enough texture to be compared, yet few windows match consistently."""
     found = agreement(left, right, cut)
     is_told = found.windows >= LEAST_WINDOWS and min(left.over_noise, right.over_noise) > TEXTURED
     return is_told and found.chance > DIFFERENT
 
 
 def _show_other_film(left: EdgeTexture, right: EdgeTexture, cut: Cut) -> bool:
-    """Whether two edges show different film: windows hardly follow, nor are they alike along any course of lags."""
+    """Whether two edges show different film: few windows match consistently, and no course of lags makes them alike."""
     if not _hardly_agree(left, right, cut):
         return False
     course = course_by_chance(left, right, cut)
@@ -117,8 +125,9 @@ def _show_other_film(left: EdgeTexture, right: EdgeTexture, cut: Cut) -> bool:
 
 
 def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[int]) -> tuple[LeftOut, ...]:
-    """The strips to be left out, as their overlaps tell; `unmarked` are strips whose marks were not found although
-    those of others were.
+    """The strips to be left out, judged by their overlaps.
+
+    `unmarked` are strips whose marks were not found although those of other strips were.
 
     Raises:
         InputError: most of the strips are out of order, or turned as `scan.reversed` does not say.
@@ -146,7 +155,7 @@ def strips_out_of_place(frame: Frame, overlaps: Overlaps, unmarked: Collection[i
 
 
 def _links(shown: Sequence[EdgeProfiles], textures: Textures, sound: Sequence[bool], cut: Cut) -> Links:
-    """Edges that show the same film, each to its one partner and whether that is turned end to end against it."""
+    """Links between unmatched edges: for each edge its partner, and whether the two strips are turned end to end."""
     free = [(k, side) for k, side in textures if not _is_taken(k, side, sound)]
     turned = {(k, side): edge_texture(shown[k], side, cut, is_turned=True) for k, side in free}
     reach = NEAR if len(free) > MANY else len(shown)
@@ -158,7 +167,7 @@ def _links(shown: Sequence[EdgeProfiles], textures: Textures, sound: Sequence[bo
         for is_turned, ways in ((False, textures), (True, turned))
     ]
     tried.sort()
-    of_edge: dict[Edge, list[int]] = {edge: [] for edge in free}  # what was tried, likeliest first
+    of_edge: dict[Edge, list[int]] = {edge: [] for edge in free}  # indices of its comparisons, the best first
     for i, (_, one, other, _) in enumerate(tried):
         of_edge[one].append(i)
         of_edge[other].append(i)
@@ -207,7 +216,7 @@ def _wrong_order(frame: Frame, chain: Chain) -> InputError:
 
 
 def _moved(frame: Frame, place: Place, chain: Chain) -> Remark:
-    """What a chain says of a strip that is not as it is said to be."""
+    """A remark on a strip whose place or direction in its chain is not as described."""
     exchanged = _exchanged(frame, place, chain)
     if exchanged:
         return Remark("they are exchanged, as their overlaps show: both are left out", exchanged)
@@ -224,7 +233,7 @@ def _moved(frame: Frame, place: Place, chain: Chain) -> Remark:
 
 
 def _exchanged(frame: Frame, place: Place, chain: Chain) -> tuple[int, ...]:
-    """Two strips of which each stands in the other's place, and as strips of that place are scanned; else none."""
+    """The two strips if a strip and another lie in each other's places, scanned as strips of these are; else none."""
     pair = [p for p in chain.places if {p.strip, p.position} == {place.strip, place.position}]
     if len(pair) != 2 or not all(_is_upright(frame, p) for p in pair):
         return ()
@@ -248,15 +257,17 @@ def _numbered(strips: Sequence[int]) -> str:
 
 
 def _unsettled(strip: int, chain: Chain) -> Remark:
-    """What a chain that leaves places open says of a strip in it."""
+    """A remark on a strip in a chain whose place on the film is ambiguous."""
     by = next(_beside(place, chain) for place in chain.places if place.strip == strip)
     said = f"its overlaps with {by} contradict the stated order; which of these strips is wrong is unknown"
     return Remark(f"left out: {said}", (strip,))
 
 
 def _foreign_blocks(overlaps: Overlaps, unmarked: Collection[int]) -> list[range]:
-    """Strips that continue each other, or one alone, and show other film than the strips beside them, while most others
-    agree: their marks are not found either, or it is one strip between two."""
+    """Runs of strips that show different film from the strips beside them, while most other strips agree.
+
+    Their marks must be missing too, unless it is a single strip between two neighbours.
+    """
     sound, found = overlaps.sound, []
     for block in overlaps.blocks():
         borders = [k for k in (block.start - 1, block.stop - 1) if 0 <= k < len(sound)]
@@ -276,8 +287,11 @@ def _foreign(frame: Frame, strip: int, block: range, is_unmarked: bool) -> Remar
 
 
 def doubtful(overlaps: Overlaps, unmarked: Mapping[int, int], left_out: Sequence[LeftOut]) -> tuple[Remark, ...]:
-    """A remark on each strip without its marks, of which so many should be there, unless it continues others that
-    mostly show theirs; and for neighbours that show other film, where both are used."""
+    """Remarks on strips whose marks were not found, and on neighbours that show different film though both are used.
+
+    `unmarked` maps a strip to the number of marks it should show. Strips that continue a run in which most strips show
+    their marks are not mentioned.
+    """
     out = {strip.strip for strip in left_out}
     strange = [k for block in overlaps.blocks() for k in block if 2 * len(set(block) & set(unmarked)) > len(block)]
     apart = [k for k in range(len(overlaps.sound)) if not overlaps.sound[k] and not {k, k + 1} & {*out, *strange}]

@@ -1,4 +1,4 @@
-"""Which measured marks have strokes of another value than is expected of them, and so are no marks."""
+"""Rejects measured marks whose strokes do not have the expected value: they are no marks."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -23,15 +23,14 @@ MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Expected:
-    """What value a mark's strokes should have, (M,), and by how much they may be off it; without limit where the mark
-    is not judged."""
+    """Expected value of each mark's strokes (M,) and the largest deviation from it, inf where a mark is not judged."""
 
     value: Array
     most_off: Array
 
 
 def flag_odd(table: MarkTable, expected: Expected) -> MarkTable:
-    """Reject the marks whose stroke value is farther from the expected one than it may be."""
+    """Reject the marks whose stroke value deviates from the expected one by more than allowed."""
     off = np.abs(table.stroke_value - expected.value)
     return reject(table, table.used & (off > expected.most_off), ODD_STROKE)
 
@@ -94,7 +93,7 @@ def as_stated(table: MarkTable, contrast: Array, density: float | None) -> Expec
 
 
 def contrasts(fits: Sequence[MarkFit | None]) -> Array:
-    """By how much strokes differ from the film beside them, (M,); without limit where there is no fit."""
+    """Contrast of strokes with the film beside them, (M,); inf where there is no fit."""
     return np.array([np.inf if fit is None else abs(fit.rise) for fit in fits])
 
 
@@ -104,5 +103,5 @@ def _nothing_of(table: MarkTable) -> Expected:
 
 
 def _scatter(deviation: Array) -> float:
-    """1-sigma of deviations by their median size."""
+    """1-sigma estimated from the median absolute deviation."""
     return float(np.median(np.abs(deviation))) / MIDDLE_SIZE

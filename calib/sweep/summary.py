@@ -1,4 +1,4 @@
-"""What a fit of the sweeps says of itself: the sweep that all strips share, figures for the report, warnings."""
+"""Summary of a fit of the sweeps: the sweep that all strips share, figures for the report, and warnings."""
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from calib.sweep.evidence import EDGE, EDGE_X, MARK, TIE
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import MarkTable, TieTable
 
-ENOUGH_MARKS = 4  # used in a strip: with fewer its place is said to hang on its neighbours
+ENOUGH_MARKS = 4  # used in a strip: with fewer there is a warning that its place depends on its neighbours
 
 
 def common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:
@@ -51,7 +51,7 @@ def _rms(values: Array) -> float:
 
 
 def placing_warnings(frame: Frame, table: MarkTable) -> tuple[Remark, ...]:
-    """A remark on each strip with too few marks."""
+    """A remark on each strip with fewer than `ENOUGH_MARKS` used marks."""
     warnings = []
     for strip in frame.strips:
         count = int(np.sum(table.used & (table.strip == strip.index)))

@@ -1,4 +1,4 @@
-"""What the sweep stage hands on: the marks and ties it measured, and the sweeps it fitted to them."""
+"""Results of the sweep stage: the measured marks and ties, and the sweeps fitted to them."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -15,8 +15,8 @@ EVERY_SAMPLE = slice(None)
 
 
 class ReadWindow(Protocol):
-    """Gives lines `first` to `stop` (exclusive) of a strip, some of their samples: values and 1-sigma noise, each
-    (stop - first, n); sigma is inf without signal."""
+    """A reader of some samples of lines `first` to `stop` (exclusive) of a strip: values and 1-sigma noise, each
+    (stop - first, n); sigma is inf where there is no signal."""
 
     def __call__(
         self, first: int, stop: int, samples: slice = EVERY_SAMPLE
@@ -71,8 +71,8 @@ class MarkTable:
 class TieTable:
     """Ties between neighbouring strips, one entry a window of the overlap (arrays of shape (T,)).
 
-    `strip` is the left strip; `x_mm`, `y_mm` the film place; `dx_mm`, `dy_mm` how far the right strip's picture lies
-    beyond the left one's by the sweeps it was measured with, `sigma_..` 1-sigma; residuals: what is left after the fit.
+    `strip` is the left strip; `x_mm`, `y_mm` the film place; `dx_mm`, `dy_mm` the displacement of the right strip's
+    picture from the left one's by the sweeps it was measured with; `sigma_..` its 1-sigma; `residual_..` after the fit.
     """
 
     strip: NDArray[np.int64]
@@ -92,8 +92,12 @@ class TieTable:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FirstLook:
-    """The strips placed before any tone is known; how many marks should be in them, and how many of those speak for
-    their places, (K,); and where marks were not found although other strips' were, how many the tape has not lost."""
+    """The strips placed by marks on raw DN.
+
+    `expected` and `strength` (K,): the number of marks that a strip should show, and the weight of those found.
+    `unmarked`: strips whose marks were not found although those of others were, each with the number of its marks that
+    are not lost.
+    """
 
     sweeps: tuple[StripSweep, ...]
     expected: NDArray[np.int64]
@@ -109,7 +113,7 @@ class SweepFit:
         its 1-sigma, `common_sigma_mm`.
     `spot_px`: rms radius of the readout's spot across (samples) and along (lines); None where no mark told it.
     `soft_mm` (K, 2): rms radius x and y of what blurs a strip beyond that spot, as out of focus; 0 where nothing does.
-    `figures`: plain numbers by name. `warnings`: what is to be said of it.
+    `figures`: plain numbers by name. `warnings`: remarks for the operator.
     """
 
     sweeps: tuple[StripSweep, ...]

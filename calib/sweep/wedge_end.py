@@ -1,4 +1,7 @@
-"""At which end of the strips the step wedge lies, told from raw DN: strips that all are turned continue each other."""
+"""Finds the end of the strips at which the step wedge lies, from raw DN.
+
+Strips that are all turned continue each other, so only the wedge shows that they are.
+"""
 
 from collections.abc import Sequence
 
@@ -12,17 +15,17 @@ from calib.frame.film import WedgePatch
 from calib.frame.frame import Frame
 from calib.frame.wedge_columns import covered_by_most, covers
 
-INNER = 0.7  # of a patch, along and across: the rest is left to its borders
-SHOWN = 0.9  # of the variance that steps explain, and of the rank correlation with the values: from there a wedge shows
+INNER = 0.7  # of a patch, along and across, that is used: its borders are left out
+SHOWN = 0.9  # least share of variance that steps explain, and least rank correlation, of a visible wedge
 LEAST_LINES = 3  # of a patch
-MOST_SAMPLES = 32  # nearly, of a line: they tell its mean well enough
+MOST_SAMPLES = 32  # of a line, about: enough for its mean
 
 
 def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_reversed: bool) -> tuple[float, float]:
-    """How well the wedge shows where it is said to be, and where it would be if the strip were turned end to end.
+    """How clearly a strip shows the wedge at the described end, and at the other end.
 
-    Each is the share of the variance of samples `dn` (n_lines, n_samples) there that steps of the stated order explain,
-    at the best place within the tolerance; 0 where there is none.
+    Each value is the share of the variance of the samples `dn` (n_lines, n_samples) that steps in the stated order
+    explain, at the best place within the tolerance; 0 if there is none.
     """
     scan, wedge = frame.scan, frame.film.wedge
     across_mm = np.array([patch.across_mm for patch in wedge.patches])
@@ -48,8 +51,8 @@ def wedge_shown(dn: NDArray, lost: NDArray[np.bool_], frame: Frame, *, is_revers
 
 
 def refuse_turned(frame: Frame, shown: Sequence[tuple[float, float]]) -> None:
-    """InputError where more than half of the strips show the wedge at the end where it is not said to be, and none
-    where it is."""
+    """Raise InputError if more than half of the strips show the wedge at the wrong end, and none at the described
+    one."""
     other = sum(turned > SHOWN for _, turned in shown)
     if 2 * other <= len(shown) or any(stated > SHOWN for stated, _ in shown):
         return
@@ -61,8 +64,8 @@ def refuse_turned(frame: Frame, shown: Sequence[tuple[float, float]]) -> None:
 
 
 def _patch_lines(scan: Scan, patches: Sequence[WedgePatch]) -> tuple[NDArray[np.int64], int]:
-    """The first and the last line (N, 2) of the inner part of each patch in film order, where the scan is as it is said
-    to be, and how many lines off they may lie."""
+    """First and last line (N, 2) of the inner part of each patch in film order by the description, and the tolerance in
+    lines."""
     edges = np.array([patch.y_mm for patch in patches])
     middle, half = edges.mean(axis=1, keepdims=True), INNER * np.diff(edges, axis=1) / 2
     at = np.rint((np.hstack([middle - half, middle + half]) - scan.first_line_mm) / scan.line_mm).astype(np.int64)
@@ -70,7 +73,7 @@ def _patch_lines(scan: Scan, patches: Sequence[WedgePatch]) -> tuple[NDArray[np.
 
 
 def _explained(profile: Array, scan: Scan, patches: Sequence[WedgePatch]) -> float:
-    """Part of the variance of a profile in film order, at the patches, that their means explain; 0 out of order."""
+    """Share of a profile's variance at the patches that their means explain; 0 if the means are out of order."""
     at, reach = _patch_lines(scan, patches)
     offset = np.arange(-reach, reach + 1)
     first, stop = at[:, 0, None] + offset, at[:, 1, None] + 1 + offset
