@@ -447,7 +447,7 @@ def test_samples_that_cannot_be_calibrated_spoil_together_what_each_of_them_spoi
     def marked(step: int) -> Packed:
         made = sound_samples(9, 220)
         for first in range(0, 200, step):
-            pack._put_ends(dn, rows, first, first + step, known, 6, 7, Taps(6, 6, 16), made)
+            pack._put_ends((dn, rows), (first, first + step), known, (6, 7), Taps(6, 6, 16), made)
         return made
 
     for together, alone in zip(marked(200), marked(1), strict=True):
