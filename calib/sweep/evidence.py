@@ -1,4 +1,4 @@
-"""What the sweeps are fitted to: places on strips and how they depart from where the description puts them."""
+"""The evidence that the sweeps are fitted to: places on strips, and their departures from the described places."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
@@ -40,7 +40,7 @@ class Observations:
         return self.kind.size
 
     def select(self, which: NDArray[np.bool_]) -> Self:
-        """Some of the evidence."""
+        """The rows of the evidence where `which` is true."""
         return type(self)(*(getattr(self, f.name)[which] for f in fields(self)))
 
 

@@ -1,7 +1,7 @@
-"""Strips that one or two marks place are held against their overlaps: a false mark puts its strip anywhere.
+"""Checks strips that are placed by one or two marks against their overlaps, because a false mark misplaces its strip.
 
-What is taken for a mark on a rough scene is held against the strip's other marks, if it has any. Where it has hardly
-one only the neighbours can tell: the strip is placed as if it had none, by the film that it shares with them.
+A false mark on a rough scene is usually revealed by the other marks of its strip. If there is hardly another one, only
+the neighbours can tell: the strip is then placed without its marks, by the film that it shares with them.
 """
 
 from collections.abc import Sequence
@@ -18,18 +18,17 @@ from calib.sweep.nominal import Nominal, prediction_weights
 from calib.sweep.tables import DISAGREES, ReadWindow
 from calib.sweep.ties import measure_ties, tie_observations
 
-FEW_MARKS = 2  # used in a strip, that are held against its overlaps
-LEAST_WEIGHT = 0.15  # robust, of a mark that agrees with them
+FEW_MARKS = 2  # used in a strip: no more are checked against its overlaps
+LEAST_WEIGHT = 0.15  # robust weight of a mark that agrees with them
 
 
 def placed_by_ties(
     nominal: Nominal, read: Sequence[ReadWindow], found: Combined, known: Sequence[Observations],
     threads: int,
 ) -> tuple[StripSweep, ...] | None:  # fmt: skip
-    """The sweeps with strips of few marks placed by their ties instead; None where none of these marks contradicts
-    them.
+    """The sweeps with strips of few marks placed by their ties instead; None if no such mark contradicts the ties.
 
-    `found` is the fit to marks and borders, `known` all its evidence but the marks' places.
+    `found` is the fit to marks and borders, `known` all its evidence except the marks' places.
     """
     frame, table = nominal.frame, found.table
     n_strips = len(frame.strips)

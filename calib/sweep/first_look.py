@@ -1,4 +1,4 @@
-"""The strips' first places: by their reseau marks on raw DN, before anything is known of the tone."""
+"""Places the strips for the first time, by their reseau marks on raw DN, before anything is known of the tone."""
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
@@ -60,8 +60,7 @@ def first_look(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _ByMarks:
-    """Strips placed by the marks that were found alone: where marks were expected, their fit, and the wedge's borders
-    that were found then."""
+    """Strips placed by the found marks alone: the expected marks, the fit, and the borders of the wedge found by it."""
 
     found: Constellation
     coarse: tuple[StripSweep, ...]
@@ -70,12 +69,12 @@ class _ByMarks:
     borders: Observations
 
     def has_as_many(self, other: "_ByMarks", strips: Collection[int]) -> bool:
-        """Whether nearly as many marks are found in some strips as otherwise."""
+        """Whether nearly as many marks are found in `strips` as in the `other` result."""
         return all(self.found.strength[k] > AS_MANY * other.found.strength[k] for k in strips)
 
 
 def _by_marks(nominal: Nominal, read: Sequence[ReadWindow], found: Constellation, threads: int) -> _ByMarks:
-    """Measure the marks that were found, fit the sweeps to them, and look for the borders there."""
+    """Measure the found marks, fit the sweeps to them, and find the borders of the wedge by these sweeps."""
     frame, coarse = nominal.frame, sweeps_by_marks(nominal, found.fit, threads)
     expected = marking.expected_marks(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
@@ -99,8 +98,8 @@ Finder = Callable[[int, NDArray, NDArray[np.bool_]], Candidates]
 
 
 def candidate_finder(frame: Frame) -> Finder:
-    """What finds the cross-like places of a strip, given its number, its samples (n_lines, n_samples) and where they
-    are lost; it needs no other strip."""
+    """A function that finds the cross-like places of a strip from its index, its samples and the mask of lost ones,
+    both (n_lines, n_samples)."""
     nominal, reseau, scan = make_nominal(frame), frame.film.reseau, frame.scan
     cross = CrossPixels(
         arm_line=round(reseau.arm_mm / scan.line_mm), arm_sample=round(reseau.arm_mm / scan.sample_mm),
@@ -123,22 +122,22 @@ def _unlike_others(
     expected: marking.Sought, count: NDArray[np.int64], found: Constellation, read: Sequence[ReadWindow],
     sweeps: Sequence[StripSweep],
 ) -> dict[int, int]:  # fmt: skip
-    """The strips in which marks are missing while others show theirs, and how many should be there."""
+    """The strips whose marks were not found although those of others were, each with the number of marks to be seen."""
     count = count.copy()
-    for k in np.flatnonzero(without_marks(found.strength, count)).tolist():  # what the tape lost cannot be missed
+    for k in np.flatnonzero(without_marks(found.strength, count)).tolist():  # marks on lost samples do not count
         count[k] = sum(_is_there(read[k], sweeps[k], *at) for at in _places(expected.select(expected.strip == k)))
     return {k: int(count[k]) for k in np.flatnonzero(without_marks(found.strength, count)).tolist()}
 
 
 def _places(sought: marking.Sought) -> list[tuple[int, int]]:
-    """The lines and samples, whole ones, at which marks are sought."""
+    """Lines and samples, rounded, at which marks are searched."""
     return list(
         zip(np.rint(sought.line).astype(int).tolist(), np.rint(sought.sample).astype(int).tolist(), strict=True)
     )
 
 
 def _is_there(read: ReadWindow, sweep: StripSweep, line: int, sample: int) -> bool:
-    """Whether a sample carries something; one beyond the strip's edge does not."""
+    """Whether a sample carries signal; false beyond the strip's edge."""
     if not (0 <= line < sweep.n_lines and 0 <= sample < sweep.n_samples):
         return False
     return bool(np.isfinite(read(line, line + 1)[1][0, sample]))

@@ -1,4 +1,4 @@
-"""Which marks a first look looks for, from where, and how many of them: those that will do to place the strips."""
+"""Selects the marks that the first look measures, with their starting places: enough to place the strips."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -21,8 +21,8 @@ GOLDEN = (np.sqrt(5) - 1) / 2
 def sought_first(
     frame: Frame, expected: marking.Sought, found: Constellation
 ) -> tuple[marking.Sought, NDArray[np.bool_]]:
-    """Every mark expected in a placed strip, to be looked for from its candidate on if it has one; and which of them
-    will do. A strip of one mark counts as placed if that is a clear one."""
+    """All marks expected in placed strips, starting at their candidates if they have one, and the mask of those to be
+    measured. A strip with a single mark counts as placed if the mark is a clear one."""
     placed = (found.strength >= LEAST_STRENGTH) | _by_clear_marks(found)
     sought, pairs, best = expected.select(placed[expected.strip]), found.pairs, {}
     for i in np.argsort(found.weight, kind="stable"):
@@ -37,8 +37,8 @@ def sought_first(
 
 
 def _by_clear_marks(found: Constellation) -> NDArray[np.bool_]:
-    """Strips (K,) with a mark that looks more like a cross than anything in all strips that is none, and not much less
-    so than the middle one of all marks: where hardly anything else is near, noise looks most like one."""
+    """Mask (K,) of the strips with a clear mark: it looks more like a cross than anything in all strips that is no
+    mark, and nearly as much as the median mark. The latter matters where there is little but noise."""
     pairs, clear = found.pairs, np.zeros(found.strength.size, bool)
     if not len(pairs):
         return clear
@@ -53,10 +53,10 @@ def _by_clear_marks(found: Constellation) -> NDArray[np.bool_]:
 
 
 def _enough(sought: marking.Sought, found: NDArray[np.bool_], n_lines: Sequence[int]) -> NDArray[np.bool_]:
-    """Which marks a first look measures: all, but of a strip with many that are `found` only some of these.
+    """Mask of the marks that the first look measures: all, but only some in a strip where many are `found`.
 
-    What it is for, to find the wedge and to measure marks on density from where they nearly are, needs no more. One
-    mark of each stretch of lines is taken, from another place in it each time: marks stand in rows and columns.
+    That suffices to find the wedge, and to start measuring marks on density. One mark is taken from each stretch of
+    lines, at a different position within it each time, because marks stand in rows and columns.
     """
     keep = np.ones(len(found), bool)
     for strip in np.unique(sought.strip).tolist():
@@ -72,7 +72,7 @@ def _enough(sought: marking.Sought, found: NDArray[np.bool_], n_lines: Sequence[
 
 
 def poor_strips(table: MarkTable) -> NDArray[np.int64]:
-    """The strips in which many of the marks measured are none, or are damaged."""
+    """Indices of the strips in which many of the measured marks are false or damaged."""
     strips, mine = np.unique(table.strip, return_inverse=True)
     return strips[np.bincount(mine, table.used) < MOSTLY * np.bincount(mine)]
 

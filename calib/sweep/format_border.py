@@ -1,8 +1,8 @@
-"""What two strips have in common, without the border of the exposed format where that is sharper than a line.
+"""Masks the border of the exposed format in an overlap where it is sharper than a line.
 
-It is the sharpest edge on the film, and a spot narrower than a line shows it to a line only: to either strip it looks
-as if it lay on one of its lines, along all samples at once. Matched, it is believed to a hundredth of a px where it may
-be off by half a px, and nothing in the window speaks against it. A border that the spot spreads over lines tells more
+The border is the sharpest edge on the film. If the spot is narrower than a line, each strip shows it at a whole line,
+along all samples. Matching would then claim an accuracy of a hundredth of a px where the error may be half a px, with
+nothing in the window to contradict it. A border that the spot spreads over several lines is kept: it is better evidence
 than the picture beside it.
 """
 

@@ -1,10 +1,10 @@
-"""Line jitter: each scan line's own small offset across the strip, where the picture's texture tells it.
+"""Estimates line jitter, the small offset of each scan line across the strip, from the picture's texture.
 
-Two neighbouring lines see nearly the same film; least squares on the gradient along them tells by how much one is
-shifted against the other. Noise and the film's own change from line to line shift them too, but differently in every
-part of the strip's width, while jitter is the same in all parts: so products of different parts' shifts tell its
-variance, whatever the noise is. Where they show none, nothing is changed. Where they do, the offsets are the most
-likely ones (Wiener) given that variance, the samples' noise and the scatter between the parts.
+Two neighbouring lines show nearly the same film; least squares on the gradient along them gives their relative shift.
+Noise and real changes of the film shift them too, but differently in each part of the strip's width, while jitter is
+the same in all parts. So products of the shifts of different parts give its variance, independent of noise. If it is
+not significant, nothing is changed. If it is, the offsets are the most likely ones (Wiener) given that variance, the
+noise of the samples and the scatter between the parts.
 """
 
 from collections.abc import Sequence
@@ -22,8 +22,8 @@ from calib.sweep.tables import ReadWindow
 PARTS = 4  # of a line's samples
 PIECES, PIECE_LINES = 6, 128  # of a strip, in which jitter is looked for first
 BLOCK_LINES = 1024
-SURE = 6.0  # the variance found over its own 1-sigma
-WORST = 4.0  # a shift whose variance is more times the jitter's says nothing of it
+SURE = 6.0  # least significance of the variance found, in its own 1-sigma
+WORST = 4.0  # a shift is ignored if its variance exceeds this many times the jitter's
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,8 +36,8 @@ class LineShifts:
 
 
 def steps_in_pieces(read: Sequence[ReadWindow], n_lines: Sequence[int], threads: int = 1) -> list[list[LineShifts]]:
-    """Shifts in some pieces of each strip, what its sweep knows of them included, for `with_jitter`: they need no sweep
-    and may be read beside other work."""
+    """Shifts in some pieces of each strip, for `with_jitter`. They do not depend on the sweep, whose part is subtracted
+    later, so they can be measured in parallel with other work."""
 
     def look(strip: tuple[ReadWindow, int]) -> list[LineShifts]:
         return [_steps(strip[0], first, stop) for first, stop in _pieces(strip[1])]
@@ -49,8 +49,10 @@ def with_jitter(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sample_mm: float, pieces: Sequence[list[LineShifts]],
     threads: int = 1,
 ) -> tuple[tuple[StripSweep, ...], float]:  # fmt: skip
-    """The sweeps with each line's own offset added to `x_line_mm`, and the largest rms jitter of a strip, px; 0 and
-    sweeps unchanged where none is sure. `pieces` are those of `steps_in_pieces`."""
+    """The sweeps with each line's offset added to `x_line_mm`, and the largest rms jitter of a strip, px.
+
+    If none is significant, the sweeps are unchanged and the jitter is 0. `pieces` are those of `steps_in_pieces`.
+    """
     strips = zip(read, sweeps, pieces, strict=True)
     found = shared_out(lambda strip: _with_jitter(*strip, sample_mm), strips, threads)
     return tuple(sweep for sweep, _ in found), max(rms_px for _, rms_px in found)
@@ -59,8 +61,11 @@ def with_jitter(
 def _with_jitter(
     read: ReadWindow, sweep: StripSweep, pieces: list[LineShifts], sample_mm: float
 ) -> tuple[StripSweep, float]:
-    """One strip's sweep with its lines' own offsets, and their rms, px; where lines jump so far, and samples lie so far
-    askew, that film places could not be inverted, lines stay and the rms is part of their sigma."""
+    """A strip's sweep with the offsets of its lines, and their rms, px.
+
+    If the offsets are so large, and the lines so skew, that film places could not be inverted, the lines stay where
+    they are and the rms is added to their sigma.
+    """
     firsts = [first for first, _ in _pieces(sweep.n_lines)]
     seen = [_less_known(piece, sweep, sample_mm, first) for piece, first in zip(pieces, firsts, strict=True)]
     if jitter_variance(seen) == 0.0:
@@ -100,10 +105,10 @@ def _less_known(shifts: LineShifts, sweep: StripSweep, sample_mm: float, first: 
 
 
 def jitter_variance(pieces: Sequence[LineShifts]) -> float:
-    """Variance (px^2) of independent offsets of the lines; 0 where it is not sure that there are any.
+    """Variance (px^2) of independent offsets of the lines; 0 if it is not significant.
 
-    The shifts d of one part times ``2 d_l - d_(l-1) - d_(l+1)`` of another are 6 times that variance on the average,
-    and nothing for what changes slowly along the lines.
+    The product of a shift d_l of one part and ``2 d_l - d_(l-1) - d_(l+1)`` of another is 6 times that variance on
+    average; slow changes along the strip contribute nothing.
     """
     products, weights = [], []
     for piece in pieces:
@@ -126,10 +131,10 @@ def jitter_variance(pieces: Sequence[LineShifts]) -> float:
 
 
 def line_offsets(shifts: LineShifts, jitter: float) -> tuple[Array, Array]:
-    """Most likely offset of each line, px, exactly 0 where nothing tells it, and the variance left, given the jitter's.
+    """Most likely offset of each line, px, exactly 0 where there is no information, and its remaining variance.
 
-    A line's noise offsets it as jitter does (it comes into the shifts on either side); the film's own change makes the
-    shifts wrong one by one.
+    `jitter` is the variance of the jitter. The noise of a line acts like an offset of it, because it affects the shifts
+    on both sides; changes of the film are independent errors of single shifts.
     """
     known = np.sum(1.0 / shifts.variance, axis=1)
     told = known > 0

@@ -1,9 +1,8 @@
-"""Lines that a strip lacks or shows twice: where a replay was stopped, or a tape changed, its picture jumps along the
-film, and no sweep can follow that.
+"""Finds missing and repeated lines: where a replay stopped or a tape was changed, the picture jumps along the film.
 
-Where a strip and its neighbour show the same film the lag between them jumps too. One overlap does not tell in which
-of two strips lines are missing: what the other overlaps of both show must. The jump's own line is where the strip's
-picture changes suddenly.
+No sweep can follow such a jump. It shows as a jump of the lag between a strip and its neighbour along their overlap.
+One overlap does not tell in which of the two strips it is; their other overlaps do. The line of the jump is where the
+strip's picture changes suddenly.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -56,9 +55,11 @@ Read = Callable[[int], tuple[NDArray, Bools]]
 
 @dataclass(frozen=True, slots=True)
 class LineBreak:
-    """Where a strip's picture jumps along the film: lines `stop` to `start` - 1 are of no use, and between those before
-    and those from there on `missing` lines of film lie which it does not show; below 0 it shows as many twice. Lines in
-    the order of the film as the scan is stated. `beside`: the neighbours that tell it."""
+    """A jump of a strip's picture along the film, lines in the order of the film by the description.
+
+    Lines `stop` to `start` - 1 are unusable. Between the lines before and after them `missing` lines of film are not
+    shown; below 0 as many are shown twice. `beside`: indices of the neighbours that reveal the jump.
+    """
 
     strip: int
     stop: int
@@ -69,7 +70,7 @@ class LineBreak:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Run:
-    """Windows of a left edge that follow each other: their first lines, how far on the right edge shows the same."""
+    """Consecutive windows of a left edge with smooth lags: their first lines, and the lags of the right edge."""
 
     first: NDArray[np.int64]
     lag: NDArray[np.int64]
@@ -99,8 +100,11 @@ class _Jump:
 
 
 def line_breaks(frame: Frame, profiles: Sequence[EdgeProfiles], read: Read, threads: int = 1) -> tuple[LineBreak, ...]:
-    """Where strips lack lines or show them twice, by their edges' `profiles`; only such a strip is `read`: its samples
-    and what is lost of them (n_lines, n_samples), lines as they were scanned."""
+    """Missing and repeated lines of all strips, found by their edges' `profiles`.
+
+    Only the strips concerned are read, by `read`: samples and the mask of lost ones (n_lines, n_samples), lines as
+    scanned.
+    """
     n_lines = min(strip.n_lines for strip in frame.strips)
     cut = replace(cut_film(frame, 1.0), lag=min(MOST_LAG_LINES, n_lines // MOST_PART))
     if not cut.first or len(frame.strips) < 2:
@@ -115,7 +119,7 @@ def line_breaks(frame: Frame, profiles: Sequence[EdgeProfiles], read: Read, thre
 
 
 def _runs(left: EdgeProfiles, right: EdgeProfiles, cut: Cut) -> list[_Run]:
-    """The runs of a seam along which the lag changes no faster than film's does, in the order of lines."""
+    """The runs of a seam along which the lag changes no faster than by wander, in the order of lines."""
     one, other = edge_texture(left, 1, cut), edge_texture(right, 0, cut)
     seen = np.flatnonzero(one.seen & other.seen)
     if seen.size == 0:
@@ -138,7 +142,7 @@ def _runs(left: EdgeProfiles, right: EdgeProfiles, cut: Cut) -> list[_Run]:
 
 
 def _is_one(a: _Run, b: _Run, cut: Cut) -> bool:
-    """Whether film that wanders as it does in one run or the next may lead from one to the other, or they are mixed."""
+    """Whether two runs may be one: wander as fast as in either may lead from one to the other, or they interleave."""
     apart = (b.first[0] - a.first[-1]) / cut.lines
     change = max(float(np.abs(np.diff(run.lag)).sum()) * cut.lines / (run.first[-1] - run.first[0]) for run in (a, b))
     wander = FOLLOWS_LINES + QUICKER * change * apart
@@ -146,7 +150,7 @@ def _is_one(a: _Run, b: _Run, cut: Cut) -> bool:
 
 
 def _jumps(runs: Sequence[_Run], cut: Cut, *, of_right: bool) -> list[_Jump]:
-    """The jumps of a seam, as its left or its right strip shows them."""
+    """The jumps of a seam, in lines of its left or of its right strip."""
     found = []
     for a, b in pairwise(runs):
         low, high, before, behind = int(a.first[-1]), int(b.first[0]) + cut.lines, int(a.lag[-1]), int(b.lag[0])
@@ -165,8 +169,8 @@ def _slope(line: NDArray[np.int64], lag: NDArray[np.int64]) -> float:
 
 
 def _told(strip: int, runs: Sequence[Sequence[_Run]], cut: Cut) -> Iterator[dict[int, _Jump]]:
-    """A strip's jumps as its neighbours tell them: both, or one where the other tells nothing and that one's own other
-    side shows that it does not jump itself."""
+    """A strip's jumps by its neighbours: confirmed by both, or by one if the other shows nothing and the first one's
+    other overlap proves that it does not jump itself."""
 
     def of(seam: int) -> Sequence[_Run]:
         return runs[seam] if 0 <= seam < len(runs) else ()
@@ -196,7 +200,7 @@ def _is_same(one: _Jump, other: _Jump) -> bool:
 def _measured(
     frame: Frame, strip: int, told: dict[int, _Jump], profiles: Sequence[EdgeProfiles], read: Read, cut: Cut
 ) -> LineBreak | None:
-    """A jump of a strip as its samples and the neighbours that have `told` it show it; None where these disagree."""
+    """A jump located exactly by the strip's samples and the neighbours that revealed it; None if they disagree."""
     order = slice(None, None, -1 if frame.strips[strip].is_reversed else 1)
     dn, lost = (part[order] for part in read(strip))
     low, high = max(jump.low for jump in told.values()), min(jump.high for jump in told.values())
@@ -220,7 +224,7 @@ def _measured(
 
 
 def _lags(here: Array, there: Array, jump: _Jump, stop: int, start: int, n: int) -> tuple[float, float] | None:
-    """The lags of the last `n` lines before a jump and of the first behind it."""
+    """The lags of the last `n` lines before a jump and of the first `n` after it; None if they are not found."""
     before = _lag(here, there, slice(stop - n, stop), jump.before)
     behind = _lag(here, there, slice(start, start + n), jump.behind)
     return None if before is None or behind is None else (before, behind)
@@ -251,16 +255,16 @@ def _bounds(
 
 
 def _unlike(here: Array, there: Array, first: int) -> Array:
-    """How unlike a stretch of an edge and what lies from a line of the neighbour on are, line by line and whatever they
-    wander in it."""
+    """Difference, line by line, between a stretch of an edge and the neighbour from line `first` on, tolerant of
+    wander."""
     around = np.pad(there, here.size + FOLLOWS_LINES)[first + here.size :][: here.size + 2 * FOLLOWS_LINES]
     shown = np.lib.stride_tricks.sliding_window_view(around, here.size)
     return np.asarray(uniform_filter1d(np.abs(here - shown), 2 * ALONG + 1, axis=1).min(axis=0))
 
 
 def _sudden(dn: NDArray, lost: Bools, low: int, high: int) -> tuple[int, int] | None:
-    """The lines (stop, start) between `low` and `high` between which a strip's picture jumps; None where no change from
-    one line to the next stands out."""
+    """The lines (stop, start), from `low` to `high`, between which a strip's picture jumps; None if no change between
+    adjacent lines stands out."""
     told = np.flatnonzero(2 * np.count_nonzero(lost, axis=1) < dn.shape[1])
     told = told[(told >= low - BESIDE) & (told < high + BESIDE)]
     some = np.where(lost[told], np.nan, dn[told].astype(np.float64))
@@ -286,7 +290,7 @@ def _parted(profile: EdgeProfiles, side: int, ends: Sequence[int]) -> Array:
 
 
 def _lag(here: Array, there: Array, lines: slice, about: int) -> float | None:
-    """How many lines on the neighbour shows what an edge shows on some lines, to a part of a line."""
+    """Lag of the neighbour on some lines of an edge, to a fraction of a line; None if it is not found."""
     room = slice(lines.start + about - REACH, lines.stop + about + REACH)
     if min(lines.start, room.start) < 0 or lines.stop > here.size or room.stop > there.size:
         return None

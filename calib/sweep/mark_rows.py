@@ -1,7 +1,7 @@
-"""Strips that took one row of marks for another: their wedge says how far off that lies.
+"""Finds strips in which one row of marks was taken for another; the place of their wedge shows the error.
 
-Where marks stand in rows nearer to each other than the tolerance, and the first ones of a strip are missing, as many
-are found a row farther on. The borders of the step wedge, which only the strip's transport lies between, do not follow.
+If rows of marks are closer than the tolerance and the first ones of a strip are missing, as many marks are found when
+the strip is shifted by a row. The step wedge then does not lie where these marks put it.
 """
 
 from collections.abc import Mapping
@@ -16,16 +16,16 @@ from calib.sweep.constellation import Pairs
 from calib.sweep.evidence import EDGE, MARK, Observations
 from calib.sweep.nominal import departure
 
-LEAST_MARKS = 3  # in a strip, for them to say where its wedge should be
-LEAST_PX, BEYOND = 10.0, 6.0  # that the wedge must lie off, and times what it does in the other strips
-REACH = 0.5  # of what the wedge lies off, within which marks are looked for there
+LEAST_MARKS = 3  # in a strip, to predict the place of its wedge
+LEAST_PX, BEYOND = 10.0, 6.0  # least displacement of a wedge, in px and times that in the other strips
+REACH = 0.5  # of that displacement: range within which marks are searched at the shifted place
 
 
 def rows_off(fit: Adjustment, seen: Observations, borders: Observations) -> dict[int, float]:
-    """Strips whose wedge lies elsewhere than their marks say, and how far along y, px.
+    """Strips whose wedge is displaced from where their marks put it, and the displacement along y, px.
 
-    `fit` is that of the marks `seen` alone; borders of all strips are asked, so that a wedge that is not where it is
-    stated, alike in all, is not held against any.
+    `fit` is that to the marks `seen` alone. It is compared with the other strips' displacements, so that a wedge that
+    is not at its stated place in any strip counts against none.
     """
     off: dict[int, float] = {}
     for k in range(len(fit.layout.strips)):
@@ -43,7 +43,7 @@ def rows_off(fit: Adjustment, seen: Observations, borders: Observations) -> dict
 
 
 def without_rows(pairs: Pairs, fit: Adjustment, off: Mapping[int, float]) -> Pairs:
-    """The pairs, but of strips that lie `off` only those that lie about as far from the fit along y."""
+    """The pairs; of strips that lie `off`, only those displaced by about as much from the fit along y."""
     keep = np.ones(len(pairs), bool)
     for k, px in off.items():
         mine = np.flatnonzero(pairs.strip == k)

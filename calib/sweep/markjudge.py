@@ -1,4 +1,4 @@
-"""The table of the measured marks: what speaks against each, and what the fit of the sweeps leaves of it."""
+"""The table of the measured marks: the reason against each, if any, and its residual after the fit of the sweeps."""
 
 from collections.abc import Sequence
 
@@ -23,9 +23,9 @@ LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says nei
 
 
 def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]) -> MarkTable:
-    """The measured marks with what speaks against each; residuals are filled in after the fit of the sweeps.
+    """The measured marks with the reason against each, if any; residuals are filled in after the fit of the sweeps.
 
-    A mark whose window carries too little signal stands at the place it was sought, with infinite variance.
+    A mark whose window has too little signal gets its starting place, with infinite variance.
     """
     n = len(fits)
     columns = {"line": sought.line.copy(), "sample": sought.sample.copy(), "chi2": np.full(n, np.inf),

@@ -1,4 +1,4 @@
-"""Measure the reseau's marks in all strips, each in its window, and bend what was measured as better sweeps do."""
+"""Measures the reseau's marks in all strips, each in its window, and adapts the results to better sweeps."""
 
 import math
 from collections.abc import Sequence
@@ -35,7 +35,7 @@ MARGIN_PX = 10
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sought:
-    """Marks to look for, (N,) each: strip, index of the mark, and the place (line, sample) to start from."""
+    """Marks to be measured, (N,) each: strip, index of the mark, and the place (line, sample) to start from."""
 
     strip: NDArray[np.int64]
     mark: NDArray[np.int64]
@@ -60,7 +60,7 @@ def expected_marks(frame: Frame, sweeps: Sequence[StripSweep]) -> Sought:
 
 
 def first_shape(frame: Frame) -> CrossShape:
-    """The cross with a guess at the spot."""
+    """The cross with an assumed spot."""
     blur = FIRST_BLUR_PX * np.array([frame.scan.sample_mm, frame.scan.line_mm])
     return CrossShape(frame.film.reseau.arm_mm, frame.film.reseau.width_mm, float(blur[0]), float(blur[1]))
 

@@ -1,4 +1,5 @@
-"""Film places against the nominal ones, in px: the units the sweep fit works in; and a fit's sweeps as tables."""
+"""Departures of film places from the nominal ones in px, the unit of the sweep fit; and conversion of a fit to
+sweeps."""
 
 from dataclasses import dataclass, replace
 
@@ -100,7 +101,7 @@ def _refuse_crowded(sweep: StripSweep, base: StripSweep, strip: int) -> None:
 
 
 def _along(fit: Adjustment, strip: int, line: Array) -> Array:
-    """What of the fitted departure (N, 2) depends on the line, px."""
+    """The part of the fitted departure (N, 2) that depends on the line, px."""
     t_l, cell, weight = fit.layout.along(strip, line)
     few, splines = fit.layout.coefficients(strip, fit.solution.unknowns[strip], fit.solution.shared)
     return np.asarray(t_l[:, None] * few[1] + spline_values(cell, weight, splines))
@@ -127,10 +128,10 @@ def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Ar
 
 
 def prediction_weights(fit: Adjustment, evidence: Observations, threads: int = 1) -> Array:
-    """Robust weights (N,) of evidence an earlier fit has not seen, by its residual over its and the fit's variance.
+    """Robust weights (N,) of evidence that an earlier fit has not used, from its residuals and both variances.
 
-    What the earlier fit could not know (it was far from any evidence) is no outlier; what it knew better is. Of how far
-    samples lie apart it is not asked: arms begin with their full weight.
+    Evidence far from that used by the earlier fit is no outlier, because the fit's variance is large there. Distances
+    between samples are not judged: arms start with full weight.
     """
     residual, variance = evidence.value.copy(), np.zeros_like(evidence.value)
     count = len(fit.layout.strips)

@@ -1,7 +1,7 @@
-"""A strip that no mark has placed: find the shift at which its overlap with a neighbour shows the same picture.
+"""Places a strip without marks: finds the shift at which its overlap with a neighbour shows the same picture.
 
 Windows of the left strip are correlated with the right strip's picture around them, each normalised by its own mean and
-scatter so that the strips' tones need not agree; all windows are looked at together, for the shift is common.
+scatter, so that the strips' tones need not agree. All windows are evaluated together, because they share one shift.
 """
 
 from collections.abc import Sequence
@@ -25,7 +25,7 @@ MOST_PX = (60, 16)  # lines, samples
 
 
 def search_shift(overlap: Overlap, px_mm: Array) -> Array | None:
-    """Shift (line, sample) in left px from the sweeps' match to the pictures'; None where no peak stands out."""
+    """Shift (line, sample) in left px between the match by the sweeps and that of the pictures; None if not found."""
     sigma_x, sigma_y = SIGMAS * relative_sigma_px(overlap.left, overlap.right, px_mm, MOST_LINES)
     reach = (int(np.clip(np.ceil(sigma_y), 2, MOST_PX[0])), int(np.clip(np.ceil(sigma_x), 2, MOST_PX[1])))
     pictures = seam_pictures(overlap, BLUR_PX)
@@ -53,7 +53,7 @@ def _peak(found: Sequence[Array]) -> Array | None:
 
 
 def relative_sigma_px(left: StripSweep, right: StripSweep, px_mm: Array, share: float) -> Array:
-    """1-sigma (x, y) of one strip against the other, px, that `share` of the lines do not exceed."""
+    """1-sigma (x, y), px, of the relative place of two strips that a `share` of the lines does not exceed."""
     x = np.hypot(np.quantile(left.sigma_x_mm, share), np.quantile(right.sigma_x_mm, share)) / px_mm[0]
     y = np.hypot(np.quantile(left.sigma_y_mm, share), np.quantile(right.sigma_y_mm, share)) / px_mm[1]
     return np.array([x, y])

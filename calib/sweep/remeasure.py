@@ -1,8 +1,8 @@
-"""Ties measured again from better sweeps, where that can change them.
+"""Measures ties again with better sweeps, where that may change them.
 
-A tie is a pair of places and stays true when the sweeps get better. It is measured anew where the sweeps had been bent
-or stretched against each other within its window, and where it was far off or contradicts the fit and the search for
-it can now begin elsewhere.
+A tie is a pair of places and stays valid when the sweeps improve. It is measured again if the sweeps were bent or
+stretched relative to each other within its window, or if it was far off or contradicts the fit and the search can now
+start elsewhere.
 """
 
 from collections.abc import Sequence
@@ -40,10 +40,11 @@ def measure_again(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], rough: Sequence[StripSweep], px_mm: Array, ties: Ties,
     weight: Array, threads: int = 1, format_mm: Sequence[float] = UNBOUNDED,
 ) -> Ties | None:  # fmt: skip
-    """The ties, those that may change from `rough` sweeps to better ones measured again; None where hardly any may.
+    """The ties, with those measured again that may change from the `rough` sweeps to the better ones; None if hardly
+    any may.
 
-    `weight` (T,) is their robust weight in the fit since. Seams whose strips' relative place was uncertain are measured
-    anew as a whole.
+    `weight` (T,) are their robust weights in the fit. Seams whose strips had an uncertain relative place are measured
+    again as a whole.
     """
     whole = [k for k in range(len(sweeps) - 1) if is_uncertain(rough[k], rough[k + 1], px_mm)]
     row = ties.row
@@ -90,8 +91,8 @@ def _unsettled_rows(
 def _moves(
     before: tuple[StripSweep, StripSweep], after: tuple[StripSweep, StripSweep], n_rows: int
 ) -> tuple[Array, Array]:
-    """By how much sweeps move the counterparts of each row of windows (n_rows,), and by how much more some corners of
-    a window than others, px."""
+    """Displacement of the counterparts of each row of windows (n_rows,) between two pairs of sweeps, and its largest
+    variation over the corners of a window, px."""
     first, stop = overlap_samples(*before)
     lines = np.minimum(np.arange(n_rows + 1) * WINDOW_LINES, before[0].n_lines - 1)
     samples = np.minimum(first + part_bounds(stop - first, MOST_PARTS), stop - 1)

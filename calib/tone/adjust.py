@@ -1,4 +1,5 @@
-"""The one least-squares problem: all evidence on all unknowns of a frame, robust, with the scales of both estimated."""
+"""The least-squares fit of a frame's tone: robust, with the variances of unknowns and the sigmas of evidence
+estimated."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -14,21 +15,21 @@ from calib.tone.placing import Curves, Placing, StripSide, correction, modelled,
 from calib.tone.system import NormalEquations, Rows, Share, Sizes, Solution, Values
 from calib.tone.unknowns import Stated, Step, add_priors, stepped, updated_scales
 
-ROBUST = 2.5  # residuals beyond so many sigma lose weight as 1 / t^2
-ALIKE = 200  # residuals of all strips that count as much as one strip's own
-LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # what residuals may say of a sigma; below 1 only the fit itself speaks
+ROBUST = 2.5  # residuals beyond this many sigma lose weight as 1 / t^2
+ALIKE = 200  # number of a strip's residuals at which its own scatter weighs as much as that of all strips
+LEAST_FACTOR, MOST_FACTOR = 1.0, 10.0  # bounds of the factor on a sigma; below 1 would only show that the fit is close
 
 At = Callable[[tuple[Placing, ...]], tuple[Array, Array]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Evidence:
-    """All rows of one sort that speak of one strip, or of it and the next, whose `sides` they have.
+    """Rows of evidence on one strip, or on a strip and the next, with one of `sides` for each.
 
-    `kind` (N,): number of each row's sort. `value`, `sigma` (N,): what each says, by `at`, where it is linearised.
-    `placings`: where on the curves that is, for each of the `sides`.
-    `error` (N,): number of the common unknown that is the error of a row's stated value; None where nothing is stated.
-    `share`: the part of its weight that each row is given.
+    `kind` (N,): kind of each row. `value`, `sigma` (N,): value and 1-sigma of each row, computed by `at` for the point
+    at which it is linearised. `placings`: those points on the curves, for each of the `sides`. `error` (N,): index of
+    the common unknown that is the error of a row's stated value; None if nothing is stated. `share`: factor on the
+    weight of all rows.
     """
 
     sides: tuple[StripSide, ...]
@@ -42,11 +43,11 @@ class Evidence:
 
     @property
     def strip(self) -> int:
-        """The strip, or the first of both."""
+        """Index of the strip, or of the first of both."""
         return self.sides[0].strip
 
     def placed(self, placings: tuple[Placing, ...]) -> "Evidence":
-        """The same evidence linearised elsewhere."""
+        """The same evidence, linearised at other placings."""
         value, sigma = self.at(placings)
         return replace(self, placings=placings, value=value, sigma=sigma)
 
@@ -65,10 +66,10 @@ def evidence_of(
 
 
 def placings_about(evidence: Evidence, curves: Curves, residual: Array, solution: Values) -> tuple[Placing, ...]:
-    """Where a solution puts the cells: a Newton step.
+    """Placings of the cells by a solution: a Newton step.
 
-    Two strips share a residual by their variances: only then is the place free of the residual's noise, which would
-    bend the curves otherwise (errors in variables).
+    Two strips share a residual in proportion to their variances. Only then is the placing independent of the residual's
+    noise, which would otherwise bend the curves (errors in variables).
     """
     placings = []
     for sign, side, old in zip((1.0, -1.0), evidence.sides, evidence.placings, strict=False):
@@ -79,7 +80,7 @@ def placings_about(evidence: Evidence, curves: Curves, residual: Array, solution
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """What a fit starts with: scales, and values of its unknowns if there are any."""
+    """Start of a fit: scales, and values of its unknowns if known."""
 
     scales: Scales
     values: Values | None = None
@@ -87,8 +88,8 @@ class Start:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """The solution, the scales it was found with, and the evidence with what it said of sigmas before the last turn;
-    `stated` is what was taken to be known beforehand."""
+    """Result of a fit: the solution, its scales, the evidence, and the factors of the sigmas from before the last
+    iteration; `stated` is the prior knowledge that was used."""
 
     solution: Solution
     scales: Scales
@@ -98,7 +99,8 @@ class Adjustment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class State:
-    """Evidence about the latest solution, with its standardised residuals and the sigmas' factors (strips, kinds)."""
+    """Evidence linearised at the latest solution, its standardised residuals, and the factors of the sigmas (strips,
+    kinds)."""
 
     evidence: Sequence[Evidence]
     standardised: Sequence[Array]
@@ -107,7 +109,7 @@ class State:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
-    """What an adjustment leaves: the residuals, and what they say of sigmas: (strips, kinds)."""
+    """Residuals of an adjustment, and the factors of the sigmas that they imply, (strips, kinds)."""
 
     factor: Array
     residuals: ToneResiduals
@@ -116,7 +118,7 @@ class Verdict:
 def adjust(
     curves: Curves, evidence: Sequence[Evidence], stated: Stated, n_kinds: int, start: Start, turns: int, threads: int
 ) -> Adjustment:
-    """Fit the unknowns to the evidence in some turns; `stated` is what is known of them beforehand."""
+    """Fit the unknowns to the evidence in `turns` iterations; `stated` is prior knowledge of the densities."""
     scales = start.scales
     factor = np.ones((len(curves.n_lines), n_kinds))
     state = State(evidence, _first_residuals(evidence, n_kinds), factor)
@@ -135,7 +137,7 @@ def adjust(
 
 
 def judge(curves: Curves, fit: Adjustment, threads: int) -> Verdict:
-    """What all evidence, linearised about the solution, says beyond it: measured less fitted; rows have it reversed."""
+    """Residuals of all evidence about the solution: measured minus fitted, the opposite sign of the rows' residuals."""
     state = _restate(curves, fit.state, fit.solution, threads)
 
     def look(each: Evidence) -> tuple[Array, ...]:
@@ -149,17 +151,17 @@ def judge(curves: Curves, fit: Adjustment, threads: int) -> Verdict:
 
 
 def _density_of(curves: Curves, each: Evidence, solution: Solution) -> Array:
-    """Density as read out that the model gives to the cells of some evidence; in two strips their mean."""
+    """Density of the cells by the model, including banding and drift; of two strips the mean."""
     sides = zip(each.sides, each.placings, strict=True)
     parts = [at.z + correction(curves, side.strip, at.z, solution) for side, at in sides]
     return np.asarray(np.mean(parts, axis=0))
 
 
 def _first_residuals(evidence: Sequence[Evidence], n_kinds: int) -> list[Array]:
-    """Standardised residuals about the first curves: by the scatter of all that is of a kind, most of which is banding.
+    """Residuals about the first curves, divided by the scatter of each kind, which is mostly banding.
 
-    Cells of a scratched patch lie far beyond it. With all their weight they would pull the curves off so far that what
-    is stated of the other patches looked wrong. Overlaps have no weight, since their cells are not yet placed.
+    Cells of a scratched patch lie far beyond that. With full weight they would pull the curves so far off that the
+    stated densities of the other patches looked wrong. Overlaps get no weight yet, because their cells are not placed.
     """
     alone = [each for each in evidence if len(each.sides) == 1]
     size = np.abs(np.concatenate([np.zeros(0), *(each.value for each in alone)]))
@@ -194,7 +196,7 @@ def _solve(
 
 
 def rows_of(curves: Curves, each: Evidence) -> Rows:
-    """The rows of some evidence, linearised at its placings: they are large and soon made, so that none are kept."""
+    """The rows of some evidence, linearised at its placings. They are large and quick to make, so they are not kept."""
     parts = zip((1.0, -1.0), each.sides, each.placings, strict=False)
     terms = [terms_of(curves, side, at, sign) for sign, side, at in parts]
     first = each.sides[0].sample[:, 0]
@@ -203,7 +205,7 @@ def rows_of(curves: Curves, each: Evidence) -> Rows:
 
 
 def _restate(curves: Curves, state: State, solution: Values, threads: int) -> State:
-    """Evidence linearised about a solution, and what its residuals say."""
+    """The evidence linearised at a solution, with residuals and factors."""
     n_kinds = state.factor.shape[1]
 
     def look(each: Evidence) -> tuple[Evidence, Array, Array, NDArray[np.int64]]:
@@ -233,10 +235,10 @@ def robust_weight(standardised: Array) -> Array:
 
 
 def _factors(strips: Sequence[int], scales: Array, counts: NDArray[np.int64], n_strips: int) -> Array:
-    """Robust scale of the residuals of each kind in each strip, drawn towards that of the kind in all strips.
+    """Robust scale of the residuals of each kind in each strip, shrunk towards that of the kind in all strips.
 
-    `scales` and `counts` (evidence, kinds) are those of each piece of evidence, of the strip that `strips` says; no
-    two of one strip are of one kind.
+    `scales` and `counts` (evidence, kinds) are those of each piece of evidence and `strips` its strip; a strip has at
+    most one piece of each kind.
     """
     own, count = np.full((n_strips, scales.shape[1]), np.nan), np.zeros((n_strips, scales.shape[1]))
     for strip, scale, n in zip(strips, scales, counts, strict=True):

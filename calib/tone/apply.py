@@ -1,4 +1,4 @@
-"""A strip's samples as density, window by window."""
+"""Converts a strip's samples to density, window by window."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class DensityWindow:
 
 
 def quality_of_dn(tone: StripTone) -> NDArray[np.uint16]:
-    """The low- and high-density bits that go with each DN of a strip, shape of its tables."""
+    """Low- and high-density bits of each DN of a strip, in the shape of its tables."""
     quality = np.zeros(tone.density_of_dn.size, dtype=np.uint16)
     (first, last), (below, above) = _span_bits(tone)
     quality[:first] = below
@@ -39,9 +39,9 @@ def quality_of_dn(tone: StripTone) -> NDArray[np.uint16]:
 def density_window(
     raster: StripRaster, tone: StripTone, dropouts: Dropouts, first: int, stop: int, samples: slice = slice(None)
 ) -> DensityWindow:
-    """Lines `first` to `stop` (exclusive) of a strip, some neighbouring samples of them, as density.
+    """Density of lines `first` to `stop` (exclusive) of a strip, or of a range of their samples.
 
-    Where a quality bit is set the density is only held, not measured; the caller leaves such samples out.
+    Where a quality bit is set, the density is a placeholder and not a measurement; the caller must skip such samples.
     """
     left, right, _ = samples.indices(tone.n_samples)
     dn = np.ascontiguousarray(raster.read(first, stop)[:, left:right])
@@ -64,7 +64,7 @@ def _span_bits(tone: StripTone) -> tuple[tuple[int, int], tuple[np.uint16, np.ui
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CalibratedLines:
-    """Room for a window of samples: density, noise and systematic 1-sigma of it, quality bits; all (n, columns)."""
+    """Output arrays for a window of samples: density, its noise and systematic 1-sigma, quality bits; (n, columns)."""
 
     density: NDArray[np.float32]
     noise: NDArray[np.float32]
@@ -73,7 +73,7 @@ class CalibratedLines:
 
     @classmethod
     def empty(cls, shape: tuple[int, int]) -> CalibratedLines:
-        """Room that is not filled yet."""
+        """Uninitialised arrays of a shape."""
         density, noise, systematic = (np.empty(shape, np.float32) for _ in range(3))
         return cls(density, noise, systematic, np.empty(shape, np.uint16))
 
@@ -87,10 +87,10 @@ def calibrate_lines(
     high: NDArray[np.int32],
     out: CalibratedLines,
 ) -> None:
-    """Whole lines of DN (n, n_samples) from `first_line` on, calibrated into `out`, which begins at `first_sample`.
+    """Calibrate whole lines of DN (n, n_samples) from `first_line` on into `out`, whose first column is `first_sample`.
 
-    Of line i only samples `low[i]` to `high[i]`, both included, are worked out; the rest of `out` stays as it is.
-    The systematic error is that of curve, banding and drift, which neighbouring samples share.
+    Of line i only samples `low[i]` to `high[i]`, both included, are calibrated; the rest of `out` is left as it is. The
+    systematic error is that of curve, banding and drift, which neighbouring samples share.
     """
     made = prepared(tone)
     line = slice(first_line, first_line + len(dn))
@@ -116,7 +116,7 @@ def flag_runs(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
-    """A strip's tables side by side, so that one sample's entries lie in one line of the cache.
+    """A strip's tables interleaved, so that all entries of a DN lie in one cache line.
 
     `table` (DN, 4): density, noise, sigma of the curve, quality bits.
     """
@@ -128,7 +128,7 @@ class Prepared:
 
 @once
 def prepared(tone: StripTone) -> Prepared:
-    """Made once a strip: a tone is the same only if it is the same object."""
+    """The interleaved tables of a tone, cached by its identity."""
     tables = (tone.density_of_dn, tone.noise_density, tone.curve_sigma, quality_of_dn(tone))
     table = np.ascontiguousarray(np.stack(tables, axis=1), dtype=np.float32)
     return Prepared(table, tone.column_density.astype(np.float32), np.square(tone.column_sigma))
@@ -136,7 +136,7 @@ def prepared(tone: StripTone) -> Prepared:
 
 @njit(cache=True, nogil=True)
 def take_out(density, sigma, quality, bit):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Leave no density, and none known, where a quality bit is set."""
+    """Set density to 0 and sigma to infinity where a quality bit is set, in place."""
     for i in range(density.shape[0]):
         for column in range(density.shape[1]):
             if quality[i, column] & bit:

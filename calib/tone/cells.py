@@ -1,7 +1,7 @@
-"""A strip's samples of known density, gathered into cells: one wedge patch, or a stretch of unexposed film, a column.
+"""Gathers a strip's samples of known density into cells: one column of a wedge patch or of a block of unexposed film.
 
-DN are averaged, not densities: the video's noise and its rounding then leave no bias, only that of the grain does
-(see `noise.grain_bias`).
+DN are averaged, not densities: then noise and rounding of the video leave no bias, only grain does (see
+`noise.grain_bias`).
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ NEAR_WEDGE_MM = 0.6  # how far past its end a wedge's own place is believed
 class Cells:
     """Cells of one strip, flat arrays (N,): patch number or FOG, sample, mean line, count, mean DN.
 
-    `doubt_dn` is what stays in a mean however many samples it has: the light of what lies beside.
+    `doubt_dn` is the 1-sigma of errors that do not average down, such as stray light from beside.
     """
 
     label: NDArray[np.int64]
@@ -69,7 +69,7 @@ class PatchMeans:
 
 
 def select(cells: Cells, keep: NDArray[np.bool_]) -> Cells:
-    """Some of the cells."""
+    """The cells where `keep` is true."""
     return Cells(*(getattr(cells, field.name)[keep] for field in fields(cells)))
 
 
@@ -81,7 +81,7 @@ def joined(parts: Sequence[Cells]) -> Cells:
 def lines_of_known_film(
     known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace]
 ) -> NDArray[np.int64]:
-    """The lines of a strip that may hold samples of patches or of unexposed film; on all others there are none."""
+    """The lines of a strip that may hold samples of patches or of unexposed film."""
     shift, skew, _ = _wedge_motion(known, sweep, places)
     y = sweep.y_line_mm + shift
     wander = np.abs(sweep.x_line_mm).max()
@@ -97,7 +97,7 @@ def lines_of_known_film(
 def label_samples(
     known: KnownFilm, sweep: StripSweep, strip: int, places: Sequence[WedgePlace], lines: NDArray[np.int64]
 ) -> NDArray[np.int16]:
-    """Which known film each sample of some lines of a strip lies on, with the wedge where it was found."""
+    """Label of the known film under each sample of some lines of a strip, with the wedge at the place found."""
     shift, skew, sigma = _wedge_motion(known, sweep, places)
     in_view = (strip - 1, strip, strip + 1)
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
@@ -125,7 +125,7 @@ def label_samples(
 def still_clear(
     known: KnownFilm, strip: int, places: Sequence[WedgePlace], cells: Cells, before: StripSweep, after: StripSweep
 ) -> bool:
-    """Whether cells that were gathered by one sweep, with the wedge where it was found, do by a better one."""
+    """Whether cells gathered by one sweep are still clear of all edges by a better one, so that they can be kept."""
     shift, skew, sigma = _wedge_motion(known, before, places)
     line, sample = np.round(cells.line).astype(np.int64), cells.sample
     across = before.x_sample_mm[sample] + before.x_line_mm[line] - known.center_mm[strip]
@@ -140,20 +140,21 @@ def still_clear(
 
 
 def _clear_of_edges(known: KnownFilm, sigma_mm: Array, line_mm: float) -> Array:
-    """How far from an edge, in y, a line's samples count, in mm: the blur and three sigma if a patch has room."""
+    """Distance in y that is kept clear of edges on each line, in mm: blur and three sigma, as far as patches have
+    room."""
     height = float(np.ptp(known.patch_y_mm, axis=1).min())
     blur = min(margin_lines(known, group, line_mm) for group in range(int(known.group.max()) + 1)) * line_mm
     return _as_far_as_room(np.array(height), blur, blur + 3.0 * sigma_mm)
 
 
 def _as_far_as_room(size_mm: Array, blur_mm: float, wanted_mm: Array) -> Array:
-    """What is kept clear of the edges of patches of a size: what is wanted for blur and doubt, if a patch has room."""
+    """Distance kept clear of the edges of patches of a given size: the wanted one, limited by the size."""
     near = wanted_mm < 0.5 * size_mm + blur_mm  # elsewhere the strip's place is too doubtful for patches anyway
     return np.where(near, np.minimum(wanted_mm, MOST_OF_PATCH / 2 * size_mm), wanted_mm)
 
 
 def _wedge_motion(known: KnownFilm, sweep: StripSweep, places: Sequence[WedgePlace]) -> tuple[Array, Array, Array]:
-    """What the found wedges add to the sweep near them, line by line: shift in y, skew, and the 1-sigma left."""
+    """Corrections to the sweep near the found wedges, line by line: shift in y, skew, and their remaining 1-sigma."""
     shift, skew, sigma = np.zeros(sweep.n_lines), np.zeros(sweep.n_lines), sweep.sigma_y_mm.copy()
     for group, place in enumerate(places):
         if not place.found:
@@ -172,9 +173,8 @@ def _wedge_motion(known: KnownFilm, sweep: StripSweep, places: Sequence[WedgePla
 
 
 def blocks_of(lines: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The number of the block of lines that each of some rising `lines` belongs to, from 0 on; blocks without any have
-    no number.
-    """
+    """The number of the block of lines to which each of some rising `lines` belongs; only blocks with lines are
+    counted."""
     return np.unique(lines // FOG_BLOCK, return_inverse=True)[1]
 
 
@@ -222,9 +222,9 @@ def gather_cells(
 def without_ends(
     cells: Cells, patches: PatchMeans, clipped: NDArray[np.int64], clip: tuple[int, int]
 ) -> tuple[Cells, PatchMeans]:
-    """Cells and patches less those at an end of the video's range: what is left of their samples has no fair mean.
+    """Cells and patches without those at an end of the video's range, whose unclipped samples have a biased mean.
 
-    `clipped` (P, 2) are how many samples of each patch are clipped at the low and the high DN of `clip`.
+    `clipped` (P, 2) are the numbers of samples of each patch that are clipped at the low and the high DN of `clip`.
     """
     share = clipped / np.maximum(clipped.sum(axis=1) + patches.count, 1)[:, np.newaxis]
     scatter = np.maximum(patches.scatter_dn, LEAST_SCATTER_DN)[:, np.newaxis]

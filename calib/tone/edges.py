@@ -1,4 +1,4 @@
-"""The edges of strips that neighbours cover: read as DN or as first-order density, compared, and lent to the needy."""
+"""Reads the edges of strips that neighbours cover, as DN or first-order density, and compares them."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ EDGE_MARGIN = 0.1  # density past the patches up to which an overlap is compared
 
 
 def unbiased_density(curve: FirstCurve, noise: NoiseModel | None, dn: Array) -> Array:
-    """Density of DN whose mean over the video's noise is right: less ``f'' var / 2``, for averages of densities."""
+    """Density of DN corrected by ``f'' var / 2`` for the video's noise, so that means of densities are unbiased."""
     density = curve.density_of(dn)
     if noise is None:
         return density
@@ -45,7 +45,7 @@ class EdgeReader:
         self.frame, self.sweeps, self.dropouts = frame, sweeps, dropouts
 
     def _read(self, index: int, clip: tuple[int, int], table: Array32, *samples: slice) -> list[Array32]:
-        """What a table makes of the DN of some columns of a strip, read once; NaN where they are lost or clipped."""
+        """Values of a table over DN for some columns of a strip, read once; NaN where samples are lost or clipped."""
         raster = self.frame.strips[index]
         whole, lost = raster.read(0, raster.n_lines), self.dropouts[index].mask(0, raster.n_lines)
         table[: clip[0] + 1] = table[clip[1] :] = np.nan
@@ -56,7 +56,7 @@ class EdgeReader:
         return shared_samples(self.sweeps[first], self.sweeps[first + 1])
 
     def density(self, survey: StripSurvey, *samples: slice) -> list[Edge]:
-        """First-order density of some columns, known as far as the strip's patches reach; NaN where lost or clipped."""
+        """First-order density of some columns, within the range of the strip's patches; NaN where lost or clipped."""
         if survey.curve is None:
             raise ValueError(f"strip {survey.index} has no curve yet")
         inside = BEYOND - EDGE_MARGIN
@@ -75,7 +75,7 @@ class EdgeReader:
         return int(np.iinfo(self.frame.strips[0].dtype).max) + 1
 
     def both(self, survey: StripSurvey) -> list[Edge] | None:
-        """The columns of a strip that its neighbours cover, of the one before and of the next; None of a lost strip."""
+        """The columns of a strip that the strip before and the next one cover; None for a lost strip."""
         if survey.curve is None or survey.is_lost:
             return None
         left = self._shared(survey.index - 1)[1] if survey.index > 0 else slice(0, 0)
@@ -85,7 +85,7 @@ class EdgeReader:
     def compare(
         self, one: tuple[StripSurvey, list[Edge] | None], two: tuple[StripSurvey, list[Edge] | None]
     ) -> OverlapCells | None:
-        """Differences of a strip and the next over the film that they share, of their columns that `both` gave."""
+        """Differences of a strip and the next over the film that they share; the columns are those given by `both`."""
         if one[1] is None or two[1] is None:
             return None
         return compare(self.sweeps[one[0].index], self.sweeps[two[0].index], one[1][1], two[1][0])

@@ -1,4 +1,4 @@
-"""The tone of a whole frame: every strip's curve, banding and drift, fitted together from all the evidence."""
+"""Estimates the tone of a frame: the curve, banding and drift of every strip, fitted together to all evidence."""
 
 from __future__ import annotations
 
@@ -40,8 +40,8 @@ from calib.tone.unknowns import Layout, Stated, errors_told, first_scales, is_co
 if TYPE_CHECKING:
     from calib.frame.frame import Frame
 
-BASIS_MARGIN = 0.15  # density past the ends of the known that banding, drift and noise may reach
-KNOT_STEP = 0.08  # density between knots: finer than any bend of a video chain; the roughness keeps them smooth
+BASIS_MARGIN = 0.15  # density beyond the known range that banding, drift and noise may reach
+KNOT_STEP = 0.08  # density between knots: finer than any bend of a video chain; the roughness prior keeps them smooth
 FEWEST_SPLINES, MOST_SPLINES = 12, 48
 N_KINDS = OVERLAP_KIND + 1
 DRAFT_TURNS, TURNS = 2, 4  # the latter from a draft on
@@ -50,8 +50,8 @@ NO_WEDGE = "no strip shows a step wedge that could be measured"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ToneDraft:
-    """The tone of all strips by their known film alone, what each said by itself, what a fit starts with, and how well
-    it is known of their drifts, (n_strips, M, M); None where nothing is known."""
+    """The tone of all strips by known film alone, their surveys, the start of the final fit, and the covariance of
+    their drifts (n_strips, M, M); the last two are None if no strip could be calibrated."""
 
     strips: tuple[StripTone, ...]
     surveys: tuple[StripSurvey, ...]
@@ -60,11 +60,11 @@ class ToneDraft:
 
 
 def draft_tone(frame: Frame, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int = 1) -> ToneDraft:
-    """A tone good enough to measure places by, where `sweeps` are a first look's: by the known film of each strip.
+    """A tone accurate enough to measure places, by known film alone; `sweeps` are those of the first look.
 
-    Overlaps, which need better places, and the scene's vote are left to the fit that follows. Film lighter or deeper
-    than all that is known, like the sky beside the Moon, is shown as the curves go on: held where they end, less its
-    banding, it would show nothing but the banding, which stands still while strips wander.
+    Overlaps, which need better places, and the scene's vote are left to the final fit. Densities beyond the known film,
+    as of the sky beside the Moon, follow the extrapolated curves. Clipped at the ends of the curves they would, once
+    banding is subtracted, show nothing but the banding, which does not move with the film as the strips wander.
     """
     known = known_film(frame)
     surveyed = survey_frame(frame, known, sweeps, dropouts, ASSUMED, threads)
@@ -92,11 +92,11 @@ def fit_tone(
 ) -> ToneFit:
     """Fit the tone of all strips of a frame together.
 
-    `sweeps` say where the samples lie on the film (a wedge is found within the scan's tolerance of where they put it),
-    `dropouts` what the tape lost; the fit starts from a `draft` of the frame, or from one by the same sweeps. A strip
-    without a usable wedge borrows and says so in its `reason`; where no strip has one, all samples lie beyond every
-    strip's span. Strips are looked at on `threads` threads; what is found does not depend on their number. `spot` is
-    how the readout blurs.
+    `sweeps` give the film places of the samples (a wedge is searched within the scan's tolerance of its place by them),
+    `dropouts` the lost samples. The fit starts from a `draft` of the frame; without one, a draft is made first. A strip
+    without a usable wedge borrows a curve, and its `reason` says so; if no strip has one, all samples lie beyond every
+    strip's span. Strips are processed on `threads` threads; the result does not depend on their number. `spot` is the
+    blur of the readout.
     """
     draft = draft or draft_tone(frame, sweeps, dropouts, threads)
     known = known_film(frame)
@@ -136,7 +136,7 @@ def fit_tone(
 
 
 def _start(draft: ToneDraft, curves: Curves) -> tuple[Start, int]:
-    """What the fit starts with, and how many turns it takes from there: fewer where a draft took some already."""
+    """The start of the fit, and its number of iterations: fewer after a draft."""
     if draft.start is None or draft.start.values is None:
         return Start(first_scales()), DRAFT_TURNS + TURNS
     return replace(draft.start, values=laid_out(draft.start.values, curves.layout)), TURNS
@@ -145,8 +145,8 @@ def _start(draft: ToneDraft, curves: Curves) -> tuple[Start, int]:
 def _contradictions(
     curves: Curves, evidence: Sequence[Evidence], surveyed: FrameSurvey, start: Start, draft: ToneDraft
 ) -> Array:
-    """By how much each strip's wedge and overlaps contradict each other (K,), in density; 0 where they do not, or where
-    no draft says what the known film alone tells."""
+    """Contradiction between each strip's wedge and overlaps (K,), in density; 0 if there is none, or no draft to judge
+    it by."""
     if start.values is None or draft.drift_covariance is None:
         return np.zeros(len(surveyed.surveys))
     stale = [is_stale(old.curve, new.curve) for old, new in zip(draft.surveys, surveyed.alone, strict=True)]
@@ -156,7 +156,7 @@ def _contradictions(
 def _with_banding(
     fitted: Fitted, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], threads: int
 ) -> tuple[tuple[StripTone, ...], Profiles]:
-    """The strips' tones with the banding that known film, overlaps and the scene tell, and that banding."""
+    """The tones of the strips with the banding estimated from known film, overlaps and the scene, and the banding."""
     scenes = shared_out(partial(scene_of, fitted, sweeps, dropouts), fitted.surveyed.surveys, threads)
     readings = banding_read(fitted, threads)
     measured = _measured(readings)
@@ -166,7 +166,7 @@ def _with_banding(
 
 
 def _stated(known: KnownFilm, surveyed: FrameSurvey) -> Stated:
-    """What is stated of known densities."""
+    """Stated uncertainties of the known densities."""
     return Stated(known.patch_sigma, surveyed.stroke_sigma, known.patch_slope, known.is_sigma_stated)
 
 
@@ -179,9 +179,11 @@ def _adjusted(
     turns: int,
     threads: int,
 ) -> Adjustment:
-    """The unknowns fitted to the evidence; where what is stated of the patches cannot be, by what is found.
+    """Fit the unknowns to the evidence; if the stated sigma of the patches is contradicted, fit again with it
+    estimated.
 
-    Where few patches do not tell the curves' shape, it is the shape that they disagree with.
+    That is not done if the patches are too few to determine the shape of the curves: then they may disagree with the
+    assumed shape instead.
     """
     stated = _stated(known, surveyed)
     fit = adjust(curves, evidence, stated, N_KINDS, start, turns, threads)
@@ -193,12 +195,12 @@ def _adjusted(
 
 
 def _from(fit: Adjustment) -> Start:
-    """What a fit that goes on from another starts with."""
+    """The start of a fit that continues another."""
     return Start(fit.scales, Values(fit.solution.strips, fit.solution.common, fit.solution.banding))
 
 
 def _wedge_said(frame: Frame, fit: Adjustment) -> list[Remark]:
-    """That the wedge's patches are worse than stated, if the fit found so."""
+    """A remark if the fit found the wedge's patches to be worse than stated."""
     sigma = frame.film.wedge.sigma
     if sigma is None or fit.stated.is_sigma_stated:
         return []
@@ -212,7 +214,7 @@ def _wedge_said(frame: Frame, fit: Adjustment) -> list[Remark]:
 
 
 def _contradictions_said(doubt: Array) -> list[Remark]:
-    """Strips of which wedge and overlaps contradict each other."""
+    """Remarks on strips whose wedge and overlaps contradict each other."""
     return [
         Remark(
             f"its wedge and its overlaps contradict each other by {size:.2g} in density: its tone is doubtful, its "
@@ -225,7 +227,7 @@ def _contradictions_said(doubt: Array) -> list[Remark]:
 
 
 def _breaks_said(doubts: Sequence[Array]) -> list[Remark]:
-    """Lines where a strip's gain jumps, as far as its neighbours tell."""
+    """Remarks on lines where a strip's gain jumps, judged by its neighbours."""
     return [
         Remark(
             f"lines {first} to {last} disagree with its neighbours by more than noise, as if its gain jumped there: "
@@ -238,12 +240,12 @@ def _breaks_said(doubts: Sequence[Array]) -> list[Remark]:
 
 
 def _measured(readings: Sequence[Readings]) -> tuple[Array, Array]:
-    """Their values and variances, (strips, n_samples) each."""
+    """Banding as read and its variance, (strips, n_samples) each."""
     return np.stack([each.banding for each in readings]), np.stack([each.variance for each in readings])
 
 
 def _curves(frame: Frame, known: KnownFilm, surveyed: FrameSurvey, typical: FirstCurve) -> Curves:
-    """What all rows are linearised about."""
+    """The curves about which all rows are linearised."""
     density = known.patch_density[np.isfinite(known.patch_density)]
     ends = [*density, known.fog_guess] + ([known.stroke_density] if known.stroke_density is not None else [])
     low, high = min(ends) - BASIS_MARGIN, max(ends) + BASIS_MARGIN
@@ -263,7 +265,7 @@ def _curves(frame: Frame, known: KnownFilm, surveyed: FrameSurvey, typical: Firs
 
 
 def _nothing_known(frame: Frame, known: KnownFilm, surveyed: FrameSurvey) -> ToneFit:
-    """The tone of a frame of which nothing can be calibrated: all its samples are beyond every strip's span."""
+    """The tone of a frame that cannot be calibrated: all samples lie beyond every strip's span."""
     nothing = np.zeros(frame.strips[0].n_samples)
     figures = {"strips_calibrated": 0.0}
     no_rows = np.zeros(0, dtype=np.int64)

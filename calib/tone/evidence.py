@@ -1,4 +1,4 @@
-"""The survey's cells as linear evidence on the unknowns: ``z + splines - banding - drift = density``, row by row."""
+"""Converts the survey's cells to linear evidence on the unknowns: ``z + splines - banding - drift = density``."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -31,10 +31,10 @@ CELL_FLOOR = 2e-4  # density: flatness of a patch, dirt, and what else no model 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class KnownValues:
-    """What cells of known density say wherever they are placed: all (N,).
+    """Data of cells of known density, from which their rows are computed at any placing: all (N,).
 
-    `measured` is their first-order density, `stated` the known one, `grain` and `video_dn2` the variances of a sample
-    there, `count` the samples of each, `doubt_dn` what stays in their mean however many they are.
+    `measured` is their first-order density, `stated` the known one; `grain` and `video_dn2` are the variances of a
+    sample; `count` is the number of samples, `doubt_dn` the 1-sigma of errors that do not average down.
     """
 
     first: FirstCurve
@@ -72,7 +72,7 @@ def _say(z, slope, law, cells, value, sigma):  # type: ignore[no-untyped-def]  #
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OverlapValues:
-    """What cells of an overlap say wherever they are placed in both strips: that there is no difference."""
+    """Data of an overlap's cells, from which their rows are computed at any placing; their density must be the same."""
 
     cells: OverlapCells
 
@@ -85,7 +85,7 @@ class OverlapValues:
 
 
 def known_values(curves: Curves, known: KnownFilm, strip: int, cells: Cells) -> KnownValues:
-    """What cells of known density say: patches, unexposed film, strokes."""
+    """Data of cells of known density: patches, unexposed film or strokes."""
     first, noise = curves.first[strip], curves.noise[strip]
     is_patch = (cells.label != FOG) & (cells.label != STROKE)
     stated = np.where(cells.label == STROKE, known.stroke_density or 0.0, known.fog_guess)
@@ -95,20 +95,20 @@ def known_values(curves: Curves, known: KnownFilm, strip: int, cells: Cells) -> 
 
 
 def known_side(curves: Curves, strip: int, cells: Cells, measured: Array) -> StripSide:
-    """Where cells of known density stand in their strip."""
+    """The side of a strip that cells of known density have."""
     own = np.ones(cells.dn.size)
     drift = stretches(curves.n_lines[strip], cells.line)
     return StripSide(strip, drift, cells.sample[:, None], own[:, None], measured, own)
 
 
 def errors_of(layout: Layout, cells: Cells) -> NDArray[np.int64]:
-    """The number of the common unknown that is the error of each cell's stated density."""
+    """Index of the common unknown that is the error of each cell's stated density."""
     place = np.where(cells.label == STROKE, layout.n_patches + 1, cells.label)
     return np.asarray(layout.patches.start + np.where(cells.label == FOG, layout.n_patches, place))
 
 
 def overlap_sides(curves: Curves, strip: int, cells: OverlapCells) -> tuple[StripSide, StripSide]:
-    """Where cells of an overlap stand in their strip and in the next."""
+    """The sides that an overlap's cells have in their strip and in the next one."""
     sample, n_samples = cells.next_sample, curves.layout.n_samples
     about, shares = np.stack(_about(sample, n_samples), axis=1), np.stack(_shares(sample), axis=1)
     drift = stretches(curves.n_lines[strip], cells.line)
@@ -121,15 +121,15 @@ def overlap_sides(curves: Curves, strip: int, cells: OverlapCells) -> tuple[Stri
 
 
 def kinds_of(cells: Cells) -> NDArray[np.int8]:
-    """The sort of evidence that cells of known density are."""
+    """The kind of evidence of each cell of known density."""
     fog, stroke = cells.label == FOG, cells.label == STROKE
     return np.where(fog, FOG_KIND, np.where(stroke, STROKE_KIND, PATCH_KIND)).astype(np.int8)
 
 
 def first_placing(first: FirstCurve, cells: Cells, n_samples: int) -> Array:
-    """Where cells lie before any fit, as first-order densities: each label's level plus each sample's banding.
+    """Placing of cells before any fit, as first-order densities: the level of the label plus the banding of the sample.
 
-    Both come from the cells themselves, in turn (median polish), so that no cell is placed by its own noise.
+    Both are estimated from all cells by median polish, so that no cell is placed by its own noise.
     """
     z = first.density_of(cells.dn)
     per_dn, _ = first.derivatives(z)
@@ -144,10 +144,10 @@ def first_placing(first: FirstCurve, cells: Cells, n_samples: int) -> Array:
 
 
 def unscratched(first: FirstCurve, cells: Cells, n_samples: int, fog_density: float) -> NDArray[np.bool_]:
-    """Which cells (N,) no scratch or spot on their patch has spoilt; unexposed film is whole, or not, block by block.
+    """Mask (N,) of the cells that are not spoilt by a scratch or spot; unexposed film is judged block by block.
 
-    Robust weights alone do not do: many spoilt cells, each with the pull of a few sigmas, are stronger than what is
-    stated of the patches where that is uncertain, and all of them would be nearer if all film had the same density.
+    Robust weights are not enough: many spoilt cells, each with the pull of a few sigma, outweigh uncertain statements
+    about the patches, and they would all fit better if all film had the same density.
     """
     z, fog = first.density_of(cells.dn), cells.label == FOG
     sort = np.where(fog, -1 - (cells.line // FOG_BLOCK).astype(np.int64), cells.label)
@@ -156,7 +156,7 @@ def unscratched(first: FirstCurve, cells: Cells, n_samples: int, fog_density: fl
     limit = SCRATCH * medians_by(off, film.which, film.sorts.size) / MIDDLE_SIZE
     whole = np.ones(film.sorts.size, dtype=np.bool_)
     of_fog = np.flatnonzero(film.sorts < 0)
-    if of_fog.size:  # what lies nearest to the density that unexposed film should have is no picture and no writing
+    if of_fog.size:  # blocks far from the expected density show picture or writing instead of unexposed film
         level = film.level[of_fog]
         best = level[np.argmin(np.abs(level - fog_density))]
         whole[of_fog] = np.abs(level - best) <= np.maximum(limit[of_fog], LEAST_FOG_STEP)

@@ -1,4 +1,5 @@
-"""A tone fit with all that it was made of, and what is read off it: banding, scenes, the strips' tables."""
+"""A tone fit with all its input, and what is derived from it: banding, column means of the scene, tables of the
+strips."""
 
 from __future__ import annotations
 
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """A frame, its known film, what was gathered of its strips, the curves that rows were linearised about, the fit."""
+    """A frame, its known film, the survey of its strips, the curves about which rows were linearised, and the fit."""
 
     frame: Frame
     known: KnownFilm
@@ -38,7 +39,7 @@ class Fitted:
 
 
 def banding_read(fitted: Fitted, threads: int) -> list[Readings]:
-    """The banding of all strips as the fit left it."""
+    """The banding of all strips by the fit."""
     strips = range(len(fitted.curves.n_lines))
     return shared_out(lambda strip: read_banding(fitted.curves, fitted.fit, strip), strips, threads)
 
@@ -46,7 +47,7 @@ def banding_read(fitted: Fitted, threads: int) -> list[Readings]:
 def scene_of(
     fitted: Fitted, sweeps: Sequence[StripSweep], dropouts: Sequence[Dropouts], survey: StripSurvey
 ) -> ColumnMeans | None:
-    """Column means of one strip's scene by its fitted curve and drift; None where there is nothing to see."""
+    """Column means of a strip's scene by its fitted curve and drift; None if no scene is visible."""
     known, usable = fitted.known, usable_patches(survey, fitted.known)
     if survey.is_lost or not usable.any():
         return None
@@ -66,7 +67,7 @@ def scene_of(
 def strip_tones(
     fitted: Fitted, bandings: Sequence[Banding], threads: int, beyond: float = 0.0
 ) -> tuple[StripTone, ...]:
-    """The tables of all strips, that of density continued by the curve as far as `beyond` the span of what is known."""
+    """The tables of all strips; that of density follows the curve up to `beyond` the known span."""
 
     def finish(survey: StripSurvey) -> StripTone:
         return _tone_of(fitted, survey, bandings[survey.index], beyond)
@@ -88,7 +89,7 @@ def _tone_of(fitted: Fitted, survey: StripSurvey, banding: Banding, beyond: floa
 
 
 def lost_tones(frame: Frame, reason: str) -> tuple[StripTone, ...]:
-    """Tones of strips of which nothing can be calibrated."""
+    """Tones of strips that cannot be calibrated."""
     return tuple(
         lost_tone(raster.n_samples, raster.n_lines, int(np.iinfo(raster.dtype).max) + 1, reason)
         for raster in frame.strips

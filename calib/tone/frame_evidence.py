@@ -1,4 +1,4 @@
-"""All evidence on a frame's tone, strip by strip: its known film, and what it shares with the next."""
+"""Collects all evidence on a frame's tone, strip by strip: known film, and the overlap with the next strip."""
 
 from collections.abc import Sequence
 

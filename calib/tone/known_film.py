@@ -1,7 +1,4 @@
-"""Where on the film the density is known: wedge patches, reseau strokes, and the unexposed film around the format.
-
-Places are film mm; a label image says for each sample of a strip on which of them it lies.
-"""
+"""The film of known density: wedge patches, reseau strokes, and the unexposed film around the format; places in mm."""
 
 from __future__ import annotations
 

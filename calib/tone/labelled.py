@@ -1,4 +1,4 @@
-"""The border to labelled arrays: take banding out of an xarray image and hand back labelled results."""
+"""Interface for labelled arrays: removes banding from an xarray image and returns labelled results."""
 
 import numpy as np
 import xarray as xr

@@ -1,5 +1,5 @@
-"""Levels of known film and the banding of its columns, told from each other: nothing that only some columns show of a
-patch, and no scratch on it, passes for its tone."""
+"""Separates the levels of known film from the banding of its columns, so that neither scratches nor patches that cover
+only some columns bias a level."""
 
 from dataclasses import dataclass
 
@@ -14,7 +14,8 @@ POLISHING = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Levels:
-    """Sorts (L,) of cells, the number of each cell's (N,), the `level` (L,) of each and the banding (n_samples,)."""
+    """Labels (L,) of cells, the index of each cell's label (N,), the `level` (L,) of each label, the banding
+    (n_samples,)."""
 
     sorts: NDArray[np.int64]
     which: NDArray[np.intp]
@@ -23,8 +24,7 @@ class Levels:
 
 
 def polished(value: Array, sort: NDArray[np.int64], sample: NDArray[np.int64], n_samples: int) -> Levels:
-    """The level of each sort of cells and the banding of each sample that add up to values (N,), by medians in turn
-    (median polish)."""
+    """Levels of the labels and banding of the samples whose sums fit values (N,), by median polish."""
     sorts, which = np.unique(sort, return_inverse=True)
     level, banding = np.zeros(sorts.size), np.zeros(n_samples)
     for _ in range(POLISHING):

@@ -1,4 +1,4 @@
-"""What two neighbouring strips say of the same film: the difference of their densities, column by column."""
+"""Compares two neighbouring strips on the film they share: the difference of their densities, column by column."""
 
 from __future__ import annotations
 
@@ -46,10 +46,10 @@ class OverlapCells:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edge:
-    """The columns of a strip near one border as first-order density, NaN where there is none: samples from `first`.
+    """The columns of a strip near one border, from sample `first` on, as first-order density; NaN where there is none.
 
-    `span`: between which densities the strip's curve is known. Means are held to it, not samples: leaving out those
-    that noise took beyond it would move the mean of the rest.
+    `span`: densities between which the strip's curve is known. It is applied to means, not to samples: leaving out the
+    samples that noise moved beyond it would bias the mean of the rest.
     """
 
     first: int
@@ -57,7 +57,7 @@ class Edge:
     span: tuple[float, float] = (-np.inf, np.inf)
 
     def holds(self, density: Array) -> NDArray[np.bool_]:
-        """Which densities lie within the span."""
+        """Mask of the densities within the span."""
         return np.asarray((density >= self.span[0]) & (density <= self.span[1]))
 
 
@@ -72,7 +72,7 @@ def shared_samples(sweep: StripSweep, following: StripSweep) -> tuple[slice, sli
 
 
 def compare(sweep: StripSweep, following: StripSweep, right: Edge, left: Edge) -> OverlapCells | None:
-    """Compare the right edge of a strip with the left edge of the next; None where they share too little film."""
+    """Compare the right edge of a strip with the left edge of the next; None if they share too little film."""
     found = _meet(sweep, following, right, left)
     if found is None:
         return None

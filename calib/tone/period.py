@@ -1,4 +1,4 @@
-"""The pitch with which a column profile repeats, and folding at a pitch that is no whole number of columns."""
+"""Finds the pitch at which a column profile repeats, and folds the profile at a pitch that need not be an integer."""
 
 import numpy as np
 from scipy.fft import dct, idct

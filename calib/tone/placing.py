@@ -1,4 +1,4 @@
-"""Where the model of a frame's tone puts cells of a strip, and the rows of evidence that are linearised there."""
+"""Places cells of a strip on its curve by the model of a frame's tone, and linearises rows of evidence there."""
 
 from dataclasses import dataclass
 
@@ -55,12 +55,12 @@ class StripSide:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placing:
-    """Where the model puts cells, as first-order densities, the corrected curve's slope against the first there, and
-    how an error of the dark level shows there.
+    """The places of cells by the model, as first-order densities, with the slope of the corrected curve relative to the
+    first one, and the effect of an error of the dark level.
 
-    Rows are linearised there. At the measured places their splines would have the data's own noise in them, and the
-    curve would flatten towards the mean (errors in variables); with the slope, residuals keep the weight that they
-    have in DN, so that a flat stretch of curve cannot hide them.
+    Rows are linearised there. At measured places the splines would contain the noise of the data, and the curve would
+    flatten towards the mean (errors in variables). By the slope, residuals are weighted as in DN, so that a flat part
+    of a curve cannot hide them.
     """
 
     z: Array
@@ -69,7 +69,7 @@ class Placing:
 
 
 def placed(curves: Curves, strip: int, z: Array, solution: Values | None) -> Placing:
-    """A placing at first-order densities, its slope by a solution."""
+    """A placing at first-order densities `z`, with the slope by a solution."""
     if solution is None:
         return Placing(z, np.ones_like(z), curves.dark_shape(strip, z))
     basis, exponent = curves.basis, curves.first[strip].exponent
@@ -81,7 +81,7 @@ def placed(curves: Curves, strip: int, z: Array, solution: Values | None) -> Pla
 
 
 def correction(curves: Curves, strip: int, z: Array, solution: Values) -> Array:
-    """What a solution adds to the first-order densities of a strip."""
+    """Correction of a solution to the first-order densities of a strip."""
     dark = curves.dark_shape(strip, z) * solution.strips[strip][curves.layout.dark]
     return np.asarray(curves.basis.curve(z, _weights(curves, strip, solution)) + dark)
 
@@ -91,7 +91,7 @@ def _weights(curves: Curves, strip: int, solution: Values) -> Array:
 
 
 def modelled(curves: Curves, side: StripSide, at: Placing, solution: Values) -> Array:
-    """What a solution makes of the rows' ``splines - banding - drift`` in one strip, (N,)."""
+    """The rows' ``splines - banding - drift`` in one strip by a solution, (N,)."""
     layout, own, basis = curves.layout, solution.strips[side.strip], curves.basis
     pieces = basis.pieces(_weights(curves, side.strip, solution))
     banding = banding_of(solution, layout, side.strip)

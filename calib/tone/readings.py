@@ -1,7 +1,7 @@
-"""What the fit says of each strip's banding, sample by sample, before it has a prior; and of the curve's level.
+"""Reads each strip's banding from the fit, sample by sample and without a prior, and the level of its curve.
 
-A constant can be moved between a strip's curve, its banding and its drift. Here the banding of the samples that were
-measured has mean zero, and so has the drift over all lines; all uncertainties are of quantities so defined.
+A constant can be moved between a strip's curve, banding and drift. Here the banding of the measured samples has mean
+zero, and so has the drift over all lines; uncertainties refer to quantities defined that way.
 """
 
 from dataclasses import dataclass
@@ -15,7 +15,7 @@ from calib.tone.placing import Curves
 from calib.tone.system import FREE_BANDING
 from calib.tone.unknowns import banding_of, kept_banding
 
-MEASURED = 1e4  # a sample is measured when its banding is known so many times better (in variance) than beforehand
+MEASURED = 1e4  # a sample counts as measured if the fit reduces the variance of its banding by this factor
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,7 +35,7 @@ class Readings:
 
 
 def read_banding(curves: Curves, fit: Adjustment, strip: int) -> Readings:
-    """The banding of one strip as the fit left it."""
+    """The banding of a strip by the fit."""
     layout, solution, part = curves.layout, fit.solution, fit.solution.eliminated[strip]
     n_own, edge = layout.n_own(strip), layout.edge[strip]
     kept, place = kept_banding(layout, strip)

@@ -1,9 +1,9 @@
-"""What the scene itself may say of the banding: its column means, with the Moon counted as their error.
+"""The scene's own evidence on the banding: its column means, with the scene's features treated as their error.
 
-The column means of many lines show the banding, but the Moon too: a ridge along the columns must survive. How far the
-scene is to be trusted at a wavelength is read off its disagreement with the known film, strip by strip and over all;
-samples where the two disagree beyond chance have a feature of the Moon in them and do not vote. So the known film is
-never outvoted, only refined where the scene agrees with it.
+Column means over many lines show the banding, but also the Moon: a ridge along the columns must survive. The variance
+of the scene at each wavelength is estimated from its disagreement with the known film, for each strip and over all
+strips. Samples where the two disagree beyond chance show a feature of the Moon and do not vote. So the scene never
+overrules the known film; it only refines it where they agree.
 """
 
 from __future__ import annotations
@@ -119,8 +119,8 @@ def _levelled(values: Array, seen: NDArray[np.bool_]) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Compared:
-    """A strip's scene less its known film (n_samples,), bridged but where it was `told`: where film is known well. The
-    power of that by octaves, and of known film's errors in it."""
+    """A strip's scene minus its known film (n_samples,), interpolated except where film is well known (the mask
+    `told`); its power by octaves, and the power of the known film's errors in it."""
 
     off: Array
     told: NDArray[np.bool_]
@@ -129,7 +129,7 @@ class _Compared:
 
 
 def votes_of(scenes: Sequence[ColumnMeans | None], measured: Array, variance: Array) -> Votes:
-    """The vote of each strip's scene, beside banding (K, n) measured on known film with its variance."""
+    """Votes of the strips' scenes, judged by the banding (K, n) measured on known film and its variance."""
     compared = {
         strip: found
         for strip, (scene, row, error) in enumerate(zip(scenes, measured, variance, strict=True))
@@ -148,7 +148,7 @@ def votes_of(scenes: Sequence[ColumnMeans | None], measured: Array, variance: Ar
 
 
 def _compared(scene: ColumnMeans, measured: Array, variance: Array) -> _Compared | None:
-    """The scene beside known film; None where they share too few samples."""
+    """The scene compared with known film; None if they share too few samples."""
     told = np.isfinite(scene.density) & np.isfinite(variance)
     told &= variance <= _worst_used(variance[told])
     if told.sum() < max(FEWEST_SHARE * told.size, SMOOTH_MODES + 1):
@@ -159,8 +159,10 @@ def _compared(scene: ColumnMeans, measured: Array, variance: Array) -> _Compared
 
 
 def _worst_used(variance: Array) -> float:
-    """The greatest of some variances that are used to tell their mean apart from the power of something else: samples
-    beyond a wedge narrower than the strip are known so badly that all together would tell less than the others do."""
+    """The greatest variance of the samples that are used to estimate a power beyond that of their errors.
+
+    Samples beyond a wedge narrower than the strip are so uncertain that including them would make the estimate worse.
+    """
     rising = np.sort(variance)
     count = np.arange(1, rising.size + 1)
     least = round(FEWEST_SHARE * rising.size)
@@ -169,8 +171,11 @@ def _worst_used(variance: Array) -> float:
 
 
 def _believed(compared: Sequence[_Compared]) -> Array:
-    """Powers by octaves (K, n) of the strips' disagreements as they are believed: a strip's own is drawn to that of all
-    as far as the strips scatter about it by no more than chance, and enlarged by what it may be too small by."""
+    """Powers by octaves (K, n) of the strips' disagreements, estimated cautiously.
+
+    A strip's own power is shrunk to that of all strips as far as their scatter is explained by chance, and increased by
+    `CAUTION` standard errors.
+    """
     power, share = np.array([each.power for each in compared]), np.mean([each.told for each in compared])
     chance = 2.0 / (share * components_of_octave(power.shape[1]))
     shared = np.maximum(power.mean(axis=0), SMALLEST)
@@ -182,7 +187,7 @@ def _believed(compared: Sequence[_Compared]) -> Array:
 
 
 def _vote(scene: ColumnMeans, compared: _Compared, power: Array) -> SceneVote:
-    """The scene as a measurement; by Woodbury's formula samples that do not vote are taken out of its weight."""
+    """The scene as a measurement; samples that do not vote are removed from its weight by Woodbury's formula."""
     weight, seen = precision_of(power), np.isfinite(scene.density)
     silent = np.flatnonzero(~seen | _features(compared, power))
     if silent.size:
@@ -193,7 +198,7 @@ def _vote(scene: ColumnMeans, compared: _Compared, power: Array) -> SceneVote:
 
 
 def _features(compared: _Compared, power: Array) -> NDArray[np.bool_]:
-    """Samples whose disagreement, slow parts aside, is beyond chance, with their neighbours."""
+    """Mask of the samples whose disagreement, without its slow part, exceeds chance, and of their neighbours."""
     spectrum = dct(compared.off, norm="ortho")
     spectrum[:SMOOTH_MODES] = 0.0
     rough = np.abs(idct(spectrum, norm="ortho"))

@@ -1,8 +1,8 @@
-"""The shape of transfer curves whose wedges have too few patches to tell it strip by strip.
+"""Determines the shape of transfer curves if the wedges have too few patches to do so strip by strip.
 
-All strips were read by one video chain, so their curves are of one shape (exponent and bend), each with a dark level
-and a gain of its own. Here all laws are weighed by how common their shapes are and by what the patches of all strips
-say; the middle one is taken, and how far the others lie from it is the doubt of the curves, between patches and beyond.
+All strips were read by one video chain, so their curves have one shape (exponent and bend), each with a dark level and
+a gain of its own. All laws are weighted by a prior on their shapes and by the patches of all strips. The mean law is
+used, and the spread of the others about it is the doubt of the curves, between and beyond the patches.
 """
 
 from collections.abc import Sequence
@@ -29,7 +29,7 @@ class Shapes:
     density: Array
 
     def middle(self, curve: FirstCurve) -> tuple[float, float]:
-        """Exponent and bend of the law next to the mean of all that go through a curve's DN at the patches."""
+        """Exponent and bend of the law nearest to the mean of all laws through a curve's DN at the patches."""
         z = np.linspace(self.density.min(), self.density.max(), NODES)
         off = self._off(curve, z)
         mean = self.weight @ off
@@ -37,12 +37,12 @@ class Shapes:
         return float(self.exponent[nearest]), float(self.bend[nearest])
 
     def sigma(self, curve: FirstCurve, z: Array) -> Array:
-        """1-sigma of rising densities z (N,) by a curve of the middle shape, where no film is beyond their ends."""
+        """1-sigma of rising densities z (N,) by a curve of the mean shape; no film lies beyond their ends."""
         off = np.clip(z + self._off(curve, z), z[0], z[-1]) - z
         return np.asarray(np.sqrt(self.weight @ off**2))
 
     def _off(self, curve: FirstCurve, z: Array) -> Array:
-        """What all laws through a curve's DN at the patches add to densities z by it, (S, N)."""
+        """Differences (S, N) in density between all laws through a curve's DN at the patches and the curve, at z."""
         dark, gain, _ = _laws_through(self.exponent, self.bend, curve, curve.dn_of(self.density), self.density)
         dn, ends = curve.dn_of(z), (float(self.density.max()) + BEYOND, float(self.density.min()) - BEYOND)
         rows = zip(dark.tolist(), gain.tolist(), self.exponent.tolist(), self.bend.tolist(), strict=True)

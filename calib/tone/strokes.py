@@ -1,9 +1,9 @@
-"""Reseau strokes of stated density as a tone control: the samples in the middle of each stroke.
+"""Uses reseau strokes of stated density as tone control: the samples in the middle of each stroke.
 
-The readout's blur mixes the light of the ground beside a stroke into it. How much follows from a sample's distance to
-the stroke's edges and from the blur; it is taken off in light, as far as the strip's first curve tells light from DN.
-What is not known of the blur stays as doubt, and neighbouring strokes share it. Strokes that are dark beside their
-ground hold more of its light than of their own where they are narrow, and then mostly tell nothing.
+The readout's blur mixes light from beside a stroke into it. The share follows from a sample's distance to the stroke's
+edges and from the blur; it is subtracted in light, to which the strip's first curve converts DN. The uncertainty of the
+blur remains as an error that neighbouring strokes share. A narrow stroke that is darker than its surroundings may hold
+more of their light than of its own, and then tells little.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ ASSUMED = Spot((0.78, 0.78), 0.25)  # where no mark has told it (common practice
 
 
 def spot_told(blur_px: tuple[float, float] | None) -> Spot:
-    """The spot as the marks tell its blur in samples and lines; the usual one where none does."""
+    """The spot by the blur measured at the marks, in samples and lines; the usual one if no mark was measured."""
     return ASSUMED if blur_px is None else Spot(blur_px)
 
 
@@ -66,7 +66,8 @@ class Strokes:
     spot: Spot
 
     def cleared(self, curve: FirstCurve | None) -> Array:
-        """DN (N, B) without the light from beside, for all blurs; without a curve, DN are taken for light."""
+        """DN (N, B) without the stray light, for all blurs; without a curve, DN are taken to be proportional to
+        light."""
         dn, ground_dn = self.cells.dn[:, None], self.ground_dn[:, None]
         if curve is None:
             return (dn - self.leak * ground_dn) / (1.0 - self.leak)
@@ -76,7 +77,7 @@ class Strokes:
 
 
 def _dn_of_light(curve: FirstCurve, light: Array) -> Array:
-    """DN of light; of less than the curve's deepest film lets through, by the tangent there."""
+    """DN of light; beyond the curve's deepest density by the tangent there."""
     bright = np.maximum(light, power_of_ten(np.array(-curve.deepest)))
     density = -np.log10(bright)
     return curve.dn_of(density) - curve.slope(density) / (LN_10 * bright) * (light - bright)
@@ -90,7 +91,7 @@ def _reach(known: KnownFilm, sample_mm: float) -> float:
 def gather_strokes(
     dn: NDArray, lost: NDArray[np.bool_], sweep: StripSweep, known: KnownFilm, clip: tuple[int, int], spot: Spot
 ) -> Strokes:
-    """What a strip reads on its strokes, as it is read."""
+    """Read a strip's strokes, without any correction."""
     sample_mm = float(np.median(np.diff(sweep.x_sample_mm)))
     line_mm = float(np.median(np.abs(np.diff(sweep.y_line_mm))))
     place = to_scan(sweep, FilmPoints(x_mm=known.mark_x_mm, y_mm=known.mark_y_mm))
@@ -114,11 +115,11 @@ def gather_strokes(
 
 
 def clear_strokes(strips: Sequence[Strokes], cleared: Sequence[Array]) -> tuple[Cells, ...]:
-    """Cells of each strip's strokes without the light from beside them, as they were `cleared`, for the common blur.
+    """Cells of each strip's strokes, `cleared` of stray light for the common blur.
 
-    What the blur leaves open is split up: in part all strokes have it in common (`stroke_sigma`), in part those of a
-    strip have, in part each mark has its own. Cells are told independent doubts, so theirs grow with the number that
-    shares one.
+    The error due to the blur has a part that all strokes share (`stroke_sigma`), one that those of a strip share, and
+    one of each mark. The fit treats the errors of cells as independent, so theirs are increased by the number of cells
+    that share one.
     """
     off = [dn - dn[:, EXPECTED, None] for dn in cleared]
     middle = [np.median(some, axis=0) if len(some) else np.zeros(BLUR_WEIGHTS.size) for some in off]
@@ -132,8 +133,8 @@ def clear_strokes(strips: Sequence[Strokes], cleared: Sequence[Array]) -> tuple[
 
 
 def stroke_sigma(strips: Sequence[Strokes], curves: Sequence[FirstCurve], cleared: Sequence[Array]) -> float:
-    """1-sigma of what all strokes' densities have in common: what the blur leaves open of the light taken off, and a
-    share of all of it, since no spot is quite a Gaussian."""
+    """1-sigma of the density error that all strokes share: that due to the blur's uncertainty, and a share of the whole
+    correction, since no spot is exactly a Gaussian."""
     taken = [
         curve.density_of(dn) - curve.density_of(strokes.cells.dn)[:, None]
         for strokes, curve, dn in zip(strips, curves, cleared, strict=True)
@@ -150,7 +151,8 @@ def _in_view(line: NDArray, sample: NDArray, shape: tuple[int, int]) -> NDArray[
 
 
 def whole_strokes(curve: FirstCurve, cells: Cells, mark: NDArray[np.int64]) -> Cells:
-    """The cells of marks that read about what most marks of the strip read: missing and scratched ones do not."""
+    """The cells of marks that read about the same as most marks of the strip; missing and scratched ones are left
+    out."""
     if cells.dn.size == 0:
         return cells
     density = curve.density_of(cells.dn)

@@ -1,4 +1,4 @@
-"""What a tone fit says of itself: the table of its patches, and the figures of the report."""
+"""Summary of a tone fit: the table of its patches, and the figures of the report."""
 
 from collections.abc import Mapping, Sequence
 from functools import partial
@@ -37,10 +37,11 @@ def patch_table(fitted: Fitted, strips: Sequence[StripTone], threads: int) -> Pa
 
 
 def curves_in_doubt(patches: PatchTable, stated_sigma: float | None, n_strips: int) -> Array:
-    """By how much the patches that took part contradict the curves fitted to them: density, root mean square over those
-    of a strip, (n_strips,); 0 where noise and what is stated explain it.
+    """Deviation of the used patches from the fitted curves, (n_strips,): density, root mean square over those of a
+    strip; 0 where noise and the stated sigma explain it.
 
-    `WEDGE_OFF` lies far beyond errors as stated, and short of a wedge placed a patch off or of the wrong strip's.
+    `WEDGE_OFF` is far beyond stated errors, yet below the deviation of a wedge that is misplaced by a patch, or of one
+    that belongs to another strip.
     """
     found = np.zeros(n_strips)
     expected = np.hypot(stated_sigma or 0.0, patches.sigma_density)
@@ -84,7 +85,7 @@ def _table(
 
 
 def _measured(fitted: Fitted, survey: StripSurvey, tone: StripTone) -> tuple[Array, Array]:
-    """Density of each patch as the fitted tone gives it, over its cells, and the 1-sigma of stated and measured."""
+    """Density of each patch by the fitted tone, averaged over its cells, and the 1-sigma of measured minus stated."""
     known, curves, cells = fitted.known, fitted.curves, survey.cells
     curve = partial(curve_density, curves, fitted.fit, survey.index)
     line = np.clip(np.round(cells.line).astype(np.int64), 0, tone.n_lines - 1)
@@ -107,7 +108,7 @@ def _measured(fitted: Fitted, survey: StripSurvey, tone: StripTone) -> tuple[Arr
 
 
 def _bias_of_grain(known: KnownFilm, curves: Curves, survey: StripSurvey) -> Array:
-    """What grain adds to the density of each cell's mean DN; cells of no patch are of no meaning here."""
+    """Bias of each cell's density due to grain; meaningless for cells that are not of a patch."""
     first, noise = curves.first[survey.index], curves.noise[survey.index]
     z = first.density_of(survey.cells.dn)
     stated = known.patch_density[np.minimum(survey.cells.label, known.n_patches - 1)]
@@ -126,7 +127,7 @@ def _reasons(survey: StripSurvey, used: np.ndarray) -> list[str]:
 def figures_of(
     fitted: Fitted, factor: Array, patches: PatchTable, strips: Sequence[StripTone], common: Array
 ) -> Mapping[str, float]:
-    """Plain numbers for the report, densities where not said otherwise; `factor` is what residuals say of sigmas."""
+    """Plain numbers for the report, in density unless named otherwise; `factor` are the factors of the sigmas."""
     known, surveyed, curves, solution = fitted.known, fitted.surveyed, fitted.curves, fitted.fit.solution
     layout = curves.layout
     residual = patches.residual_density[patches.used]

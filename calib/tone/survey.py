@@ -1,4 +1,4 @@
-"""One pass through a strip: where its wedge is, what its known film measures, its first curve and its noise."""
+"""Surveys a strip in one pass: the place of its wedge, measurements of known film, its first curve and its noise."""
 
 from __future__ import annotations
 
@@ -48,8 +48,9 @@ LEAST_SPAN, LEAST_USED = 0.8, 0.6  # of the densities, and of the number, of the
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StripSurvey:
-    """What one strip says of itself by a `sweep`. `curve` and `noise` are None where its wedge gave none; `reason` says
-    why. `stroke_cells` are those of its strokes, once all strips have told how much light leaks into them.
+    """Measurements of a strip by a `sweep`. `curve` and `noise` are None if its wedge gave none; `reason` says why.
+
+    `stroke_cells` are those of its strokes, known only after the stray light in them was estimated from all strips.
     """
 
     index: int
@@ -108,8 +109,8 @@ def survey_again(
     dropouts: Dropouts,
     spot: Spot,
 ) -> StripSurvey:
-    """A survey by a better sweep. Where the strip's wedge was found whole and its cells still lie clear of edges, only
-    strokes are read again: they are narrow."""
+    """The survey updated for a better sweep. If the strip's wedge was found whole and its cells are still clear of
+    edges, only the strokes are read again, because they are narrow."""
     whole = not survey.reason and all(place.found for place in survey.places)
     if not whole or not still_clear(known, survey.index, survey.places, survey.cells, survey.sweep, sweep):
         return survey_strip(raster, known, sweep, dropouts, survey.clip, spot)
@@ -120,8 +121,7 @@ def survey_again(
 
 
 def _without_banding(patches: PatchMeans, cells: Cells, curve: FirstCurve, n_samples: int) -> PatchMeans:
-    """Means as if all columns showed all patches: the banding of those under a patch that covers only a part of them
-    would pass for its tone."""
+    """Patch means corrected to all columns: otherwise the banding of the columns of a partial patch would bias it."""
     chosen = select(cells, cells.label != cell_kernels.FOG)
     film = polished(curve.density_of(chosen.dn), chosen.label, chosen.sample, n_samples)
     dn = patches.dn.copy()
@@ -130,10 +130,10 @@ def _without_banding(patches: PatchMeans, cells: Cells, curve: FirstCurve, n_sam
 
 
 def scene_lines(n_lines: int) -> tuple[NDArray[np.int64], int]:
-    """The lines of a strip whose scene is looked at, `MOST_SCENE_LINES` evenly along it at most, and those of a block.
+    """The lines of a strip whose scene is used, at most `MOST_SCENE_LINES` spread evenly, and the lines per block.
 
-    The scene's vote is never believed much further than the known film, whose samples are far fewer: what still more
-    lines would add could hardly be used.
+    The scene's vote never counts for much more than the known film, which has far fewer samples; more lines would
+    hardly help.
     """
     n_used = min(n_lines, MOST_SCENE_LINES)
     lines = (np.arange(n_used) * n_lines + n_lines // 2) // n_used if n_used < n_lines else np.arange(n_lines)
@@ -190,10 +190,11 @@ def _raster_boxes(sweep: StripSweep, shape: tuple[int, int], x_mm: Array, y_mm: 
 def first_tone(
     known: KnownFilm, patches: PatchMeans, shape: tuple[float, float] | None = None
 ) -> tuple[FirstCurve | None, NoiseModel | None, NDArray[np.bool_], str]:
-    """First curve and noise from the patch means; which patches are spoilt; why there is none, or not a whole one.
+    """First curve and noise from the patch means, the mask of spoilt patches, and the reason if there is no whole
+    curve.
 
-    Patches that differ by no more than a single sample scatters are none, and say nothing of the density where they
-    should be: a dead channel has noise, but no tone, and where a wedge is missing there is unexposed film.
+    Patches that differ by no more than the scatter of a single sample are no patches: a dead channel has noise but no
+    tone, and where the wedge is missing there is unexposed film.
     """
     seen = np.isfinite(patches.dn) & np.isfinite(known.patch_density)
     spoilt = np.zeros(known.n_patches, dtype=np.bool_)
@@ -250,8 +251,8 @@ def _is_out_of_line(curve: FirstCurve, patches: PatchMeans, density: Array, use:
 
 
 def _odd_patch(patches: PatchMeans, density: Array, use: NDArray[np.bool_], shape: tuple[float, float] | None) -> int:
-    """The patch without which the others agree best. It need not be the one farthest off the curve of all, which a
-    spoilt patch at an end draws to itself."""
+    """The patch without which the others agree best. It need not be the one farthest off the curve of all, because a
+    spoilt patch at an end pulls that curve towards itself."""
     left = []
     for patch in np.flatnonzero(use):
         others = use & (np.arange(use.size) != patch)
@@ -275,10 +276,10 @@ def with_grain(survey: StripSurvey, known: KnownFilm, grain: float) -> StripSurv
 
 
 def _what_is_missing(known: KnownFilm, patches: PatchMeans, use: NDArray[np.bool_]) -> str:
-    """What the wedge of a strip lacks, as the end of a sentence; empty where it is whole enough.
+    """What the wedge of a strip lacks, as the end of a sentence; empty if it is complete enough.
 
-    Patches at an end of the video's range are not missed where the others bear a whole curve: samples of their
-    density carry no tone anyway.
+    Patches at an end of the video's range are not needed if the others give a whole curve: samples of their density
+    have no tone anyway.
     """
     usable = np.isfinite(known.patch_density)
     at_end = np.array([reason == AT_END for reason in patches.reason])

@@ -1,4 +1,4 @@
-"""From the fitted unknowns to each strip's tables: density and sigma by DN, by sample, by line."""
+"""Converts the fitted unknowns to tables for each strip: density and sigma by DN, by sample and by line."""
 
 from dataclasses import dataclass, replace
 
@@ -27,7 +27,8 @@ MOST_SIGMA = 9.9  # density: what a strip that carries nothing says of itself
 class Span:
     """Densities between which a strip's curve is known, and the steps between the last patches at both ends.
 
-    The table of density goes on by the curve as far as `beyond` these before it is held; no tone can be had there.
+    The table of density follows the curve up to `beyond` the span and is constant from there; samples outside the span
+    have no tone.
     """
 
     low: float
@@ -100,17 +101,17 @@ def _between(values, step):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 def _held(table: Array, first: int, last: int) -> Table32:
-    """A table as it is between two entries, held beyond them."""
+    """A table that is constant before entry `first` and after entry `last`."""
     held = table.astype(np.float32)
     held[:first], held[last + 1 :] = held[first], held[last]
     return held
 
 
 def _noise_bias(curves: Curves, strip: int, density: Array) -> Array:
-    """What the video's noise adds to the mean density of a sample: its curve is convex, so noise alone makes it denser.
+    """Bias of a sample's density due to the video's noise: the curve is convex, so noise alone makes it denser.
 
-    To second order f'' var / 2; taken off each sample, so that means of densities are right. It is held to that of a
-    noise of `MOST_BIAS_SIGMA`, beyond which no expansion holds.
+    To second order it is f'' var / 2, which is subtracted from each sample so that means of densities are unbiased. The
+    noise is limited to `MOST_BIAS_SIGMA`, beyond which the expansion fails.
     """
     first, noise = curves.first[strip], curves.noise[strip]
     at = np.clip(density, curves.basis.low, curves.basis.high)
@@ -120,7 +121,7 @@ def _noise_bias(curves: Curves, strip: int, density: Array) -> Array:
 
 
 def lost_tone(n_samples: int, n_lines: int, n_dn: int, reason: str) -> StripTone:
-    """The tone of a strip that carries nothing: every sample of it is a dropout, so its tables are never used."""
+    """The tone of a lost strip: all its samples are dropouts, so its tables are never used."""
     nothing = np.zeros(n_dn, dtype=np.float32)
     unknown = np.full(n_dn, MOST_SIGMA, dtype=np.float32)
     return StripTone(
@@ -138,7 +139,7 @@ def lost_tone(n_samples: int, n_lines: int, n_dn: int, reason: str) -> StripTone
 
 
 def in_doubt(tone: StripTone, curve: float, line: Array) -> StripTone:
-    """A tone whose curve and whose lines (n_lines,) are in doubt by some densities beyond their own sigma."""
+    """A tone with additional uncertainty, in density, of its `curve` and of its lines, `line` (n_lines,)."""
     curve_sigma = np.hypot(tone.curve_sigma, np.float32(curve))
     return replace(tone, curve_sigma=curve_sigma, line_sigma=np.hypot(tone.line_sigma, line))
 

@@ -1,4 +1,4 @@
-"""Take the vertical banding out of a plain image of unknown origin, in which nothing has a known value.
+"""Removes the vertical banding from a plain image of unknown origin, in which no density is known.
 
 The column profile (robust means, slow slopes aside) holds the banding and the Moon. The Moon's share is read off the
 image's *rows*, which show the same ground but no vertical banding, and off what parts of its lines differ by: slopes
@@ -224,7 +224,7 @@ def wiener(profile: Array, moon: Array) -> tuple[Array, Array]:
 
 
 def without_features(profile: Array) -> Array:
-    """A profile with what is far off its surroundings levelled: a ridge along the columns, not banding."""
+    """A profile in which columns far off their surroundings are levelled: they show a ridge and no banding."""
     around = median_filter(profile, SURROUNDINGS, mode="nearest")
     off = profile - around
     far = np.abs(off) > FEATURE * TO_SIGMA * float(np.median(np.abs(off)))

@@ -1,4 +1,4 @@
-"""The unknowns of a frame's curves and drifts, and what is known of their sizes beforehand.
+"""The unknowns of a frame's curves and drifts, and their prior variances.
 
 A strip has: spline corrections of its curve and one of its dark level, its drift as cosines along the lines, and its
 banding by sample. All strips share: a spline correction of the curves, the errors of the patches' stated densities,
@@ -44,7 +44,7 @@ BORROWED_ROUGHNESS = 0.05  # of the correction of a curve that was borrowed
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stated:
-    """What is stated of known densities beforehand: 1-sigma of the patches (P,) and of the strokes.
+    """Stated uncertainties of known densities: 1-sigma of the patches (P,) and of the strokes.
 
     Where the wedge's own sigma is not stated, `patch_slope` (P,) turns that of a value, which the fit finds, into
     density.
@@ -64,7 +64,7 @@ class Stated:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layout:
-    """Where each unknown stands in a strip's vector and in the common one.
+    """The index of each unknown in a strip's vector and in the common one.
 
     `edge` (strips, n_samples): a sample's place among the banding that is kept in the strip's vector, or -1;
     `borrowed` (strips,): whether a strip's first curve came from others, so that it may be bent further off.
@@ -239,7 +239,7 @@ def stepped(scales: Scales, found: Scales, before: Step | None) -> tuple[Scales,
 
 
 def _n_told(covariance: Array, prior: Array) -> float:
-    """How many of some splines' bends the data tell: all, less what the prior alone makes of their covariance."""
+    """Effective number of spline bends determined by the data: all of them, minus the share determined by the prior."""
     return max(len(covariance) - 2 - float((prior * covariance).sum()), FEWEST_TOLD)
 
 
@@ -271,5 +271,5 @@ def errors_told(solution: Solution, scales: Scales, layout: Layout, stated: Stat
 
 
 def is_contradicted(errors: Array) -> bool:
-    """Whether errors over their 1-sigma are larger than chance lets them be (chi-square)."""
+    """Whether errors in units of their 1-sigma exceed what chance allows (chi-square test)."""
     return errors.size > 0 and float(chdtrc(errors.size, float(errors @ errors))) < BY_CHANCE

@@ -1,6 +1,6 @@
-"""Finding the step wedge in a strip: how far it lies, along y, from where the sweep puts it.
+"""Finds the step wedge in a strip: its displacement along y from its place by the sweep.
 
-The whole pattern is laid on the strip's profile at once; the step edges then give the place to a fraction of a line.
+The whole pattern is matched to the strip's profile; then the step edges give the place to a fraction of a line.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from calib.tone.wedge_match import match_pattern
 from calib.tone.wedge_misfit import COLUMN_GROUPS, wedge_edges
 from calib.tone.wedge_profile import Profile, wedge_profile
 
-STEP_OVER_NOISE = 5.0  # an edge is measured where its step is so many times the profile's noise
+STEP_OVER_NOISE = 5.0  # least step of an edge that is measured, in units of the profile's noise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +86,7 @@ def _edges(profile: Profile, known: KnownFilm, group: int, place: WedgePlace, li
 
 
 def _place_from_edges(edges: Array, place: WedgePlace, line_mm: float) -> WedgePlace:
-    """The placing with shift, stretch and skew corrected by the edges, robustly; as it was where they are too few."""
+    """The place with shift, stretch and skew corrected robustly by the edges; unchanged if there are too few."""
     if len(edges) < 2 * COLUMN_GROUPS:
         return place
     lever = np.stack([np.ones(len(edges)), edges[:, 0] - place.middle_mm, edges[:, 1] - place.center_mm], axis=1)

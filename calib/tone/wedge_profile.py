@@ -1,4 +1,4 @@
-"""A strip's tone along y over the columns of its own wedge, which the wedge's pattern is laid on."""
+"""Profiles of a strip along y over the columns of its own wedge, to which the wedge's pattern is matched."""
 
 from __future__ import annotations
 
@@ -63,9 +63,9 @@ def _noise_of(values: Array) -> float:
 
 
 def _without_banding(values: Array) -> Array:
-    """Column groups' profiles (groups, lines) brought to their middle one, each by a gain and an offset, robustly.
+    """Profiles of column groups (groups, lines), each matched to their median profile by a robust gain and offset.
 
-    Banding multiplies the light, so that it is nearly a gain and an offset of DN.
+    Banding multiplies the light, so it is nearly a gain and an offset in DN.
     """
     known = np.isfinite(values).all(axis=0)
     if known.sum() < COLUMN_GROUPS:

@@ -48,5 +48,5 @@ def checks_of(maker: MapMaker, record: FitsFile, threads: int) -> Checks:
 
 
 def reporting() -> ModuleType:
-    """The module that writes the report, imported on demand because its plotting library takes long to load."""
+    """The module that writes the report, imported on demand: its plotting library takes long to load."""
     return importlib.import_module("calib.run.report.page")
