@@ -156,7 +156,7 @@ def unscratched(first: FirstCurve, cells: Cells, n_samples: int, fog_density: fl
     limit = SCRATCH * medians_by(off, film.which, film.sorts.size) / MIDDLE_SIZE
     whole = np.ones(film.sorts.size, dtype=np.bool_)
     of_fog = np.flatnonzero(film.sorts < 0)
-    if of_fog.size:  # blocks far from the expected density show picture or writing instead of unexposed film
+    if of_fog.size:  # the block nearest to the expected density is unexposed for sure; the others must agree with it
         level = film.level[of_fog]
         best = level[np.argmin(np.abs(level - fog_density))]
         whole[of_fog] = np.abs(level - best) <= np.maximum(limit[of_fog], LEAST_FOG_STEP)
