@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.film.ready import ValueTable
+from calib.film.tables import ValueTable
 
 
 @dataclass(frozen=True)

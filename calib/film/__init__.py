@@ -1,1 +1,1 @@
-"""Strips + tone + sweep -> values at places on the film: the one interpolation, and the assembled frame."""
+"""Values at film places from strips, tone and sweep: the one interpolation, and the assembled film frame."""

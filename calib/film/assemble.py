@@ -1,4 +1,4 @@
-"""The assembled film frame: all film that was scanned, on a square grid of film millimetres."""
+"""Assembles the film frame: all scanned film on a square grid in film millimetres."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,16 +10,16 @@ from numpy.typing import NDArray
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.film.raster import upright
-from calib.film.ready import density_itself
 from calib.film.source import StripSource
+from calib.film.tables import density_itself
 from calib.frame.description import Scan
 
-BLOCK_ROWS, BLOCK_COLUMNS = 512, 1024  # whole tiles of the rasters; a frame's width must not matter to memory
+BLOCK_ROWS, BLOCK_COLUMNS = 512, 1024  # whole tiles of the rasters; memory must not depend on a frame's width
 
 
 @dataclass(frozen=True, slots=True)
 class FilmGrid:
-    """Square pixels of `pixel_mm`, edges at whole multiples of it: `first_column` and `first_row` count those."""
+    """Square pixels of `pixel_mm` with edges at its whole multiples; `first_column` and `first_row` count those."""
 
     pixel_mm: float
     first_column: int
@@ -44,7 +44,7 @@ class FilmGrid:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilmBlock:
-    """A block of the assembled frame, (rows, columns): density and its 1-sigma (NaN: there is none), and quality."""
+    """A block of the assembled frame, (rows, columns): density and its 1-sigma (NaN if none), quality bits."""
 
     density: NDArray[np.float32]
     sigma: NDArray[np.float32]
@@ -52,7 +52,7 @@ class FilmBlock:
 
 
 def film_grid(sources: Sequence[StripSource], pixel_mm: float) -> FilmGrid:
-    """The smallest snapped grid that holds every scanned sample."""
+    """The smallest such grid that contains every scanned sample."""
     x = [(s.sweep.x_sample_mm, s.sweep.x_line_mm) for s in sources]
     y = [(s.sweep.y_line_mm, s.sweep.y_sample_mm) for s in sources]
     x_low, x_high = _span(x, pixel_mm)
@@ -77,7 +77,7 @@ def _cuts(size: int, step: int) -> list[slice]:
 
 
 def kernel_scale(scan: Scan) -> KernelScale:
-    """Film pixels are `sample_mm` wide: lines closer together than that are averaged."""
+    """The scale of film pixels, which are `sample_mm` wide: lines closer together than that are averaged."""
     return KernelScale(line=max(1.0, scan.sample_mm / scan.line_mm))
 
 
@@ -93,7 +93,7 @@ def film_block(
 ) -> FilmBlock:
     """Density of a block of the grid, interpolated once from the strips' samples.
 
-    `curve_span` is the lowest and highest density of the characteristic curve: beyond it nothing can be calibrated.
+    `curve_span`: lowest and highest density of the characteristic curve, beyond which nothing can be calibrated.
     """
     raster = upright(grid.x_mm, grid.y_mm, rows, columns)
     tables = [density_itself(curve_span)] * len(sources)

@@ -10,14 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import bare
-from calib.film.flagged import ends_among, sums_of_flagged
+from calib.film.flagged import sum_ends, sum_flagged
 from calib.film.kernels import CELL, LANES, PHASE_BITS
 from calib.film.packed import SOUND, UNSOUND
 from calib.film.weigh import ANY, cell_of, row_at
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 
-FILLED_SHARE = 0.25  # of the kernel's weight: from here on a value counts as filled
-LEAST_THERE = 0.5  # of the kernel's weight above zero: with less there is no value
+FILLED_SHARE = 0.25  # of the kernel's weight: if more of it falls on filled samples, the value counts as filled
+LEAST_KNOWN = 0.5  # of the kernel's positive weight: if less of it falls on known taps, there is no value
 NOTHING, LOST, BRIDGED, WHOLE = 0, 1, 2, 3
 
 
@@ -53,23 +53,23 @@ def judge(listed, count, axes, samples, verdict, written_out):  # type: ignore[n
             nearest = quality[i + before_l + (p >> place), j + before_s + (q >> place)]
             bits[m] = nearest
             if how == UNSOUND:
-                ranks[m], bits[m], missing[m] = _judged(i, j, p, q, nearest, axes, size, samples)
+                ranks[m], bits[m], missing[m] = _judge_place(i, j, p, q, nearest, axes, size, samples)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _judged(i, j, p, q, nearest, axes, size, samples):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _judge_place(i, j, p, q, nearest, axes, size, samples):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Rank, bits and whether a tap is missing, of one place with its first tap at row `i`, column `j`; `nearest` are
     the bits of the nearest tap."""
     dropout, filled = np.uint16(DROPOUT), np.uint16(FILLED)
     if nearest & dropout and not (samples.fill and nearest & filled):
         return LOST, nearest & np.uint16(DROPOUT | MARK), False
-    half, low, high, more = ends_of(i, j, p, q, axes, size, samples.value, samples.quality)
+    half, low, high, more = end_weights(i, j, p, q, axes, size, samples.value, samples.quality)
     if not more:
         flags = np.uint16(LOW_DENSITY if low > half else 0) | np.uint16(HIGH_DENSITY if high > half else 0)
         return WHOLE, flags, False
-    missing, coverage, shares, gone = flags_of(i, j, p, q, axes, size, samples.value, samples.quality)
-    if coverage < LEAST_THERE:
-        return LOST, gone if gone else dropout, False
+    missing, coverage, shares, lost_bits = flag_weights(i, j, p, q, axes, size, samples.value, samples.quality)
+    if coverage < LEAST_KNOWN:
+        return LOST, lost_bits if lost_bits else dropout, False
     flags = nearest & np.uint16(MARK | FILLED)
     if shares[1] > 0.5 * shares[0]:
         flags |= np.uint16(LOW_DENSITY)
@@ -83,28 +83,28 @@ def _judged(i, j, p, q, nearest, axes, size, samples):  # type: ignore[no-untype
 
 
 @bare(cache=True, nogil=True, inline="always")
-def ends_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+def end_weights(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """A quick look that suffices for most places: half the sum of absolute weights, the absolute weights of taps beyond
     the low and the high end of the curve, and whether there is anything else about the taps."""
-    low, high, every, known = ends_among(*_addresses(i, j, p, q, axes, size, value, quality))
+    low, high, every, known = sum_ends(*_addresses(i, j, p, q, axes, size, value, quality))
     (above_l, below_l), (above_s, below_s) = _signed_sums(axes.along, p), _signed_sums(axes.across, q)
     half = 0.5 * ((above_l + below_l) * (above_s + below_s))
     return half, low, high, not known or every & ~np.uint16(LOW_DENSITY | HIGH_DENSITY)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def flags_of(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
+def flag_weights(i, j, p, q, axes, size, value, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Whether a tap is missing; the known share of the positive weights; the absolute weights of the known taps (all,
     low, high, bridged dropouts, bridged marks); and the bits of the taps without a value.
 
     Only taps with bits are examined, because a tap without a value always has one.
     """
-    low, high, dropped, marked, lost, lost_above, gone = sums_of_flagged(
+    low, high, dropped, marked, lost, lost_above, lost_bits = sum_flagged(
         *_addresses(i, j, p, q, axes, size, value, quality)
     )
     (above_l, below_l), (above_s, below_s) = _signed_sums(axes.along, p), _signed_sums(axes.across, q)
     above, all_there = above_l * above_s + below_l * below_s, (above_l + below_l) * (above_s + below_s)
-    return lost > 0, (above - lost_above) / above, (all_there - lost, low, high, dropped, marked), gone
+    return lost > 0, (above - lost_above) / above, (all_there - lost, low, high, dropped, marked), lost_bits
 
 
 @bare(cache=True, nogil=True, inline="always")
@@ -128,7 +128,7 @@ def _signed_sums(axis, phase):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 
 @bare(cache=True, nogil=True)
-def of_those_there(i, j, p, q, axes, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+def mean_of_known(i, j, p, q, axes, missing, value):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Weighted mean over the known taps, and the factor of its variance to that of all taps; if some are missing, with
     positive weights only."""
     along, across = axes.along.rows, axes.across.rows

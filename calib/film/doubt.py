@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.film.kernels import CELL
-from calib.film.ready import group_of
 from calib.film.spans import EMPTY, Spans
+from calib.film.tables import group_of
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.remembered import once
 from calib.sweep.model import StripSweep
 
-NOT_ITSELF = np.uint16(DROPOUT | FILLED)
+REPLACED = np.uint16(DROPOUT | FILLED)
 
 
 @once
@@ -75,7 +75,7 @@ def cells_of_strip(read, place, cells, made):  # type: ignore[no-untyped-def]  #
     `place` (n_lines, 2) is the 1-sigma of each line's place, in lines and samples. Cells well inside the strip are
     computed in loops without tests; then the others, and those whose samples have quality bits, are done one by one.
     """
-    (first_cell, low, high), dn, known = cells, read.dn, read.known
+    (first_cell, low, high), dn, tables = cells, read.dn, read.tables
     value, quality, top, left, out = made.value, made.quality, made.top, made.left, made.doubts
     n_lines, n_whole = place.shape[0], (dn.shape[1] - 1) // CELL
     number, others = np.empty(dn.shape[1], np.uint32), np.empty(value.shape[1] + 2 * CELL, np.int64)
@@ -91,8 +91,8 @@ def cells_of_strip(read, place, cells, made):  # type: ignore[no-untyped-def]  #
             p, q, n = CELL * start - left - 1, CELL * stop - left + 1, stop - start
             _plain_cells(
                 (dn[a, CELL * start : CELL * stop], dn[a + 1, CELL * start : CELL * stop]),
-                (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), known,
-                (known.cell_columns[start:stop], known.cell_variance[start:stop]),
+                (value[u - 1, p:q], value[u, p:q], value[u + 1, p:q], value[u + 2, p:q]), tables,
+                (tables.cell_columns[start:stop], tables.cell_variance[start:stop]),
                 (np.float32(drift), np.float32(line_variance)), (place[line, 0], place[line, 1]),
                 room, out[i, j : j + n],
             )  # fmt: skip
@@ -128,7 +128,7 @@ def _list_others(quality, i, left, cells, room, others):  # type: ignore[no-unty
 
 
 @njit(cache=True, nogil=True)
-def _plain_cells(dn, value, known, of_columns, of_lines, place, room, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _plain_cells(dn, value, tables, of_columns, of_lines, place, room, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Uncertainties of the cells of two lines `dn`: means over their four samples, and place times slope.
 
     `place` is the 1-sigma of place along and across, in px. `value` holds four lines with one more sample on each side,
@@ -136,7 +136,7 @@ def _plain_cells(dn, value, known, of_columns, of_lines, place, room, out):  # t
     compiler makes two versions of the first one, with and without a look-up in the table of spread, by `many`.
     """
     (columns, column_variance), (drift, line_variance), (place_l, place_s) = of_columns, of_lines, place
-    groups, shift, spread = known.groups, known.shift, known.spread
+    groups, shift, spread = tables.groups, tables.shift, tables.spread
     many, (v0, v1, v2, v3) = spread.shape[0] > 1, value
     lowest, last, zero, one, two = np.int32(0), np.int32(spread.shape[0] - 1), np.uint64(0), np.uint64(1), np.uint64(2)
     variance, shared, across, above, below = room[0], room[1], room[2], room[3], room[4]
@@ -168,9 +168,9 @@ def _plain_cells(dn, value, known, of_columns, of_lines, place, room, out):  # t
 def _careful_cells(read, place, line, cells, made, out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Uncertainties of some cells of two lines, sample by sample: only samples in the strip count, and bridged or lost
     ones only if there are no others."""
-    dn, drift, line_variance, known = read.dn, read.drift, read.variance, read.known
-    row_of_dn, groups, shift, spread = known.row_of_dn, known.groups, known.shift, known.spread
-    columns, column_variance = known.columns, known.column_variance
+    dn, drift, line_variance, tables = read.dn, read.drift, read.variance, read.tables
+    row_of_dn, groups, shift, spread = tables.row_of_dn, tables.groups, tables.shift, tables.spread
+    columns, column_variance = tables.columns, tables.column_variance
     value, quality, top, left = made.value, made.quality, made.top, made.left
     last_line, last_sample = place.shape[0] - 1, dn.shape[1] - 1
     one, two = min(max(line, 0), last_line), min(max(line + 1, 0), last_line)
@@ -183,9 +183,9 @@ def _careful_cells(read, place, line, cells, made, out):  # type: ignore[no-unty
         if every & FILLED:
             out[j, 0] = out[j, 1] = np.float32(0)  # `raise_cells` sets them
             continue
-        some = not quality[u, p] & NOT_ITSELF or not quality[u, q] & NOT_ITSELF
-        some = some or not quality[v, p] & NOT_ITSELF or not quality[v, q] & NOT_ITSELF
-        skipped = NOT_ITSELF if some else np.uint16(0)  # if no sample is sound, all are used
+        some = not quality[u, p] & REPLACED or not quality[u, q] & REPLACED
+        some = some or not quality[v, p] & REPLACED or not quality[v, q] & REPLACED
+        skipped = REPLACED if some else np.uint16(0)  # if no sample is sound, all are used
         noise, square, count = np.float32(0), np.float32(0), np.float32(0)
         for at in (one, two):
             for sample in (c, d):

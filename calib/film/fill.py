@@ -4,13 +4,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import bare
-from calib.film.ready import Read, group_of
+from calib.film.tables import StripLines, group_of
 
 STEPS = np.array([[0, 1], [1, 0], [1, 1], [1, -1]], dtype=np.int64)  # along the line, across the lines, both diagonals
 
 
 def bridge(
-    read: Read,
+    read: StripLines,
     bad: NDArray[np.bool_],
     rows: NDArray[np.intp],
     columns: NDArray[np.intp],
@@ -18,10 +18,11 @@ def bridge(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
     """Bridge bad samples linearly between the nearest good ones on both sides, in four directions.
 
-    A direction counts with one over its gap squared; a gap wider than `reach` samples is not bridged. The 1-sigma of a
-    filled sample is the scatter of the ends it was made from, with their noise: no less is known of what stood there.
-    `bad` has the shape of what was read, (lines, samples). Returns row of the value table and 1-sigma in rows of the
-    bad samples at `rows`, `columns` (N,), NaN where they could not be bridged, and which were.
+    The weight of a direction is one over its gap squared; gaps wider than `reach` samples are not bridged. The 1-sigma
+    of a filled sample combines the scatter of the ends it is interpolated from with their noise, because the true value
+    is not known better. `bad` (lines, samples) is a mask over the lines read. Returns, for the bad samples at `rows`,
+    `columns` (N,), the row in the table of values and the 1-sigma in rows, NaN where not bridged, and the mask of the
+    bridged ones.
     """
     filled = np.zeros(rows.size, np.bool_)
     row, noise = np.empty(rows.size, np.float32), np.empty(rows.size, np.float32)
@@ -30,7 +31,7 @@ def bridge(
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _steps_to_good(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Steps from a bad sample to the first good one in a direction; 0 where there is none within reach."""
     most = reach
     if down:
@@ -44,11 +45,11 @@ def _end(bad, row, column, down, right, reach):  # type: ignore[no-untyped-def] 
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _told(read, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _row_and_variance(read, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Row of a sample in the table of values, and the variance of its noise."""
-    number, known = np.uint64(read.dn[i, j]), read.known
-    noise = known.groups[group_of(number, known.shift), 1]
-    return known.row_of_dn[number] - (known.columns[j] + read.drift[i]), noise * noise
+    number, tables = np.uint64(read.dn[i, j]), read.tables
+    noise = tables.groups[group_of(number, tables.shift), 1]
+    return tables.row_of_dn[number] - (tables.columns[j] + read.drift[i]), noise * noise
 
 
 @bare(cache=True, nogil=True)
@@ -58,15 +59,15 @@ def _bridge(read, bad, rows, columns, reach, out_row, out_noise, filled):  # typ
         total = mean = second = variance = 0.0
         for d in range(4):
             down, right = STEPS[d, 0], STEPS[d, 1]
-            before = _end(bad, row, column, -down, -right, reach)
-            after = _end(bad, row, column, down, right, reach + 1 - before) if before else 0
+            before = _steps_to_good(bad, row, column, -down, -right, reach)
+            after = _steps_to_good(bad, row, column, down, right, reach + 1 - before) if before else 0
             if after == 0:
                 continue
             gap = before + after
             i, j = row - before * down, column - before * right
-            a, noise_a = _told(read, i, j)
+            a, noise_a = _row_and_variance(read, i, j)
             i, j = row + after * down, column + after * right
-            b, noise_b = _told(read, i, j)
+            b, noise_b = _row_and_variance(read, i, j)
             weight = 1.0 / (gap * gap * (down * down + right * right))
             share = before / gap
             total += weight

@@ -1,6 +1,6 @@
-"""What the flagged ones among a place's samples weigh, by what they are flagged with: eight samples at once.
+"""Sums the weights of the flagged samples around a place, by quality bit, eight samples at once.
 
-Vector instructions laid down as in `lanes`, without a branch: which samples are flagged cannot be foretold.
+Explicit vector instructions as in `lanes`, without branches, because flags are unpredictable.
 """
 
 from collections.abc import Callable
@@ -33,23 +33,23 @@ def _absolute(builder: Any, vector: Any) -> Any:
 
 
 def _any_of(builder: Any, flags: Any) -> Any:
-    """All bits that any of eight has."""
+    """Bitwise or of eight values."""
     kind = ir.FunctionType(ir.IntType(16), [_BITS])
     return builder.call(builder.module.declare_intrinsic("llvm.vector.reduce.or.v8i16", (), kind), [flags])
 
 
 def _add(builder: Any, total: Any, which: Any, size: Any) -> None:
-    """Add the sizes of some of eight samples to a total."""
+    """Add to `total` those of eight sizes that the mask `which` selects."""
     builder.store(builder.fadd(builder.load(total), builder.select(which, size, _NOTHING)), total)
 
 
 def _note(builder: Any, every: Any, flags: Any) -> None:
-    """Note the bits of eight samples."""
+    """Or the bits of eight samples into `every`."""
     builder.store(builder.or_(builder.load(every), flags), every)
 
 
 def _over_taps(builder: Any, args: Any, of_eight: Callable[[Any, Any, Any], None]) -> None:
-    """Give bits, values and weights of eight samples after eight, all lines of a place."""
+    """Call `of_eight` with bits, values and weights of every eight samples, over all lines of a place."""
     at_bits, at_values, stride, at_along, at_across, rows, chunks = args
 
     def at(address: Any, number: Any, n_bytes: int) -> Any:
@@ -70,12 +70,12 @@ _TAPS = (types.uint64,) * 7
 
 
 @intrinsic
-def ends_among(typingctx, bits, values, stride, along, across, rows, chunks):  # type: ignore[no-untyped-def]
-    """Of a place's samples those beyond an end of what can be calibrated, if that is all: their absolute weights, low
-    and high, as `sums_of_flagged` has them, the bits of all, and whether all are known.
+def sum_ends(typingctx, bits, values, stride, along, across, rows, chunks):  # type: ignore[no-untyped-def]
+    """Sums of the absolute weights of a place's samples beyond the low and the high end of the curve, the bits of all
+    samples, and whether all values are finite. If there are no other bits, the sums equal those of `sum_flagged`.
 
-    `bits`, `values`, `along`, `across` are the addresses of what belongs to the first sample, `stride` the samples from
-    a line to the next; there are `rows` lines of `chunks` times eight.
+    `bits`, `values`, `along`, `across` are the addresses for the first sample, `stride` is the number of samples from
+    line to line; there are `rows` lines of `chunks` times eight samples.
     """
 
     def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
@@ -87,7 +87,7 @@ def ends_among(typingctx, bits, values, stride, along, across, rows, chunks):  #
             _add(builder, low, _has(builder, flags, LOW_DENSITY), size)
             _add(builder, high, _has(builder, flags, HIGH_DENSITY), size)
             _note(builder, every, flags)
-            builder.store(fma(builder, values, _NOTHING, builder.load(known)), known)  # what is no number stays none
+            builder.store(fma(builder, values, _NOTHING, builder.load(known)), known)  # NaN stays NaN
 
         _over_taps(builder, args, of_eight)
         both = [builder.extract_element(folded(builder, builder.load(total), 1), _FIRST) for total in (low, high)]
@@ -100,13 +100,14 @@ def ends_among(typingctx, bits, values, stride, along, across, rows, chunks):  #
 
 
 @intrinsic
-def sums_of_flagged(typingctx, bits, values, stride, along, across, rows, chunks):  # type: ignore[no-untyped-def]
-    """The absolute weights of a place's known taps that are low, high, bridged dropouts, and bridged marks; of the taps
-    without a value, and of those above zero; and the bits, dropout or mark, of those. Arguments as of `ends_among`."""
+def sum_flagged(typingctx, bits, values, stride, along, across, rows, chunks):  # type: ignore[no-untyped-def]
+    """Sums of the absolute weights of a place's known taps that are low, high, bridged dropouts and bridged marks; of
+    the taps without a value, and of those with positive weight; and the dropout and mark bits of the taps without a
+    value. Arguments as in `sum_ends`."""
 
     def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
         totals = [cgutils.alloca_once_value(builder, _NOTHING) for _ in range(6)]
-        gone = cgutils.alloca_once_value(builder, _all_of(_BITS, 0))
+        lost_bits = cgutils.alloca_once_value(builder, _all_of(_BITS, 0))
 
         def of_eight(flags: Any, values: Any, weight: Any) -> None:
             size, magnitude = (_absolute(builder, vector) for vector in (weight, values))
@@ -125,12 +126,12 @@ def sums_of_flagged(typingctx, bits, values, stride, along, across, rows, chunks
             for total, which in zip(totals, of_each, strict=True):
                 _add(builder, total, which, size)
             said = builder.and_(flags, _all_of(_BITS, DROPOUT | MARK))
-            _note(builder, gone, builder.select(lost, said, _all_of(_BITS, 0)))
+            _note(builder, lost_bits, builder.select(lost, said, _all_of(_BITS, 0)))
 
         _over_taps(builder, args, of_eight)
         vectors = [builder.load(total) for total in totals]
         total = builder.fadd(*folded_together(builder, vectors + [_NOTHING] * (LANES - len(vectors))))
         each = [builder.extract_element(total, ir.Constant(ADDRESS, number)) for number in range(len(vectors))]
-        return context.make_tuple(builder, signature.return_type, [*each, _any_of(builder, builder.load(gone))])
+        return context.make_tuple(builder, signature.return_type, [*each, _any_of(builder, builder.load(lost_bits))])
 
     return types.Tuple((types.float32,) * 6 + (types.uint16,))(*_TAPS), codegen

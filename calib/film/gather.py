@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.compiled import bare
-from calib.film.careful import LOST, NOTHING, WHOLE, Verdict, judge, of_those_there
+from calib.film.careful import LOST, NOTHING, WHOLE, Verdict, judge, mean_of_known
 from calib.film.kernels import CELL, LANES, PHASE_BITS, PHASES, Axes
 from calib.film.landing import Landing, Places
 from calib.film.packed import SOUND, Samples
-from calib.film.raster import HALF
+from calib.film.raster import NODE_STEP
 from calib.film.tiles import (
     EDGE,
     FRACTION_BITS,
@@ -82,23 +82,23 @@ def gather(samples: Samples, axes: Axes, at: Landing, made: Gathered) -> None:
     size = taps.lines if max(taps.lines, taps.samples) <= LANES else ANY
     written_out = (0,) * size  # compiled code knows its length
     listed = at.places.number.size
-    n = listed if at.tiles is None else max(listed, TOGETHER + HALF * HALF)
+    n = listed if at.tiles is None else max(listed, TOGETHER + NODE_STEP * NODE_STEP)
     verdict = Verdict.room(n)
     if listed:
         _place_loop(at.places, np.uint64(listed), verdict, axes, samples, made, written_out)
     if at.tiles is not None:
         tiles, room = at.tiles, Places.room(n)
-        _tile_loop(tiles.geometry, (tiles.kind, tiles.served), (room, verdict), axes, samples, made, written_out)
+        _tile_loop(tiles.geometry, (tiles.kind, tiles.n_strips), (room, verdict), axes, samples, made, written_out)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put(made, samples, k, strip_says, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _blend(made, samples, k, result, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Blend one strip's result at place `k` in, weighted by the distance of `sample` from the strip's own edges.
 
-    `strip_says` is its rank, bits, value, variance and systematic error.
+    `result` is its rank, bits, value, variance and systematic error.
     """
-    rank, flags, v, variance, systematic = strip_says
-    (value, sigma, bits, ranks, parts), alike, half = made, samples.alike, np.float32(0.5)
+    rank, flags, v, variance, systematic = result
+    (value, sigma, bits, ranks, parts), correlation, half = made, samples.correlation, np.float32(0.5)
     weight = min(sample + half, np.float32(samples.n_samples) - half - sample) + np.float32(LEAST_WEIGHT)
     shared = abs(systematic)
     if rank > ranks[k]:
@@ -112,7 +112,7 @@ def _put(made, samples, k, strip_says, sample):  # type: ignore[no-untyped-def] 
             share = np.float32(1) - left
             v = value[k] + share * (v - value[k])
             a, b = left * left * parts[k, 0], share * share * variance
-            variance = a + b + np.float32(2) * alike * np.sqrt(a * b)
+            variance = a + b + np.float32(2) * correlation * np.sqrt(a * b)
             shared, weight = parts[k, 1] + share * (shared - parts[k, 1]), both
     if rank == ranks[k]:
         value[k], sigma[k] = v, np.sqrt(variance + shared * shared)
@@ -137,14 +137,14 @@ def _place_loop(listed, count, verdict, axes, samples, made, written_out):  # ty
         if rank == LOST:
             v = variance = np.float32(np.nan)
         elif not np.isfinite(v):
-            v, more = of_those_there(i, j, p, q, axes, verdict.missing[m], value)
+            v, more = mean_of_known(i, j, p, q, axes, verdict.missing[m], value)
             variance *= more
         at = np.float32(sample[m]) + np.float32(q) * np.float32(1 / PHASES)
-        _put(made, samples, k, (rank, flags, v, variance, shared), at)
+        _blend(made, samples, k, (rank, flags, v, variance, shared), at)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _put_row(geometry, pixels, axes, samples, made, listed, count, size):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _blend_row(geometry, pixels, axes, samples, made, listed, count, size):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Blend a strip's results in at a tile's `pixels`: a row of the block, and the tile's stretch of it by `row_on`.
 
     Pixels near unsound samples are added to the list, of which `count` entries are filled; returns the new count.
@@ -176,7 +176,7 @@ def _put_row(geometry, pixels, axes, samples, made, listed, count, size):  # typ
         v = value_at(down, beside, along, across, size, axes, value)
         variance, shared = doubt_at(down, beside, number, along, across, size, axes, doubts)
         at = np.float32(samples.first_sample) + np.float32(whole_s) * np.float32(1 / PHASES)
-        _put(made, samples, k, (WHOLE, np.uint16(0), v, variance, shared), at)
+        _blend(made, samples, k, (WHOLE, np.uint16(0), v, variance, shared), at)
     return count
 
 
@@ -197,10 +197,10 @@ def _is_sound(geometry, r, c, samples):  # type: ignore[no-untyped-def]  # pragm
 
 
 @bare(cache=True, nogil=True)
-def _put_sound_tile(geometry, r, c, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _interpolate_sound_tile(geometry, r, c, axes, samples, made, written_out):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Put in a strip's results of a tile that lies inside it, that no other strip sees and that `_is_sound`.
 
-    It does what `_put_row` would do, without the tests. Compiled by itself, so that its variables stay in registers.
+    It does what `_blend_row` would do, without the tests. Compiled by itself, so that its variables stay in registers.
     """
     even, columns, value, doubts = geometry.even, geometry.columns, samples.value, samples.doubts
     rows_l, rows_s, size = axes.along.rows, axes.across.rows, len(written_out)
@@ -225,19 +225,19 @@ def _tile_loop(geometry, tiles, room, axes, samples, made, written_out):  # type
 
     `tiles` are kind and number of strips of each tile, `room` is space for listed places and the verdict on them.
     """
-    (kind, served), (listed, verdict) = tiles, room
+    (kind, n_strips), (listed, verdict) = tiles, room
     count, size = np.uint64(0), len(written_out)
     for r in range(kind.shape[0]):
         for c in range(kind.shape[1]):
             if kind[r, c] < EDGE:
                 continue
-            inside, alone = kind[r, c] == INSIDE, served[r, c] == 1
+            inside, alone = kind[r, c] == INSIDE, n_strips[r, c] == 1
             if size != ANY and inside and alone and _is_sound(geometry, r, c, samples):
-                _put_sound_tile(geometry, r, c, axes, samples, made, written_out)
+                _interpolate_sound_tile(geometry, r, c, axes, samples, made, written_out)
                 continue
             for row in range(*rows_of_tile(geometry, r)):
                 stretch = row_on(geometry, r, c, row, inside)
-                count = _put_row(geometry, (row, stretch), axes, samples, made, listed, count, size)
+                count = _blend_row(geometry, (row, stretch), axes, samples, made, listed, count, size)
             if count > TOGETHER:
                 _place_loop(listed, count, verdict, axes, samples, made, written_out)
                 count = np.uint64(0)

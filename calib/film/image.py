@@ -1,4 +1,4 @@
-"""The same interpolation on one plain image: no strips, no noise model, NaN where a sample carries nothing."""
+"""The same interpolation on one plain image: no strips, no noise model, NaN for missing samples."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from calib.quality import DROPOUT
 def sample_image(
     image: NDArray[np.floating], row: NDArray[np.float64], column: NDArray[np.float64], scale: KernelScale
 ) -> NDArray[np.float32]:
-    """Values of `image` (R, C) at fractional places (N,), integers being pixel centres; NaN outside and at NaN."""
+    """Values (N,) of `image` (R, C) at fractional places (N,), integers being pixel centres; NaN outside and at NaN."""
     value = np.ascontiguousarray(image, dtype=np.float32)
     nothing = np.zeros(value.shape, np.float32)
     quality = np.where(np.isfinite(value), 0, DROPOUT).astype(np.uint16)

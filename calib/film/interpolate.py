@@ -20,8 +20,8 @@ from calib.film.landing import Landing, extent_of, landing, landing_in, landing_
 from calib.film.pack import packed_strip, packed_window
 from calib.film.packed import Samples
 from calib.film.raster import Raster
-from calib.film.ready import DENSITY, ValueTable
 from calib.film.source import StripSource, StripWindow
+from calib.film.tables import DENSITY, ValueTable
 from calib.film.tiles import tiles_of
 
 
@@ -68,7 +68,7 @@ def sample_strips(
             axes = Axes(along, axis_weights(kernel, scale.sample, noise_correlation.across))
             packed = packed_strip(source, table, at.needed(axes), axes.taps, fill_marks=fill)
             n_samples = source.raster.n_samples
-            gather(Samples.of(packed, axes, n_samples, fill=fill, alike=noise_correlation.shared), axes, at, made)
+            gather(Samples.of(packed, axes, n_samples, fill=fill, correlation=noise_correlation.shared), axes, at, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)
 
@@ -93,6 +93,6 @@ def interpolate_window(
     at = landing_of_scan(line, sample, window.value.shape[0])
     if at is not None:
         packed = packed_window(window, at.needed(axes), axes.taps)
-        gather(Samples.of(packed, axes, window.value.shape[1], fill=False, alike=0.0), axes, at, made)
+        gather(Samples.of(packed, axes, window.value.shape[1], fill=False, correlation=0.0), axes, at, made)
     made.finish()
     return Sampled(made.value, made.sigma, made.quality)

@@ -1,8 +1,8 @@
-"""Interpolation kernels by name, and their weights as tables by phase.
+"""Interpolation kernels by name, with their weights tabulated by phase.
 
-What a kernel does to the picture along one axis, for places spread evenly between the samples (tested). Its response
-is that at half the Nyquist frequency (a quarter of a cycle a sample), mean and least over the phases; its variance is
-by how much it multiplies that of independent noise:
+Effect of a kernel along one axis, for places spread evenly between the samples (tested). The response is that at half
+the Nyquist frequency (a quarter of a cycle per sample), mean and minimum over the phases; the variance is the factor on
+that of independent noise:
 
     kernel      taps   response mean / least   variance
     bilinear     2         0.811 / 0.707         0.667
@@ -36,15 +36,15 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array
 
-LANES = 8  # samples that the inner sums take at once: tables are filled up to whole ones
-ALIGNED = 16  # float32 to a line of the cache
+LANES = 8  # samples that the inner sums process at once; tables are padded to whole multiples
+ALIGNED = 16  # float32 values per cache line
 PHASE_BITS = 9
-PHASES = 1 << PHASE_BITS  # a place is rounded to the nearest of so many parts of a sample: by a thousandth at most
-CELL = 2  # lines and samples whose uncertainty is worked out together
-LEAST_HALF = 2  # taps to each side: with one, a place at a sample has no other to balance it
-SCALE_STEPS = 64  # how many samples a pixel spans is rounded to such a part
+PHASES = 1 << PHASE_BITS  # a place is rounded to the nearest of this many parts of a sample: by a thousandth at most
+CELL = 2  # lines and samples that share one uncertainty
+LEAST_HALF = 2  # taps on each side: with one, a place at a sample has no second tap to balance it
+SCALE_STEPS = 64  # the scale of a pixel is rounded to multiples of 1 / SCALE_STEPS
 DEFAULT_KERNEL = "six-point"
-LEAST_LEFT = 0.1  # of independent noise's variance: correlations at a few distances may promise less, which is no law
+LEAST_VARIANCE_FACTOR = 0.1  # times independent noise's: correlations at few lags may give less, even below 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,16 +56,16 @@ class Kernel:
 
 
 class AxisWeights(NamedTuple):
-    """Weights along one axis: row p of `rows` for a place that is p / PHASES of a sample beyond a sample's centre.
+    """Weights along one axis: row p of `rows` is for a place p / PHASES of a sample beyond a sample's centre.
 
-    `taps` samples count, from `before` samples before that sample on. A row of `rows` (PHASES + 1, n) holds side by
-    side what the inner loop reads together, and compiled code reads it as it is:
+    There are `taps` taps, the first `before` samples before that sample. A row of `rows` (PHASES + 1, n) holds what the
+    inner loop, which is compiled code, reads together:
 
     - `lanes` weights of values, a whole number of LANES; those beyond the taps are 0;
     - for each place in a cell at which the first tap may lie, `cells` pairs of weights: that of variance (squared,
-      raised where noise hangs together) and that of systematic error (plain), summed over the taps in a cell. Of eight
-      taps the last cell takes the rest;
-    - the sums of the weights of values above and below zero.
+      times a factor for correlated noise) and that of systematic error (plain), summed over the taps in a cell. With
+      eight taps the last cell takes the rest;
+    - the sums of the positive and of the negative weights of values, both as absolute values.
     """
 
     taps: int
@@ -81,7 +81,7 @@ class AxisWeights(NamedTuple):
 
 
 class Taps(NamedTuple):
-    """The lines and samples that a place reaches from its first tap on, and how many samples are read of each line."""
+    """Number of lines and samples that a place reaches from its first tap on, and of samples read from each line."""
 
     lines: int
     samples: int
@@ -96,7 +96,7 @@ class Axes(NamedTuple):
 
     @property
     def taps(self) -> Taps:
-        """How far a place reaches."""
+        """The extent of the kernel."""
         return Taps(self.along.taps, self.across.taps, self.across.lanes)
 
 
@@ -116,7 +116,7 @@ def _lanczos(d: Array) -> Array:
 
 
 def _six_point(d: Array) -> Array:
-    """Solve the six equations at the phase of each distance and take the weight of the tap that lies at it."""
+    """Weights at distances `d`, from the six equations solved at the phase of each distance."""
     d = np.clip(np.asarray(d, np.float64), -3.0, 3.0)
     phase = np.ceil(d) - d
     tap = np.ceil(d).astype(np.intp) + 2
@@ -140,7 +140,7 @@ def kernel_called(name: str) -> Kernel:
     """The kernel of that name.
 
     Raises:
-        ValueError: no such name; the message lists those there are.
+        ValueError: unknown name; the message lists the known ones.
     """
     if name not in KERNELS:
         raise ValueError(f"kernel {name!r}: expected one of {', '.join(KERNELS)}")
@@ -148,7 +148,7 @@ def kernel_called(name: str) -> Kernel:
 
 
 def axis_weights(name: str, scale: float, correlations: tuple[float, ...] = ()) -> AxisWeights:
-    """Weights of the mean over a pixel that spans `scale` (1 or more) samples along one axis.
+    """Weights for the mean over a pixel that spans `scale` (1 or more) samples along one axis.
 
     `correlations` are those of the samples' noise at lags of one, two, ... samples.
     """
@@ -164,7 +164,7 @@ def _axis_weights(name: str, scale: float, correlations: tuple[float, ...]) -> A
     away = np.arange(1 - half, half + 1) - np.arange(PHASES + 1)[:, np.newaxis] / PHASES
     weights = _centred(_mean_weight(kernel, away, width), away)
     pairs = _by_cells(weights)
-    pairs[..., 0] *= _raised(weights, correlations)[:, np.newaxis, np.newaxis]
+    pairs[..., 0] *= _variance_factor(weights, correlations)[:, np.newaxis, np.newaxis]
     lanes, cells = -(-2 * half // LANES) * LANES, pairs.shape[2]
     behind = lanes + CELL * 2 * cells
     rows = np.zeros((PHASES + 1, -(-(behind + 2) // ALIGNED) * ALIGNED), np.float32)
@@ -180,7 +180,7 @@ def mean_width(scale: float) -> float:
 
 
 def _mean_weight(kernel: Kernel, away: Array, width: float) -> Array:
-    """A kernel's weights at distances in samples, averaged over `width` samples about the place."""
+    """A kernel's weights at distances `away` in samples, averaged over `width` samples centred on the place."""
     if width == 0.0:
         return kernel.weight(away)
     at = np.linspace(-kernel.support, kernel.support, 2 * kernel.support * PHASES + 1)
@@ -190,17 +190,17 @@ def _mean_weight(kernel: Kernel, away: Array, width: float) -> Array:
     return (upper - lower) / width
 
 
-def _raised(weights: Array, correlations: tuple[float, ...]) -> Array:
+def _variance_factor(weights: Array, correlations: tuple[float, ...]) -> Array:
     """Factor (rows,) by which correlated noise has more variance in each weighted sum than independent noise."""
     raised = np.ones(len(weights))
     for distance, correlation in enumerate(correlations, start=1):
         together = np.sum(weights[:, distance:] * weights[:, :-distance], axis=1)
         raised += 2.0 * correlation * together / np.sum(weights**2, axis=1)
-    return np.maximum(raised, LEAST_LEFT)
+    return np.maximum(raised, LEAST_VARIANCE_FACTOR)
 
 
 def _by_cells(weights: Array) -> Array:
-    """Weights of variance and of systematic error of the cells that the taps lie in, (PHASES + 1, CELL, cells, 2)."""
+    """Weights of variance and of systematic error, summed over the taps in each cell, (PHASES + 1, CELL, cells, 2)."""
     taps = weights.shape[1]
     together = LANES // 2
     count = together if taps <= LANES else -(-(taps // CELL + 1) // together) * together
@@ -213,7 +213,7 @@ def _by_cells(weights: Array) -> Array:
 
 
 def _centred(weights: Array, away: Array) -> Array:
-    """Weights whose sum is 1 and whose centre of gravity is the place itself: planes stay planes, averaged or not."""
+    """Weights adjusted to sum to 1 and to have the place as their centroid, so that planes are reproduced."""
     weights = weights / weights.sum(axis=1, keepdims=True)
     lean = 1.0 + np.cos(np.pi * np.clip(away / (weights.shape[1] / 2), -1.0, 1.0))
     lean *= away - np.sum(lean * away, axis=1, keepdims=True) / lean.sum(axis=1, keepdims=True)

@@ -21,10 +21,10 @@ from calib.sweep.model import StripSweep
 
 
 class Places(NamedTuple):
-    """M places on one strip, all arrays (M,): `number` says which of the places that were asked for they are.
+    """M places on one strip, all arrays (M,): `number` is the index among the requested places.
 
-    (`line`, `sample`) is the sample at or before the place, `line_phase`, `sample_phase` count PHASES parts of the way
-    to the next. Compiled code reads and fills it as it is.
+    (`line`, `sample`) is the sample at or before the place; `line_phase`, `sample_phase` are the rest of the way to the
+    next, in parts of 1 / PHASES. Compiled code reads and fills the arrays.
     """
 
     number: NDArray[np.int32]
@@ -47,8 +47,9 @@ class Places(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Landing:
-    """What of a block lies on one strip: listed `places`, and tiles of a raster that are not listed; `spans` say which
-    samples each line has at or before a place.
+    """The part of a block that lies on one strip: a list of `places`, and `tiles` of a raster, which are not listed.
+
+    `spans` are the samples of each line that lie at or before a place.
     """
 
     places: Places
@@ -56,7 +57,7 @@ class Landing:
     spans: Spans
 
     def needed(self, axes: Axes) -> Spans:
-        """The samples that the kernels reach, lanes that carry no weight included; they may lie beyond the strip."""
+        """The samples that the kernels read, including padding lanes without weight; they may lie beyond the strip."""
         along, across = axes
         below = along.taps - along.before - 1
         return widened(self.spans, along.before, below, across.before, across.lanes - across.before - 1)
@@ -66,7 +67,7 @@ def landing_in(tiles: Tiles) -> Landing | None:
     """The pixels of a raster that lie on a strip, up to half a sample beyond its outermost ones; None if there are
     none.
 
-    Those of EXACT tiles are listed.
+    Those in EXACT tiles are listed.
     """
     exact = tiles.exact_pixels()
     if exact.size == 0:
@@ -91,13 +92,13 @@ def landing(sweep: StripSweep, places: FilmPoints, extent: Extent) -> Landing | 
 def _listed(
     wanted: NDArray[np.int32], places: FilmPoints, inverse: Inverse, low: NDArray[np.int32], high: NDArray[np.int32]
 ) -> Places:
-    """Those of the `wanted` places that lie on a strip; the spans are widened to hold them."""
+    """Those of the `wanted` places that lie on a strip; the spans are widened to contain them."""
     found, x, y = Places.room(wanted.size), np.ravel(places.x_mm), np.ravel(places.y_mm)
     return found.first(_land(wanted, x, y, inverse, found, low, high))
 
 
 def _landed(places: Places, tiles: Tiles | None, low: NDArray[np.int32], high: NDArray[np.int32]) -> Landing | None:
-    """With the spans of each line from the one before the strip's on."""
+    """The landing, with `low` and `high` by line from line -1 on as spans; None if no line has a sample."""
     rows = np.flatnonzero(low <= high)
     if rows.size == 0:
         return None
@@ -106,7 +107,7 @@ def _landed(places: Places, tiles: Tiles | None, low: NDArray[np.int32], high: N
 
 
 def landing_of_scan(line: Array, sample: Array, n_lines: int) -> Landing | None:
-    """The same for fractional places (N,) of a picture that are known already."""
+    """The landing of known fractional places (N,) in a picture."""
     (base_l, phase_l), (base_s, phase_s) = _base_and_phase(line), _base_and_phase(sample)
     low, high = no_spans(n_lines)
     np.minimum.at(low, base_l + 1, base_s)
@@ -121,14 +122,14 @@ def _base_and_phase(place: Array) -> tuple[NDArray[np.int32], NDArray[np.uint16]
 
 
 def extent_of(places: FilmPoints) -> Extent:
-    """Least and greatest x, least and greatest y of places, NaN left out; nothing meets the extent of no places."""
+    """Minimum and maximum x, minimum and maximum y of places, ignoring NaN; an empty interval if there are none."""
     x_low, x_high, y_low, y_high = _extent(np.ravel(places.x_mm), np.ravel(places.y_mm))
     return x_low, x_high, y_low, y_high
 
 
 @njit(cache=True, nogil=True)
 def _extent(x, y):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Least and greatest of both, NaN left out."""
+    """Minimum and maximum of `x` and of `y`, ignoring NaN."""
     x_low = y_low = np.inf
     x_high = y_high = -np.inf
     for i in range(x.size):
@@ -150,7 +151,7 @@ def _land(wanted, x, y, inverse, found, low, high):  # type: ignore[no-untyped-d
     x_low, x_high, y_low, y_high = inverse.box[0], inverse.box[1], inverse.box[2], inverse.box[3]
     number, out_line, out_sample, line_phase, sample_phase = found
     i = j = count = np.uint64(0)
-    half = PHASES + 0.5  # to the nearest phase, and one line or sample more: what is above zero is cut off as it should
+    half = PHASES + 0.5  # rounds to the nearest phase; plus one line or sample, so that truncation is a floor
     for n in range(wanted.size):
         k = wanted[n]
         if not (x[k] >= x_low and x[k] <= x_high and y[k] >= y_low and y[k] <= y_high):

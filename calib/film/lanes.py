@@ -1,8 +1,8 @@
-"""Eight samples at once: the inner sums of the interpolation as vector instructions.
+"""The inner sums of the interpolation as vector instructions, eight samples at once.
 
-Written as LLVM's own instructions, because a compiler that must keep the order of floating-point sums will not make
-vectors of them. Every operation and its order is laid down here, so the result is the same on every machine.
-Addresses are plain integers: the caller sees to it that all that is read lies inside its arrays.
+Written in LLVM instructions, because a compiler that must keep the order of floating-point sums does not vectorize
+them. Every operation and its order is fixed here, so the result is the same on every machine. Addresses are plain
+integers: the caller ensures that all reads lie inside its arrays.
 """
 
 from typing import Any
@@ -18,22 +18,22 @@ VECTOR = ir.VectorType(FLOAT, LANES)
 
 
 def load(builder: Any, address: Any, kind: Any, align: int = 4) -> Any:
-    """What lies at an address."""
+    """The value of type `kind` at an address."""
     return builder.load(builder.inttoptr(address, kind.as_pointer()), align=align)
 
 
 def store(builder: Any, value: Any, address: Any) -> None:
-    """Put something at an address."""
+    """Store a value at an address."""
     builder.store(value, builder.inttoptr(address, value.type.as_pointer()), align=4)
 
 
 def after(builder: Any, address: Any, n_bytes: int) -> Any:
-    """An address so many bytes on."""
+    """The address `n_bytes` further on."""
     return builder.add(address, ir.Constant(ADDRESS, n_bytes))
 
 
 def spread(builder: Any, scalar: Any, kind: Any, count: int) -> Any:
-    """One scalar in every lane."""
+    """A vector with one scalar in every lane."""
     vector = ir.VectorType(kind, count)
     one = builder.insert_element(ir.Constant(vector, ir.Undefined), scalar, ir.Constant(_INDEX, 0))
     return builder.shuffle_vector(one, one, ir.Constant(ir.VectorType(_INDEX, count), [0] * count))
@@ -46,12 +46,12 @@ def fma(builder: Any, a: Any, b: Any, c: Any) -> Any:
 
 
 def _chosen(builder: Any, a: Any, b: Any, lanes: list[int]) -> Any:
-    """Lanes of two vectors, those of the second counted on from those of the first."""
+    """Selected lanes of two vectors; those of the second are numbered after those of the first."""
     return builder.shuffle_vector(a, b, ir.Constant(ir.VectorType(_INDEX, len(lanes)), lanes))
 
 
 def folded(builder: Any, vector: Any, down_to: int) -> Any:
-    """Upper half added to lower half until `down_to` lanes are left."""
+    """The vector reduced to `down_to` lanes by adding its upper half to its lower half repeatedly."""
     width = LANES
     while width > down_to:
         half = list(range(width // 2))
@@ -61,7 +61,7 @@ def folded(builder: Any, vector: Any, down_to: int) -> Any:
 
 
 def folded_together(builder: Any, vectors: list[Any]) -> tuple[Any, Any]:
-    """What `folded` down to two makes of each of eight vectors: the first of the two of all, and the second of all."""
+    """`folded` down to two lanes for each of eight vectors: one vector of all first lanes, one of all second lanes."""
 
     def summed(a: Any, b: Any, low: list[int], high: list[int]) -> Any:
         return builder.fadd(_chosen(builder, a, b, low), _chosen(builder, a, b, high))
@@ -75,8 +75,8 @@ def folded_together(builder: Any, vectors: list[Any]) -> tuple[Any, Any]:
 
 
 def _rows(builder: Any, source: Any, stride: Any, n_rows: int, weight_of: Any) -> Any:
-    """Sum over rows of eight values times their row's weight: even and odd rows apart, so that one sum need not wait
-    for the other."""
+    """Sum over rows of eight values times their row's weight; even and odd rows separately, so that the two sums can
+    run in parallel."""
     sums = [ir.Constant(VECTOR, [0.0] * LANES)] * min(n_rows, 2)
     at = builder.inttoptr(source, ir.IntType(8).as_pointer())
     for row in range(n_rows):
@@ -110,7 +110,7 @@ def weighted_block(typingctx, source, stride, along, across, n_rows):  # type: i
 
 @intrinsic
 def weighted_pairs(typingctx, source, stride, along, across, n_rows):  # type: ignore[no-untyped-def]
-    """The same over four pairs of float32 a row, every weight being a pair too; gives the pair of sums."""
+    """As `weighted_block` over four pairs of float32 per row, with pairs of weights; returns the pair of sums."""
     if not isinstance(n_rows, types.IntegerLiteral):
         return None
     count = n_rows.literal_value

@@ -11,12 +11,12 @@ from calib.compiled import bare, njit
 from calib.film.doubt import cell_spans, cells_of_strip, cells_of_window, place_sigma, raise_cells, spread_at
 from calib.film.fill import bridge
 from calib.film.kernels import Taps
-from calib.film.packed import UNSOUND, Packed, look_at, unsound_at
-from calib.film.ready import Read, ValueTable, group_of, read_lines
-from calib.film.runs import flag_bits, flag_mask, listed, within
+from calib.film.packed import UNSOUND, Packed, mark_cells, mark_row
+from calib.film.runs import flag_bits, flag_mask, samples_in_runs, within
 from calib.film.source import StripSource, StripWindow
 from calib.film.spans import Spans, clipped, widened
 from calib.film.strokes import marked_runs
+from calib.film.tables import StripLines, ValueTable, group_of, read_lines
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 
 REACH = 2  # samples around each wanted one that its cell's uncertainty depends on
@@ -60,19 +60,19 @@ def packed_window(window: StripWindow, need: Spans, taps: Taps) -> Packed:
 
 
 def _bridge_gaps(
-    reach: int, read: Read, inside: Spans, made: Packed, gaps: NDArray[np.int32]
+    reach: int, read: StripLines, inside: Spans, made: Packed, gaps: NDArray[np.int32]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
     """Bridge the `gaps` (runs) as far as they lie `inside`, from the samples at their ends.
 
     Returns rows and columns of the bridged samples, and their variance and systematic error (n, 2).
     """
-    rows, columns = listed(gaps, inside, read.first)
+    rows, columns = samples_in_runs(gaps, inside, read.first)
     pairs = np.empty((rows.size, 2), np.float32)
     if rows.size == 0:
         return rows, columns, pairs
     bad = np.zeros(read.dn.shape, np.bool_)
     flag_mask(gaps, read.first, 0, bad)
-    count = _put_bridged(read, rows, columns, bridge(read, bad, rows, columns, reach), made, pairs)
+    count = _store_bridged(read, rows, columns, bridge(read, bad, rows, columns, reach), made, pairs)
     return rows[:count], columns[:count], pairs[:count]
 
 
@@ -84,7 +84,7 @@ def _mark_runs(runs, inside, taps, made):  # type: ignore[no-untyped-def]  # pra
         row = runs[n, 0] - first
         if 0 <= row < low.size:
             start, stop = max(runs[n, 1], low[row]), min(runs[n, 2], high[row] + 1)
-            look_at(runs[n, 0] - made.top, start - made.left, stop - made.left, taps, made)
+            mark_row(runs[n, 0] - made.top, start - made.left, stop - made.left, taps, made)
 
 
 @njit(cache=True, nogil=True)
@@ -96,7 +96,7 @@ def _copy(value, quality, inside, taps, made):  # type: ignore[no-untyped-def]  
         for sample in range(start, stop):
             j = sample - made.left
             made.value[i, j], made.quality[i, j] = value[line, sample], quality[line, sample]
-        look_at(i, start - made.left, stop - made.left, taps, made)
+        mark_row(i, start - made.left, stop - made.left, taps, made)
 
 
 @njit(cache=True, nogil=True)
@@ -113,14 +113,14 @@ def _repeat_edges(need, shape, taps, made):  # type: ignore[no-untyped-def]  # p
             for j in range(begin, end):
                 b = min(max(j, -left), n_samples - 1 - left)
                 value[i, j], quality[i, j] = value[a, b], quality[a, b]
-            look_at(i, begin, end, taps, made)
+            mark_row(i, begin, end, taps, made)
 
 
 @njit(cache=True, nogil=True)
 def _calibrate(read, inside, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Calibrate each line in loops without tests; stretches with samples that cannot be calibrated are done after."""
-    (first, low, high), (least, most), (dn_first, dn_last) = inside, read.known.limits, read.known.dn_span
-    row_of_dn, columns, values = read.known.row_of_dn, read.known.columns, read.known.values
+    (first, low, high), (least, most), (dn_first, dn_last) = inside, read.tables.limits, read.tables.dn_span
+    row_of_dn, columns, values = read.tables.row_of_dn, read.tables.columns, read.tables.values
     value, left, skip = made.value, made.left, first - read.first
     last, zero, one, turn = np.uint32(max(values.shape[0] - 1, 0)), np.uint64(0), np.uint64(1), values.size > 0
     rows = np.empty(read.dn.shape[1], np.float32)
@@ -142,18 +142,18 @@ def _calibrate(read, inside, taps, made):  # type: ignore[no-untyped-def]  # pra
                 lost = (rows[s] <= least) | (rows[s] >= most) | (numbers[s] < dn_first) | (numbers[s] > dn_last)
                 some |= np.uint32(lost)
             if some:
-                _put_ends((numbers, rows), (at, end), read.known, (i, start - left), taps, made)
+                _flag_ends((numbers, rows), (at, end), read.tables, (i, start - left), taps, made)
 
 
 @bare(cache=True, nogil=True)
-def _put_ends(line, span, known, place, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _flag_ends(line, span, tables, place, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Set the quality bits of samples that cannot be calibrated, and give them the value at the end of the table.
 
     `line` are the DN of a line and their rows in the table of values, `span` the first sample to be checked and the
     end, `place` row and column of sample 0 in `made`. Unsound cells that one place may reach are marked together.
     """
     (numbers, rows), (first, end), (i, j) = line, span, place
-    (least, most), (dn_first, dn_last), (below, above) = known.limits, known.dn_span, known.beyond
+    (least, most), (dn_first, dn_last), (below, above) = tables.limits, tables.dn_span, tables.beyond
     tall, wide, unsound = taps.lines, taps.samples, made.unsound
     begin = last = np.int64(-1)
     for s in range(np.int64(first), np.int64(end)):
@@ -161,12 +161,12 @@ def _put_ends(line, span, known, place, taps, made):  # type: ignore[no-untyped-
         bits = below if number < dn_first else (above if number > dn_last else np.uint16(0))
         bits |= np.uint16(LOW_DENSITY if row <= least else 0) | np.uint16(HIGH_DENSITY if row >= most else 0)
         if bits:
-            made.value[i, j + s], made.quality[i, j + s] = _value_at(known.values, row), bits
+            made.value[i, j + s], made.quality[i, j + s] = _value_at(tables.values, row), bits
             if last >= 0 and s - last > wide:
-                unsound_at(i, j + begin, j + last, tall, wide, np.uint8(UNSOUND), unsound)
+                mark_cells(i, j + begin, j + last, tall, wide, np.uint8(UNSOUND), unsound)
             begin, last = (s if last < 0 or s - last > wide else begin), s
     if last >= 0:
-        unsound_at(i, j + begin, j + last, tall, wide, np.uint8(UNSOUND), unsound)
+        mark_cells(i, j + begin, j + last, tall, wide, np.uint8(UNSOUND), unsound)
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -180,17 +180,17 @@ def _value_at(values, row):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @bare(cache=True, nogil=True)
-def _put_bridged(read, rows, columns, bridged, made, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _store_bridged(read, rows, columns, bridged, made, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Store the result of `bridge`, NaN for samples that could not be bridged; returns the number of those that were.
 
     Their places among the values are left in `rows` and `columns`, their variance and systematic error in `pairs`.
     """
-    (told, noise, filled), known, (least, most) = bridged, read.known, read.known.limits
+    (rows_found, noise, filled), tables, (least, most) = bridged, read.tables, read.tables.limits
     value, quality, down, right = made.value, made.quality, read.first - made.top, -made.left
     count = 0
     for n in range(rows.size):
         line, sample = rows[n], columns[n]
-        i, j, row = line + down, sample + right, told[n]
+        i, j, row = line + down, sample + right, rows_found[n]
         if not filled[n]:
             value[i, j] = np.nan
             continue
@@ -199,10 +199,10 @@ def _put_bridged(read, rows, columns, bridged, made, pairs):  # type: ignore[no-
             bits |= np.uint16(LOW_DENSITY)
         elif row >= most:
             bits |= np.uint16(HIGH_DENSITY)
-        quality[i, j], value[i, j] = bits, _value_at(known.values, row)
-        group = group_of(read.dn[line, sample], known.shift)
-        shared = known.groups[group, 2] + known.column_variance[sample] + read.variance[line]
-        own, square = spread_at(known.spread, row, noise[n], shared)
+        quality[i, j], value[i, j] = bits, _value_at(tables.values, row)
+        group = group_of(read.dn[line, sample], tables.shift)
+        shared = tables.groups[group, 2] + tables.column_variance[sample] + read.variance[line]
+        own, square = spread_at(tables.spread, row, noise[n], shared)
         rows[count], columns[count], pairs[count, 0], pairs[count, 1] = i, j, own * own, np.sqrt(square)
         count += 1
     return count

@@ -17,12 +17,11 @@ SOUND, MARKED, UNSOUND = 0, 1, 2
 
 
 class Packed(NamedTuple):
-    """Samples for the inner loop, row 0 and column 0 being line `top` and sample `left`, both even; (rows, columns).
+    """Samples for the inner loop, (rows, columns); row 0 is line `top` and column 0 is sample `left`, both even.
 
-    Cells of CELL lines and samples hold what need not be known of every sample. `doubts` (cells down, cells across, 2)
-    are variance and systematic error. `unsound` (cells down, cells across) is SOUND, or says whether the taps of a
-    place whose first tap lies in the cell hold marks alone, or more than that. Compiled code reads and fills it as it
-    is.
+    Cells of CELL lines and samples hold what varies slowly. `doubts` (cells down, cells across, 2) are variance and
+    systematic error. `unsound` (cells down, cells across) tells of the taps of places whose first tap lies in the cell:
+    SOUND, MARKED (some are marks, nothing else) or UNSOUND. Compiled code reads and fills the arrays.
     """
 
     value: NDArray[np.float32]
@@ -34,11 +33,11 @@ class Packed(NamedTuple):
 
     @classmethod
     def empty(cls, need: Spans) -> "Packed":
-        """Room for the samples `need`, all zero: what does not count is multiplied by 0, and must be a number."""
+        """Arrays for the samples `need`, all zero: padding is multiplied by 0, and must be finite."""
         left, right = need.samples
         top, left = need.first // CELL * CELL, left // CELL * CELL
         size = (need.stop - top, right - left)
-        cells = (size[0] // CELL + 4, size[1] // CELL + 4)  # the taps of a last place read a few beyond
+        cells = (size[0] // CELL + 4, size[1] // CELL + 4)  # the taps of the last places read a few more
         return cls(
             np.zeros(size, np.float32), np.zeros(size, np.uint16), np.zeros((*cells, 2), np.float32),
             np.zeros(cells, np.uint8), top, left,
@@ -46,11 +45,11 @@ class Packed(NamedTuple):
 
 
 class Samples(NamedTuple):
-    """Packed samples as the inner loops read them, and what else these must know of the strip.
+    """Packed samples as the inner loops read them, with what else these need of the strip.
 
-    `unsound` (cells,) by number of the cell. The taps of a place go from row ``line - first_line`` and column
-    ``sample - first_sample`` on, (line, sample) being the one at or before it. `n_samples` of the strip; with `fill`
-    bridged dropouts count; `alike` is the correlation of its noise with that of strips asked before.
+    `unsound` (cells,) is indexed by number of the cell. The first tap of a place is at row ``line - first_line`` and
+    column ``sample - first_sample``, where (line, sample) is the sample at or before it. `n_samples` is that of the
+    strip. With `fill`, bridged dropouts are used. `correlation`: of its noise with that of earlier strips.
     """
 
     value: NDArray[np.float32]
@@ -61,18 +60,18 @@ class Samples(NamedTuple):
     first_sample: int
     n_samples: int
     fill: bool
-    alike: np.float32
+    correlation: np.float32
 
     @classmethod
-    def of(cls, packed: Packed, axes: Axes, n_samples: int, *, fill: bool, alike: float) -> "Samples":
-        """Packed samples of a strip as a kernel's taps are counted in them."""
+    def of(cls, packed: Packed, axes: Axes, n_samples: int, *, fill: bool, correlation: float) -> "Samples":
+        """Packed samples of a strip, with origins that turn a place's sample into the place of its first tap."""
         first = packed.top + axes.along.before, packed.left + axes.across.before
         of_cells = packed.doubts, packed.unsound.ravel()
-        return cls(packed.value, packed.quality, *of_cells, *first, n_samples, fill, np.float32(alike))
+        return cls(packed.value, packed.quality, *of_cells, *first, n_samples, fill, np.float32(correlation))
 
 
 @njit(cache=True, nogil=True, inline="always")
-def unsound_at(i, j, last, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
+def mark_cells(i, j, last, tall, wide, how, unsound):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mark the cells of all places whose `tall` by `wide` taps reach columns `j` to `last` of row `i`."""
     for cell_i in range(max(i - tall + 1, 0) // CELL, i // CELL + 1):
         for cell_j in range(max(j - wide + 1, 0) // CELL, last // CELL + 1):
@@ -91,7 +90,7 @@ def _state_of(value, bits, taps):  # type: ignore[no-untyped-def]  # pragma: no 
 
 
 @njit(cache=True, nogil=True)
-def look_at(i, j, stop, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
+def mark_row(i, j, stop, taps, made):  # type: ignore[no-untyped-def]  # pragma: no cover
     """Mark the cells around the samples of a row from column `j` to `stop` - 1; runs of equal samples are marked at
     once."""
     value, quality = made.value, made.quality
@@ -101,5 +100,5 @@ def look_at(i, j, stop, taps, made):  # type: ignore[no-untyped-def]  # pragma: 
         while behind < stop and _state_of(value[i, behind], quality[i, behind], taps) == (how, reach):
             behind += 1
         if how != SOUND:
-            unsound_at(i, j, behind - 1, taps.lines, reach, np.uint8(how), made.unsound)
+            mark_cells(i, j, behind - 1, taps.lines, reach, np.uint8(how), made.unsound)
         j = behind

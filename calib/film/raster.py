@@ -1,4 +1,4 @@
-"""The pixels of an output raster as film places: of a few nodes always, of every pixel only where it must be."""
+"""Film places of the pixels of an output raster: always of a few nodes, of every pixel only on demand."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -8,17 +8,17 @@ from numpy.typing import NDArray
 
 from calib.coordinates import Array, FilmPoints
 
-HALF = 16  # pixels between the nodes of a raster
+NODE_STEP = 16  # pixels between the nodes of a raster
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Raster:
-    """A block of pixels, `shape` (rows, columns), and the film places (R, C) of the nodes about it.
+    """A block of pixels, `shape` (rows, columns), and the film places (R, C) of the nodes around it.
 
-    The nodes lie at whole multiples of HALF pixels, the first `offset` = (rows, columns) before the block's first
-    pixel; one that has no place is NaN, and what lies about it is worked out pixel by pixel. `outside` (rows, columns)
-    is not zero where a pixel has no place; None where every pixel has one. `pixels` gives the places of all pixels
-    (rows, columns), NaN where there is none: asked for only where nodes do not do, once by each such strip.
+    The nodes lie at whole multiples of NODE_STEP pixels, the first `offset` = (rows, columns) before the block's first
+    pixel; a node without a place is NaN, and its surroundings are computed pixel by pixel. `outside` (rows, columns) is
+    nonzero where a pixel has no place; None if every pixel has one. `pixels` returns the places of all pixels (rows,
+    columns), NaN if there is none; it is called only where nodes do not suffice, once by each such strip.
     """
 
     shape: tuple[int, int]
@@ -29,7 +29,7 @@ class Raster:
 
 
 def upright(x_mm: Callable[[Array], Array], y_mm: Callable[[Array], Array], rows: slice, columns: slice) -> Raster:
-    """The block of a raster whose pixels lie at `x_mm` of their columns and `y_mm` of their rows."""
+    """A block of a raster parallel to the film axes: `x_mm` and `y_mm` give film places of columns and of rows."""
 
     def places(row: Array, column: Array) -> FilmPoints:
         return FilmPoints(*np.meshgrid(x_mm(column), y_mm(row)))
@@ -43,10 +43,10 @@ def upright(x_mm: Callable[[Array], Array], y_mm: Callable[[Array], Array], rows
 
 
 def node_places(rows: slice, columns: slice) -> tuple[Array, Array, tuple[int, int]]:
-    """Rows (R,) and columns (C,) of the nodes that a `Raster` of those pixels wants, and its `offset`."""
+    """Rows (R,) and columns (C,) of the nodes that a `Raster` of those pixels needs, and its `offset`."""
     at, offset = [], []
     for part in (rows, columns):
-        first, last = part.start // (2 * HALF), -(-part.stop // (2 * HALF))
-        at.append(HALF * np.arange(2 * first, 2 * last + 1, dtype=np.float64))
-        offset.append(part.start - 2 * HALF * first)
+        first, last = part.start // (2 * NODE_STEP), -(-part.stop // (2 * NODE_STEP))
+        at.append(NODE_STEP * np.arange(2 * first, 2 * last + 1, dtype=np.float64))
+        offset.append(part.start - 2 * NODE_STEP * first)
     return at[0], at[1], (offset[0], offset[1])

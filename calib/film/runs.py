@@ -1,4 +1,5 @@
-"""Runs of samples on lines, (n, 3): line, first sample, stop sample, in the order of the lines; dropouts and marks."""
+"""Operations on runs of samples, such as dropouts and marks: arrays (n, 3) of line, first sample, stop sample, sorted
+by line."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ def within(runs: NDArray[np.int32], first: int, stop: int) -> NDArray[np.int32]:
 
 @njit(cache=True, nogil=True)
 def _before(runs, line):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """How many runs lie on the lines before one."""
+    """The number of runs on lines before `line`."""
     low, high = 0, runs.shape[0]
     while low < high:
         middle = (low + high) // 2
@@ -25,9 +26,9 @@ def _before(runs, line):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def listed(gaps, spans, top):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Rows, counted from line `top`, and columns of the samples of the gaps inside the spans; a sample in two gaps is
-    named twice.
+def samples_in_runs(gaps, spans, top):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Rows, counted from line `top`, and columns of the samples of the gaps inside the spans; a sample in two gaps
+    appears twice.
     """
     first, low, high = spans
     count = 0
@@ -48,7 +49,7 @@ def listed(gaps, spans, top):  # type: ignore[no-untyped-def]  # pragma: no cove
 
 @njit(cache=True, nogil=True)
 def flag_mask(gaps, top, left, bad):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Set a mask whose first sample is (top, left) wherever a run lies."""
+    """Set the mask `bad`, whose first element is (top, left), at the samples of the runs."""
     for n in range(gaps.shape[0]):
         row = gaps[n, 0] - top
         if 0 <= row < bad.shape[0]:

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.film.fill import bridge
-from calib.film.ready import DENSITY, read_lines
 from calib.film.spans import everything
 from calib.film.strokes import StripMarks, marked_runs
+from calib.film.tables import DENSITY, read_lines
 from calib.frame.frame import StripRaster
 from calib.quality import DROPOUT, FILLED, MARK
 from calib.sweep.model import StripSweep

@@ -7,13 +7,13 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 
-EMPTY = 2**30  # the low end of a line that wants nothing; its high end is minus that
+EMPTY = 2**30  # the low end of a line without samples; its high end is minus that
 
 
 class Spans(NamedTuple):
     """Samples `low[i]` to `high[i]`, both included, of line `first` + i; lines and samples may lie beyond a strip.
 
-    Compiled code reads it as it is.
+    Compiled code reads the arrays.
     """
 
     first: int
@@ -22,12 +22,12 @@ class Spans(NamedTuple):
 
     @property
     def stop(self) -> int:
-        """The line behind the last."""
+        """The line after the last."""
         return self.first + self.low.size
 
     @property
     def samples(self) -> tuple[int, int]:
-        """The least sample of all, and the one behind the greatest."""
+        """The lowest sample of all lines, and the one after the highest."""
         return int(self.low.min()), int(self.high.max()) + 1
 
 
@@ -38,7 +38,7 @@ def everything(first: int, stop: int, n_samples: int) -> Spans:
 
 
 def widened(spans: Spans, above: int, below: int, left: int, right: int) -> Spans:
-    """Every sample wanted, with so many lines above and below it and so many samples beside it."""
+    """The spans extended by the given numbers of lines above and below and of samples to the left and right."""
     size = spans.low.size + above + below
     low, high = np.full(size, EMPTY, np.int32), np.full(size, -EMPTY, np.int32)
     _widen(spans, above + below, left, right, low, high)

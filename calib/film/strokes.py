@@ -11,8 +11,8 @@ from calib.frame.frame import Frame
 from calib.remembered import once
 from calib.sweep.model import StripSweep
 
-CROSSING = 1.5  # strokes: the way out beside the crossing, along a diagonal, in widths of a stroke
-BLUR_SAMPLES = 2.5  # a clear stroke's, or patch's, light spreads over dense film: nearer it still shows (tested)
+CROSSING = 1.5  # widths of a stroke: distance along a diagonal out of a cross, beside its crossing
+BLUR_SAMPLES = 2.5  # distance over which the light of a clear stroke or patch spreads into dense film (tested)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,7 +31,7 @@ class StripMarks:
     stroke_samples: int
 
     def rectangles_mm(self) -> NDArray[np.float64]:
-        """All of it as rectangles (N, 4) like the boxes: two for each mark, its strokes with their blur."""
+        """Wedge boxes and strokes as rectangles (N, 4) like the boxes; two for each mark, with the blur."""
         x, y = self.x_mm, self.y_mm
         long, short = self.arm_mm + self.blur_mm, self.half_width_mm + self.blur_mm
         strokes = [(x - a, x + a, y - b, y + b) for a, b in ((long, short), (short, long))]
@@ -40,7 +40,7 @@ class StripMarks:
 
 @once
 def strip_marks(frame: Frame) -> StripMarks:
-    """The marks and wedge boxes of a frame, the same for every strip of it."""
+    """The marks and wedge boxes of a frame, which are the same for all its strips."""
     reseau, scan = frame.film.reseau, frame.scan
     sample = min(scan.sample_mm, scan.line_mm)
     blur_mm = BLUR_SAMPLES * max(scan.sample_mm, scan.line_mm)
@@ -88,8 +88,8 @@ def marked_runs(sweep: StripSweep, marks: StripMarks) -> NDArray[np.int32]:
 
 @njit(cache=True, nogil=True)
 def _runs_of(low, high, y_line, tilt, first, start, end, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Runs of those samples from `start` to `end` - 1 of each line from `first` on that lie between two y on film; as
-    many as there is room for are written. How many there are.
+    """Runs of samples between the film coordinates `low` and `high`, among samples `start` to `end` - 1 of each line
+    from `first` on. Writes as many as fit into `out`; returns their number.
     """
     count = 0
     for row in range(start.size):
@@ -107,7 +107,7 @@ def _runs_of(low, high, y_line, tilt, first, start, end, out):  # type: ignore[n
 
 @njit(cache=True, nogil=True)
 def _join(runs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Make one of those runs, in order, that overlap or touch, in place. How many are left."""
+    """Merge sorted runs that overlap or touch, in place; returns the number that is left."""
     count = 0
     for n in range(runs.shape[0]):
         line, start, stop = runs[n, 0], runs[n, 1], runs[n, 2]

@@ -1,8 +1,8 @@
-"""A raster's pixels on one strip, in tiles between the raster's nodes.
+"""Locates the pixels of a raster on one strip, in tiles between the raster's nodes.
 
-A tile is HALF pixels high and wide; where the strip wanders smoothly about it, its pixels' places are a bilinear
-surface between four nodes, which the inner loop follows in whole numbers (`FRACTION` to one) as it goes: nothing is
-kept for each pixel.
+A tile is NODE_STEP pixels high and wide. Where the sweep is smooth around it, its pixels' places are interpolated
+bilinearly between four nodes. The inner loop does this in fixed-point numbers (`FRACTION` to one), without storing
+anything per pixel.
 """
 
 from collections.abc import Sequence
@@ -15,30 +15,30 @@ from numpy.typing import NDArray
 from calib.compiled import bare
 from calib.coordinates import Array
 from calib.film.kernels import PHASE_BITS, PHASES
-from calib.film.raster import HALF, Raster
+from calib.film.raster import NODE_STEP, Raster
 from calib.film.spans import EMPTY
 from calib.lattice import between, good_cells
 from calib.sweep.inverse import EVEN_BITS, Extent, Inverse, even_sample, inverse_of, smooth_places
 from calib.sweep.model import StripSweep
 
-SMOOTH = 0.002  # samples: how well a place is interpolated between nodes, a small part of what the sweep is known to
+SMOOTH = 0.002  # samples: error of interpolation between nodes, a small part of the sweep's own uncertainty
 OFF, EXACT, EDGE, INSIDE = 0, 1, 2, 3
 FRACTION_BITS = 32
 FRACTION = 1 << FRACTION_BITS
-TO_PHASE, EVEN_TO_PHASE = FRACTION_BITS - PHASE_BITS, EVEN_BITS - PHASE_BITS  # bits below those of a phase
+TO_PHASE, EVEN_TO_PHASE = FRACTION_BITS - PHASE_BITS, EVEN_BITS - PHASE_BITS  # bits below a phase
 LAST_PHASE = PHASES - 1
 NO_MASK = np.zeros(0, np.uint16)
-MARGIN = 1e-3  # lines, samples, entries: what rounding cannot bridge
+MARGIN = 1e-3  # lines, samples, entries of the table: more than rounding
 
 
 class Geometry(NamedTuple):
-    """Where the pixels of a raster lie on a strip, as compiled code reads it.
+    """Where the pixels of a raster lie on a strip, for compiled code.
 
     `nodes`: as in `Tiles`.
-    `even`, `per_mm`: as in `Inverse`; `even` is flat, and from x `first_x` on.
+    `even`, `per_mm`: as in `Inverse`; `even` is flattened, its first entry is at x `first_x`.
     `n_lines`, `n_samples`: of the strip.
-    `rows`, `columns`: of the block of pixels. `offset_r`, `offset_c`: by how much it begins beyond the first node.
-    `outside` (N,): that of the raster, pixel by pixel; empty where it has none.
+    `rows`, `columns`: of the block of pixels. `offset_r`, `offset_c`: distance of its first pixel from the first node.
+    `outside` (N,): that of the raster, flattened; empty if it has none.
     """
 
     nodes: Array
@@ -56,25 +56,25 @@ class Geometry(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tiles:
-    """What the pixels of a raster are to a strip, tile by tile; `kind` (tiles down, tiles across).
+    """How the pixels of a raster lie on a strip, tile by tile; `kind` (tiles down, tiles across).
 
-    OFF the strip; EXACT: to be worked out pixel by pixel; EDGE: some pixels may lie off the strip; INSIDE: all lie
-    on it, if they have a place. `served` tells of the same tiles how many strips they may lie on. `nodes` (2, R, C) are
-    line, and x less what the line adds to it, at the tiles' corners; `low`, `high` which samples of each line, from
-    the one before the strip's on, are at or before the places of the EDGE and INSIDE ones.
+    The kinds are OFF the strip; EXACT: to be computed pixel by pixel; EDGE: some pixels may lie off the strip; INSIDE:
+    all pixels that have a place lie on it. `n_strips` (like `kind`) counts the strips that a tile may lie on. `nodes`
+    (2, R, C) are line, and x minus the line's own offset, at the tiles' corners. `low`, `high` are, for each line from
+    line -1 on, the range of samples at or before the places in EDGE and INSIDE tiles.
     """
 
     raster: Raster
     inverse: Inverse
     nodes: Array
     kind: NDArray[np.uint8]
-    served: NDArray[np.uint8]
+    n_strips: NDArray[np.uint8]
     low: NDArray[np.int32]
     high: NDArray[np.int32]
 
     @property
     def geometry(self) -> Geometry:
-        """What compiled code reads of the strip and of the raster."""
+        """The properties of strip and raster that compiled code reads."""
         inverse, outside = self.inverse, self.raster.outside
         return Geometry(
             self.nodes, inverse.even.ravel(), inverse.by_sample[0, 0], inverse.per_mm, len(inverse.by_line),
@@ -83,43 +83,43 @@ class Tiles:
         )  # fmt: skip
 
     def exact_pixels(self) -> NDArray[np.int32]:
-        """The pixels of all EXACT tiles."""
+        """Flat indices of the pixels of all EXACT tiles."""
         exact = self.kind == EXACT
         if not exact.any():
             return np.zeros(0, np.int32)
         sides = zip(self.raster.shape, self.raster.offset, strict=True)
-        row, column = ((np.arange(size) + offset) // HALF for size, offset in sides)
+        row, column = ((np.arange(size) + offset) // NODE_STEP for size, offset in sides)
         return np.flatnonzero(exact[np.ix_(row, column)]).astype(np.int32)
 
 
 def tiles_of(sweeps: Sequence[StripSweep], raster: Raster, extent: Extent) -> list[Tiles | None]:
-    """Where the tiles of a raster of that extent lie on each of the strips that may see any of it.
+    """The tiles of a raster of the given extent on each strip; None for a strip that cannot show any of it.
 
-    Between nodes about which a strip wanders smoothly, which those half way between others say, places are interpolated
-    to `SMOOTH` of a sample; other tiles are EXACT.
+    Where the sweep is smooth, judged by nodes half way between others, places are interpolated to `SMOOTH` of a sample;
+    other tiles are EXACT.
     """
     rows, columns = raster.nodes.x_mm.shape
-    served = np.zeros((rows - 1, columns - 1), np.uint8)
-    return [_tiles_of(sweep, raster, served) if inverse_of(sweep).may_see(extent) else None for sweep in sweeps]
+    n_strips = np.zeros((rows - 1, columns - 1), np.uint8)
+    return [_tiles_of(sweep, raster, n_strips) if inverse_of(sweep).may_see(extent) else None for sweep in sweeps]
 
 
-def _tiles_of(sweep: StripSweep, raster: Raster, served: NDArray[np.uint8]) -> Tiles:
+def _tiles_of(sweep: StripSweep, raster: Raster, n_strips: NDArray[np.uint8]) -> Tiles:
     inverse = inverse_of(sweep)
     nodes = smooth_places(sweep, raster.nodes)
     tolerance = np.empty((2, nodes.shape[1] // 2, nodes.shape[2] // 2))
     _tolerance(nodes[0], sweep.n_lines, 1.0 / inverse.by_sample[:, 1].max(), tolerance)
     good, _ = good_cells(nodes, tolerance)
     good &= inverse.even.size > 0
-    made = Tiles(raster, inverse, nodes, np.zeros_like(served), served, *no_spans(sweep.n_lines))
-    _sort(made.geometry, good, made.kind, made.low, made.high)
-    served += made.kind != OFF
+    made = Tiles(raster, inverse, nodes, np.zeros_like(n_strips), n_strips, *no_spans(sweep.n_lines))
+    _classify(made.geometry, good, made.kind, made.low, made.high)
+    n_strips += made.kind != OFF
     return made
 
 
 @bare(cache=True, nogil=True)
 def _tolerance(line, n_lines, sample_mm, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """That of `good_cells`, (2, cells down, cells across): four times what is asked where a strip goes on smoothly. In
-    a cell in which it ends, and goes straight on from there, the nodes see half of what lies between them or more.
+    """Tolerance for `good_cells`, (2, cells down, cells across): 4 `SMOOTH` where a strip continues smoothly. In a cell
+    where it ends, beyond which it is extrapolated straight, the nodes may show only half of the largest deviation.
     """
     for i in range(out.shape[1]):
         for j in range(out.shape[2]):
@@ -132,42 +132,42 @@ def _tolerance(line, n_lines, sample_mm, out):  # type: ignore[no-untyped-def]  
 
 
 def no_spans(n_lines: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """Spans that want nothing of the lines of a strip and of the one before it."""
+    """Empty spans of the lines of a strip and of the one before it."""
     return np.full(n_lines + 1, EMPTY, np.int32), np.full(n_lines + 1, -EMPTY, np.int32)
 
 
 @bare(cache=True, nogil=True, inline="always")
 def rows_of_tile(geometry, r):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The first of a tile's rows in the block, and the one behind its last."""
-    return max(r * HALF - geometry.offset_r, 0), min((r + 1) * HALF - geometry.offset_r, geometry.rows)
+    """The first of a tile's rows in the block, and the one after its last."""
+    return max(r * NODE_STEP - geometry.offset_r, 0), min((r + 1) * NODE_STEP - geometry.offset_r, geometry.rows)
 
 
 @bare(cache=True, nogil=True, inline="always")
 def columns_of_tile(geometry, c):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The same of its columns."""
-    return max(c * HALF - geometry.offset_c, 0), min((c + 1) * HALF - geometry.offset_c, geometry.columns)
+    """The first of a tile's columns in the block, and the one after its last."""
+    return max(c * NODE_STEP - geometry.offset_c, 0), min((c + 1) * NODE_STEP - geometry.offset_c, geometry.columns)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def ends_of(nodes, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Least and greatest of a quantity in a tile."""
+def min_max_in_tile(nodes, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Minimum and maximum of a bilinear quantity in a tile."""
     a, b, d, e = nodes[r, c], nodes[r, c + 1], nodes[r + 1, c], nodes[r + 1, c + 1]
     return min(min(a, b), min(d, e)), max(max(a, b), max(d, e))
 
 
 @bare(cache=True, nogil=True, inline="always")
 def box_of(geometry, r, c):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Least and greatest line and sample at or before the places of a tile, or one beside them."""
+    """Minimum and maximum line and sample of the places in a tile, each to within one."""
     even, first_x, per_mm = geometry.even, geometry.first_x, geometry.per_mm
-    line_low, line_high = ends_of(geometry.nodes[0], r, c)
-    x_low, x_high = ends_of(geometry.nodes[1], r, c)
+    line_low, line_high = min_max_in_tile(geometry.nodes[0], r, c)
+    x_low, x_high = min_max_in_tile(geometry.nodes[1], r, c)
     sample_low, sample_high = even_sample(even, first_x, per_mm, x_low), even_sample(even, first_x, per_mm, x_high)
     return line_low, line_high, sample_low, sample_high
 
 
 @bare(cache=True, nogil=True)
-def _sort(geometry, good, kind, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Say of each tile what it is, and widen the spans to hold its places."""
+def _classify(geometry, good, kind, low, high):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Set the kind of each tile, and widen the spans to contain its places."""
     n_lines, n_samples = geometry.n_lines, geometry.n_samples
     for r in range(kind.shape[0]):
         top, bottom = rows_of_tile(geometry, r)
@@ -185,38 +185,38 @@ def _sort(geometry, good, kind, low, high):  # type: ignore[no-untyped-def]  # p
                 continue
             inside = first >= 0.0 and last <= n_lines - 1.0 and before >= MARGIN and behind <= n_samples - 1.0 - MARGIN
             kind[r, c] = INSIDE if inside else EDGE
-            a, b = _before(before, n_samples), _before(behind + 2 * MARGIN, n_samples)
-            for row in range(_before(first, n_lines) + 1, _before(last + 2 * MARGIN, n_lines) + 2):
+            a, b = _clamped_floor(before, n_samples), _clamped_floor(behind + 2 * MARGIN, n_samples)
+            for row in range(_clamped_floor(first, n_lines) + 1, _clamped_floor(last + 2 * MARGIN, n_lines) + 2):
                 low[row], high[row] = min(low[row], a), max(high[row], b)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _before(place, n):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The line or sample at or before a place, brought to those that a place on the strip may have."""
+def _clamped_floor(place, n):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The line or sample at or before a place, clipped to the range possible for a place on the strip."""
     return min(max(np.int64(np.floor(place)), -1), n - 1)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def row_of(geometry, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Line and entry of the even table, and their steps from pixel to pixel, where a tile's row `v` of the way down
-    begins, in parts of FRACTION."""
-    line, line_step = _between(geometry.nodes[0], r, c, v)
-    x, x_step = _between(geometry.nodes[1], r, c, v)
+def row_start(geometry, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Line and entry of the even table at the start of a tile's row at fraction `v` of its height, and their steps from
+    pixel to pixel, in parts of FRACTION."""
+    line, line_step = _row_between_nodes(geometry.nodes[0], r, c, v)
+    x, x_step = _row_between_nodes(geometry.nodes[1], r, c, v)
     per_mm = geometry.per_mm
     entry, entry_step = (x - geometry.first_x) * (per_mm * FRACTION), x_step * (per_mm * FRACTION)
     return np.int64(line * FRACTION), np.int64(line_step * FRACTION), np.int64(entry), np.int64(entry_step)
 
 
 @bare(cache=True, nogil=True, inline="always")
-def _between(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Where a row begins between nodes `c` and the next, and its step."""
+def _row_between_nodes(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Value at the start of a row between nodes `c` and `c` + 1, and its step per pixel."""
     left, right = between(nodes, r, c, v)
-    return left, (right - left) / HALF
+    return left, (right - left) / NODE_STEP
 
 
 @bare(cache=True, nogil=True, inline="always")
 def sample_at(even, entry):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The sample at an entry of the even table, straight on beyond it, in parts of 2^-EVEN_BITS."""
+    """The sample at an entry of the even table, extrapolated linearly beyond it, in units of 2^-EVEN_BITS."""
     last = np.int64(even.size >> 1) - 2
     at = np.uint64(min(max(entry >> FRACTION_BITS, 0), last))
     beyond = (entry - (np.int64(at) << FRACTION_BITS)) >> EVEN_BITS
@@ -225,12 +225,14 @@ def sample_at(even, entry):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @bare(cache=True, nogil=True, inline="always")
 def row_on(geometry, r, c, row, inside):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The pixels of a tile in one row of the block that lie on the strip, which follow one another: the first, the one
-    behind the last, and of the first what `row_of` gives. Where a tile is `inside`, all do."""
+    """The contiguous pixels of a tile's row that lie on the strip: the first, the one after the last, and line, step,
+    entry and step (see `row_start`) at the first. If the tile is `inside`, these are all pixels of the row."""
     half, beside = np.int64(1) << (FRACTION_BITS - 1), np.int64(1) << (EVEN_BITS - 1)
-    line, line_step, entry, entry_step = row_of(geometry, r, c, (row + geometry.offset_r - r * HALF) / HALF)
+    line, line_step, entry, entry_step = row_start(
+        geometry, r, c, (row + geometry.offset_r - r * NODE_STEP) / NODE_STEP
+    )
     left, right = columns_of_tile(geometry, c)
-    t = left + geometry.offset_c - c * HALF
+    t = left + geometry.offset_c - c * NODE_STEP
     line, entry = line + t * line_step, entry + t * entry_step
     if not inside:
         line_high, sample_high = (2 * geometry.n_lines - 1) * half, (2 * geometry.n_samples - 1) * beside
@@ -246,6 +248,6 @@ def row_on(geometry, r, c, row, inside):  # type: ignore[no-untyped-def]  # prag
 
 @bare(cache=True, nogil=True, inline="always")
 def phases_of(line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Line and sample to the nearest of PHASES parts."""
+    """Line and sample rounded to multiples of 1 / PHASES."""
     half_l, half_s = np.int64(1) << (TO_PHASE - 1), np.int64(1) << (EVEN_TO_PHASE - 1)
     return (line + half_l) >> TO_PHASE, (sample + half_s) >> EVEN_TO_PHASE

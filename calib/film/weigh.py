@@ -11,7 +11,7 @@ from calib.film.kernels import ALIGNED, CELL, LANES
 from calib.film.lanes import weighted_block, weighted_pairs
 
 ANY = 0
-ROW, PAIRS = 4 * 2 * ALIGNED, 4 * LANES  # bytes of a row of the tables, and of its pairs, of a kernel of some size
+ROW, PAIRS = 4 * 2 * ALIGNED, 4 * LANES  # bytes of a row of the tables, and of its pairs, if `size` is not ANY
 
 
 @bare(cache=True, nogil=True, inline="always")

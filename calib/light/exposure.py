@@ -19,7 +19,7 @@ from functools import cache
 import numpy as np
 
 from calib.coordinates import Array
-from calib.film.ready import ValueTable
+from calib.film.tables import ValueTable
 from calib.light.curve import FilmCurve, exposure_of
 from calib.remembered import once
 

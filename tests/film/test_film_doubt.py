@@ -1,4 +1,4 @@
-"""Uncertainty of cells of samples: their noise, and the doubt of their place where the picture has a slope."""
+"""Uncertainty of cells of samples: their noise, and the uncertainty of place times the slope of the picture."""
 
 from math import inf
 
@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from calib.film.doubt import cell_spans, cells_of_strip, cells_of_window, place_sigma, raise_cells
 from calib.film.kernels import CELL
 from calib.film.packed import Packed
-from calib.film.ready import DENSITY, Read, Ready, ValueTable, ready
 from calib.film.spans import EMPTY, Spans
+from calib.film.tables import DENSITY, StripLines, StripTables, ValueTable, strip_tables
 from calib.quality import DROPOUT, FILLED, HIGH_DENSITY, LOW_DENSITY, MARK
 from calib.sweep.model import StripSweep
 from calib.tone.model import StripTone
@@ -23,7 +23,7 @@ DN = np.arange(256)
 
 def strip_of(
     noise: np.ndarray, curve: float = 0.0, spread: np.ndarray | None = None, banding: np.ndarray | None = None
-) -> Ready:
+) -> StripTables:
     """A strip whose density is a hundredth of its DN, less `banding`; a hundred rows of `spread` to one."""
     tone = StripTone(
         density_of_dn=(DN / 100).astype(np.float32),
@@ -37,13 +37,13 @@ def strip_of(
         line_sigma=np.zeros(SHAPE[0]),
     )
     if spread is None:
-        return ready(tone, DENSITY)
+        return strip_tables(tone, DENSITY)
     values = ValueTable(np.arange(len(spread), dtype=np.float32), spread.astype(np.float32), 0.0, 100.0, (-inf, inf))
-    return ready(tone, values)
+    return strip_tables(tone, values)
 
 
 def cells(
-    known: Ready,
+    known: StripTables,
     place: tuple[float, float],
     *,
     value: np.ndarray | None = None,
@@ -59,12 +59,12 @@ def cells(
 
 
 def samples_of(value: np.ndarray, quality: np.ndarray, cells: tuple[int, int], corner: int) -> Packed:
-    """Samples from line and sample `corner` on, with room for so many cells about which nothing is known yet."""
+    """Samples from line and sample `corner` on, with empty arrays for their cells."""
     return Packed(value, quality, np.full((*cells, 2), np.nan, np.float32), np.zeros(cells, np.uint8), corner, corner)
 
 
 def cells_of(
-    known: Ready,
+    known: StripTables,
     dn: np.ndarray,
     place: tuple[float, float],
     wanted: Spans,
@@ -73,7 +73,7 @@ def cells_of(
     """Some cells of a strip without drift, every line of which is known to `place`."""
     none = np.zeros(len(dn), np.float32)
     rows = np.tile(np.array(place, np.float32), (len(dn), 1))
-    cells_of_strip(Read(dn, 0, known, none, none), rows, wanted, made)
+    cells_of_strip(StripLines(dn, 0, known, none, none), rows, wanted, made)
     return made.doubts
 
 
@@ -136,8 +136,8 @@ def test_a_cell_whose_banding_takes_it_below_the_table_reads_the_end_that_it_is_
     assert found[..., 0] == pytest.approx(0.01**2)
 
 
-def test_samples_beyond_the_ends_of_what_can_be_calibrated_are_as_uncertain_as_they_say() -> None:
-    """A picture of the Moon's edge holds little else than film without light: no cell of it is told with more care."""
+def test_cells_beyond_the_ends_of_the_curve_are_computed_like_all_others() -> None:
+    """A picture of the Moon's edge holds little else than film without light: none of its cells takes the slow path."""
     dn = np.random.default_rng(4).integers(5, 200, SHAPE).astype(np.uint8)
     bits = np.where(dn < 60, LOW_DENSITY, np.where(dn > 150, HIGH_DENSITY, 0)).astype(np.uint16)
     strip = strip_of(DN / 1000, 0.01, np.linspace([1.0, 1.0, 0.0], [3.0, 2.0, 0.1], 256), 0.02 * np.arange(SHAPE[1]))
@@ -145,7 +145,7 @@ def test_samples_beyond_the_ends_of_what_can_be_calibrated_are_as_uncertain_as_t
     np.testing.assert_array_equal(plain, flagged)
 
 
-def test_a_cell_that_the_strip_s_edge_cuts_is_read_off_what_there_is() -> None:
+def test_a_cell_cut_by_the_edge_of_the_strip_uses_the_samples_inside() -> None:
     dn = np.full((11, 13), 50, np.uint8)
     dn[10, :], dn[:, 12] = 90, 120
     found = cells(strip_of(DN / 1000), (0.0, 0.0), dn=dn)[..., 0]
@@ -154,7 +154,7 @@ def test_a_cell_that_the_strip_s_edge_cuts_is_read_off_what_there_is() -> None:
 
 
 def test_cells_beyond_the_strip_are_those_at_its_edge() -> None:
-    """Above, below and beside it: its outermost samples alone are told, whatever lies about them in memory."""
+    """Above, below and beside it: only its outermost samples are used, whatever lies around them in memory."""
     dn = np.arange(SHAPE[0] * SHAPE[1], dtype=np.uint8).reshape(SHAPE)
     value, bits = np.zeros((SHAPE[0] + 4, SHAPE[1] + 4), np.float32), np.zeros((SHAPE[0] + 4, SHAPE[1] + 4), np.uint16)
     about = Spans(-1, np.full(8, -1, np.int32), np.full(8, 7, np.int32))
@@ -195,7 +195,7 @@ def test_a_picture_s_cells_are_means_and_go_on_beyond_its_edge() -> None:
 
 @given(st.lists(st.tuples(st.integers(-4, 9), st.integers(-4, 9)), min_size=1, max_size=12))
 @settings(max_examples=100, deadline=None)
-def test_the_cell_of_every_sample_that_is_needed_is_wanted(samples: list[tuple[int, int]]) -> None:
+def test_cell_spans_contain_the_cell_of_every_needed_sample(samples: list[tuple[int, int]]) -> None:
     lines = [line for line, _ in samples]
     first, n = min(lines), max(lines) - min(lines) + 1
     low, high = np.full(n, EMPTY, np.int32), np.full(n, -EMPTY, np.int32)
@@ -207,7 +207,7 @@ def test_the_cell_of_every_sample_that_is_needed_is_wanted(samples: list[tuple[i
         assert wanted.low[row] <= sample // CELL <= wanted.high[row]
 
 
-def test_the_doubt_of_a_line_s_place_is_its_own_in_samples() -> None:
+def test_the_sigma_of_place_of_a_line_is_converted_to_lines_and_samples() -> None:
     lines, step_mm = np.arange(6.0), (0.004, 0.008)
     sweep = StripSweep(
         np.arange(5) * step_mm[1], np.zeros(6), lines * step_mm[0], np.zeros(5), lines * 0.008, 0.004 * np.ones(6)
@@ -218,12 +218,12 @@ def test_the_doubt_of_a_line_s_place_is_its_own_in_samples() -> None:
 
 
 @pytest.mark.parametrize("n_dn", [256, 65536])
-def test_a_dn_s_noise_is_that_of_the_few_dn_about_it(n_dn: int) -> None:
-    """Of 8 bits each DN has its own; of 16 sixteen share what is true of their middle."""
+def test_the_noise_of_a_dn_is_that_of_its_group(n_dn: int) -> None:
+    """With 8 bits each DN has its own value; with 16 bits sixteen DN share that of their middle."""
     of_dn = np.arange(n_dn, dtype=np.float32)
     none = np.zeros(4)
     tone = StripTone(of_dn, (0, n_dn - 1), True, none, none, of_dn, of_dn, none, none)
-    known = ready(tone, DENSITY)
+    known = strip_tables(tone, DENSITY)
     told = known.groups[(np.arange(n_dn, dtype=np.uint64) >> np.uint64(known.shift)).astype(int)]
     off = np.abs(told[:, 1] - of_dn)
     assert off.max() == (0.0 if n_dn == 256 else 7.5)

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.film.fill import bridge
-from calib.film.ready import Read, Ready
+from calib.film.tables import StripLines, StripTables
 
 
 def fill_from_neighbours(
@@ -19,16 +19,16 @@ def fill_from_neighbours(
     return out, sigma, filled
 
 
-def read_of(values: np.ndarray, noise: np.ndarray) -> Read:
+def read_of(values: np.ndarray, noise: np.ndarray) -> StripLines:
     """A strip without banding or drift that was read whole, each of its samples with a DN of its own."""
     dn, none = np.arange(values.size, dtype=np.uint16).reshape(values.shape), np.zeros(values.size, np.float32)
     groups = np.stack([values.ravel(), noise.ravel(), none], axis=1).astype(np.float32)
     row_of_dn, two = values.ravel(), np.zeros((0, 2), np.float32)
     limits, beyond = (np.float32(-np.inf), np.float32(np.inf)), (np.uint16(0), np.uint16(0))
-    known = Ready(
+    known = StripTables(
         row_of_dn, none, none, two, limits, (0, dn.size - 1), beyond, groups, np.uint32(0), groups[:1], none, none
     )
-    return Read(dn, 0, known, none, none)
+    return StripLines(dn, 0, known, none, none)
 
 
 def plane(rows: int, columns: int, a: float, b: float) -> np.ndarray:

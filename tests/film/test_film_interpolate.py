@@ -21,12 +21,12 @@ from calib.film.careful import NOTHING, WHOLE
 from calib.film.gather import AT_ONCE, Gathered
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import CELL, PHASES, Taps
-from calib.film.packed import MARKED, SOUND, UNSOUND, Packed, look_at
-from calib.film.raster import HALF, Raster, node_places
-from calib.film.ready import DENSITY, ValueTable, ready
+from calib.film.packed import MARKED, SOUND, UNSOUND, Packed, mark_row
+from calib.film.raster import NODE_STEP, Raster, node_places
 from calib.film.runs import flag_mask
 from calib.film.source import StripSource, StripWindow, read_window
 from calib.film.strokes import marked_runs
+from calib.film.tables import DENSITY, ValueTable, strip_tables
 from calib.film.tiles import SMOOTH
 from calib.frame.frame import Frame
 from calib.frame.read import read_frame
@@ -87,7 +87,7 @@ def lines_of(source: StripSource) -> np.ndarray:
 
 
 def its_lines(source: StripSource) -> StripSource:
-    """The strip whose samples say on which line they are."""
+    """The strip whose samples have their line number as value."""
     return saying(source, lines_of(source))
 
 
@@ -126,7 +126,7 @@ def test_a_stretched_kernel_averages_noise_down(small) -> None:  # type: ignore[
     assert sigma[2] < 0.6 * sigma[1] < 0.6 * sigma[0]
 
 
-def test_overlapping_strips_are_blended_and_say_so(small) -> None:  # type: ignore[no-untyped-def]
+def test_overlapping_strips_are_blended_and_flagged_as_seam(small) -> None:  # type: ignore[no-untyped-def]
     frame, _, sources = small
     x = (sources[1].sweep.x_sample_mm[-1] + sources[2].sweep.x_sample_mm[0]) / 2
     places = FilmPoints(np.array([x]), np.array([0.3]))
@@ -139,7 +139,7 @@ def test_overlapping_strips_are_blended_and_say_so(small) -> None:  # type: igno
     assert frame.scan.pitch_mm > 0
 
 
-def test_noise_that_two_strips_share_is_not_less_where_they_are_blended(small) -> None:  # type: ignore[no-untyped-def]
+def test_correlated_noise_of_two_strips_averages_down_less(small) -> None:  # type: ignore[no-untyped-def]
     """Half and half of noise that is correlated by c has (1 + c) / 2 of the variance of one."""
     sources = small[2][1:3]
     middle = (sources[0].sweep.x_sample_mm[-1] + sources[1].sweep.x_sample_mm[0]) / 2
@@ -158,9 +158,7 @@ def test_noise_that_two_strips_share_is_not_less_where_they_are_blended(small) -
 
 @pytest.mark.parametrize("fill", [True, False])
 @pytest.mark.parametrize("lines", [range(299, 302), range(280, 321)], ids=["short", "long"])
-def test_where_one_of_two_strips_dropped_out_the_other_serves_and_no_bit_is_set(
-    small, lines: range, fill: bool
-) -> None:  # type: ignore[no-untyped-def]
+def test_a_dropout_in_one_of_two_strips_is_replaced_by_the_other_without_a_bit(small, lines: range, fill: bool) -> None:  # type: ignore[no-untyped-def]
     """Also at the dropout's margin, where the kernel would mix bridged samples in."""
     left, right = small[2][1:3]
     n = left.raster.n_samples
@@ -176,7 +174,7 @@ def test_where_one_of_two_strips_dropped_out_the_other_serves_and_no_bit_is_set(
     assert (got.quality[inside] == 0).all()
 
 
-def test_on_the_map_what_is_filled_says_of_what_and_on_the_film_a_dropout_is_empty(small) -> None:  # type: ignore[no-untyped-def]
+def test_filled_places_have_both_bits_on_the_map_and_dropouts_are_empty_on_the_film(small) -> None:  # type: ignore[no-untyped-def]
     source = spoilt(small[2][1], range(299, 302), 40, 80)
     line, sample = (a.ravel() for a in np.mgrid[296:305:0.25, 50:70:0.5])
     places = film_places(source, line, sample)
@@ -260,9 +258,9 @@ def test_the_assembled_film_is_the_true_density_within_its_noise(small) -> None:
 
 
 @pytest.mark.parametrize("pixel_samples", [0.8, 1.9])
-def test_a_raster_s_pixels_are_what_each_is_alone_and_in_any_company(small, pixel_samples: float) -> None:  # type: ignore[no-untyped-def]
-    """Every way through the loops tells the same: tiles that one strip alone sees, some of which hold a lost sample,
-    tiles with a pixel that has no place (bit for bit), and places one by one (to what tiles are interpolated to)."""
+def test_pixels_of_a_raster_equal_single_places(small, pixel_samples: float) -> None:  # type: ignore[no-untyped-def]
+    """All code paths agree: tiles on one strip only, some with a lost sample, tiles with a pixel without a place (bit
+    for bit); and single places (to the error of interpolation in tiles)."""
     frame, _, sources = small
     pixel_mm, rows, columns = pixel_samples * frame.scan.sample_mm, slice(0, 200), slice(0, 330)
     told = [saying(source, lines_of(source)) for source in sources]
@@ -276,7 +274,7 @@ def test_a_raster_s_pixels_are_what_each_is_alone_and_in_any_company(small, pixe
     pixels = places(np.arange(200.0), np.arange(330.0))
     nodes, flat = places(node_rows, node_columns), FilmPoints(pixels.x_mm.ravel(), pixels.y_mm.ravel())
     holes = np.zeros((200, 330), np.uint16)
-    holes[::HALF, ::HALF] = 1
+    holes[::NODE_STEP, ::NODE_STEP] = 1
     there = FilmPoints(*(np.where(holes, np.nan, part) for part in (pixels.x_mm, pixels.y_mm)))
     scale = KernelScale(pixel_samples, pixel_samples)
     whole, holed, alone = (
@@ -311,7 +309,7 @@ def test_a_window_is_the_same_whatever_block_it_is_read_in(small) -> None:  # ty
 
 
 def over_cells(values: np.ndarray, own: np.ndarray) -> np.ndarray:
-    """Mean over cells of two lines and samples of those that are `own`, (lines, samples), given to all of a cell."""
+    """Mean over cells of two lines and samples, of the samples in the mask `own`, repeated to (lines, samples)."""
 
     def sums(a: np.ndarray) -> np.ndarray:
         return a.reshape(a.shape[0] // 2, 2, a.shape[1] // 2, 2).sum(axis=(1, 3)).repeat(2, 0).repeat(2, 1)
@@ -321,7 +319,7 @@ def over_cells(values: np.ndarray, own: np.ndarray) -> np.ndarray:
 
 
 def stated_sigma(source: StripSource, window: StripWindow, table: ValueTable | None = None) -> np.ndarray:
-    """What the plainest reading says of a strip's uncertainty, from its even first line on; (lines, samples).
+    """A strip's uncertainty computed in plain numpy, from an even first line on; (lines, samples).
 
     A cell is the mean of its own samples, and no less than what its bridged samples have, or theirs alone.
     """
@@ -343,8 +341,8 @@ def stated_sigma(source: StripSource, window: StripWindow, table: ValueTable | N
 
 
 @pytest.mark.parametrize("fill", [True, False])
-def test_what_a_place_is_made_of_is_what_a_window_holds(small, fill: bool) -> None:  # type: ignore[no-untyped-def]
-    """At a sample itself a place is that sample, whichever way it was read: value, sigma, and its bits."""
+def test_a_place_at_a_sample_equals_the_window_s_sample(small, fill: bool) -> None:  # type: ignore[no-untyped-def]
+    """Value, sigma and bits, by both ways of reading a strip."""
     source = spoilt(small[2][1], [100, 101, 300, *range(400, 440)], 30, 90)
     window = read_window(source, 0, source.raster.n_lines, fill_marks=fill)
     line, sample = (a.ravel().astype(float) for a in np.mgrid[90:460, 4:156])
@@ -392,8 +390,8 @@ def test_nothing_of_a_stroke_is_left_outside_its_mask(small) -> None:  # type: i
 
 
 @pytest.mark.parametrize("nobody_saw", [[], [0], [AT_ONCE - 1, AT_ONCE], [2 * AT_ONCE + 4]])
-def test_where_no_strip_said_anything_is_outside(nobody_saw: list[int]) -> None:
-    """Also in pieces that hold but one such place, and in the last, which is not whole; nothing else is touched."""
+def test_places_that_no_strip_reached_are_outside(nobody_saw: list[int]) -> None:
+    """Also in chunks with a single such place, and in the last, incomplete chunk; other places are unchanged."""
     made = Gathered.nothing_at(2 * AT_ONCE + 5)
     made.value[:], made.sigma[:], made.quality[:], made.rank[:] = 1.0, 2.0, MARK, WHOLE
     made.rank[nobody_saw] = NOTHING
@@ -408,46 +406,46 @@ TAPS = Taps(3, 6, 16)
 
 
 def sound_samples(rows: int, columns: int) -> Packed:
-    """Samples of value 1 without a bit, and no cell of which anything is said."""
+    """Samples of value 1 without a bit, all cells sound."""
     value, quality = np.ones((rows, columns), np.float32), np.zeros((rows, columns), np.uint16)
     return Packed(value, quality, np.zeros((0, 0, 2), np.float32), np.zeros((rows, columns), np.uint8), 0, 0)
 
 
 @pytest.mark.parametrize(("said", "reach"), [(1.0, 6), (np.nan, 16)])
-def test_what_is_no_number_spoils_all_places_that_weigh_it_even_with_nothing(said: float, reach: int) -> None:
-    """A sample that holds a bit spoils the places whose kernel reaches it; nothing times no number is no number too."""
+def test_nan_makes_all_places_unsound_that_read_it_even_with_weight_zero(said: float, reach: int) -> None:
+    """A flagged sample affects the places whose kernel reaches it; zero times NaN is NaN too."""
     made = sound_samples(9, 64)
     made.value[4, 40], made.quality[4, 40] = said, DROPOUT
-    look_at(4, 40, 41, TAPS, made)
+    mark_row(4, 40, 41, TAPS, made)
     lines, samples = np.nonzero(made.unsound)
     assert (lines.min(), lines.max()) == ((4 - 2) // CELL, 4 // CELL)
     assert (samples.min(), samples.max()) == ((40 - reach + 1) // CELL, 40 // CELL)
 
 
-def test_a_stretch_of_samples_spoils_what_each_of_them_spoils() -> None:
-    """Samples alike are marked at once: sound ones, marks, gaps, what is no number in one row, the last at its end."""
+def test_a_run_of_samples_marks_the_cells_that_each_of_them_marks() -> None:
+    """Equal samples are marked together: sound ones, marks, gaps and NaN in one row, the last at its end."""
     at_once, one_by_one = sound_samples(9, 64), sound_samples(9, 64)
     for made, step in ((at_once, 56), (one_by_one, 1)):
         bits = made.quality[4]
         bits[10:14], bits[14], bits[30:33], bits[60:] = MARK, DROPOUT, MARK, MARK
         made.value[4, 33] = np.nan
         for first in range(8, 64, step):
-            look_at(4, first, first + step, TAPS, made)
+            mark_row(4, first, first + step, TAPS, made)
     assert {SOUND, MARKED, UNSOUND} == set(np.unique(at_once.unsound))
     np.testing.assert_array_equal(at_once.unsound, one_by_one.unsound)
 
 
 @pytest.mark.parametrize("share", [0.05, 0.3, 1.0])
-def test_samples_that_cannot_be_calibrated_spoil_together_what_each_of_them_spoils(small, share: float) -> None:  # type: ignore[no-untyped-def]
-    """Runs of them, with and without places between them that reach none; each keeps its own bits and value."""
+def test_samples_beyond_the_curve_mark_together_the_cells_that_each_marks(small, share: float) -> None:  # type: ignore[no-untyped-def]
+    """Runs of them, near each other and far apart; each keeps its own bits and value."""
     rows = np.where(np.random.default_rng(7).random(200) < share, -1.0, 5.0).astype(np.float32)
     ends = {"dn_span": (1, 99), "limits": (np.float32(0), np.float32(9))}
-    dn, known = np.full(200, 50, np.uint16), ready(small[2][0].tone, DENSITY)._replace(**ends)
+    dn, known = np.full(200, 50, np.uint16), strip_tables(small[2][0].tone, DENSITY)._replace(**ends)
 
     def marked(step: int) -> Packed:
         made = sound_samples(9, 220)
         for first in range(0, 200, step):
-            pack._put_ends((dn, rows), (first, first + step), known, (6, 7), Taps(6, 6, 16), made)
+            pack._flag_ends((dn, rows), (first, first + step), known, (6, 7), Taps(6, 6, 16), made)
         return made
 
     for together, alone in zip(marked(200), marked(1), strict=True):

@@ -1,4 +1,4 @@
-"""Kernels: what their names promise, also over larger pixels; resolution, noise, and that none rings."""
+"""Kernels: their defining properties, also for larger pixels; resolution, noise, and no ringing."""
 
 from dataclasses import dataclass, replace
 
@@ -71,7 +71,7 @@ def test_coarse_pixels_are_near_the_means_over_their_squares(turn_deg: float) ->
 
 @pytest.mark.parametrize("correlation", [(0.5,), (0.5, 0.07), (0.2, 0.0)])
 @pytest.mark.parametrize("scale", [1.0, 1.7])
-def test_variance_of_noise_that_hangs_together_is_the_double_sum(scale: float, correlation: tuple[float, ...]) -> None:
+def test_variance_of_correlated_noise_is_the_double_sum(scale: float, correlation: tuple[float, ...]) -> None:
     """The weights' own form w' R w, R the correlation of noise so far apart, whatever cells the taps lie in."""
     weights = axis_weights(DEFAULT_KERNEL, scale, correlation)
     apart = np.abs(np.subtract.outer(np.arange(weights.taps), np.arange(weights.taps)))
@@ -103,7 +103,7 @@ def test_variance_is_the_sum_of_squared_weights_times_that_of_each_sample(scale:
 
 @dataclass(frozen=True, slots=True)
 class KernelFigures:
-    """What a kernel does along one axis, over all phases: response to a wave, mean and least; factor on variance."""
+    """Effect of a kernel along one axis over all phases: response to a wave, mean and minimum; factor on variance."""
 
     response_mean: float
     response_least: float
@@ -177,7 +177,7 @@ def test_resolution_at_half_nyquist_is_that_of_the_ideal_interpolation(angle_deg
 @pytest.mark.parametrize("name", KERNELS)
 @pytest.mark.parametrize("scale", [KernelScale(), KernelScale(1.2, 1.0), KernelScale(1.0, 2.0), KernelScale(2.5, 3.1)])
 def test_the_fast_and_the_careful_way_agree_to_rounding(name: str, scale: KernelScale) -> None:
-    """A bit that means nothing to the interpolation sends every place the careful way."""
+    """A bit that the interpolation ignores makes every place take the careful way."""
     picture = window_of(1 + 0.3 * np.random.default_rng(1).standard_normal((70, 80)))
     noise = np.random.default_rng(4).uniform(0.5, 2.0, picture.value.shape).astype(np.float32)
     picture = replace(picture, noise=noise)
@@ -202,7 +202,7 @@ def test_noise_is_scaled_as_the_figures_say(name: str) -> None:
 
 @given(st.sampled_from(sorted(KERNELS)), st.integers(0, 2**32 - 1), st.floats(0.02, 0.5))
 @settings(max_examples=40, deadline=None)
-def test_beside_a_gap_a_value_stays_within_those_about_it(name: str, seed: int, share: float) -> None:
+def test_a_value_beside_a_gap_stays_within_those_around_it(name: str, seed: int, share: float) -> None:
     """A kernel with lobes below zero and a hole in it would ring; a step of a thousand to one shows any of it."""
     chance = np.random.default_rng(seed)
     values = np.where(chance.random((30, 30)) < 0.5, 1.0, 1000.0)
@@ -219,18 +219,18 @@ def test_beside_a_gap_a_value_stays_within_those_about_it(name: str, seed: int, 
 
 
 def taps_used(name: str, place: float, n: int) -> np.ndarray:
-    """The samples that a kernel gives a weight, those beyond the edge brought to it."""
+    """The samples under a kernel, clipped to the edge."""
     weights, base = axis_weights(name, 1.0), int(np.floor(place))
     row = weights.values[round((place - base) * PHASES)]
     return np.clip(base - weights.before + np.flatnonzero(row), 0, n - 1)
 
 
-def test_an_unknown_kernel_is_named_with_those_there_are() -> None:
+def test_an_unknown_kernel_is_refused_with_a_list_of_the_known_ones() -> None:
     with pytest.raises(ValueError, match="kernel 'sinc': expected one of bilinear, cubic, lanczos, six-point"):
         kernel_called("sinc")
 
 
-def test_beside_a_gap_the_noise_is_that_of_the_taps_that_are_there() -> None:
+def test_noise_beside_a_gap_is_that_of_the_known_taps() -> None:
     """Halfway between samples with one of the inner taps missing: weights above zero only, raised to a sum of one."""
     value = np.zeros((16, 16))
     value[7, 7] = np.nan

@@ -1,4 +1,4 @@
-"""Where places fall on a strip: as the sweep's own inverse says, in any company; and which samples they need."""
+"""Places on a strip against the sweep's own inverse, independent of other places; and which samples they need."""
 
 from dataclasses import replace
 
@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from calib.coordinates import FilmPoints
 from calib.film.kernels import PHASE_BITS, PHASES, Axes, axis_weights
 from calib.film.landing import Landing, Places, extent_of, landing, landing_in
-from calib.film.raster import HALF, Raster, node_places
+from calib.film.raster import NODE_STEP, Raster, node_places
 from calib.film.spans import EMPTY, Spans, clipped, widened
 from calib.film.tiles import EDGE, INSIDE, SMOOTH, Tiles, phases_of, row_on, rows_of_tile, sample_at, tiles_of
 from calib.sweep.model import StripSweep, to_scan
@@ -23,7 +23,7 @@ LINES, SAMPLES = 900, 160
 def strip(
     seed: int, *, wander: float = 15.0, jitter: float = 0.1, skew: float = 0.01, falling: bool = False
 ) -> StripSweep:
-    """A strip whose lines wander and jitter, whose sweep is bent, and which stands askew."""
+    """A skewed strip with wander, jitter and a bent sweep."""
     chance = np.random.default_rng(seed)
     line, sample = np.arange(float(LINES)), np.arange(float(SAMPLES))
     y = line + wander * np.sin(line / 150 + chance.uniform(0, 6)) + jitter * chance.uniform(-1, 1, LINES)
@@ -49,7 +49,7 @@ def landed(sweep: StripSweep, places: FilmPoints) -> Landing:
 
 @given(st.integers(0, 10**6), st.floats(0, 30), st.floats(0, 0.3), st.floats(-0.02, 0.02), st.booleans())
 @settings(max_examples=40, deadline=None)
-def test_a_place_lands_where_the_sweep_says(
+def test_a_place_lands_where_the_inverse_sweep_puts_it(
     seed: int, wander: float, jitter: float, skew: float, falling: bool
 ) -> None:
     sweep = strip(seed, wander=wander, jitter=jitter, skew=skew, falling=falling)
@@ -65,7 +65,7 @@ def test_a_place_lands_where_the_sweep_says(
     assert not np.isin(np.flatnonzero(np.isnan(true.line)), found.number).any()
 
 
-def test_a_place_lands_the_same_in_any_company() -> None:
+def test_a_place_lands_the_same_whatever_others_are_asked_for() -> None:
     """Bytes must not depend on blocks: each place alone, and all of them in another order."""
     sweep = strip(3)
     places = somewhere(sweep, 4, 400)
@@ -158,7 +158,7 @@ def test_a_raster_s_pixels_land_where_each_would_alone(
         at, spans = landed_raster.places, landed_raster.spans
         assert (spans.low[at.line - spans.first] <= at.sample).all()
         assert (at.sample <= spans.high[at.line - spans.first]).all()
-        inside = (tiles.kind.repeat(HALF, 0).repeat(HALF, 1)[:90, :150] == INSIDE) & (raster.outside == 0)
+        inside = (tiles.kind.repeat(NODE_STEP, 0).repeat(NODE_STEP, 1)[:90, :150] == INSIDE) & (raster.outside == 0)
         assert np.isin(np.flatnonzero(inside), at.number).all()
     found = by_pixel(landed_raster, flat.x_mm.size)
     alone = by_pixel(landing(sweep, flat, extent_of(flat)), flat.x_mm.size)
@@ -172,7 +172,7 @@ def test_a_raster_s_pixels_land_where_each_would_alone(
 
 
 @pytest.mark.parametrize(("bend", "jitter"), [(0.3, 0.0), (0.0, 0.4)])
-def test_a_sweep_as_uneven_as_it_likes_is_read_as_it_is(bend: float, jitter: float) -> None:
+def test_a_very_uneven_sweep_is_followed(bend: float, jitter: float) -> None:
     """Steps that change by a third of a sample over nine samples, or by chance from one to the next."""
     sweep, sample = strip(2, wander=0.3, jitter=0.0), np.arange(float(SAMPLES))
     steps = 1.0 + bend * np.cos(sample / 9) + jitter * np.random.default_rng(4).uniform(-1, 1, SAMPLES)
@@ -188,7 +188,7 @@ def test_a_sweep_as_uneven_as_it_likes_is_read_as_it_is(bend: float, jitter: flo
 @pytest.mark.parametrize("jitter", [0.0, 0.1])
 def test_a_pixel_lands_the_same_in_any_block(jitter: float) -> None:
     sweep = strip(11, wander=1.0, jitter=jitter)
-    whole_of, part_of = (slice(0, 6 * HALF), slice(0, 9 * HALF)), (slice(13, 71), slice(29, 140))
+    whole_of, part_of = (slice(0, 6 * NODE_STEP), slice(0, 9 * NODE_STEP)), (slice(13, 71), slice(29, 140))
     whole, part = (raster_over(sweep, 20.0, *block) for block in (whole_of, part_of))
     found, again = (on_strip(sweep, one).reshape(2, *one.shape) for one in (whole, part))
     assert np.isfinite(again).any()

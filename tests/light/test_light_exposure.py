@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from looked_up import turned
 
-from calib.film.ready import ValueTable
+from calib.film.tables import ValueTable
 from calib.light.curve import density_of, exposure_of, film_curve
 from calib.light.exposure import exposure_table
 

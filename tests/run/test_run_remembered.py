@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from calib.film.doubt import place_sigma
-from calib.film.ready import DENSITY, density_itself, ready
 from calib.film.strokes import marked_runs, strip_marks
+from calib.film.tables import DENSITY, density_itself, strip_tables
 from calib.ground.footprint import footprint_ring
 from calib.remembered import once
 from calib.run.fitting.fit import FrameFits
@@ -25,7 +25,7 @@ REMEMBERED: dict[str, Callable[[FrameFits], tuple[object, Callable[[object], obj
         replace(fits.sweep.sweeps[0]),
         partial(marked_runs, marks=strip_marks(fits.frame)),
     ),
-    "ready": lambda fits: (replace(fits.tone.strips[0]), lambda tone: ready(tone, DENSITY)),
+    "strip tables": lambda fits: (replace(fits.tone.strips[0]), lambda tone: strip_tables(tone, DENSITY)),
     "prepared": lambda fits: (replace(fits.tone.strips[0]), prepared),
     "strip_marks": lambda fits: (replace(fits.frame), strip_marks),
     "footprint_ring": lambda fits: (replace(view_of(fits)), footprint_ring),

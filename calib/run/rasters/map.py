@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from calib.film.interpolate import KernelScale, sample_strips
 from calib.film.kernels import DEFAULT_KERNEL
 from calib.film.raster import Raster, node_places
-from calib.film.ready import ValueTable
 from calib.film.source import StripSource
+from calib.film.tables import ValueTable
 from calib.ground.block_places import Placed, placed
 from calib.ground.dem import view_over
 from calib.ground.grid import MapGrid, choose_grid

@@ -19,7 +19,7 @@ from calib.quality import HIGH_DENSITY, LOW_DENSITY
 from calib.remembered import once
 from calib.tone.model import StripTone
 
-MOST_GROUPS = 4096  # of DN that share a sigma: it changes by parts of a thousand, and the nearest cache holds them
+MOST_GROUPS = 4096  # of DN that share a sigma, which varies by thousandths within one; they fit the nearest cache
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,8 +27,8 @@ class ValueTable:
     """Conversion of density before the interpolation: a table over densities from `first` on, `per_density` rows per
     unit of density.
 
-    `value` (N,), and `spread` (N, 3): factors of noise and of systematic error, and what is added in squares to the
-    latter; held at their ends. At and beyond the densities `span` nothing can be calibrated.
+    `value` (N,); `spread` (N, 3): factors of noise and of systematic error, and a systematic error added to the latter
+    in quadrature. Both are held at their ends. Densities at and beyond the ends of `span` cannot be calibrated.
     """
 
     value: NDArray[np.float32]
@@ -40,22 +40,22 @@ class ValueTable:
 
 @lru_cache(maxsize=8)
 def density_itself(span: tuple[float, float]) -> ValueTable:
-    """The table that leaves density as it is; the same object for the same span, because `ready` caches by object."""
+    """The table that leaves density as it is; the same object for the same span (`strip_tables` caches by object)."""
     return ValueTable(np.zeros(0, np.float32), np.array([[1.0, 1.0, 0.0]], np.float32), 0.0, 1.0, span)
 
 
 DENSITY = density_itself((-inf, inf))
 
 
-class Ready(NamedTuple):
-    """Tables of one strip: a sample lies in row ``row_of_dn[DN] - (columns[sample] + drift)`` of the values.
+class StripTables(NamedTuple):
+    """Tables of one strip: the row of a sample is ``row_of_dn[DN] - (columns[sample] + drift)``.
 
-    `values` (N - 1, 2): value of row r between two rows is ``values[int(r), 0] + r * values[int(r), 1]``; none where it
-    is the row itself. `limits`: the rows at and beyond which nothing can be calibrated; `dn_span` and `beyond`: the DN
-    that can be, and the quality bits of those below and above. `groups` (K, 3): row, 1-sigma of noise, variance of the
-    curve by ``DN >> shift``; `spread` (N, 3): what these are multiplied by, and what is added to the latter.
-    `cell_columns`, `cell_variance`: `columns` and their `column_variance` as means over cells. Compiled code reads it
-    as it is.
+    `values` (N - 1, 2): the value at a fractional row r is ``values[int(r), 0] + r * values[int(r), 1]``; empty if it
+    is the row itself. `limits`: rows at and beyond which samples cannot be calibrated; `dn_span` and `beyond`: the
+    first and last DN that can be, and the quality bits of DN below and above. `groups` (K, 3): row, 1-sigma of noise,
+    variance of the curve, indexed by ``DN >> shift``. `spread` (N, 3): factors of noise and of systematic variance, and
+    a variance added to the latter. `cell_columns`, `cell_variance`: `columns` and `column_variance` averaged over
+    cells. Compiled code reads the arrays.
     """
 
     row_of_dn: NDArray[np.float32]
@@ -72,25 +72,26 @@ class Ready(NamedTuple):
     cell_variance: NDArray[np.float32]
 
 
-class Read(NamedTuple):
-    """Whole lines of a strip as they were read, (lines, samples) from line `first` on, and the strip's tables; of each
-    line its drift and the drift's variance, in rows. Compiled code reads it as it is.
+class StripLines(NamedTuple):
+    """Raw lines of a strip, (lines, samples) from line `first` on, with the strip's tables.
+
+    `drift`, `variance` (lines,): drift and its variance, in rows. Compiled code reads the arrays.
     """
 
     dn: NDArray
     first: int
-    known: Ready
+    tables: StripTables
     drift: NDArray[np.float32]
     variance: NDArray[np.float32]
 
 
-def read_lines(raster: StripRaster, tone: StripTone, values: ValueTable, first: int, stop: int) -> Read:
+def read_lines(raster: StripRaster, tone: StripTone, values: ValueTable, first: int, stop: int) -> StripLines:
     """Lines `first` to `stop` - 1 of a strip."""
     drift, sigma = (
         (of_line[first:stop] * values.per_density).astype(np.float32)
         for of_line in (tone.line_density, tone.line_sigma)
     )
-    return Read(raster.read(first, stop), first, ready(tone, values), drift, np.square(sigma))
+    return StripLines(raster.read(first, stop), first, strip_tables(tone, values), drift, np.square(sigma))
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -100,7 +101,7 @@ def group_of(number, shift):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 @once
-def ready(tone: StripTone, values: ValueTable) -> Ready:
+def strip_tables(tone: StripTone, values: ValueTable) -> StripTables:
     """The tables of a strip, cached by the identity of `tone` and `values`."""
     row, per = tone.density_of_dn, np.float32(values.per_density)
     if values.value.size:
@@ -113,7 +114,7 @@ def ready(tone: StripTone, values: ValueTable) -> Ready:
     groups[:, 2] = np.square(groups[:, 2])
     spread = np.abs(values.spread / np.array([per, per, 1.0], np.float32))
     spread[:, 1:] = np.square(spread[:, 1:])
-    return Ready(
+    return StripTables(
         row_of_dn=row,
         columns=columns.astype(np.float32),
         column_variance=variance.astype(np.float32),
@@ -130,7 +131,7 @@ def ready(tone: StripTone, values: ValueTable) -> Ready:
 
 
 def _straight(value: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The straight line from each entry of a table to the next: what it is at entry 0, and its step."""
+    """The straight line from each entry of a table to the next: its value extrapolated to entry 0, and its slope."""
     if value.size == 0:
         return np.zeros((0, 2), np.float32)
     exact = value.astype(np.float64)
@@ -139,7 +140,7 @@ def _straight(value: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _grouped(*of_dn: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
-    """Tables over DN as tables over groups of DN, each taken at its middle, and by how many bits a DN is shifted."""
+    """Tables over DN resampled to groups of DN, at the middle of each group; and the shift in bits from DN to group."""
     last, shift = of_dn[0].size - 1, 0
     while last >> shift >= MOST_GROUPS:
         shift += 1
@@ -150,6 +151,6 @@ def _grouped(*of_dn: NDArray[np.float32]) -> tuple[NDArray[np.float32], int]:
 
 
 def _pairs(columns: Array) -> NDArray[np.float32]:
-    """Means of two neighbouring columns; an odd last one has none."""
+    """Means of pairs of neighbouring columns; an odd last column is left out."""
     whole = columns.size // 2 * 2
     return (0.5 * (columns[0:whole:2] + columns[1:whole:2])).astype(np.float32)
