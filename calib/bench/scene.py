@@ -12,7 +12,7 @@ from calib_demo.truth import Truth
 
 from calib.errors import InputError
 from calib.frame.files import DESCRIPTION
-from calib.products.atomic import whole
+from calib.products.atomic import atomic_file
 from calib.run.frame_job import RunResult, run_frame
 from calib.run.progress import Progress, silent
 
@@ -70,6 +70,6 @@ def photographed(chosen: Scenario, folder: Path, progress: Progress = silent) ->
     if package.exists():
         raise InputError(package, "--out", "a frame that no benchmark made", "an empty folder, or that of a benchmark")
     truth = make_frame(chosen, package, progress=lambda share: progress("making the frame", share))
-    with whole(kept) as aside:
+    with atomic_file(kept) as aside:
         save_truth(truth, aside)
     return truth

@@ -1,4 +1,4 @@
-"""A product is written whole or not at all: beside its place under a hidden name, then renamed."""
+"""Writes a product completely or not at all: to a hidden temporary file in its folder, which is then renamed."""
 
 import os
 import re
@@ -8,17 +8,17 @@ from pathlib import Path
 
 from calib.errors import NO_ROOM
 
-# `.density.tif.4711.part`: the product, and the process that is writing it. What a library adds behind
-# such a name (a journal, a side file) belongs to it.
+# `.density.tif.4711.part`: name of the product and id of the process that writes it. A library may append to the name
+# for files of its own (a journal, a side file); these are leftovers too.
 _LEFTOVER = re.compile(r"^\..+\.(?P<process>\d+)\.part(\..+)?$")
 
 
 @contextmanager
-def whole(path: str | Path) -> Iterator[Path]:
-    """Give a place to write to; on leaving, what stands there becomes `path` in one step.
+def atomic_file(path: str | Path) -> Iterator[Path]:
+    """Context that gives the path of a temporary file; on leaving, the file is renamed to `path` in one step.
 
-    The place is a hidden file in the same folder, which must exist. If the block raises, the hidden file is removed
-    and whatever stood at `path` stays as it was; a disk that takes no more is said with the folder's name.
+    It is a hidden file in the same folder, which must exist. If the block raises, it is removed and `path` stays as it
+    was. An OSError for a full disk that names no file gets the folder's name.
     """
     path = Path(path)
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
@@ -29,7 +29,7 @@ def whole(path: str | Path) -> Iterator[Path]:
         os.replace(aside, path)
         _flush_to_disk(path.parent)
     except OSError as error:
-        if error.errno in NO_ROOM and error.filename is None:  # to write says no more than that it failed
+        if error.errno in NO_ROOM and error.filename is None:  # a failed write names no file
             error.filename = str(path.parent)
         raise
     finally:
@@ -38,27 +38,27 @@ def whole(path: str | Path) -> Iterator[Path]:
 
 
 def write_text(path: str | Path, text: str) -> None:
-    """Write a text product (UTF-8, line ends as they are) whole or not at all."""
-    with whole(path) as aside:
+    """Write a text product (UTF-8, line ends unchanged) completely or not at all."""
+    with atomic_file(path) as aside:
         aside.write_bytes(text.encode("utf-8"))
 
 
 def remove_leftovers(folder: str | Path) -> tuple[Path, ...]:
-    """Remove what killed runs left in `folder` and the folders in it; what was removed.
+    """Remove temporary files that killed runs left in `folder` and below; returns the paths removed.
 
-    A hidden part whose process still lives is another run's work and stays. One with this process's own number is
-    a leftover too: process numbers come round again, and this process has nothing under way when it begins.
+    A file whose process is alive belongs to another run and stays. A file with this process's own id is a leftover:
+    ids are reused, and this process has written nothing yet when it calls this.
     """
     removed = []
     for part in sorted(Path(folder).rglob(".*.part*")):
         match = _LEFTOVER.match(part.name)
-        if match and part.is_file() and not _is_another_living(int(match["process"])):
+        if match and part.is_file() and not _is_another_live_process(int(match["process"])):
             part.unlink()
             removed.append(part)
     return tuple(removed)
 
 
-def _is_another_living(process: int) -> bool:
+def _is_another_live_process(process: int) -> bool:
     if process == os.getpid():
         return False
     try:

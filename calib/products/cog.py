@@ -1,12 +1,12 @@
 """Assembles a cloud-optimised GeoTIFF from compressed tiles.
 
-Order in the file: header, one directory after the other (full resolution first), then the tiles of the coarsest
-overview up to those of the full resolution. Layout of the directories: TIFF 6.0, and BigTIFF where the offsets need it.
+Order in the file: header, directories (full resolution first), then the tiles from the coarsest overview to the full
+resolution. The directories follow TIFF 6.0, or BigTIFF where the offsets need it.
 
-Most of a large raster's bytes are never copied: its full resolution is written where it stays, behind room for all that
-goes before. What that takes is known in the end only; then a few of the tiles change their place, so that the room is
-filled to less than a tile: last ones move into it, or first ones give way to behind the last. A reader finds each tile
-by its offset.
+Most of a large raster's bytes are never copied: the tiles of its full resolution are written to their final place,
+after a gap reserved for everything that precedes them. The exact size of that is known only at the end. Then a few
+tiles are moved: the last ones into the gap if it is too large (less than a tile of it remains), or the first ones to
+the end of the file if it is too small. Readers find each tile by its offset.
 """
 
 import os
@@ -24,7 +24,7 @@ from calib.products.tiles import Tag
 
 _TILE_OFFSETS, _TILE_BYTE_COUNTS = 324, 325
 _LONG, _LONG8 = 4, 16
-_CLASSIC_LIMIT = 2**32 - 2**22  # the room may be larger than what fills it by a tile
+_CLASSIC_LIMIT = 2**32 - 2**22  # bytes; less than 2^32 because up to a tile of the gap may remain empty
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,22 +40,21 @@ class Level:
 
 
 def assemble(path: Path, spool: Path, levels: Sequence[Level]) -> None:
-    """Write the file from its levels, full resolution first, and from their tiles in `spool`, and see it to the disk.
-    Only the full resolution may be in place.
+    """Write the file from its levels, full resolution first, and from their tiles in `spool`, and flush it to disk.
 
-    The same tiles give the same bytes, in whatever order they lie in the spool.
+    Only the full resolution may be in place. The same tiles give the same bytes, whatever their order in the spool.
     """
     data_bytes = sum(int(level.byte_counts.sum()) for level in levels)
     header_bytes = sum(16 * level.byte_counts.size + 4096 for level in levels)
-    form = _Form(big=data_bytes + header_bytes > _CLASSIC_LIMIT)
-    at = form.header_size + sum(form.directory_size(level) for level in levels)
+    tiff = _TiffFormat(big=data_bytes + header_bytes > _CLASSIC_LIMIT)
+    at = tiff.header_size + sum(tiff.directory_size(level) for level in levels)
     starts = [at + sum(int(level.byte_counts.sum()) for level in levels[index + 1 :]) for index in range(len(levels))]
     with FileIO(path, "r+" if levels[0].in_place else "w") as out, FileIO(spool) as source:
-        # The full resolution first: it may have to clear what lies in the way.
+        # The full resolution first: tiles of it may have to be moved before others are written there.
         places = [_placed(level, source, out, start) for level, start in zip(levels, starts, strict=True)]
-        head = form.header()
+        head = tiff.header()
         for index, level in enumerate(levels):
-            head += form.directory(level, places[index], len(head), is_last=index == len(levels) - 1)
+            head += tiff.directory(level, places[index], len(head), is_last=index == len(levels) - 1)
         write_at(out, 0, head)
         os.fsync(out.fileno())
 
@@ -66,7 +65,7 @@ def _placed(level: Level, spool: FileIO, out: FileIO, at: int) -> NDArray[np.int
         return _rearranged(level, out, at)
     places: NDArray[np.int64] = at + np.cumsum(level.byte_counts) - level.byte_counts
     breaks = np.flatnonzero(level.offsets[1:] != level.offsets[:-1] + level.byte_counts[:-1]) + 1
-    for tiles in np.split(np.arange(places.size), breaks):  # those that lie one behind the other go in one piece
+    for tiles in np.split(np.arange(places.size), breaks):  # adjacent tiles are copied together
         start, stop = level.offsets[tiles[0]], level.offsets[tiles[-1]] + level.byte_counts[tiles[-1]]
         copy(spool, int(start), int(stop), out, int(places[tiles[0]]))
     return places
@@ -90,8 +89,8 @@ def _rearranged(level: Level, out: FileIO, at: int) -> NDArray[np.int64]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Form:
-    """Classic TIFF or BigTIFF: the widths of its counts and offsets."""
+class _TiffFormat:
+    """Classic TIFF or BigTIFF, which differ in the widths of counts and offsets."""
 
     big: bool
 
@@ -104,7 +103,7 @@ class _Form:
         return "Q" if self.big else "I"
 
     @property
-    def _inline(self) -> int:
+    def _inline_bytes(self) -> int:
         return 8 if self.big else 4
 
     def header(self) -> bytes:
@@ -116,15 +115,15 @@ class _Form:
         return len(self.directory(level, np.zeros_like(level.offsets), 0, is_last=True))
 
     def directory(self, level: Level, places: NDArray[np.int64], at: int, *, is_last: bool) -> bytes:
-        """The directory with its long values behind it; the next one follows at once."""
+        """A directory at byte `at`, followed by the values too long for it; the next directory follows directly."""
         entries = sorted(self._with_tiles(level, places), key=lambda tag: tag.code)
         entry_size, count_code = (20, "Q") if self.big else (12, "H")
         table_size = struct.calcsize("<" + count_code) + entry_size * len(entries) + struct.calcsize(self._offset_code)
         table, values = struct.pack("<" + count_code, len(entries)), b""
         for tag in entries:
             table += struct.pack("<HH" + self._offset_code, tag.code, tag.dtype, tag.count)
-            if len(tag.value) <= self._inline:
-                table += tag.value.ljust(self._inline, b"\0")
+            if len(tag.value) <= self._inline_bytes:
+                table += tag.value.ljust(self._inline_bytes, b"\0")
             else:
                 table += struct.pack("<" + self._offset_code, at + table_size + len(values))
                 values += tag.value + b"\0" * (-len(tag.value) % 8)

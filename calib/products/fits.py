@@ -1,7 +1,7 @@
-"""fits.nc: everything that was fitted to a frame, with its 1-sigma, so that it can be judged and used again.
+"""Writes fits.nc: everything that was fitted to a frame, with its 1-sigma, so that it can be judged and reused.
 
-One flat file. Along `line` every strip is as long as the longest (or as the chosen knots reach); beyond the end of a
-shorter strip the values are missing. A section that a run has nothing for is left out, never filled with numbers.
+The file is flat. Along `line` all strips have the length of the longest (or of the chosen knots); values beyond the end
+of a shorter strip are missing. Sections for which a run has no values are left out, never filled.
 """
 
 from collections.abc import Sequence
@@ -27,10 +27,12 @@ Integers = NDArray[np.integer]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TransferCurves:
-    """Density for DN. `dn` (V,) rising; `density`, `sigma`, `noise` (K, V), NaN outside `first_dn` to `last_dn` (K,).
+    """Density as a function of DN, for K strips: `dn` (V,) ascending; `density`, `sigma`, `noise` (K, V), NaN outside
+    `first_dn` to `last_dn` (K,).
 
-    `sigma`: of the curve; `noise`: of one sample. Patch measurements are a table (P,): `patch_strip`, `patch_value`
-    (its stated density), `patch_dn`, `patch_sigma` (density), `patch_residual` (measured less stated), `patch_used`.
+    `sigma` is that of the curve, `noise` that of one sample, both in density. Patch measurements form a table (P,):
+    `patch_strip`, `patch_value` (stated density), `patch_dn`, `patch_sigma` (density), `patch_residual` (measured minus
+    stated density), `patch_used`.
     """
 
     dn: Integers
@@ -49,8 +51,8 @@ class TransferCurves:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Banding:
-    """Banding, which is added to the density of a column: the part `common` to all strips (N,), and each strip's `own`
-    part (K, N), NaN for strips without usable samples."""
+    """Density added to each column: the part `common` to all strips (N,), and each strip's `own` part (K, N), NaN for
+    strips without usable samples."""
 
     common: Floats
     common_sigma: Floats
@@ -60,7 +62,7 @@ class Banding:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drift:
-    """Drift, which is added to the density of a line: (K, L), NaN beyond a strip's end and for strips without usable
+    """Density added to each line by slow gain drift: (K, L), NaN beyond a strip's end and for strips without usable
     samples."""
 
     density: Floats
@@ -69,10 +71,11 @@ class Drift:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScanGeometry:
-    """Film place of scan place: x = x_sample[s] + x_line[l], y = y_line[l] + y_sample[s]; (K, N) and (K, L), mm.
+    """Film coordinates of sample s and line l: x = x_sample[s] + x_line[l], y = y_line[l] + y_sample[s], in mm.
 
-    Lines in the order of the raster on disk. `common_mm` (N,): the sweep's non-linearity that all strips share.
-    `blur_mm` (K, 2): rms radius in x and y of what blurs single strips beyond the others, 0 where nothing does.
+    Arrays are (K, N) by sample and (K, L) by line; lines in the order of the raster on disk. `common_mm` (N,): sweep
+    non-linearity common to all strips. `blur_mm` (K, 2): rms radius in x and y of a strip's blur in excess of the
+    others', 0 where there is none.
     """
 
     x_sample_mm: Floats
@@ -88,9 +91,9 @@ class ScanGeometry:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MarkResiduals:
-    """Reseau marks as measured (M,); residual = measured less stated place, before and after the scan's fit.
+    """Measured reseau marks (M,). Residuals are measured minus stated film coordinates, before and after the scan fit.
 
-    `x_mm`, `y_mm`: the stated place on the film.
+    `x_mm`, `y_mm`: the stated film coordinates.
     """
 
     strip: Integers
@@ -111,7 +114,7 @@ class MarkResiduals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TieResiduals:
-    """The same film texture seen by two strips (T,): `strip` and the one to its right; mm."""
+    """Ties (T,): the same film texture seen in `strip` and in the one to its right; mm."""
 
     strip: Integers
     x_mm: Floats
@@ -125,7 +128,7 @@ class TieResiduals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FitsFile:
-    """All that fits.nc holds. `n_lines` (K,); `line` (L,): the lines that values along a strip are given at."""
+    """Content of fits.nc. `n_lines` (K,); `line` (L,): the lines at which values along a strip are given."""
 
     frame: str
     history: str
@@ -143,7 +146,7 @@ class FitsFile:
 
 
 def write_fits(path: str | Path, fits: FitsFile) -> None:
-    """Write fits.nc, whole or not at all; the same fits give the same bytes."""
+    """Write fits.nc completely or not at all; the same fits give the same bytes."""
     attributes = {
         "title": f"Fits of the digitised film frame {fits.frame}",
         "source": "step wedge, reseau marks, strip overlaps and control points of the frame itself",
@@ -155,7 +158,7 @@ def write_fits(path: str | Path, fits: FitsFile) -> None:
 
 
 def variables_of(fits: FitsFile) -> list[Variable]:
-    """The file's content, section by section."""
+    """The variables of the file, section by section."""
     variables = [
         Variable(
             "strip", ("strip",), np.arange(fits.n_lines.size, dtype=np.int32), "number of the strip in film order"

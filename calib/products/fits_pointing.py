@@ -15,9 +15,9 @@ Floats = NDArray[np.floating]
 class Pointing:
     """Camera in the Moon frame: `position_km` (3,), unit quaternion `camera_to_moon` (4,) as (w, x, y, z).
 
-    1-sigma (3,) each, the attitude's about camera X, Y, Z; `correlation` (6, 6): position x, y, z, attitude X, Y, Z.
-    `velocity_km_s` (3,) and `turn_deg_s` (3,) are given where the camera moves under its slit; both then hold at the
-    mid time. What is not known is None.
+    The 1-sigma arrays are (3,), that of the attitude about camera X, Y, Z; `correlation` (6, 6) is of position x, y, z
+    and attitude X, Y, Z. `velocity_km_s` (3,) and `turn_deg_s` (3,) are given if the camera moves while its slit
+    exposes the frame; the pose and they then hold at the mid time. Unknown values are None.
     """
 
     position_km: Floats
@@ -31,7 +31,7 @@ class Pointing:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ControlResiduals:
-    """Control points (C,): measured less predicted film place, with the pointing as stated and as refined; mm."""
+    """Control points (C,): measured minus predicted film coordinates, with stated and with refined pointing; mm."""
 
     point: Sequence[str]
     x_mm: Floats
@@ -46,10 +46,10 @@ class ControlResiduals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlaceUncertainty:
-    """1-sigma ellipses (39 % of errors lie inside) of places of the frame on the ground, each (P,).
+    """1-sigma error ellipses (39 % of errors lie inside) of places of the frame on the ground, arrays (P,).
 
-    `place` names them, the first is the centre; `x_mm`, `y_mm`: on the film. The rest is NaN where a place misses the
-    Moon. `azimuth_deg` is that of the longer axis, clockwise from north, 0 to 180.
+    `place` holds their names, the centre first; `x_mm`, `y_mm`: film coordinates. The other arrays are NaN where a
+    place misses the Moon. `azimuth_deg` is that of the longer axis, clockwise from north, 0 to 180.
     """
 
     place: Sequence[str]
@@ -63,12 +63,12 @@ class PlaceUncertainty:
 
     @property
     def on_moon(self) -> NDArray[np.bool_]:
-        """Which of the places lie on the Moon."""
+        """Mask (P,) of the places that lie on the Moon."""
         return np.isfinite(self.lon_deg)
 
 
 def pointing_variables(p: Pointing) -> list[Variable]:
-    """Camera position and attitude, what is known of their uncertainty, and the motion where there is one."""
+    """Variables of camera position and attitude, and of their uncertainty and the camera's motion if known."""
     axis, about = ("moon_axis",), ("camera_axis",)
     known = [
         Variable("camera_position", axis, p.position_km, "camera position in the mean-Earth/polar-axis frame", "km"),
@@ -91,7 +91,7 @@ def pointing_variables(p: Pointing) -> list[Variable]:
 
 
 def control_variables(c: ControlResiduals) -> list[Variable]:
-    """The control points' residuals, one value a point."""
+    """Variables of the control points' residuals, one value per point."""
     point = ("control_point",)
     return [
         Variable("control_id", point, np.array(c.point, dtype=object), "name of the control point"),
@@ -111,7 +111,7 @@ def control_variables(c: ControlResiduals) -> list[Variable]:
 
 
 def uncertainty_variables(u: PlaceUncertainty) -> list[Variable]:
-    """The places and their ellipses, one value a place."""
+    """Variables of the places and their error ellipses, one value per place."""
     place, mean = ("place",), "1-sigma ellipse of the place on the ground that the pointing leaves open"
     at = {"coordinates": "place_longitude place_latitude"}
     lon, lat = {"standard_name": "longitude"}, {"standard_name": "latitude"}

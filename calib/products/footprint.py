@@ -1,4 +1,4 @@
-"""A footprint on the Moon as GeoJSON: polygons that do not run across the antimeridian or over a pole."""
+"""Converts a footprint on the Moon to GeoJSON polygons, cut at the antimeridian and closed along a pole."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -12,8 +12,8 @@ Ring = NDArray[np.float64]
 def geojson(lon_deg: NDArray[np.float64], lat_deg: NDArray[np.float64]) -> tuple[dict[str, Any], list[float]]:
     """GeoJSON geometry and bounding box (west, south, east, north) of the closed ring (N,) of ground points.
 
-    Neighbouring points are joined the short way round. RFC 7946, 3.1.9: what crosses the antimeridian is cut there, and
-    its bounding box has west > east (5.2). A ring that goes round a pole is closed along it, at the nearer one.
+    Neighbouring points are joined the short way round. A ring across the antimeridian is cut there (RFC 7946, 3.1.9),
+    and its bounding box has west > east (5.2). A ring around a pole is closed along the nearer pole.
     """
     ring = _unwrapped(np.asarray(lon_deg, float), np.asarray(lat_deg, float))
     turns = round((ring[-1, 0] - ring[0, 0]) / 360)
@@ -31,6 +31,7 @@ def geojson(lon_deg: NDArray[np.float64], lat_deg: NDArray[np.float64]) -> tuple
 
 
 def _unwrapped(lon: NDArray[np.float64], lat: NDArray[np.float64]) -> Ring:
+    """The closed ring (N + 1, 2) with continuous longitudes, the first within -180 to 180."""
     lon, lat = np.append(lon, lon[0]), np.append(lat, lat[0])
     steps = (np.diff(lon) + 180) % 360 - 180
     start = (lon[0] + 180) % 360 - 180
@@ -38,7 +39,7 @@ def _unwrapped(lon: NDArray[np.float64], lat: NDArray[np.float64]) -> Ring:
 
 
 def _cut_at_antimeridian(ring: Ring) -> Iterator[Ring]:
-    """The parts of a ring with running longitudes between -180 and 180, each moved there."""
+    """The parts of a ring of continuous longitudes, each shifted by whole turns to -180 to 180."""
     first = int(np.floor((ring[:, 0].min() + 180) / 360))
     last = int(np.ceil((ring[:, 0].max() + 180) / 360))
     for turn in range(first, last):
@@ -49,7 +50,7 @@ def _cut_at_antimeridian(ring: Ring) -> Iterator[Ring]:
 
 
 def _clipped(ring: Ring, lon: float, *, keep_east: bool) -> Ring:
-    """The side of a ring east or west of a meridian (Sutherland-Hodgman against one line)."""
+    """The part of a ring east or west of a meridian (Sutherland-Hodgman clipping against one line)."""
     sign = 1 if keep_east else -1
     kept: list[NDArray[np.float64]] = []
     for here, following in zip(ring, np.roll(ring, -1, axis=0), strict=True):
@@ -63,7 +64,7 @@ def _clipped(ring: Ring, lon: float, *, keep_east: bool) -> Ring:
 
 
 def _closed(part: Ring) -> list[list[float]]:
-    """Coordinates to 1e-7 degrees (3 mm), closed, exterior counter-clockwise (RFC 7946, 3.1.6)."""
+    """Coordinates of a closed ring, rounded to 1e-7 degrees (3 mm), counter-clockwise (exterior: RFC 7946, 3.1.6)."""
     x, y = part[:, 0], part[:, 1]
     is_clockwise = np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) < 0
     points = np.round(part[::-1] if is_clockwise else part, 7) + 0.0
@@ -71,6 +72,7 @@ def _closed(part: Ring) -> list[list[float]]:
 
 
 def _bounding_box(parts: list[Ring], *, goes_round: bool) -> list[float]:
+    """West, south, east, north in degrees; `goes_round`: the footprint contains a pole."""
     points = np.vstack(parts)
     south, north = points[:, 1].min(), points[:, 1].max()
     west, east = points[:, 0].min(), points[:, 0].max()

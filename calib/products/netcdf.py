@@ -1,4 +1,4 @@
-"""NetCDF-4 files by the CF conventions, the same bytes for the same values."""
+"""Writes NetCDF-4 files that follow the CF conventions; the same values give the same bytes."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -8,14 +8,14 @@ import netCDF4
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.products.atomic import whole
+from calib.products.atomic import atomic_file
 
 CONVENTIONS = "CF-1.11"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Variable:
-    """One variable: its dimensions by name, its values, what it is and in which unit (UDUNITS; "1": a pure number).
+    """One variable: names of its dimensions, values, description and unit (UDUNITS; "1" for a pure number).
 
     Values are integers, floats (NaN: missing), booleans (stored as a flag of 0 and 1) or strings (then without unit).
     """
@@ -29,12 +29,12 @@ class Variable:
 
 
 def write_netcdf(path: str | Path, attributes: Mapping[str, str], variables: Sequence[Variable]) -> None:
-    """Write the variables, whole or not at all. A dimension is as long as the first variable that has it.
+    """Write the variables completely or not at all. The first variable with a dimension sets its length.
 
-    Raises ValueError where a variable's shape contradicts the dimensions set before it.
+    Raises ValueError if a variable's shape contradicts the dimensions set before it.
     """
     sizes = _dimension_sizes(variables)
-    with whole(path) as aside:
+    with atomic_file(path) as aside:
         try:
             with netCDF4.Dataset(aside, "w", format="NETCDF4") as file:
                 file.setncatts({"Conventions": CONVENTIONS, **attributes})
@@ -42,7 +42,7 @@ def write_netcdf(path: str | Path, attributes: Mapping[str, str], variables: Seq
                     file.createDimension(name, size)
                 for variable in variables:
                     _write(file, variable)
-        except RuntimeError:  # all that the library says; on a full disk the system says it in its own words here
+        except RuntimeError:  # the library's only error; on a full disk this write raises the system's OSError instead
             aside.write_bytes(bytes(sum(np.asarray(variable.values).nbytes for variable in variables)))
             raise
 
@@ -73,13 +73,13 @@ def _write(file: netCDF4.Dataset, variable: Variable) -> None:
     else:
         described["units"] = variable.units
     # The conventions forbid missing values in a coordinate variable.
-    may_lack = values.dtype.kind == "f" and variable.dimensions != (variable.name,)
+    may_have_missing = values.dtype.kind == "f" and variable.dimensions != (variable.name,)
     target = file.createVariable(
         variable.name,
         values.dtype.str[1:],
         variable.dimensions,
         compression="zlib" if values.size > 1 else None,
-        fill_value=np.array(np.nan, values.dtype) if may_lack else False,
+        fill_value=np.array(np.nan, values.dtype) if may_have_missing else False,
     )
     target.setncatts(described | dict(variable.attributes))
     target[...] = values

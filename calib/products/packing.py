@@ -1,10 +1,11 @@
-"""One raster tile -> its compressed bytes, as a TIFF reader with Zstandard (compression 50000) undoes them.
+"""Compresses a raster tile for TIFF readers that support Zstandard (compression 50000).
 
-Floats are stored by the floating-point predictor (TIFF Technical Note 3, 2005): the bytes of a row sorted by their
-weight, each less the one before; bit masks by the horizontal one (TIFF 6.0, section 14). What makes a grainy picture's
-bytes fewer is their unequal frequency, and runs of zeros where digits were rounded away. So the compressor looks for
-long repetitions only, in a table that stays in the processor's nearest cache; where it finds none it passes over a few
-bytes. Against its level 1 that takes less time for hardly more bytes; higher levels cost far more and save nothing.
+Floats are stored with the floating-point predictor (TIFF Technical Note 3, 2005): the bytes of a row grouped by
+significance, each replaced by its difference to the previous one. Bit masks use the horizontal predictor (TIFF 6.0,
+section 14). A grainy picture compresses by the unequal frequencies of its bytes and by runs of zeros where digits were
+rounded away. So the compressor searches only for long repetitions, in a table that fits the processor's first cache,
+and skips some bytes where it finds none. Compared with its level 1 that is faster at hardly more bytes; higher levels
+cost far more time and save nothing.
 """
 
 import sys
@@ -21,30 +22,30 @@ if sys.version_info >= (3, 14):
 else:
     from backports import zstd
 
-_REPETITION = 7  # bytes of the shortest one that is looked for: the most that the format's fast search knows
-_PASSED_OVER = 6  # bytes from one look to the next, at least: a fifth less time for 4 % more bytes
-_CODED_LITERALS = 1002, 1  # an experimental parameter of the C library: else what is passed over is stored as it is
+_MIN_MATCH = 7  # bytes of the shortest repetition searched for: the maximum of the library's fast strategy
+_SEARCH_STEP = 6  # bytes, least step between searches: a fifth less time for 4 % more bytes
+_COMPRESS_LITERALS = 1002, 1  # experimental parameter of the C library: else skipped bytes are stored uncompressed
 _own = threading.local()  # a compressor serves one thread at a time
 
 
-def packed(tile: Piece, size: int, mantissa_bits: int = FLOAT32_MANTISSA_BITS) -> bytes:
-    """A tile (up to `size` x `size`) of float32 or uint16, filled up with its own last row and column, compressed.
+def compressed_tile(tile: Piece, size: int, mantissa_bits: int = FLOAT32_MANTISSA_BITS) -> bytes:
+    """The compressed bytes of a tile (up to `size` x `size`) of float32 or uint16, padded with its last row and column.
 
-    Floats are rounded to `mantissa_bits` bits behind the leading one, to nearest, ties to even: the relative error is
-    at most 2^-(mantissa_bits + 1), NaN stays NaN and infinity infinity.
+    Floats are rounded to `mantissa_bits` bits after the leading one, to nearest, ties to even: the relative error is
+    at most 2^-(mantissa_bits + 1). NaN and infinity are unchanged.
     """
-    content, compressor = differences(tile, size, mantissa_bits), _compressor()
+    content, compressor = predictor_bytes(tile, size, mantissa_bits), _compressor()
     compressor.set_pledged_input_size(content.nbytes)
     return compressor.compress(content.data, mode=zstd.ZstdCompressor.FLUSH_FRAME)
 
 
-def differences(tile: Piece, size: int, mantissa_bits: int) -> NDArray[np.uint8]:
-    """The bytes that are compressed, (size, size x bytes of a value): each less the one that the predictor expects."""
+def predictor_bytes(tile: Piece, size: int, mantissa_bits: int) -> NDArray[np.uint8]:
+    """The predictor's output for a padded tile, uint8 (size, size x bytes per value): the input of the compressor."""
     out = np.empty((size, size * tile.values.itemsize), np.uint8)
     if tile.values.dtype == np.float32:
-        _by_weight(tile.values.view(np.uint32), *tile.box, np.uint32(FLOAT32_MANTISSA_BITS - mantissa_bits), out)
+        _predict_floats(tile.values.view(np.uint32), *tile.box, np.uint32(FLOAT32_MANTISSA_BITS - mantissa_bits), out)
     else:
-        _horizontal(tile.values, *tile.box, out.view(np.uint16))
+        _predict_integers(tile.values, *tile.box, out.view(np.uint16))
     return out
 
 
@@ -53,14 +54,15 @@ def _compressor() -> zstd.ZstdCompressor:
         of = zstd.CompressionParameter
         quick = {
             of.strategy: int(zstd.Strategy.fast), of.window_log: 17, of.hash_log: 11, of.chain_log: 6, of.search_log: 1,
-            of.min_match: _REPETITION, of.target_length: _PASSED_OVER,
+            of.min_match: _MIN_MATCH, of.target_length: _SEARCH_STEP,
         }  # fmt: skip
-        _own.compressor = zstd.ZstdCompressor(options=dict([*quick.items(), _CODED_LITERALS]))
+        _own.compressor = zstd.ZstdCompressor(options=dict([*quick.items(), _COMPRESS_LITERALS]))
     return _own.compressor
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
-def _by_weight(patterns, top, left, rows, cols, drop, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _predict_floats(patterns, top, left, rows, cols, drop, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Round float32 bit patterns by `drop` bits and write the differences of their grouped bytes to `out`."""
     size, zero, one = out.shape[0], np.uint32(0), np.uint32(1)
     exponent, keep = np.uint32(0x7F800000), ~((one << drop) - one)
     half, parity = (((one << drop) >> one) - one, one) if drop > zero else (zero, zero)
@@ -73,7 +75,7 @@ def _by_weight(patterns, top, left, rows, cols, drop, out):  # type: ignore[no-u
             row[j] = kept if (pattern & exponent) != exponent else pattern
         row[cols:] = row[cols - 1]
         less[0] = row[0]
-        for j in range(1, size):  # all four bytes at once, none of which borrows from the next
+        for j in range(1, size):  # differences of all four bytes at once, without borrows
             less[j] = ((row[j] | top_bits) - (row[j - 1] & ~top_bits)) ^ ((row[j] ^ ~row[j - 1]) & top_bits)
         before = np.uint8(0)
         for plane in range(4):
@@ -89,7 +91,8 @@ def _by_weight(patterns, top, left, rows, cols, drop, out):  # type: ignore[no-u
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc,unused-ignore]
-def _horizontal(values, top, left, rows, cols, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+def _predict_integers(values, top, left, rows, cols, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Write the differences of neighbouring uint16 values to `out`."""
     for i in range(rows):
         given = values[top + i, left : left + cols]
         out[i, 0] = given[0]

@@ -7,14 +7,18 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
 
 @cache
-def shipped(name: str) -> str:
-    """A text file that comes with the package."""
+def package_text(name: str) -> str:
+    """Content of a text file in this package."""
     return resources.files("calib.products").joinpath(name).read_text(encoding="utf-8")
 
 
 @cache
 def template(name: str) -> Template:
-    """A shipped file as a template; a name that it is not given is an error."""
+    """A file of this package as a template; undefined names in it are errors."""
     return Environment(
-        loader=FunctionLoader(shipped), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=FunctionLoader(package_text),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     ).get_template(name)

@@ -27,7 +27,7 @@ _LIBRARIES = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RefinedPointing:
-    """Where the camera stood and looked, after control points were used, in the Moon frame.
+    """Camera position (3,) and attitude in the Moon frame after resection on control points.
 
     `camera_to_moon`: unit quaternion (w, x, y, z), v_moon = R v_camera. `sigma_attitude_deg`: about camera X, Y, Z.
     """
@@ -40,7 +40,7 @@ class RefinedPointing:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Timings:
-    """When the run began and how many seconds each stage took, in order."""
+    """Start of the run and the seconds of each stage, in order."""
 
     started: datetime
     stages_s: Mapping[str, float]
@@ -48,11 +48,11 @@ class Timings:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Provenance:
-    """Everything run.json says, the versions aside.
+    """Content of run.json except the versions.
 
-    `inputs` and `products`: relative path -> sha256 (see `digests`). `photometric_model`: the model behind normal.tif,
-    with name, coefficients and source; None where there is no normal.tif. `rejected` and `pointing`: None without
-    control points. `sun`: where it stood, how far and how bright, and whether that was stated or computed.
+    `inputs` and `products`: relative path -> SHA-256 (see `digests`). `photometric_model`: name, coefficients and
+    source of the model used for normal.tif; None if there is no normal.tif. `rejected` and `pointing`: None without
+    control points. `sun`: its direction, distance and irradiance, and whether these were stated or computed.
     """
 
     frame: str
@@ -69,8 +69,8 @@ class Provenance:
 
 
 def digests(paths: Iterable[str | Path], folder: str | Path, threads: int = 1) -> dict[str, str]:
-    """SHA-256 of each file by its path relative to `folder`, sorted; `..` where a file lies beside the folder."""
-    # The largest first, so that no thread is left with one while the others have nothing to do.
+    """SHA-256 of each file by its path relative to `folder` (with `..` for files outside it), sorted by path."""
+    # The largest files first, so that the threads end at about the same time.
     ordered = sorted((Path(path) for path in paths), key=lambda path: path.stat().st_size, reverse=True)
     found = zip(ordered, in_order(_sha256, ordered, threads), strict=True)
     return dict(sorted((Path(os.path.relpath(path, folder)).as_posix(), digest) for path, digest in found))
@@ -82,27 +82,27 @@ def _sha256(path: Path) -> str:
 
 
 def versions() -> dict[str, str]:
-    """Versions of Python, of this package and of the libraries that take part in the result."""
+    """Versions of Python, of this package and of the libraries that affect the result."""
     found = {"python": platform.python_version()} | {name: version(name) for name in _LIBRARIES}
     return found | {"gdal": rasterio.__gdal_version__, "proj": pyproj.proj_version_str}
 
 
 def peak_memory_mb() -> int:
-    """Most resident memory that this process has had, in 2^20 bytes.
+    """Peak resident memory of this process, in 2^20 bytes.
 
-    From the kernel's own account of the running program: getrusage's goes on from what the parent had.
+    Read from the kernel's VmHWM of the running program, because getrusage's maximum includes the parent's memory.
     """
     lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
     return int(next(line for line in lines if line.startswith("VmHWM:")).split()[1]) // 1024
 
 
 def write_run(path: str | Path, run: Provenance) -> None:
-    """Write run.json, whole or not at all. Apart from `timings` the same run gives the same bytes."""
+    """Write run.json completely or not at all. Apart from `timings` the same run gives the same bytes."""
     write_text(path, json.dumps(plain(as_table(run)), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
 
 
 def as_table(run: Provenance) -> dict[str, Any]:
-    """The content of run.json as a table, in the order in which a person reads it."""
+    """The content of run.json as nested tables, in the order in which a person reads it."""
     started = run.timings.started.astimezone(UTC).isoformat(timespec="seconds")
     table: dict[str, Any] = {
         "frame": run.frame,
@@ -135,7 +135,10 @@ def as_table(run: Provenance) -> dict[str, Any]:
 
 
 def plain(value: Any) -> Any:
-    """A value in JSON's own types. A number that is not finite becomes null: it could not be determined."""
+    """A value converted to JSON types; numbers that are not finite (not determined) become null.
+
+    Raises TypeError for types that JSON cannot hold.
+    """
     if isinstance(value, Mapping):
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):

@@ -2,12 +2,12 @@
 
 import numpy as np
 
-LONGEST_PX = 2048  # a side of a picture: enough for a screen
+LONGEST_PX = 2048  # longest side of a picture, enough for a screen
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
 def number(value: float, digits: int = 3) -> str:
-    """So many significant digits without trailing zeros; whole numbers whole; what is not finite is said in words."""
+    """A number with `digits` significant digits without trailing zeros; whole numbers in full; words if not finite."""
     if not np.isfinite(value):
         return "not determined"
     if float(value).is_integer() and abs(value) < 1e6:
@@ -21,5 +21,5 @@ def number(value: float, digits: int = 3) -> str:
 
 
 def ten_to(exponent: int) -> str:
-    """Ten to a power, the exponent in letters set high."""
+    """A power of ten as text, with the exponent in superscript characters."""
     return f"10{str(exponent).translate(_SUPERSCRIPT)}"

@@ -14,8 +14,8 @@ from calib.products.tiles import TILE, center_transform
 _CHUNK = 4 * TILE
 
 
-class _OnDisk:
-    """What dask needs to read a raster piece by piece: shape, dtype and slicing. No file stays open."""
+class _LazyRaster:
+    """The array interface that dask needs to read parts of a raster: shape, dtype and slicing. No file stays open."""
 
     def __init__(self, path: Path, *, measured: bool) -> None:
         self._path, self._measured = path, measured
@@ -38,15 +38,14 @@ class _OnDisk:
 
 
 def read_raster(path: str | Path, *, measured: bool = False) -> xr.DataArray:
-    """A raster product as a DataArray backed by dask; nothing is read before it is asked for.
+    """A raster as a DataArray backed by dask, which reads values only when they are used.
 
-    Of others' rasters the values as stored, or with `measured` what they stand for: real numbers, by the header's scale
-    and offset, NaN where the header says that there is no data.
+    Values are as stored or, with `measured`, physical: floats after the header's scale and offset, NaN for no data.
 
-    Dimensions (`y`, `x`), coordinates at pixel centres (film: mm, y down; map: metres). Attributes: what the header
-    says, `units`, `description`, `crs_wkt` where there is one, `center_transform`.
+    Dimensions (`y`, `x`), coordinates at pixel centres (film: mm, y down; map: metres). Attributes: the header's tags,
+    `units`, `description`, `crs_wkt` if there is one, `center_transform`. Raises ValueError for a rotated raster.
     """
-    source = _OnDisk(Path(path), measured=measured)
+    source = _LazyRaster(Path(path), measured=measured)
     with rasterio.open(path) as file:
         a, b, c, d, e, f = center_transform(file.transform)
         attributes = _header(file)

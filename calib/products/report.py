@@ -1,4 +1,4 @@
-"""report.html: the page an operator looks at. One file, nothing fetched, the same bytes for the same run."""
+"""Makes report.html, the operator's page: one file that loads nothing, the same bytes for the same run."""
 
 import json
 from collections.abc import Mapping
@@ -11,14 +11,14 @@ from markupsafe import Markup
 
 from calib.products.atomic import write_text
 from calib.products.fits import FitsFile
-from calib.products.pages import shipped, template
+from calib.products.pages import package_text, template
 from calib.products.provenance import plain, versions
 from calib.products.readable import number
 from calib.products.report_checks import NORMAL_1, NORMAL_2, shares
 from calib.products.report_data import MapLayer, MapPicture, PicturePair, QualityPicture, ReportData, ReportFigure
 from calib.products.report_drawings import fit_drawings, product_drawings
 from calib.products.report_map import map_lines, scale_bar
-from calib.products.report_pictures import COLORS, bit_png, grey_jpeg, grey_range, thinned
+from calib.products.report_pictures import COLORS, bit_png, grey_jpeg, grey_range, subsampled
 from calib.quality import BITS
 from calib.sweep.tables import OUTSIDE
 
@@ -38,20 +38,20 @@ class _FigureRow:
 
 
 def write_report(path: str | Path, data: ReportData, drawn: Mapping[str, str] | None = None) -> None:
-    """Write report.html, whole or not at all; `drawn` as in `page`."""
+    """Write report.html completely or not at all; `drawn` as in `page`."""
     write_text(path, page(data, drawn))
 
 
 def page(data: ReportData, drawn: Mapping[str, str] | None = None) -> str:
-    """The page as text; `drawn`: the drawings, where they have been made already."""
+    """The page as text; `drawn`: the drawings by name, if already made."""
     if drawn is None:
         drawn = fit_drawings(data.fits, data.residuals, data.noise, data.globe)
         drawn |= product_drawings(data.seams, data.spectrum)
     run = data.provenance
     return template("report.html").render(
-        css=Markup(shipped("report.css")),
+        css=Markup(package_text("report.css")),
         title=f"{run.frame} · frame report",
-        script=Markup(shipped("report.js")),
+        script=Markup(package_text("report.js")),
         frame=run.frame,
         facts=data.facts,
         warnings=run.warnings,
@@ -77,7 +77,7 @@ _SECTIONS = ("frame", "tone", "residuals", "banding", "geometry", "seams", "spec
 
 
 def figure_row(figure: ReportFigure) -> _FigureRow:
-    """One row of the table of figures: numbers as a person reads them, the ratio to the limit as a bar (full: 5)."""
+    """One row of the table of figures: numbers as text, and the ratio to the limit as a bar that is full at 5."""
     ratio = figure.value / figure.limit if figure.limit and np.isfinite(figure.value) else None
     return _FigureRow(
         name=figure.name,
@@ -92,7 +92,7 @@ def figure_row(figure: ReportFigure) -> _FigureRow:
 
 
 def _pair(pair: PicturePair) -> dict[str, Any]:
-    rows, cols = thinned(pair.after).shape
+    rows, cols = subsampled(pair.after).shape
     return {
         "title": pair.title,
         "before": grey_jpeg(pair.before),
@@ -105,7 +105,7 @@ def _pair(pair: PicturePair) -> dict[str, Any]:
 
 
 def _shares(data: ReportData) -> list[dict[str, Any]]:
-    """How residuals lie in their own sigma, by kind, with what a Gaussian would give."""
+    """Rows of the table of shares of residuals within 1 and 2 sigma, by kind, with those of a Gaussian."""
     if data.residuals is None or not data.residuals.residual.size:
         return []
     rows = [
@@ -117,7 +117,7 @@ def _shares(data: ReportData) -> list[dict[str, Any]]:
 
 
 def _places(fits: FitsFile | None) -> list[tuple[str, ...]]:
-    """Rows of the table of places: name, latitude, longitude, half axes and azimuth of the ellipse."""
+    """Rows of the table of places: name, latitude, longitude, semi-axes and azimuth of the ellipse."""
     if fits is None or fits.uncertainty is None:
         return []
     u = fits.uncertainty
@@ -136,6 +136,7 @@ def _compass(degrees: float, positive: str, negative: str) -> str:
 
 
 def _rejected_marks(fits: FitsFile | None) -> list[tuple[str, int, str]]:
+    """Name, strip and reason of each mark that was not used."""
     if fits is None or fits.marks is None:
         return []
     m = fits.marks
@@ -143,10 +144,10 @@ def _rejected_marks(fits: FitsFile | None) -> list[tuple[str, int, str]]:
 
 
 def _left_out(rows: list[tuple[str, int, str]]) -> str:
-    """How many marks are not used, as the warnings count them, and how many were not to be seen."""
+    """Text with the number of marks rejected, as the warnings count them, and of marks that were not visible."""
     beyond = sum(reason == OUTSIDE for _, _, reason in rows)
-    said = {"left out": len(rows) - beyond, "beyond the edge of the strip, or lost with it": beyond}
-    return ", ".join(f"{count} {'mark' if count == 1 else 'marks'} {what}" for what, count in said.items() if count)
+    counts = {"left out": len(rows) - beyond, "beyond the edge of the strip, or lost with it": beyond}
+    return ", ".join(f"{count} {'mark' if count == 1 else 'marks'} {what}" for what, count in counts.items() if count)
 
 
 def _maps(picture: MapPicture) -> list[dict[str, Any]]:
@@ -154,7 +155,7 @@ def _maps(picture: MapPicture) -> list[dict[str, Any]]:
 
 
 def _map(picture: MapPicture, layer: MapLayer) -> dict[str, Any]:
-    small = thinned(layer.values)
+    small = subsampled(layer.values)
     graticule, footprint = map_lines(picture, (small.shape[0], small.shape[1]))
     low, high = grey_range(small)
     scale = f"black {number(low)}, white {number(high)} {layer.unit}".strip()
@@ -171,7 +172,7 @@ def _map(picture: MapPicture, layer: MapLayer) -> dict[str, Any]:
 
 
 def _quality(picture: QualityPicture) -> dict[str, Any]:
-    mask = thinned(picture.mask)
+    mask = subsampled(picture.mask)
     bits = [
         {
             "name": bit.name.replace("_", " "),
@@ -194,7 +195,7 @@ def _percent(share: float) -> str:
 
 
 def _flat(table: Any, prefix: str = "") -> list[tuple[str, str]]:
-    """A nested table as rows of dotted name and text."""
+    """A nested table as rows of dotted key and text."""
     rows: list[tuple[str, str]] = []
     for key, value in plain(table).items():
         name = f"{prefix}{key}"

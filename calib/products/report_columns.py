@@ -1,4 +1,4 @@
-"""The report's plots by column: banding profiles with their bands, and the spectrum of the column means."""
+"""Draws the report's plots by column: banding profiles with confidence bands, and the spectrum of the column means."""
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,26 +16,26 @@ from calib.products.report_plot import (
     GRID,
     MUTED,
     SERIES,
-    Room,
+    Margins,
     color_bar,
-    median_known,
+    finite_median,
     panels,
     power_of_ten,
-    some_of,
+    spread_indices,
 )
 from calib.products.report_tone import DIVERGING, robust_reach
 
-_STRIPS = 3  # whose own profiles are drawn as curves
-_HARMONICS = 24  # of the strips' pitch: beyond, they stand closer than the lines are wide
+_STRIPS = 3  # number of strips whose own profiles are drawn as curves
+_HARMONICS = 24  # most harmonics of the strip pitch drawn: higher ones are closer than the lines are wide
 
 
 def banding_profiles(banding: Banding) -> Figure:
-    """The profile that all strips share, the own parts of a few strips, both with 2-sigma, and of all as a picture."""
-    room = Room(right=1.15, down=0.4)
+    """The common profile and the own parts of a few strips, with 2-sigma bands, and all own parts as a picture."""
+    room = Margins(right=1.15, down=0.4)
     figure, (upper, middle, lower) = panels(7.0, 3, 1, room, sharex=True, height_ratios=(1, 1.1, 1.1))
     _with_band(upper, banding.common, banding.common_sigma, ACCENT, BAND, "")
     upper.axhline(0, color=MUTED, lw=0.6)
-    upper.set_title(f"Common to all strips, with 2σ; median 1σ {number(median_known(banding.common_sigma), 2)}")
+    upper.set_title(f"Common to all strips, with 2σ; median 1σ {number(finite_median(banding.common_sigma), 2)}")
     upper.set_ylabel("density")
     _own_profiles(middle, banding)
     reach = robust_reach(banding.own)
@@ -59,9 +59,9 @@ def _with_band(ax: Axes, values: NDArray, sigma: NDArray, color: str, band: str,
 
 
 def _own_profiles(ax: Axes, banding: Banding) -> None:
-    """A few strips' own parts one above the other, each about its own zero."""
+    """The own parts of a few strips, one above the other, each about its own zero line."""
     known = np.flatnonzero(np.isfinite(banding.own_sigma).all(axis=1))
-    chosen = known[some_of(known.size, _STRIPS)]
+    chosen = known[spread_indices(known.size, _STRIPS)]
     step = 2.0 * robust_reach(banding.own[chosen])
     for place, (strip, color) in enumerate(zip(chosen, SERIES, strict=False)):
         level = -step * place
@@ -72,14 +72,14 @@ def _own_profiles(ax: Axes, banding: Banding) -> None:
         [f"{side * step / 4:+g}" if side else "0" for _ in range(chosen.size) for side in (-1, 0, 1)],
     )
     ax.set_ylabel("density")
-    sigma = number(median_known(banding.own_sigma), 2)
+    sigma = number(finite_median(banding.own_sigma), 2)
     ax.set_title(f"The own parts of some strips, with 2σ; median 1σ of all {sigma}")
     if chosen.size:
         ax.legend(loc="upper right", ncols=_STRIPS, bbox_to_anchor=(1.0, 1.17), borderaxespad=0.0)
 
 
 def column_spectrum(spectrum: ColumnSpectrum) -> Figure:
-    """Power of the column means before and after, on logarithmic axes, with the harmonics of the strips' pitch."""
+    """Power of the column means before and after calibration, on logarithmic axes, with harmonics of the pitch."""
     figure, (ax,) = panels(3.3)
     shown = spectrum.frequency > 0
     if spectrum.pitch_samples is not None:
@@ -99,7 +99,7 @@ def column_spectrum(spectrum: ColumnSpectrum) -> Figure:
 
 
 def _harmonics(ax: Axes, pitch_samples: float, highest: float) -> None:
-    """A line for each of the first harmonics of one cycle a strip, numbered where there is room."""
+    """A line for each of the first harmonics of one cycle per strip, numbered where there is room."""
     orders = [n for n in range(1, _HARMONICS + 1) if n / pitch_samples <= highest]
     for n in orders:
         ax.axvline(n / pitch_samples, color=GRID, lw=1.4, zorder=0.5)
@@ -114,7 +114,7 @@ def _harmonics(ax: Axes, pitch_samples: float, highest: float) -> None:
 
 
 def _octave_parts(frequency: NDArray[np.floating], power: NDArray[np.floating]) -> tuple[NDArray, NDArray]:
-    """Mean power in eighths of an octave, at their mean frequency: single bins scatter by their own size."""
+    """Mean frequency and mean power in bins of 1/8 octave: the power of a single frequency scatters by its own size."""
     part = np.floor(8 * np.log2(frequency / frequency[0])).astype(int)
     _, where, count = np.unique(part, return_inverse=True, return_counts=True)
     return np.bincount(where, frequency) / count, np.bincount(where, power) / count

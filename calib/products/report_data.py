@@ -14,7 +14,7 @@ Picture = NDArray[np.floating]
 
 @dataclass(frozen=True, slots=True)
 class ReportFigure:
-    """A number that matters, with its unit; `limit` is what physics allows at best, `limit_meaning` what sets it."""
+    """A key figure with its unit; `limit`: the best value that physics allows; `limit_meaning`: what sets it."""
 
     name: str
     meaning: str
@@ -26,9 +26,9 @@ class ReportFigure:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PicturePair:
-    """The same piece of film before and after (R, C), larger is lighter, NaN where there is nothing.
+    """The same part of the film before and after calibration (R, C); larger values are lighter, NaN: no data.
 
-    Each is stretched on its own between its 0.5 % and 99.5 % values. At most 2048 pixels wide.
+    Each picture is stretched between its own 0.5 % and 99.5 % percentiles. At most 2048 pixels wide.
     """
 
     title: str
@@ -50,8 +50,8 @@ class QualityPicture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SeamJumps:
-    """The root mean square, over its blocks, of each seam's jump of density (K-1,), what noise alone makes it, and
-    which seams the run's warnings name."""
+    """For each seam (K-1,): rms jump of density over its blocks, the rms that noise alone causes, and whether a warning
+    of the run names the seam."""
 
     jump: NDArray[np.floating]
     noise_floor: NDArray[np.floating]
@@ -74,9 +74,9 @@ class DensityResiduals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SampleNoise:
-    """Scatter of one sample in density, as measured in the wedge patches (P,), and what the stated granularity gives.
+    """Scatter of one sample in density, as measured in the wedge patches (P,) and as predicted from the granularity.
 
-    `grain_per_density`: variance per unit of density by Selwyn's law; None where no granularity is stated.
+    `grain_per_density`: variance per unit of density by Selwyn's law; None if no granularity is stated.
     """
 
     patch_density: NDArray[np.floating]
@@ -86,9 +86,9 @@ class SampleNoise:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ColumnSpectrum:
-    """Power of the column means against spatial frequency (F,), in cycles per sample, density^2 per bin.
+    """Power of the column means, density^2 per bin, by spatial frequency, cycles per sample; arrays (F,).
 
-    `pitch_samples`: columns of the joined frame from one strip to the next; None where strips were not joined.
+    `pitch_samples`: columns of the joined frame per strip; None if strips were not joined.
     """
 
     frequency: NDArray[np.floating]
@@ -100,7 +100,7 @@ class ColumnSpectrum:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Globe:
-    """Where on the Moon the frame lies: footprint (N,), its centre, where camera and Sun stand overhead; degrees."""
+    """The frame on the Moon, in degrees: footprint (N,), its centre, sub-camera and subsolar points (lon, lat)."""
 
     center_deg: tuple[float, float]
     camera_deg: tuple[float, float]
@@ -121,7 +121,7 @@ class MapLayer:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapPicture:
-    """The map products on one grid: edges (west, south, east, north) in metres, footprint as a ring in degrees."""
+    """Map products on one grid: its edges (west, south, east, north) in metres, and the footprint ring in degrees."""
 
     layers: Sequence[MapLayer]
     edges_m: tuple[float, float, float, float]
@@ -133,9 +133,9 @@ class MapPicture:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReportData:
-    """Everything on the page. `facts`: label and text, in order. `absent`: why a section has nothing to show.
+    """Content of the page. `facts`: label and text, in order. `absent`: why a section is empty, by its name.
 
-    Its keys are the names of the sections: frame, tone, residuals, banding, geometry, seams, spectrum, map, quality.
+    Names of the sections: frame, tone, residuals, banding, geometry, seams, spectrum, map, quality.
     """
 
     facts: Sequence[tuple[str, str]]

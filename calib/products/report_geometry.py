@@ -1,4 +1,4 @@
-"""The report's plots of geometry: reseau residuals as arrows, and the jump of density over the seams."""
+"""Draws the report's plots of geometry: residuals of marks and control points as arrows, and jumps over the seams."""
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -9,22 +9,22 @@ from numpy.typing import NDArray
 from calib.products.fits import MarkResiduals
 from calib.products.fits_pointing import ControlResiduals
 from calib.products.report_data import SeamJumps
-from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, WRONG, Room, joined, nice_up, panels
+from calib.products.report_plot import ACCENT, BAND, BEFORE, INK, WRONG, Margins, as_one_path, panels, round_up
 
-_ARROW_SHARE = 0.05  # of the film's width, for a residual as long as 95 % of them
-_HEAD_SHARE = 0.28
-_PANEL_IN, _AROUND_IN = 5.1, 1.1  # width of one of two pictures; height of its title, scale and labels
-_MANY = 40  # fewer arrows do not fill a large picture
+_ARROW_SHARE = 0.05  # length of the arrow for the 95th percentile of the residuals, as a share of the plotted range
+_HEAD_SHARE = 0.28  # length of an arrow's head, as a share of the arrow
+_PANEL_IN, _AROUND_IN = 5.1, 1.1  # width of one of two panels; height of its title, scale and labels
+_MANY = 40  # arrows; a plot with no more is drawn smaller
 
 
 def mark_residuals(marks: MarkResiduals) -> Figure:
-    """Residuals of the reseau marks with the nominal scan and with the fitted one, each at its own magnification."""
+    """Residuals of the reseau marks with the nominal and with the fitted scan, each panel magnified on its own."""
     before, after = (marks.before_x_mm, marks.before_y_mm), (marks.residual_x_mm, marks.residual_y_mm)
     return _before_and_after(marks.x_mm, marks.y_mm, before, after, marks.used, ("Nominal scan", "Fitted scan"))
 
 
 def control_residuals(control: ControlResiduals) -> Figure:
-    """Residuals of the control points with the pointing as stated and as refined."""
+    """Residuals of the control points with the stated and with the refined pointing."""
     before, after = (control.before_x_mm, control.before_y_mm), (control.residual_x_mm, control.residual_y_mm)
     titles = ("Pointing as stated", "Pointing as refined")
     return _before_and_after(control.x_mm, control.y_mm, before, after, control.used, titles)
@@ -42,7 +42,7 @@ def _before_and_after(
     margin = 0.06 * max(span_x, span_y)
     height_in = _PANEL_IN * (span_y + 2 * margin) / (span_x + 2 * margin) + _AROUND_IN
     height_in = float(np.clip(height_in, 2.4, 6.4 if x.size > _MANY else 4.0))
-    figure, axes = panels(height_in, 1, 2, Room(above=0.5, across=0.3), sharex=True, sharey=True)
+    figure, axes = panels(height_in, 1, 2, Margins(above=0.5, across=0.3), sharex=True, sharey=True)
     for ax, (dx, dy), title, color in zip(axes, (before, after), titles, (BEFORE, ACCENT), strict=True):
         _arrows(ax, x, y, dx, dy, used, color, title)
         ax.set_aspect("equal", adjustable="box")
@@ -57,13 +57,13 @@ def _arrows(
 ) -> None:
     length = np.hypot(dx, dy)
     known = length[used & np.isfinite(length)]
-    scale_mm = nice_up(float(np.percentile(known, 95))) if known.size else 1.0
+    scale_mm = round_up(float(np.percentile(known, 95))) if known.size else 1.0
     drawn_mm = _ARROW_SHARE * max(float(np.ptp(x)), float(np.ptp(y)), 1.0)
     factor = drawn_mm / scale_mm
     per_axis = float(np.sqrt(np.mean(known**2) / 2)) if known.size else float("nan")
     ax.set_title(f"{title}: rms {_length(per_axis)} per axis, {known.size} used", pad=20)
     for chosen, shade in ((used, color), (~used & np.isfinite(length), WRONG)):
-        # A blunder would run off the picture; three scale lengths say enough.
+        # Arrows of gross errors are cut at three scale lengths, which keeps them inside the plot.
         reach = np.minimum(1.0, 3 * scale_mm / np.maximum(length[chosen], 1e-12))
         u, v = dx[chosen] * factor * reach, dy[chosen] * factor * reach
         _arrow_paths(ax, x[chosen], y[chosen], u, v, shade)
@@ -82,26 +82,26 @@ def _length(mm: float) -> str:
 
 
 def _arrow_paths(ax: Axes, x: NDArray, y: NDArray, u: NDArray, v: NDArray, color: str) -> None:
-    """Arrows as one path: thousands of them stay small in the page."""
+    """Arrows drawn as one path, which keeps the page small with thousands of them."""
     tip_x, tip_y = x + u, y + v
     back_u, back_v = -_HEAD_SHARE * u, -_HEAD_SHARE * v
     left_x, left_y = tip_x + back_u - 0.5 * back_v, tip_y + back_v + 0.5 * back_u
     right_x, right_y = tip_x + back_u + 0.5 * back_v, tip_y + back_v - 0.5 * back_u
-    path_x = joined(np.column_stack([x, tip_x, left_x, tip_x, right_x]))
-    path_y = joined(np.column_stack([y, tip_y, left_y, tip_y, right_y]))
+    path_x = as_one_path(np.column_stack([x, tip_x, left_x, tip_x, right_x]))
+    path_y = as_one_path(np.column_stack([y, tip_y, left_y, tip_y, right_y]))
     ax.plot(path_x, path_y, color=color, lw=0.7, solid_joinstyle="round")
 
 
 def seam_jumps(seams: SeamJumps) -> Figure:
-    """The rms jump over each seam as a dot, on a bar of what noise alone would make it."""
-    figure, (ax,) = panels(3.0, room=Room(above=0.42))
+    """The rms jump over each seam as a dot, over a bar of the rms that noise alone causes."""
+    figure, (ax,) = panels(3.0, room=Margins(above=0.42))
     number = np.arange(seams.jump.size)
     ax.bar(number, seams.noise_floor, width=0.8, color=BAND, label="noise alone")
     far = seams.stands_out
     ax.plot(number[~far], seams.jump[~far], ls="", marker="o", ms=3.4, color=ACCENT, label="found")
     if far.any():
         ax.plot(number[far], seams.jump[far], ls="", marker="o", ms=3.8, color=WRONG, label="found, and warned of")
-    most = nice_up(float(np.nanmax(np.concatenate([seams.jump, seams.noise_floor]), initial=1e-6)))
+    most = round_up(float(np.nanmax(np.concatenate([seams.jump, seams.noise_floor]), initial=1e-6)))
     ax.set_yticks([0.0, most / 2, most], [f"{tick:g}" for tick in (0.0, most / 2, most)])
     ax.xaxis.set_major_locator(MaxNLocator(nbins=20, integer=True, min_n_ticks=1))
     ax.set(xlabel="seam (right of strip)", ylabel="rms jump in density")

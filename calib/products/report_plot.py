@@ -1,4 +1,4 @@
-"""The one style of the report's plots: drawings that take the page's own colours and letters, in light and in dark."""
+"""The common style of the report's plots: SVG drawings that use the page's colours and fonts, light or dark."""
 
 import re
 from contextlib import AbstractContextManager
@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 
 from calib.products.readable import ten_to
 
-# Colours that stand for a role; in the finished drawing they become the page's own, which differ by light and dark.
+# Placeholder colours, one for each role. In the finished drawing they are replaced by the page's own colours, which
+# differ between its light and dark themes.
 INK, MUTED, GRID = "#010203", "#040506", "#070809"
 ACCENT, BEFORE, WRONG, BAND, PANEL = "#0a0b0c", "#0d0e0f", "#101112", "#131415", "#161718"
 VIOLET, OLIVE, NIGHT = "#191a1b", "#1c1d1e", "#1f2021"
-SERIES = (ACCENT, BEFORE, VIOLET, OLIVE)  # of things of one rank, in turn
+SERIES = (ACCENT, BEFORE, VIOLET, OLIVE)  # of curves of the same kind, in turn
 _ROLES = {
     INK: "currentColor", MUTED: "var(--muted)", GRID: "var(--line)", ACCENT: "var(--accent)", BEFORE: "var(--before)",
     WRONG: "var(--wrong)", BAND: "var(--band)", PANEL: "var(--panel)", VIOLET: "var(--violet)", OLIVE: "var(--olive)",
@@ -40,14 +41,16 @@ _STYLE: dict[Any, Any] = {
 
 
 def style() -> AbstractContextManager[None]:
-    """The style as a context: plots are made and drawn inside it."""
+    """Context in which plots are made and drawn in the report's style."""
     return mpl.rc_context(_STYLE)
 
 
 @dataclass(frozen=True, slots=True)
-class Room:
-    """Room for what stands around axes, in inches: to the left of the first and the right of the last, above and below
-    the figure's, and from axes to axes. A layout that measures the letters takes as long as all drawing does."""
+class Margins:
+    """Space around axes, in inches: the figure's margins, and the gaps between axes (`across` and `down`).
+
+    Fixed, because a layout engine that measures texts takes as long as all drawing.
+    """
 
     left: float = 0.9
     right: float = 0.2
@@ -57,13 +60,13 @@ class Room:
     down: float = 0.3
 
 
-USUAL = Room()
+USUAL = Margins()
 
 
 def panels(
-    height_in: float, rows: int = 1, columns: int = 1, room: Room = USUAL, **how: Any
+    height_in: float, rows: int = 1, columns: int = 1, room: Margins = USUAL, **how: Any
 ) -> tuple[Figure, list[Axes]]:
-    """A figure as wide as the page's text, and its axes row by row; `how`: more for the library's `subplots`."""
+    """A figure as wide as the page's text, and its axes row by row; `how`: further arguments of `Figure.subplots`."""
     figure = Figure(figsize=(WIDTH_IN, height_in))
     wide = (WIDTH_IN - room.left - room.right - (columns - 1) * room.across) / columns
     high = (height_in - room.above - room.below - (rows - 1) * room.down) / rows
@@ -75,15 +78,16 @@ def panels(
 
 
 def color_bar(image: AxesImage, ax: Axes, label: str) -> None:
-    """The scale of a picture's colours, close to the right of its axes; `Room.right` must hold it."""
+    """Add the colour scale of an image right of its axes; `Margins.right` must leave space for it."""
     bar = ax.figure.colorbar(image, cax=ax.inset_axes((1.008, 0.0, 0.012, 1.0)), label=label)
     bar.outline.set_visible(False)
 
 
 def drawing(figure: Figure, name: str, description: str) -> str:
-    """The figure as an SVG element for the page: no clock, no address, the page's colours, a spoken description.
+    """The figure as an SVG element for the page: without dates and external addresses, in the page's colours, with a
+    description for screen readers.
 
-    `name` keeps the drawing's inner names apart from those of the other drawings on the page.
+    `name` makes the drawing's ids differ from those of the other drawings on the page.
     """
     out = StringIO()
     figure.savefig(out, format="svg", dpi=150, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
@@ -97,17 +101,17 @@ def drawing(figure: Figure, name: str, description: str) -> str:
     text = opening + 'xmlns:xlink="http://www.w3.org/1999/xlink">' + text[text.index(">") + 1 :]
     for color, role in _ROLES.items():
         text = text.replace(color, role)
-    text = _with_own_names(text, name)
+    text = _with_unique_ids(text, name)
     return re.sub(r"\n\s*", "\n", text).strip()
 
 
-def _with_own_names(text: str, name: str) -> str:
-    """Inner names become `name` and a number, in order; those that nothing refers to go, as they would occur twice.
+def _with_unique_ids(text: str, name: str) -> str:
+    """Replace ids by `name` and a number, in order, and drop unreferenced ones, which could occur twice on the page.
 
-    The plotting library makes names of the last digits of places, which are not the same in every process.
+    The plotting library derives ids from the last digits of coordinates, which are not the same in every process.
     """
-    wanted = dict.fromkeys(re.findall(r'(?:url\(|href=")#([^")]+)', text))
-    number = {old: f"{name}-{index}" for index, old in enumerate(wanted)}
+    referenced = dict.fromkeys(re.findall(r'(?:url\(|href=")#([^")]+)', text))
+    number = {old: f"{name}-{index}" for index, old in enumerate(referenced)}
 
     def renamed(match: re.Match[str]) -> str:
         return f' id="{number[match[1]]}"' if match[1] in number else ""
@@ -119,25 +123,25 @@ def _with_own_names(text: str, name: str) -> str:
     return re.sub(r'(url\(|href=")#([^")]+)', pointed, text)
 
 
-def some_of(count: int, most: int = len(SERIES)) -> NDArray[np.int64]:
-    """Numbers of a few of `count` things, evenly spread, the first and the last among them."""
+def spread_indices(count: int, most: int = len(SERIES)) -> NDArray[np.int64]:
+    """Indices of at most `most` of `count` items, evenly spaced, including the first and the last."""
     return np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(np.int64))
 
 
-def joined(*parts: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Rows of several (M, n) lines one after the other with a gap between them: one path instead of M."""
+def as_one_path(*parts: NDArray[np.floating]) -> NDArray[np.float64]:
+    """M polylines (the rows of arrays (M, n), side by side) as one flat array with NaN gaps: one path instead of M."""
     gap = np.full((parts[0].shape[0], 1), np.nan)
     return np.concatenate([*parts, gap], axis=1).ravel()
 
 
-def median_known(values: NDArray[np.floating]) -> float:
-    """The median of what is known; NaN where nothing is."""
+def finite_median(values: NDArray[np.floating]) -> float:
+    """The median of the finite values; NaN if there are none."""
     known = values[np.isfinite(values)]
     return float(np.median(known)) if known.size else float("nan")
 
 
-def nice_up(value: float) -> float:
-    """The next 1, 2 or 5 times a power of ten that is not below `value`."""
+def round_up(value: float) -> float:
+    """The smallest number 1, 2 or 5 times a power of ten that is not below `value`; 1 for none."""
     if not np.isfinite(value) or value <= 0:
         return 1.0
     power = 10.0 ** np.floor(np.log10(value))
@@ -145,12 +149,12 @@ def nice_up(value: float) -> float:
 
 
 def power_of_ten(value: float, _: int) -> str:
-    """A label of a logarithmic axis in plain letters: the library's own are formulas, which take long to set."""
+    """Tick label of a logarithmic axis as plain text; the library's own labels are formulas, which are slow to draw."""
     return ten_to(round(float(np.log10(value))))
 
 
-def quiet(ax: Axes) -> None:
-    """An axes that only gives the place: no ticks, no frame."""
+def hide_frame(ax: Axes) -> None:
+    """Remove ticks, grid and frame of an axes."""
     ax.set_xticks([])
     ax.set_yticks([])
     ax.grid(False)

@@ -1,4 +1,4 @@
-"""The report's plots of how the spot moved: the sweep common to all strips, what each adds, and the strips' wander."""
+"""Draws the report's plots of the scan: the sweep common to all strips, each strip's own part, and its wander."""
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -6,19 +6,19 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from calib.products.fits import ScanGeometry
-from calib.products.report_plot import ACCENT, BAND, INK, MUTED, SERIES, Room, joined, panels, some_of
+from calib.products.report_plot import ACCENT, BAND, INK, MUTED, SERIES, Margins, as_one_path, panels, spread_indices
 
-_POINTS = 256  # of a line: a picture shows no more
+_POINTS = 256  # most points per curve: the plot resolves no more
 _UM = 1000.0
 
 
 def sweep_curves(scan: ScanGeometry, line: NDArray[np.integer]) -> Figure:
-    """Four pictures: common sweep with its band, the strips' own parts, wander across and along with their 1-sigma."""
-    figure, (common, own, across, along) = panels(5.9, 2, 2, Room(below=0.75, down=0.8))
+    """Four panels: common sweep, the strips' own parts, and their wander across and along, with confidence bands."""
+    figure, (common, own, across, along) = panels(5.9, 2, 2, Margins(below=0.75, down=0.8))
     _common(common, scan)
     _own(own, scan)
     _wander(across, line, scan.x_line_mm, scan.sigma_x_mm, "Across: film x less its mean")
-    _wander(along, line, _unsteady(scan.y_line_mm), scan.sigma_y_mm, "Along: film y less a steady motion")
+    _wander(along, line, _without_steady_motion(scan.y_line_mm), scan.sigma_y_mm, "Along: film y less a steady motion")
     return figure
 
 
@@ -27,18 +27,19 @@ def _common(ax: Axes, scan: ScanGeometry) -> None:
     ax.fill_between(sample, values - 2 * sigma, values + 2 * sigma, color=BAND, lw=0)
     ax.plot(sample, values, color=ACCENT, lw=1.3)
     ax.axhline(0, color=MUTED, lw=0.6)
-    ax.set_title(f"Common to all strips, with 2σ; median 1σ {_said(scan.common_sigma_mm)}")
+    ax.set_title(f"Common to all strips, with 2σ; median 1σ {_sigma_text(scan.common_sigma_mm)}")
     ax.set(xlabel="sample", ylabel="film x less a linear sweep (µm)")
 
 
 def _own(ax: Axes, scan: ScanGeometry) -> None:
     own = own_sweeps(scan)
     sample = np.arange(own.shape[1])
-    chosen = some_of(own.shape[0])
+    chosen = spread_indices(own.shape[0])
     sigma = _UM * np.nanmedian(scan.sigma_x_mm) if np.isfinite(scan.sigma_x_mm).any() else 0.0
     ax.fill_between(sample, -sigma, sigma, color=BAND, lw=0)
     pick = np.unique(np.linspace(0, sample.size - 1, 64).round().astype(int))
-    ax.plot(joined(np.tile(sample[pick], (len(own), 1)).astype(float)), joined(_UM * own[:, pick]), color=MUTED, lw=0.5)
+    at = np.tile(sample[pick], (len(own), 1)).astype(float)
+    ax.plot(as_one_path(at), as_one_path(_UM * own[:, pick]), color=MUTED, lw=0.5)
     for color, strip in zip(SERIES, chosen, strict=False):
         ax.plot(sample, _UM * own[strip], color=color, lw=1.3, label=f"strip {strip}")
     ax.set_title("Each strip's own part; band: median 1σ of a line's place in x")
@@ -46,9 +47,9 @@ def _own(ax: Axes, scan: ScanGeometry) -> None:
 
 
 def own_sweeps(scan: ScanGeometry) -> NDArray[np.float64]:
-    """What each strip's sweep adds to the common one, (K, N) mm: without its own middle, which is a shift in x.
+    """Each strip's sweep minus the common one, (K, N) in mm, without its mean, which is only a shift in x.
 
-    The pitch of the samples is the middle strip's: a strip with a wider sweep shows as a slope.
+    The sample pitch subtracted is the median of the strips; a strip with a wider sweep shows as a slope.
     """
     n = scan.common_mm.size
     steps = (scan.x_sample_mm[:, -1] - scan.x_sample_mm[:, 0]) / (n - 1)
@@ -58,8 +59,8 @@ def own_sweeps(scan: ScanGeometry) -> NDArray[np.float64]:
     return np.asarray(own - own.mean(axis=1, keepdims=True))
 
 
-def _unsteady(y_line_mm: NDArray) -> NDArray[np.float64]:
-    """Film y of each strip's lines less its own straight line; NaN beyond a strip's end."""
+def _without_steady_motion(y_line_mm: NDArray) -> NDArray[np.float64]:
+    """Film y of each strip's lines minus a straight-line fit, (K, L) in mm; NaN beyond a strip's end."""
     out = np.full(y_line_mm.shape, np.nan)
     at = np.arange(y_line_mm.shape[1], dtype=float)
     for row, y in zip(out, y_line_mm, strict=True):
@@ -71,7 +72,7 @@ def _unsteady(y_line_mm: NDArray) -> NDArray[np.float64]:
 
 def _wander(ax: Axes, line: NDArray[np.integer], values_mm: NDArray, sigma_mm: NDArray, title: str) -> None:
     pick = np.unique(np.linspace(0, line.size - 1, _POINTS).round().astype(int))
-    for color, strip in zip(SERIES, some_of(values_mm.shape[0]), strict=False):
+    for color, strip in zip(SERIES, spread_indices(values_mm.shape[0]), strict=False):
         values, sigma = values_mm[strip][pick], sigma_mm[strip][pick]
         there = np.isfinite(values) & np.isfinite(sigma)
         if not there.any():
@@ -81,12 +82,12 @@ def _wander(ax: Axes, line: NDArray[np.integer], values_mm: NDArray, sigma_mm: N
         ax.fill_between(at, values - 2 * sigma, values + 2 * sigma, color=color, alpha=0.22, lw=0)
         ax.plot(at, values, color=color, lw=1.0, label=f"strip {strip}")
     ax.axhline(0, color=INK, lw=0.4)
-    ax.set_title(f"{title}; median 1σ {_said(sigma_mm)}")
+    ax.set_title(f"{title}; median 1σ {_sigma_text(sigma_mm)}")
     ax.set(xlabel="line of the raster", ylabel="µm, with 2σ")
     if ax.lines[:-1]:
         ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=4)
 
 
-def _said(sigma_mm: NDArray) -> str:
+def _sigma_text(sigma_mm: NDArray) -> str:
     known = sigma_mm[np.isfinite(sigma_mm)]
     return f"{_UM * np.median(known):.2g} µm" if known.size else "not known"

@@ -1,4 +1,4 @@
-"""The report's plots of tone that show all strips: transfer curves, drift."""
+"""Draws the report's plots of the tone of all strips: transfer curves and drift."""
 
 from typing import Any
 
@@ -20,37 +20,36 @@ from calib.products.report_plot import (
     MUTED,
     WIDTH_IN,
     WRONG,
-    Room,
+    Margins,
+    as_one_path,
     color_bar,
-    joined,
-    median_known,
-    nice_up,
+    finite_median,
+    hide_frame,
     panels,
-    quiet,
+    round_up,
 )
 
 DIVERGING = LinearSegmentedColormap.from_list("around zero", ["#8c3d12", "#d99b6c", "#f4f2ee", "#7fb2bf", "#12566b"])
-_KNOTS = 128  # a curve in a panel of 2 cm needs no more
-_ROOM = 0.06  # of a panel's densities, above and below: no point stands on the frame
-_TOP, _CURVE, _GAP, _RESIDUAL = 0.10, 0.54, 0.09, 0.20  # heights in a panel of 1, from above
+_KNOTS = 128  # most points of a curve: enough for a panel of 2 cm
+_MARGIN = 0.06  # above and below, as a share of a panel's density range: keeps points off the frame
+_TOP, _CURVE, _GAP, _RESIDUAL = 0.10, 0.54, 0.09, 0.20  # heights of a panel's parts, from above; the panel is 1
 
 
 def transfer_panels(transfer: TransferCurves) -> Figure:
-    """Each strip's curve with its wedge points; below it the residuals and the curve's own 1-sigma, magnified."""
+    """Each strip's curve with its wedge points; below it the residuals and the curve's 1-sigma, magnified."""
     strips = transfer.density.shape[0]
     across = 4 if strips <= 8 else 6 if strips <= 30 else 10
     down = -(-strips // across)
     figure = Figure(figsize=(WIDTH_IN, down * WIDTH_IN / across * 0.86 + 0.35))
     ax = figure.add_axes((0.045, 0.0, 0.95, 1.0))
-    quiet(ax)
+    hide_frame(ax)
     ax.set(xlim=(0, across), ylim=(down + 0.12, -0.02))
-    place = _Panels(transfer, across)
-    place.draw(ax)
+    _Panels(transfer, across).draw(ax)
     return figure
 
 
 class _Panels:
-    """Panels drawn in one axes: a hundred axes of their own would take the plotting library a minute."""
+    """Panels drawn in one axes, because the plotting library takes a minute for a hundred separate axes."""
 
     def __init__(self, transfer: TransferCurves, across: int) -> None:
         self._transfer, self._across = transfer, across
@@ -61,10 +60,10 @@ class _Panels:
         known = np.concatenate([self._density.ravel(), transfer.patch_value])
         known = known[np.isfinite(known)]
         low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 1.0)
-        room, self._labelled = _ROOM * (high - low), (low, high)
+        room, self._labelled = _MARGIN * (high - low), (low, high)
         self._low, self._high = low - room, high + room
         spread = np.abs(transfer.patch_residual[transfer.patch_used])
-        self._reach = nice_up(1.1 * float(np.nanmax(spread, initial=1e-4)))
+        self._reach = round_up(1.1 * float(np.nanmax(spread, initial=1e-4)))
 
     def _x(self, dn: NDArray) -> NDArray:
         return 0.06 + 0.86 * dn / max(int(self._transfer.dn[-1]), 1)
@@ -81,7 +80,7 @@ class _Panels:
         left, top = self._left[:, None], self._top[:, None]
         x, y = left + self._x(self._dn)[None, :], top + self._y(self._density)
         self._bands(ax, x, top)
-        ax.plot(joined(x), joined(y), color=ACCENT, lw=1.1)
+        ax.plot(as_one_path(x), as_one_path(y), color=ACCENT, lw=1.1)
         self._points(ax, self._transfer.patch_used, color=INK, face=INK, size=2.2)
         self._points(ax, ~self._transfer.patch_used, color=WRONG, face="none", size=3.4)
 
@@ -90,7 +89,7 @@ class _Panels:
         x, top = self._left[strip] + self._x(transfer.patch_dn[chosen]), self._top[strip]
         residual, sigma = transfer.patch_residual[chosen], transfer.patch_sigma[chosen]
         ends = np.column_stack([top + self._y_residual(residual + side * sigma) for side in (-1, 1)])
-        ax.plot(joined(np.column_stack([x, x])), joined(ends), color=color, lw=0.6)
+        ax.plot(as_one_path(np.column_stack([x, x])), as_one_path(ends), color=color, lw=0.6)
         for y in (top + self._y(transfer.patch_value[chosen]), top + self._y_residual(residual)):
             ax.plot(x, y, ls="", marker="o", ms=size, mew=0.6, mfc=face, mec=color)
 
@@ -121,7 +120,7 @@ class _Panels:
 
     def _scales(self, ax: Axes, foot: float) -> None:
         small: dict[str, Any] = {"fontsize": 6.8, "color": MUTED}
-        beside = 0.045 - 0.34 * self._across / WIDTH_IN  # clear of the numbers, however narrow the panels are
+        beside = 0.045 - 0.34 * self._across / WIDTH_IN  # left of the numbers, however narrow the panels are
         for top in np.unique(self._top):
             for value in self._labelled:
                 at = top + float(self._y(np.array(value)))
@@ -137,15 +136,15 @@ class _Panels:
 
 
 def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
-    """The slow gain drift of all strips, as a picture: strip against line."""
-    figure, (ax,) = panels(2.5, room=Room(right=1.15))
+    """The slow gain drift of all strips as a picture, strip by line."""
+    figure, (ax,) = panels(2.5, room=Margins(right=1.15))
     reach = robust_reach(drift.density)
     image = ax.imshow(
         drift.density, aspect="auto", cmap=DIVERGING, vmin=-reach, vmax=reach, interpolation="nearest",
         extent=(float(line[0]), float(line[-1]), drift.density.shape[0] - 0.5, -0.5),
     )  # fmt: skip
     ax.grid(False)
-    ax.set_title(f"Gain drift along the strips; median 1σ {number(median_known(drift.sigma), 2)}")
+    ax.set_title(f"Gain drift along the strips; median 1σ {number(finite_median(drift.sigma), 2)}")
     ax.set(xlabel="line of the raster", ylabel="strip")
     ax.yaxis.set_major_locator(MaxNLocator(integer=True))
     color_bar(image, ax, "density")
@@ -153,6 +152,6 @@ def drift_picture(drift: Drift, line: NDArray[np.integer]) -> Figure:
 
 
 def robust_reach(values: NDArray[np.floating]) -> float:
-    """A round number that all but the largest hundredth of the values stay below in size; 1 where there are none."""
+    """The 99th percentile of the absolute values, rounded up to a round number; 1 if there are no values."""
     known = np.abs(values[np.isfinite(values)])
-    return nice_up(float(np.percentile(known, 99))) if known.size else 1.0
+    return round_up(float(np.percentile(known, 99))) if known.size else 1.0

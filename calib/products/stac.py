@@ -1,7 +1,7 @@
-"""item.json: a STAC 1.1 Item that says where the map products lie on the Moon and what is in them.
+"""Writes item.json, a STAC 1.1 Item with the place of the map products on the Moon and their content.
 
-GeoJSON takes longitude and latitude for those of the Earth. Here they are planetocentric ones of the Moon, positive
-east, in the mean-Earth/polar-axis frame (IAU_2015:30100), as catalogues of other bodies do; the item says so.
+GeoJSON defines longitude and latitude on the Earth. Here they are planetocentric on the Moon, positive east, in the
+mean-Earth/polar-axis frame (IAU_2015:30100), as in catalogues of other bodies; the item states this.
 """
 
 import json
@@ -35,7 +35,7 @@ _MEDIA_TYPES = {".nc": "application/netcdf", ".html": "text/html", ".json": "app
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapPlace:
-    """The map grid: `shape` (rows, cols), transform at pixel centres, `code` (IAU_2015:30110) where it has one."""
+    """The map grid: `shape` (rows, cols), transform at pixel centres, `code` (such as IAU_2015:30110) if it has one."""
 
     crs_wkt: str
     code: str | None
@@ -46,7 +46,7 @@ class MapPlace:
 
 @dataclass(frozen=True, slots=True)
 class Asset:
-    """One product file: `href` relative to item.json. `unit` for a float raster; `is_mask` for a quality mask."""
+    """One product file; `href` is relative to item.json, `unit` that of a float raster, `is_mask` marks a bit mask."""
 
     key: str
     href: str
@@ -58,9 +58,9 @@ class Asset:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapItem:
-    """All that item.json says. The footprint is a ring of ground points (N,), degrees.
+    """Content of item.json. The footprint is a ring of ground points (N,), degrees.
 
-    `center` is None where the frame is off the Moon, `uncertainty` where that of the pointing is not known.
+    `center` is None if the frame's centre is off the Moon, `uncertainty` if that of the pointing is not known.
     """
 
     frame: str
@@ -75,7 +75,8 @@ class MapItem:
 
 
 def write_item(path: str | Path, item: MapItem, digests: Mapping[str, str]) -> None:
-    """Write item.json beside the products it lists (they must be there), whole or not at all; no clock in it.
+    """Write item.json in the folder of its products, which must exist, completely or not at all; it holds no date of
+    writing.
 
     `digests`: the SHA-256 of each product by its path relative to item.json.
     """
@@ -84,7 +85,7 @@ def write_item(path: str | Path, item: MapItem, digests: Mapping[str, str]) -> N
 
 
 def as_item(item: MapItem, folder: Path, digests: Mapping[str, str]) -> dict[str, Any]:
-    """The STAC Item as a table; sizes are those of the files in `folder`, checksums the given ones."""
+    """The STAC Item as nested tables, with sizes of the files in `folder` and the checksums given."""
     geometry, bbox = geojson(item.footprint_lon_deg, item.footprint_lat_deg)
     stac = pystac.Item(
         id=item.frame,
@@ -124,7 +125,7 @@ def _properties(item: MapItem) -> dict[str, Any]:
             "view:incidence_angle": round(item.center.emission_deg, 4),
             "view:sun_elevation": round(90.0 - item.center.incidence_deg, 4),
             "view:sun_azimuth": round(item.center.sun_azimuth_deg % 360, 4),
-            # STAC's incidence is that of the line of sight: what those who measure light call emission.
+            # STAC's incidence angle is that of the line of sight, which photometry calls emission.
             "calib:incidence_angle_deg": round(item.center.incidence_deg, 4),
             "calib:emission_angle_deg": round(item.center.emission_deg, 4),
             "calib:phase_angle_deg": round(item.center.phase_deg, 4),
@@ -135,7 +136,7 @@ def _properties(item: MapItem) -> dict[str, Any]:
 
 
 def _uncertainty(known: PlaceUncertainty) -> dict[str, Any]:
-    """The ellipse at the frame's centre, where that lies on the Moon, and those at its corners."""
+    """Properties of the error ellipses at the frame's corners, and at its centre if that lies on the Moon."""
     ellipses = [
         {
             "semi_major_m": float(f"{major:.4g}"),

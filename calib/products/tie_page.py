@@ -1,4 +1,4 @@
-"""The page beside a control file: frame and modern map over each other, residuals, points. One file, no network."""
+"""Makes the HTML page beside a control file: frame over modern map, residuals, points. One file that loads nothing."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -8,7 +8,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from calib.products.fits_pointing import ControlResiduals
-from calib.products.pages import shipped, template
+from calib.products.pages import package_text, template
 from calib.products.report_geometry import control_residuals
 from calib.products.report_pictures import grey_jpeg
 from calib.products.report_plot import drawing, style
@@ -16,7 +16,7 @@ from calib.products.report_plot import drawing, style
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layer:
-    """One picture (rows, columns) of the ground, NaN where it shows nothing; all layers lie on one lattice."""
+    """One picture (rows, columns) of the ground, NaN: no data; all layers have the same pixel grid."""
 
     title: str
     values: NDArray[np.floating]
@@ -24,7 +24,7 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class TiePoint:
-    """A row of the table: place on ground and film, 1-sigma, lengths of its residual before and after (mm)."""
+    """A row of the table: coordinates on ground and film, 1-sigma, lengths of the residual before and after (mm)."""
 
     name: str
     lon_deg: float
@@ -39,7 +39,7 @@ class TiePoint:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TiePage:
-    """All that the page shows. `points_px` (P, 2): columns and rows of the points on the layers."""
+    """Content of the page. `points_px` (P, 2): column and row of each point on the layers."""
 
     frame: str
     map_name: str
@@ -63,9 +63,9 @@ def page(data: TiePage) -> str:
         residuals = Markup(drawing(control_residuals(data.residuals), "control", "Residuals of the tie points"))
     rows, columns = data.modern.values.shape
     return template("tie_page.html").render(
-        css=Markup(shipped("report.css")),
+        css=Markup(package_text("report.css")),
         title=f"{data.frame} · tie points",
-        script=Markup(shipped("report.js")),
+        script=Markup(package_text("report.js")),
         data=data,
         width=columns,
         height=rows,

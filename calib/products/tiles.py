@@ -1,7 +1,7 @@
-"""The border to the raster library: the TIFF tags that it gives a raster.
+"""Interface to the raster library: obtains the TIFF tags of a raster and converts transforms.
 
-Inside `calib` an integer index is the pixel's centre; a GeoTIFF's transform has the pixel's corner there. The half
-pixel is added here and taken off in `readback`, nowhere else.
+In `calib` integer indices are pixel centres; in a GeoTIFF's transform they are pixel corners. The half pixel is added
+here and removed in `readback`, nowhere else.
 """
 
 from collections.abc import Mapping
@@ -15,15 +15,15 @@ from rasterio.io import MemoryFile
 from tifffile import TiffFile
 
 TILE = 512
-_SOME_PLACING = Affine.scale(2.0)  # where a placing is not kept: without one the library warns
+_DUMMY_TRANSFORM = Affine.scale(2.0)  # for overviews, whose transform is dropped: without one the library warns
 _NEW_SUBFILE_TYPE = 254
-_PLACING = (33550, 33922, 34264, 34735, 34736, 34737)
+_GEO_TAGS = (33550, 33922, 34264, 34735, 34736, 34737)  # transform and coordinate system
 _LIBRARY_METADATA = 42112
 
 
 @dataclass(frozen=True, slots=True)
 class RasterLayout:
-    """What a raster's header says.
+    """Content of a raster's header.
 
     `center_transform` (a, b, c, d, e, f): x = a col + b row + c, y = d col + e row + f at pixel *centres*.
     Float rasters have NaN for no data; integer rasters are bit masks and have none.
@@ -41,7 +41,7 @@ class RasterLayout:
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """One entry of a TIFF directory: `value` as its bytes, little-endian."""
+    """One entry of a TIFF directory; `value` is in little-endian bytes."""
 
     code: int
     dtype: int
@@ -50,13 +50,13 @@ class Tag:
 
 
 def corner_transform(center_transform: tuple[float, ...]) -> Affine:
-    """From pixel centres to a GeoTIFF's corner origin: (col, row) = (0, 0) is the top left corner there."""
+    """A transform at pixel centres as one at corners: there (col, row) = (0, 0) is the top left corner."""
     a, b, c, d, e, f = center_transform
     return Affine(a, b, c - (a + b) / 2, d, e, f - (d + e) / 2)
 
 
 def center_transform(corner: Affine) -> tuple[float, float, float, float, float, float]:
-    """From a GeoTIFF's corner origin to pixel centres: the inverse of `corner_transform`."""
+    """A GeoTIFF's transform as one at pixel centres: the inverse of `corner_transform`."""
     a, b, c, d, e, f = corner[:6]
     return a, b, c + (a + b) / 2, d, e, f + (d + e) / 2
 
@@ -71,7 +71,7 @@ def _profile(rows: int, cols: int, dtype: np.dtype) -> dict[str, object]:
 
 
 def raster_tags(layout: RasterLayout) -> tuple[Tag, ...]:
-    """All TIFF tags of a raster, as the raster library writes them; offsets and byte counts of its tiles are 0."""
+    """All TIFF tags of a raster, as the raster library writes them, with offsets and byte counts of tiles 0."""
     profile = _profile(layout.rows, layout.cols, layout.dtype) | {"SPARSE_OK": True, "BIGTIFF": "NO"}
     with MemoryFile() as memory:
         with memory.open(**profile, transform=corner_transform(layout.center_transform), crs=layout.crs_wkt) as file:
@@ -85,14 +85,14 @@ def raster_tags(layout: RasterLayout) -> tuple[Tag, ...]:
 
 @cache
 def overview_tags(rows: int, cols: int, dtype: np.dtype) -> tuple[Tag, ...]:
-    """All TIFF tags of an overview of this size: a reduced image, with no placing of its own."""
+    """All TIFF tags of an overview of this size: a reduced image without a transform of its own."""
     profile = _profile(rows, cols, dtype) | {"SPARSE_OK": True, "BIGTIFF": "NO"}
     with MemoryFile() as memory:
-        with memory.open(**profile, transform=_SOME_PLACING) as file:
+        with memory.open(**profile, transform=_DUMMY_TRANSFORM) as file:
             file.update_tags()
         tags = _directory(memory.getbuffer())
     reduced = Tag(_NEW_SUBFILE_TYPE, 4, 1, (1).to_bytes(4, "little"))
-    return (reduced, *(tag for tag in tags if tag.code not in (_NEW_SUBFILE_TYPE, *_PLACING, _LIBRARY_METADATA)))
+    return (reduced, *(tag for tag in tags if tag.code not in (_NEW_SUBFILE_TYPE, *_GEO_TAGS, _LIBRARY_METADATA)))
 
 
 def _directory(content: memoryview) -> tuple[Tag, ...]:

@@ -1,4 +1,4 @@
-"""What is asked of every page: that it is whole HTML, names things once, and says what it would load."""
+"""Checks for every page: its HTML is complete, ids are unique, and everything it would load is listed."""
 
 import re
 from html.parser import HTMLParser
@@ -8,7 +8,7 @@ LOADING = {"src", "href", "xlink:href", "srcset", "data", "action", "poster", "f
 
 
 class Judge(HTMLParser):
-    """Keeps the open elements, all ids and everything a page could load."""
+    """Collects the open elements, all ids and everything that a page would load."""
 
     def __init__(self) -> None:
         super().__init__()

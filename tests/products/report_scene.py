@@ -1,4 +1,4 @@
-"""An invented frame of the mission Tern 2 as the report sees it: synthetic arrays, seeded. Run it to look at the page.
+"""Report data of an invented frame of the mission Tern 2: seeded synthetic arrays. Run it to look at the page.
 
 python tests/products/report_scene.py PAGE.html [STRIPS]
 """
@@ -118,7 +118,7 @@ def fits_of(rng: np.random.Generator, strips: int, samples: int = 260, lines: in
 
 
 def sweep_of(rng: np.random.Generator, strips: int, samples: int, lines: int) -> ScanGeometry:
-    """Strips of 3.2 mm: an S-shaped sweep, a small part of each strip's own, and a slow wander."""
+    """Strips of 3.2 mm with an S-shaped common sweep, a small own part of each strip, and a slow wander."""
     at, along = np.linspace(-1, 1, samples), np.linspace(0, 1, lines)
     common = 0.02 * np.sin(np.pi * at)
     center = 3.2 * (np.arange(strips) - (strips - 1) / 2)[:, None]
@@ -138,7 +138,7 @@ def sweep_of(rng: np.random.Generator, strips: int, samples: int, lines: int) ->
 
 
 def residuals_of(rng: np.random.Generator, strips: int) -> DensityResiduals:
-    """Residuals of a fit that is right: 400 to 4000 of each kind a strip, where each kind has its densities."""
+    """Residuals of a correct fit: 400 to 4000 of each kind per strip, at the densities typical of each kind."""
     spans = ((0.2, 2.1, 3600), (0.15, 0.3, 1200), (0.08, 0.2, 400), (0.4, 1.6, 500))
     density = np.concatenate([rng.uniform(low, high, strips * many) for low, high, many in spans])
     kind = np.repeat(np.arange(4), [strips * many for *_, many in spans])
@@ -172,7 +172,7 @@ def pictures(rng: np.random.Generator, strips: int, rows: int, cols: int) -> tup
 
 
 def scene(strips: int = 8, rows: int = 440, cols: int = 480) -> ReportData:
-    """The whole page's data; the page's text holds letters that must be escaped."""
+    """Data for a full page; its texts hold characters that must be escaped."""
     rng = np.random.default_rng(143)
     before, after, mask = pictures(rng, strips, rows, cols)
     frequency = np.fft.rfftfreq(2000)

@@ -1,4 +1,4 @@
-"""A product is whole or it is not there: after an exception, and after the process was killed in the middle."""
+"""A product is complete or absent after an exception and after a killed process."""
 
 import os
 import signal
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from calib.products.atomic import remove_leftovers, whole, write_text
+from calib.products.atomic import atomic_file, remove_leftovers, write_text
 
 
 def names_in(folder: Path) -> list[str]:
@@ -17,7 +17,7 @@ def names_in(folder: Path) -> list[str]:
 
 def test_the_product_appears_on_leaving_the_block_and_not_before(tmp_path):
     product = tmp_path / "report.html"
-    with whole(product) as aside:
+    with atomic_file(product) as aside:
         aside.write_text("half")
         assert not product.exists()
         assert aside.parent == tmp_path
@@ -26,12 +26,12 @@ def test_the_product_appears_on_leaving_the_block_and_not_before(tmp_path):
     assert names_in(tmp_path) == ["report.html"]
 
 
-def test_an_exception_leaves_what_stood_there_and_nothing_beside_it(tmp_path):
+def test_an_exception_leaves_the_old_file_and_no_temporary_file(tmp_path):
     product = tmp_path / "report.html"
     product.write_text("earlier")
 
     def fail():
-        with whole(product) as aside:
+        with atomic_file(product) as aside:
             aside.write_text("half")
             aside.with_name(aside.name + ".aux.xml").write_text("what a library put beside it")
             raise RuntimeError("full disk")
@@ -42,14 +42,14 @@ def test_an_exception_leaves_what_stood_there_and_nothing_beside_it(tmp_path):
     assert names_in(tmp_path) == ["report.html"]
 
 
-def test_a_block_that_wrote_nothing_is_an_error_and_changes_nothing(tmp_path):
+def test_writing_nothing_is_an_error_and_keeps_the_old_file(tmp_path):
     product = tmp_path / "report.html"
-    with pytest.raises(FileNotFoundError, match=r"report\.html"), whole(product):
+    with pytest.raises(FileNotFoundError, match=r"report\.html"), atomic_file(product):
         pass
     assert names_in(tmp_path) == []
 
 
-def test_text_is_written_as_it_is(tmp_path):
+def test_text_is_written_unchanged(tmp_path):
     write_text(tmp_path / "a.json", "µm\n")
     assert (tmp_path / "a.json").read_bytes() == b"\xc2\xb5m\n"
 
@@ -67,7 +67,7 @@ with raster(RasterSpec(Path(sys.argv[1]) / "density.tif", layout)) as product:
 """
 
 
-def test_a_killed_run_leaves_no_half_product_and_the_next_run_clears_up(tmp_path):
+def test_a_killed_run_leaves_no_partial_product_and_the_next_run_removes_its_temporary_file(tmp_path):
     killed = subprocess.run([sys.executable, "-c", KILLED_WRITER, str(tmp_path)], timeout=60)
     assert killed.returncode == -signal.SIGKILL
     assert not (tmp_path / "density.tif").exists()
@@ -80,7 +80,7 @@ def test_a_killed_run_leaves_no_half_product_and_the_next_run_clears_up(tmp_path
     assert names_in(tmp_path) == [".keep.part"]
 
 
-def test_the_part_of_a_living_process_is_left_alone_and_ones_own_is_not(tmp_path):
+def test_temporary_files_of_another_live_process_stay_and_old_ones_with_our_id_do_not(tmp_path):
     living = tmp_path / f".map.tif.{os.getppid()}.part"
     own = tmp_path / "film" / f".density.tif.{os.getpid()}.part.0"
     own.parent.mkdir()

@@ -1,4 +1,4 @@
-"""A batch's page: what needs a look stands out, and nothing of a frame's text is taken for the page's own."""
+"""The ledger page of a batch: frames that need attention stand out, and texts from frames are escaped."""
 
 import re
 from html.parser import HTMLParser
@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 import numpy as np
 import pytest
 
-from calib.products.ledger_page import LedgerRow, far_from_others, page
+from calib.products.ledger_page import LedgerRow, outliers, page
 
 
 def row(frame: str, state: str = "done", reason: str = "", **figures: float) -> LedgerRow:
@@ -17,7 +17,7 @@ def row(frame: str, state: str = "done", reason: str = "", **figures: float) -> 
 
 
 class Words(HTMLParser):
-    """The text of each row of the table, and all that the page would load."""
+    """Collects the text of each row of the table and everything that the page would load."""
 
     def __init__(self, text: str) -> None:
         super().__init__()
@@ -36,7 +36,7 @@ class Words(HTMLParser):
 
 
 def test_the_frames_that_are_not_done_come_first_with_their_reason() -> None:
-    """Whoever opens the page in the morning wants these; a reason may quote anything from a file."""
+    """They are what an operator looks for first. A reason may quote anything from a file, so it must be escaped."""
     made = page([row("a", film_place=0.1), row("b", "failed", "found <script>alert(1)</script>"), row("c")])
     words = Words(made)
     assert [cells[0] for cells in words.rows[1:4]] == ["b", "a", "c"]
@@ -45,8 +45,8 @@ def test_the_frames_that_are_not_done_come_first_with_their_reason() -> None:
     assert words.rows[2] == ["a", "done", "2", "0.1"]
 
 
-def test_the_page_loads_nothing_and_says_the_same_twice() -> None:
-    """It is kept with an archive: pictures stand in it, and two batches of the same frames give the same page."""
+def test_the_page_loads_nothing_and_is_reproducible() -> None:
+    """It is archived: pictures are embedded, and two batches of the same frames give the same page."""
     rows = [row("a", film_place=0.1), row("b")]
     words = Words(page(rows))
     assert len(words.loads) == 2
@@ -63,10 +63,10 @@ def test_a_figure_far_from_all_others_stands_out_and_no_other() -> None:
 @pytest.mark.parametrize(
     ("values", "far"),
     [
-        ([1.0, 1.1, 0.9, 1.0, 1.2, 0.8, 1.05, 9.0, 9.5, np.nan], [7, 8]),  # two outliers hide neither each other
-        ([1.0, 1.1, 0.9, 1.0, 9.0], []),  # five frames do not tell what is usual
-        ([1.0] * 9 + [9.0], []),  # counts that are all the same tell no scatter
+        ([1.0, 1.1, 0.9, 1.0, 1.2, 0.8, 1.05, 9.0, 9.5, np.nan], [7, 8]),  # two outliers do not hide each other
+        ([1.0, 1.1, 0.9, 1.0, 9.0], []),  # five frames are too few for a scatter
+        ([1.0] * 9 + [9.0], []),  # counts that are all equal have no scatter
     ],
 )
-def test_what_is_far_is_judged_by_a_scatter_that_it_does_not_widen(values: list[float], far: list[int]) -> None:
-    assert np.flatnonzero(far_from_others(np.array(values))).tolist() == far
+def test_outliers_are_judged_by_a_scatter_that_they_do_not_widen(values: list[float], far: list[int]) -> None:
+    assert np.flatnonzero(outliers(np.array(values))).tolist() == far

@@ -1,4 +1,4 @@
-"""fits.nc: judged by the CF compliance checker, read back by xarray, the same bytes each time."""
+"""fits.nc: checked by the CF compliance checker, read back by xarray, the same bytes each time."""
 
 import json
 import subprocess
@@ -94,9 +94,9 @@ def faults(verdict) -> set[tuple[str, str]]:
 
 
 def test_cf_compliance_checker_finds_no_fault(file, tmp_path):
-    """Outside judge: compliance-checker with its own tables of CF 1.11, no network.
+    """An independent check: compliance-checker with its own tables of CF 1.11, no network.
 
-    A faulty file shows that it judges.
+    A faulty file shows that it does find faults.
     """
     faulty = tmp_path / "faulty.nc"
     write_netcdf(faulty, {}, [Variable("a", ("line",), np.zeros(3), "a", "furlongs per moon")])
@@ -132,14 +132,14 @@ def test_the_same_fits_give_the_same_bytes(file, tmp_path):
     assert (tmp_path / "again.nc").read_bytes() == file.read_bytes()
 
 
-def test_what_a_run_lacks_is_left_out(tmp_path):
+def test_sections_without_values_are_left_out(tmp_path):
     fits = FitsFile("x", "h", np.array([5]), np.arange(5), Pointing(np.ones(3), np.array([1.0, 0, 0, 0])))
     write_fits(tmp_path / "fits.nc", fits)
     with netCDF4.Dataset(tmp_path / "fits.nc") as read:
         assert set(read.variables) == {"strip", "n_lines", "line", "camera_position", "camera_to_moon"}
 
 
-def test_a_frame_without_a_single_tie_is_written_too(tmp_path):
+def test_a_frame_without_ties_can_be_written(tmp_path):
     none = TieResiduals(np.zeros(0, int), *(np.zeros(0) for _ in range(6)), np.zeros(0, bool))
     pointing = Pointing(np.ones(3), np.array([1.0, 0, 0, 0]))
     write_fits(tmp_path / "fits.nc", FitsFile("x", "h", np.array([5]), np.arange(5), pointing, ties=none))
@@ -147,7 +147,7 @@ def test_a_frame_without_a_single_tie_is_written_too(tmp_path):
         assert read["tie_x"].shape == (0,)
 
 
-def test_a_shape_that_contradicts_the_others_is_said(tmp_path):
+def test_a_contradicting_shape_is_an_error_that_names_the_variable(tmp_path):
     variables = [Variable("a", ("line",), np.zeros(3), "a"), Variable("b", ("line",), np.zeros(4), "b")]
     with pytest.raises(ValueError, match="b: has 4 along line, variables before it have 3"):
         write_netcdf(tmp_path / "x.nc", {}, variables)

@@ -1,6 +1,6 @@
-"""A disk that takes no more: one kind of error from every writer, with the folder's name, and nothing half written.
+"""A full disk: every writer raises the same kind of error with the folder's name and leaves no partial file.
 
-The system itself refuses here: a limit on a file's size, which it says as it says that a disk is full.
+It is simulated by a limit on a file's size, for which the system reports a similar error.
 """
 
 import errno
@@ -13,13 +13,13 @@ import pytest
 import rasterio
 from affine import Affine
 
-from calib.products.atomic import whole, write_text
+from calib.products.atomic import atomic_file, write_text
 from calib.products.netcdf import Variable, write_netcdf
 from calib.products.rasters import RasterSpec, raster
 from calib.products.tiles import TILE, RasterLayout
 from calib.run.image.unband import unband_file
 
-NOISE = np.random.default_rng(4).standard_normal((TILE, TILE)).astype(np.float32)  # does not become small in a file
+NOISE = np.random.default_rng(4).standard_normal((TILE, TILE)).astype(np.float32)  # hardly compressible
 
 
 @contextmanager
@@ -55,9 +55,9 @@ def plain_image(folder):
 
 
 @pytest.mark.parametrize("write", [text, netcdf, tiles, plain_image])
-def test_each_writer_says_which_folder_is_full_and_leaves_nothing(write, tmp_path):
-    """Libraries that write by themselves said "HDF error" or "write failed", which the command line takes for a fault
-    of ours."""
+def test_each_writer_names_the_full_folder_and_leaves_no_file(write, tmp_path):
+    """Libraries that write files themselves raised "HDF error" or "write failed", which the command line took for a bug
+    of this program."""
     with files_of_at_most(10_000), pytest.raises(OSError, match="File too large") as refused:
         write(tmp_path)
     assert refused.value.errno == errno.EFBIG
@@ -65,9 +65,9 @@ def test_each_writer_says_which_folder_is_full_and_leaves_nothing(write, tmp_pat
     assert list(tmp_path.iterdir()) == []
 
 
-def test_an_error_that_names_its_file_or_is_another_keeps_its_words(tmp_path):
-    """What the frame's own files say when they cannot be read is not taken for the product's folder."""
+def test_other_errors_and_errors_with_a_file_name_are_unchanged(tmp_path):
+    """An error while reading the frame's files must not be reported as one of the product's folder."""
     for error in (OSError(errno.ENOSPC, "full", "elsewhere"), OSError(errno.EIO, "unreadable")):
-        with pytest.raises(OSError, match=r"full|unreadable") as refused, whole(tmp_path / "fits.nc"):
+        with pytest.raises(OSError, match=r"full|unreadable") as refused, atomic_file(tmp_path / "fits.nc"):
             raise error
         assert refused.value.filename in ("elsewhere", None)

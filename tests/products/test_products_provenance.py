@@ -1,4 +1,4 @@
-"""run.json: readable by any JSON parser, complete, the same but for its times."""
+"""run.json: readable by any JSON parser, complete, reproducible except for its times."""
 
 import hashlib
 import json
@@ -55,12 +55,12 @@ def test_the_table_holds_what_the_contract_names(tmp_path):
     assert {"python", "calib", "gdal", "proj", "rasterio"} <= set(versions())
 
 
-def test_without_control_there_is_no_word_of_it(tmp_path):
+def test_without_control_points_their_keys_are_absent(tmp_path):
     write_run(tmp_path / "run.json", run())
     assert not {"control", "pointing"} & set(json.loads((tmp_path / "run.json").read_text()))
 
 
-def test_digests_are_those_of_the_bytes_by_relative_path(tmp_path):
+def test_digests_are_sha256_of_the_files_by_relative_path(tmp_path):
     frame = tmp_path / "tern2-0143"
     frame.mkdir()
     (tmp_path / "lens.toml").write_bytes(b"b" * 3_000_000)
@@ -70,13 +70,13 @@ def test_digests_are_those_of_the_bytes_by_relative_path(tmp_path):
     assert found["../lens.toml"] == hashlib.sha256(b"b" * 3_000_000).hexdigest()
 
 
-def test_a_value_json_has_no_word_for_is_an_error():
+def test_a_value_that_json_cannot_hold_is_an_error():
     with pytest.raises(TypeError, match="cannot hold a set"):
         plain({"a": {1}})
 
 
-def test_the_peak_of_memory_is_this_program_s_own() -> None:
-    """A small program that a large one starts has not had the large one's memory."""
+def test_peak_memory_excludes_the_parent_process() -> None:
+    """A small program started by a large one must not report the large one's memory."""
     held = np.ones(40 * 10**6)
     said = "from calib.products.provenance import peak_memory_mb; print(peak_memory_mb())"
     child = int(subprocess.run([sys.executable, "-c", said], check=True, capture_output=True, text=True).stdout)

@@ -1,4 +1,4 @@
-"""Rasters: the right pixel at the right place, the same bytes however they came, valid by outside judges."""
+"""Rasters: every pixel at its place, bytes independent of the order of writing, valid by independent checks."""
 
 import os
 from concurrent.futures import ThreadPoolExecutor
@@ -17,7 +17,7 @@ from rounded import rounded_by_sigma
 
 from calib import c_library
 from calib.products import cog, file_parts, rasters, tile_store
-from calib.products.packing import differences, packed
+from calib.products.packing import compressed_tile, predictor_bytes
 from calib.products.pyramid import SIGMA_SHARE, Piece, halve
 from calib.products.rasters import RasterSpec, raster
 from calib.products.readable import LONGEST_PX
@@ -29,7 +29,7 @@ MAP = (2.0, 0.0, -910001.0, 0.0, -2.0, 1364551.0)
 
 
 def coordinates(rows: int, cols: int, transform=FILM) -> np.ndarray:
-    """A raster whose values say where they are: x at the pixel's centre, plus y / 1000."""
+    """A raster whose values encode their place: x at the pixel's centre, plus y / 1000."""
     a, _, c, _, e, f = transform
     x, y = c + a * np.arange(cols), f + e * np.arange(rows)
     return (x[None, :] + y[:, None] / 1000).astype(np.float32)
@@ -73,7 +73,7 @@ def test_the_bytes_do_not_depend_on_the_blocks_nor_on_their_order(tmp_path, film
 
 
 def test_gdal_reads_every_value_back_at_its_place_to_a_hundredth_of_a_pixel(film):
-    """The value of a pixel is the coordinate of its centre; GDAL's own transform must say the same."""
+    """The value of a pixel is the coordinate of its centre; GDAL's own transform must give the same."""
     with rasterio.open(film) as file:
         rows, cols = np.mgrid[0 : file.height, 0 : file.width]
         x, y = file.transform @ (cols.ravel() + 0.5, rows.ravel() + 0.5)
@@ -91,24 +91,24 @@ def test_gdal_reads_every_value_back_at_its_place_to_a_hundredth_of_a_pixel(film
 
 
 def overview_of(path: Path, level: int) -> np.ndarray:
-    """An overview of a raster as outside software reads it: level 0 is half the resolution, 1 a quarter, and so on."""
+    """An overview of a raster as read by GDAL: level 0 has half the resolution, 1 a quarter, and so on."""
     with rasterio.open(path, overview_level=level) as file:
         return file.read(1)
 
 
 @pytest.mark.parametrize("overview", [0, 1])
 def test_an_overview_lies_where_the_full_raster_lies(film, overview):
-    """Its value at a pixel is the mean of the coordinates below it; 1337 and 1601 are no multiples of 2."""
+    """Its value at a pixel is the mean of the coordinates that it covers; 1337 and 1601 are not multiples of 2."""
     with rasterio.open(film) as file:
         side, to_film = file.overviews(1)[overview], file.transform
     part = overview_of(film, overview)[:20, 230:390]  # clear of the gap in both
     rows, cols = np.mgrid[0:20, 230:390] + 0.5
-    # Its pixel is a square of whole pixels; the library would spread it over the raster's extent instead.
+    # Each of its pixels covers 2^n x 2^n full pixels; the library would stretch it over the raster's extent instead.
     x, y = to_film @ (side * cols, side * rows)
     assert np.abs(part - (x + y / 1000)).max() < 0.01 * 0.0075
 
 
-def test_outside_judge_finds_a_valid_cloud_optimised_geotiff(tmp_path, film):
+def test_an_independent_validator_accepts_the_cloud_optimised_geotiff(tmp_path, film):
     assert cog_validate(film, strict=True) == (True, [], [])
     mask = np.zeros((1100, 700), np.uint16)
     mask[500, 300] = 256
@@ -122,7 +122,7 @@ def test_outside_judge_finds_a_valid_cloud_optimised_geotiff(tmp_path, film):
 
 
 def extents(path: Path) -> list[list[tuple[int, int]]]:
-    """First byte and the one behind the last of each tile, by resolution."""
+    """First byte and end of each tile, by resolution."""
     with tifffile.TiffFile(path) as tiff:
         return [
             [(at, at + size) for at, size in zip(page.dataoffsets, page.databytecounts, strict=True)]
@@ -132,13 +132,13 @@ def extents(path: Path) -> list[list[tuple[int, int]]]:
 
 @pytest.fixture(params=[0, 1, 3, 6, 24, 48], ids="room for {} bits a pixel".format)
 def room(request, monkeypatch) -> None:
-    """Tiles are written where they stay, behind too little room for the overviews, or too much."""
-    monkeypatch.setattr(rasters, "MOST_COPIED", 0)
+    """Makes tiles be written in place, after a gap that is too small for the overviews, or too large."""
+    monkeypatch.setattr(rasters, "MAX_SPOOLED_TILES", 0)
     monkeypatch.setattr(rasters, "_BITS_SAVED", 9 - request.param)
 
 
 @pytest.mark.usefixtures("room")
-def test_tiles_that_are_never_copied_make_a_valid_file_without_gaps(tmp_path):
+def test_tiles_written_in_place_make_a_valid_file_without_gaps(tmp_path):
     path = tmp_path / "density.tif"
     values = np.random.default_rng(5).normal(size=(1600, 1601)).astype(np.float32)
     layout = RasterLayout(*values.shape, values.dtype, FILM)
@@ -162,7 +162,7 @@ def test_tiles_that_are_never_copied_make_a_valid_file_without_gaps(tmp_path):
 @pytest.mark.parametrize(("rows", "level"), [(1300, None), (2048, None), (2049, 0), (5000, 1)])
 @pytest.mark.parametrize("dtype", [np.float32, np.uint16])
 def test_the_picture_of_a_raster_is_the_finest_overview_that_a_screen_can_show(tmp_path, rows, level, dtype):
-    """To the last pixel at odd edges too, in whatever blocks it came; what is not known, and every bit, is seen."""
+    """Complete at odd edges too, for any blocks; NaN and every bit are kept."""
     chance = np.random.default_rng(6)
     values = chance.integers(0, 512, (rows, 701)).astype(dtype)
     if dtype == np.float32:
@@ -176,8 +176,8 @@ def test_the_picture_of_a_raster_is_the_finest_overview_that_a_screen_can_show(t
 
 
 @pytest.mark.usefixtures("room")
-def test_tiles_that_take_less_than_what_goes_before_them_give_way_to_it(tmp_path):
-    """Of a mask without a bit all tiles together are smaller than the header."""
+def test_tiles_smaller_than_the_header_are_moved_behind_it(tmp_path):
+    """All tiles of a mask with no bit set are together smaller than the header."""
     mask = np.zeros((1600, 1601), np.uint16)
     write(tmp_path / "quality.tif", mask, (512, 1601))
     assert cog_validate(tmp_path / "quality.tif", strict=True) == (True, [], [])
@@ -189,25 +189,25 @@ def test_tiles_that_take_less_than_what_goes_before_them_give_way_to_it(tmp_path
 
 @pytest.mark.usefixtures("room")
 @pytest.mark.parametrize(("block", "order"), [((512, 512), -1), ((100, 333), 1), ((512, 1024), 3)])
-def test_the_bytes_of_tiles_that_are_never_copied_do_not_depend_on_their_order(tmp_path, block, order):
+def test_the_bytes_of_tiles_written_in_place_do_not_depend_on_their_order(tmp_path, block, order):
     values = np.random.default_rng(5).normal(size=(1600, 1601)).astype(np.float32)
     whole = write(tmp_path / "whole.tif", values, values.shape, overview_bits=9)
     assert write(tmp_path / "again.tif", values, block, overview_bits=9, order=order, threads=3) == whole
 
 
 @pytest.mark.usefixtures("room")
-def test_tiles_that_stay_are_on_their_way_to_the_disk_before_the_raster_is_done(tmp_path, monkeypatch):
-    """In pieces of whole pages one behind the other, all but what the last piece lacks; of the same bytes as else."""
+def test_writeback_of_tiles_in_place_starts_before_the_raster_is_complete(tmp_path, monkeypatch):
+    """In consecutive pieces of whole pages, except for an incomplete last piece, without a change of the bytes."""
     values = np.random.default_rng(5).normal(size=(1600, 1601)).astype(np.float32)
     expected = write(tmp_path / "late.tif", values, (512, 1601), overview_bits=9)
-    sent, send_off = [], file_parts.send_off
+    sent, start_writeback = [], file_parts.start_writeback
 
     def noted(out, start, stop):
         sent.append((start, stop, os.fstat(out.fileno()).st_size))
-        send_off(out, start, stop)
+        start_writeback(out, start, stop)
 
-    monkeypatch.setattr(tile_store, "SENT_AT_ONCE", 2**16)
-    monkeypatch.setattr(tile_store, "send_off", noted)
+    monkeypatch.setattr(tile_store, "WRITEBACK_BYTES", 2**16)
+    monkeypatch.setattr(tile_store, "start_writeback", noted)
     assert write(tmp_path / "early.tif", values, (512, 1601), overview_bits=9) == expected
     assert all(start < stop <= written and start % 2**16 == stop % 2**16 == 0 for start, stop, written in sent)
     assert all(one[1] == following[0] for one, following in pairwise(sent))
@@ -215,7 +215,7 @@ def test_tiles_that_stay_are_on_their_way_to_the_disk_before_the_raster_is_done(
     assert sum(stop - start for start, stop, _ in sent) > in_place - 2**16
 
 
-def test_the_system_takes_what_is_sent_off(tmp_path, monkeypatch):
+def test_the_system_accepts_the_writeback_call(tmp_path, monkeypatch):
     answers, library = [], c_library.ctypes.CDLL(None)
 
     class Noted:
@@ -225,14 +225,14 @@ def test_the_system_takes_what_is_sent_off(tmp_path, monkeypatch):
     monkeypatch.setattr(c_library.ctypes, "CDLL", lambda _: Noted())
     with FileIO(tmp_path / "file", "w") as out:
         out.write(bytes(5000))
-        file_parts.send_off(out, 0, 4096)
+        file_parts.start_writeback(out, 0, 4096)
     assert answers == [0]
 
 
-def test_a_c_library_that_cannot_send_bytes_off_is_not_told_to(tmp_path, monkeypatch):
+def test_writeback_is_skipped_if_the_c_library_lacks_the_function(tmp_path, monkeypatch):
     monkeypatch.setattr(c_library.ctypes, "CDLL", lambda _: object())
     with FileIO(tmp_path / "file", "w") as out:
-        file_parts.send_off(out, 0, 4096)
+        file_parts.start_writeback(out, 0, 4096)
 
 
 def test_a_raster_too_large_for_tiff_becomes_a_bigtiff(tmp_path, film, monkeypatch):
@@ -281,7 +281,7 @@ def test_halving_is_the_mean_of_the_finite_and_the_union_of_the_bits(rows, cols,
     for out in (mean, union):
         inside = out[place].copy()
         out[place] = 7
-        assert (out == 7).all()  # nothing is written beside the place
+        assert (out == 7).all()  # nothing is written outside the target
         out[place] = inside
     mean, union = mean[place], union[place]
     for i, j in np.ndindex(mean.shape):
@@ -294,8 +294,8 @@ def test_halving_is_the_mean_of_the_finite_and_the_union_of_the_bits(rows, cols,
         assert union[i, j] == np.bitwise_or.reduce(mask[2 * i : 2 * i + 2, 2 * j : 2 * j + 2], axis=None)
 
 
-def undone(stored: np.ndarray) -> np.ndarray:
-    """Values of the floating-point predictor's bytes, after the text of TIFF Technical Note 3."""
+def undo_predictor(stored: np.ndarray) -> np.ndarray:
+    """Values from the floating-point predictor's bytes, after the text of TIFF Technical Note 3."""
     planes = np.cumsum(stored, axis=1, dtype=np.uint8).reshape(len(stored), 4, -1)
     return np.ascontiguousarray(planes.transpose(0, 2, 1)).view(">f4")[..., 0].astype(np.float32)
 
@@ -303,7 +303,7 @@ def undone(stored: np.ndarray) -> np.ndarray:
 @given(value=st.floats(width=32), bits=st.integers(1, 23))
 def test_rounding_keeps_the_promised_digits(value, bits):
     one = np.full((3, 4), value, np.float32)
-    kept = undone(differences(Piece(one, 1, 2, 2, 2), 3, bits))
+    kept = undo_predictor(predictor_bytes(Piece(one, 1, 2, 2, 2), 3, bits))
     assert np.array_equal(kept, np.full((3, 3), kept[0, 0]), equal_nan=True)
     kept = kept[0, 0]
     if not np.isfinite(value):
@@ -321,18 +321,18 @@ def test_rounding_by_sigma_is_off_by_a_sixteenth_of_it_at_most(value, sigma):
         assert abs(kept - value) <= SIGMA_SHARE * sigma
 
 
-def test_noise_is_coded_by_how_often_its_bytes_come():
-    """Where nothing is repeated a tile cannot be less than the entropy of its bytes (Shannon 1948). It is no multiple
-    of it by an experimental parameter of the C library alone: without that, bytes are stored as they are."""
+def test_noise_is_entropy_coded():
+    """Without repetitions a tile cannot be smaller than the entropy of its bytes (Shannon 1948). It comes near to that
+    only with an experimental parameter of the C library; without it bytes are stored uncompressed."""
     noise = np.round(np.random.default_rng(2).normal(1300, 10, (512, 512))).astype(np.float32) / 1024
     tile = Piece(noise, 0, 0, 512, 512)
-    planes = differences(tile, 512, 23).reshape(512, 4, 512).transpose(1, 0, 2).reshape(4, -1)
+    planes = predictor_bytes(tile, 512, 23).reshape(512, 4, 512).transpose(1, 0, 2).reshape(4, -1)
     shares = [np.unique(plane, return_counts=True)[1] / plane.size for plane in planes]
     entropy = sum(-np.sum(share * np.log2(share)) for share in shares) * noise.size / 8
-    assert entropy < len(packed(tile, 512)) < 1.5 * entropy
+    assert entropy < len(compressed_tile(tile, 512)) < 1.5 * entropy
 
 
-def test_rounding_by_sigma_leaves_few_digits_and_what_has_no_sigma():
+def test_rounding_by_sigma_leaves_few_digits_and_keeps_values_without_sigma():
     noisy = (1 + 0.02 * np.random.default_rng(3).normal(size=(64, 64))).astype(np.float32)
     kept = rounded_by_sigma(noisy, np.full_like(noisy, 0.02))
     assert not (kept.view(np.uint32) & ((1 << 13) - 1)).any()  # 2^-10 is the largest power of two below 0.02 / 16
@@ -345,30 +345,30 @@ def test_rounding_by_sigma_leaves_few_digits_and_what_has_no_sigma():
 
 @pytest.mark.parametrize("threads", [1, 3])
 @pytest.mark.parametrize("block", [(512, 512), (300, 700)])
-def test_threads_that_compress_at_once_give_the_same_bytes(tmp_path, film, threads, block):
+def test_concurrent_compression_gives_the_same_bytes(tmp_path, film, threads, block):
     values = coordinates(1337, 1601)
     values[100:700, 200:900] = np.nan
     assert write(tmp_path / "again.tif", values, block, threads=threads) == film.read_bytes()
 
 
-def test_a_tile_whose_compression_fails_is_no_product(tmp_path, monkeypatch):
+def test_failed_compression_leaves_no_product(tmp_path, monkeypatch):
     def fails(*_: object) -> bytes:
         raise MemoryError("no room")
 
-    monkeypatch.setattr(rasters, "packed", fails)
+    monkeypatch.setattr(rasters, "compressed_tile", fails)
     with pytest.raises(MemoryError, match="no room"):
         write(tmp_path / "x.tif", coordinates(600, 600), (512, 600), threads=2)
     assert list(tmp_path.iterdir()) == []
 
 
-def test_fewer_digits_are_fewer_bytes(tmp_path):
+def test_fewer_mantissa_bits_give_fewer_bytes(tmp_path):
     noisy = (1 + 0.02 * np.random.default_rng(3).normal(size=(512, 512))).astype(np.float32)
     short = write(tmp_path / "short.tif", noisy, (512, 512), mantissa_bits=12)
     assert len(short) < 0.7 * len(write(tmp_path / "long.tif", noisy, (512, 512)))
     assert np.abs(read_raster(tmp_path / "short.tif").values / noisy - 1).max() <= 2.0**-13
 
 
-def test_what_is_read_back_is_lazy_and_knows_its_place(film):
+def test_a_raster_is_read_back_lazily_with_coordinates(film):
     density = read_raster(film)
     assert density.chunks is not None
     part = density[100:103, 995:1000]
@@ -386,7 +386,7 @@ def test_corner_and_center_are_half_a_pixel_apart():
     assert center_transform(corner) == pytest.approx(skewed)
 
 
-def test_mistakes_of_the_caller_are_said(tmp_path):
+def test_invalid_calls_raise_clear_errors(tmp_path):
     layout = RasterLayout(600, 40, np.dtype("float32"), FILM)
     block = np.zeros((600, 40), np.float32)
 

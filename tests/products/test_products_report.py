@@ -1,4 +1,4 @@
-"""report.html: whole HTML that fetches nothing and escapes everything, says what is missing, places things right."""
+"""report.html: complete HTML that loads nothing, escapes all texts, states what is missing, and places things right."""
 
 import base64
 import re
@@ -37,7 +37,7 @@ def decoded(address: str) -> Image.Image:
     return Image.open(BytesIO(base64.b64decode(address.split(",", 1)[1])))
 
 
-def test_every_element_is_closed_and_every_name_is_there_once(text):
+def test_every_element_is_closed_and_ids_are_unique(text):
     judge = judged(text)
     assert judge.faults == []
     assert judge.open == []
@@ -54,7 +54,7 @@ def test_nothing_is_fetched(text):
     assert "default-src 'none'" in text
 
 
-def test_the_bytes_are_the_same_again(tmp_path, data, text):
+def test_the_bytes_are_reproducible(tmp_path, data, text):
     write_report(tmp_path / "report.html", data)
     assert (tmp_path / "report.html").read_bytes() == text.encode()
 
@@ -104,7 +104,7 @@ def test_texts_from_the_frame_are_escaped(data):
     assert (judge.faults, judge.open) == ([], [])
 
 
-def test_what_is_absent_is_said_with_its_reason(data):
+def test_absent_sections_state_their_reason(data):
     bare = ReportData(
         facts=(),
         figures=(),
@@ -128,7 +128,7 @@ def test_a_frame_of_one_strip_and_no_usable_mark_has_a_page(data):
 
 
 def test_marks_beyond_their_strips_edge_are_not_counted_as_left_out(data):
-    """A mark that was not to be seen is no fault: the warnings do not count it, so the page counts it apart."""
+    """A mark that was not visible is no fault. The warnings do not count it, so the page counts it separately."""
     marks = data.fits.marks
     out = np.flatnonzero(~marks.used)
     assert out.size > 1
@@ -138,13 +138,13 @@ def test_marks_beyond_their_strips_edge_are_not_counted_as_left_out(data):
     assert f"<summary>{left}, 1 mark beyond the edge of the strip, or lost with it</summary>" in text
 
 
-def test_what_is_to_be_said_of_a_map_stands_beside_its_scale(data):
+def test_the_note_of_a_map_is_shown_with_its_scale(data):
     layer = MapLayer("1-sigma", data.map.layers[0].values, "radiance factor", "median 5.0% of the reflectance")
     text = page(replace(data, map=replace(data.map, layers=[layer])))
     assert "radiance factor; median 5.0% of the reflectance</span>" in text
 
 
-def test_a_figure_stands_beside_its_limit_with_their_ratio():
+def test_a_figure_is_shown_with_its_limit_and_their_ratio():
     row = figure_row(ReportFigure("Seams", "rms", 0.0015, "D", 0.001, "noise"))
     assert (row.value, row.limit, row.ratio, row.bar_percent) == ("0.0015", "0.001", "1.50", 30.0)
     assert figure_row(ReportFigure("a", "b", 9.0, "", 1.0)).bar_percent == 100.0
@@ -158,29 +158,29 @@ def test_a_figure_stands_beside_its_limit_with_their_ratio():
      (9e-4, "0.0009"), (3.5e7, "3.50 × 10⁷"), (0.0999999, "0.1"), (100.4, "100"),
      (float("inf"), "not determined")],
 )  # fmt: skip
-def test_numbers_are_said_as_a_person_reads_them(value, said):
+def test_numbers_are_formatted_for_people(value, said):
     assert number(value) == said
 
 
-def test_a_number_has_as_many_digits_as_are_asked_for():
+def test_a_number_has_the_requested_digits():
     assert (number(99.9876, 4), number(0.00046, 2), number(0.0026, 2)) == ("99.99", "0.00046", "0.0026")
     assert (number(28190.0), number(12345.6), number(-1234.0)) == ("28,190", "12,346", "−1,234")
 
 
-def test_pictures_are_no_larger_than_a_screen_and_keep_light_and_dark():
+def test_pictures_are_limited_in_size_and_keep_light_and_dark():
     ramp = np.linspace(0, 1, 5000, dtype=np.float32)[None, :].repeat(40, axis=0)
     ramp[:, :400] = np.nan
     picture = decoded(grey_jpeg(ramp))
     assert picture.width <= LONGEST_PX
     grey = np.asarray(picture)[3]
-    assert abs(int(grey[50]) - 128) < 8  # nothing there
+    assert abs(int(grey[50]) - 128) < 8  # no data
     assert grey[150] < 12
     assert grey[-3] > 243
     flat = np.asarray(decoded(grey_jpeg(np.full((8, 8), 0.3))))
     assert np.ptp(flat.astype(int)) < 3
 
 
-def test_a_bit_is_shown_where_it_is_set_in_its_own_colour():
+def test_a_mask_bit_is_drawn_in_its_own_colour():
     mask = np.zeros((5, 7), bool)
     mask[2, 3] = True
     pixels = np.asarray(decoded(bit_png(mask, COLORS[quality.DROPOUT])).convert("RGBA"))
@@ -213,8 +213,8 @@ def test_the_graticule_lies_where_the_formula_of_the_projection_puts_it():
     assert ring.max(axis=0) == pytest.approx([700, 500], abs=0.06)
 
 
-def test_the_scale_bar_is_as_long_as_the_ground_where_it_is_told():
-    """On an equidistant cylindrical map a degree of longitude is as wide everywhere, and cos(lat) as much ground."""
+def test_the_scale_bar_has_the_ground_length_at_the_centre_of_the_map():
+    """On an equidistant cylindrical map a degree of longitude is equally wide everywhere, its ground cos(lat) times."""
     degree = 1737400 * np.pi / 180
     text, share = scale_bar(map_of("IAU_2015:30110", (0, 59 * degree, 2 * degree, 61 * degree), [0], [0]))
     assert text == "5 km"
@@ -222,8 +222,8 @@ def test_the_scale_bar_is_as_long_as_the_ground_where_it_is_told():
     text, share = scale_bar(map_of("IAU_2015:30110", (0, -degree / 100, degree / 50, degree / 100), [0], [0]))
     assert text == "100 m"
     assert share * degree / 50 == pytest.approx(100, rel=1e-3)
-    assert scale_bar(map_of("IAU_2015:30170", (-4e6, -1e5, 3e5, 1e5), [0], [0])) is None  # the Moon ends before
-    for width in 40_000 - np.arange(4) * np.spacing(20_000.0):  # a quarter of it is 10 km but for rounding
+    assert scale_bar(map_of("IAU_2015:30170", (-4e6, -1e5, 3e5, 1e5), [0], [0])) is None  # beyond the Moon
+    for width in 40_000 - np.arange(4) * np.spacing(20_000.0):  # a quarter of it is 10 km except for rounding
         assert scale_bar(map_of("IAU_2015:30110", (-width / 2, -1e3, width / 2, 1e3), [0], [0]))[0] in ("5 km", "10 km")
 
 
@@ -255,7 +255,7 @@ def test_a_footprint_across_the_antimeridian_is_one_ring_on_its_map():
 
 @pytest.mark.parametrize("strips", [2, 9, 61])
 def test_seams_are_numbered_and_jumps_are_round_numbers(strips: int) -> None:
-    """No exponents, no half seams, every seam and every jump inside the picture, and labels that do not collide."""
+    """No exponents, no fractional seam numbers, all seams and jumps inside the plot, and labels that do not overlap."""
     count = strips - 1
     jump = np.linspace(0.0011, 0.0033, count)
     with style():

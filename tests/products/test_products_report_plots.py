@@ -1,4 +1,4 @@
-"""The report's plots of tone and geometry: what they draw is where the numbers are, and nothing stops them."""
+"""The report's plots of tone and geometry: they draw the given numbers, and are drawn for incomplete frames too."""
 
 import csv
 import re
@@ -19,11 +19,11 @@ from calib.products.fits_pointing import PlaceUncertainty
 from calib.products.report import page
 from calib.products.report_checks import NORMAL_1, NORMAL_2, noise_figure, residual_figure, shares
 from calib.products.report_columns import column_spectrum
-from calib.products.report_curves import chosen_curves, middle_of
+from calib.products.report_curves import chosen_curves, median_curve
 from calib.products.report_data import ColumnSpectrum, DensityResiduals, Globe, ReportData, SampleNoise
 from calib.products.report_geometry import seam_jumps
-from calib.products.report_globe import footprint_size, globe_figure, night, projected
-from calib.products.report_plot import _with_own_names, drawing, some_of, style
+from calib.products.report_globe import footprint_size, globe_figure, night_outline, projected
+from calib.products.report_plot import _with_unique_ids, drawing, spread_indices, style
 from calib.products.report_sweep import own_sweeps, sweep_curves
 
 SNYDER = Path(__file__).parents[1] / "data" / "geometry" / "snyder_examples.csv"
@@ -48,7 +48,7 @@ def test_the_globe_is_the_orthographic_projection_of_the_published_example() -> 
 @given(ANY_PLACE, ANY_PLACE, st.integers(0, 10_000))
 @settings(max_examples=60, deadline=None)
 def test_night_is_where_the_sun_is_below_the_horizon(center, sun, seed) -> None:
-    """Places of the near side, a degree or more from the terminator and from the limb: in the outline or not."""
+    """Checks places of the near side that are at least a degree from the terminator and the limb."""
     rng = np.random.default_rng(seed)
     lon, lat = rng.uniform(-180, 180, 200), np.degrees(np.arcsin(rng.uniform(-1, 1, 200)))
 
@@ -59,7 +59,7 @@ def test_night_is_where_the_sun_is_below_the_horizon(center, sun, seed) -> None:
     height = vectors(lon, lat) @ vectors(*sun)
     x, y, front = projected(lon, lat, center)
     plain = front & (np.abs(height) > 0.02) & (np.hypot(x, y) < 0.999)
-    outline = night(Globe(center, center, sun, np.zeros(1), np.zeros(1)))
+    outline = night_outline(Globe(center, center, sun, np.zeros(1), np.zeros(1)))
     inside = Outline(outline).contains_points(np.column_stack([x, y])) if len(outline) else np.zeros(200, bool)
     assert np.array_equal(inside[plain], height[plain] < 0)
 
@@ -91,7 +91,7 @@ def test_the_globe_is_drawn_at_poles_and_at_the_antimeridian(center, size_deg) -
 
 
 def test_shares_of_normal_residuals_are_those_of_the_unit_normal() -> None:
-    """Binomial scatter of 200 000: 0.1 %. A kind without rows has no line."""
+    """The binomial scatter for 200 000 is 0.1 %. A kind without residuals has no row."""
     rng = np.random.default_rng(5)
     n = 200_000
     sigma = rng.uniform(0.001, 0.1, n)
@@ -105,7 +105,7 @@ def test_shares_of_normal_residuals_are_those_of_the_unit_normal() -> None:
 
 
 def test_a_planted_bend_shows_in_the_medians_of_its_kind() -> None:
-    """Patches 0.01 too dense at the dark end, unexposed film as it should be."""
+    """Patches are 0.01 too dense at the dark end, unexposed film is correct."""
     rng = np.random.default_rng(6)
     density, kind = rng.uniform(0, 2, 8000), np.arange(8000) % 2
     off = np.where((kind == 0) & (density > 1.5), 0.01, 0.0) + 0.001 * rng.normal(size=8000)
@@ -132,7 +132,7 @@ def test_harmonics_stand_at_multiples_of_one_cycle_a_strip() -> None:
 
 
 def test_the_own_part_of_a_sweep_is_what_was_put_into_it(data) -> None:
-    """A strip's centre, the linear sweep and what all share are not in it; its own bend is."""
+    """It excludes a strip's mean, the linear sweep and the common part, and includes its own curvature."""
     at = np.linspace(-1, 1, 260)
     bend = np.array([0.0, 0.003, 0.0])[:, None] * (at**2 - np.mean(at**2))
     common = 0.02 * np.sin(2 * at)
@@ -141,22 +141,22 @@ def test_the_own_part_of_a_sweep_is_what_was_put_into_it(data) -> None:
     assert np.abs(found - bend).max() < 1e-12
 
 
-def test_the_middle_of_curves_ends_where_the_first_of_them_ends() -> None:
-    """A strip without a curve does not count; beyond a strip's end the median of the rest would jump."""
+def test_the_median_curve_ends_where_the_first_curve_ends() -> None:
+    """Strips without a curve are ignored; beyond a strip's end the median of the others would jump."""
     nan = np.nan
     rows = np.array([[1.0, 2, 3, 4], [3.0, 4, 5, nan], [nan] * 4, [5.0, 9, 7, 8]])
-    assert np.array_equal(middle_of(rows), [3.0, 4.0, 5.0, nan], equal_nan=True)
-    assert np.isnan(middle_of(np.full((2, 3), nan))).all()
+    assert np.array_equal(median_curve(rows), [3.0, 4.0, 5.0, nan], equal_nan=True)
+    assert np.isnan(median_curve(np.full((2, 3), nan))).all()
 
 
-def test_a_few_of_many_are_the_ends_and_some_between() -> None:
-    assert some_of(1).tolist() == [0]
-    assert some_of(3).tolist() == [0, 1, 2]
-    assert some_of(10).tolist() == [0, 3, 6, 9]
+def test_spread_indices_include_both_ends() -> None:
+    assert spread_indices(1).tolist() == [0]
+    assert spread_indices(3).tolist() == [0, 1, 2]
+    assert spread_indices(10).tolist() == [0, 3, 6, 9]
 
 
 def only(data: ReportData, *wanted: str) -> ReportData:
-    """The page's data with few of its fits and without pictures: the rest has its own tests."""
+    """The page's data with only some of its fits and without pictures, which have their own tests."""
     parts = ("transfer", "banding", "drift", "geometry", "marks", "ties", "control", "uncertainty")
     fits = replace(data.fits, **{name: None for name in parts if name not in wanted})
     return replace(data, fits=fits, pairs=(), quality=(), map=None, spectrum=None, seams=None)
@@ -171,7 +171,7 @@ def without(data: ReportData, kind: int) -> ReportData:
 
 
 def unknown(data: ReportData) -> ReportData:
-    """A frame of which nothing could be calibrated: tables of NaN, no residuals, no spectrum."""
+    """A frame that could not be calibrated: tables of NaN, no residuals, no spectrum."""
     t, b, g = data.fits.transfer, data.fits.banding, data.fits.geometry
     nan = np.full(t.density.shape, np.nan)
     fits = replace(
@@ -228,13 +228,13 @@ PARTS = {
 
 
 @pytest.mark.parametrize("name", list(BARE))
-def test_a_frame_that_lacks_something_has_a_whole_page(data, name: str) -> None:
+def test_an_incomplete_frame_has_a_complete_page(data, name: str) -> None:
     lean = only(BARE[name](data), *PARTS[name]) if name in PARTS else replace(BARE[name](data), pairs=(), quality=())
     judge = judged(page(lean))
     assert (judge.faults, judge.open) == ([], [])
 
 
-def test_the_table_of_places_says_what_misses_the_moon(data) -> None:
+def test_the_table_of_places_marks_places_off_the_moon(data) -> None:
     lean = replace(only(data, "uncertainty"), residuals=None)
     text = page(lean)
     assert text.count("off the Moon</td>") == 1
@@ -255,7 +255,7 @@ def test_frames_of_few_strips_have_all_plots(strips: int) -> None:
 
 
 def scaled(data: ReportData, factor: float) -> ReportData:
-    """Banding, drift, places and seams so many times as large: numbers beside axes are longer or shorter."""
+    """Banding, drift, places and seams multiplied by a factor, which changes the lengths of numbers at the axes."""
     fits = data.fits
     times = {
         name: type(part)(**{field.name: factor * getattr(part, field.name) for field in fields(part)})
@@ -266,8 +266,8 @@ def scaled(data: ReportData, factor: float) -> ReportData:
 
 
 @pytest.mark.parametrize("factor", [0.003, 1.0, 37.0])
-def test_all_letters_of_a_plot_stand_on_it(data, factor: float) -> None:
-    """The room around axes is given in inches, not measured: long numbers must have it too, each row its own."""
+def test_all_texts_of_a_plot_are_inside_it_and_apart(data, factor: float) -> None:
+    """Margins around axes are fixed in inches, not measured, so they must suffice for long numbers and for each row."""
     shown = scaled(data, factor)
     with style():
         made = {
@@ -285,15 +285,15 @@ def test_all_letters_of_a_plot_stand_on_it(data, factor: float) -> None:
 
 
 def test_the_page_of_many_strips_stays_quick_to_load() -> None:
-    """Sixty strips: all drawings together below three megabytes; pictures are bounded by their width."""
+    """Sixty strips: all drawings together take less than three megabytes; pictures are limited in width."""
     text = page(replace(scene(60, 310, 320), pairs=(), quality=(), map=None))
     assert len(text) < 3_000_000
 
 
-def test_inner_names_do_not_hang_on_the_last_digits_of_a_place() -> None:
-    """Two drawings that print the same are the same, whatever the plotting library called their parts (a bug)."""
+def test_ids_do_not_depend_on_the_last_digits_of_coordinates() -> None:
+    """Drawings that look the same must have the same bytes, whatever ids the plotting library gave them (was a bug)."""
     drawn = '<g id="axes_1"><clipPath id="p{0}"><rect/></clipPath><path clip-path="url(#p{0})"/><use href="#m{0}"/></g>'
-    one, two = (_with_own_names(drawn.format(hashed), "banding") for hashed in ("0c4d5ef8fc", "7ce39c4628"))
+    one, two = (_with_unique_ids(drawn.format(hashed), "banding") for hashed in ("0c4d5ef8fc", "7ce39c4628"))
     assert one == two
     clip = '<clipPath id="banding-0"><rect/></clipPath><path clip-path="url(#banding-0)"/>'
     assert one == f'<g>{clip}<use href="#banding-1"/></g>'

@@ -1,4 +1,4 @@
-"""item.json: judged by the STAC schemas and the library's own readers of the extensions, without a network."""
+"""item.json: checked by the STAC schemas and the library's own readers of the extensions, without a network."""
 
 import hashlib
 import json
@@ -23,7 +23,7 @@ from calib.quality import BITS, OBLIQUE
 
 
 def known(major: list[float], minor: list[float], azimuth: list[float]) -> PlaceUncertainty:
-    """Ellipses of a centre and two corners; what has no ellipse is off the Moon."""
+    """Error ellipses of a centre and corners; those without an ellipse are off the Moon."""
     on = np.isfinite(np.array(major))
     lon, lat = np.where(on, [21.4, 21.2, 0.0], np.nan), np.where(on, [3.1, 3.4, 0.0], np.nan)
     film = np.array([0.0, -10.5, 10.5]), np.array([0.0, -6.0, -6.0])
@@ -67,8 +67,8 @@ def written(folder, what: MapItem) -> dict:
 
 
 def judged(table: dict) -> None:
-    """By the core schemas, which the library brings along. Those of the extensions are not to be had without a network:
-    the library's readers of the extensions judge these (next test)."""
+    """Validate by the core schemas, which the library includes. Those of the extensions need a network; the library's
+    readers check these (next test)."""
     validate_dict(table | {"stac_extensions": []})
 
 
@@ -81,9 +81,9 @@ def test_the_core_schema_accepts_the_item_and_would_reject_a_broken_one(folder):
     assert table["properties"]["datetime"] == "1971-06-02T11:42:07.250000Z"
 
 
-def test_the_readers_of_the_extensions_find_what_was_meant(folder):
+def test_the_readers_of_the_extensions_return_the_values(folder):
     read = pystac.Item.from_dict(written(folder, item()))
-    # Each reader refuses an item that does not name the very address of its own schema.
+    # Each reader rejects an item that does not list the exact URL of its schema.
     projection, view = ProjectionExtension.ext(read), ViewExtension.ext(read)
     assert projection.code == "IAU_2015:30110"
     assert projection.shape == [300, 200]
@@ -92,7 +92,7 @@ def test_the_readers_of_the_extensions_find_what_was_meant(folder):
     assert pyproj.CRS(projection.wkt2) == pyproj.CRS("IAU_2015:30110")
     assert pyproj.CRS.from_json_dict(projection.projjson) == pyproj.CRS("IAU_2015:30110")
     assert (view.sun_elevation, view.sun_azimuth, view.incidence_angle) == (25.0, 271.5, 3.0)
-    said = read.properties  # in the words of those who measure light: incidence is the Sun's
+    said = read.properties  # photometry: incidence is that of the Sun
     assert (said["calib:incidence_angle_deg"], said["calib:emission_angle_deg"]) == (65.0, 3.0)
     file = FileExtension.ext(read.assets["fits"])
     assert file.size == 4
@@ -102,7 +102,7 @@ def test_the_readers_of_the_extensions_find_what_was_meant(folder):
     assert (bits[-1].name, bits[-1].length, 1 << bits[-1].offset) == ("very_oblique", 1, OBLIQUE)
 
 
-def test_the_ellipse_and_the_body_are_said_and_the_bytes_are_the_same_again(folder):
+def test_the_item_has_ellipse_and_body_and_is_reproducible(folder):
     first = written(folder, item())
     content = (folder / "item.json").read_bytes()
     assert written(folder, item()) == first
@@ -113,7 +113,7 @@ def test_the_ellipse_and_the_body_are_said_and_the_bytes_are_the_same_again(fold
     assert str(folder) not in content.decode()
 
 
-def test_the_ellipses_at_the_corners_are_said_and_a_corner_off_the_moon_says_so(folder):
+def test_corners_have_ellipses_or_are_marked_as_off_the_moon(folder):
     first, second = written(folder, item())["properties"]["calib:corner_uncertainty"]["corners"]
     assert first == {
         "corner": "upper left", "film_mm": [-10.5, -6.0], "on_moon": True, "lon_deg": 21.2, "lat_deg": 3.4,
@@ -129,7 +129,7 @@ def test_a_centre_off_the_moon_has_no_ellipse(folder):
     assert [one["on_moon"] for one in properties["calib:corner_uncertainty"]["corners"]] == [True, False]
 
 
-def test_a_frame_whose_centre_is_off_the_moon_and_a_grid_of_ones_own(folder):
+def test_a_frame_with_its_centre_off_the_moon_and_a_grid_without_a_code(folder):
     bare = item(center=None, uncertainty=None, place=replace(item().place, code=None))
     table = written(folder, bare)
     judged(table)

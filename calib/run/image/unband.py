@@ -12,7 +12,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 
 from calib.errors import CalibError, InputError, NotPossible
-from calib.products.atomic import whole
+from calib.products.atomic import atomic_file
 from calib.run.image.labelled import check_one_band, without_name
 from calib.run.progress import Progress, silent, tracked
 from calib.run.rasters.headers import made_by
@@ -134,5 +134,5 @@ def _write(
             file.scales, file.offsets = stands_for
             file.set_band_description(1, description)
             file.update_tags(**made_by())
-        with whole(path) as aside:
+        with atomic_file(path) as aside:
             aside.write_bytes(made.getbuffer())

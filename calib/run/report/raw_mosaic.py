@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from calib.film.assemble import FilmGrid
 from calib.frame.frame import Frame, StripRaster
 from calib.ordered import in_order
-from calib.products.pyramid import seen_from
+from calib.products.pyramid import screen_reduction
 
 LINES = 4  # at most, averaged for each row of the picture: enough that single lost lines hardly show
 
@@ -29,7 +29,7 @@ def raw_mosaic(frame: Frame, unread: Sequence[Sequence[int]], grid: FilmGrid, th
 
     NaN where nothing was scanned, and in the lines of each strip that are `unread`.
     """
-    factor = seen_from(grid.rows, grid.columns)
+    factor = screen_reduction(grid.rows, grid.columns)
     total = np.zeros((-(-grid.rows // factor), -(-grid.columns // factor)))
     count = np.zeros(total.shape, np.int64)
     strips = list(zip(frame.strips, unread, strict=True))
