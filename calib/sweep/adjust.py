@@ -1,8 +1,8 @@
-"""All strips' sweeps from all evidence at once: robust hierarchical least squares with covariance.
+"""Fits the sweeps of all strips to all evidence at once: robust hierarchical least squares with covariance.
 
-Coefficients have Gaussian priors by group, u ~ N(0, tau_g^2); tau_g^2 and the scale of each kind of evidence are found
-by restricted maximum likelihood, fixed-point form (Fellner 1986, Technometrics 28:51; Wood & Fasiolo 2017, Biometrics
-73:1071): tau_g^2 = |u_g|^2 / (n_g - tr(C_gg)/tau_g^2). Outliers lose weight as under Student's t.
+Coefficients have Gaussian priors by group, u ~ N(0, tau_g^2). tau_g^2 and the scale of each kind of evidence are
+estimated by restricted maximum likelihood, in fixed-point form (Fellner 1986, Technometrics 28:51; Wood & Fasiolo 2017,
+Biometrics 73:1071): tau_g^2 = |u_g|^2 / (n_g - tr(C_gg)/tau_g^2). Outliers are downweighted as under Student's t.
 """
 
 from collections.abc import Sequence
@@ -31,23 +31,26 @@ from calib.sweep.normals import (
 from calib.sweep.pace import pace_weights
 from calib.sweep.rows import Rows
 
-ALONE, HANGING, TIES = range(3)  # sorts of observations of a strip: of itself, of its left neighbour's mark, of a seam
-SORTS = 3
+# Classes of a strip's observations, by the blocks of unknowns they touch: its own; also that of the left neighbour,
+# which holds the place of the mark seen; both sides of a seam.
+OWN, VIA_LEFT_MARK, TIES = range(3)
+CLASSES = 3
 STUDENT_DOF = 5.0
-SETTLED = 0.03  # of the prior variances: no larger change from one round to the next;
-NEARLY_SETTLED = 0.1  # for fits that others follow
-STEADY = 0.1  # of the robust weights: no larger change either
-PRIOR_COUNT = 1.0  # a group's expected variance counts as this many coefficients: few data then stay close to it
+SETTLED = 0.03  # largest relative change of the prior variances between rounds at which a fit has converged,
+NEARLY_SETTLED = 0.1  # and that for fits that are only the start of others
+WEIGHTS_SETTLED = 0.1  # largest change of the robust weights at convergence; relative to weights above 1
+PRIOR_COUNT = 1.0  # coefficients that a group's expected variance counts as: with few data the estimate stays near it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjustment:
-    """The fit: its unknowns with covariance, and what it says of each of N observations.
+    """A fit: its unknowns with covariance, and residuals and weights of its N observations.
 
-    `prior`, `variances`: prior variances by group that the solution was made with, and those a next one would take.
+    `prior`, `variances`: prior variances by group, those the solution was made with and those for the next round.
     `scale` (KINDS,): factor on the stated variances of each kind of observation.
-    `residual` (N, 2): value less fit, px; `fit_cov` (N, 2, 2): the fit's own covariance on the axes seen.
-    `weight` (N,): robust weights; `trust` (N,): those that the solution was made with, over their kinds' factors.
+    `residual` (N, 2): observed minus fitted value, px; `fit_cov` (N, 2, 2): covariance of the fitted value, px^2.
+    `weight` (N,): robust weights for the next round; `trust` (N,): those the solution was made with, divided by the
+        `scale` of their kind that it was made with.
     """
 
     layout: Layout
@@ -63,7 +66,7 @@ class Adjustment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Start:
-    """What a fit begins with: prior variances by group, factors on each kind's variances, robust weights (N,)."""
+    """Initial values of a fit: prior variances by group, factors on each kind's variances, robust weights (N,)."""
 
     variances: Array
     scale: Array
@@ -71,7 +74,7 @@ class Start:
 
 
 def unknown_start(expected: Array, count: int) -> Start:
-    """The start of a fit before which nothing is known of its `count` observations."""
+    """Initial values of a fit that follows no other: the `expected` variances, all factors and `count` weights 1."""
     return Start(expected, np.ones(KINDS), np.ones(count))
 
 
@@ -85,11 +88,10 @@ def adjust(
     threads: int = 1,
     settled: float = SETTLED,
 ) -> Adjustment:
-    """Fit until variances (none changes by more than `settled` of it) and weights have settled; where it begins decides
-    how soon they do.
+    """Fit until variances (relative change below `settled`) and weights have converged, for `rounds` at most.
 
-    `expected` (len(GROUPS),) are the prior variances as one thinks of them beforehand; those of the groups in `free`
-    are estimated. The result does not depend on `threads`.
+    `start` decides only how many rounds that takes. `expected` (len(GROUPS),) are the prior variances assumed without
+    data; those of the groups in `free` are estimated. The result does not depend on `threads`.
     """
     batches = make_batches(layout, observations, threads)
     seen = np.diagonal(observations.information, axis1=1, axis2=2) > 0
@@ -105,8 +107,8 @@ def adjust(
         scale = _scales(observations, fit)
         before, (variances, _) = variances, next_variances(layout, fit.solution, variances, expected, free)
         fit = replace(fit, weight=weight, scale=scale, variances=variances)
-        steady = np.all(np.abs(np.log(variances / before)) < settled)
-        if steady and np.all(np.abs(weight - used) < STEADY * np.maximum(used, 1)):
+        variances_converged = np.all(np.abs(np.log(variances / before)) < settled)
+        if variances_converged and np.all(np.abs(weight - used) < WEIGHTS_SETTLED * np.maximum(used, 1)):
             break
     if fit is None:
         raise ValueError(f"rounds must be 1 or more, not {rounds}")
@@ -116,23 +118,23 @@ def adjust(
 def make_batches(layout: Layout, evidence: Observations, threads: int = 1) -> Batches:
     """Group the observations by the blocks of unknowns they touch.
 
-    Of a strip's own some hang on its left neighbour by a mark whose place is an unknown of that one.
+    A mark seen in a strip also touches its left neighbour's block if that block holds the mark's place.
     """
     count = len(layout.strips)
     owner = {mark: k for k, marks in enumerate(layout.places) for mark in marks}
-    held = np.flatnonzero(evidence.mark >= 0)
-    sort = np.where(evidence.kind == TIE, TIES, ALONE)
-    places = zip(evidence.mark[held].tolist(), evidence.a[held].tolist(), strict=True)
-    borrowed = [owner.get(mark, strip) != strip for mark, strip in places]
-    sort[held[np.array(borrowed, bool)]] = HANGING
-    group = SORTS * evidence.a + sort
+    with_place = np.flatnonzero(evidence.mark >= 0)
+    observation_class = np.where(evidence.kind == TIE, TIES, OWN)
+    places = zip(evidence.mark[with_place].tolist(), evidence.a[with_place].tolist(), strict=True)
+    is_via_left = [owner.get(mark, strip) != strip for mark, strip in places]
+    observation_class[with_place[np.array(is_via_left, bool)]] = VIA_LEFT_MARK
+    group = CLASSES * evidence.a + observation_class
     order = np.argsort(group, kind="stable")
-    ends = np.searchsorted(group[order], np.arange(-SORTS, SORTS * (count + 1) + 1))  # a strip more on either side
+    ends = np.searchsorted(group[order], np.arange(-CLASSES, CLASSES * (count + 1) + 1))  # a strip more on either side
     at = [order[start:stop] for start, stop in pairwise(ends.tolist())]
-    of_strip = [at[first : first + SORTS] for first in range(0, len(at), SORTS)]
+    classes_of = [at[first : first + CLASSES] for first in range(0, len(at), CLASSES)]
     parts = [
-        (mine[ALONE], mine[HANGING], left[TIES], right[HANGING], mine[TIES])
-        for left, mine, right in zip(of_strip, of_strip[1:], of_strip[2:], strict=False)
+        (mine[OWN], mine[VIA_LEFT_MARK], left[TIES], right[VIA_LEFT_MARK], mine[TIES])
+        for left, mine, right in zip(classes_of, classes_of[1:], classes_of[2:], strict=False)
     ]
     strips = shared_out(
         lambda k: StripRows(np.concatenate(parts[k]), _rows(layout, evidence, k, parts[k])), range(count), threads
@@ -142,13 +144,16 @@ def make_batches(layout: Layout, evidence: Observations, threads: int = 1) -> Ba
         n = parts[k][3].size + parts[k][4].size
         if n:
             first = parts[k + 1][0].size
-            seams[k, k + 1] = _part(left, left.index.size - n, left.index.size), _part(right, first, first + n)
+            seams[k, k + 1] = _slice_of(left, left.index.size - n, left.index.size), _slice_of(right, first, first + n)
     return Batches(strips, seams)
 
 
 def _rows(layout: Layout, evidence: Observations, strip: int, parts: tuple[NDArray[np.int64], ...]) -> Rows:
-    """Rows in a strip: of observations of itself alone, of those that hang on its left neighbour, of ties to that one,
-    of those of its right neighbour that hang on it (by the mark's place alone), and of ties to that one."""
+    """Design rows of a strip for the five `parts` of its observations, in this order.
+
+    Its own; its own via the left neighbour's mark; ties to the left neighbour; the right neighbour's observations via a
+    mark of this strip (which see only the mark's place here); ties to the right neighbour.
+    """
     index = np.concatenate(parts)
     sizes = [part.size for part in parts]
     sign, is_right = np.repeat([1.0, 1.0, -1.0, 0.0, 1.0], sizes), np.repeat([False, False, True, False, False], sizes)
@@ -166,8 +171,8 @@ def _rows(layout: Layout, evidence: Observations, strip: int, parts: tuple[NDArr
     return Rows(few, rows.cell, rows.weight * sign[:, None])
 
 
-def _part(side: StripRows, start: int, stop: int) -> StripRows:
-    """Some of the observations of a side."""
+def _slice_of(side: StripRows, start: int, stop: int) -> StripRows:
+    """The observations `start` to `stop` (exclusive) of one side."""
     rows = side.rows
     return StripRows(side.index[start:stop], Rows(rows.few[start:stop], rows.cell[start:stop], rows.weight[start:stop]))
 
@@ -176,7 +181,7 @@ def solve_weighted(
     layout: Layout, evidence: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
     threads: int = 1,
 ) -> Adjustment:  # fmt: skip
-    """One weighted solution with its residuals."""
+    """One solution with given weights, with residuals and their covariance."""
     normals = _weighted_normals(layout, evidence, batches, scale, weight, threads)
     solution = solve_chain(with_priors(layout, normals, variances), threads)
     residual = evidence.value - fitted_values(layout, solution, batches, len(evidence), threads)
@@ -189,7 +194,7 @@ def estimate_weighted(
     layout: Layout, evidence: Observations, batches: Batches, variances: Array, scale: Array, weight: Array,
     threads: int = 1,
 ) -> tuple[ChainEstimate, Array]:  # fmt: skip
-    """The unknowns and residuals (N, 2) of `solve_weighted` alone."""
+    """Only the unknowns and the residuals (N, 2), px, of `solve_weighted`: faster, without covariances."""
     normals = _weighted_normals(layout, evidence, batches, scale, weight, threads)
     estimate = estimate_chain(with_priors(layout, normals, variances), threads)
     return estimate, evidence.value - fitted_values(layout, estimate, batches, len(evidence), threads)
@@ -198,7 +203,7 @@ def estimate_weighted(
 def _weighted_normals(
     layout: Layout, evidence: Observations, batches: Batches, scale: Array, weight: Array, threads: int
 ) -> ChainNormals:
-    """Normal equations of weighted evidence, without any prior."""
+    """Normal equations of the weighted evidence, without the priors."""
     information = evidence.information * (weight / scale[evidence.kind])[:, None, None]
     return normal_equations(layout, sum_up(layout, evidence.value, information, batches, threads), threads)
 
@@ -209,19 +214,19 @@ def _all_groups(layout: Layout) -> NDArray[np.int64]:
 
 
 def misfit(layout: Layout, solution: ChainEstimate, normals: ChainNormals, sums: Sums, variances: Array) -> float:
-    """Minus twice the logarithm of the restricted likelihood, but for a constant, of prior variances with which a
-    solution was made: of the data's and the priors' squares, and of the normal matrix's determinant over theirs.
+    """Minus twice the log restricted likelihood, up to a constant, of the prior variances a solution was made with.
 
-    `normals` are the evidence's alone.
+    It adds the squared residuals, the squared coefficients over their priors, and the log determinant of the normal
+    matrix less those of the data's information and of the priors' precision. `normals` are those without the priors.
     """
-    pulls = zip([*solution.unknowns, solution.shared], [*normals.right, normals.right_shared], strict=True)
-    pulled = sums.squares - sum(float(unknown @ pull) for unknown, pull in pulls)
+    products = zip([*solution.unknowns, solution.shared], [*normals.right, normals.right_shared], strict=True)
+    squares = sums.squares - sum(float(unknown @ right) for unknown, right in products)
     prior = np.log(variances[_all_groups(layout)]).sum()
-    return float(pulled + solution.log_det + prior - sums.log_information)
+    return float(squares + solution.log_det + prior - sums.log_information)
 
 
 def _root(information: Array) -> Array:
-    """Upper triangular R with R^T R = information, (N, 2, 2); rows of an axis not seen are zero."""
+    """Upper triangular R (N, 2, 2) with R^T R = information; the row of an unseen axis is zero."""
     p, q, r = information[:, 0, 0], information[:, 0, 1], information[:, 1, 1]
     root = np.zeros_like(information)
     root[:, 0, 0] = np.sqrt(p)
@@ -231,11 +236,11 @@ def _root(information: Array) -> Array:
 
 
 def squared_residuals(evidence: Observations, fit: Adjustment) -> Array:
-    """Squared prediction residual (N,) over its variance: each observation against the fit to all the others.
+    """Squared leave-one-out residual (N,) over its variance: each observation against the fit to all others.
 
-    With P the information that the fit was made with (weights and factors have changed since), V the fit's covariance
-    with the observation, e its residual: left out, the residual is (I - V P)^-1 e and the fit's covariance
-    (I - V P)^-1 V.
+    P is the information that the fit was made with (weights and factors have changed since), V the covariance of the
+    fitted value, e the residual. Without the observation the residual is (I - V P)^-1 e and the fitted value's
+    covariance (I - V P)^-1 V.
     """
     stated = evidence.information / fit.scale[evidence.kind][:, None, None]
     remaining = np.eye(2) - np.matmul(fit.fit_cov, evidence.information * fit.trust[:, None, None])
@@ -249,12 +254,12 @@ def squared_residuals(evidence: Observations, fit: Adjustment) -> Array:
 
 
 def _dof(information: Array) -> Array:
-    """Number of axes (N,) that an observation sees."""
+    """Number of axes (N,) that each observation sees: its degrees of freedom."""
     return np.sum(np.diagonal(information, axis1=1, axis2=2) > 0, axis=1).astype(float)
 
 
 def _robust_weights(evidence: Observations, fit: Adjustment) -> Array:
-    """Student-t weights (N,) from squared residuals over their stated variance."""
+    """Robust weights (N,): Student-t weights of the residuals; the weights of paces follow the evidence's pull."""
     precision = evidence.information / fit.scale[evidence.kind][:, None, None]
     squared = np.einsum("ni,nij,nj->n", fit.residual, precision, fit.residual)
     weight = student_weights(squared, evidence.information)
@@ -263,19 +268,19 @@ def _robust_weights(evidence: Observations, fit: Adjustment) -> Array:
 
 
 def student_weights(squared: Array, information: Array) -> Array:
-    """Weights (N,) under Student's t from squared standardised residuals (N,) on the axes seen; never above 1."""
+    """Student-t weights (N,), at most 1, from squared standardised residuals (N,) summed over the axes seen."""
     return (STUDENT_DOF + _dof(information)) / (STUDENT_DOF + np.maximum(squared, _dof(information)))
 
 
 def _scales(evidence: Observations, fit: Adjustment) -> Array:
-    """Factor on each kind's variances: weighted squares over the degrees of freedom they leave; never below 1."""
+    """Factor (KINDS,) on each kind's variances, at least 1: weighted squares over the degrees of freedom left."""
     squared = np.einsum("ni,nij,nj->n", fit.residual, evidence.information, fit.residual)
-    pull = np.einsum("nij,nji->n", evidence.information, fit.fit_cov) / fit.scale[evidence.kind]
+    leverage = np.einsum("nij,nji->n", evidence.information, fit.fit_cov) / fit.scale[evidence.kind]
     scale = np.ones(KINDS)
     for kind in range(PACE):
         mine = evidence.kind == kind
         weight = fit.weight[mine]
-        freedom = np.sum(weight * (_dof(evidence.information[mine]) - np.minimum(weight * pull[mine], 1.9)))
+        freedom = np.sum(weight * (_dof(evidence.information[mine]) - np.minimum(weight * leverage[mine], 1.9)))
         if freedom > 0:
             scale[kind] = max(1.0, float(np.sum(weight * squared[mine]) / freedom))
     return scale
@@ -284,14 +289,17 @@ def _scales(evidence: Observations, fit: Adjustment) -> Array:
 def next_variances(
     layout: Layout, solution: ChainVariances, before: Array, expected: Array, free: Sequence[str]
 ) -> tuple[Array, float]:
-    """Next prior variances by group, from the solution found with those before; and by how much the misfit falls,
-    squares and freedoms taken as they are: with them following it falls somewhat more."""
+    """Prior variances by group for the next round, from a solution made with those `before`, and the expected decrease
+    of the misfit.
+
+    The decrease is for unchanged squares and degrees of freedom; since these follow, the true one is somewhat larger.
+    """
     groups, variances, gain = _all_groups(layout), before.copy(), 0.0
     squares = np.bincount(groups, np.concatenate([*solution.unknowns, solution.shared]) ** 2, len(GROUPS))
     spread = np.bincount(groups, np.concatenate([*solution.variance, solution.variance_shared]), len(GROUPS))
-    freedoms = np.maximum(np.bincount(groups, minlength=len(GROUPS)) - spread / before, 0.0)
+    dof = np.maximum(np.bincount(groups, minlength=len(GROUPS)) - spread / before, 0.0)
     for group in map(GROUPS.index, free):
-        square, freedom = float(squares[group]), float(freedoms[group])
+        square, freedom = float(squares[group]), float(dof[group])
         variances[group] = np.clip((square + PRIOR_COUNT * expected[group]) / (freedom + PRIOR_COUNT), 1e-8, 1e8)
         change = variances[group] / before[group]
         gain += square / before[group] * (1 - 1 / change) - freedom * np.log(change)

@@ -1,8 +1,8 @@
 """Finds places in a strip that look like a reseau cross, independent of tone: the start of the search for the marks.
 
-Each half arm votes by the smaller of its contrasts to its two flanks, where both have the same sign, over the local
-scatter and levelling off at 1: so one-sided steps (shadows, rims) do not count, and a bright crater counts no more
-than a faint stroke.
+Each half arm votes by the smaller of its contrasts to its two flanks, if both have the same sign, relative to the local
+scatter and saturating at 1. So one-sided steps (shadows, rims) do not count, and a bright crater counts no more than a
+faint stroke.
 """
 
 from collections.abc import Sequence
@@ -17,10 +17,10 @@ from calib.coordinates import Array
 from calib.median import median_of
 from calib.sweep.crossvotes import box_mean, combine_votes, local_variance, peaks, votes_across, votes_along
 
-BLOCK_LINES = 512
-LEAST_SCORE = 0.3
-GAP_ARMS, MOST_LOST = 3, 0.5  # arms above and below a place, and the share of the samples there that may be lost
-SPARSE = 16  # every so manieth line and sample tells the level of a block
+BLOCK_LINES = 512  # lines searched at once
+LEAST_SCORE = 0.3  # of a candidate
+GAP_ARMS, MOST_LOST = 3, 0.5  # reach above and below a place, in arms, and greatest share of lost samples within it
+SPARSE = 16  # step, in lines and samples, of those whose median is the level of a block
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,12 +33,12 @@ class Candidates:
 
 
 def no_candidates() -> Candidates:
-    """No places, for a strip that is lost or left out."""
+    """An empty set, for a strip that is lost or left out."""
     return Candidates(np.empty(0), np.empty(0), np.empty(0))
 
 
 class CrossPixels(NamedTuple):
-    """The cross in whole pixels: arm lengths and stroke widths along the lines' and the samples' direction."""
+    """The cross in whole pixels: arm length and stroke width, counted in lines and in samples."""
 
     arm_line: int
     arm_sample: int
@@ -49,20 +49,23 @@ class CrossPixels(NamedTuple):
 def find_candidates(
     dn: NDArray, lost: NDArray[np.bool_], spans: Sequence[tuple[int, int]], cross: CrossPixels
 ) -> Candidates:
-    """Local maxima of the cross score in spans (first, stop) of a strip's lines, block by block.
+    """Local maxima of the cross score in spans (first, stop) of a strip's lines, searched block by block.
 
-    `dn` are the strip's samples in any type, (n_lines, n_samples), and `lost` those that carry nothing.
+    `dn` (n_lines, n_samples), of any numeric type, are the strip's samples, and `lost` is the mask of those without
+    signal.
     """
     found = [_in_block(dn, lost, cross, *block) for span in spans for block in _blocks(*span)]
     table = np.concatenate([np.empty((0, 3)), *found])
-    table = table[_seen(lost, table[:, 0].astype(int), table[:, 1].astype(int), GAP_ARMS * cross.arm_line)]
+    table = table[_mostly_seen(lost, table[:, 0].astype(int), table[:, 1].astype(int), GAP_ARMS * cross.arm_line)]
     return Candidates(table[:, 0], table[:, 1], table[:, 2])
 
 
-def _seen(lost: NDArray[np.bool_], line: NDArray[np.int64], sample: NDArray[np.int64], reach: int) -> NDArray[np.bool_]:
-    """Mask (N,) of the places at which at most half of the samples within `reach` along their column are lost.
+def _mostly_seen(
+    lost: NDArray[np.bool_], line: NDArray[np.int64], sample: NDArray[np.int64], reach: int
+) -> NDArray[np.bool_]:
+    """Mask (N,) of the places at which at most half of the samples within `reach` lines in their column are lost.
 
-    Long gaps are filled by interpolation down each column, which would look like thousands of upright strokes.
+    Long gaps are interpolated down each column, which would look like thousands of vertical strokes.
     """
     lines = np.clip(line[:, np.newaxis] + np.arange(-reach, reach + 1), 0, len(lost) - 1)
     return np.asarray(lost[lines, sample[:, np.newaxis]].mean(axis=1) <= MOST_LOST)
@@ -75,8 +78,8 @@ def _blocks(first: int, stop: int) -> list[tuple[int, int]]:
 
 @njit(cache=True, nogil=True)
 def fill_gaps(values: NDArray, missing: NDArray[np.bool_]) -> NDArray[np.float32]:  # pragma: no cover
-    """Values in single precision, those that are missing replaced by linear interpolation down each column; held at the
-    ends; 0 where a column has nothing."""
+    """Values in single precision; missing ones are interpolated linearly down each column, constant beyond its first
+    and last value; 0 if a column has no value."""
     n_lines, n_samples = values.shape
     out = np.empty((n_lines, n_samples), np.float32)
     for i in range(n_lines):
@@ -105,8 +108,8 @@ def _in_block(
     dn: NDArray, lost: NDArray[np.bool_], cross: CrossPixels, first: int, stop: int
 ) -> Array:  # pragma: no cover
     """Rows (line, sample, score) of the places in lines `first` to `stop` (exclusive)."""
-    # A score's scatter reaches an arm, in whole cells, beyond its votes, which reach an arm; it is compared over half
-    # an arm. Cells are the same for all blocks.
+    # The votes of a score reach one arm, and the scatter they are relative to one arm more, in whole cells; scores are
+    # compared within half an arm. The grid of cells is the same for all blocks.
     reach_l, reach_s, cell = cross.arm_line // 2, cross.arm_sample // 2, _cell(cross)
     outer = reach_l + 1
     margin = 2 * max(cross.arm_line, cross.arm_sample) + outer + cross.width_line + cell
@@ -127,13 +130,13 @@ def _in_block(
 def cross_score(
     values: NDArray[np.float32], cross: CrossPixels, first: int, stop: int
 ) -> NDArray[np.float32]:  # pragma: no cover
-    """Signed score (-1 .. 1) of a cross centred on each sample of the lines `first` to `stop` (exclusive); positive
-    where the strokes' values are higher."""
+    """Signed score (-1 .. 1) of a cross centred on each sample of the lines `first` to `stop` (exclusive); positive if
+    the strokes have higher values than their flanks."""
     arm, wide = max(cross.arm_line, cross.arm_sample), max(cross.width_line, cross.width_sample)
     half_s, half_l = max((cross.arm_sample - wide) // 2, 2), max((cross.arm_line - wide) // 2, 2)
     first_s, first_l = cross.width_sample / 2 + 1 + half_s / 2, cross.width_line / 2 + 1 + half_l / 2
     shifts_s, shifts_l = (round(first_s), round(first_s + half_s)), (round(first_l), round(first_l + half_l))
-    core_l, core_s = max(cross.width_line - 2, 1), max(cross.width_sample - 2, 1)  # of a stroke: blur left out
+    core_l, core_s = max(cross.width_line - 2, 1), max(cross.width_sample - 2, 1)  # a stroke without its blurred edges
     flank_l, flank_s = cross.width_line + 2, cross.width_sample + 2
     low, high = max(first - shifts_l[1], 0), min(stop + shifts_l[1], len(values))
     above, below = max(first - flank_l, 0), min(stop + flank_l, len(values))
@@ -146,5 +149,5 @@ def cross_score(
 
 @njit(cache=True, nogil=True)
 def _cell(cross: CrossPixels) -> int:  # pragma: no cover
-    """Lines and samples of cells small beside the cross: the scatter about it is told by theirs."""
+    """Size, in lines and samples, of the cells from which the local scatter is computed: small against the cross."""
     return max(max(cross.arm_line, cross.arm_sample) // 8, 1)

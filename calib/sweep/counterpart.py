@@ -10,9 +10,9 @@ from calib.sweep.model import StripSweep
 
 
 def counterparts(here: StripSweep, there: StripSweep, lines: NDArray[np.int64], samples: NDArray[np.int64]) -> Array:
-    """Places (2, n_l, n_s), (line, sample), in the strip `there` of the film that `here` shows at `lines` x `samples`.
+    """Places (line, sample), (2, n_l, n_s), in the strip `there` of the film that `here` shows at `lines` x `samples`.
 
-    `lines` are one or more. The places may lie outside the strip: the sweep goes on straight there.
+    There must be at least one line. Places outside the strip come from linear extrapolation of its sweep.
     """
     return counterparts_in_windows(here, there, lines, samples, len(lines))[0].transpose(0, 2, 1)
 
@@ -20,7 +20,7 @@ def counterparts(here: StripSweep, there: StripSweep, lines: NDArray[np.int64], 
 def counterparts_in_windows(
     here: StripSweep, there: StripSweep, lines: NDArray[np.int64], samples: NDArray[np.int64], high: int
 ) -> Array:
-    """The same sample by sample in windows that are `high` lines high, a part of their number: (R, 2, n_s, high)."""
+    """The same in R windows of `high` lines, which must divide the number of lines: (R, 2, n_s, high)."""
     out = np.empty((len(lines) // high, 2, len(samples), high))
     x_line, y_line = here.x_line_mm[lines], here.y_line_mm[lines]
     _invert(x_line, y_line, here.x_sample_mm[samples], here.y_sample_mm[samples], inverse_of(there), out)
@@ -29,7 +29,8 @@ def counterparts_in_windows(
 
 @bare(cache=True, nogil=True)
 def _invert(x_line, y_line, x_sample, y_sample, inverse, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Along a line places lead to the next ones; lines do not wait for each other."""
+    """Fill `out`. Each place along a line is searched from the two before it; the innermost loop runs over lines, which
+    do not depend on each other."""
     i, j, last = np.uint64(0), np.uint64(0), inverse.by_line.shape[0] - 1.0
     for row in range(out.shape[0]):
         lines, samples = out[row, 0], out[row, 1]

@@ -1,7 +1,7 @@
-"""A reseau cross as the readout sees it: how much of its spot a stroke covers, and how that changes with place.
+"""Models a reseau cross as the readout sees it: the share of its spot that the strokes cover, with derivatives.
 
 In film mm (u, v) from the mark's centre the cross is the union of two bars, ``|u| < arm, |v| < width/2`` and the same
-with u and v changed over; the spot is a Gaussian, so each bar's coverage is a product of error functions.
+with u and v exchanged. The spot is a Gaussian, so each bar's coverage is a product of error functions.
 """
 
 from dataclasses import dataclass
@@ -11,9 +11,9 @@ from scipy.special import ndtr
 
 from calib.compiled import njit
 
-FAR = 7  # rms radii from an edge beyond which the spot's share over it is 0 or 1 to double precision's needs
-BARE = 5.0  # rms radii from both strokes beyond which a sample tells nothing of them
-PER_UNIT = 64  # entries of the table of a blurred edge, a rms radius
+FAR = 7  # rms radii of the spot from an edge beyond which its share is taken as 0 or 1 (to 2e-12)
+BARE = 5.0  # rms radii from both strokes beyond which a sample does not see them
+PER_UNIT = 64  # entries per rms radius of the table of a blurred edge
 Tilts = tuple[float, float]
 Sizes = tuple[float, float, float, float]
 Longer = tuple[float, float]
@@ -35,8 +35,8 @@ _SHARE, _DENSITY = ndtr(_T), np.exp(-0.5 * _T * _T) / np.sqrt(2 * np.pi)
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def edge(t: float) -> tuple[float, float]:  # pragma: no cover
-    """Share of a unit Gaussian below t, to 2e-12, and its density there, to 3e-10: Taylor's series about the nearest
-    entry of a table; NaN for NaN."""
+    """Share of a unit Gaussian below t (error below 2e-12) and its density there (below 3e-10), by a Taylor series
+    around the nearest entry of a table; NaN for NaN."""
     if t > FAR:
         return 1.0, 0.0
     if not t >= -FAR:
@@ -45,7 +45,7 @@ def edge(t: float) -> tuple[float, float]:  # pragma: no cover
     at = entry / PER_UNIT - FAR
     d, density = t - at, _DENSITY[entry]
     square, product = d * d, at * d
-    # The density's derivatives over it, times the step's powers.
+    # Derivatives of the density divided by it, times powers of the step d.
     second, third = product * product - square, product * (3.0 * square - product * product)
     share = density * d * (1.0 - product / 2 + second * (1 / 6) + third * (1 / 24))
     return _SHARE[entry] + share, density * (1.0 - product + second / 2 + third * (1 / 6))
@@ -53,7 +53,7 @@ def edge(t: float) -> tuple[float, float]:  # pragma: no cover
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, forceinline=True)
 def _bar(t: float, half: float, sharp: float) -> tuple[float, float, float]:  # pragma: no cover
-    """A bar -half < t < half seen through a Gaussian of rms 1 / sharp: value, derivative by t and by log blur."""
+    """A bar -half < t < half blurred by a Gaussian of rms 1 / sharp: value, derivatives by t and by the log blur."""
     plus, minus = (t + half) * sharp, (t - half) * sharp
     share_plus, bell_plus = edge(plus)
     share_minus, bell_minus = edge(minus)
@@ -62,7 +62,7 @@ def _bar(t: float, half: float, sharp: float) -> tuple[float, float, float]:  # 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def is_bare(u: float, v: float, tilts: Tilts, sizes: Sizes) -> bool:  # pragma: no cover
-    """Whether (u, v) is so far from both strokes that less than a millionth of one is there: it tells nothing."""
+    """Whether (u, v) is so far from both strokes that they cover less than a millionth of the spot."""
     _, half, blur_x, blur_y = sizes
     return abs(v - tilts[0] * u) > half + BARE * blur_y and abs(u - tilts[1] * v) > half + BARE * blur_x
 
@@ -71,12 +71,12 @@ def is_bare(u: float, v: float, tilts: Tilts, sizes: Sizes) -> bool:  # pragma: 
 def cover(
     u: float, v: float, tilts: Tilts, sizes: Sizes, longer: Longer
 ) -> tuple[float, float, float, float, float, float, float, float, float]:  # pragma: no cover
-    """Coverage of the cross at film place (u, v) from its centre, and its derivatives: by u, by v, by either tilt, by
-    the logarithms of blur_x and blur_y, by how much `longer` the arms towards +u and -u are.
+    """Coverage by the cross at film place (u, v) from its centre, and its derivatives: by u, by v, by both tilts, by
+    the logarithms of blur_x and blur_y, and by `longer` of the arms towards +u and -u.
 
-    `tilts` is by how much the stroke along u leans, dv/du, and the one along v, du/dv; `sizes` the arm, half the width
-    and both blurs; `longer` in parts of the arm. The square that both strokes share counts with the first. Most places
-    see but one stroke, and none of its ends.
+    `tilts`: slope dv/du of the stroke along u, and du/dv of the one along v. `sizes`: arm, half the width, blur_x,
+    blur_y. `longer`: extra length as a fraction of the arm. The square that both strokes share belongs to the first.
+    Most places see only one stroke and none of its ends, which is computed faster.
     """
     arm, half, blur_x, blur_y = sizes
     sharp_x, sharp_y, far_x, far_y = 1.0 / blur_x, 1.0 / blur_y, FAR * blur_x, FAR * blur_y

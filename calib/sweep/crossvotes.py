@@ -1,8 +1,8 @@
 """Scores how much each sample of a picture looks like the centre of a reseau cross: compiled, a few sums per sample.
 
-Box means reach beyond the picture by reflecting it (d c b a | a b c d | d c b a); a window of even size reaches one
-sample further back than ahead. Running sums down the columns are kept in double precision. Functions that work line by
-line are `bare`, because counting references to arrays at every line took a third of the time.
+Box means extend the picture by reflection (d c b a | a b c d | d c b a); a window of even size reaches one sample
+further back than ahead. Running sums down the columns are kept in double precision. Functions that work line by line
+are `bare`, because counting references to arrays at every line took a third of the time.
 """
 
 import numpy as np
@@ -62,7 +62,7 @@ def _reflected(i: int, size: int) -> int:  # pragma: no cover
 
 @bare(cache=True, nogil=True)
 def _add_up(values: Line, size: int, out: Line) -> None:  # pragma: no cover
-    """Sums of `size` neighbours each, four at a time: a running sum would wait for itself at every sample."""
+    """Fill `out` with sums of `size` neighbours, four at a time: each step of a running sum would wait for the last."""
     for j in range(out.size):
         out[j] = 0.0
     for k in range(0, size - 3, 4):
@@ -146,7 +146,8 @@ def _copy(values: Line, out: Line) -> None:  # pragma: no cover
 
 @bare(cache=True, nogil=True, error_model="numpy")
 def _vote(here: Line, one: Line, other: Line, variance: Line, vote: Line) -> None:  # pragma: no cover
-    """Half arms' votes: the smaller contrast to the two flanks where their signs agree, over the scatter."""
+    """Fill the votes of half arms: the smaller of the contrasts to the two flanks, 0 if their signs differ, relative to
+    the scatter and saturating at 1."""
     nothing = np.float32(0.0)
     for j in range(vote.size):
         a, b = here[j] - one[j], here[j] - other[j]
@@ -169,7 +170,7 @@ def votes_across(mean: Picture, variance: Picture, step: int, first: int) -> Pic
 
 @njit(cache=True, nogil=True)
 def votes_along(mean: Picture, variance: Picture, step: int) -> Picture:  # pragma: no cover
-    """The same of half arms along the columns, with flanks `step` samples away."""
+    """Votes of half arms along the columns, with flanks `step` samples away or at the picture's sides."""
     n_lines, n_samples = mean.shape
     out = np.empty(mean.shape, np.float32)
     padded = np.empty(n_samples + 2 * step, np.float32)
@@ -197,10 +198,9 @@ def combine_votes(
 
 
 @bare(cache=True, nogil=True)
-def _combine(across, along, shifts, first, shares, room, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fill `out` with the sums of the half arms' votes times their `shares`; `room` is a padded line and one of
-    zeros."""
-    n_samples, (shifts_s, shifts_l), (padded, none) = across.shape[1], shifts, room
+def _combine(across, along, shifts, first, shares, buffers, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill `out` with the sums of the half arms' votes times their `shares`; `buffers`: a padded line, one of zeros."""
+    n_samples, (shifts_s, shifts_l), (padded, none) = across.shape[1], shifts, buffers
     one, two = shifts_s
     a, b, c, d = padded[two - one :], padded[two + one :], padded, padded[2 * two :]
     for i in range(len(out)):

@@ -1,5 +1,4 @@
-"""The step wedge as evidence for the sweep: the borders of its patches lie at known film places where there are no
-marks.
+"""Measures the borders of the step wedge's patches as evidence for the sweep, at known film places without marks.
 
 Borders between patches give y over the whole width of a strip; the gaps between neighbouring strips' wedges give x.
 They are measured in the power of light that mixes linearly within the spot, so the middle of a border is at half its
@@ -28,23 +27,26 @@ from calib.sweep.tables import ReadWindow
 from calib.sweep.wedge import Border, Placed, Wedge, place_wedge, wedges
 
 Row = tuple[float, ...]
-GROUPS_ACROSS = 8
-TRUST_BLURS = 0.04  # 1-sigma, in spot radii, that no border of a strip is trusted beyond
-DN_SIGMA_BLURS = 1.5  # 1-sigma, in spot radii, of a border's place taken from DN
-MARGIN_BLURS = 5.0  # spot radii kept away from the patches' other borders
-REACH_BLURS = 25.0  # spot radii looked at on either side of a border, at most
-GAP_FLANK_BLURS = 13.0  # and beside a gap
-WIDEST_GAP_BLURS = 16.0  # half width of a gap, beyond which its two sides are no longer one feature
-SIGMAS = 4.0  # of the sweep's own uncertainty: how far a gap is looked for, within the tolerance
-UNLIKE_RISE, UNLIKE_PART = 0.1, 0.25  # in density, and of the rise: another than in most strips by more than the larger
-MOST_SHIFT = 0.45  # of a patch's height
+# Lengths in spot radii (rms) end in BLURS.
+GROUPS_ACROSS = 8  # groups of samples across a strip, in each of which a border is measured by itself
+TRUST_BLURS = 0.04  # least 1-sigma of a whole border in a strip: error of the tone that its groups share
+DN_SIGMA_BLURS = 1.5  # 1-sigma of a border measured in DN, which the unknown video curve shifts
+MARGIN_BLURS = 5.0  # distance kept from a patch's other borders
+REACH_BLURS = 25.0  # greatest distance from a border at which samples are used
+GAP_FLANK_BLURS = 13.0  # the same beyond each side of a gap
+WIDEST_GAP_BLURS = 16.0  # half width of a gap beyond which its two sides are no longer one feature
+SIGMAS = 4.0  # of the sweep's x: a gap is searched for this far, within the tolerance
+# A step in density is unlike that of most strips if it differs by more than the larger of: density; fraction of it.
+UNLIKE_RISE, UNLIKE_PART = 0.1, 0.25
+MOST_SHIFT = 0.45  # of the distance to the nearer end of the two patches: greatest shift of a border
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Edges:
-    """Borders found (E,): strip, place (line, sample) in it, axis seen (0: x, 1: y), its film mm, variance in mm^2.
+    """Borders measured, arrays (E,): strip, place (line, sample) in it, axis measured (0: x, 1: y), the film mm stated
+    on that axis, variance in mm^2.
 
-    `rise` is by how much denser the film is beyond it, zero for a gap and where no tone tells it.
+    `rise` is the increase of density across the border; 0 for a gap and where the tone is unknown.
     """
 
     strip: NDArray[np.int64]
@@ -67,16 +69,16 @@ def find_edges(
     power: float,
     threads: int,
 ) -> Edges:
-    """Measure all borders, in density, in all strips that the wedge's whole pattern places.
+    """Measure all borders, in density, in all strips in which the whole pattern of the wedge was recognised.
 
-    `power` of the light is what half covered samples average (`mixing.mixing_exponent`).
+    Light to this `power` mixes linearly within the spot (`mixing.mixing_exponent`).
     """
-    edges = _alike(_find(frame, power, read, sweeps, shape, threads))
-    return replace(edges, variance=edges.variance + _of_tone(frame, edges, shape))
+    edges = _with_usual_rise(_find(frame, power, read, sweeps, shape, threads))
+    return replace(edges, variance=edges.variance + _tone_variance(frame, edges, shape))
 
 
-def _alike(edges: Edges) -> Edges:
-    """The borders whose step in density is that of most strips, with that step as `rise`.
+def _with_usual_rise(edges: Edges) -> Edges:
+    """The borders whose step in density is near the median over the strips, with that median as `rise`.
 
     The wedge is the same in all strips, so a different step is a scratch or a damaged patch, whose edge lies elsewhere.
     """
@@ -89,11 +91,12 @@ def _alike(edges: Edges) -> Edges:
     return Edges(*(getattr(edges, f.name)[alike] for f in fields(Edges)))
 
 
-def _of_tone(frame: Frame, edges: Edges, shape: CrossShape) -> Array:
-    """Variance (E,) in mm^2 of the shift of borders that errors of the tone cause.
+def _tone_variance(frame: Frame, edges: Edges, shape: CrossShape) -> Array:
+    """Variance (E,) in mm^2 of the shift of each border by errors of the tone.
 
-    They shift all groups of a border alike, so that together these count no more than one. The film beside the ends of
-    the wedge has a density that no patch calibrates: there the shift may be as large as in DN.
+    They shift all groups of a border alike, so each group gets GROUPS_ACROSS times the variance: together they count as
+    one. The film beside the ends of the wedge has a density that no patch calibrates: there the shift may be as large
+    as in DN.
     """
     trust_mm = max(frame.film.reseau.sigma_mm or 0.0, TRUST_BLURS * min(shape.blur_x_mm, shape.blur_y_mm))
     along = edges.axis == 1
@@ -105,20 +108,23 @@ def _of_tone(frame: Frame, edges: Edges, shape: CrossShape) -> Array:
 def find_edges_in_dn(
     frame: Frame, read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], shape: CrossShape, threads: int
 ) -> Edges:
-    """The same before the tone is known: the video's curve shifts a border a little, which the variance allows for."""
+    """`find_edges` before the tone is known. The video's curve shifts a border a little; the variance allows for it."""
     edges = _find(frame, None, read, sweeps, shape, threads)
     return replace(edges, variance=edges.variance + _dn_variance(shape))
 
 
 def _dn_variance(shape: CrossShape) -> float:
-    """Variance in mm^2 of a border's place where the tone is not known."""
+    """Variance in mm^2 of a border's place while the tone is unknown."""
     return (DN_SIGMA_BLURS * max(shape.blur_x_mm, shape.blur_y_mm)) ** 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Strip:
-    """One strip with a wedge placed in it: its sweep, its index, its centre line's film x, the samples' film x from it,
-    the wedge's place; the light and its 1-sigma on the lines about the wedge, the first of which is `first`."""
+    """One strip with a wedge placed in it.
+
+    `center_mm`: film x of its centre line; `x_mm` (n_samples,): film x of the samples relative to it. `light`, `noise`
+    (n, n_samples): light and its 1-sigma on the lines from `first` on.
+    """
 
     sweep: StripSweep
     index: int
@@ -129,8 +135,8 @@ class _Strip:
     light: Picture
     noise: Picture
 
-    def lit(self, lines: tuple[int, int], samples: slice) -> tuple[Picture, Picture]:
-        """Light and 1-sigma of some neighbouring samples on some lines."""
+    def window(self, lines: tuple[int, int], samples: slice) -> tuple[Picture, Picture]:
+        """Light and its 1-sigma in a window of `lines` (first, stop) and `samples`."""
         rows = slice(lines[0] - self.first, lines[1] - self.first)
         return self.light[rows, samples], self.noise[rows, samples]
 
@@ -143,13 +149,15 @@ def _find(
     shape: CrossShape,
     threads: int,
 ) -> Edges:
-    """All borders of all wedges in all strips, in light to a `power`, or in DN where that is None; the lines about a
-    wedge are read once."""
+    """All borders of all wedges in all strips, measured in light to a `power`, or in DN if that is None.
+
+    The lines around a wedge are read only once.
+    """
     scan = frame.scan
 
     def in_strip(task: tuple[Wedge, int]) -> list[Row]:
         wedge, k = task
-        lines = _lines_about(wedge, sweeps[k], scan.tolerance_mm)
+        lines = _lines_around(wedge, sweeps[k], scan.tolerance_mm)
         if lines is None:
             return []
         values, sigma = read[k](*lines)
@@ -173,58 +181,67 @@ def _find(
     return Edges(index.astype(np.int64), line, sample, axis.astype(np.int64), film_mm, variance, rise)
 
 
-def _lines_about(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int, int] | None:
-    """First and stop line on which a wedge may lie at any sample, borders within `reach_mm` of where the sweep puts
-    them; None where there is none."""
+def _lines_around(wedge: Wedge, sweep: StripSweep, reach_mm: float) -> tuple[int, int] | None:
+    """First and stop line on which any sample may see a wedge that lies within `reach_mm` of its place by the sweep;
+    None if there are no such lines."""
     low_mm, high_mm = wedge.span_mm
     lines = _lines_seeing(sweep, low_mm - reach_mm, high_mm + reach_mm)
     return (int(lines[0]), int(lines[-1]) + 1) if lines.size else None
 
 
 def _rows(strip: _Strip, axis: int, found: Sequence[Row]) -> list[Row]:
-    """Rows of the table of borders: of what was `found` on an axis about a line and a sample, at some film mm by the
-    sweep, with the stated mm, the variance, and the light's level and step."""
-    line, sample, seen_mm, *said = np.array(found, float).reshape(-1, 7).T
+    """Rows of the table of borders: strip, line, sample, axis, stated mm, variance (mm^2), level and step of the light.
+
+    Rows of `found` hold the line and sample around which a border was measured, its film mm on the axis by the sweep,
+    and the last four. The result has the line and sample at which the sweep sees that film place.
+    """
+    line, sample, seen_mm, *rest_of_row = np.array(found, float).reshape(-1, 7).T
     here = to_film(strip.sweep, ScanPoints(line, sample))
     at = to_scan(strip.sweep, FilmPoints(here.x_mm, seen_mm) if axis else FilmPoints(seen_mm, here.y_mm))
-    places = zip(at.line.tolist(), at.sample.tolist(), *(column.tolist() for column in said), strict=True)
+    places = zip(at.line.tolist(), at.sample.tolist(), *(column.tolist() for column in rest_of_row), strict=True)
     return [(strip.index, line, sample, axis, *rest) for line, sample, *rest in places]
 
 
 def _border_in_groups(strip: _Strip, border: Border, blur_mm: float) -> list[Row]:
-    """Where it is seen: the middle of the lines about it, the group's middle sample, the film y found and stated,
-    its variance, and the light's level before it and step."""
+    """A border as measured in each group of samples in which it stands out.
+
+    Each row: middle of the lines used, middle sample of the group, film y found and stated, mm, variance, mm^2, level
+    of the light before the border and its step.
+    """
     sweep = strip.sweep
-    even = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm)
-    reach = min(even - MARGIN_BLURS * blur_mm, REACH_BLURS * blur_mm)
+    clear_mm = min(border.high_mm - border.at_mm, border.at_mm - border.low_mm)
+    reach = min(clear_mm - MARGIN_BLURS * blur_mm, REACH_BLURS * blur_mm)
     seen_mm = strip.placed.seen_mm(border.at_mm)
-    lines = _lines(sweep, seen_mm, reach)
+    lines = _lines_within(sweep, seen_mm, reach)
     across = (border.across_mm[0] + MARGIN_BLURS * blur_mm, border.across_mm[1] - MARGIN_BLURS * blur_mm)
     first, stop = strip.x_mm.searchsorted(across[0], "right"), strip.x_mm.searchsorted(across[1])
     if stop - first < GROUPS_ACROSS or reach < blur_mm or lines is None:
         return []
     samples, bounds = slice(int(first), int(stop)), _even_parts(int(stop - first), GROUPS_ACROSS)
     t = sweep.y_line_mm[slice(*lines), None] + sweep.y_sample_mm[samples] - seen_mm
-    fits = fit_border_in_groups(t, *strip.lit(lines, samples), bounds, reach, Feature(blur_mm, 0.0))
+    fits = fit_border_in_groups(t, *strip.window(lines, samples), bounds, reach, Feature(blur_mm, 0.0))
     middle = (first + (bounds[:-1] + bounds[1:] - 1) / 2).tolist()
     return [
         (sum(lines) / 2, sample, seen_mm + fit.shift_mm, border.at_mm, fit.variance, fit.level, fit.step)
         for sample, fit in zip(middle, fits, strict=True)
-        if fit is not None and abs(fit.shift_mm) < MOST_SHIFT * even
+        if fit is not None and abs(fit.shift_mm) < MOST_SHIFT * clear_mm
     ]
 
 
 def _even_parts(count: int, parts: int) -> NDArray[np.int64]:
-    """Bounds of parts that differ by no more than one, the larger ones first."""
+    """Bounds (parts + 1,) that divide `count` into parts whose sizes differ by at most one, the larger first."""
     return np.array([i * (count // parts) + min(i, count % parts) for i in range(parts + 1)], np.int64)
 
 
 def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: tuple[int, ...]) -> list[Row]:
-    """The gaps to the neighbours' wedges beside one patch, on the sides where there is a neighbour: the middle of the
-    lines and of the samples looked at, the film x found and stated, its variance, and the light's level and step."""
+    """The gaps to the neighbours' wedges beside one patch, on the `sides` (-1, 1) with a neighbour.
+
+    Each row: middle of the lines and of the samples used, film x found and stated, mm, variance, mm^2, level and step
+    of the light.
+    """
     sweep, (left, right) = strip.sweep, patch.across_mm
     middle, height = strip.placed.seen_mm(sum(patch.y_mm) / 2), patch.y_mm[1] - patch.y_mm[0]
-    lines = _lines(sweep, middle, height / 2 - MARGIN_BLURS * blur_mm)
+    lines = _lines_within(sweep, middle, height / 2 - MARGIN_BLURS * blur_mm)
     half = (scan.pitch_mm - (right - left)) / 2
     reach = half + GAP_FLANK_BLURS * blur_mm
     if lines is None or not 0 < half < WIDEST_GAP_BLURS * blur_mm:
@@ -241,7 +258,7 @@ def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: t
             continue
         samples = slice(int(near[0]), int(near[-1]) + 1)
         t = sweep.x_line_mm[slice(*lines), None] + sweep.x_sample_mm[samples] - at_mm
-        light, noise = strip.lit(lines, samples)
+        light, noise = strip.window(lines, samples)
         start = search_border(t, light, noise, gap, reach, slack)
         if start is None or x_mm[0] > start - reach or x_mm[-1] < start + reach:
             continue
@@ -254,8 +271,8 @@ def _gaps(strip: _Strip, patch: WedgePatch, scan: Scan, blur_mm: float, sides: t
     return gaps
 
 
-def _lines(sweep: StripSweep, y_mm: float, reach_mm: float) -> tuple[int, int] | None:
-    """First and stop line within `reach_mm` of a film y at any sample; None where the strip does not reach so far."""
+def _lines_within(sweep: StripSweep, y_mm: float, reach_mm: float) -> tuple[int, int] | None:
+    """First and stop line on which any sample lies within `reach_mm` of a film y; None if the strip ends within it."""
     lines = _lines_seeing(sweep, y_mm - reach_mm, y_mm + reach_mm)
     if lines.size < 4 or lines[0] == 0 or lines[-1] == sweep.n_lines - 1:
         return None
@@ -263,13 +280,13 @@ def _lines(sweep: StripSweep, y_mm: float, reach_mm: float) -> tuple[int, int] |
 
 
 def _lines_seeing(sweep: StripSweep, low_mm: float, high_mm: float) -> NDArray[np.int64]:
-    """Lines that see some film y between two at any sample."""
+    """Indices of the lines on which any sample sees a film y between `low_mm` and `high_mm`."""
     least, most = float(sweep.y_sample_mm.min()), float(sweep.y_sample_mm.max())
     return np.flatnonzero((sweep.y_line_mm + most > low_mm) & (sweep.y_line_mm + least < high_mm))
 
 
 def edge_observations(edges: Edges, nominal: Nominal, shape: CrossShape) -> Observations:
-    """Borders as evidence on the axis they see."""
+    """Borders as observations of the axis that they measure."""
     n = len(edges)
     value, information = np.zeros((n, 2)), np.zeros((n, 2, 2))
     for k in np.unique(edges.strip):

@@ -1,7 +1,7 @@
-"""How even a strip's film is between any two film y: profiles along the lines, several across the strip.
+"""Measures how uniform a strip's film is between any two film y, from profiles over its lines, several side by side.
 
-A blot, a scratch or a mark spoils some of the profiles; pieces are judged by those that are least uneven. Lines count
-by their noise: where the video tells one density badly from another, scatter is no unevenness.
+A blot, a scratch or a mark spoils some of the profiles, so a piece of film is judged by its most uniform profiles.
+Lines are weighted by their noise: where the video resolves density poorly, scatter does not mean unevenness.
 """
 
 from itertools import pairwise
@@ -14,17 +14,19 @@ from calib.coordinates import Array
 from calib.median import median_of
 from calib.sweep.model import StripSweep
 
-PROFILES = 5
-TRUSTED = 3  # of them, the least uneven, say how even a piece is
-ACROSS = (0.12, 0.88)  # of the strip's samples, where the profiles lie
+PROFILES = 5  # profiles side by side across a strip
+TRUSTED = 3  # the most uniform ones of them, which decide
+ACROSS = (0.12, 0.88)  # range of the profiles, as fractions of the strip's samples
 LEAST_LINES = 8
-MOST_UNEVEN = 2.0  # minus log probability that one line can cost: a spoilt patch speaks no louder than a border inside
+MOST_UNEVEN = 2.0  # greatest minus log probability per line: a spoilt patch must not outweigh a border within a piece
 
 
 class Profile:
-    """Running sums of one profile, so that the scatter inside any piece of it is had at once.
+    """Running sums of one profile, which give the scatter inside any piece of it without a loop over its lines.
 
-    `variance` (N,) is that which a line may have about the mean of its piece: its weight is one over it.
+    `y_mm`, `values`, `variance` (N,): film y, value and expected variance of each line about the mean of its piece.
+    `margin_mm` is left out at both ends of a piece. `whole`: mean of the weighted squares about the whole profile's
+    mean.
     """
 
     def __init__(self, y_mm: Array, values: Array, variance: Array, margin_mm: float) -> None:
@@ -39,34 +41,34 @@ class Profile:
         self.whole = float(self._second[-1] - self._first[-1] ** 2 / self._weight[-1]) / values.size
 
     def scatter(self, low_mm: Array, high_mm: Array) -> tuple[Array, Array]:
-        """Sum of squares about the mean between two film y, each over its line's variance, a margin at either left out;
-        and the number of lines."""
+        """Sum of squares about the mean between two film y without the margins, each over its line's variance; and the
+        number of lines."""
         low, high = self._lines(low_mm, high_mm)
         weight, first, second = (sums[high] - sums[low] for sums in (self._weight, self._first, self._second))
         squares = second - first**2 / np.where(high > low, weight, 1.0)
         return np.maximum(squares, 0.0), np.asarray(high - low)
 
     def mean(self, low_mm: Array, high_mm: Array) -> tuple[Array, Array]:
-        """Mean of the profile between two film y less the margins, and the variance of one of its lines; NaN where no
-        line is left."""
+        """Weighted mean of the profile between two film y without the margins, and the (harmonic) mean variance of a
+        line there; NaN where no line is left."""
         low, high = self._lines(low_mm, high_mm)
         weight, first = self._weight[high] - self._weight[low], self._first[high] - self._first[low]
-        some, nothing = high > low, np.full(low.shape, np.nan)
-        mean = np.divide(first, weight, out=nothing.copy(), where=some)
-        return self.level + mean, np.divide(high - low, weight, out=nothing, where=some)
+        has_lines, unknown = high > low, np.full(low.shape, np.nan)
+        mean = np.divide(first, weight, out=unknown.copy(), where=has_lines)
+        return self.level + mean, np.divide(high - low, weight, out=unknown, where=has_lines)
 
     def _lines(self, low_mm: Array, high_mm: Array) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """First and stop index of the lines between two film y less the margins."""
+        """First and stop index of the lines between two film y without the margins."""
         low = self._lines_at(low_mm, 1)
         return low, np.maximum(self._lines_at(high_mm, -1), low)
 
     def _lines_at(self, y_mm: Array, side: int) -> NDArray[np.int64]:
-        """Index of the first line not before film y, a margin further on (side 1) or back (side -1)."""
+        """Index of the first line not before film y plus a margin (side 1) or minus a margin (side -1)."""
         return np.searchsorted(self.y_mm, y_mm + side * self.margin_mm).astype(np.int64)
 
 
 class Profiles:
-    """The profiles of one strip, asked together."""
+    """The profiles of one strip, evaluated together."""
 
     def __init__(self, profiles: list[Profile]) -> None:
         self._all = profiles
@@ -75,7 +77,8 @@ class Profiles:
         self._lines = y_mm, weight, first, second
 
     def unevenness(self, low_mm: Array, high_mm: Array) -> Array:
-        """Minus the log probability that the film is even between two film y, but for the variance of its lines."""
+        """Minus the log probability (N,) that the film is uniform between pairs of film y (N,), up to a constant given
+        by the variance of its lines."""
         costs = []
         for profile in self._all:
             scatter, lines = profile.scatter(low_mm, high_mm)
@@ -83,19 +86,23 @@ class Profiles:
         return np.sort(costs, axis=0)[:TRUSTED].mean(axis=0)
 
     def unevenness_between(self, one_mm: Array, other_mm: Array, apart: int) -> Array:
-        """The same between film y (N,) and others (N,), (N, 2 apart + 1): for each of the others with those whose index
-        is `apart` less to `apart` more than its own, inf where there are none."""
+        """`unevenness` between film y `one_mm` (N,) and `other_mm` (N,) whose indices differ by at most `apart`.
+
+        Result (N, 2 apart + 1): row j, column k is for `other_mm[j]` and `one_mm[j + k - apart]`; inf where that index
+        does not exist.
+        """
         margin_mm = self._all[0].margin_mm
         return np.asarray(_costs_between(one_mm, other_mm, apart, self._lines, self._bounds, margin_mm))
 
     def mean(self, low_mm: Array, high_mm: Array) -> tuple[Array, Array]:
-        """Medians over the profiles of their means between two film y and of the variance of a line there, NaN where no
+        """Medians over the profiles of their mean between two film y and of the variance of a line there; NaN where no
         line is left."""
         mean, variance = np.median([profile.mean(low_mm, high_mm) for profile in self._all], axis=0)
         return mean, variance
 
     def share_inside(self, edges_mm: Array) -> float:
-        """Variance inside the pieces between neighbouring film y, in parts of the whole profile's: median over them."""
+        """Variance inside the pieces between consecutive film y, as a fraction of the whole profile's variance; median
+        over the profiles."""
         shares = []
         for profile in self._all:
             scatter, lines = profile.scatter(edges_mm[:-1], edges_mm[1:])
@@ -112,10 +119,10 @@ def make_profiles(
     margin_mm: float,
     uneven: float,
 ) -> Profiles | None:
-    """Medians over groups of samples, line by line between two film y, of lines of a strip from `first_line` on; None
-    where too few of them lie there.
+    """Profiles of a strip between two film y (`span_mm`): line by line the medians of groups of samples.
 
-    A piece's lines may scatter by `uneven` times the profiles' range, or by their noise where that is more.
+    `values`, `sigma` are those of the lines from `first_line` on. None if too few lines have signal there. The 1-sigma
+    of a line about its piece's mean is `uneven` times the profiles' range, or the line's noise if that is more.
     """
     along = sweep.y_line_mm[first_line : first_line + len(values)] + np.median(sweep.y_sample_mm)
     lines = np.flatnonzero((along > span_mm[0]) & (along < span_mm[1]))
@@ -142,8 +149,8 @@ def make_profiles(
 def _medians(
     values: NDArray[np.float32], sigma: NDArray[np.float32], out: Array, noise2: Array
 ) -> None:  # pragma: no cover
-    """Fill the median of each row's samples with signal, NaN where no more than half of them have any, and its noise's
-    variance, that of normal samples' median."""
+    """Fill `out` with the median of each row's samples with signal, NaN where at most half have any, and `noise2` with
+    the noise variance of that median (pi/2 times that of the mean, for normal noise)."""
     some = np.empty(values.shape[1])
     for i in range(out.size):
         n, total = 0, 0.0
@@ -166,7 +173,8 @@ def _costs_between(
     bounds: NDArray[np.int64],
     margin_mm: float,
 ) -> Array:  # pragma: no cover
-    """Costs of the pieces by the profiles together, each from one of `bounds` to the next in their `lines`."""
+    """Unevenness by all profiles together (`Profiles.unevenness_between`); profile p has the `lines` from `bounds[p]`
+    to `bounds[p + 1]`."""
     costs = np.empty((bounds.size - 1, other_mm.size, 2 * apart + 1))
     for p in range(bounds.size - 1):
         first, stop = bounds[p], bounds[p + 1]
@@ -184,8 +192,8 @@ def _fill_costs(
     margin_mm: float,
     out: Array,
 ) -> None:  # pragma: no cover
-    """Costs by one profile, as in `Profiles.unevenness`, of the pieces between film y, a margin at either end left out,
-    whose indices differ by `apart` at most, from the `lines`' film y and their running sums."""
+    """Fill `out` with the unevenness by one profile of the pieces between film y whose indices differ by at most
+    `apart`, without the margins, from the film y of its `lines` and their running sums."""
     y_mm, weight, first, second = lines
     begins = _first_at(y_mm, one_mm, margin_mm), _first_at(y_mm, other_mm, margin_mm)
     ends = _first_at(y_mm, one_mm, -margin_mm), _first_at(y_mm, other_mm, -margin_mm)
@@ -207,7 +215,7 @@ def _fill_costs(
 
 @njit(cache=True, nogil=True)
 def _first_at(y_mm: Array, at_mm: Array, margin_mm: float) -> NDArray[np.int64]:  # pragma: no cover
-    """Index of the first line not before each film y (they rise) and a margin; the last line is infinitely far."""
+    """Index of the first line not before each film y (increasing) plus a margin; the last line lies at infinity."""
     out, line = np.empty(at_mm.size, np.int64), 0
     for n in range(at_mm.size):
         while y_mm[line] < at_mm[n] + margin_mm:
@@ -218,7 +226,7 @@ def _first_at(y_mm: Array, at_mm: Array, margin_mm: float) -> NDArray[np.int64]:
 
 @njit(cache=True, nogil=True)
 def _mean_of_least(costs: Array) -> Array:  # pragma: no cover
-    """Mean (N, M) of the TRUSTED least of costs (P, N, M)."""
+    """Mean (N, M) of the TRUSTED smallest of the costs (P, N, M)."""
     out = np.zeros((costs.shape[1], costs.shape[2]))
     least = np.empty(TRUSTED)
     for i in range(out.shape[0]):

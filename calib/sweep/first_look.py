@@ -1,4 +1,4 @@
-"""Places the strips for the first time, by their reseau marks on raw DN, before anything is known of the tone."""
+"""Places the strips for the first time, from their reseau marks in raw DN, before the tone is known."""
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
@@ -38,7 +38,7 @@ def first_look(
 ) -> FirstLook:
     """Place every strip from its reseau marks, in whatever units `read` gives.
 
-    `candidates` are the strips' cross-like places, where they have been found by `candidate_finder` before.
+    `candidates` are the cross-like places of each strip, if `candidate_finder` has found them already.
     """
     nominal = make_nominal(frame)
     if candidates is None:
@@ -55,12 +55,13 @@ def first_look(
     marks, found, expected = by_marks.marks, by_marks.found, by_marks.expected
     both = fit_all(nominal, marks, [by_marks.borders], threads, NEARLY_SETTLED)
     count = np.bincount(expected.strip, minlength=len(read))
-    return FirstLook(both.sweeps, count, found.strength, _unlike_others(expected, count, found, read, by_marks.coarse))
+    return FirstLook(both.sweeps, count, found.strength, _lacking_marks(expected, count, found, read, by_marks.coarse))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _ByMarks:
-    """Strips placed by the found marks alone: the expected marks, the fit, and the borders of the wedge found by it."""
+    """Strips placed from marks alone: the constellation `found`, its `coarse` sweeps, the marks `expected` by these,
+    the fit to the `marks` measured, and the wedge `borders` measured with that fit."""
 
     found: Constellation
     coarse: tuple[StripSweep, ...]
@@ -69,12 +70,12 @@ class _ByMarks:
     borders: Observations
 
     def has_as_many(self, other: "_ByMarks", strips: Collection[int]) -> bool:
-        """Whether nearly as many marks are found in `strips` as in the `other` result."""
+        """Whether each of some `strips` has nearly as many marks here as in the `other` result."""
         return all(self.found.strength[k] > AS_MANY * other.found.strength[k] for k in strips)
 
 
 def _by_marks(nominal: Nominal, read: Sequence[ReadWindow], found: Constellation, threads: int) -> _ByMarks:
-    """Measure the found marks, fit the sweeps to them, and find the borders of the wedge by these sweeps."""
+    """Measure the marks of a constellation, fit the sweeps to them and measure the wedge's borders."""
     frame, coarse = nominal.frame, sweeps_by_marks(nominal, found.fit, threads)
     expected = marking.expected_marks(frame, coarse)
     sought, enough = sought_first(frame, expected, found)
@@ -98,8 +99,8 @@ Finder = Callable[[int, NDArray, NDArray[np.bool_]], Candidates]
 
 
 def candidate_finder(frame: Frame) -> Finder:
-    """A function that finds the cross-like places of a strip from its index, its samples and the mask of lost ones,
-    both (n_lines, n_samples)."""
+    """A function that finds the cross-like places of one strip, given its index, its samples (n_lines, n_samples) and
+    the mask of lost samples. It needs no other strip, so strips may be searched as they are read."""
     nominal, reseau, scan = make_nominal(frame), frame.film.reseau, frame.scan
     cross = CrossPixels(
         arm_line=round(reseau.arm_mm / scan.line_mm), arm_sample=round(reseau.arm_mm / scan.sample_mm),
@@ -114,30 +115,31 @@ def candidate_finder(frame: Frame) -> Finder:
 
 
 def _found_in(read: Sequence[ReadWindow], find: Finder, strip: StripRaster) -> Candidates:
+    """The cross-like places of a strip, which is read as a whole."""
     values, sigma = read[strip.index](0, strip.n_lines)
     return find(strip.index, values, ~(np.isfinite(sigma) & np.isfinite(values)))
 
 
-def _unlike_others(
+def _lacking_marks(
     expected: marking.Sought, count: NDArray[np.int64], found: Constellation, read: Sequence[ReadWindow],
     sweeps: Sequence[StripSweep],
 ) -> dict[int, int]:  # fmt: skip
-    """The strips whose marks were not found although those of others were, each with the number of marks to be seen."""
+    """The strips without marks while others show theirs, each with the number of marks that should be visible."""
     count = count.copy()
-    for k in np.flatnonzero(without_marks(found.strength, count)).tolist():  # marks on lost samples do not count
-        count[k] = sum(_is_there(read[k], sweeps[k], *at) for at in _places(expected.select(expected.strip == k)))
+    for k in np.flatnonzero(without_marks(found.strength, count)).tolist():  # marks on lost samples are not missing
+        count[k] = sum(_has_signal(read[k], sweeps[k], *at) for at in _places(expected.select(expected.strip == k)))
     return {k: int(count[k]) for k in np.flatnonzero(without_marks(found.strength, count)).tolist()}
 
 
 def _places(sought: marking.Sought) -> list[tuple[int, int]]:
-    """Lines and samples, rounded, at which marks are searched."""
+    """The nearest whole line and sample of each mark sought."""
     return list(
         zip(np.rint(sought.line).astype(int).tolist(), np.rint(sought.sample).astype(int).tolist(), strict=True)
     )
 
 
-def _is_there(read: ReadWindow, sweep: StripSweep, line: int, sample: int) -> bool:
-    """Whether a sample carries signal; false beyond the strip's edge."""
+def _has_signal(read: ReadWindow, sweep: StripSweep, line: int, sample: int) -> bool:
+    """Whether a sample carries signal; a sample outside the strip does not."""
     if not (0 <= line < sweep.n_lines and 0 <= sample < sweep.n_samples):
         return False
     return bool(np.isfinite(read(line, line + 1)[1][0, sample]))

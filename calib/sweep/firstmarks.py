@@ -1,4 +1,4 @@
-"""Selects the marks that the first look measures, with their starting places: enough to place the strips."""
+"""Chooses the marks that a first look measures, no more than placing the strips needs, and where it looks for them."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -11,18 +11,21 @@ from calib.sweep import marks as marking
 from calib.sweep.constellation import LEAST_STRENGTH, LEAST_UNLIKE, Constellation
 from calib.sweep.tables import MarkTable
 
-FIRST_MARKS = 20  # of a strip that are measured, where more of them have been found already,
-FIRST_STRETCH = 800  # and at least one in so many lines
-TAKEN = 0.5  # share of its mark that a candidate has from which it is taken for it
-MOSTLY = 0.8  # of them good, else all are measured: candidates that seemed to be marks are not
-GOLDEN = (np.sqrt(5) - 1) / 2
+FIRST_MARKS = 20  # marks measured in a strip that has more with a candidate,
+FIRST_STRETCH = 800  # lines: or one mark per so many, if that gives more
+TAKEN = 0.5  # least weight of a pair whose candidate is taken for the mark
+LEAST_GOOD = 0.8  # share of the measured marks that must be good; else candidates were no marks, and all are measured
+GOLDEN = (np.sqrt(5) - 1) / 2  # golden ratio less 1: its multiples modulo 1 are spread evenly
 
 
 def sought_first(
     frame: Frame, expected: marking.Sought, found: Constellation
 ) -> tuple[marking.Sought, NDArray[np.bool_]]:
-    """All marks expected in placed strips, starting at their candidates if they have one, and the mask of those to be
-    measured. A strip with a single mark counts as placed if the mark is a clear one."""
+    """Every mark expected in a placed strip, and a mask of those that suffice to place the strips.
+
+    A mark is looked for at its candidate if it has one, else where it is expected. A strip of one mark counts as placed
+    if that is a clear one.
+    """
     placed = (found.strength >= LEAST_STRENGTH) | _by_clear_marks(found)
     sought, pairs, best = expected.select(placed[expected.strip]), found.pairs, {}
     for i in np.argsort(found.weight, kind="stable"):
@@ -32,13 +35,16 @@ def sought_first(
     at = zip(names, sought.line, sought.sample, strict=True)
     places = np.array([best.get(name, (line, sample)) for name, line, sample in at]).reshape(-1, 2)
     lines = [strip.n_lines for strip in frame.strips]
-    enough = _enough(sought, np.array([name in best for name in names], bool), lines)
+    enough = _sufficient(sought, np.array([name in best for name in names], bool), lines)
     return replace(sought, line=places[:, 0], sample=places[:, 1]), enough
 
 
 def _by_clear_marks(found: Constellation) -> NDArray[np.bool_]:
-    """Mask (K,) of the strips with a clear mark: it looks more like a cross than anything in all strips that is no
-    mark, and nearly as much as the median mark. The latter matters where there is little but noise."""
+    """Mask (K,) of the strips that have a clear mark.
+
+    Its score exceeds that of every candidate in any strip that is no mark, and is not far below the median of all
+    marks. The latter matters where there are hardly any other candidates: then the best piece of noise scores highest.
+    """
     pairs, clear = found.pairs, np.zeros(found.strength.size, bool)
     if not len(pairs):
         return clear
@@ -52,11 +58,11 @@ def _by_clear_marks(found: Constellation) -> NDArray[np.bool_]:
     return clear
 
 
-def _enough(sought: marking.Sought, found: NDArray[np.bool_], n_lines: Sequence[int]) -> NDArray[np.bool_]:
-    """Mask of the marks that the first look measures: all, but only some in a strip where many are `found`.
+def _sufficient(sought: marking.Sought, found: NDArray[np.bool_], n_lines: Sequence[int]) -> NDArray[np.bool_]:
+    """Mask of the marks that a first look measures: all, but in a strip with many that are `found` only some of these.
 
-    That suffices to find the wedge, and to start measuring marks on density. One mark is taken from each stretch of
-    lines, at a different position within it each time, because marks stand in rows and columns.
+    Finding the wedge and knowing where to measure marks in density needs no more. One mark is taken per stretch of
+    lines, at a varying position in the stretch, because marks stand in rows and columns.
     """
     keep = np.ones(len(found), bool)
     for strip in np.unique(sought.strip).tolist():
@@ -72,13 +78,13 @@ def _enough(sought: marking.Sought, found: NDArray[np.bool_], n_lines: Sequence[
 
 
 def poor_strips(table: MarkTable) -> NDArray[np.int64]:
-    """Indices of the strips in which many of the measured marks are false or damaged."""
+    """Indices of the strips in which many of the measured marks are no marks or are damaged."""
     strips, mine = np.unique(table.strip, return_inverse=True)
-    return strips[np.bincount(mine, table.used) < MOSTLY * np.bincount(mine)]
+    return strips[np.bincount(mine, table.used) < LEAST_GOOD * np.bincount(mine)]
 
 
 def strongest(sought: marking.Sought, found: Constellation) -> marking.Sought:
-    """The marks with the best candidates, a limited number of them."""
+    """The `marking.BLUR_MARKS` marks with the best candidates."""
     score: dict[tuple[int, int], float] = {}
     pairs = found.pairs
     for k, m, value in zip(pairs.strip.tolist(), pairs.mark.tolist(), found.weight * pairs.score, strict=True):

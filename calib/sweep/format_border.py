@@ -1,9 +1,9 @@
-"""Masks the border of the exposed format in an overlap where it is sharper than a line.
+"""Masks the border of the exposed format in the overlap of two strips where it is sharper than a line.
 
-The border is the sharpest edge on the film. If the spot is narrower than a line, each strip shows it at a whole line,
-along all samples. Matching would then claim an accuracy of a hundredth of a px where the error may be half a px, with
-nothing in the window to contradict it. A border that the spot spreads over several lines is kept: it is better evidence
-than the picture beside it.
+The border is the sharpest edge on the film. A spot narrower than a line resolves it only to a line: in either strip it
+seems to lie exactly on one of its lines, along all samples. Matching the strips by it gives a formal error of a
+hundredth of a px where the true error may be half a px, and nothing else in the window outweighs it. A border that the
+spot spreads over several lines is kept: it locates strips better than the picture beside it.
 """
 
 from collections.abc import Sequence
@@ -16,24 +16,24 @@ from calib.sweep.model import StripSweep
 from calib.sweep.seam import Overlap, Side
 from calib.sweep.smoothing import Picture
 
-REACH_PX = 3.0  # on either side of the border, where a sharp one shows in single samples
-SIGMAS = 3.0  # of the sweep's place, more
-MOST_SIGMA_PX = 2.0  # of a place: where the border is not known it stays
-# Of a step and those before and behind it, the step's share: that of a Gaussian spot of .38 px lies between .5 and .8,
-# and the place of an edge that it shows is .01 px off.
+REACH_PX = 3.0  # distance from the border within which samples may show it, ...
+SIGMAS = 3.0  # ... plus so many sigma of the sweep's place
+MOST_SIGMA_PX = 2.0  # a place less certain than this does not locate the border, which is then kept
+# Share of the largest step between lines in the sum of it and the steps before and after. It is 0.5 to 0.8 for a
+# Gaussian spot of 0.38 px, by which an edge's place is wrong by 0.01 px; a larger share is a border sharper than that.
 SHARP = 0.8
-TOGETHER = 8  # samples along the border whose mean is looked at: less noise and less of the picture
+TOGETHER = 8  # samples along the border that are averaged, against noise and the picture's detail
 
 
 def without_border(overlap: Overlap, format_mm: Sequence[float], px_mm: Array) -> Overlap:
-    """An overlap that has no signal on lines and samples which may show the border of the format [width, height]."""
-    left = _beside(overlap.left_side, overlap.left, overlap.left_corner, format_mm, px_mm)
-    right = _beside(overlap.right_side, overlap.right, overlap.right_corner, format_mm, px_mm)
+    """The overlap without signal on lines and samples that may show a sharp border of the format [width, height]."""
+    left = _masked(overlap.left_side, overlap.left, overlap.left_corner, format_mm, px_mm)
+    right = _masked(overlap.right_side, overlap.right, overlap.right_corner, format_mm, px_mm)
     return replace(overlap, left_side=left, right_side=right)
 
 
-def _beside(side: Side, sweep: StripSweep, corner: tuple[int, int], format_mm: Sequence[float], px_mm: Array) -> Side:
-    """Some columns of a strip, from its (line, sample) `corner` on, that give no signal beside the border."""
+def _masked(side: Side, sweep: StripSweep, corner: tuple[int, int], format_mm: Sequence[float], px_mm: Array) -> Side:
+    """One side of an overlap, whose first (line, sample) is `corner`, with signal removed around a sharp border."""
     lines, samples = (slice(first, first + n) for first, n in zip(corner, side.sigma.shape, strict=True))
     x_mm = sweep.x_sample_mm[samples] + np.median(sweep.x_line_mm)
     y_mm = sweep.y_line_mm[lines] + np.median(sweep.y_sample_mm)
@@ -51,12 +51,15 @@ def _beside(side: Side, sweep: StripSweep, corner: tuple[int, int], format_mm: S
 
 
 def _reach_mm(sigma_mm: Array | float, bend_mm: float, px_mm: float) -> Array:
-    """How far from where a sweep puts it the border may show, along which the strip's axis bends by so much."""
+    """Distance, mm, from its place by the sweep within which the border may show; 0 where that place is too uncertain.
+
+    `bend_mm` is the range of the other axis' contribution to the film place.
+    """
     return np.where(sigma_mm < MOST_SIGMA_PX * px_mm, REACH_PX * px_mm + SIGMAS * sigma_mm + bend_mm, 0.0)
 
 
 def _shows_sharp(values: Picture, sigma: Picture) -> bool:
-    """Whether lines (n, m) that may show the border show it as one step from a line to the next."""
+    """Whether lines (n, m) that may show the border show it as a single step from one line to the next."""
     n, groups = len(values), values.shape[1] // TOGETHER
     if n < 4 or not groups:
         return False

@@ -1,7 +1,7 @@
-"""A strip's sweep turned round, in compiled code: as `sweep.model.to_scan` does it, to `NEAR` of a sample.
+"""Inverts a strip's sweep in compiled code: from film places to line and sample, to `NEAR` of those (`model.to_scan`).
 
-Line, and the film x less what the line adds to it, vary as slowly over the film as the strip wanders; it is the sample
-that the readout's own uneven sweep makes of that x. So the former may be interpolated, and a table gives the latter.
+The line, and the film x minus the line's contribution to it, vary over the film as slowly as the strip wanders, so they
+may be interpolated. Only the sample depends on the readout's uneven sweep; a table gives it for each such x.
 """
 
 from typing import NamedTuple
@@ -14,25 +14,26 @@ from calib.coordinates import Array, FilmPoints
 from calib.remembered import once
 from calib.sweep.model import StripSweep
 
-NEAR = 1e-8  # lines or samples: how closely the inverse is iterated
-TURNS = 60
-TABLE = 5e-5  # samples: how closely an even table of samples must meet the sweep's own
+NEAR = 1e-8  # lines or samples: accuracy of the iterated inverse
+ITERATIONS = 60  # at most
+TABLE = 5e-5  # samples: greatest error of the table at evenly spaced x
 EVEN_BITS = 16  # the table holds whole numbers of 2^-16 of a sample
-MOST_SAMPLES = 2**15  # of a line: more of such numbers are not held
-FINEST = 64  # of its entries to a sample: a sweep that needs more has none
+MOST_SAMPLES = 2**15  # samples per line up to which those numbers fit into int32
+FINEST = 64  # most entries per sample: a sweep that needs more has no table
 
 
 Extent = tuple[float, float, float, float]  # least and greatest x, least and greatest y, in mm
 
 
 class Inverse(NamedTuple):
-    """A strip's tables ready to be inverted, those of one axis side by side; line positions are made to rise by `sign`.
+    """A strip's sweep as tables for its inversion; y of the lines is multiplied by `sign` so that it increases.
 
-    `by_line` (lines, 4): y_line, 1 / its step, x_line, its step; `by_sample` (samples, 4): x_sample, 1 / its step,
-    y_sample, its step. `line_bounds`, `sample_bounds`: where each step begins, without end at both ends. `leak` is what
-    a line's error leaves of itself after a turn, `box` (x low, x high, y low, y high) holds all film the strip sees.
-    `even` (N, 2) are samples, and the steps to the next, in parts of 2^-EVEN_BITS, at x from `x_sample[0]` on, `per_mm`
-    rows to a millimetre; no rows where the sweep is too uneven for that, or too long. Compiled code reads it as it is.
+    `by_line` (n_lines, 4): y_line, 1 / its step, x_line, its step; `by_sample` (n_samples, 4): x_sample, 1 / its step,
+    y_sample, its step; mm. `line_bounds`, `sample_bounds`: where each step begins, infinite at both ends. `leak`: upper
+    bound of the factor by which an iteration multiplies the error of the line. `box` (x low, x high, y low, y high)
+    contains all film that the strip sees. `even` (N, 2): samples, and differences to the next, in units of
+    2^-EVEN_BITS, at x from `x_sample[0]` on, `per_mm` rows per mm; no rows if the sweep is too uneven or too long.
+    Compiled code takes the tuple as it is.
     """
 
     by_line: Array
@@ -46,14 +47,14 @@ class Inverse(NamedTuple):
     per_mm: float
 
     def may_see(self, extent: Extent) -> bool:
-        """Whether places of that extent can lie on the strip."""
+        """Whether some place within the extent may lie on the strip."""
         beside_x = extent[1] >= self.box[0] and extent[0] <= self.box[1]
         return bool(beside_x and extent[3] >= self.box[2] and extent[2] <= self.box[3])
 
 
 @once
 def inverse_of(sweep: StripSweep) -> Inverse:
-    """Made once a strip: a sweep is the same only if it is the same object."""
+    """The tables of a sweep, made once per sweep object."""
     sign = -1.0 if sweep.y_line_mm[0] > sweep.y_line_mm[-1] else 1.0
     by_line = _side_by_side(sign * sweep.y_line_mm, sweep.x_line_mm)
     by_sample = _side_by_side(sweep.x_sample_mm, sweep.y_sample_mm)
@@ -70,7 +71,8 @@ def inverse_of(sweep: StripSweep) -> Inverse:
 
 
 def _even(rising: Array) -> tuple[NDArray[np.int32], float]:
-    """Table of the entry at which a table takes even values, as fine as it must be, and its rows to a unit of them."""
+    """Inverse of an increasing table at evenly spaced values, as fine as needed: rows (N, 2) of the entry and its
+    difference to the next, in units of 2^-EVEN_BITS; and the number of rows per unit of value."""
     entry, span, finer = np.arange(rising.size, dtype=np.float64), rising[-1] - rising[0], 1
     while finer <= FINEST and rising.size <= MOST_SAMPLES:
         n = finer * (rising.size - 1)
@@ -84,20 +86,21 @@ def _even(rising: Array) -> tuple[NDArray[np.int32], float]:
 
 
 def _side_by_side(rising: Array, other: Array) -> Array:
-    steps = (np.append(d, d[-1]) for d in (np.diff(rising), np.diff(other)))
-    rise, leak = steps
-    return np.ascontiguousarray(np.stack([rising, 1.0 / rise, other, leak], axis=1))
+    """Columns (n, 4): an increasing table, 1 / its steps, another table, its steps; the last step is repeated."""
+    rise, other_step = (np.append(d, d[-1]) for d in (np.diff(rising), np.diff(other)))
+    return np.ascontiguousarray(np.stack([rising, 1.0 / rise, other, other_step], axis=1))
 
 
 def _bounds(rising: Array) -> Array:
+    """The increasing table with infinite first and last values: places beyond it belong to the first or last step."""
     bounds = rising.copy()
     bounds[0], bounds[-1] = -np.inf, np.inf
     return bounds
 
 
 def smooth_places(sweep: StripSweep, places: FilmPoints) -> Array:
-    """Line, and film x less what the line adds to it, (2, ...), of film places of any shape, beyond the strip too; NaN
-    where a place is NaN."""
+    """Line, and film x minus the line's contribution to it, (2, ...), of film places of any shape, also outside the
+    strip; NaN where a place is NaN."""
     out = np.empty((2, places.x_mm.size))
     _all_places(places.x_mm.ravel(), places.y_mm.ravel(), inverse_of(sweep), out)
     return out.reshape(2, *places.x_mm.shape)
@@ -105,6 +108,7 @@ def smooth_places(sweep: StripSweep, places: FilmPoints) -> Array:
 
 @bare(cache=True, nogil=True)
 def _all_places(x, y, inverse, out):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Fill `out` (2, n) for `smooth_places`."""
     i = j = np.uint64(0)
     for k in range(x.size):
         if np.isfinite(x[k]) and np.isfinite(y[k]):
@@ -116,7 +120,7 @@ def _all_places(x, y, inverse, out):  # type: ignore[no-untyped-def]  # pragma: 
 
 @bare(cache=True, nogil=True, inline="always")
 def even_sample(even, first, per_mm, x):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The sample at film x less what the line adds to it, straight on beyond the strip; from fields of an `Inverse`."""
+    """The sample at `x`, film x minus the line's contribution, from fields of an `Inverse`; linear beyond the strip."""
     place = (x - first) * per_mm
     at = np.int64(min(max(place, 0.0), even.size / 2 - 2.0))
     return (even[2 * at] + (place - at) * even[2 * at + 1]) / (1 << EVEN_BITS)
@@ -124,7 +128,7 @@ def even_sample(even, first, per_mm, x):  # type: ignore[no-untyped-def]  # prag
 
 @bare(cache=True, nogil=True, inline="always")
 def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The step that holds a value, sought from `step` on."""
+    """Index of the step that contains a value, searched from `step` on."""
     one = np.uint64(1)
     while value >= bounds[step + one]:
         step += one
@@ -135,12 +139,12 @@ def _step_of(bounds, value, step):  # type: ignore[no-untyped-def]  # pragma: no
 
 @bare(cache=True, nogil=True, inline="always")
 def _line_near(x, y, line, inverse, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Line of a finite film place, sought from a line of the strip on, what it adds to x, and the steps that hold the
-    place, sought from steps `i`, `j` on."""
+    """Line of a finite film place, iterated from a line of the strip; its contribution to x; and the steps of line and
+    sample that contain the place, searched from steps `i`, `j` on."""
     by_line, by_sample, sign = inverse.by_line, inverse.by_sample, inverse.sign
     guess = np.uint64(line)
     across = by_line[guess, 2] + (line - guess) * by_line[guess, 3]
-    for _ in range(TURNS):
+    for _ in range(ITERATIONS):
         j = _step_of(inverse.sample_bounds, x - across, j)
         share = (x - across - by_sample[j, 0]) * by_sample[j, 1]
         target = sign * y - sign * (by_sample[j, 2] + share * by_sample[j, 3])
@@ -155,7 +159,8 @@ def _line_near(x, y, line, inverse, i, j):  # type: ignore[no-untyped-def]  # pr
 
 @bare(cache=True, nogil=True, inline="always")
 def straight_line(y, inverse):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """A first guess at a line of the strip from a straight sweep, the same whatever place came before."""
+    """First guess of the line from a straight sweep. It does not depend on the place computed before, so results do not
+    depend on the order of places."""
     by_line, by_sample, sign = inverse.by_line, inverse.by_sample, inverse.sign
     n_lines, n_samples = by_line.shape[0], by_sample.shape[0]
     y_middle, y_first = sign * by_sample[(n_samples - 1) // 2, 2], by_line[0, 0]
@@ -165,14 +170,14 @@ def straight_line(y, inverse):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 @bare(cache=True, nogil=True, inline="always")
 def place_near(x, y, line, inverse, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Line and sample of a finite film place, sought from a line of the strip on, and the steps that hold them."""
+    """Line and sample of a finite film place, iterated from a line of the strip, and the steps that contain them."""
     by_sample = inverse.by_sample
     line, across, i, j = _line_near(x, y, line, inverse, i, j)
-    j = _step_of(inverse.sample_bounds, x - across, j)  # the line has moved since it was last sought
+    j = _step_of(inverse.sample_bounds, x - across, j)  # the line has changed since the last search
     return line, j + (x - across - by_sample[j, 0]) * by_sample[j, 1], i, j
 
 
 @bare(cache=True, nogil=True, inline="always")
 def scan_place(x, y, inverse, i, j):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The same from a straight sweep's line on."""
+    """`place_near`, iterated from the line of a straight sweep."""
     return place_near(x, y, straight_line(y, inverse), inverse, i, j)

@@ -1,5 +1,6 @@
-"""Rows of the sweep's design taken to a strip's joint terms one by one: where they are fewer than the splines, the
-sums over splines, most of which no row touches, would cost more.
+"""Transforms rows of the sweep's design to a strip's joint terms, one by one.
+
+If rows are fewer than the splines, this costs less than sums over splines, most of which no row touches.
 """
 
 from dataclasses import dataclass
@@ -11,25 +12,27 @@ from calib.sweep.layout import Columns, Layout
 from calib.sweep.rows import Rows, spline_values
 
 JointRows = tuple[Array, Array]
-"""Rows (N, few terms + unknowns of the wander) in a strip's joint terms, by axis."""
+"""Rows (N, few terms + unknowns of the wander) in a strip's joint terms, for x and for y."""
 
 
 def joint_rows(layout: Layout, strip: int, rows: Rows) -> JointRows:
-    """Rows of a strip in its joint terms."""
+    """A strip's rows in its joint terms, by axis."""
     x, y = (np.hstack([rows.few, spline_values(rows.cell, rows.weight, modes)]) for modes in layout.wander[strip])
     return x, y
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FewRows:
-    """Evidence in a strip, the same left and right, or in two, with its `information` (N, 2, 2) as it is to count."""
+    """Rows of observations in one strip (`left` and `right` the same object) or in two, with the weighted
+    `information` (N, 2, 2)."""
 
     left: JointRows
     right: JointRows
     information: Array
 
     def sums(self, here: Columns, there: Columns) -> Array:
-        """Sums over the joint terms of the left strip times those of the right; and a row and a column of zeros."""
+        """Weighted sums of products of the left strip's joint terms with the right one's, with a last row and column
+        of zeros: (n_joint + 1, n_joint + 1)."""
         joint = np.zeros((here.n_joint + 1, there.n_joint + 1))
         for i, left in enumerate(self.left):
             for j, right in enumerate(self.right):

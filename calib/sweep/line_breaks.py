@@ -1,8 +1,8 @@
-"""Finds missing and repeated lines: where a replay stopped or a tape was changed, the picture jumps along the film.
+"""Finds breaks of a strip, where lines are missing or come twice: its picture jumps along the film.
 
-No sweep can follow such a jump. It shows as a jump of the lag between a strip and its neighbour along their overlap.
-One overlap does not tell in which of the two strips it is; their other overlaps do. The line of the jump is where the
-strip's picture changes suddenly.
+That happens where a replay was stopped or a tape changed, and no sweep can follow it. The lag between the strip and a
+neighbour that shows the same film jumps too. One overlap does not tell which of its two strips has the break; the other
+overlaps of both strips decide that. The line of the break is where the strip's picture changes suddenly.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -32,33 +32,34 @@ from calib.sweep.strip_edges import (
     rough,
 )
 
-QUICKEST = 32  # one line in so many may film wander from one window to the next
-LEAST_WINDOWS = 4  # that follow each other, on each side of a jump
-LEAST_LINES = 6  # that are missing or come twice: fewer may be a quick wander
-LEAST_UNSEEN = 16  # where no line shows the jump
-MOST_PART = 3  # of a strip's lines: more are not looked for
-ALIKE_LINES = 3  # by which what two overlaps say of a jump may differ, beside what strips wander
-ALONG = 4  # lines on each side of one that tell whether edges are like each other there
-BEYOND_DOUBT = 6.0  # in the sum of what edges differ by, in multiples of their texture's median size
-BESIDE = 24  # lines on each side of where a jump may be that tell how lines change there
-CLEAR = 8.0  # times what they scatter by: such a change is the jump's,
-HALF = 0.5  # and so are others of this part of its size,
-NEAR = 8  # so many lines from it at most
-MARGIN = 1  # line on each side of a jump that may be of both
-QUICKER = 3.0  # times than on the mean may film wander for a while
-FEWEST_NEAR = 28  # lines beside a jump that tell the lag there
-REACH = 6  # lines about the lag of whole windows in which it is looked for there
-LEAST_LIKENESS = 0.3  # of two edges' film beside a jump
+QUICKEST = 32  # the lag of film that wanders changes by at most one line in so many from one window to the next
+LEAST_WINDOWS = 4  # consecutive windows required on each side of a jump
+LEAST_LINES = 6  # least number of missing or repeated lines: fewer may be a quick wander
+LEAST_UNSEEN = 16  # the same where no line shows the jump
+MOST_PART = 3  # a jump is at most 1 / MOST_PART of the shortest strip's lines
+ALIKE_LINES = 3  # lines by which two overlaps' estimates of a jump may differ, in addition to the wander of strips
+ALONG = 4  # lines on each side of a line over which the unlikeness of two edges is averaged
+BEYOND_DOUBT = 6.0  # drop of the summed unlikeness, in units of the texture's median size, that bounds a jump's place
+BESIDE = 24  # lines on each side of where a jump may be, for the usual change from line to line
+CLEAR = 8.0  # multiple of the scatter of changes from which a change belongs to the jump,
+HALF = 0.5  # as do others of at least this fraction of it
+NEAR = 8  # that are at most so many changes away
+MARGIN = 1  # lines on each side of a jump that may show both sides of it
+QUICKER = 3.0  # factor by which film may wander faster than on average for a while
+FEWEST_NEAR = 28  # fewest lines beside a jump for the lag there
+REACH = 6  # lines around the lag of whole windows in which the lag beside a jump is searched
+LEAST_LIKENESS = 0.3  # least correlation of two edges' film beside a jump
 
 Read = Callable[[int], tuple[NDArray, Bools]]
 
 
 @dataclass(frozen=True, slots=True)
 class LineBreak:
-    """A jump of a strip's picture along the film, lines in the order of the film by the description.
+    """A place where a strip's picture jumps along the film.
 
-    Lines `stop` to `start` - 1 are unusable. Between the lines before and after them `missing` lines of film are not
-    shown; below 0 as many are shown twice. `beside`: indices of the neighbours that reveal the jump.
+    Lines `stop` to `start` (exclusive) are unusable. Between the lines before and after them, `missing` lines of film
+    are not shown (beside the unusable ones); if negative, as many are shown twice. Lines are in the order of the film
+    by the stated scan. `beside`: the neighbours whose overlaps show the jump.
     """
 
     strip: int
@@ -70,22 +71,25 @@ class LineBreak:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Run:
-    """Consecutive windows of a left edge with smooth lags: their first lines, and the lags of the right edge."""
+    """Consecutive windows of a left edge along which the lag changes slowly: their first lines, and the lags (n,), in
+    lines, at which the right edge shows the same film."""
 
     first: NDArray[np.int64]
     lag: NDArray[np.int64]
 
     def covers(self, low: int, high: int, *, of_right: bool) -> bool:
-        """Whether it shows lines of the left strip, or of the right one, from before one to behind another."""
+        """Whether the run covers the lines `low` to `high` of the left strip, or of the right one (`of_right`)."""
         line = self.first + self.lag if of_right else self.first
         return bool(line[0] <= low and line[-1] >= high)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Jump:
-    """Of what a strip and a neighbour show: between which lines (low, high) of the strip, and how far on the neighbour
-    shows the same before it and behind it. `windows`: how many lie between; `wander`: by how much more a line that goes
-    on the lag grows, before and behind together."""
+    """A jump of the lag between a strip and a neighbour, between the lines `low` and `high` of the strip.
+
+    `before`, `behind`: the neighbour's lag, in lines, before and after it. `windows`: number of windows between.
+    `wander`: sum of the slopes of the lag, in lines per line, before and after it.
+    """
 
     low: int
     high: int
@@ -100,10 +104,10 @@ class _Jump:
 
 
 def line_breaks(frame: Frame, profiles: Sequence[EdgeProfiles], read: Read, threads: int = 1) -> tuple[LineBreak, ...]:
-    """Missing and repeated lines of all strips, found by their edges' `profiles`.
+    """The breaks of all strips, from their edges' `profiles`.
 
-    Only the strips concerned are read, by `read`: samples and the mask of lost ones (n_lines, n_samples), lines as
-    scanned.
+    Only strips with a jump are read: `read(k)` returns the samples and the mask of lost ones, (n_lines, n_samples), in
+    the order of scanning.
     """
     n_lines = min(strip.n_lines for strip in frame.strips)
     cut = replace(cut_film(frame, 1.0), lag=min(MOST_LAG_LINES, n_lines // MOST_PART))
@@ -113,13 +117,13 @@ def line_breaks(frame: Frame, profiles: Sequence[EdgeProfiles], read: Read, thre
     return tuple(
         found
         for strip in range(len(profiles))
-        for of_neighbours in _told(strip, runs, cut)
-        if (found := _measured(frame, strip, of_neighbours, profiles, read, cut)) is not None
+        for by_neighbour in _jumps_seen(strip, runs, cut)
+        if (found := _measured(frame, strip, by_neighbour, profiles, read, cut)) is not None
     )
 
 
 def _runs(left: EdgeProfiles, right: EdgeProfiles, cut: Cut) -> list[_Run]:
-    """The runs of a seam along which the lag changes no faster than by wander, in the order of lines."""
+    """The runs of a seam, in the order of lines, along which the lag changes no faster than that of wandering film."""
     one, other = edge_texture(left, 1, cut), edge_texture(right, 0, cut)
     seen = np.flatnonzero(one.seen & other.seen)
     if seen.size == 0:
@@ -134,15 +138,15 @@ def _runs(left: EdgeProfiles, right: EdgeProfiles, cut: Cut) -> list[_Run]:
     long = np.flatnonzero(np.bincount(of_run) >= LEAST_WINDOWS)
     found: list[_Run] = []
     for run in (_Run(first[of_run == k], lag[of_run == k]) for k in long.tolist()):
-        if found and _is_one(found[-1], run, cut):
+        if found and _is_continuous(found[-1], run, cut):
             before = found.pop()
             run = _Run(*(np.concatenate(pair) for pair in ((before.first, run.first), (before.lag, run.lag))))
         found.append(run)
     return found
 
 
-def _is_one(a: _Run, b: _Run, cut: Cut) -> bool:
-    """Whether two runs may be one: wander as fast as in either may lead from one to the other, or they interleave."""
+def _is_continuous(a: _Run, b: _Run, cut: Cut) -> bool:
+    """Whether two runs are one: they overlap, or wander as fast as within them explains the change of lag between."""
     apart = (b.first[0] - a.first[-1]) / cut.lines
     change = max(float(np.abs(np.diff(run.lag)).sum()) * cut.lines / (run.first[-1] - run.first[0]) for run in (a, b))
     wander = FOLLOWS_LINES + QUICKER * change * apart
@@ -150,7 +154,7 @@ def _is_one(a: _Run, b: _Run, cut: Cut) -> bool:
 
 
 def _jumps(runs: Sequence[_Run], cut: Cut, *, of_right: bool) -> list[_Jump]:
-    """The jumps of a seam, in lines of its left or of its right strip."""
+    """The jumps between the runs of a seam, in lines of its left strip or of its right one (`of_right`)."""
     found = []
     for a, b in pairwise(runs):
         low, high, before, behind = int(a.first[-1]), int(b.first[0]) + cut.lines, int(a.lag[-1]), int(b.lag[0])
@@ -164,13 +168,17 @@ def _jumps(runs: Sequence[_Run], cut: Cut, *, of_right: bool) -> list[_Jump]:
 
 
 def _slope(line: NDArray[np.int64], lag: NDArray[np.int64]) -> float:
+    """Least-squares slope of lags over lines."""
     off = line - line.mean()
     return float(off @ lag / (off @ off))
 
 
-def _told(strip: int, runs: Sequence[Sequence[_Run]], cut: Cut) -> Iterator[dict[int, _Jump]]:
-    """A strip's jumps by its neighbours: confirmed by both, or by one if the other shows nothing and the first one's
-    other overlap proves that it does not jump itself."""
+def _jumps_seen(strip: int, runs: Sequence[Sequence[_Run]], cut: Cut) -> Iterator[dict[int, _Jump]]:
+    """The jumps of a strip, each by neighbour: seen by both neighbours, or by one.
+
+    One suffices if the other overlap shows no run there and the neighbour's own other overlap runs on, so that the
+    neighbour itself does not jump.
+    """
 
     def of(seam: int) -> Sequence[_Run]:
         return runs[seam] if 0 <= seam < len(runs) else ()
@@ -183,7 +191,7 @@ def _told(strip: int, runs: Sequence[Sequence[_Run]], cut: Cut) -> Iterator[dict
             same = next((each for each in there if _is_same(jump, each)), None)
             low, high = jump.low + jump.before, jump.high + jump.behind
             if same is not None:
-                if of_right:  # once for both
+                if of_right:  # the same jump is met from both seams
                     yield {left_or_right: jump, strip + 1: same}
             elif any(run.covers(low, high, of_right=of_right) for run in of(beyond)) and not any(
                 run.covers(jump.low, jump.high, of_right=not of_right) for run in of(across)
@@ -192,84 +200,92 @@ def _told(strip: int, runs: Sequence[Sequence[_Run]], cut: Cut) -> Iterator[dict
 
 
 def _is_same(one: _Jump, other: _Jump) -> bool:
+    """Whether two seams show the same jump of a strip: at overlapping lines and of nearly the same size."""
     apart = abs(one.missing - other.missing)
-    near = max(one.low, other.low) < min(one.high, other.high)
-    return near and apart <= ALIKE_LINES + FOLLOWS_LINES * max(one.windows, other.windows)
+    overlaps = max(one.low, other.low) < min(one.high, other.high)
+    return overlaps and apart <= ALIKE_LINES + FOLLOWS_LINES * max(one.windows, other.windows)
 
 
 def _measured(
-    frame: Frame, strip: int, told: dict[int, _Jump], profiles: Sequence[EdgeProfiles], read: Read, cut: Cut
+    frame: Frame, strip: int, by_neighbour: dict[int, _Jump], profiles: Sequence[EdgeProfiles], read: Read, cut: Cut
 ) -> LineBreak | None:
-    """A jump located exactly by the strip's samples and the neighbours that revealed it; None if they disagree."""
+    """A jump of a strip, measured from its samples and from the neighbours that saw it; None if these disagree or the
+    jump is too small."""
     order = slice(None, None, -1 if frame.strips[strip].is_reversed else 1)
     dn, lost = (part[order] for part in read(strip))
-    low, high = max(jump.low for jump in told.values()), min(jump.high for jump in told.values())
-    low, high = _bounds(strip, told, profiles, max(low, 0), min(high, len(dn)))
-    stop, start = _sudden(dn, lost, low, high) or (low, high)
+    low, high = max(jump.low for jump in by_neighbour.values()), min(jump.high for jump in by_neighbour.values())
+    low, high = _bounds(strip, by_neighbour, profiles, max(low, 0), min(high, len(dn)))
+    stop, start = _sudden_change(dn, lost, low, high) or (low, high)
     least = LEAST_LINES if (stop, start) != (low, high) else LEAST_UNSEEN
-    said = []
-    for neighbour, jump in told.items():
+    estimates: list[float] = []
+    for neighbour, jump in by_neighbour.items():
         side = int(neighbour > strip)
-        here = _parted(profiles[strip], side, (0, stop, start, len(dn)))
-        there = _parted(profiles[neighbour], 1 - side, (0, frame.strips[neighbour].n_lines))
+        here = _texture_of_parts(profiles[strip], side, (0, stop, start, len(dn)))
+        there = _texture_of_parts(profiles[neighbour], 1 - side, (0, frame.strips[neighbour].n_lines))
         few, many = max(cut.lines // 2, FEWEST_NEAR), 2 * cut.lines
         near, far = (_lags(here, there, jump, stop, start, n) for n in (few, many))
         if near and far and not _wanders(near, far, (many - few) / 2, start - stop + few):
             missing = far[1] - far[0] - jump.wander * cut.lines
-            said += [missing] if abs(missing - jump.missing) <= ALIKE_LINES + FOLLOWS_LINES * jump.windows else []
-    if not said or np.ptp(said) > ALIKE_LINES:
+            if abs(missing - jump.missing) <= ALIKE_LINES + FOLLOWS_LINES * jump.windows:
+                estimates.append(missing)
+    if not estimates or np.ptp(estimates) > ALIKE_LINES:
         return None
-    most_likely = round(float(np.mean(said)))
-    return LineBreak(strip, stop, start, most_likely, tuple(sorted(told))) if abs(most_likely) >= least else None
+    most_likely = round(float(np.mean(estimates)))
+    if abs(most_likely) < least:
+        return None
+    return LineBreak(strip, stop, start, most_likely, tuple(sorted(by_neighbour)))
 
 
 def _lags(here: Array, there: Array, jump: _Jump, stop: int, start: int, n: int) -> tuple[float, float] | None:
-    """The lags of the last `n` lines before a jump and of the first `n` after it; None if they are not found."""
+    """The lags of the last `n` lines before a jump and of the first `n` after it; None if either is unknown."""
     before = _lag(here, there, slice(stop - n, stop), jump.before)
     behind = _lag(here, there, slice(start, start + n), jump.behind)
     return None if before is None or behind is None else (before, behind)
 
 
 def _wanders(near: tuple[float, float], far: tuple[float, float], apart: float, over: float) -> bool:
-    """Whether film that wanders as quickly as it does there may show what looks like a jump over so many lines; the
-    lags `near` it are those of lines that lie `apart` from those of the lags farther off."""
+    """Whether wander as fast as beside the apparent jump may explain it `over` so many lines.
+
+    `near` and `far` are the lags (before, after) of short and of long stretches beside it, whose centres are `apart`
+    lines apart.
+    """
     quickest = max(abs(a - b) for a, b in zip(near, far, strict=True)) / apart
     return abs(near[1] - near[0]) <= QUICKER * quickest * over
 
 
 def _bounds(
-    strip: int, told: dict[int, _Jump], profiles: Sequence[EdgeProfiles], low: int, high: int
+    strip: int, by_neighbour: dict[int, _Jump], profiles: Sequence[EdgeProfiles], low: int, high: int
 ) -> tuple[int, int]:
-    """The lines between `low` and `high` between which a strip jumps as its edges show: up to there they are like the
-    neighbours' film before it, and from there on like that behind it."""
-    for_before = np.zeros(high - low)
-    for neighbour, jump in told.items():
+    """The range of lines within `low` to `high` in which a strip jumps, from its edges: lines before it are like the
+    neighbours' film at the lag before the jump, lines after it like that at the lag after."""
+    favours_before = np.zeros(high - low)
+    for neighbour, jump in by_neighbour.items():
         side = int(neighbour > strip)
-        here = _parted(profiles[strip], side, (low, high))[low:high]
-        there = _parted(profiles[neighbour], 1 - side, (0, profiles[neighbour].value.shape[1]))
-        unlike = [_unlike(here, there, low + lag) for lag in (jump.before, jump.behind)]
-        for_before += unlike[1] - unlike[0]
-    up_to = np.cumsum(for_before)
-    near = np.flatnonzero(up_to > up_to.max() - BEYOND_DOUBT) if up_to.size else np.zeros(1, np.int64)
+        here = _texture_of_parts(profiles[strip], side, (low, high))[low:high]
+        there = _texture_of_parts(profiles[neighbour], 1 - side, (0, profiles[neighbour].value.shape[1]))
+        unlike = [_unlikeness(here, there, low + lag) for lag in (jump.before, jump.behind)]
+        favours_before += unlike[1] - unlike[0]
+    total = np.cumsum(favours_before)
+    near = np.flatnonzero(total > total.max() - BEYOND_DOUBT) if total.size else np.zeros(1, np.int64)
     return max(low + int(near[0]) + 1 - ALONG, low), min(low + int(near[-1]) + 1 + ALONG, high)
 
 
-def _unlike(here: Array, there: Array, first: int) -> Array:
-    """Difference, line by line, between a stretch of an edge and the neighbour from line `first` on, tolerant of
-    wander."""
+def _unlikeness(here: Array, there: Array, first: int) -> Array:
+    """Smoothed absolute difference, line by line, between a stretch of an edge and the neighbour's lines from `first`
+    on: the smallest over lags of up to `FOLLOWS_LINES`, which allows for wander."""
     around = np.pad(there, here.size + FOLLOWS_LINES)[first + here.size :][: here.size + 2 * FOLLOWS_LINES]
     shown = np.lib.stride_tricks.sliding_window_view(around, here.size)
     return np.asarray(uniform_filter1d(np.abs(here - shown), 2 * ALONG + 1, axis=1).min(axis=0))
 
 
-def _sudden(dn: NDArray, lost: Bools, low: int, high: int) -> tuple[int, int] | None:
-    """The lines (stop, start), from `low` to `high`, between which a strip's picture jumps; None if no change between
-    adjacent lines stands out."""
-    told = np.flatnonzero(2 * np.count_nonzero(lost, axis=1) < dn.shape[1])
-    told = told[(told >= low - BESIDE) & (told < high + BESIDE)]
-    some = np.where(lost[told], np.nan, dn[told].astype(np.float64))
-    change = np.nanmean(np.abs(np.diff(some, axis=0)), axis=1) if told.size > 1 else np.zeros(0)
-    inside = (told[1:] > low) & (told[:-1] < high)
+def _sudden_change(dn: NDArray, lost: Bools, low: int, high: int) -> tuple[int, int] | None:
+    """The lines (stop, start) of a jump within `low` to `high` by the strip's picture; None if no change from one line
+    to the next stands out. Lines of which half the samples are lost are skipped."""
+    seen = np.flatnonzero(2 * np.count_nonzero(lost, axis=1) < dn.shape[1])
+    seen = seen[(seen >= low - BESIDE) & (seen < high + BESIDE)]
+    values = np.where(lost[seen], np.nan, dn[seen].astype(np.float64))
+    change = np.nanmean(np.abs(np.diff(values, axis=0)), axis=1) if seen.size > 1 else np.zeros(0)
+    inside = (seen[1:] > low) & (seen[:-1] < high)
     if not inside.any():
         return None
     usual = float(np.median(change))
@@ -278,27 +294,32 @@ def _sudden(dn: NDArray, lost: Bools, low: int, high: int) -> tuple[int, int] | 
         return None
     at = np.flatnonzero(over > HALF * over.max())
     at = at[np.abs(at - over.argmax()) <= NEAR]
-    return int(told[at[0]]) + 1 - MARGIN, int(told[at[-1] + 1]) + MARGIN
+    return int(seen[at[0]]) + 1 - MARGIN, int(seen[at[-1] + 1]) + MARGIN
 
 
-def _parted(profile: EdgeProfiles, side: int, ends: Sequence[int]) -> Array:
-    """The texture of an edge, in parts of it by themselves; of every second one nothing."""
+def _texture_of_parts(profile: EdgeProfiles, side: int, ends: Sequence[int]) -> Array:
+    """The texture (n_lines,) of an edge, computed separately in the parts from ends[0] to ends[1], ends[2] to ends[3]
+    and so on; 0 elsewhere."""
     found = np.zeros(profile.value.shape[1])
     for first, stop in zip(ends[::2], ends[1::2], strict=True):
         found[first:stop] = rough(profile.value[side, first:stop], profile.missing[side, first:stop])[0]
     return found
 
 
-def _lag(here: Array, there: Array, lines: slice, about: int) -> float | None:
-    """Lag of the neighbour on some lines of an edge, to a fraction of a line; None if it is not found."""
-    room = slice(lines.start + about - REACH, lines.stop + about + REACH)
+def _lag(here: Array, there: Array, lines: slice, expected: int) -> float | None:
+    """The lag, in lines with fractions, at which the neighbour's edge `there` shows what an edge shows on some `lines`.
+
+    It is the maximum of the correlation within REACH of the lag `expected`, refined by a parabola; None if that lies
+    outside the strips, at the end of the range, or is too low.
+    """
+    room = slice(lines.start + expected - REACH, lines.stop + expected + REACH)
     if min(lines.start, room.start) < 0 or lines.stop > here.size or room.stop > there.size:
         return None
     window, around = here[lines], there[room]
     square = np.convolve(around**2, np.ones(window.size), "valid") * np.sum(window**2)
-    alike = np.correlate(around, window, "valid") / np.sqrt(np.maximum(square, TINY))
-    best = int(alike.argmax())
-    if alike[best] < LEAST_LIKENESS or not 0 < best < alike.size - 1:
+    correlation = np.correlate(around, window, "valid") / np.sqrt(np.maximum(square, TINY))
+    best = int(correlation.argmax())
+    if correlation[best] < LEAST_LIKENESS or not 0 < best < correlation.size - 1:
         return None
-    a, b, c = alike[best - 1 : best + 2].tolist()
-    return float(about - REACH + best + 0.5 * (a - c) / (a - 2 * b + c))
+    a, b, c = correlation[best - 1 : best + 2].tolist()
+    return float(expected - REACH + best + 0.5 * (a - c) / (a - 2 * b + c))

@@ -1,4 +1,4 @@
-"""By how much each line's picture is shifted against the one before, in several parts of the line: compiled."""
+"""Measures the shift of each line's picture against the line before, in several parts of the line: compiled."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,16 +8,16 @@ from calib.coordinates import Array
 from calib.sweep.scene import SUMS
 from calib.sweep.smoothing import gaussian_weights
 
-BLUR_PX = 1.0  # along the lines, before they are compared
-LEAST_SIGNAL = 0.7  # of a part's samples
-MOST_PX = 2.0  # a shift beyond is something else
-WHOLE = 1 - 1e-9  # weight of samples that smoothing has reached nothing without signal from, nor the strip's sides
-LEAST_KEPT = 0.1  # of the information, whatever of it is noise
+BLUR_PX = 1.0  # 1-sigma of the smoothing along the lines before they are compared
+LEAST_SIGNAL = 0.7  # least share of a part's samples with signal
+MOST_PX = 2.0  # a larger shift is no jitter
+WHOLE = 1 - 1e-9  # least kernel weight of a sample whose smoothing used only samples with signal inside the strip
+LEAST_KEPT = 0.1  # least share of the information that remains when that of noise is subtracted
 
 
 def line_steps(values: NDArray[np.float32], sigma: NDArray[np.float32], parts: int) -> tuple[Array, Array]:
-    """Shifts of lines (n, n_samples) against those before them, px, and their variances by noise alone, (n - 1, parts);
-    variance inf and shift 0 where a part carries too little."""
+    """Shifts of lines (n, n_samples) against those before them, px, and their variances from noise alone, px^2: both
+    (n - 1, parts). Variance inf and shift 0 where a part carries too little signal."""
     n_s = values.shape[1]
     bounds = np.append(0, np.cumsum([len(part) for part in np.array_split(np.arange(n_s), parts)]))
     shift = np.zeros((len(values) - 1, parts))
@@ -31,34 +31,34 @@ def _steps(
     values: NDArray[np.float32], sigma: NDArray[np.float32], kernel: Array, bounds: NDArray[np.int64],
     shift: Array, variance: Array,
 ) -> None:  # pragma: no cover  # fmt: skip
-    """Fill the shifts and variances that are told."""
+    """Fill `shift` and `variance` where they can be determined."""
     n_s, half = values.shape[1], kernel.size // 2
     before, line = np.zeros((3, n_s)), np.zeros((3, n_s))
-    pair, room, whole = np.zeros((4, n_s)), np.zeros((3, n_s + kernel.size - 1)), np.empty(n_s)
-    room[1, half : half + n_s] = 1.0
-    _smoothed(room[1], kernel, whole)
+    pair, buffer, whole = np.zeros((4, n_s)), np.zeros((3, n_s + kernel.size - 1)), np.empty(n_s)
+    buffer[1, half : half + n_s] = 1.0
+    _smoothed(buffer[1], kernel, whole)
     for i in range(values.shape[0]):
         before, line = line, before
-        _smoothed_line(values[i], sigma[i], kernel, whole, room, line)
+        _smoothed_line(values[i], sigma[i], kernel, whole, buffer, line)
         if i == 0:
             continue
         for j in range(n_s):
-            room[2, j] = line[0, j] + before[0, j]
+            buffer[2, j] = line[0, j] + before[0, j]
             pair[1, j] = line[0, j] - before[0, j]
             pair[2, j] = line[2, j] + before[2, j]
             pair[3, j] = line[1, j] * before[1, j]
         for j in range(1, n_s - 1):
-            pair[0, j] = (room[2, j + 1] - room[2, j - 1]) / 4
-        pair[0, 0], pair[0, n_s - 1] = (room[2, 1] - room[2, 0]) / 2, (room[2, n_s - 1] - room[2, n_s - 2]) / 2
+            pair[0, j] = (buffer[2, j + 1] - buffer[2, j - 1]) / 4
+        pair[0, 0], pair[0, n_s - 1] = (buffer[2, 1] - buffer[2, 0]) / 2, (buffer[2, n_s - 1] - buffer[2, n_s - 2]) / 2
         for part in range(bounds.size - 1):
-            found, spread = _part(pair, bounds[part], bounds[part + 1], kernel, room[1], room[2])
+            found, spread = _part(pair, bounds[part], bounds[part + 1], kernel, buffer[1], buffer[2])
             if spread < np.inf and abs(found) < MOST_PX:
                 shift[i - 1, part], variance[i - 1, part] = found, spread
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
 def _smoothed(wide: Array, kernel: Array, out: Array) -> None:  # pragma: no cover
-    """Fill values (n,) smoothed by the kernel, from those with margins (n + kernel's size - 1,)."""
+    """Fill `out` (n,) with the values `wide` (n + kernel size - 1,), which have margins, smoothed by the kernel."""
     out[:] = 0.0
     for k in range(kernel.size):
         weight = kernel[k]
@@ -68,23 +68,23 @@ def _smoothed(wide: Array, kernel: Array, out: Array) -> None:  # pragma: no cov
 
 @njit(cache=True, nogil=True)
 def _smoothed_line(
-    values: NDArray[np.float32], sigma: NDArray[np.float32], kernel: Array, whole: Array, room: Array, out: Array
+    values: NDArray[np.float32], sigma: NDArray[np.float32], kernel: Array, whole: Array, buffer: Array, out: Array
 ) -> None:  # pragma: no cover
-    """Fill a line smoothed by the kernel, 1 where nothing but signal went into it (else 0), and its noise variance
-    before smoothing. `whole` (n_s,) is the kernel's weight inside the strip; `room` (2 or more, n_s + kernel's
+    """Fill `out` (3, n_s): a line smoothed by the kernel; 1 where only signal went into it, else 0; its noise variance
+    before smoothing. `whole` (n_s,) is the kernel's weight inside the strip; `buffer` is (2 or more, n_s + kernel
     size - 1)."""
     n_s, half, count = values.size, kernel.size // 2, 0
-    room[:2] = 0.0
+    buffer[:2] = 0.0
     for j in range(n_s):
         good = np.isfinite(sigma[j]) and np.isfinite(values[j])
-        room[0, j + half], room[1, j + half] = values[j] if good else 0.0, 1.0 if good else 0.0
+        buffer[0, j + half], buffer[1, j + half] = values[j] if good else 0.0, 1.0 if good else 0.0
         out[2, j] = float(sigma[j]) ** 2 if good else 0.0
         count += good
-    _smoothed(room[0], kernel, out[0])
+    _smoothed(buffer[0], kernel, out[0])
     if count == n_s:
         out[1] = whole
     else:
-        _smoothed(room[1], kernel, out[1])
+        _smoothed(buffer[1], kernel, out[1])
     for j in range(n_s):
         share = out[1, j]
         out[0, j] = out[0, j] / share if share > 0.5 else 0.0
@@ -95,10 +95,10 @@ def _smoothed_line(
 def _part(
     pair: Array, first: int, stop: int, kernel: Array, wide: Array, smoothed: Array
 ) -> tuple[float, float]:  # pragma: no cover
-    """Shift of one part of a line, the level being free, and its variance by noise; inf where it is not told.
+    """Least-squares shift of one part of a line, with a free level, and its variance from noise; inf if undetermined.
 
-    `pair` (4, n_s): slope of two lines' mean, the step between them, the sum of their noise variances, which samples
-    count. `wide` and `smoothed` are room for a line with margins.
+    `pair` (4, n_s): gradient of the mean of two lines, difference of the lines, sum of their noise variances, and 1 for
+    the samples to use. `wide` and `smoothed` are buffers for a line with margins.
     """
     slope, step, noise2, seen = pair[0][first:stop], pair[1][first:stop], pair[2][first:stop], pair[3][first:stop]
     n, half = slope.size, kernel.size // 2
@@ -118,9 +118,9 @@ def _part(
         wide[j + half] = centered
         square += centered * centered
         product += centered * (step[j] - steps)
-    # The mean of two lines, smoothed along one axis, has gradients of variance noise/4 / (4 sqrt(pi) b^3) from noise.
-    own = count * noise / 4 / (4 * np.sqrt(np.pi) * BLUR_PX**3)
-    information = max(square - own, LEAST_KEPT * square)
+    # Noise alone gives the gradient of the smoothed mean of two lines a variance of noise/4 / (4 sqrt(pi) blur^3).
+    from_noise = count * noise / 4 / (4 * np.sqrt(np.pi) * BLUR_PX**3)
+    information = max(square - from_noise, LEAST_KEPT * square)
     if not information > 0:
         return 0.0, np.inf
     _smoothed(wide[: n + 2 * half], kernel, smoothed[:n])

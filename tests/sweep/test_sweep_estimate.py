@@ -118,19 +118,19 @@ def test_the_marks_of_a_first_look_stand_all_along_a_strip_and_in_all_its_column
     sought = marking.Sought(np.zeros(line.size, np.int64), np.arange(line.size), line, sample)
     found = np.ones(line.size, bool)
     found[::7] = False
-    some = sought.select(firstmarks._enough(sought, found, [16000]))
+    some = sought.select(firstmarks._sufficient(sought, found, [16000]))
     assert np.all(found[some.mark])
     assert len(some.mark) == 20
     assert np.diff(np.sort(some.line), prepend=0, append=16000).max() < 2 * 16000 / 20
     assert np.all(np.bincount((some.sample // 50).astype(int)) > 0.4 * 20 / columns)
-    assert firstmarks._enough(sought, found, [32000]).sum() == 40
+    assert firstmarks._sufficient(sought, found, [32000]).sum() == 40
 
 
 def test_a_first_look_measures_all_marks_of_a_strip_that_shows_few():
     sought = marking.Sought(np.repeat([0, 1], 30), np.arange(60), np.arange(60.0), np.zeros(60))
     found = np.repeat([True, False], [55, 5])
     found[:30] = np.arange(30) < 15
-    chosen = firstmarks._enough(sought, found, [1000, 1000])
+    chosen = firstmarks._sufficient(sought, found, [1000, 1000])
     assert np.all(chosen[:30])
     assert chosen[30:].sum() == 20
 
