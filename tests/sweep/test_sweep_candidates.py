@@ -1,4 +1,4 @@
-"""The search for cross-like places: its running sums are the library's filters, and it looks where marks may be."""
+"""The search for cross-like places: its running sums equal SciPy's filters, and it searches where marks may be."""
 
 from types import SimpleNamespace
 
@@ -25,8 +25,8 @@ def test_box_means_are_those_of_the_reference_filter(size):
     np.testing.assert_allclose(box_mean(picture, *size, 3, 40), want[3:40], rtol=1e-6)
 
 
-def test_the_variance_about_a_sample_is_that_of_the_cells_about_its_own():
-    """Of 3 x 3 cells of 4 x 4, reflected at the picture's ends; and of samples, where these are the cells."""
+def test_the_variance_around_a_sample_is_that_of_the_cells_around_its_cell():
+    """Tried with 3 x 3 cells of 4 x 4 samples, reflected at the picture's ends, and with cells of one sample."""
     picture = np.random.default_rng(5).normal(0, 20, (50, 61)).astype(np.float32)
     found = local_variance(picture, 14, 4, 3, 40)
     assert found.shape == (37, 61)
@@ -37,14 +37,14 @@ def test_the_variance_about_a_sample_is_that_of_the_cells_about_its_own():
     np.testing.assert_allclose(local_variance(picture, 5, 1, 0, 50), square - mean**2, rtol=1e-3)
 
 
-def test_the_last_cells_of_a_picture_that_no_cell_divides_are_whole_ones():
+def test_the_last_cells_of_a_picture_whose_size_is_no_multiple_of_a_cell_are_complete():
     picture = np.random.default_rng(6).normal(0, 20, (22, 19)).astype(np.float32)
     np.testing.assert_allclose(local_variance(picture, 4, 4, 20, 22)[:, 16:], picture[18:, 15:].var(), rtol=1e-5)
 
 
 @pytest.mark.parametrize(("shape", "lines"), [((30, 40), (0, 30)), ((30, 40), (4, 21)), ((12, 9), (0, 12))])
 def test_votes_of_half_arms_beyond_the_picture_do_not_count(shape, lines):
-    """Padded with NaN, the mean is that of the finite ones; four are needed, and some along both directions."""
+    """With NaN as padding, the result is the mean of the finite votes; four are needed, in both directions."""
     across, along = np.random.default_rng(4).normal(size=(2, *shape)).astype(np.float32)
     near, far = (3, 8), (2, 7)
     wide_s, wide_l = (np.pad(votes, 8, constant_values=np.nan) for votes in (across, along))
@@ -58,8 +58,8 @@ def test_votes_of_half_arms_beyond_the_picture_do_not_count(shape, lines):
     np.testing.assert_allclose(found, want, atol=1e-6)
 
 
-def test_a_trace_of_a_cross_on_film_without_grain_is_none():
-    """Where the video is clipped, what is left varies far less than the picture does, and may have any shape."""
+def test_a_faint_trace_of_a_cross_on_clipped_film_is_no_candidate():
+    """Where the video is clipped, what varies is far smaller than the picture's detail and may have any shape."""
     picture = np.random.default_rng(7).normal(500, 20, (240, 400)).astype(np.float32)
     clipped, strokes = np.full((240, 200), 900, np.float32), np.zeros((240, 200), bool)
     strokes[118:123, 87:114] = strokes[107:134, 98:103] = True
@@ -71,7 +71,7 @@ def test_a_trace_of_a_cross_on_film_without_grain_is_none():
     assert scores[1] < 0.1 < 0.5 < scores[2]
 
 
-def test_peaks_are_where_the_reference_filter_has_its_maxima():
+def test_peaks_are_the_maxima_of_the_reference_filter():
     strength = np.random.default_rng(2).integers(0, 60, (80, 70)).astype(np.float32)
     want = np.argwhere((strength == maximum_filter(strength, size=(7, 11))) & (strength >= 30))
     want = want[(want[:, 0] >= 10) & (want[:, 0] < 64)]
@@ -81,7 +81,7 @@ def test_peaks_are_where_the_reference_filter_has_its_maxima():
 
 
 def picture_with_crosses(lines):
-    """A strip with a cross at sample 40 of each of some lines, and one at sample 90."""
+    """A strip with a cross at sample 40 of each of the given lines, and one at sample 90."""
     values = np.random.default_rng(3).normal(100, 3, (900, 120)).astype(np.float32)
     for line in lines:
         for middle in (40, 90):
@@ -103,7 +103,7 @@ def test_the_search_finds_in_its_spans_what_it_finds_in_the_whole_strip():
 
 
 @pytest.mark.parametrize("cut", [199, 200, 204])
-def test_where_the_search_is_cut_beside_a_cross_it_finds_neither_less_nor_more(cut):
+def test_dividing_the_search_beside_a_cross_does_not_change_what_is_found(cut):
     strip = picture_with_crosses([200, 300, 640])
     whole, cut_up = (find_candidates(*strip, spans, CROSS) for spans in ([(0, 900)], [(0, cut), (cut, 900)]))
     np.testing.assert_array_equal(cut_up.line, whole.line)
@@ -128,9 +128,9 @@ def test_spans_hold_every_line_at_which_a_mark_may_be():
     assert inside.sum() <= near.sum() + 2 * len(spans)
 
 
-def test_what_a_long_gap_is_filled_with_shows_no_crosses():
-    """Of a strip whose file was cut off the last line went on down each column: thousands of upright strokes, whose
-    pairs with the marks took minutes. A mark that a gap crosses is still found."""
+def test_the_filling_of_a_long_gap_shows_no_crosses():
+    """In a strip whose file was truncated the last line continued down each column: thousands of vertical strokes,
+    whose pairs with the marks took minutes. A mark that a gap crosses is still found."""
     values, lost = picture_with_crosses([200, 300, 640])
     lost[500:] = lost[300:302] = True
     found = find_candidates(np.where(lost, 0, values), lost, [(0, 900)], CROSS)

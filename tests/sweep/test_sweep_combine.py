@@ -1,4 +1,4 @@
-"""The sweeps of all strips where their marks leave much open, and where what marks say makes no sweep."""
+"""Fits of all sweeps where the marks constrain them only weakly, or where the marks lie on no possible sweep."""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -20,7 +20,7 @@ SIGMA_PX = 0.02
 
 
 def nominal_sweeps() -> tuple[StripSweep, ...]:
-    """Strips side by side."""
+    """Nominal sweeps of strips side by side."""
     x, y = np.arange(N_SAMPLES) * PX_MM, (np.arange(N_LINES) - (N_LINES - 1) / 2) * PX_MM
     zero = np.zeros(N_LINES)
     sweeps = (StripSweep(x + k * x[-1], zero, y, np.zeros(N_SAMPLES), zero, zero) for k in range(N_STRIPS))
@@ -28,8 +28,10 @@ def nominal_sweeps() -> tuple[StripSweep, ...]:
 
 
 def marks_at(y_mm, line, sample, tolerance_mm, spacing=1.0):
-    """The nominal sweeps of a frame whose strips hold marks, three each, at given y and at x as if samples lay
-    `spacing` times as far apart as the scan says, and the marks seen at scan places."""
+    """The nominal sweeps of a frame with three marks per strip, and the table of these marks, seen at `line`, `sample`.
+
+    Their film places are `y_mm`, and x as if samples lay `spacing` times as far apart as the scan says.
+    """
     sweeps = nominal_sweeps()
     strip, middle = np.repeat(np.arange(N_STRIPS), PER_STRIP), (N_SAMPLES - 1) / 2
     x_mm = np.array([sweeps[k].x_sample_mm[0] for k in strip]) + middle * PX_MM
@@ -52,8 +54,8 @@ def marks_at(y_mm, line, sample, tolerance_mm, spacing=1.0):
 
 
 @pytest.mark.parametrize("tolerance_px", [10, 60])
-def test_marks_in_one_row_do_not_tell_of_strips_without_length(tolerance_px):
-    """Every strip moved along by a few px shows its marks, all at one y, at another line: as if all lines saw one y."""
+def test_marks_in_one_row_do_not_make_strips_lose_their_length(tolerance_px):
+    """Strips shifted along by a few px show their marks, all at one y, at other lines, as if all lines saw one y."""
     rng = np.random.default_rng(5)
     moved = np.repeat(rng.normal(0, 2.0, N_STRIPS), PER_STRIP)
     line = 165.0 - moved + rng.normal(0, SIGMA_PX, moved.size)
@@ -68,8 +70,8 @@ def test_marks_in_one_row_do_not_tell_of_strips_without_length(tolerance_px):
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_strips_that_wander_by_many_px_do_not_make_the_sweep_stand_still(seed):
-    """All marks at one sample of strips that wander by 20 px from mark to mark: a sweep on which all samples there see
-    one place would explain it."""
+    """All marks stand at one sample of strips that wander by 20 px from mark to mark: a sweep on which all samples near
+    it see one place would explain that."""
     rng = np.random.default_rng(seed)
     sample = 160.0 + rng.normal(0, 20.0, N_STRIPS * PER_STRIP)
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
@@ -82,9 +84,9 @@ def test_strips_that_wander_by_many_px_do_not_make_the_sweep_stand_still(seed):
 
 
 @pytest.mark.parametrize(("seed", "wander_px"), [(3, 10.0), (0, 40.0), (1, 40.0), (2, 40.0)])
-def test_marks_beside_the_middle_of_strips_that_wander_tell_nothing_of_the_sweep_between_the_samples(seed, wander_px):
-    """Even where a large wander is expected from the beginning the sweep is bent until it stands still, and the frame
-    was refused: then what no mark can tell is held to be as it is stated."""
+def test_a_sweep_that_marks_at_one_sample_do_not_determine_is_held_as_stated(seed, wander_px):
+    """The marks stand beside the middle of strips that wander. Even with a large prior wander the sweep was bent until
+    it stood still, and the frame was refused; now the groups that no mark determines keep their expected variance."""
     rng = np.random.default_rng(seed)
     sample = 60.0 + rng.normal(0, wander_px, N_STRIPS * PER_STRIP) + np.repeat(rng.normal(0, 6, N_STRIPS), PER_STRIP)
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS)
@@ -99,9 +101,9 @@ def test_marks_beside_the_middle_of_strips_that_wander_tell_nothing_of_the_sweep
     ("what", "across", "along"),
     [("lines", 1, 1 / 3), ("lines", 1, 3), ("samples", 1 / 3, 1), ("samples", 3, 1)],
 )
-def test_lines_or_samples_that_crowd_or_lie_far_apart_are_no_sweep(what, across, along):
-    """At a third of their spacing nothing that is measured by such a sweep could be trusted, and the window of a mark
-    would hold three times its lines, or any number; as little at three times their spacing."""
+def test_lines_or_samples_far_closer_or_wider_than_stated_are_refused(what, across, along):
+    """No measurement with such a sweep could be trusted. At a third of the stated spacing, the window of a mark would
+    also have three times its lines, or any number."""
     rng = np.random.default_rng(6)
     line = np.tile([60.0, 160.0, 300.0], N_STRIPS) + rng.normal(0, 9.0, N_STRIPS * PER_STRIP)
     sample = rng.uniform(20, 290, line.size)
@@ -111,7 +113,7 @@ def test_lines_or_samples_that_crowd_or_lie_far_apart_are_no_sweep(what, across,
         fit_marks(nominal, table)
 
 
-def test_what_marks_at_two_samples_cannot_tell_of_each_strips_own_sweep_is_in_the_stated_sigma():
+def test_the_stated_sigma_includes_the_part_of_a_strips_own_sweep_that_marks_at_two_samples_do_not_determine():
     rng = np.random.default_rng(8)
     t = np.arange(N_SAMPLES) / (N_SAMPLES - 1)
 
@@ -134,7 +136,7 @@ def test_what_marks_at_two_samples_cannot_tell_of_each_strips_own_sweep_is_in_th
 
 
 def listen(monkeypatch, name):
-    """What a function that fits is given as evidence, call by call."""
+    """The list of the evidence that a fitting function of `combine` is given, call by call."""
     call, told = getattr(combine, name), []
 
     def heard(layout, evidence, *args, **more):
@@ -146,14 +148,14 @@ def listen(monkeypatch, name):
 
 
 def marks_in_three_rows(seed):
-    """A frame's nominal sweeps, and its marks as they are seen."""
+    """The nominal sweeps of a frame with marks in three rows, and the table of these marks, with noise."""
     rng = np.random.default_rng(seed)
     line, sample = np.tile([60.0, 160.0, 300.0], N_STRIPS), rng.uniform(20, 290, N_STRIPS * PER_STRIP)
     nominal, table = marks_at((line - (N_LINES - 1) / 2) * PX_MM, line, sample, 20 * PX_MM)
     return nominal, table
 
 
-def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks(monkeypatch):
+def test_every_fit_and_the_search_for_the_prior_include_the_paces(monkeypatch):
     nominal, table = marks_in_three_rows(9)
     fitted, searched = listen(monkeypatch, "adjust"), listen(monkeypatch, "find_smoothness")
     marks = fit_marks(nominal, table)
@@ -163,7 +165,7 @@ def test_every_fit_and_the_search_for_the_prior_know_what_measuring_samples_asks
         assert set(evidence.a[evidence.kind == PACE]) == set(range(N_STRIPS))
 
 
-def test_fewer_strips_are_asked_where_the_search_for_the_prior_begins_than_how_it_ends(monkeypatch):
+def test_the_first_search_for_the_prior_uses_fewer_strips_than_the_last(monkeypatch):
     nominal, table = marks_in_three_rows(9)
     search, asked = combine.find_smoothness, []
 
@@ -177,8 +179,8 @@ def test_fewer_strips_are_asked_where_the_search_for_the_prior_begins_than_how_i
     assert asked == [(True, combine.FEW_STRIPS), (found.smoothness == combine.FIRST, combine.MOST_STRIPS)]
 
 
-def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatch):
-    """A border far off loses its weight; it is no reason to fit again."""
+def test_only_marks_are_rejected_if_they_disagree(monkeypatch):
+    """A border far off is downweighted; it does not cause another fit."""
     nominal, table = marks_in_three_rows(10)
     marks, n = fit_marks(nominal, table), 10 * N_STRIPS
     zero, value = np.zeros(n), np.zeros((n, 2))
@@ -195,7 +197,7 @@ def test_other_evidence_than_marks_is_not_left_out_where_it_disagrees(monkeypatc
 
 
 def borders(off_px, sigma_px, per_power=0.0):
-    """Ten borders in each strip, all of one film y, seen as if they lay off by so much (one number, or for each)."""
+    """Ten borders in each strip, all of one film y, seen `off_px` from it (one number, or one for each border)."""
     n = 10 * N_STRIPS
     zero, value = np.zeros(n), np.zeros((n, 2))
     value[:, 1] = np.tile(off_px * np.ones(10), N_STRIPS)
@@ -206,9 +208,9 @@ def borders(off_px, sigma_px, per_power=0.0):
     )  # fmt: skip
 
 
-def test_the_one_offset_of_all_borders_does_not_make_itself_likely():
-    """Twenty times as large as it is thought to be, it is an error of the borders; what explains it must not be that
-    such offsets are large, of which there is but this one."""
+def test_the_prior_variance_of_the_single_offset_of_borders_is_not_estimated():
+    """An offset twenty times its expected size is an error of the borders. It must not be explained by a larger prior
+    variance, estimated from this single value."""
     nominal, table = marks_in_three_rows(11)
     fit = fit_all(nominal, fit_marks(nominal, table), [borders(0.6, 0.6)]).fit
     assert fit.solution.shared[-1] == pytest.approx(0.0, abs=0.3)
@@ -217,8 +219,8 @@ def test_the_one_offset_of_all_borders_does_not_make_itself_likely():
     np.testing.assert_array_equal(fit.variances[borders_x_and_y], stated[borders_x_and_y])
 
 
-def test_borders_that_were_printed_otherwise_than_the_marks_do_not_bend_the_sweeps():
-    """Taken to the marks' power of the light they lie off by as much as their steps differ, alike in all strips."""
+def test_borders_printed_by_another_power_of_light_than_the_marks_do_not_bend_the_sweeps():
+    """Measured with the marks' power, they are displaced according to their steps, equally in all strips."""
     nominal, table = marks_in_three_rows(14)
     per_power = 0.4 * np.array([1.0, -1.2, 0.5, -1.5, 0.8, 0.8, -0.4, 1.4, -1.0, -0.4])
     found = fit_all(nominal, fit_marks(nominal, table), [borders(-per_power, 0.1, per_power)])
@@ -228,7 +230,7 @@ def test_borders_that_were_printed_otherwise_than_the_marks_do_not_bend_the_swee
         assert np.abs(off_px).max() < 0.12
 
 
-def test_what_no_mark_places_lies_within_the_tolerance():
+def test_without_marks_the_stated_sigma_is_about_the_tolerance():
     nominal, table = marks_in_three_rows(12)
     found = fit_marks(nominal, table.with_columns(used=np.zeros(len(table), bool)))
     for sweep in found.sweeps:
@@ -236,7 +238,7 @@ def test_what_no_mark_places_lies_within_the_tolerance():
         assert 0.3 < sweep.sigma_y_mm[180] / nominal.frame.scan.tolerance_mm < 1.5
 
 
-def test_a_strips_own_offset_is_thought_to_be_within_the_tolerance_at_three_sigma():
+def test_three_prior_sigma_of_a_strips_own_offset_are_the_tolerance():
     nominal, _ = marks_in_three_rows(13)
     oblong = replace(nominal, px_mm=np.array([0.005, 0.01]))
     stated = dict(zip(GROUPS, start_variances(oblong, 0.0), strict=True))
@@ -244,16 +246,17 @@ def test_a_strips_own_offset_is_thought_to_be_within_the_tolerance_at_three_sigm
     assert 3 * np.sqrt(stated["b"]) == pytest.approx(nominal.frame.scan.tolerance_mm / 0.01)
 
 
-def test_the_accuracy_of_the_marks_places_is_found_though_the_fit_follows_them():
-    """The fit goes half of the way with each mark, so that residuals are smaller than the places' errors."""
-    rng, n, place_px, measured_px, drawn = np.random.default_rng(14), 400, 0.3, 0.1, 0.5
+def test_the_sigma_of_the_marks_places_is_found_although_the_fit_follows_the_marks():
+    """Each mark has a leverage of one half, so residuals are smaller than the errors of the places."""
+    rng, n, place_px, measured_px, leverage = np.random.default_rng(14), 400, 0.3, 0.1, 0.5
     own, zero = place_px**2 + measured_px**2, np.zeros(n)
     evidence = Observations(
         np.full(n, MARK), np.zeros(n, np.int64), zero, zero, zero, zero, np.zeros((n, 2)),
         np.tile(np.eye(2) / own, (n, 1, 1)), np.full(n, -1), zero,
     )  # fmt: skip
     fit = SimpleNamespace(
-        residual=rng.normal(0, np.sqrt(own * (1 - drawn)), (n, 2)), fit_cov=np.tile(drawn * own * np.eye(2), (n, 1, 1))
+        residual=rng.normal(0, np.sqrt(own * (1 - leverage)), (n, 2)),
+        fit_cov=np.tile(leverage * own * np.eye(2), (n, 1, 1)),
     )
     found_mm = _place_sigma_mm(fit, evidence, place_px * PX_MM, SimpleNamespace(px_mm=np.full(2, PX_MM)))
     assert found_mm == pytest.approx(place_px * PX_MM, rel=0.12)

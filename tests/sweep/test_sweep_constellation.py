@@ -1,4 +1,4 @@
-"""Which candidates are marks: what the search takes for likely where the marks leave much open."""
+"""Which candidates are marks, also where the true marks constrain the sweep only weakly."""
 
 from types import SimpleNamespace
 
@@ -24,9 +24,9 @@ from calib.sweep.model import StripSweep
 from calib.sweep.nominal import NEARLY_STILL, Nominal, departure, sample_steps
 
 
-def test_marks_at_one_sample_do_not_tell_of_a_sweep_that_stands_still() -> None:
-    """Two strips wander across by a few px, their marks stand at one sample each: what the strip moves shows as a
-    change of the mark's sample, as if all samples of a line saw the same place.
+def test_marks_at_one_sample_do_not_make_the_sweep_stand_still() -> None:
+    """Two strips wander across by a few px, their marks stand at one sample each: the wander changes the sample of the
+    marks, as it would if all samples of a line saw the same place.
     """
     mark = np.arange(20)
     strip, lines = mark % 2, 225.0 * np.arange(20) + 60
@@ -43,13 +43,13 @@ def test_marks_at_one_sample_do_not_tell_of_a_sweep_that_stands_still() -> None:
         assert np.abs(np.diff(x)).max() < 0.1
 
 
-def test_no_strip_is_thought_to_be_longer_than_the_tolerance_lets_it() -> None:
-    """The tolerance holds at a strip's end, as far as it is from the middle; a short strip is stiffer than that."""
+def test_the_prior_of_a_strip_s_length_is_limited_by_the_tolerance() -> None:
+    """The tolerance limits the shift of a long strip's end; a short strip is limited by its stretch."""
     slopes = [slope_variances(20.0, [StripShape(n, 300, False) for n in (100, most)])["slope"] for most in (200, 9000)]
     assert slopes[0] < slopes[1] == 20.0**2
 
 
-def test_a_strip_without_marks_is_remarkable_where_others_show_nearly_all_of_theirs() -> None:
+def test_a_strip_without_marks_is_reported_if_others_show_nearly_all_of_theirs() -> None:
     strength, expected = np.array([1.1, 10.0, 0.1, 9.0, 0.0]), np.array([6, 12, 1, 12, 0])
     assert without_marks(strength, expected).tolist() == [True, False, False, False, False]
     few = np.array([0.1, 2.0, 0.1, 2.0, 0.0])
@@ -57,15 +57,15 @@ def test_a_strip_without_marks_is_remarkable_where_others_show_nearly_all_of_the
     assert not without_marks(np.zeros(3), np.full(3, 30)).any()
 
 
-def test_among_many_strips_one_that_misses_a_few_marks_by_chance_is_not_remarkable() -> None:
-    for many, is_remarkable in ((3, True), (40, False)):
+def test_among_many_strips_one_that_lacks_a_few_marks_by_chance_is_not_reported() -> None:
+    for many, is_reported in ((3, True), (40, False)):
         strength, expected = np.full(many, 9.0), np.full(many, 10)
         strength[0], expected[0] = 0.0, 2
-        assert without_marks(strength, expected)[0] == is_remarkable
+        assert without_marks(strength, expected)[0] == is_reported
 
 
-def test_strips_far_off_and_askew_are_found_by_the_two_marks_in_each() -> None:
-    """One lies 25 px from its place and its like, of the 30 that the tolerance allows; ends are askew by 8 px."""
+def test_displaced_and_skewed_strips_are_found_by_the_two_marks_in_each() -> None:
+    """One lies 25 px from its place, the tolerance being 30 px; the ends are skewed by 8 px."""
     strips, tolerance_px, askew_px = 4, 30.0, np.array([8.0, 8.0, -8.0, -8.0])
     strip, lines = np.repeat(np.arange(strips), 2), np.tile([40.0, 560.0], strips)
     off = np.array([[3.0, -2.0], [-25.0, 20.0], [1.0, 4.0], [-2.0, -3.0]])[strip]
@@ -75,9 +75,9 @@ def test_strips_far_off_and_askew_are_found_by_the_two_marks_in_each() -> None:
     assert np.all(find_constellation(layout, pairs, tolerance_px).weight > 0.9)
 
 
-def test_what_looks_little_like_a_mark_does_not_swing_the_ends_of_the_sweep() -> None:
-    """Marks stand at two samples of their strips; beside them, where those of the next strip would just come into the
-    picture if the sweep swung by 45 px, half the strips have something that looks half as much like a cross."""
+def test_poor_candidates_do_not_bend_the_ends_of_the_sweep() -> None:
+    """Marks stand at two samples of their strips. Half the strips have a poor candidate where the next strip's mark
+    would just come into the picture if the sweep were bent by 45 px."""
     strips, n = 10, 8
     rng = np.random.default_rng(2)
     strip, lines = np.repeat(np.arange(strips), n), np.tile(np.linspace(400, 1200, n), strips)
@@ -97,7 +97,7 @@ def test_what_looks_little_like_a_mark_does_not_swing_the_ends_of_the_sweep() ->
 
 
 def _scan_of(strips: int, n_lines: int, n_samples: int) -> tuple[Nominal, Layout]:
-    """Strips of one size, one on another, and the layout of a first look at them."""
+    """Strips of one size, all at the same place, and the layout of a first look at them."""
     px_mm = 0.01
     x_mm, y_mm = ((np.arange(size) - (size - 1) / 2) * px_mm for size in (n_samples, n_lines))
     zero = np.zeros(n_lines)
@@ -107,14 +107,14 @@ def _scan_of(strips: int, n_lines: int, n_samples: int) -> tuple[Nominal, Layout
 
 
 def _look_alikes(true: Pairs, of: np.ndarray, away: np.ndarray, score: np.ndarray) -> Pairs:
-    """What looks like the marks `of` some true pairs, so many px (x, y) `away` from them."""
+    """False pairs of the marks of the true pairs with indices `of`, at distances `away` (x, y), px, from them."""
     line, sample = true.line[of] - away[:, 1], true.sample[of] - away[:, 0]
     return Pairs(true.strip[of], of, line, sample, score, true.departure[of] + away)
 
 
-def test_what_looks_like_marks_all_over_a_rough_scene_does_not_make_the_sweep_turn_back() -> None:
-    """Marks stand at one sample of their strips, and each has twenty candidates more within the tolerance: a sweep on
-    which all these see one place explains them, and frames with nearly all their marks found were refused for it."""
+def test_many_false_candidates_of_a_rough_scene_do_not_make_the_sweep_turn_back() -> None:
+    """Marks stand at one sample of their strips, and each has twenty more candidates within the tolerance. A sweep on
+    which all these see one place explains them; it made frames be refused although nearly all marks were found."""
     strips, n, more = 5, 8, 20
     nominal, layout = _scan_of(strips, 1378, 269)
     for seed in range(3):
@@ -131,9 +131,9 @@ def test_what_looks_like_marks_all_over_a_rough_scene_does_not_make_the_sweep_tu
 
 
 @pytest.mark.parametrize("walk_px", [1.5, 3.0])
-def test_marks_at_one_sample_of_strips_that_wander_are_found_where_hardly_anything_holds_the_sweep(walk_px) -> None:
-    """Strips walk across from mark to mark, and each mark has 35 candidates more: the sweep that was made to explain
-    them kept half of the false ones, a stiff one as well, and the frame was refused."""
+def test_marks_at_one_sample_of_strips_that_wander_are_found_though_they_hardly_constrain_the_sweep(walk_px) -> None:
+    """Strips wander across from mark to mark, and each mark has 35 more candidates. The sweep that explains them kept
+    half of the false ones, and so did a stiff one, and the frame was refused."""
     strips, n, more = 7, 12, 35
     nominal, layout = _scan_of(strips, 1500, 187)
     for seed in range(3):
@@ -151,8 +151,8 @@ def test_marks_at_one_sample_of_strips_that_wander_are_found_where_hardly_anythi
 
 
 def test_a_strip_without_its_marks_does_not_make_the_sweep_of_all_stand_still() -> None:
-    """Marks stand at one sample of their strips, one strip is turned: whatever looks like a mark there lies at any
-    sample, and a sweep that stands still explains it. All true marks were kept, and the frame was refused."""
+    """Marks stand at one sample of their strips, and one strip is turned: its false candidates lie at any sample, which
+    a sweep that stands still explains. It kept all true marks, and the frame was refused."""
     strips, n, more = 6, 9, 12
     nominal, layout = _scan_of(strips, 1250, 231)
     for seed in range(3):
@@ -170,8 +170,8 @@ def test_a_strip_without_its_marks_does_not_make_the_sweep_of_all_stand_still() 
 
 
 def test_a_strip_is_not_placed_a_whole_row_of_marks_away() -> None:
-    """Rows lie nearer to each other than the tolerance. One strip lacks its first mark and shows something like a cross
-    where a row more would be: a row away all its marks are found, where it lies all but one."""
+    """Rows are closer together than the tolerance. One strip lacks its first mark and has a false candidate where one
+    more row would be: shifted by a row it shows all its marks, at its true place all but one."""
     strips, n, apart, tolerance_px = 4, 8, 60.0, 80.0
     rng = np.random.default_rng(4)
     lines = 100 + apart * np.arange(n + 1)
@@ -192,7 +192,7 @@ def test_a_strip_is_not_placed_a_whole_row_of_marks_away() -> None:
 
 
 def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_sweep_puts_them() -> None:
-    """A candidate counts that is likelier the mark than not; in a strip not placed no mark is looked for."""
+    """A candidate is used if its weight exceeds one half; in a strip that is not placed no mark is looked for."""
     expected = Sought(
         np.array([0, 0, 0, 1, 2]), np.array([4, 5, 6, 4, 7]), np.full(5, 100.0), np.array([10.0, 20, 30, 40, 50])
     )
@@ -209,13 +209,13 @@ def test_marks_are_looked_for_at_their_likeliest_candidate_or_where_the_coarse_s
     np.testing.assert_array_equal(found.sample, [14, 20, 30, 50])
 
 
-def test_a_strip_s_only_mark_is_looked_for_where_it_is_clearer_than_all_that_is_none() -> None:
-    """It was left out however clear, and its strip lay 25 px off. One no clearer than what is no mark still is; a
-    candidate that might be another mark as well is one all the same."""
+def test_a_strip_s_only_mark_is_looked_for_if_it_is_clearer_than_all_candidates_that_are_no_marks() -> None:
+    """It was left out however clear, and its strip lay 25 px off. A less clear one is still left out. A candidate that
+    is paired with two marks, and is one of them, does not count as no mark."""
     expected = Sought(np.arange(3), np.array([4, 5, 6]), np.full(3, 100.0), np.full(3, 50.0))
     strip, mark = np.array([0, 1, 1, 1, 2]), np.array([4, 5, 6, 5, 6])
     line, weight = np.array([104.0, 103.0, 103.0, 160.0, 101.0]), np.array([0.9, 0.9, 0.1, 0.1, 0.9])
-    score = np.array([0.95, 0.95, 0.95, 0.85, 0.8])  # the last is nearly as clear as marks are, but so is what is none
+    score = np.array([0.95, 0.95, 0.95, 0.85, 0.8])  # the last is nearly as clear as the marks, but so is a false one
     pairs = Pairs(strip, mark, line, line - 90, score, np.zeros((5, 2)))
     strength = np.full(3, LEAST_STRENGTH - 0.6)
     frame = SimpleNamespace(strips=[SimpleNamespace(n_lines=1000)] * 3)
@@ -225,9 +225,9 @@ def test_a_strip_s_only_mark_is_looked_for_where_it_is_clearer_than_all_that_is_
     np.testing.assert_array_equal(found.line, [104, 103])
 
 
-def test_noise_that_hardly_anything_beside_it_is_like_is_no_clear_mark() -> None:
-    """Where few candidates are near any mark the best of them was taken for one, and a strip that shows none lay 40 px
-    off; the others' marks show what one looks like."""
+def test_the_best_of_few_candidates_is_no_clear_mark_if_its_score_is_far_below_that_of_the_marks() -> None:
+    """If few candidates are near any mark, the best of them was taken for one, and a strip that shows none lay 40 px
+    off. The marks of the other strips show what score to expect."""
     n = 4
     expected = Sought(np.arange(n), np.arange(n), np.full(n, 100.0), np.full(n, 50.0))
     strip, line, score = np.append(np.arange(n), 0), np.full(n + 1, 100.0), np.array([0.93, 0.9, 0.93, 0.44, 0.4])
@@ -241,8 +241,8 @@ def test_noise_that_hardly_anything_beside_it_is_like_is_no_clear_mark() -> None
 
 @settings(max_examples=20, deadline=None)
 @given(st.integers(0, 2**32 - 1))
-def test_of_a_mark_the_pair_that_agrees_best_votes(seed: int) -> None:
-    """Against each vote written out: a pair's weight is its score to the fourth power."""
+def test_a_mark_votes_by_its_pair_that_agrees_best(seed: int) -> None:
+    """Compared with a direct computation of each vote; a pair's weight is its score to the fourth power."""
     rng = np.random.default_rng(seed)
     mark = np.sort(rng.integers(0, 6, 40))
     departure_px, score, zero = rng.normal(0, 20, (40, 2)), rng.uniform(0.1, 1, 40), np.zeros(40)

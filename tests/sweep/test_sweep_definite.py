@@ -1,4 +1,4 @@
-"""Inverses of positive definite matrices, larger than what is inverted in one piece, and such as hardly are."""
+"""Inverses of positive definite matrices: larger than one block, and nearly singular."""
 
 import numpy as np
 import pytest
@@ -17,7 +17,7 @@ def test_the_root_is_triangular_and_its_square_the_inverse(size):
     np.testing.assert_array_equal(inverse_of(matrix), root.T @ root)
 
 
-def test_a_direction_that_rounding_has_eaten_is_held_and_a_matrix_that_is_not_definite_is_refused():
+def test_a_direction_lost_to_rounding_is_fixed_and_an_indefinite_matrix_is_refused():
     half = np.random.default_rng(0).normal(size=(70, 69))
     eaten = half @ half.T - 1e-14 * np.eye(70)
     with pytest.raises(np.linalg.LinAlgError):

@@ -1,4 +1,4 @@
-"""Which strips are held against their overlaps, and what is left out while they are."""
+"""Which strips are checked against their overlaps, and which evidence is left out meanwhile."""
 
 from types import SimpleNamespace
 
@@ -14,7 +14,7 @@ PLACED = ("the sweeps with ties",)
 
 
 def marks(counts: list[int]) -> MarkTable:
-    """So many good marks in each strip."""
+    """A table of good marks, `counts` of them by strip."""
     strip = np.repeat(np.arange(len(counts)), counts)
     zero = np.zeros(strip.size)
     named = dict.fromkeys(MarkTable.__dataclass_fields__, zero)
@@ -30,8 +30,8 @@ def evidence(kind: int, strips: int) -> Observations:
     )  # fmt: skip
 
 
-def asked(monkeypatch: pytest.MonkeyPatch, counts: list[int], weight: float = 0.0):  # type: ignore[no-untyped-def]
-    """What comes of strips with so many marks, each of them of that weight; and what the fits and ties were given."""
+def placed(monkeypatch: pytest.MonkeyPatch, counts: list[int], weight: float = 0.0):  # type: ignore[no-untyped-def]
+    """The result for strips with `counts` marks, each of this robust weight, and what the fits and ties were given."""
     seen, n = SimpleNamespace(), len(counts)
     fitted = SimpleNamespace(sweeps=PLACED, fit=None)
 
@@ -62,9 +62,9 @@ def asked(monkeypatch: pytest.MonkeyPatch, counts: list[int], weight: float = 0.
     return by_ties, seen
 
 
-def test_strips_with_one_mark_or_two_are_placed_without_them_and_their_arms(monkeypatch: pytest.MonkeyPatch) -> None:
-    """By the seams on both sides, and all else that is known; three marks judge each other."""
-    by_ties, seen = asked(monkeypatch, [5, 5, 2, 5, 5, 1, 3, 0])
+def test_strips_with_one_or_two_marks_are_placed_without_these_and_their_arms(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are placed by the seams on both sides and all other evidence; three marks check each other."""
+    by_ties, seen = placed(monkeypatch, [5, 5, 2, 5, 5, 1, 3, 0])
     assert by_ties == PLACED
     assert np.bincount(seen.left, minlength=8).tolist() == [5, 5, 0, 5, 5, 0, 3, 0]
     assert seen.seams == [1, 2, 4, 5]
@@ -73,16 +73,16 @@ def test_strips_with_one_mark_or_two_are_placed_without_them_and_their_arms(monk
 
 
 def test_marks_that_agree_with_their_overlaps_stay(monkeypatch: pytest.MonkeyPatch) -> None:
-    by_ties, seen = asked(monkeypatch, [5, 1, 5], weight=0.9)
+    by_ties, seen = placed(monkeypatch, [5, 1, 5], weight=0.9)
     assert by_ties is None
     assert seen.seams == [0, 1]
 
 
 @pytest.mark.parametrize("counts", [[5, 4, 0], [1, 2, 2, 0]])
-def test_nothing_is_asked_where_no_strip_has_few_marks_or_none_has_more(
+def test_nothing_is_fitted_if_no_strip_has_few_marks_or_all_have(
     monkeypatch: pytest.MonkeyPatch, counts: list[int]
 ) -> None:
-    """Of strips that all have hardly any mark none can be held against the others."""
-    by_ties, seen = asked(monkeypatch, counts)
+    """If all strips have few marks, none can be checked against the others."""
+    by_ties, seen = placed(monkeypatch, counts)
     assert by_ties is None
     assert not vars(seen)

@@ -1,4 +1,4 @@
-"""Ties do not hold on to the border of the format, which either strip may show as if it lay on one of its lines."""
+"""Ties ignore the sharp border of the format, which each strip shows as if it lay exactly on one of its lines."""
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -49,8 +49,8 @@ FORMAT_MM = 2 * WIDE * STEP_MM, 2 * HALF * STEP_MM
 
 
 @pytest.mark.parametrize("shift", [0.25, 0.45])
-def test_a_border_sharper_than_a_line_does_not_draw_the_ties_away(shift):
-    """The strips' lines lie between each other, so the border is up to half a line off in one of them."""
+def test_a_border_sharper_than_a_line_does_not_bias_the_ties(shift):
+    """The lines of one strip lie between those of the other, so the border is up to half a line off in one of them."""
     readers, sweeps = pair(shift)
     over_sigma = []
     for format_mm in (UNBOUNDED, FORMAT_MM):
@@ -62,7 +62,7 @@ def test_a_border_sharper_than_a_line_does_not_draw_the_ties_away(shift):
     assert over_sigma[1].max() < 4
 
 
-def test_ties_that_are_measured_again_do_not_see_the_border_either():
+def test_repeated_measurements_of_ties_ignore_the_border_too():
     readers, sweeps = pair(0.45)
     ties = measure_ties(readers, sweeps, PX_MM, [0], format_mm=FORMAT_MM)
     stretched = replace(sweeps[1], y_line_mm=sweeps[1].y_line_mm * 1.006)
@@ -73,7 +73,7 @@ def test_ties_that_are_measured_again_do_not_see_the_border_either():
 
 
 def lost(readers, sweeps, format_mm=FORMAT_MM):
-    """Which samples of the overlap's left side have no signal, and their places y (n, 1) and x (m,)."""
+    """Mask (n, m) of the samples without signal of the overlap's left side, and their places y (n, 1) and x (m,)."""
     (overlap,) = some_overlap(readers, sweeps)
     left = without_border(overlap, format_mm, PX_MM).left_side
     assert left.values is overlap.left_side.values
@@ -82,15 +82,15 @@ def lost(readers, sweeps, format_mm=FORMAT_MM):
     return np.isinf(left.sigma), y[line : line + n, None], x[sample : sample + m]
 
 
-def test_only_what_may_show_the_border_is_left_out():
-    """The sides too, where strips see them."""
+def test_only_samples_that_may_show_the_border_are_left_out():
+    """That includes the sides of the format where strips see them."""
     out, y, x = lost(*pair(0.0, 0.5, wide=WIDE))
     reach = REACH_PX + SIGMAS * 0.5
     np.testing.assert_array_equal(out, (np.abs(np.abs(y) - HALF) < reach) | (np.abs(np.abs(x) - WIDE) < reach))
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.25, 0.5])
-def test_a_border_that_the_spot_spreads_stays_for_it_tells_where_strips_lie(shift):
+def test_a_border_that_the_spot_spreads_is_kept_because_it_locates_the_strips(shift):
     readers, sweeps = pair(shift, spot_px=0.5)
     assert not lost(readers, sweeps)[0].any()
     ties = measure_ties(readers, sweeps, PX_MM, [0], format_mm=FORMAT_MM)
@@ -100,7 +100,7 @@ def test_a_border_that_the_spot_spreads_stays_for_it_tells_where_strips_lie(shif
 
 
 def test_a_dropout_beside_the_border_does_not_hide_it():
-    """A lost line is no step, and the lines about it tell no less."""
+    """A lost line is no step, and the other lines still show the border."""
     readers, sweeps = pair(0.0)
     row = int((LINES - 1) / 2 - HALF) - 2
 
@@ -115,8 +115,8 @@ def test_a_dropout_beside_the_border_does_not_hide_it():
     np.testing.assert_array_equal(before, after)
 
 
-def test_nothing_is_left_out_where_the_border_is_not_known_or_not_there():
-    """There its place is a help; and picture is not lost for a format that is stated wrongly."""
+def test_nothing_is_left_out_if_the_border_is_not_located_or_not_there():
+    """If it is not located, the border helps to place the strips; and a wrongly stated format must not cost picture."""
     assert not lost(*pair(0.0, 1.01 * MOST_SIGMA_PX, wide=WIDE))[0].any()
     assert not lost(*pair(0.0, wide=WIDE), format_mm=(FORMAT_MM[0] + 30 * STEP_MM, FORMAT_MM[1] - 60 * STEP_MM))[
         0
@@ -134,6 +134,6 @@ def test_a_skewed_strip_shows_the_border_on_more_lines():
 
 
 def some_overlap(readers, sweeps):
-    """Their one overlap."""
+    """The only overlap of two strips."""
     with ThreadPoolExecutor(1) as pool:
         return list(overlaps(readers, sweeps, [0], pool, 2))

@@ -1,4 +1,4 @@
-"""Each line's own offset: found where there is one and texture to tell it, and nothing changed elsewhere."""
+"""Line jitter: found where there is some and the picture has texture, and nothing is changed elsewhere."""
 
 from dataclasses import replace
 
@@ -14,12 +14,12 @@ LINES, SAMPLES = 700, 300
 
 
 def jittered(read, sweeps, sample_mm, threads=1):
-    """The sweeps with jitter found in all strips."""
+    """The sweeps with the jitter found in them, and the largest rms jitter, px."""
     return with_jitter(read, sweeps, sample_mm, steps_in_pieces(read, [s.n_lines for s in sweeps], threads), threads)
 
 
 def scan(jitter_px, seed, noise=0.02, slant=0.0, flat=None, wander=None):
-    """A strip's reader and sweep, smooth but for the wander; the picture is shifted line by line by `jitter_px`."""
+    """A strip's reader and its sweep without jitter; the picture is shifted line by line by `jitter_px`."""
     rng = np.random.default_rng(seed)
     film = gaussian_filter(rng.normal(size=(LINES + 40, SAMPLES + 80)), 1.3)
     film += 3 * gaussian_filter(rng.normal(size=film.shape), 5)
@@ -40,7 +40,7 @@ def scan(jitter_px, seed, noise=0.02, slant=0.0, flat=None, wander=None):
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_jitter_is_found_as_far_as_texture_tells_and_says_what_it_leaves(seed):
+def test_jitter_is_found_with_a_true_sigma_of_what_remains(seed):
     jitter = np.random.default_rng(100 + seed).normal(0, 0.2, LINES)
     wander = 2 * np.sin(np.arange(LINES) / 60)
     read, sweep = scan(jitter, seed, wander=wander)
@@ -62,7 +62,7 @@ def test_where_no_line_jitters_nothing_is_changed(case):
         assert rms_px == 0.0
 
 
-def test_a_short_strip_whose_pieces_are_surer_of_jitter_than_the_whole_is_left_as_it_is():
+def test_a_short_strip_is_unchanged_if_jitter_is_significant_only_in_its_overlapping_pieces():
     read, long = scan(np.random.default_rng(0).normal(0, 0.06, LINES), 0)
     n = 140
     short = StripSweep(
@@ -74,8 +74,8 @@ def test_a_short_strip_whose_pieces_are_surer_of_jitter_than_the_whole_is_left_a
     assert rms_px == 0.0
 
 
-def test_lines_that_jump_too_far_for_samples_so_askew_stay_and_are_less_sure():
-    """Where one axis leaks into the other by more than the inverse of a sweep allows, jitter cannot be held: a frame
+def test_lines_keep_their_places_with_a_larger_sigma_if_their_jitter_makes_the_sweep_not_invertible():
+    """Jitter cannot be represented if one axis leaks into the other by more than the inverse of a sweep allows: a frame
     with a step of the wander from line to line crashed."""
     jitter = np.random.default_rng(5).normal(0, 0.2, LINES)
     read, sweep = scan(jitter, 5)
@@ -98,7 +98,7 @@ def test_lines_without_texture_stay_exactly_where_they_are():
     assert np.any(found.x_line_mm[:300] != sweep.x_line_mm[:300])
 
 
-def test_lost_lines_break_the_chain_but_not_the_rest():
+def test_lost_lines_stay_in_place_and_the_offsets_of_others_are_still_found():
     jitter = np.random.default_rng(8).normal(0, 0.2, LINES)
     read, sweep = scan(jitter, 4)
 
@@ -127,7 +127,7 @@ def test_the_number_of_threads_changes_nothing():
     assert one[1] is several[1] is sweeps[1]
 
 
-def test_jitter_that_the_sweep_knows_already_is_none_and_the_strip_is_not_read_again():
+def test_jitter_that_the_sweep_already_holds_is_not_found_again_and_the_strip_not_read_again():
     jitter = np.random.default_rng(10).normal(0, 0.2, LINES)
     read, sweep = scan(jitter, 8)
     pieces = steps_in_pieces([read], [sweep.n_lines])

@@ -14,7 +14,7 @@ from calib.errors import InputError
 from calib.frame.frame import StripRaster
 from calib.frame.remarks import Remark
 from calib.sweep import strip_facing, strip_order
-from calib.sweep.first_look import _unlike_others
+from calib.sweep.first_look import _lacking_marks
 from calib.sweep.marks import Sought
 from calib.sweep.model import StripSweep
 from calib.sweep.strip_chains import chains_of
@@ -354,10 +354,10 @@ def test_marks_that_the_tape_lost_are_not_missed() -> None:
         return read
 
     count, sweeps = np.full(4, 12), [SimpleNamespace(n_lines=111, n_samples=9)] * 4
-    assert _unlike_others(sought, count, found, [reader(1.0)] * 4, sweeps) == {0: 12}
-    assert _unlike_others(sought, count, found, [reader(np.inf)] * 4, sweeps) == {}
+    assert _lacking_marks(sought, count, found, [reader(1.0)] * 4, sweeps) == {0: 12}
+    assert _lacking_marks(sought, count, found, [reader(np.inf)] * 4, sweeps) == {}
     beyond = Sought(sought.strip, sought.mark, sought.line + 1, sought.sample)  # the last of each strip on line 111
-    assert _unlike_others(beyond, count, found, [reader(1.0)] * 4, sweeps) == {0: 11}
+    assert _lacking_marks(beyond, count, found, [reader(1.0)] * 4, sweeps) == {0: 11}
 
 
 def test_a_strip_without_its_marks_is_doubted_unless_it_continues_others_that_show_theirs() -> None:
