@@ -1,1 +1,1 @@
-"""The frame package on disk -> a described, validated frame whose strips are read lazily."""
+"""Reads a frame package from disk: a validated description, and strips that are read lazily."""

@@ -1,4 +1,4 @@
-"""The table `camera` of a description: interior orientation, and what the lens does to light."""
+"""The table `camera` of a description: interior orientation, and the lens's effect on light."""
 
 import math
 from typing import Literal
@@ -6,12 +6,12 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from calib.frame.fields import FilmMm, MismatchError, SizeMm, Table, above_zero
-from calib.frame.lens import light_left, turning_point_mm
+from calib.frame.lens import falloff_is_positive, turning_point_mm
 from calib.frame.words import in_words
 
 
 class Distortion(Table):
-    """Brown-Conrady coefficients, from undistorted to film, for millimetres from the principal point."""
+    """Brown-Conrady coefficients from undistorted to film places, in millimetres from the principal point."""
 
     k1: float = Field(default=0.0, description="a number (mm^-2)")
     k2: float = Field(default=0.0, description="a number (mm^-4)")
@@ -21,14 +21,14 @@ class Distortion(Table):
 
 
 class ShutterSlit(Table):
-    """A focal-plane shutter: a slit that runs over the film, so that each line of it has its own time."""
+    """A focal-plane shutter: a slit that moves across the film, which exposes each line at its own time."""
 
     travel: Literal["+x", "-x", "+y", "-y"] = Field(description='"+x", "-x", "+y" or "-y", the way the slit runs')
     speed_mm_s: float = above_zero(1e6, "film mm per second")
 
 
 class Camera(Table):
-    """The camera: interior orientation, and what its lens does to light."""
+    """The camera: interior orientation, aperture, transmittance, falloff and shutter."""
 
     focal_length_mm: float = above_zero(1e5, "mm")
     principal_point_mm: tuple[FilmMm, FilmMm] = Field(description="[x, y] in film mm")
@@ -42,7 +42,7 @@ class Camera(Table):
     @model_validator(mode="after")
     def _is_physical(self) -> "Camera":
         corner_mm, d = self.corner_mm(), self.distortion
-        if self.falloff is not None and not light_left(self.falloff, corner_mm):
+        if self.falloff is not None and not falloff_is_positive(self.falloff, corner_mm):
             raise MismatchError(
                 in_words(self.falloff), f"light left at every place up to {corner_mm:.4g} mm", "falloff"
             )

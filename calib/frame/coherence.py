@@ -1,4 +1,4 @@
-"""Whether the parts of a frame agree: what the film is said to carry, and what the strips say was scanned."""
+"""Checks that the parts of a frame agree: the stated contents of the film, and the area that the strips cover."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ Interval = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class Scanned:
-    """The film that the strips cover, nominally: outer edges in film mm; across is from a strip's centre line."""
+    """The nominal area that the strips cover: outer edges in film mm; `across_mm` is from a strip's centre line."""
 
     x_mm: Interval
     y_mm: Interval
@@ -25,7 +25,7 @@ class Scanned:
 
 
 def scanned_film(scan: Scan, strips: tuple[StripRaster, ...]) -> Scanned:
-    """What the strips cover if the scan went as described."""
+    """The area that the strips cover if the scan went as described."""
     half_mm = strips[0].n_samples * scan.sample_mm / 2
     last_center_mm = scan.first_center_mm + (len(strips) - 1) * scan.pitch_mm
     first_edge_mm = scan.first_line_mm - scan.line_mm / 2
@@ -40,11 +40,10 @@ def scanned_film(scan: Scan, strips: tuple[StripRaster, ...]) -> Scanned:
 def off_film(
     described: FrameDescription, marks: ReseauMarks, control: ControlPoints | None, scanned: Scanned, document: Document
 ) -> Iterator[InputError]:
-    """The mistakes of a description that places the scan beside the format, or none of its marks, patches or points on
-    the film that was scanned.
+    """Yield a mistake for a scan outside the format, or for marks, patches or points that all miss the scanned film.
 
-    One or the other may miss it (that is odd, no mistake); if all do, a unit or an origin is wrong. The scan may be off
-    by its tolerance. Where it is the scan that lies elsewhere, what the film carries misses it as a consequence.
+    If some miss it, that is only odd; if all do, a unit or an origin is wrong. The scan may be off by its tolerance. If
+    the scan is outside the format, only that is reported, because everything else then misses it as a consequence.
     """
     beside = list(_beside_format(described, scanned, document))
     if beside:
@@ -65,7 +64,7 @@ def off_film(
 
 
 def _beside_format(described: FrameDescription, scanned: Scanned, document: Document) -> Iterator[InputError]:
-    """The mistakes of a scan that begins where nothing of the format is seen."""
+    """Yield a mistake for each axis in which the scan does not meet the format."""
     begins = {"x": "first_center_mm", "y": "first_line_mm"}
     covered = {"x": scanned.x_mm, "y": scanned.y_mm}
     for (axis, key), size in zip(begins.items(), described.camera.format_mm, strict=True):
@@ -76,7 +75,7 @@ def _beside_format(described: FrameDescription, scanned: Scanned, document: Docu
 
 
 def oddities(frame: Frame) -> Iterator[str]:
-    """What is odd about a frame's film, camera and scan, and yet no mistake, one line each."""
+    """Yield a line for each oddity of a frame's film, camera and scan that is not a mistake."""
     scan, camera, film = frame.scan, frame.camera, frame.film
     scanned, slack = scanned_film(scan, frame.strips), scan.tolerance_mm
     width_mm = scanned.across_mm[1] - scanned.across_mm[0]
@@ -115,7 +114,7 @@ def _meet(one: Interval, other: Interval, slack: float = 0.0) -> bool:
 
 
 def _inside(x_mm: Array, y_mm: Array, scanned: Scanned, slack: float) -> np.ndarray:
-    """Which points lie on the film that was scanned, (n_points,)."""
+    """Mask (n_points,) of the points on scanned film."""
     in_x = (x_mm >= scanned.x_mm[0] - slack) & (x_mm <= scanned.x_mm[1] + slack)
     return in_x & (y_mm >= scanned.y_mm[0] - slack) & (y_mm <= scanned.y_mm[1] + slack)
 

@@ -1,8 +1,8 @@
-"""Compressed strips decoded once: a strip that was read whole is kept as plain samples in a file without a name.
+"""Caches decoded strips: a compressed strip that was read whole is kept as plain samples in an unnamed temporary file.
 
-The fits look at a strip several times, and film and map read it again; each time it would be decoded anew. The file
-lies where temporary files do (TMPDIR), is as large as the strips are uncompressed, and is gone with the frame it
-belongs to, also when the process is killed. Where there is no room for it, strips are decoded anew: the same values.
+The fits read a strip several times, and film and map read it again; each time it would be decoded. The file lies in the
+folder for temporary files (TMPDIR) and is as large as the uncompressed strips. It disappears with the frame it belongs
+to, also when the process is killed. If there is no room for it, strips are decoded again, with the same values.
 """
 
 import os
@@ -15,11 +15,11 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-Lines = tuple[NDArray, NDArray[np.bool_]]  # samples (n_lines, n_samples), and which lines could not be read (n_lines,)
+Lines = tuple[NDArray, NDArray[np.bool_]]  # samples (n_lines, n_samples), and mask of unreadable lines (n_lines,)
 
 
 class DecodedStrips:
-    """What was decoded of a frame's strips, by the state of their files; several threads may read at once."""
+    """Decoded strips of a frame, by the state of their files; safe to read from several threads."""
 
     def __init__(self) -> None:
         self._writing = Lock()
@@ -28,7 +28,7 @@ class DecodedStrips:
         self._has_room = True
 
     def __reduce__(self) -> tuple[type["DecodedStrips"], tuple[()]]:
-        """Another process begins with nothing decoded."""
+        """A copy for another process starts empty."""
         return DecodedStrips, ()
 
     def read(
@@ -39,9 +39,9 @@ class DecodedStrips:
         dtype: np.dtype,
         decode: Callable[[], Lines],
     ) -> Lines:
-        """What `decode` gives of `lines` (first and stop) of a strip of `shape` (n_lines, n_samples).
+        """Samples and unreadable lines of `lines` (first and stop) of a strip of `shape` (n_lines, n_samples).
 
-        `state` tells strips apart, and a file from what it becomes when it is changed.
+        They are taken from the cache, or else from `decode`. `state` identifies the strip and the version of its file.
         """
         known, file = self._start.get(state), self._file
         if known is None or file is None:
@@ -56,7 +56,7 @@ class DecodedStrips:
         return (kept, lost[slice(*lines)]) if whole else decode()
 
     def _keep(self, state: Hashable, values: NDArray, lost: NDArray[np.bool_]) -> None:
-        """Write a whole strip to the end of the file."""
+        """Append a whole strip to the file."""
         with self._writing:
             if state in self._start or not self._has_room:
                 return

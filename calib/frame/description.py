@@ -1,10 +1,10 @@
-"""The frame description as immutable validated values: the whole of it, and its tables of a few keys.
+"""The frame description as immutable validated values: the whole, and its small tables.
 
-The tables of the camera, the film and the pointing, which hold tables of their own, have modules of their own names.
+The tables `camera`, `film` and `pointing`, which contain further tables, have their own modules.
 
-The `description` of a field is what a reader of an error message is told to write there. Types are strict (text or a
-truth value never stands for a number, a whole number may stand for a real one); NaN and infinities are mistakes;
-unknown keys are mistakes. Arrays are tuples. Names and units are those of the contract in `reference/frame-package.md`.
+The `description` of a field is what an error message tells the user to write there. Types are strict (text or a boolean
+is never accepted as a number, an integer is accepted as a real number). NaN, infinities and unknown keys are mistakes.
+Arrays are tuples. Names and units are those of the contract in `reference/frame-package.md`.
 """
 
 from typing import Literal
@@ -28,14 +28,14 @@ from calib.frame.pointing import AnyPointing
 
 
 class Exposure(Table):
-    """When the shutter opened, and for how long."""
+    """Time and duration of the exposure."""
 
     mid_time: Moment = Field(description="a date-time in UTC, as 1971-06-02T11:42:07.250Z")
     shutter_s: float = above_zero(86400, "seconds")
 
 
 class Scan(Table):
-    """How the strips were read off the film."""
+    """How the film was scanned in strips."""
 
     strips: str = Field(description="a pattern of relative paths, as strips/*.tif")
     pitch_mm: float = above_zero(1000, "film mm")
@@ -49,7 +49,7 @@ class Scan(Table):
 
 
 class Sun(Table):
-    """Where the Sun stood, how far away, and how bright it is."""
+    """Direction, distance and illuminance of the Sun."""
 
     subsolar_deg: tuple[Longitude, Latitude] = Field(
         description="[lon, lat] in degrees, lon within -360 to 360, lat within -90 to 90"
@@ -65,7 +65,7 @@ class Terrain(Table):
 
 
 class Control(Table):
-    """Points known on the ground."""
+    """The control points."""
 
     points: str = Field(
         description="the relative path of a CSV file with id, lon_deg, lat_deg, height_m, x_mm, y_mm, sigma_mm"
@@ -73,7 +73,7 @@ class Control(Table):
 
 
 class MapRequest(Table):
-    """The map that is asked for; what is left open is chosen."""
+    """The requested map; values that are not given are chosen automatically."""
 
     crs: Text | None = Field(default=None, description="a text that PROJ reads, as IAU_2015:30110")
     pixel_m: float | None = above_zero(1e6, "m", default=None)
@@ -81,7 +81,7 @@ class MapRequest(Table):
 
 
 class FrameDescription(Table):
-    """All of `frame.toml`."""
+    """The whole of `frame.toml`."""
 
     layout: int = Field(ge=1, le=1, description="1")
     name: Text = Field(description="a text of one printable line")

@@ -1,4 +1,4 @@
-"""A description as it stands in its TOML files: tables given by path are put in their places, their origin is kept."""
+"""Reads a description from its TOML files: inserts tables given by path, and records the file of each table."""
 
 import re
 import tomllib
@@ -12,7 +12,7 @@ from pydantic.fields import FieldInfo
 
 from calib.errors import InputError
 from calib.frame.description import FrameDescription
-from calib.frame.files import existing, territory, text_of
+from calib.frame.files import allowed_root, existing, text_of
 from calib.frame.words import dotted, quoted
 
 Place = tuple[str | int, ...]
@@ -20,11 +20,11 @@ Place = tuple[str | int, ...]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Document:
-    """The keys of a frame description, and the file in which each table stands.
+    """The keys of a frame description, and the file of each table.
 
-    `values` are nested dicts, arrays as tuples; `origin` maps the place of a table to its file, the empty place to the
-    description itself; `root` is the folder that no path may leave. `unread` maps the place of a table whose file could
-    not be read to the reason.
+    `values` are nested dicts, arrays as tuples; `origin` maps the place of a table to its file; the empty place is the
+    description itself. `root` is the folder that no path may leave. `unread` maps the place of a table to the error if
+    its file could not be read.
     """
 
     values: dict[str, Any]
@@ -38,18 +38,18 @@ class Document:
         return tuple(dict.fromkeys(self.origin.values()))
 
     def file_of(self, place: Place) -> Path:
-        """The file in which the key at `place` stands."""
+        """The file that contains the key at `place`."""
         return _file_of(self.origin, place)
 
     def mistake(self, place: Place, found: str, expected: str) -> InputError:
-        """The error for what stands at `place`."""
+        """The error about the value at `place`."""
         return InputError(self.file_of(place), dotted(place), found, expected)
 
 
 def read_document(path: Path, model: type[BaseModel] = FrameDescription) -> Document:
-    """Read `path`, which `model` describes, and every table that it gives by path. Raises `InputError`."""
+    """Read `path`, described by `model`, and all tables that it gives by path. Raises `InputError`."""
     origin: dict[Place, Path] = {(): path}
-    reader = _Reader(territory(path), origin, {})
+    reader = _Reader(allowed_root(path), origin, {})
     values = reader.whole_table(_toml(path), (model,), ())
     return Document(values, origin, reader.root, reader.unread)
 
@@ -60,7 +60,7 @@ def _file_of(origin: Mapping[Place, Path], place: Place) -> Path:
 
 
 def models_in(annotation: Any) -> tuple[type[BaseModel], ...]:
-    """The tables that an annotation allows, those of an array included."""
+    """The table models that a type annotation allows, including those in arrays."""
     if isinstance(annotation, type) and get_origin(annotation) is None:
         return (annotation,) if issubclass(annotation, BaseModel) else ()
     return tuple(dict.fromkeys(model for part in get_args(annotation) for model in models_in(part)))
@@ -73,7 +73,7 @@ def fields_of(models: Iterable[type[BaseModel]]) -> dict[str, FieldInfo]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Reader:
-    """Follows the tables of the description down to the files that hold them."""
+    """Follows the tables of the description down to the files that contain them."""
 
     root: Path
     origin: dict[Place, Path]
@@ -82,7 +82,7 @@ class _Reader:
     def whole_table(
         self, table: Mapping[str, Any], models: tuple[type[BaseModel], ...], place: Place
     ) -> dict[str, Any]:
-        """A table with all its own tables in place."""
+        """A table with all its tables inserted."""
         fields = fields_of(models)
         return {
             key: self._filled(value, fields[key].annotation if key in fields else None, (*place, key))
@@ -99,7 +99,7 @@ class _Reader:
         return self.whole_table(value, models, place) if isinstance(value, dict) else value
 
     def _by_path(self, written: str, models: tuple[type[BaseModel], ...], place: Place) -> dict[str, Any] | str:
-        """The table in the file at a written path; the path itself, which is no table, where it cannot be read."""
+        """The table in the file at a path as written; the path itself if the file cannot be read."""
         named_in = _file_of(self.origin, place)
         expected = "a table, or the relative path of a TOML file that holds its keys"
         try:
@@ -119,7 +119,7 @@ def _toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(text)
     except RecursionError as error:
         raise InputError(path, "", "arrays or tables nested too deep to read", "TOML") from error
-    except ValueError as error:  # TOMLDecodeError, and what int() and datetime() say of impossible values
+    except ValueError as error:  # TOMLDecodeError, and errors of int() and datetime() for impossible values
         reason = str(error)
         at = re.search(r" \(at line (\d+), column (\d+)\)$", reason)
         lines = text.splitlines() or [""]
@@ -130,6 +130,6 @@ def _toml(path: Path) -> dict[str, Any]:
 
 
 def _reason(text: str) -> str:
-    """The parser's reason without its place, fit to stand in brackets."""
+    """The parser's reason without its place, for use in brackets."""
     bare = re.sub(r" \(at .*\)$", "", text)
     return quoted(bare, 100)[1:-1]

@@ -1,4 +1,4 @@
-"""The kinds of fields a description is made of, and the checks that one value alone can fail."""
+"""Types of the fields of a description, with the checks of single values."""
 
 from datetime import UTC, datetime
 from typing import Annotated, Any
@@ -7,11 +7,11 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from calib.frame.words import in_words
 
-YEARS = (1960, 2099)  # for which the Sun can be computed
+YEARS = (1960, 2099)  # first and last for which the Sun's position can be computed
 
 
 class MismatchError(ValueError):
-    """A value refused by a check of its own: what was found (in words), what was expected, where below the place."""
+    """A value that fails a check: `found` and `expected` in words, and the keys `below` the checked place."""
 
     def __init__(self, found: str, expected: str, *below: str | int) -> None:
         self.found, self.expected, self.below = found, expected, below
@@ -25,7 +25,7 @@ class Table(BaseModel):
 
 
 def above_zero(most: float, unit: str, **default: Any) -> Any:
-    """A field for a number above 0 and up to `most`: beyond it, the unit is not the one asked for."""
+    """A field for a number above 0 and up to `most`; larger values suggest a wrong unit."""
     in_unit = f" ({unit})" if unit else ""
     return Field(gt=0, le=most, description=f"a number above 0 and up to {most:g}{in_unit}", **default)
 
@@ -47,14 +47,14 @@ TurnRate = Annotated[float, Field(ge=-360, le=360)]  # deg/s
 
 
 def rising(pair: tuple[float, ...]) -> tuple[float, ...]:
-    """A pair, if its second value is above its first."""
+    """The pair itself; MismatchError unless its second value is above its first."""
     if not pair[0] < pair[1]:
         raise MismatchError(in_words(pair), "the second value above the first")
     return pair
 
 
 def in_utc(time: datetime) -> datetime:
-    """A date-time with an offset, moved to UTC."""
+    """The date-time converted to UTC; MismatchError if it has no offset or its year is out of range."""
     expected = f"a date-time with Z or its offset from UTC, in the years {YEARS[0]} to {YEARS[1]}"
     if time.tzinfo is None or not YEARS[0] - 1 <= time.year <= YEARS[1] + 1:
         raise MismatchError(in_words(time), expected)
@@ -65,21 +65,21 @@ def in_utc(time: datetime) -> datetime:
 
 
 def single_line(text: str) -> str:
-    """A text that can be printed in one line."""
+    """The text itself; MismatchError unless it is one printable line."""
     if not text.strip() or not text.isprintable():
         raise MismatchError(in_words(text), "a text of one printable line")
     return text
 
 
 def rising_dn(pair: tuple[int, int]) -> tuple[int, int]:
-    """A pair of DN, the second above the first."""
+    """The pair of DN itself; MismatchError unless 0 <= low < high."""
     if not 0 <= pair[0] < pair[1]:
         raise MismatchError(in_words(pair), "[low, high] in DN, low of 0 or more, high above low")
     return pair
 
 
 def an_area(bounds: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
-    """Bounds that enclose something."""
+    """The bounds themselves; MismatchError unless both sides are longer than 0."""
     if not (bounds[0] < bounds[2] and bounds[1] < bounds[3]):
         raise MismatchError(in_words(bounds), "[xmin, ymin, xmax, ymax] with xmin < xmax and ymin < ymax")
     return bounds

@@ -1,4 +1,4 @@
-"""Where the files of a frame package are, whether they may be read, and their text."""
+"""Resolves and checks paths in a frame package, and reads text files."""
 
 import os
 from pathlib import Path, PurePosixPath, PureWindowsPath
@@ -6,24 +6,24 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from calib.errors import InputError
 from calib.frame.words import quoted
 
-DESCRIPTION = "frame.toml"  # of a package, in its folder
-LARGEST_TEXT = 16 * 2**20  # bytes; a description or a table of points is a thousand times smaller
+DESCRIPTION = "frame.toml"  # file name of a package's description
+LARGEST_TEXT = 16 * 2**20  # bytes; descriptions and tables of points are a thousand times smaller
 
 
-def territory(frame_file: Path) -> Path:
-    """The folder that no path of the package may leave: the parent of the frame's folder, links resolved."""
+def allowed_root(frame_file: Path) -> Path:
+    """The folder that no path in the package may leave: the parent of the frame's folder, with links resolved."""
     return Path(os.path.realpath(frame_file.parent)).parent
 
 
 def is_within(root: Path, path: Path) -> bool:
-    """Whether `path` ends inside `root`, links and ``..`` resolved."""
+    """Whether `path`, with links and ``..`` resolved, lies inside `root`."""
     return Path(os.path.realpath(path)).is_relative_to(root)
 
 
 def relative(written: str, root: Path, named_in: Path, key: str, expected: str) -> Path:
-    """The place that a path written in the file `named_in` means; it need not exist.
+    """The path that `written` in the file `named_in` refers to; it need not exist.
 
-    Raises `InputError` where it is empty, absolute, or leads out of `root`.
+    Raises `InputError` if it is empty, absolute, or outside `root`.
     """
     inside = f"{expected}, inside the parent of the frame's folder"
     if not written.strip() or not written.isprintable():
@@ -37,7 +37,7 @@ def relative(written: str, root: Path, named_in: Path, key: str, expected: str) 
 
 
 def existing(written: str, root: Path, named_in: Path, key: str, expected: str) -> Path:
-    """As `relative`, for a file that must be there."""
+    """As `relative`, for a file that must exist."""
     place = relative(written, root, named_in, key, expected)
     if not os.path.isfile(place):
         what = "is a folder" if os.path.isdir(place) else "is not there"
@@ -46,7 +46,7 @@ def existing(written: str, root: Path, named_in: Path, key: str, expected: str) 
 
 
 def text_of(path: Path, expected: str) -> str:
-    """The text of a UTF-8 file, a byte order mark left out."""
+    """The text of a UTF-8 file, without a byte order mark. Raises `InputError`."""
     try:
         with open(path, "rb") as file:
             content = file.read(LARGEST_TEXT + 1)

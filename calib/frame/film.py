@@ -9,12 +9,12 @@ from pydantic import Field, model_validator
 from calib.frame.fields import Density, LogExposure, MismatchError, RisingPair, Table, above_zero, within
 from calib.frame.words import in_words
 
-TOUCHING_MM = 1e-9  # wedge patches may share an edge; decimal fractions do not meet exactly in binary
-FEWEST_PATCHES = 3  # of different values: a transfer curve has a bend at least
+TOUCHING_MM = 1e-9  # wedge patches may share an edge, but decimal fractions are not exact in binary
+FEWEST_PATCHES = 3  # with different values: a transfer curve has at least one bend
 
 
 class CharacteristicCurve(Table):
-    """The film's characteristic curve by its knots; nothing is known beyond the first and the last."""
+    """The film's characteristic curve, given by knots; it is undefined beyond the first and the last."""
 
     log_exposure: tuple[LogExposure, ...] = Field(
         description="two or more rising values of log10(lux s) within -10 to 10"
@@ -34,7 +34,7 @@ class CharacteristicCurve(Table):
 
 
 def _check_steps(values: Sequence[float], sign: int, key: str) -> None:
-    """Refuse a step that does not go the way of `sign`, +1 up and -1 down."""
+    """Raise MismatchError for a step that does not go in the direction of `sign`, +1 up or -1 down."""
     for index, (before, after) in enumerate(pairwise(values), start=1):
         if not (after - before) * sign > 0:
             way = "above" if sign > 0 else "below"
@@ -42,7 +42,7 @@ def _check_steps(values: Sequence[float], sign: int, key: str) -> None:
 
 
 class WedgePatch(Table):
-    """One step of the wedge: its value, and where it lies in every strip."""
+    """One step of the wedge: its value, and its place in every strip."""
 
     value: float = Field(description="a density, or log10(lux s), as film.wedge.quantity says")
     y_mm: RisingPair = Field(description="[first, last] in film mm, rising")
@@ -79,7 +79,7 @@ def _overlap(one: tuple[float, float], other: tuple[float, float]) -> bool:
 
 
 class Reseau(Table):
-    """The reseau: the shape of its marks, and the file that says where they are."""
+    """The reseau: the shape of its marks, and the file with their places."""
 
     shape: Literal["cross"] = Field(description='"cross"')
     arm_mm: float = above_zero(100, "mm")
@@ -98,7 +98,7 @@ class Reseau(Table):
 
 
 class Film(Table):
-    """The film, and what was exposed onto it beside the picture."""
+    """The film, with the wedge and the reseau exposed onto it."""
 
     characteristic: CharacteristicCurve = Field(description="a table with log_exposure and density")
     granularity: float | None = above_zero(1000, "RMS x 1000, 48 um aperture, D = 1", default=None)

@@ -1,4 +1,4 @@
-"""The frame package as a value: described, validated, its strips ready to be read block by block."""
+"""The frame package as a validated value, with strips that are read by blocks of lines."""
 
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
@@ -16,7 +16,7 @@ from calib.frame.raster import read_lines
 
 
 def _hold_columns(points: "ReseauMarks | ControlPoints") -> None:
-    """Hold every column of the points as read-only float64, one value for each id."""
+    """Convert every column of the points to read-only float64; ValueError unless it has one value for each id."""
     for each in fields(points):
         if each.name == "ids":
             continue
@@ -29,7 +29,7 @@ def _hold_columns(points: "ReseauMarks | ControlPoints") -> None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ReseauMarks:
-    """The reseau: names and stated film places of M marks; `x_mm`, `y_mm` (M,)."""
+    """The reseau: ids and stated film places of M marks; `x_mm`, `y_mm` (M,)."""
 
     ids: tuple[str, ...]
     x_mm: Array
@@ -41,9 +41,9 @@ class ReseauMarks:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ControlPoints:
-    """P points known on the ground and measured on the film (as it is, distorted); all arrays (P,).
+    """P points with known ground coordinates, measured on the (distorted) film; all arrays (P,).
 
-    `sigma_mm` is the 1-sigma of each film coordinate; `height_m` is counted from the sphere.
+    `sigma_mm` is the 1-sigma of each film coordinate; `height_m` is above the sphere.
     """
 
     ids: tuple[str, ...]
@@ -60,8 +60,9 @@ class ControlPoints:
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """Lines of a strip that are used: `count` of its file from `first` on stand at `line` and the lines after it. `why`
-    says what shows that the film does not go on from the piece before to this one as the file does; else it is empty.
+    """A run of lines of a strip: `count` lines of its file from `first` on are lines `line` and following of the strip.
+
+    `why` is the evidence that the film between the piece before and this one differs from the file; else it is empty.
     """
 
     line: int
@@ -72,13 +73,13 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class StripRaster:
-    """One strip on disk, row = scan line, column = sample, lines in the order in which they were scanned.
+    """One strip on disk: row = scan line, column = sample, lines in the order of scanning.
 
     `index` counts from 0 in film order; `dtype` is uint8 or uint16 in the machine's byte order; a strip that
-    `is_reversed` has its line 0 at the far end of the film. `decoded` keeps what a compressed file holds once the
-    strip has been read whole; a frame's strips share it. `damage` says what is wrong with the file as its header tells
-    it; one that `is_lost` has no header, and is a stand-in of zeros. `lines` are those of a strip that is `held`. A
-    strip that consists of `pieces` has no lines `between_pieces`; the last one ends where the file does.
+    `is_reversed` has its line 0 at the far end of the film. `decoded` is the cache of decoded strips, shared by all
+    strips of a frame. `damage` describes damage that the file's header shows; a strip that `is_lost` has no usable
+    header and is replaced by zeros. `lines` are the samples of a strip that is `held` in memory. If there are `pieces`,
+    lines outside them do not exist in the file; the last piece ends where the file does.
     """
 
     index: int
@@ -95,14 +96,14 @@ class StripRaster:
 
     @property
     def called(self) -> str:
-        """The strip's number and file, for a line about it."""
+        """The strip's number and file, for messages."""
         return f"strip {self.index} ({self.path.name})"
 
     def read(self, first: int, stop: int) -> NDArray[np.uint8] | NDArray[np.uint16]:
-        """Lines `first` to `stop` - 1 as (stop - first, n_samples), a copy, or of a strip `held` a part of what it
-        holds, which is not to be changed; nothing is kept. `unread` lines are zeros.
+        """Lines `first` to `stop` - 1 as (stop - first, n_samples); unreadable lines are zeros.
 
-        Raises `InputError` where the file has changed or must not be read, ValueError for lines it has not.
+        The result is a copy, or for a strip that is `held` a view that must not be changed. Raises `InputError` if the
+        file has changed or cannot be opened, ValueError for lines that do not exist.
         """
         if not 0 <= first <= stop <= self.n_lines:
             raise ValueError(f"lines {first} to {stop} of a strip that has {self.n_lines}")
@@ -111,15 +112,15 @@ class StripRaster:
         return self._read(first, stop)[0]
 
     def held(self) -> "StripRaster":
-        """The strip with all its lines read into memory, for what looks at them several times."""
+        """The strip with all its lines read into memory, for repeated use."""
         return replace(self, lines=self._read(0, self.n_lines))
 
     def unread(self) -> NDArray[np.bool_]:
-        """Lines that could not be read, because the file is damaged, (n_lines,)."""
+        """Mask (n_lines,) of the lines that could not be read, because the file is damaged or lacks them."""
         return (self.lines or self._read(0, self.n_lines))[1]
 
     def between_pieces(self) -> NDArray[np.bool_]:
-        """Lines that no piece of the strip holds, whatever its file does, (n_lines,)."""
+        """Mask (n_lines,) of the lines outside all pieces of the strip; all False if there are no pieces."""
         gone = np.full(self.n_lines, bool(self.pieces))
         for piece in self.pieces:
             gone[piece.line : piece.line + piece.count] = False
@@ -147,7 +148,7 @@ class StripRaster:
 class Frame:
     """One exposure: its description, its points and its strips.
 
-    `inputs` is every file that belongs to it, `warnings` what is odd about it and yet no mistake, one line each.
+    `inputs` are all files that belong to it; `warnings` has one line for each oddity that is not a mistake.
     """
 
     path: Path

@@ -1,4 +1,4 @@
-"""Coordinate systems and rasters on the Moon: whether a map or a terrain model can be used at all."""
+"""Checks of coordinate systems and terrain models: whether they are on the Moon and usable."""
 
 import math
 import warnings
@@ -17,12 +17,12 @@ from calib.moon import RADIUS_KM
 
 Radii = tuple[float, float]
 RADIUS_M = RADIUS_KM * 1000
-SPHERE_TOLERANCE_M = 1.0  # of the radius: rounded figures of it pass, another body's do not
+SPHERE_TOLERANCE_M = 1.0  # of the radius: rounded figures pass, other bodies do not
 DEM_KEY = ("terrain", "dem")
 
 
 def check_map_crs(text: str, document: Document) -> None:
-    """Refuse a map system that PROJ does not read, or that is no projection in metres of the Moon's sphere."""
+    """Raise `InputError` unless `text` is a map projection of the Moon's sphere in metres that PROJ can read."""
     place = ("map", "crs")
     crs = _crs_of(text)
     if crs is None:
@@ -39,10 +39,10 @@ def check_map_crs(text: str, document: Document) -> None:
 
 
 def check_dem(written: str, document: Document) -> tuple[tuple[Path, ...], tuple[str, ...]]:
-    """Look at the terrain model's header: its files, the one named first, and what is odd about it.
+    """The files of the terrain model, the one given first, and a line for each oddity; only its header is read.
 
-    Raises `InputError` where it is not there, no raster, not georeferenced or not on the Moon, or where it takes data
-    from elsewhere.
+    Raises `InputError` if it does not exist, is no raster, is not georeferenced, is not on the Moon, or refers to files
+    outside the package.
     """
     expected = "a georeferenced raster"
     path = existing(written, document.root, document.file_of(DEM_KEY), ".".join(DEM_KEY), expected)
@@ -70,21 +70,21 @@ def check_dem(written: str, document: Document) -> tuple[tuple[Path, ...], tuple
 def _crs_of(text: str) -> CRS | None:
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # a deprecated way to write a CRS is still a readable one
+            warnings.simplefilter("ignore")  # deprecated forms of a CRS are accepted
             return CRS.from_user_input(text)
     except CRSError:
         return None
 
 
 def _radii_m(crs: CRS | None) -> Radii | None:
-    """Both half axes of the body of a coordinate system, in metres."""
+    """Equatorial and polar radius of the body of a coordinate system, in metres; None if unknown."""
     if crs is None or crs.ellipsoid is None:
         return None
     return crs.ellipsoid.semi_major_metre, crs.ellipsoid.semi_minor_metre
 
 
 def _off_sphere_m(radii: Radii | None) -> float:
-    """How far a body is from the Moon's sphere; infinitely where nothing is known of it."""
+    """Largest difference of a body's radii from that of the Moon's sphere, in metres; infinite if they are unknown."""
     return math.inf if radii is None else max(abs(radius - RADIUS_M) for radius in radii)
 
 

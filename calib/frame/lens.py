@@ -1,10 +1,10 @@
-"""What a lens cannot be: dark before the format's corner, or folding the image back there."""
+"""Checks of a lens: light and a monotone distortion up to the corner of the format."""
 
 import numpy as np
 
 
-def light_left(falloff: tuple[float, float], corner_mm: float) -> bool:
-    """Whether 1 + a1 r2 + a2 r4 is above 0 up to `corner_mm`: at the corner, and where its slope in r2 is zero."""
+def falloff_is_positive(falloff: tuple[float, float], corner_mm: float) -> bool:
+    """Whether 1 + a1 r^2 + a2 r^4 is above 0 up to r = `corner_mm`; tested at the corner and at the extremum in r^2."""
     a1, a2 = falloff
     squares = [corner_mm**2]
     if a2 and 0 < -a1 / (2 * a2) < corner_mm**2:
@@ -13,7 +13,7 @@ def light_left(falloff: tuple[float, float], corner_mm: float) -> bool:
 
 
 def turning_point_mm(radial: tuple[float, float, float], corner_mm: float) -> float | None:
-    """Distorted radius at which r(1 + k1 r2 + k2 r4 + k3 r6) stops growing, if that is short of the corner."""
+    """Distorted radius, in mm, at which r (1 + k1 r^2 + k2 r^4 + k3 r^6) stops growing; None if beyond the corner."""
     k1, k2, k3 = radial
     r = np.linspace(0, 4 * corner_mm, 4001)
     with np.errstate(over="ignore", invalid="ignore"):

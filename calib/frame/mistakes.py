@@ -1,4 +1,4 @@
-"""The mistakes that the validation of a description found, in our own words."""
+"""Turns the validation errors of a description into mistakes in our own words."""
 
 from collections.abc import Iterator
 from typing import Any
@@ -17,7 +17,7 @@ WRONG_FOR_A_TABLE = {"model_type", "model_attributes_type", "union_tag_not_found
 def mistakes_of(
     error: ValidationError, document: Document, model: type[BaseModel] = FrameDescription
 ) -> Iterator[InputError]:
-    """The mistakes that the validation found, unknown keys before others: they often are the missing ones misspelt."""
+    """Yield the mistakes that the validation found, unknown keys first: they are often misspelt required keys."""
     details: list[Any] = error.errors(include_url=False)
     for detail in sorted(details, key=lambda detail: detail["type"] != "extra_forbidden"):
         yield _mistake(detail, document, model)
@@ -40,9 +40,9 @@ def _mistake(detail: Any, document: Document, model: type[BaseModel]) -> InputEr
 
 
 def _explained(loc: Place, model: type[BaseModel]) -> tuple[Place, str, tuple[str, ...]]:
-    """The place in the description that pydantic's `loc` means, what is expected there, and the keys of that table.
+    """The place in the description for pydantic's `loc`, what is expected there, and the keys of that table.
 
-    Where a field allows several tables pydantic puts the name of the chosen one into `loc`; that step is left out.
+    If a field allows several tables, `loc` contains the name of the chosen one; that step is left out.
     """
     place: list[str | int] = []
     models: tuple[type[BaseModel], ...] = (model,)

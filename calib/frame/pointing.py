@@ -8,8 +8,8 @@ from pydantic import AfterValidator, Discriminator, Field, Tag
 from calib.frame.fields import Latitude, Longitude, MismatchError, Speed, Table, TurnRate, above_zero, within
 from calib.moon import RADIUS_KM
 
-QUATERNION_TOLERANCE = 1e-4  # four printed decimals of each component leave the norm this good
-FARTHEST_KM = 1e6  # beyond it the unit is not km
+QUATERNION_TOLERANCE = 1e-4  # rounding of components to four decimals changes the norm by less than this
+FARTHEST_KM = 1e6  # a larger distance suggests a wrong unit
 
 
 class Quaternion(Table):
@@ -22,7 +22,7 @@ class Quaternion(Table):
 
 
 def unit(quaternion: Quaternion) -> Quaternion:
-    """The quaternion with the rounding of its printed digits taken out of its norm."""
+    """The quaternion normalized, to remove rounding; MismatchError if its norm is not nearly 1."""
     norm = math.hypot(quaternion.w, quaternion.x, quaternion.y, quaternion.z)
     if not abs(norm - 1) <= QUATERNION_TOLERANCE:
         raise MismatchError(f"a norm of {norm:.10g}", f"1 within {QUATERNION_TOLERANCE:g}")
@@ -31,7 +31,7 @@ def unit(quaternion: Quaternion) -> Quaternion:
 
 
 def above_ground(position_km: tuple[float, float, float]) -> tuple[float, float, float]:
-    """A position outside the Moon."""
+    """The position itself; MismatchError unless it is outside the Moon and nearer than `FARTHEST_KM`."""
     if not RADIUS_KM < math.hypot(*position_km) <= FARTHEST_KM:
         found = f"a place {math.hypot(*position_km):.6g} km from the Moon's centre"
         raise MismatchError(found, f"more than {RADIUS_KM} km and up to {FARTHEST_KM:g} km")
@@ -39,7 +39,7 @@ def above_ground(position_km: tuple[float, float, float]) -> tuple[float, float,
 
 
 class Motion(Table):
-    """How the camera moves on while its shutter runs; position and attitude are those of the mid time."""
+    """Motion of the camera during the exposure; position and attitude are those of the mid time."""
 
     velocity_km_s: tuple[Speed, Speed, Speed] = Field(
         description="[x, y, z] in km/s in the Moon frame, each within -100 to 100"
@@ -50,7 +50,7 @@ class Motion(Table):
 
 
 class Pointing(Table):
-    """What both forms of pointing share."""
+    """Keys that both forms of pointing share."""
 
     sigma_position_km: float | None = above_zero(1e4, "km", default=None)
     sigma_attitude_deg: float | None = above_zero(180, "degrees", default=None)
@@ -58,7 +58,7 @@ class Pointing(Table):
 
 
 class PointingByPosition(Pointing):
-    """Where the camera was in the Moon frame, and how it was turned."""
+    """Position and attitude of the camera in the Moon frame."""
 
     position_km: Annotated[tuple[float, float, float], AfterValidator(above_ground)] = Field(
         description="[x, y, z] in km in the Moon frame"
@@ -67,7 +67,7 @@ class PointingByPosition(Pointing):
 
 
 class PointingBySubPoint(Pointing):
-    """The ground point below the camera, its height, and its tilt, azimuth and swing."""
+    """The sub-camera point, the altitude, and tilt, azimuth and swing."""
 
     sub_point_deg: tuple[Longitude, Latitude] = Field(
         description="[lon, lat] in degrees, lon within -360 to 360, lat within -90 to 90"
@@ -79,7 +79,7 @@ class PointingBySubPoint(Pointing):
 
 
 def form_of_pointing(value: Any) -> str | None:
-    """The name of the form that a table of pointing has by its keys; None where they are of both or of neither."""
+    """The name of the form of pointing to which a table's keys belong; None if they belong to both or to neither."""
     forms = (PointingByPosition, PointingBySubPoint)
     if isinstance(value, forms):
         return type(value).__name__

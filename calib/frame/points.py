@@ -1,4 +1,4 @@
-"""Tables of points in CSV: the reseau marks, and the points known on the ground."""
+"""Reads CSV tables of points: reseau marks and control points."""
 
 import csv
 import io
@@ -16,7 +16,7 @@ from calib.frame.words import quoted
 
 Limits = tuple[float, float]
 FILM_MM: Limits = (-1e4, 1e4)
-SMALLEST_SIGMA_MM = 1e-9  # stands for 'above 0': a smaller one gives no weight that can be computed with
+SMALLEST_SIGMA_MM = 1e-9  # stands for 'above 0': smaller values give weights that overflow
 MARK_COLUMNS: Mapping[str, Limits] = {"x_mm": FILM_MM, "y_mm": FILM_MM}
 CONTROL_COLUMNS: Mapping[str, Limits] = {
     "lon_deg": (-360, 360),
@@ -63,7 +63,7 @@ def _read(path: Path, limits: Mapping[str, Limits]) -> tuple[tuple[str, ...], di
 
 
 def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
-    """Line number and cells, bare of blanks around them, of every line that is not empty."""
+    """Yield line number and stripped cells of every line that is not empty."""
     reader = csv.reader(io.StringIO(text_of(path, "CSV in UTF-8"), newline=""), strict=True, skipinitialspace=True)
     try:
         for cells in reader:
@@ -87,7 +87,7 @@ def _check_header(path: Path, names: list[str], wanted: tuple[str, ...], header:
 
 
 def _check_id(path: Path, number: int, name: str, seen: dict[str, int]) -> None:
-    """Note the id of line `number` in `seen`."""
+    """Record the id of line `number` in `seen`. Raises `InputError` if it is not printable or not unique."""
     where = f"line {number}, id"
     if not name or not name.isprintable():
         raise InputError(path, where, quoted(name), "a printable name")

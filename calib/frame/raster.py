@@ -1,9 +1,9 @@
-"""Strip rasters on disk: what a TIFF holds, told from its header alone, and reading lines of it.
+"""Strip rasters on disk: inspects the header of a TIFF, and reads lines from it.
 
-This is the border to the TIFF libraries: row = scan line, column = sample, values exactly as stored. Lines of an
-uncompressed file with its data in one run are read from their place in the file; anything else goes through the raster
-library, which decodes the segments that the lines touch; once a strip has been read whole, it is not decoded again.
-Lines that a file has lost, because it was cut off or does not decode, are read as zeros and told.
+This is the interface to the TIFF libraries: row = scan line, column = sample, values exactly as stored. Lines of an
+uncompressed file with contiguous data are read directly; all other files are read by the raster library, which decodes
+the segments that contain the lines. Once a strip has been read whole, it is not decoded again. Lines that are lost,
+because the file is truncated or a segment does not decode, are read as zeros and reported in a mask.
 """
 
 import logging
@@ -31,9 +31,9 @@ from calib.frame.decoded import DecodedStrips, Lines
 KEY = "scan.strips"
 A_STRIP = "a TIFF with one band of uint8 or uint16"
 STAYS = "a file that stays as it is while it is read"
-MOST_PAGES = 64  # far more than a strip with its overviews and masks has; a damaged chain of pages need not end
-OPEN_PER_THREAD = 4  # neighbouring strips are read side by side where they overlap
-REDUCED_OR_MASK = 0b101  # bits of NewSubfileType: overviews and masks are no further images
+MOST_PAGES = 64  # far more than a strip with overviews and masks has; a damaged chain of pages may be endless
+OPEN_PER_THREAD = 4  # files: overlapping strips are read at the same time
+REDUCED_OR_MASK = 0b101  # bits of NewSubfileType: overviews and masks do not count as images
 # a damaged header can make the parser fail in any of these ways
 UNREADABLE = (
     tifffile.TiffFileError,
@@ -45,14 +45,15 @@ UNREADABLE = (
     struct.error,
 )
 
-logging.getLogger("tifffile").addHandler(logging.NullHandler())  # what it finds odd in a damaged file is said by us
+logging.getLogger("tifffile").addHandler(logging.NullHandler())  # damage is reported by us
 _opening = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True)
 class Storage:
-    """How a strip lies in its file: its size, its type as stored, and where its data start if in one plain run. The
-    file should be of `n_bytes` at least, and is cut off after `cut_off`, unless that is None.
+    """The layout of a strip in its file: its size, its type as stored, and the offset of its data if contiguous.
+
+    The file should have at least `n_bytes` bytes; if it is truncated, `cut_off` is its size, else None.
     """
 
     n_lines: int
@@ -64,16 +65,16 @@ class Storage:
 
 
 class DamagedError(InputError):
-    """A strip's file is so damaged that nothing of it can be read."""
+    """A strip's file is so damaged that no line can be read."""
 
     @property
     def damage(self) -> str:
-        """What is wrong with the file."""
+        """The damage in words."""
         return f"it is {self.found}"
 
 
 class OtherKindError(DamagedError):
-    """A file can be read, but holds no strip, or not one like the others: as where its header is damaged."""
+    """A readable file that holds no strip, or not one like the others, possibly because its header is damaged."""
 
     @property
     def damage(self) -> str:
@@ -81,8 +82,8 @@ class OtherKindError(DamagedError):
 
 
 def storage_of(path: Path) -> Storage:
-    """What the header of a strip's file says. Raises `DamagedError` where it is none, or no strip's,
-    `InputError` where the file must not be read."""
+    """The layout of a strip by its file's header. Raises `DamagedError` if the file has no header, or not a strip's;
+    `InputError` if it cannot be opened."""
     try:
         status = os.stat(path)
     except OSError as error:
@@ -93,8 +94,9 @@ def storage_of(path: Path) -> Storage:
 def read_lines(
     path: Path, first: int, stop: int, shape: tuple[int, int], dtype: np.dtype, decoded: DecodedStrips
 ) -> Lines:
-    """Lines `first` to `stop` - 1 of a strip of `shape` (n_lines, n_samples) as `dtype`, looked up in what is `decoded`
-    where the file is not plain, and which of them the file has lost. Raises `InputError`.
+    """Lines `first` to `stop` - 1 of a strip of `shape` (n_lines, n_samples) as `dtype`, and the mask of lost lines.
+
+    Unless the data are contiguous, the cache `decoded` is used. Raises `InputError`.
     """
     storage = storage_of(path)
     if (storage.n_lines, storage.n_samples) != shape or storage.stored.newbyteorder("=") != dtype:
@@ -106,7 +108,7 @@ def read_lines(
     values = np.empty((stop - first, storage.n_samples), storage.stored)
     wanted, values[max(there - first, 0) :] = values[: max(there - first, 0)], 0
     try:
-        with path.open("rb") as file:  # numpy's reader does far more about a few lines
+        with path.open("rb") as file:  # faster for a few lines than numpy's reader
             file.seek(storage.offset + first * line_bytes)
             whole = wanted.size == 0 or file.readinto(wanted.data) == wanted.nbytes
     except OSError as error:
@@ -118,12 +120,12 @@ def read_lines(
 
 @lru_cache(maxsize=1024)
 def _storage(path: Path, size: int, modified_ns: int) -> Storage:
-    """As `storage_of`; the size and time of the file make the answer that of this state of it."""
+    """As `storage_of`, cached by size and time of modification."""
     try:
         with tifffile.TiffFile(path) as tiff:
             pages = [page.aspage() for page in islice(tiff.pages, MOST_PAGES)]
             images = [page for page in pages if not page.subfiletype & REDUCED_OR_MASK]
-            if not images:  # where the list of images was to be, the file has ended
+            if not images:  # the file ends before its list of images
                 raise DamagedError(path, KEY, "a TIFF file that holds no image", A_STRIP)
             if len(images) != 1:
                 raise OtherKindError(path, KEY, f"{len(images)} images", A_STRIP)
@@ -136,12 +138,12 @@ def _storage(path: Path, size: int, modified_ns: int) -> Storage:
 
 
 def _checked(path: Path, page: tifffile.TiffPage, size: int) -> Storage:
-    """The storage of the one image of a file of `size` bytes."""
+    """The layout of the only image of a file of `size` bytes."""
     if page.samplesperpixel != 1 or len(page.shape) != 2:
         raise OtherKindError(path, KEY, f"{max(page.samplesperpixel, page.imagedepth)} bands", A_STRIP)
     if page.dtype not in (np.uint8, np.uint16):
         raise OtherKindError(path, KEY, f"samples of {page.dtype or 'an unknown type'}", A_STRIP)
-    n_lines, n_samples = map(index, page.shape)  # a damaged header may hold anything; index() takes whole numbers only
+    n_lines, n_samples = map(index, page.shape)  # a damaged header may hold other types; index() accepts integers only
     if n_lines < 3 or n_samples < 3:
         raise OtherKindError(path, KEY, f"{n_lines} lines of {n_samples} samples", "three or more of each")
     offsets, lengths = list(map(index, page.dataoffsets)), list(map(index, page.databytecounts))
@@ -156,7 +158,7 @@ def _checked(path: Path, page: tifffile.TiffPage, size: int) -> Storage:
 
 
 def _decoded(path: Path, first: int, stop: int, storage: Storage) -> Lines:
-    """Lines of a file whose data are compressed, tiled or scattered; all of a segment that does not decode are lost."""
+    """Lines of a file with compressed, tiled or scattered data; a segment that does not decode is lost entirely."""
     values = np.zeros((stop - first, storage.n_samples), storage.stored.newbyteorder("="))
     lost = np.zeros(stop - first, np.bool_)
     if first == stop:
@@ -188,13 +190,13 @@ def _unreadable(path: Path, error: OSError) -> InputError:
 
 
 def _state(path: Path) -> tuple[Path, int, int]:
-    """A file as it is now: another one once it has been changed."""
+    """A key for a file in its present state; it differs after the file has changed."""
     status = os.stat(path)
     return path, status.st_size, status.st_mtime_ns
 
 
 class _Datasets(threading.local):
-    """The datasets that a thread has open, the latest used last; a dataset must not be shared between threads."""
+    """The open datasets of a thread, least recently used first; a dataset must not be shared between threads."""
 
     def __init__(self) -> None:
         self.open: OrderedDict[tuple[Path, int, int], rasterio.DatasetReader] = OrderedDict()
@@ -203,7 +205,7 @@ class _Datasets(threading.local):
         """The dataset of a strip in the present state of its file."""
         key = _state(path)
         if key not in self.open:
-            # the filter of warnings is shared by all threads
+            # all threads share the warnings filter
             with _opening, warnings.catch_warnings():
                 warnings.simplefilter("ignore", NotGeoreferencedWarning)
                 self.open[key] = rasterio.open(path, driver="GTiff", sharing=False)

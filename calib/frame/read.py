@@ -1,4 +1,4 @@
-"""From the path of a frame description to the described, validated frame."""
+"""Reads and validates a frame package, given the path of its description."""
 
 import os
 from dataclasses import replace
@@ -12,7 +12,7 @@ from calib.frame.description import FrameDescription
 from calib.frame.document import Document, read_document
 from calib.frame.files import DESCRIPTION, existing
 from calib.frame.frame import ControlPoints, Frame, ReseauMarks
-from calib.frame.gathered import all_of, noted
+from calib.frame.gathered import collecting, joined
 from calib.frame.georeference import check_dem, check_map_crs
 from calib.frame.mistakes import mistakes_of
 from calib.frame.points import read_control, read_marks
@@ -25,29 +25,29 @@ def read_frame(path: str | Path) -> Frame:
     Only the headers of the strips and of the terrain model are read.
 
     Raises:
-        InputError: one line for each mistake, which names the file, the key, what was found and what was expected. The
-            description is judged first, then the files that it names, then whether both go together; mistakes are
-            raised for the first of these that has any.
+        InputError: one line for each mistake, with the file, the key, what was found and what was expected. The
+            description is checked first, then the files that it names, then their agreement; only the mistakes of the
+            first of these steps that finds any are raised.
     """
     path = _description_file(Path(path))
     document = read_document(path)
     described = validated(document)
     mistakes: list[InputError] = []
-    with noted(mistakes):
+    with collecting(mistakes):
         if described.map.crs is not None:
             check_map_crs(described.map.crs, document)
-    with noted(mistakes):
+    with collecting(mistakes):
         marks_file, marks = _marks(described, document)
-    with noted(mistakes):
+    with collecting(mistakes):
         control_files, control = _control(described, document)
-    with noted(mistakes):
+    with collecting(mistakes):
         dem_files, dem_odd = check_dem(described.terrain.dem, document) if described.terrain else ((), ())
-    with noted(mistakes):
+    with collecting(mistakes):
         strips, strips_odd = find_strips(described.scan, document)
     if not mistakes:
         mistakes += off_film(described, marks, control, scanned_film(described.scan, strips), document)
     if mistakes:
-        raise all_of(mistakes)
+        raise joined(mistakes)
     inputs = (*document.files, marks_file, *control_files, *dem_files, *(strip.path for strip in strips))
     frame = Frame(
         path=path,
@@ -74,11 +74,11 @@ def validated(document: Document) -> FrameDescription:
     try:
         return FrameDescription.model_validate(document.values)
     except ValidationError as error:
-        raise all_of(mistakes_of(error, document)) from None
+        raise joined(mistakes_of(error, document)) from None
 
 
 def _description_file(path: Path) -> Path:
-    """The description that a path means."""
+    """The description file for a path of the file or its folder."""
     file = path / DESCRIPTION if os.path.isdir(path) else path
     if not os.path.isfile(file):
         raise InputError(file, "", "nothing", f"a frame description, {DESCRIPTION}, or the folder that holds it")
@@ -94,7 +94,7 @@ def _marks(described: FrameDescription, document: Document) -> tuple[Path, Resea
 
 
 def _control(described: FrameDescription, document: Document) -> tuple[tuple[Path, ...], ControlPoints | None]:
-    """The file of the control points and the points; nothing where none are given."""
+    """The file of the control points, and the points; empty and None if none are given."""
     if described.control is None:
         return (), None
     place = ("control", "points")

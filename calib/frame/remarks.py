@@ -1,4 +1,4 @@
-"""What is to be said of a frame or of some of its strips: kept as data by all stages, put into words in one place."""
+"""Remarks about a frame or some of its strips: all stages keep them as data, and they are worded here."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -6,19 +6,19 @@ from dataclasses import dataclass
 from calib.frame.frame import StripRaster
 from calib.frame.words import listed
 
-MOST_CALLED = 2  # strips named with their files; more are only numbered
+MOST_NAMED = 2  # strips named with their files; more strips are only listed by number
 
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """What is said, without the strips it is said of: their numbers, rising; none where it is said of the frame."""
+    """A remark: its text, and the rising numbers of the strips concerned; none if it is about the frame."""
 
     text: str
     strips: tuple[int, ...] = ()
 
 
 def worded(remarks: Iterable[Remark], strips: Sequence[StripRaster]) -> tuple[str, ...]:
-    """A line for each remark; what is said of each of several strips is said once, at the place of the first."""
+    """A line for each remark; equal remarks about single strips are merged at the place of the first."""
     groups: dict[tuple[str, tuple[int, ...]], set[int]] = {}
     for remark in remarks:
         alike = (remark.text, () if len(remark.strips) == 1 else remark.strips)
@@ -29,6 +29,6 @@ def worded(remarks: Iterable[Remark], strips: Sequence[StripRaster]) -> tuple[st
 def _line(text: str, of: Sequence[int], together: Sequence[int], strips: Sequence[StripRaster]) -> str:
     if not of:
         return text
-    names = " and ".join(strips[k].called for k in of) if len(of) <= MOST_CALLED else f"strips {listed(of)}"
+    names = " and ".join(strips[k].called for k in of) if len(of) <= MOST_NAMED else f"strips {listed(of)}"
     each = ", each" if len(of) > 1 and not together else ""
     return f"{names}{each}: {text}"

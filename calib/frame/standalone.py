@@ -10,13 +10,13 @@ from calib.frame.description import MapRequest, Sun, Terrain
 from calib.frame.document import Document, read_document
 from calib.frame.fields import Table, above_zero
 from calib.frame.film import CharacteristicCurve
-from calib.frame.gathered import all_of
+from calib.frame.gathered import joined
 from calib.frame.mistakes import mistakes_of
 from calib.frame.pointing import AnyPointing
 
 
 class DensityImageDescription(Table):
-    """What turns the density of an image into reflectance."""
+    """Values needed to convert the density of an image to reflectance."""
 
     shutter_s: float = above_zero(86400, "seconds")
     camera: Camera = Field(description="a table with the keys of the camera")
@@ -25,7 +25,7 @@ class DensityImageDescription(Table):
 
 
 class MappedImageDescription(Table):
-    """What puts an image on a map grid."""
+    """Values needed to project an image onto a map grid."""
 
     camera: Camera = Field(description="a table with the keys of the camera")
     pointing: AnyPointing = Field(
@@ -40,9 +40,9 @@ Described = TypeVar("Described", DensityImageDescription, MappedImageDescription
 
 
 def read_alone(path: Path, model: type[Described]) -> tuple[Described, Document]:
-    """Read and validate a description of a single image. Raises `InputError`, a line for each mistake."""
+    """Read and validate a description of a single image. Raises `InputError` with a line for each mistake."""
     document = read_document(path, model)
     try:
         return model.model_validate(document.values), document
     except ValidationError as error:
-        raise all_of(mistakes_of(error, document, model)) from None
+        raise joined(mistakes_of(error, document, model)) from None

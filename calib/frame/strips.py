@@ -1,6 +1,6 @@
-"""The strips of a frame: found by their pattern, in film order, all of one width and type.
+"""Finds the strips of a frame by their pattern, in film order; all have one width and type.
 
-A strip whose file is damaged keeps its place: what is left of it is read, the rest, or all, is said to be lost.
+A strip with a damaged file keeps its place: readable lines are read, all others are marked as lost.
 """
 
 import glob
@@ -22,19 +22,19 @@ from calib.frame.description import Scan
 from calib.frame.document import Document
 from calib.frame.files import is_within, relative
 from calib.frame.frame import Frame, Piece, StripRaster
-from calib.frame.gathered import all_of, noted
+from calib.frame.gathered import collecting, joined
 from calib.frame.raster import DamagedError, OtherKindError, Storage, storage_of
 from calib.frame.words import quoted
 
 PLACE = ("scan", "strips")
 KEY = ".".join(PLACE)
 A_PATTERN = "a pattern of relative paths that one TIFF or more match"
-MISSING = "missing"  # in the place of a file's name
-MOST_LINES = 2  # times those of the longest whole strip: a file cut off that promises more has a damaged header
+MISSING = "missing"  # stands for the file name of a missing strip
+MOST_LINES = 2  # times those of the longest undamaged strip: a truncated file with more lines has a damaged header
 
 
 def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...], tuple[str, ...]]:
-    """The strips that the pattern matches, sorted by name, and what is odd about them. Raises `InputError`."""
+    """The strips that match the pattern, sorted by name, and a line for each oddity. Raises `InputError`."""
     paths = _matches(scan.strips, document)
     storages, damage = _storages(paths)
     first = min(storages)
@@ -61,7 +61,7 @@ def find_strips(scan: Scan, document: Document) -> tuple[tuple[StripRaster, ...]
 
 
 def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
-    """The frame with `count` strips more before strip `before`, of which nothing is there; what is odd is told anew."""
+    """The frame with `count` missing strips inserted before strip `before`; its warnings are determined again."""
     strips = frame.strips
     n_lines = median_low(strip.n_lines for strip in strips)
     gap = replace(
@@ -77,10 +77,11 @@ def with_gap(frame: Frame, before: int, count: int, why: str) -> Frame:
     return replace(gapped, warnings=(*_gaps([strip.path for strip in places]), *other, *oddities(gapped)))
 
 
-def parted(strip: StripRaster, stop: int, start: int, missing: int, why: str) -> StripRaster:
-    """A strip whose picture jumps along the film: its lines before `stop` and from `start` on are kept, and so many as
-    are `missing` are put in between as lost; below 0 so many show film twice, and are left out. `why`: what shows that.
-    Lines in the order of the film as the scan is stated."""
+def split_at_jump(strip: StripRaster, stop: int, start: int, missing: int, why: str) -> StripRaster:
+    """The strip divided at a jump along the film: lines before `stop` and from `start` on are kept.
+
+    `missing` lost lines are inserted between; if negative, that many lines show film twice and are left out. `why` is
+    the evidence. Lines are counted in the order of the film as the scan is described."""
     if strip.is_reversed:
         stop, start = strip.n_lines - start, strip.n_lines - stop
     start = max(start, stop - missing)
@@ -89,13 +90,13 @@ def parted(strip: StripRaster, stop: int, start: int, missing: int, why: str) ->
     first, *others = (
         Piece(p.line + off + missing, p.first + off, p.count - off, p.why)
         for p, off in ((p, min(max(start - p.line, 0), p.count)) for p in whole)
-        if off < p.count or p is whole[-1]  # which says where the file ends
+        if off < p.count or p is whole[-1]  # the last piece marks the end of the file
     )
     return replace(strip, n_lines=strip.n_lines + missing, pieces=(*before, replace(first, why=why), *others))
 
 
 def without_lines(strip: StripRaster, lines: Collection[int]) -> StripRaster:
-    """A strip that is in one piece without some of its lines; the others keep their places."""
+    """A strip in one piece without the given lines; the others keep their places."""
     kept = np.ones(strip.n_lines, np.bool_)
     kept[list(lines)] = False
     ends = np.flatnonzero(np.diff(kept.astype(np.int8), prepend=0, append=0)).tolist()
@@ -103,9 +104,8 @@ def without_lines(strip: StripRaster, lines: Collection[int]) -> StripRaster:
     return replace(strip, pieces=(*pieces, *([] if kept[-1] else [Piece(strip.n_lines, strip.n_lines, 0)])))
 
 
-def numbers_lacking(strips: Sequence[StripRaster], index: int) -> int:
-    """How many numbers lack between a strip's and that of the one before, or before the first one's, where files are
-    called by numbers."""
+def missing_numbers(strips: Sequence[StripRaster], index: int) -> int:
+    """How many file numbers are missing before a strip (before the first, from 0 on); 0 if files are not numbered."""
     name, before = strips[index].path.stem, strips[index - 1].path.stem if index else "-1"
     is_numbered = name.isdecimal() and (before.isdecimal() or not index)
     return max(int(name) - int(before) - 1, 0) if is_numbered else 0
@@ -116,12 +116,15 @@ def _is_reversed(scan: Scan, index: int) -> bool:
 
 
 def _storages(paths: Sequence[Path]) -> tuple[dict[int, Storage], dict[int, str]]:
-    """How strips lie in their files, and what is wrong with a file, both by strip. Raises `InputError`, also where most
-    of the files are damaged, or one without a header is not called as the others are: it need be no strip."""
+    """The layouts of strips in their files, and the damage of files, both by strip number.
+
+    Raises `InputError`; also if most files are damaged, or if the name of an unreadable file differs from the pattern
+    of the others, because it may not be a strip.
+    """
     storages: dict[int, Storage] = {}
     mistakes, lost = list[InputError](), dict[int, DamagedError]()
     for index, path in enumerate(paths):
-        with noted(mistakes):
+        with collecting(mistakes):
             try:
                 storages[index] = storage_of(path)
             except DamagedError as error:
@@ -140,12 +143,12 @@ def _storages(paths: Sequence[Path]) -> tuple[dict[int, Storage], dict[int, str]
     if 2 * len(lost) > len(paths) or not all(_is_called_as(called, paths[index], lost[index]) for index in lost):
         mistakes += lost.values()
     if mistakes:
-        raise all_of(mistakes)
+        raise joined(mistakes)
     return storages, damage
 
 
 def _of_another_kind(paths: Sequence[Path], storages: Mapping[int, Storage]) -> dict[int, OtherKindError]:
-    """Strips of another width or type than most have. Raises `InputError` where not more than half of all agree."""
+    """Strips with a width or type other than that of most. Raises `InputError` unless more than half of all agree."""
     kinds = {index: (storage.n_samples, storage.stored.itemsize) for index, storage in storages.items()}
     if len(set(kinds.values())) < 2:
         return {}
@@ -157,13 +160,13 @@ def _of_another_kind(paths: Sequence[Path], storages: Mapping[int, Storage]) -> 
         if kinds[index] != kind
     }
     if 2 * count <= len(paths):
-        raise all_of(other.values())
+        raise joined(other.values())
     return other
 
 
 def _is_called_as(others: Sequence[Path], path: Path, error: DamagedError) -> bool:
-    """Whether a file is a strip by its name: it ends as the `others`, and differs by a number alone where the file is
-    whole but of another kind, as a preview is."""
+    """Whether a file is named like the `others`: by its suffix if damaged; by all of its name but numbers if it
+    is readable but of another kind, as a preview is."""
     if isinstance(error, OtherKindError):
         return _numberless(path) in map(_numberless, others)
     return path.suffix in {other.suffix for other in others}
@@ -179,8 +182,8 @@ def _cut_off(path: Path, storage: Storage) -> InputError:
 
 
 def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:
-    """A sentence where strips numbered one by one lack a number and none was put in as missing: those behind it would
-    lie a pitch off."""
+    """A warning if numbers are missing in consecutively numbered strips and no missing strip was inserted there: all
+    later strips would be misplaced by a pitch."""
     if not all(path.stem.isdecimal() or path.name == MISSING for path in paths):
         return ()
     beside = (pair for pair in pairwise(path.stem for path in paths) if MISSING not in pair)
@@ -193,7 +196,7 @@ def _gaps(paths: Sequence[Path]) -> tuple[str, ...]:
 
 
 def _matches(pattern: str, document: Document) -> list[Path]:
-    """The files that match the pattern, sorted by the names along their paths."""
+    """The files that match the pattern, sorted by the parts of their paths. Raises `InputError`."""
     named_in = document.file_of(PLACE)
     relative(_fixed_part(pattern), document.root, named_in, KEY, A_PATTERN)
     try:
@@ -213,7 +216,7 @@ def _matches(pattern: str, document: Document) -> list[Path]:
 
 
 def _fixed_part(pattern: str) -> str:
-    """The folders of a pattern before its first wildcard; the pattern itself where it has none."""
+    """The folders of a pattern before its first wildcard; the pattern itself if it has none."""
     parts = pattern.split("/")
     fixed = next((index for index, part in enumerate(parts) if glob.has_magic(part)), len(parts))
     return "/".join(parts[:fixed]) or ("/" if pattern.startswith("/") else ".")
@@ -235,6 +238,6 @@ def _check_saturation(scan: Scan, storage: Storage, document: Document) -> None:
 
 
 def _with_numbers(path: Path) -> list[tuple[int, int, str]]:
-    """A sorting key in which runs of digits count as numbers."""
+    """A sort key that compares runs of digits as numbers."""
     pieces = re.split(r"([0-9]+)", path.name)
     return [(1, int(piece), "") if piece.isdigit() else (0, 0, piece) for piece in pieces]

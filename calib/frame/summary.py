@@ -1,4 +1,4 @@
-"""What was seen in a frame package, as lines of label and text for a person."""
+"""Summarizes a frame package as pairs of label and text."""
 
 import math
 
@@ -9,7 +9,7 @@ from calib.moon import RADIUS_KM
 
 
 def summary(frame: Frame) -> tuple[tuple[str, str], ...]:
-    """Label and text of each fact of the package itself; nothing is estimated and no strip is read."""
+    """Label and text of each property of the package; nothing is estimated and no strip is read."""
     return (
         ("name", frame.name),
         ("exposure", _exposure(frame)),

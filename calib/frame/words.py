@@ -1,4 +1,4 @@
-"""Values, keys and numbers as short pieces of text for a line about a mistake, or about what is odd."""
+"""Formats values, keys and numbers as short texts for mistakes and warnings."""
 
 import re
 from collections.abc import Mapping, Sequence
@@ -9,7 +9,7 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
 def in_words(value: object) -> str:
-    """A value as a reader of TOML would name it; long ones are cut, nothing in it can break the line."""
+    """A value in the terms of TOML; long values are cut, and line breaks escaped."""
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -26,13 +26,13 @@ def in_words(value: object) -> str:
 
 
 def quoted(text: str, limit: int = 60) -> str:
-    """A text in quotes, cut to `limit`, its unprintable characters escaped."""
+    """A text in quotes, cut to `limit` characters, with unprintable ones escaped."""
     cut = text if len(text) <= limit else text[: limit - 3] + "..."
     return '"' + "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in cut) + '"'
 
 
 def in_key(name: str) -> str:
-    """A key as it stands in TOML: bare where it may be."""
+    """A key as written in TOML: without quotes if possible."""
     return name if _BARE.fullmatch(name) else quoted(name, 40)
 
 
@@ -43,7 +43,7 @@ def dotted(place: Sequence[str | int]) -> str:
 
 
 def listed(numbers: Sequence[int]) -> str:
-    """Rising numbers as a person lists them, three or more that follow each other as a span."""
+    """Rising numbers as a list; three or more consecutive ones as a span, "4 to 7"."""
     spans: list[list[int]] = []
     for number in numbers:
         if spans and number == spans[-1][-1] + 1:
@@ -56,7 +56,7 @@ def listed(numbers: Sequence[int]) -> str:
 
 
 def neighbours_of(strip: int, count: int) -> str:
-    """The neighbours of a strip, one of `count`, in words: "strip 1 and strip 3"."""
+    """The neighbours of a strip among `count` strips, in words: "strip 1 and strip 3"."""
     return " and ".join(f"strip {k}" for k in (strip - 1, strip + 1) if 0 <= k < count)
 
 

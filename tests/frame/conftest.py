@@ -1,4 +1,4 @@
-"""A small valid package of the invented mission, written from scratch; tests break it one thing at a time."""
+"""A small valid package of the invented mission, written from scratch, which tests break in one place at a time."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -82,7 +82,7 @@ N_LINES, N_SAMPLES, N_STRIPS = 200, 36, 3
 
 
 def ramp(n_lines: int, n_samples: int, dtype: type = np.uint16) -> np.ndarray:
-    """Values that tell their own place: 257 x line + sample, cut to the type."""
+    """Values that identify their place: 257 x line + sample, modulo the range of the type."""
     line, sample = np.mgrid[:n_lines, :n_samples]
     return (257 * line + sample).astype(dtype)
 

@@ -1,4 +1,4 @@
-"""Every mistake in a package is one line that names file, key, what was found and what was expected; all are said."""
+"""Every mistake in a package gives one line with file, key, found and expected; all are reported at once."""
 
 import os
 import re
@@ -100,7 +100,7 @@ def package_with_lens(package: Write, lens: str) -> Path:
 
 
 def test_the_valid_lens_by_path_is_read(package: Write) -> None:
-    """The broken ones above fail for what is broken in them."""
+    """So the broken ones above fail for the intended reason."""
     assert read_frame(package_with_lens(package, LENS)).camera.transmittance == 1.0
 
 
@@ -297,14 +297,14 @@ def test_a_terrain_model_made_of_files_elsewhere(package: Write, tmp_path: Path)
 
 
 def test_the_unknown_key_is_named_before_the_missing_one(package: Write) -> None:
-    """A misspelt key is both; the line must show the letters to mend."""
+    """A misspelt key is both; the line must show the misspelling."""
     path = package(("focal_length_mm", "focal_lenght_mm"))
     assert_says(
         refused(path), path, "camera.focal_lenght_mm", "an unknown key", "one of focal_length_mm, principal_point_mm"
     )
 
 
-def test_all_mistakes_of_a_description_are_said_at_once_each_with_its_file(package: Write) -> None:
+def test_all_mistakes_of_a_description_are_reported_at_once_with_their_files(package: Write) -> None:
     path = package_with_lens(package, LENS.replace("f_number = 5.6", "f_number = 0\niso = 3"))
     text = path.read_text().replace("shutter_s = 0.02\n", "").replace('quantity = "density"', 'quantity = "dn"')
     path.write_text(text + "\n[terrain]\ndem = 4\n")
@@ -321,7 +321,7 @@ def test_all_mistakes_of_a_description_are_said_at_once_each_with_its_file(packa
     assert (caught.value.file, caught.value.key) == (f"{path.parent}/../lens.toml", "camera.iso")
 
 
-def test_a_table_whose_file_is_not_there_hides_no_other_mistake(package: Write) -> None:
+def test_a_table_with_a_missing_file_hides_no_other_mistake(package: Write) -> None:
     path = package_with_lens(package, LENS)
     path.write_text(path.read_text().replace("lens.toml", "lost.toml").replace("shutter_s = 0.02", "shutter_s = -1"))
     with pytest.raises(InputError) as caught:
@@ -331,7 +331,7 @@ def test_a_table_whose_file_is_not_there_hides_no_other_mistake(package: Write) 
     assert "exposure.shutter_s: found -1" in shutter
 
 
-def test_all_that_is_wrong_with_the_files_it_names_is_said_at_once(package: Write) -> None:
+def test_all_mistakes_in_referenced_files_are_reported_at_once(package: Write) -> None:
     path = package(("reseau.csv", "lost.csv"), ("strips/*.tif", "lost/*.tif"), ("IAU_2015:30110", "nowhere"))
     path.write_text(path.read_text() + '\n[terrain]\ndem = "lost.tif"\n')
     with pytest.raises(InputError) as caught:
@@ -340,7 +340,7 @@ def test_all_that_is_wrong_with_the_files_it_names_is_said_at_once(package: Writ
     assert keys == ["map.crs", "film.reseau.marks", "terrain.dem", "scan.strips"]
 
 
-def test_each_strip_that_cannot_be_read_is_said(package: Write) -> None:
+def test_each_unreadable_strip_is_reported(package: Write) -> None:
     path = package()
     broken = sorted((path.parent / "strips").iterdir())[:2]
     for strip in broken:
@@ -349,7 +349,7 @@ def test_each_strip_that_cannot_be_read_is_said(package: Write) -> None:
     assert [line.split(": ")[:2] for line in said] == [[str(strip), "scan.strips"] for strip in broken]
 
 
-def test_marks_and_patches_that_lie_elsewhere_are_both_said_where_the_scan_is_on_the_format(package: Write) -> None:
+def test_marks_and_patches_off_the_film_are_both_reported_if_the_scan_is_on_the_format(package: Write) -> None:
     path = package()
     table = path.parent / "reseau.csv"
     head, *rows = table.read_text().splitlines()
@@ -427,7 +427,7 @@ def test_any_value_at_any_key_is_read_or_refused(package: Write, tmp_path: Path,
 
 
 def said_of(path: Path) -> str:
-    """What is said of the package's mistakes; nothing where there are none."""
+    """The report of the package's mistakes; empty if there are none."""
     try:
         read_frame(path)
     except CalibError as error:

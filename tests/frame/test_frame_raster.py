@@ -1,4 +1,4 @@
-"""Strips are read exactly as stored, whichever way a TIFF keeps them, and never more of them than was asked for."""
+"""Strips are read exactly as stored, in all layouts of TIFF, and never more lines than were requested."""
 
 import os
 import pickle
@@ -23,14 +23,14 @@ from calib.frame.decoded import DecodedStrips
 from calib.frame.frame import StripRaster
 from calib.frame.raster import storage_of
 from calib.frame.read import read_frame
-from calib.frame.strips import parted, with_gap, without_lines
+from calib.frame.strips import split_at_jump, with_gap, without_lines
 
 Write = Callable[..., Path]
 pytestmark = pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")  # GDAL-written strips
 
 
 def ramp(n_lines: int, n_samples: int, dtype: type = np.uint16) -> np.ndarray:
-    """Values that tell their own place: 257 x line + sample, cut to the type."""
+    """Values that identify their place: 257 x line + sample, modulo the range of the type."""
     line, sample = np.mgrid[:n_lines, :n_samples]
     return (257 * line + sample).astype(dtype)
 
@@ -93,7 +93,7 @@ def test_twelve_bit_samples_are_read_as_uint16(tmp_path: Path) -> None:
     np.testing.assert_array_equal(strip_of(tmp_path / "000.tif").read(3, 20), values[3:])
 
 
-def test_overviews_are_no_further_images(tmp_path: Path) -> None:
+def test_overviews_do_not_count_as_images(tmp_path: Path) -> None:
     values = ramp(64, 64)
     by_gdal(tmp_path / "000.tif", values)
     with rasterio.open(tmp_path / "000.tif", "r+") as dataset:
@@ -115,7 +115,7 @@ def test_segments_never_written_are_dark(tmp_path: Path) -> None:
 
 @given(first=st.integers(-3, 60), stop=st.integers(-3, 60))
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_only_lines_that_are_there_can_be_read(tmp_path: Path, first: int, stop: int) -> None:
+def test_only_existing_lines_can_be_read(tmp_path: Path, first: int, stop: int) -> None:
     path = tmp_path / "000.tif"
     if not path.exists():
         tifffile.imwrite(path, ramp(53, 41))
@@ -128,7 +128,7 @@ def test_only_lines_that_are_there_can_be_read(tmp_path: Path, first: int, stop:
 
 @pytest.mark.parametrize("options", [{}, {"compress": "deflate", "blockysize": 64}], ids=["plain", "deflate"])
 def test_a_block_costs_the_memory_of_a_block(tmp_path: Path, options: dict[str, object]) -> None:
-    """32 MB on disk, 64 lines of 16 KB asked for. numpy reports what it holds to tracemalloc."""
+    """32 MB on disk, 64 lines of 16 KB requested; numpy reports its memory to tracemalloc."""
     path = tmp_path / "000.tif"
     by_gdal(path, np.zeros((2048, 8192), np.uint16), **options)
     strip = strip_of(path)
@@ -141,7 +141,7 @@ def test_a_block_costs_the_memory_of_a_block(tmp_path: Path, options: dict[str, 
 
 
 def test_reading_a_frame_does_not_read_its_samples(package: Write, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A file whose samples are a hole of 8 GB is described as fast as any; nobody could hold them."""
+    """A sparse file with 8 GB of samples, which would not fit into memory, is described as fast as any."""
     path = package(("strips/*.tif", "strips/00[0-2].tif"))
     for index in range(3):
         name = path.parent / "strips" / f"{index:03d}.tif"
@@ -172,10 +172,8 @@ def test_few_compressed_files_stay_open(tmp_path: Path) -> None:
     assert len(os.listdir("/proc/self/fd")) <= before + 4
 
 
-def test_a_compressed_strip_that_was_read_whole_is_decoded_no_more(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The fits come back to each strip many times; a frame's strips share one file, which is gone with them."""
+def test_a_compressed_strip_is_decoded_only_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The fits read each strip many times; a frame's strips share one cache file, which is deleted with them."""
     strips, shared = [], DecodedStrips()
     for index in range(3):
         WRITERS["lzw-tiled"](tmp_path / f"{index}.tif", ramp(53, 41) + index)
@@ -203,7 +201,7 @@ def test_a_compressed_strip_that_was_read_whole_is_decoded_no_more(
     assert kept.closed
 
 
-def test_without_room_for_what_is_decoded_it_is_decoded_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_room_for_the_cache_strips_are_decoded_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full() -> object:
         raise OSError(28, "No space left on device")
 
@@ -271,7 +269,7 @@ BROKEN = [
 def test_a_strip_of_another_kind_is_lost(
     package: Write, values: np.ndarray, options: dict[str, object], found: str, expected: str
 ) -> None:
-    """A damaged header still parses; strips beside it agree. Called otherwise than they are, it need be no strip."""
+    """A damaged header may still parse, if all others agree. A file with another kind of name may not be a strip."""
     path, strip = broken(package, values, **options)
     strips = read_frame(path).strips
     assert [each.is_lost for each in strips] == [False, True, False]
@@ -284,14 +282,14 @@ def test_a_strip_of_another_kind_is_lost(
 
 
 def test_the_first_strip_may_be_of_another_kind(package: Write) -> None:
-    """What most strips have counts, not what the first has."""
+    """The majority decides, not the first strip."""
     path = package()
     tifffile.imwrite(path.parent / "strips" / "000.tif", ramp(200, 35))
     assert [each.is_lost for each in read_frame(path).strips] == [True, False, False]
 
 
 def test_strips_of_many_kinds_are_refused(package: Write) -> None:
-    """Not more than half agree, so nobody can say which are meant; each is named."""
+    """Not more than half agree, so the right kind is unknown; each file is named."""
     path, _ = broken(package, ramp(200, 35))
     tifffile.imwrite(path.parent / "strips" / "002.tif", ramp(200, 34))
     with pytest.raises(InputError, match=r"001\.tif: .*found 35 samples .*\n.*002\.tif: .*found 34 samples"):
@@ -323,7 +321,7 @@ NO_TIFF = [
 def test_a_strip_that_is_no_tiff_keeps_its_place(
     package: Write, content: bytes, found: str, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """It is as long as its neighbours, and all of it is lost."""
+    """It gets the length of its neighbours, and all its lines are lost."""
     path = package()
     strip = path.parent / "strips" / "001.tif"
     strip.write_bytes(content)
@@ -336,7 +334,7 @@ def test_a_strip_that_is_no_tiff_keeps_its_place(
     assert capfd.readouterr() == ("", "")
 
 
-def test_strips_put_in_as_missing_turn_those_after_them(package: Write) -> None:
+def test_an_inserted_missing_strip_changes_the_direction_of_those_after_it(package: Write) -> None:
     """Every other place in the frame is scanned from its far end, whichever file holds the strip there."""
     frame = read_frame(package())
     frame = replace(frame, scan=frame.scan.model_copy(update={"reversed": "odd"}))
@@ -349,8 +347,8 @@ def test_strips_put_in_as_missing_turn_those_after_them(package: Write) -> None:
     ]
 
 
-def test_a_frame_with_a_strip_put_in_is_odd_as_it_is_then(package: Write) -> None:
-    """Without it the scan seemed to end short of the format, and marks beside it."""
+def test_the_warnings_of_a_frame_are_renewed_after_a_strip_is_inserted(package: Write) -> None:
+    """Without it the scan seemed to end inside the format, with marks outside."""
     path = package()
     frame = read_frame(path)
     (path.parent / "strips" / "001.tif").unlink()
@@ -360,7 +358,7 @@ def test_a_frame_with_a_strip_put_in_is_odd_as_it_is_then(package: Write) -> Non
 
 
 def test_files_that_are_no_strips_are_mistakes(package: Write) -> None:
-    """Another name than the strips have; most strips are no TIFF; or the file must not be read, which can be mended."""
+    """A file with another kind of name; most files no TIFF; or a file without permission to read (can be mended)."""
     path = package(("strips/*.tif", "strips/*"))
     notes = path.parent / "strips" / "001-notes.txt"
     notes.write_text("scanned on a Monday")
@@ -375,7 +373,7 @@ def test_files_that_are_no_strips_are_mistakes(package: Write) -> None:
 
 
 def test_a_file_that_must_not_be_read_is_a_mistake(package: Write, monkeypatch: pytest.MonkeyPatch) -> None:
-    """It can be mended, and is no damage."""
+    """The user can mend that; it is not damage."""
     path = package()
 
     def refuse(*_: object) -> object:
@@ -408,14 +406,14 @@ def test_a_file_cut_off_is_read_as_far_as_it_goes(package: Write, options: dict[
 
 
 def test_a_header_that_promises_far_more_than_other_strips_is_a_mistake(package: Write) -> None:
-    """It would be read as zeros without end."""
+    """Otherwise a huge number of lines would be read as zeros."""
     path, strip = broken(package, ramp(500, 36))
     size = strip.stat().st_size
     os.truncate(strip, size - 700)
     assert f"{strip}: scan.strips: found a file cut off after {size - 700} bytes, expected " in refused(path)
 
 
-def test_a_chain_of_images_that_bites_its_tail(package: Write) -> None:
+def test_a_circular_chain_of_images(package: Write) -> None:
     """The offset of the next image is that of the first: reading on would never end."""
     path, strip = broken(package, ramp(200, 36), metadata=None, byteorder=">")
     content = bytearray(strip.read_bytes())
@@ -456,7 +454,7 @@ def test_a_file_that_changes_after_it_was_described(package: Write) -> None:
 
 
 def test_a_file_cut_off_while_it_is_read(package: Write, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Between the look at its header and the look at its lines."""
+    """Between reading its header and its lines."""
     strip = read_frame(package()).strips[1]
     described = storage_of(strip.path)
     os.truncate(strip.path, strip.path.stat().st_size - 700)
@@ -466,9 +464,7 @@ def test_a_file_cut_off_while_it_is_read(package: Write, monkeypatch: pytest.Mon
         strip.read(last, last + 1)
 
 
-def test_a_system_that_gives_less_than_it_is_asked_for_is_asked_again(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_short_read_is_continued(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As Linux does beyond 2 GB, and some file systems below (read(2))."""
 
     class Reluctant(FileIO):
@@ -511,7 +507,7 @@ def test_a_damaged_header_is_never_more_than_a_mistake(
 
 
 def said_of(path: Path) -> str:
-    """What reading the strip's first and last line says; nothing where all is well."""
+    """The error of reading the strip's first and last line; empty if there is none."""
     try:
         strip = strip_of(path)
         strip.read(0, min(1, strip.n_lines))
@@ -522,13 +518,13 @@ def said_of(path: Path) -> str:
 
 
 @pytest.mark.parametrize("is_reversed", [False, True])
-def test_a_strip_in_pieces_has_lines_that_were_put_in_and_none_that_come_twice(tmp_path: Path, is_reversed) -> None:  # type: ignore[no-untyped-def]
-    """Lines before a place and behind it stay what they were, whatever part of the strip is read."""
+def test_a_split_strip_has_inserted_lines_and_no_repeated_ones(tmp_path: Path, is_reversed) -> None:  # type: ignore[no-untyped-def]
+    """Lines before and after the jump are unchanged, whatever part of the strip is read."""
     values = ramp(40, 5)
     by_gdal(tmp_path / "000.tif", values, compress="deflate")
     strip = replace(strip_of(tmp_path / "000.tif"), is_reversed=is_reversed)
     way = slice(None, None, -1 if is_reversed else 1)
-    lacks = parted(strip, 20, 22, 6, "why")
+    lacks = split_at_jump(strip, 20, 22, 6, "why")
     filled = np.concatenate([values[way][:20], np.zeros((8, 5), np.uint16), values[way][22:]])[way]
     assert lacks.n_lines == 46
     np.testing.assert_array_equal(np.flatnonzero(lacks.between_pieces()[way]), np.arange(20, 28))
@@ -537,13 +533,13 @@ def test_a_strip_in_pieces_has_lines_that_were_put_in_and_none_that_come_twice(t
     for first, stop in ((0, 3), (15, 30), (22, 25), (30, 46), (7, 7)):
         np.testing.assert_array_equal(lacks.read(first, stop), filled[first:stop])
     stop = 18 if is_reversed else 20  # as lines were scanned, those behind it are left out
-    twice = parted(strip, 20, 22, -6, "why")
+    twice = split_at_jump(strip, 20, 22, -6, "why")
     np.testing.assert_array_equal(twice.read(0, 34), np.delete(values, np.s_[stop : stop + 6], axis=0))
     assert not twice.unread().any()
 
 
 def test_lines_left_out_keep_the_place_of_the_others(tmp_path: Path) -> None:
-    """Also at a strip's end, and where it is parted later: where the file ends must still be known."""
+    """Also at a strip's end, and if the strip is split later: the end of the file must still be known."""
     values = ramp(40, 5)
     by_gdal(tmp_path / "000.tif", values)
     strip = strip_of(tmp_path / "000.tif")
@@ -552,18 +548,18 @@ def test_lines_left_out_keep_the_place_of_the_others(tmp_path: Path) -> None:
         kept = np.setdiff1d(np.arange(40), list(gone))
         np.testing.assert_array_equal(np.flatnonzero(~left.unread()), kept)
         np.testing.assert_array_equal(left.read(0, 40)[kept], values[kept])
-    lacks = parted(without_lines(strip, set(range(30, 40))), 20, 20, 4, "why").held()
+    lacks = split_at_jump(without_lines(strip, set(range(30, 40))), 20, 20, 4, "why").held()
     np.testing.assert_array_equal(lacks.read(24, 34), values[20:30])
     assert lacks.unread()[34:].all()
 
 
-def test_a_strip_may_be_parted_again(tmp_path: Path) -> None:
-    """Before a place where it was, or behind it."""
+def test_a_strip_may_be_split_again(tmp_path: Path) -> None:
+    """Before the first jump or after it."""
     values = ramp(40, 5)
     by_gdal(tmp_path / "000.tif", values)
     strip = strip_of(tmp_path / "000.tif")
     expected = np.concatenate([values[:10], values[13:30], np.zeros((5, 5), np.uint16), values[31:]])
-    before = parted(parted(strip, 30, 31, 4, "why"), 10, 11, -3, "why")
-    behind = parted(parted(strip, 10, 11, -3, "why"), 27, 28, 4, "why")
+    before = split_at_jump(split_at_jump(strip, 30, 31, 4, "why"), 10, 11, -3, "why")
+    behind = split_at_jump(split_at_jump(strip, 10, 11, -3, "why"), 27, 28, 4, "why")
     assert before.pieces == behind.pieces
     np.testing.assert_array_equal(before.read(0, 41), expected)

@@ -1,4 +1,4 @@
-"""A valid package is read as it is written, whichever of the contract's forms it uses."""
+"""A valid package is read as written, in all forms that the contract allows."""
 
 import math
 from collections.abc import Callable
@@ -39,7 +39,7 @@ def between(text: str, first: str, after: str) -> str:
     return text[text.index(first) : text.index(after)]
 
 
-def test_every_key_of_the_description_arrives(package: Write) -> None:
+def test_every_key_of_the_description_is_read(package: Write) -> None:
     path = package()
     frame = read_frame(path)
     assert (frame.path, frame.name) == (path, "tern2-0143")
@@ -83,7 +83,7 @@ def test_every_key_of_the_description_arrives(package: Write) -> None:
     assert frame.warnings == ()
 
 
-def test_points_strips_and_inputs_arrive(package: Write) -> None:
+def test_points_strips_and_inputs_are_read(package: Write) -> None:
     path = package()
     frame = read_frame(path)
     assert frame.marks.ids == ("A1", "A2", "A3", "B1")
@@ -101,7 +101,7 @@ def test_points_strips_and_inputs_arrive(package: Write) -> None:
     assert frame.inputs == tuple(path.parent / name for name in names)
 
 
-def test_the_folder_means_its_frame_toml(package: Write) -> None:
+def test_a_folder_stands_for_its_frame_toml(package: Write) -> None:
     path = package()
     assert read_frame(str(path.parent)).path == path
 
@@ -196,7 +196,7 @@ def test_whole_numbers_may_stand_for_real_ones(package: Write) -> None:
 @pytest.mark.parametrize(
     "written", ["1971-06-02T13:42:07.250+02:00", "1971-06-02T06:12:07.25-05:30", "1971-06-02 11:42:07.250Z"]
 )
-def test_another_offset_is_moved_to_utc(package: Write, written: str) -> None:
+def test_a_time_with_an_offset_is_converted_to_utc(package: Write, written: str) -> None:
     exposure = read_frame(package(("1971-06-02T11:42:07.250Z", written))).exposure
     assert exposure.mid_time == datetime(1971, 6, 2, 11, 42, 7, 250000, tzinfo=UTC)
     assert exposure.mid_time.utcoffset() == datetime.now(UTC).utcoffset()

@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.frame.frame import StripRaster
 from calib.frame.remarks import worded
-from calib.frame.strips import parted, without_lines
+from calib.frame.strips import split_at_jump, without_lines
 from calib.run.fitting.damage import damaged
 from calib.tone.dropouts import Dropouts, with_unread
 
@@ -35,13 +35,13 @@ def test_what_a_file_has_lost_is_said_also_where_other_lines_are_left_out() -> N
     assert said_of(strip(CUT_OFF), range(70, 80)) == (cut_off,)
     assert said_of(without_lines(strip(CUT_OFF), range(20, 30)), range(70, 80)) == (cut_off,)
     jump = "strip 1 (001.tif): its picture jumps between lines 39 and 42, as seen: 6 lines of film are missing"
-    put_in = parted(strip(CUT_OFF), 40, 42, 6, "seen")
+    put_in = split_at_jump(strip(CUT_OFF), 40, 42, 6, "seen")
     assert said_of(put_in, range(76, 86)) == (jump, f"strip 1 (001.tif): lines 76 to 85 of 86 left out: {CUT_OFF}")
 
 
 def test_each_jump_is_said_with_what_shows_it() -> None:
     """Of two jumps the later found one's neighbours were named for both (a bug)."""
-    raster = parted(parted(strip(), 60, 60, -8, "strip 2 shows"), 20, 20, 10, "strip 0 shows")
+    raster = split_at_jump(split_at_jump(strip(), 60, 60, -8, "strip 2 shows"), 20, 20, 10, "strip 0 shows")
     assert said_of(raster, range(0)) == (
         "strip 1 (001.tif): its picture jumps between lines 19 and 20, as strip 0 shows: 10 lines of film are missing",
         "strip 1 (001.tif): its picture jumps between lines 59 and 68, as strip 2 shows: 8 lines show film twice",

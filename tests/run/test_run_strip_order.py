@@ -168,7 +168,7 @@ def test_jumps_are_looked_for_again_in_mended_strips_but_not_for_ever(
         return (LineBreak(0, 10, 12, 20, (1,)),) if len(asked) <= some else ()
 
     monkeypatch.setattr(module, "line_breaks", breaks)
-    monkeypatch.setattr(module, "parted", lambda strip, *_: strip + 1)
+    monkeypatch.setattr(module, "split_at_jump", lambda strip, *_: strip + 1)
     monkeypatch.setattr(module, "_overlaps_show", str)
     monkeypatch.setattr(module, "looks_of", lambda frame, _, k: iter([SimpleNamespace(edges=frame.strips[k])]))
     frame, _ = module._without_jumps(Mended((0, 0)), [SimpleNamespace(edges=0)] * 2, 1)  # type: ignore[arg-type, list-item]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from calib.errors import InputError
 from calib.frame.files import DESCRIPTION, text_of
-from calib.frame.gathered import all_of, noted
+from calib.frame.gathered import collecting, joined
 from calib.frame.words import quoted
 
 PACKAGE = f"a frame package: its {DESCRIPTION}, or the folder that holds it"
@@ -45,7 +45,7 @@ def read_list(path: Path) -> tuple[Listed, ...]:
     listed: list[Listed] = []
     mistakes: list[InputError] = []
     for where, written in lines:
-        with noted(mistakes):
+        with collecting(mistakes):
             package = _described(path if is_folder else path.parent, written, path, where)
             if package in packages:
                 expected = f"each frame once; see {packages[package]}"
@@ -59,7 +59,7 @@ def read_list(path: Path) -> tuple[Listed, ...]:
             names[name] = where
             listed.append(Listed(name, package))
     if mistakes:
-        raise all_of(mistakes)
+        raise joined(mistakes)
     return tuple(listed)
 
 

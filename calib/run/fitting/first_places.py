@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from calib.errors import CalibError
 from calib.frame.frame import Frame, StripRaster
 from calib.frame.remarks import Remark
-from calib.frame.strips import parted, with_gap
+from calib.frame.strips import split_at_jump, with_gap
 from calib.run.fitting.damage import damaged
 from calib.run.fitting.looks import Look, looks_of
 from calib.run.fitting.spoilt_lines import without_spoilt
@@ -124,7 +124,7 @@ def _without_jumps(frame: Frame, looks: list[Look], threads: int) -> tuple[Frame
         for each in reversed(breaks):  # the last of a strip first: it leaves the line numbers before it as they are
             strip = strips[each.strip]
             shown_by = _overlaps_show([frame.strips[k] for k in each.beside])
-            strips[each.strip] = parted(strip, each.stop, each.start, each.missing, shown_by)
+            strips[each.strip] = split_at_jump(strip, each.stop, each.start, each.missing, shown_by)
         frame = replace(frame, strips=tuple(strips))
         for k in {each.strip for each in breaks}:
             looks[k] = next(looks_of(frame, 1, k))

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from calib.frame.coherence import scanned_film
 from calib.frame.frame import Frame
-from calib.frame.strips import numbers_lacking
+from calib.frame.strips import missing_numbers
 from calib.sweep.strip_order import Overlaps
 from calib.sweep.wedge_end import SHOWN
 
@@ -23,7 +23,7 @@ def suspected(frame: Frame, overlaps: Overlaps, ends: WedgeEnds, start: int) -> 
 
     Strip `start` does not continue the one before it. Returns (0, "") where only marks could show a gap.
     """
-    lacking = numbers_lacking(frame.strips, start)
+    lacking = missing_numbers(frame.strips, start)
     is_turned = _shows_turned(ends, start)
     if 0 < lacking <= MOST_MISSING:
         if start and overlaps.other[start - 1]:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera.exterior import Pose
-from calib.frame.files import is_within, territory
+from calib.frame.files import allowed_root, is_within
 from calib.frame.frame import Frame
 from calib.ground.region import region_outlined
 from calib.products.atomic import write_text
@@ -54,7 +54,7 @@ def control_lines(frame: Frame, out: Path) -> tuple[str, ...]:
 
 def far_away(frame: Frame, out: Path) -> tuple[str, ...]:
     """A warning where the control file lies outside the folders from which a description may read files."""
-    if is_within(territory(frame.path), out):
+    if is_within(allowed_root(frame.path), out):
         return ()
     return (f"a frame reads no file from so far away: copy {out.name} into {frame.path.parent}",)
 
