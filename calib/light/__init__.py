@@ -1,1 +1,1 @@
-"""Density -> exposure -> reflectance -> standard geometry."""
+"""Conversion of density to exposure, reflectance, and reflectance at the standard geometry."""

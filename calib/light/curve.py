@@ -1,9 +1,9 @@
-"""The film's characteristic curve: density of an exposure, exposure of a density.
+"""The film's characteristic curve: density from exposure, and exposure from density.
 
 The curve is the monotone cubic through the knots (log10 exposure, density): Fritsch and Butland 1984, "A method for
 constructing local monotone piecewise cubic interpolants", SIAM J. Sci. Stat. Comput. 5:300. It rises (negative film)
-or falls (positive film). The way back is the exact inverse of that cubic, not a second interpolation with the columns
-exchanged. Nothing is known beyond the end knots: NaN.
+or falls (positive film). The inverse is exact, not a second interpolation with the columns exchanged. Beyond the
+end knots the result is NaN.
 """
 
 from collections.abc import Sequence
@@ -15,14 +15,14 @@ from scipy.interpolate import PchipInterpolator
 
 from calib.coordinates import Array
 
-_BLOCK = 1 << 16  # elements inverted together: small enough to stay in the cache
-_NEWTON_STEPS = 100  # bisection alone needs 53; Newton's steps, taken where they stay inside, need about four
-_SETTLED = 4e-16  # of the interval's width
+_BLOCK = 1 << 16  # elements inverted together, few enough for the cache
+_NEWTON_STEPS = 100  # at most: bisection alone needs 53, Newton's steps inside the bracket about four
+_SETTLED = 4e-16  # convergence limit, relative to the interval's width
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class FilmCurve:
-    """A characteristic curve made ready: knots in rising order of density, and the cubic of each interval.
+    """A characteristic curve: knots in rising order of density, and the cubic of each interval.
 
     log_exposure, density : (K,) the knots, density rising; `log_exposure` then rises or falls.
     cubic : (4, K-1) coefficients, highest power first, of density as a function of t = 0..1 across the interval.
@@ -61,7 +61,7 @@ def film_curve(log_exposure: Sequence[float], density: Sequence[float]) -> FilmC
 
 
 def _reflected(cubic: Array, end: Array) -> Array:
-    """The same cubics with t running the other way, p(1 - t); `end` is p(1), given so that knots are met exactly."""
+    """The cubics in reversed direction, p(1 - t); `end` is p(1), given so that knots are reproduced exactly."""
     a, b, c, _ = cubic
     return np.stack([-a, 3 * a + b, -3 * a - 2 * b - c, end])
 
@@ -90,7 +90,7 @@ def log_exposure_of(curve: FilmCurve, density: ArrayLike) -> Array:
 
 
 def slope_of(curve: FilmCurve, density: ArrayLike) -> Array:
-    """d log10 H / d D at a density, any shape: what turns a density error into one of log exposure.
+    """d log10 H / d D at a density, any shape: the factor from a density error to one of log exposure.
 
     Negative for positive film. NaN beyond the end knots; infinite at an end knot where the monotone cubic is flat.
     """
@@ -122,16 +122,16 @@ def _inverse(curve: FilmCurve, density: ArrayLike) -> tuple[np.ndarray, Array]:
     for first in range(0, flat.size, _BLOCK):
         part = slice(first, first + _BLOCK)
         t[part] = _solve(curve.cubic[:, index[part]], flat[part])
-    t[flat == curve.density[-1]] = 1.0  # where the end is flat, a rounding of the cubic would cost half the digits
+    t[flat == curve.density[-1]] = 1.0  # if the end is flat, rounding of the cubic would cost half the digits
     with np.errstate(invalid="ignore"):
         t[~((flat >= curve.density[0]) & (flat <= curve.density[-1]))] = np.nan
     return index.reshape(y.shape), t.reshape(y.shape)
 
 
 def _solve(cubic: Array, value: Array) -> Array:
-    """t in [0, 1] at which rising cubics (4, n) take the values (n,): Newton's steps inside a shrinking bracket.
+    """t in [0, 1] at which rising cubics (4, n) take the values (n,): Newton's method inside a shrinking bracket.
 
-    Every element stops by itself, so that a value never depends on which others it was solved with.
+    Every element stops on its own, so that a result never depends on the other elements.
     """
     with np.errstate(invalid="ignore"):
         t = np.clip((value - cubic[3]) / (cubic[0] + cubic[1] + cubic[2]), 0.0, 1.0)

@@ -1,11 +1,11 @@
-"""Photometric functions of plain angles, by name, and the ratio that brings a reflectance to the standard geometry.
+"""Photometric functions of plain angles, by name, and the ratio that converts reflectance to the standard geometry.
 
-A *disk function* says how brightness is shared over the disk at one phase angle; it is 1 at phase 0, incidence 0 and
-says nothing of how the whole dims with phase. `lommel-seeliger`, `lunar-lambert` and `akimov` are such: a ratio made of
-them leaves the phase curve in the picture. Two functions carry it: `hapke`, and the default `akimov-phase-curve`, which
-is the Akimov disk function times the equigonal albedo that, spread over the disk by it, gives the observed brightness
-of the whole Moon at that phase. The default has no parameter to choose, stays positive at every geometry and never
-rises with phase; the curve was observed from 1.55 to 97 degrees, runs on smoothly beyond, and is held from
+A *disk function* gives the distribution of brightness over the disk at one phase angle; it is 1 at phase 0, incidence 0
+and does not contain the decrease with phase. `lommel-seeliger`, `lunar-lambert` and `akimov` are disk functions: ratios
+of them leave the phase curve in the picture. Two functions include it: `hapke`, and the default `akimov-phase-curve`,
+which is the Akimov disk function times the equigonal albedo that, integrated over the disk, gives the observed
+brightness of the whole Moon at that phase. The default has no free parameter, is positive at every geometry and never
+rises with phase. The curve was observed from 1.55 to 97 degrees, continues smoothly beyond, and is held constant from
 `held_beyond_deg` (130) on. Coefficients and sources: `reference/photometry.toml`.
 """
 
@@ -37,7 +37,7 @@ def photometric_function(name: str) -> PhotometricFunction:
     """The function of that name.
 
     Raises:
-        ValueError: no such name; the message lists those there are.
+        ValueError: unknown name; the message lists the known ones.
     """
     if name not in MODELS:
         raise ValueError(f"photometric function {name!r}: expected one of {', '.join(MODELS)}")
@@ -55,10 +55,10 @@ def evaluate(name: str, incidence_deg: ArrayLike, emission_deg: ArrayLike, phase
 
 
 def to_standard(name: str, incidence_deg: ArrayLike, emission_deg: ArrayLike, phase_deg: ArrayLike) -> Array:
-    """What a reflectance is multiplied by to bring it to the standard geometry: f(30, 0, 30) / f(i, e, g).
+    """Factor that converts reflectance to the standard geometry: f(30, 0, 30) / f(i, e, g).
 
     Angles in degrees that broadcast; NaN where incidence or emission is 90 degrees or more. Towards the terminator
-    the ratio grows without limit, and the reflectance's error with it.
+    the factor grows without limit, and with it the error of the result.
     """
     standard = constants("photometry")["standard_geometry"]
     there = evaluate(name, standard["incidence_deg"], standard["emission_deg"], standard["phase_deg"])
@@ -90,7 +90,7 @@ def akimov(incidence: Array, emission: Array, phase: Array) -> Array:
     """
     g = np.maximum(phase, _NO_PHASE)
     lon = np.arctan2(np.cos(incidence) - np.cos(emission) * np.cos(g), np.cos(emission) * np.sin(g))
-    # angles rounded in float32 may step over the terminator and the limb by a rounding
+    # angles in float32 may lie beyond the terminator or the limb by rounding
     lon = np.clip(lon, g - np.pi / 2.0, np.pi / 2.0)
     cos_lat = np.clip(np.cos(emission) / np.cos(lon), 0.0, 1.0)
     shape = np.cos(np.pi / (np.pi - g) * (lon - g / 2.0)) / np.cos(lon)
@@ -99,7 +99,7 @@ def akimov(incidence: Array, emission: Array, phase: Array) -> Array:
 
 
 def akimov_disk_integral(phase: Array) -> Array:
-    """What the Akimov disk function sums to over the whole disk, relative to phase 0; phase in radians below pi.
+    """Integral of the Akimov disk function over the whole disk, relative to phase 0; phase in radians below pi.
 
     (1/pi) times the integral of the function over the disk as seen: the longitudes and latitudes separate, which leaves
     2 cos(g/2) (pi - g) / pi^(3/2) * Gamma((n + 1)/2) / Gamma(n/2 + 1) with n = 2 + g / (pi - g).

@@ -1,7 +1,7 @@
 """The three photometric angles, from unit vectors in any common axes.
 
-The Sun stands at infinity in the direction of the sub-solar point: seen from a place on the ground it is displaced
-by at most radius / distance = 0.00067 deg, an eighth of what the sub-solar point itself is good for.
+The Sun is at infinity in the direction of the sub-solar point. Its parallax at a place on the ground is at most
+radius / distance = 0.00067 deg, an eighth of the accuracy of the sub-solar point.
 """
 
 from dataclasses import dataclass
@@ -24,7 +24,7 @@ class PhotometricAngles:
 
 @dataclass(frozen=True, slots=True)
 class CenterLight:
-    """Light and view at a frame's centre on level ground, degrees; the azimuth of the Sun is clockwise from north."""
+    """Angles of light and view at a frame's centre on level ground, degrees; Sun azimuth is clockwise from north."""
 
     incidence_deg: float
     emission_deg: float
@@ -39,7 +39,7 @@ def sun_direction(sun: SubsolarPoint) -> Array:
 
 
 def angle_between(a: ArrayLike, b: ArrayLike) -> Array:
-    """Angle in degrees between unit vectors (..., 3), good to rounding at every angle, also at 0 and 180.
+    """Angle in degrees between unit vectors (..., 3), accurate to rounding at every angle, also at 0 and 180.
 
     W. Kahan's form 2 atan(|a - b| / |a + b|) (quoted from memory); the arc cosine loses half the digits near 0.
     """

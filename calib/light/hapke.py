@@ -15,7 +15,7 @@ from calib.coordinates import Array
 
 ParticlePhase = Callable[[Array], Array]
 Multiple = Callable[[Array, float], Array]
-_TINY = 1e-12  # keeps the cotangents finite at the zenith, where their exponentials have long vanished
+_TINY = 1e-12  # keeps cotangents finite at the zenith, where their exponentials vanish
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +65,13 @@ def _rough(incidence: Array, emission: Array, phase: Array, slope: float) -> tup
     sun_is_low = incidence >= emission
     mu0, mu = np.where(sun_is_low, mu_low, mu_high), np.where(sun_is_low, mu_high, mu_low)
     level0, level = np.where(sun_is_low, level_low, level_high), np.where(sun_is_low, level_high, level_low)
-    common = np.exp(-2.0 * np.tan(np.minimum(psi, np.pi - _TINY) / 2.0))  # of the shadowed and the unseen, in common
+    common = np.exp(-2.0 * np.tan(np.minimum(psi, np.pi - _TINY) / 2.0))  # both shadowed and hidden
     shadow = mu / level * np.cos(incidence) / level0 * chi / (1.0 - common * (1.0 - chi * np.cos(high) / level_high))
     return mu0, mu, shadow
 
 
 def _azimuth(incidence: Array, emission: Array, phase: Array) -> Array:
-    """Azimuth between the planes of incidence and emission; at the zenith it has no meaning and no effect."""
+    """Azimuth between the planes of incidence and emission; at the zenith it is arbitrary and has no effect."""
     across = np.maximum(np.sin(incidence) * np.sin(emission), _TINY)
     cosine = (np.cos(phase) - np.cos(incidence) * np.cos(emission)) / across
     return np.arccos(np.clip(cosine, -1.0, 1.0))

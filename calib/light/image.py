@@ -1,4 +1,4 @@
-"""A density image to reflectance, with no frame around it: on plain arrays and on labelled ones."""
+"""Converts a single density image to reflectance, as a plain or a labelled array."""
 
 import numpy as np
 import xarray as xr
@@ -6,7 +6,7 @@ from numpy.typing import ArrayLike
 
 from calib.light.curve import FilmCurve, exposure_of
 
-_AT_ONCE = 1 << 20  # elements turned into exposure together, so that a large image needs no large scratch space
+_AT_ONCE = 1 << 20  # elements converted together, to limit temporary memory for large images
 
 
 def reflectance_image(
@@ -14,10 +14,10 @@ def reflectance_image(
 ) -> np.ndarray | xr.DataArray:
     """Radiance factor of a density image: exposure by the characteristic curve, times `factor` (per lux second).
 
-    density : one dimension or more; of a labelled array (also one of dask blocks) name, labels and attributes are
-    kept right.
+    density : one dimension or more. A labelled array, also one of dask blocks, keeps labels and attributes, with name,
+    long name and units of reflectance.
     factor : a number, or an array that broadcasts against `density`: see `radiometry.reflectance_per_exposure`.
-    Returns the kind of array that came in, in float32 for float32 density, else float64; NaN beyond the curve's ends.
+    Returns the same kind of array, float32 for float32 density, else float64; NaN beyond the curve's ends.
     """
     dtype = np.dtype(np.float32 if density.dtype == np.float32 else np.float64)
 

@@ -1,4 +1,4 @@
-"""Exposure on the film to reflectance of the ground: the camera equation turned round.
+"""Converts exposure on the film to reflectance of the ground: the camera equation, inverted.
 
     H = rho * (E / d^2) * transmittance * illumination * shutter / (4 N^2)
 
@@ -14,7 +14,7 @@ from calib.coordinates import Array, FilmPoints
 
 
 class Lens(Protocol):
-    """What of a camera the camera equation needs; `frame.camera.Camera` is one."""
+    """The properties of a camera in the camera equation; `frame.camera.Camera` has them."""
 
     @property
     def focal_length_mm(self) -> float: ...
@@ -33,7 +33,7 @@ def relative_illumination(camera: Lens, film: FilmPoints, cos_field: Array | Non
 
     With `camera.falloff` = (a1, a2): 1 + a1 r^2 + a2 r^4, r in mm on the film from the principal point. Without: the
     fourth power of the cosine of the field angle. `cos_field` is that cosine (the Z component of the unit ray in camera
-    axes); when it is not given it is taken from the film point as measured, which neglects distortion: a relative
+    axes); if not given, it is computed from the film point as measured, which neglects distortion: a relative
     displacement s of the film point changes the result by 4 sin^2(field) s.
     """
     x = np.asarray(film.x_mm, dtype=np.float64) - camera.principal_point_mm[0]

@@ -29,7 +29,7 @@ def knots(draw: st.DrawFn) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 @settings(deadline=None)
 @given(knots())
 def test_the_cubic_is_the_published_one(curve_knots: tuple[NDArray[np.float64], NDArray[np.float64]]) -> None:
-    """scipy's own evaluation of Fritsch and Butland's interpolant, also where the knots were turned round."""
+    """scipy's own evaluation of Fritsch and Butland's interpolant, also where the knots are reversed."""
     x, y = curve_knots
     at = np.linspace(x[0], x[-1], 301)
     np.testing.assert_allclose(density_of(film_curve(x, y), at), PchipInterpolator(x, y)(at), rtol=0, atol=1e-12)
@@ -87,7 +87,7 @@ def test_slope_is_the_derivative_of_the_inverse(
 
 
 def test_a_value_does_not_depend_on_its_neighbours() -> None:
-    """Same bytes alone, in a row, or in an image: products must not depend on how the work was cut up."""
+    """Same bytes alone, in a row, or in an image: products must not depend on the division into blocks."""
     curve = film_curve(LOG_EXPOSURE, DENSITY)
     image = np.linspace(0.15, 1.85, 200_000).reshape(400, 500)
     whole = log_exposure_of(curve, image)

@@ -1,4 +1,4 @@
-"""Exposure from noisy density: right on the average, with a sigma that the scatter agrees with."""
+"""Exposure from noisy density: unbiased, with a sigma that agrees with the scatter."""
 
 import numpy as np
 import pytest
@@ -55,7 +55,7 @@ def test_the_mean_is_right_near_the_bright_end_too(sigma: float, is_positive: bo
 
 
 @pytest.mark.parametrize("density", [1.9, 1.95, 2.0, 2.05])
-def test_the_systematic_error_holds_what_no_table_can_set_right(density: float) -> None:
+def test_the_systematic_error_includes_the_remaining_bias(density: float) -> None:
     """The mean is off there, by a known amount."""
     sigma, true = 0.05, float(exposure_of(CURVE, density))
     noisy = (density + sigma * np.random.default_rng(7).standard_normal(100_000)).astype(np.float32)
@@ -108,7 +108,7 @@ def test_a_large_systematic_error_is_stated_as_large_as_it_is(log_exposure: floa
     assert result.systematic[0] == pytest.approx(np.sqrt(np.mean(off**2)), rel=0.15)
 
 
-def test_film_at_the_dark_end_may_have_seen_no_light_at_all() -> None:
+def test_sigma_at_the_dark_end_includes_no_light_at_all() -> None:
     """In full shadow the film lies at the curve's first knot: what is read there is off by up to that exposure."""
     sigma, (low, _) = 0.02, CURVE.span
     density = low + sigma * np.random.default_rng(8).standard_normal((20_000, 4))
@@ -122,7 +122,7 @@ def test_film_at_the_dark_end_may_have_seen_no_light_at_all() -> None:
 
 
 @pytest.mark.parametrize("is_positive", [False, True])
-def test_film_within_a_sigma_of_the_dark_end_lies_at_it(is_positive: bool) -> None:
+def test_film_within_a_sigma_of_the_dark_end_is_flagged(is_positive: bool) -> None:
     """Half of full shadow passed for film that can be calibrated, with values a sigma above none at all (a bug)."""
     density = CURVE.density[:: -1 if is_positive else 1]
     curve, sigma = film_curve(tuple(LOG_EXPOSURE), tuple(density)), 0.02
@@ -136,7 +136,7 @@ def test_film_within_a_sigma_of_the_dark_end_lies_at_it(is_positive: bool) -> No
 
 
 @pytest.mark.parametrize("is_positive", [False, True])
-def test_where_most_film_is_in_shadow_what_noise_takes_from_the_dark_end_is_dark(is_positive: bool) -> None:
+def test_where_most_film_is_in_shadow_the_dark_limit_lies_farther_inside(is_positive: bool) -> None:
     """A third of the pixels kept of a frame at the terminator were full shadow, two sigma too bright: 46 % of all were
     within one. Of pixels (the mean of two samples) that are kept, nine in ten are to have seen light."""
     chance, sigma, dark, n = np.random.default_rng(11), 0.05, 0.85, 200_000
@@ -153,8 +153,8 @@ def test_where_most_film_is_in_shadow_what_noise_takes_from_the_dark_end_is_dark
     assert abs(bright - end) > 20 * sigma
 
 
-def test_the_table_reaches_six_sigma_beyond_the_curve_and_goes_on_straight() -> None:
-    """A chord at both ends: what is further off is no noise."""
+def test_the_table_extends_six_sigma_beyond_the_curve_along_chords() -> None:
+    """A chord at both ends; larger deviations are not noise."""
     table, (low, high) = table_of(0.01), CURVE.span
     last = table.first + (len(table.value) - 1) / table.per_density
     assert table.first == pytest.approx(low - 0.06, abs=1e-3)

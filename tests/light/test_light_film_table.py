@@ -1,4 +1,4 @@
-"""A table over the film: as good as it promises where it interpolates, the function itself where it cannot."""
+"""A table over the film: within its tolerance where it interpolates, the function itself elsewhere."""
 
 import numpy as np
 import pytest
@@ -18,7 +18,7 @@ def places(seed: int, n: int = 3000) -> FilmPoints:
 
 @given(st.floats(20.0, 900.0), st.floats(-5.0, 5.0))
 @settings(max_examples=20, deadline=None)
-def test_a_falloff_is_met_to_the_tolerance_for_any_lens(focal_mm: float, x0: float) -> None:
+def test_a_falloff_is_interpolated_to_the_tolerance_for_any_lens(focal_mm: float, x0: float) -> None:
     def falloff(film: FilmPoints) -> Array:
         return (1 + ((film.x_mm - x0) ** 2 + film.y_mm**2) / focal_mm**2) ** 2.0
 
@@ -26,8 +26,8 @@ def test_a_falloff_is_met_to_the_tolerance_for_any_lens(focal_mm: float, x0: flo
     assert np.abs(film_table(falloff, FORMAT).at(film) / falloff(film) - 1).max() < TOLERANCE / 2
 
 
-def test_where_the_function_breaks_off_it_is_asked_itself() -> None:
-    """A lens that grows dark: the factor rises without limit and has no value beyond."""
+def test_where_the_function_ends_it_is_evaluated_itself() -> None:
+    """A lens that becomes dark: the factor rises without limit, and is undefined beyond."""
 
     def factor(film: FilmPoints) -> Array:
         light = 1 - (film.x_mm**2 + film.y_mm**2) / 25.0**2
@@ -40,7 +40,7 @@ def test_where_the_function_breaks_off_it_is_asked_itself() -> None:
     assert np.isnan(found).any()
 
 
-def test_no_place_has_no_value_and_a_place_beyond_the_format_has_its_own() -> None:
+def test_nan_places_give_nan_and_places_beyond_the_format_the_function() -> None:
     table = film_table(lambda film: 1.0 + film.x_mm / 1000, FORMAT)
     found = table.at(FilmPoints(np.array([[np.nan, 90.0]]), np.array([[0.0, 0.0]])))
     assert found.shape == (1, 2)

@@ -157,7 +157,7 @@ def test_always_finite_and_never_negative(name: str, geometry: tuple[float, floa
 
 
 @pytest.mark.parametrize("name", sorted(MODELS))
-def test_standard_geometry_stays_and_horizons_have_no_answer(name: str) -> None:
+def test_the_factor_is_1_at_standard_geometry_and_nan_at_horizons(name: str) -> None:
     assert to_standard(name, 30.0, 0.0, 30.0) == pytest.approx(1.0, rel=1e-15)
     beyond = to_standard(name, [90.0, 30.0, 95.0, np.nan, 30.0], [0.0, 90.0, 10.0, 0.0, 0.0], [90, 60, 90, 0, np.nan])
     assert np.isnan(beyond).all()

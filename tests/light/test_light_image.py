@@ -1,4 +1,4 @@
-"""A density image to reflectance: plain, labelled, in blocks; nothing but the curve and a factor in it."""
+"""A density image to reflectance: plain, labelled, in blocks; only the curve and a factor are applied."""
 
 import dask.array as da
 import numpy as np
@@ -12,7 +12,7 @@ CURVE = film_curve((-3.0, -2.0, -1.0, 0.0), (0.2, 0.5, 1.4, 2.0))
 IMAGE = np.linspace(0.1, 2.1, 60 * 40).reshape(60, 40)
 
 
-def test_reflectance_is_exposure_times_factor_and_nothing_beyond_the_curve() -> None:
+def test_reflectance_is_exposure_times_factor_and_nan_beyond_the_curve() -> None:
     factor = np.linspace(0.5, 0.7, 40)
     found = reflectance_image(IMAGE, CURVE, factor)
     inside = (IMAGE >= 0.2) & (IMAGE <= 2.0)
