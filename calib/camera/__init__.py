@@ -1,1 +1,1 @@
-"""Film millimetres <-> ray <-> ground: interior and exterior orientation, the Sun, resection."""
+"""Conversion between film places and rays: interior and exterior orientation, shutter motion, and space resection."""

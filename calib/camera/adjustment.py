@@ -1,4 +1,4 @@
-"""Least squares for a pose: film residuals of known places and, where its sigmas are given, the pose as stated."""
+"""Least-squares adjustment of a pose to control points on the film and, if its sigmas are given, to the stated pose."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ from calib.errors import NotPossible
 if TYPE_CHECKING:
     from calib.frame.camera import Camera
 
-UNKNOWNS = 6  # three of the place, three of the attitude
-MAX_STEPS = 200  # a guard: steps end when none helps
-FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-3, 1e-15, 1e12  # in parts of the unknowns' own information
-DAMPING_STEP = 10.0  # times, down after a step that helped and up after one that did not
+UNKNOWNS = 6  # three of position, three of attitude
+MAX_STEPS = 200  # limit; normally the iteration ends when no step improves the fit
+FIRST_DAMPING, LEAST_DAMPING, MOST_DAMPING = 1e-3, 1e-15, 1e12  # relative to the diagonal of the normal matrix
+DAMPING_STEP = 10.0  # factor: divides the damping after an improvement, multiplies it otherwise
 SMALLEST_STEP = 1e-13  # relative to the distance, and in radians
-SINGULAR = 1e-9  # ratio of the singular values below which the scaled problem counts as undetermined
-SIGNIFICANCE = 0.001  # that the scatter exceeds the stated one, to widen the covariance (common practice, no source)
+SINGULAR = 1e-9  # smallest ratio of singular values of a determined problem, after scaling
+SIGNIFICANCE = 0.001  # of excess scatter for which the covariance is widened (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Control:
-    """Known places (N, 3) in the Moon frame (km), where the film was measured to show them, and its 1-sigma (N,)."""
+    """Control points: positions (N, 3) in the Moon frame (km), measured film places, and their 1-sigma (N,)."""
 
     ids: tuple[str, ...]
     position_km: Array
@@ -38,21 +38,21 @@ class Control:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Observations:
-    """What a pose is fitted to; `prior` (6,) is one over the sigma of each unknown, 0 where it is free."""
+    """The observations for a pose; `prior` (6,) is one over the sigma of each unknown, 0 if it is free."""
 
     camera: Camera
     control: Control
     given: Pose
     prior: Array
-    unit: Array  # (6,) what a change of 1 in each scaled unknown means: the distance in km, and a radian
+    unit: Array  # (6,) size of a change of 1 in each scaled unknown: the distance in km, and a radian
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Adjusted:
     """A fitted pose, its covariance (6, 6) in km and radians, and the squared scatter in units of the stated sigmas.
 
-    `cofactor` is the covariance as the stated sigmas alone would have it; `covariance` is wider by the variance factor
-    where the scatter is significantly larger than stated. `square` is the sum of squares that was made least.
+    `cofactor` is the covariance by the stated sigmas alone; `covariance` is multiplied by the variance factor if the
+    scatter is significantly larger than stated. `square` is the minimized sum of squares.
     """
 
     pose: Pose
@@ -63,7 +63,7 @@ class Adjusted:
 
 
 def observations(camera: Camera, control: Control, given: Pose) -> Observations:
-    """Put control points and the stated pose on one footing."""
+    """The observations from control points and the stated pose, with scaled unknowns."""
     position, attitude = given.sigma_position_km, given.sigma_attitude_deg
     weights = [1.0 / position if position else 0.0, 1.0 / np.radians(attitude) if attitude else 0.0]
     distance = float(np.median(np.linalg.norm(control.position_km - given.position_km, axis=1)))
@@ -71,24 +71,24 @@ def observations(camera: Camera, control: Control, given: Pose) -> Observations:
 
 
 def residuals_mm(known: Observations, pose: Pose) -> Array:
-    """Measured minus computed (N, 2); NaN where a point has no image."""
+    """Measured minus computed film places (N, 2) in mm; NaN where a point has no image."""
     computed = moon_to_film(known.camera, pose, known.control.position_km)
     return np.stack([known.control.film.x_mm - computed.x_mm, known.control.film.y_mm - computed.y_mm], axis=-1)
 
 
 def residuals(known: Observations, pose: Pose) -> Array:
-    """Measured minus computed (N, 2) in units of the points' sigmas."""
+    """Measured minus computed film places (N, 2) in units of the points' sigmas."""
     return residuals_mm(known, pose) / known.control.sigma_mm[:, np.newaxis]
 
 
 def design(known: Observations, pose: Pose) -> Array:
-    """Derivatives (N, 2, 6) of the computed places, in sigmas, by the scaled unknowns."""
+    """Derivatives (N, 2, 6) of the computed film places, in sigmas, with respect to the scaled unknowns."""
     by_pose = sensitivity(known.camera, pose, known.control.position_km)
     return by_pose * known.unit / known.control.sigma_mm[:, np.newaxis, np.newaxis]
 
 
 def stated(known: Observations, pose: Pose) -> tuple[Array, Array]:
-    """Rows of the stated pose: what is left to go back to it (K,), in its sigmas, and their derivatives (K, 6)."""
+    """Rows for the stated pose: stated minus present unknowns (K,), in sigmas, and the derivatives (K, 6)."""
     bound = known.prior > 0
     away = np.concatenate(
         [pose.position_km - known.given.position_km, turn_between(known.given.rotation, pose.rotation)]
@@ -97,7 +97,7 @@ def stated(known: Observations, pose: Pose) -> tuple[Array, Array]:
 
 
 def stepped(known: Observations, pose: Pose, step: Array) -> Pose:
-    """The pose after a step (6,) of the scaled unknowns."""
+    """The pose changed by a step (6,) of the scaled unknowns."""
     return moved(pose, step * known.unit)
 
 
@@ -114,7 +114,7 @@ def adjust(known: Observations, used: NDArray[np.bool_], start: Pose) -> Adjuste
         step = np.linalg.lstsq(damped, np.concatenate([residual, np.zeros(UNKNOWNS)]), rcond=None)[0]
         trial = stepped(known, pose, step)
         trial_residual = _rows(known, used, trial)
-        if trial_residual @ trial_residual <= residual @ residual:  # false too where a point has lost its image
+        if trial_residual @ trial_residual <= residual @ residual:  # also false if a point has lost its image
             pose, residual, damping = trial, trial_residual, max(damping / DAMPING_STEP, LEAST_DAMPING)
         else:
             damping *= DAMPING_STEP

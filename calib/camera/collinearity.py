@@ -1,4 +1,4 @@
-"""A place in the Moon frame -> the film, and how the film place answers to a small change of the pose."""
+"""Projects positions in the Moon frame onto the film, with derivatives with respect to the pose."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from calib.coordinates import Array, FilmPoints
 if TYPE_CHECKING:
     from calib.frame.camera import Camera
 
-SLIT_MM = 1e-9  # how closely a place must lie under the slit at the time it is imaged
-SECANT_STEPS = 30  # a guard: secants meet in a few
-SLOPES = (-2.0, -0.25)  # beyond them, a difference of two times is rounding: see `ground.slit`
+SLIT_MM = 1e-9  # largest distance of a place from the slit at the time it is imaged
+SECANT_STEPS = 30  # limit; the secant method normally needs a few
+SLOPES = (-2.0, -0.25)  # bounds: a slope outside them is due to rounding of the times, see `ground.slit`
 
 
 def moon_to_film(camera: Camera, pose: Pose, position_km: Array) -> FilmPoints:
-    """Film places of positions (..., 3), whether or not something stands in between; NaN where there is no image.
+    """Film places of positions (..., 3), without a test for occlusion; NaN where there is no image.
 
-    Under a moving camera's slit, the place where the slit stands at the time at which the position is imaged there.
+    For a moving camera with a slit, it is the place at which the slit stands when the position is imaged there.
     """
     if not is_moving(camera, pose):
         return direction_to_film(camera, pose.to_camera(position_km - pose.position_km))
@@ -33,20 +33,20 @@ def moon_to_film(camera: Camera, pose: Pose, position_km: Array) -> FilmPoints:
 
 
 def film_at(camera: Camera, pose: Pose, position_km: Array, seconds: Array) -> FilmPoints:
-    """Film places of positions (..., 3) if all the film were exposed at times (...) after the mid time."""
+    """Film places of positions (..., 3) if all film were exposed at times (...) in seconds after the mid time."""
     return direction_to_film(camera, seen_at(pose, seconds, position_km))
 
 
 def _seconds_of(camera: Camera, pose: Pose, position_km: Array) -> Array:
-    """When the slit meets the images of positions (N, 3): the root of (time the slit is there) - t, by secants.
+    """Times (N,), in seconds after the mid time, at which the slit meets the images of positions (N, 3); NaN if never.
 
-    NaN where the slit and the image do not meet. Each place is followed on its own, so that no result depends on how
-    many are asked for.
+    They are roots of (time of the slit at the image) - t, by the secant method. Each place is iterated on its own, so
+    that no result depends on the number of places.
     """
     close = SLIT_MM * max(abs(rate) for rate in seconds_per_mm(camera))
     last, seconds = np.zeros(len(position_km)), np.zeros(len(position_km))
     off = seconds_at(camera, film_at(camera, pose, position_km, seconds))
-    slope = np.full(seconds.shape, -1.0)  # of `off` by time; the image is far slower than the slit
+    slope = np.full(seconds.shape, -1.0)  # d off / dt; the image moves far slower than the slit
     open_ = np.flatnonzero(np.isfinite(off))
     for _ in range(SECANT_STEPS):
         open_ = open_[np.abs(off[open_]) > 0.01 * close]
@@ -62,7 +62,7 @@ def _seconds_of(camera: Camera, pose: Pose, position_km: Array) -> Array:
 
 
 def sensitivity(camera: Camera, pose: Pose, position_km: Array) -> Array:
-    """Derivatives (N, 2, 6) of the film place (x, y in mm) of positions (N, 3) by the pose.
+    """Derivatives (N, 2, 6) of the film places (x, y in mm) of positions (N, 3) with respect to the pose.
 
     Order of the six: the camera's position along the Moon's x, y, z (km), then a turn about the camera's own X, Y, Z
     (radians; see `exterior.turned`).
@@ -79,13 +79,13 @@ def sensitivity(camera: Camera, pose: Pose, position_km: Array) -> Array:
     by_unknown = by_vector @ np.swapaxes(turned_by_pose, 1, 2)
     by_time = by_vector @ _by_time(pose, pose.motion, v, seconds)[..., np.newaxis]
     rate = np.array(seconds_per_mm(camera))
-    # the time is itself a function of the place: t = rate . place, so dt = (rate . d place) / (1 - rate . velocity)
+    # the time depends on the place: t = rate . place, so dt = (rate . d place) / (1 - rate . velocity)
     share = np.einsum("k,nkj->nj", rate, by_unknown) / (1.0 - np.einsum("k,nkj->nj", rate, by_time))
     return np.asarray(by_unknown + by_time * share[:, np.newaxis, :])
 
 
 def _by_vector(camera: Camera, v: Array) -> Array:
-    """Derivatives (N, 2, 3) of the film place by the vector (N, 3) from the camera in its own axes."""
+    """Derivatives (N, 2, 3) of the film place with respect to the vector (N, 3) from the camera, in camera axes."""
     x, y, depth = v[:, 0], v[:, 1], v[:, 2]
     by_vector = np.zeros((len(v), 2, 3))
     by_vector[:, 0, 0] = by_vector[:, 1, 1] = camera.focal_length_mm / depth
@@ -97,7 +97,7 @@ def _by_vector(camera: Camera, v: Array) -> Array:
 
 
 def _by_pose(pose: Pose, v: Array) -> Array:
-    """Derivatives (N, 3, 6) of the vector by the pose."""
+    """Derivatives (N, 3, 6) of the vector with respect to the pose."""
     by_pose = np.zeros((len(v), 3, 6))
     by_pose[:, :, :3] = -pose.rotation.T
     by_pose[:, :, 3:] = _cross_matrix(v)
@@ -105,7 +105,7 @@ def _by_pose(pose: Pose, v: Array) -> Array:
 
 
 def _by_time(pose: Pose, motion: Motion | None, v: Array, seconds: Array) -> Array:
-    """Velocity (N, 3) per second of the vector: the camera moves on, and turns on about its own axes."""
+    """Rate of change (N, 3) per second of the vector, due to the camera's velocity and turn rate."""
     if motion is None:
         return np.zeros_like(v)
     onward = turned_on(motion, np.broadcast_to(pose.to_camera(motion.velocity_km_s), v.shape), -seconds)

@@ -1,7 +1,7 @@
-"""Exterior orientation: where the camera stood and how it was turned, from either form of pointing.
+"""Exterior orientation: position and attitude of the camera, from either form of pointing.
 
-A rotation turns camera axes (X right, Y down, Z to the ground) into Moon axes: ``v_moon = R v_camera``; its columns
-are the camera's axes seen from the Moon. Quaternions are (w, x, y, z), scalar first.
+A rotation converts camera axes (X right, Y down, Z to the ground) into Moon axes: ``v_moon = R v_camera``; its columns
+are the camera's axes in the Moon frame. Quaternions are (w, x, y, z), scalar first.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from calib.moon import RADIUS_KM
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Motion:
-    """How a camera moves on: velocity (3,) in the Moon frame, km/s, and turn (3,) about its own axes, rad/s."""
+    """Motion of a camera: velocity (3,) in the Moon frame, km/s, and turn rate (3,) about its own axes, rad/s."""
 
     velocity_km_s: Array
     turn_rad_s: Array
@@ -25,10 +25,10 @@ class Motion:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pose:
-    """Position (3,) in the Moon frame and rotation (3, 3) at the mid time; 1-sigma per axis where it is known.
+    """Position (3,) in the Moon frame (km) and rotation (3, 3) at the mid time; 1-sigma per axis if known.
 
     `sigma_position_km` holds for each of the three coordinates, `sigma_attitude_deg` for the turn about each axis.
-    `motion` matters where a shutter gives parts of the film times of their own, see `camera.shutter`.
+    `motion` matters only with a shutter slit, which exposes parts of the film at different times: see `camera.shutter`.
     """
 
     position_km: Array
@@ -47,7 +47,7 @@ class Pose:
 
 
 def pose_of(pointing: PointingByPosition | PointingBySubPoint) -> Pose:
-    """The pose that a description of the pointing, in either form, stands for."""
+    """The pose for a described pointing in either form."""
     if isinstance(pointing, PointingByPosition):
         q = pointing.camera_to_moon
         position = np.array(pointing.position_km, np.float64)
@@ -68,8 +68,8 @@ def rotation_of_tilt(tilt_deg: float, azimuth_deg: float, swing_deg: float) -> A
     """Rotation (3, 3) from camera axes to local (east, north, up).
 
     The axis leaves the downward vertical by `tilt_deg` towards `azimuth_deg`, clockwise from north. `swing_deg` is
-    measured clockwise in the image from image-up (-Y) to the direction of the nadir point; where there is no tilt it is
-    measured to the direction opposite the azimuth, the limit of a small tilt, so that azimuth 0 with swing 180 puts
+    measured clockwise in the image from image-up (-Y) to the direction of the nadir point; without tilt it is
+    measured to the direction opposite the azimuth, the limit for small tilts, so that azimuth 0 with swing 180 puts
     north up. (The angles of Wolf & Dewitt, Elements of Photogrammetry, appendix on rotation, with y and z reversed.)
     """
     tilt, azimuth, swing = np.radians([tilt_deg, azimuth_deg, swing_deg])
@@ -84,7 +84,7 @@ def rotation_of_tilt(tilt_deg: float, azimuth_deg: float, swing_deg: float) -> A
 
 
 def rotation_of(quaternion: Array) -> Array:
-    """Rotation (3, 3) of a quaternion (w, x, y, z), which is brought to unit length first."""
+    """Rotation (3, 3) of a quaternion (w, x, y, z), which is normalized first."""
     w, x, y, z = quaternion / np.linalg.norm(quaternion)
     return np.array(
         [
@@ -98,7 +98,7 @@ def rotation_of(quaternion: Array) -> Array:
 def quaternion_of(rotation: Array) -> Array:
     """Unit quaternion (w, x, y, z) of a rotation, w not negative.
 
-    It is read from the row of ``4 q qT`` with the largest diagonal, which no rotation makes small.
+    It is taken from the row of ``4 q qT`` with the largest diagonal element, which is never small.
     """
     m = np.asarray(rotation, np.float64)
     trace = np.trace(m)
@@ -125,14 +125,14 @@ def moved(pose: Pose, change: Array) -> Pose:
 
 
 def turn_between(first: Array, second: Array) -> Array:
-    """The turn (3,) in radians about the camera's axes that leads from the first rotation to the second."""
+    """The turn (3,) in radians about the camera's axes from the first rotation to the second."""
     q = quaternion_of(first.T @ second)
     length = float(np.linalg.norm(q[1:]))
     return 2.0 * (np.arctan2(length, q[0]) / length if length > 0 else 1.0) * q[1:]
 
 
 def _local_axes(lon_deg: float, lat_deg: float) -> Array:
-    """Rows: east, north, up; at a pole as on the meridian `lon_deg`."""
+    """Unit vectors east, north, up as rows (3, 3); at a pole, their limits along the meridian `lon_deg`."""
     lon, lat = np.radians([lon_deg, lat_deg])
     return np.array(
         [
@@ -144,6 +144,6 @@ def _local_axes(lon_deg: float, lat_deg: float) -> Array:
 
 
 def _turn(m: Array, v: Array) -> Array:
-    """``m v`` over the last axis, written out so that a result never depends on the array's size."""
+    """``m v`` over the last axis, written out because results of a matrix product may depend on the array's size."""
     a, b, c = v[..., 0], v[..., 1], v[..., 2]
     return np.stack([row[0] * a + row[1] * b + row[2] * c for row in m], axis=-1)

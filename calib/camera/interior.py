@@ -1,4 +1,4 @@
-"""Interior orientation: a place on the film <-> a direction in camera axes.
+"""Interior orientation: conversion between film places and directions in camera axes.
 
 An undistorted film point lies at ``x = f X/Z``, ``y = f Y/Z`` from the principal point; the lens moves it by the
 Brown-Conrady polynomial (Brown 1971, Photogrammetric Engineering 37:855), in millimetres, with r2 = x2 + y2::
@@ -6,8 +6,8 @@ Brown-Conrady polynomial (Brown 1971, Photogrammetric Engineering 37:855), in mi
     x' = x (1 + k1 r2 + k2 r4 + k3 r6) + 2 p1 x y + p2 (r2 + 2 x2)
     y' = y (1 + k1 r2 + k2 r4 + k3 r6) + p1 (r2 + 2 y2) + 2 p2 x y
 
-Every part of it is the gradient of a potential, so its Jacobian is symmetric, and where that is positive definite the
-map is one to one. Farther out the polynomial folds over: places there have no image, and what comes back is NaN.
+Every term is the gradient of a potential, so the Jacobian is symmetric, and where it is positive definite the map is
+one to one. Farther out the polynomial folds over: places there have no image, and the result is NaN.
 """
 
 from __future__ import annotations
@@ -24,16 +24,16 @@ from calib.coordinates import Array, FilmPoints
 if TYPE_CHECKING:
     from calib.frame.camera import Camera, Distortion
 
-INVERSE_MM = 1e-9  # how closely the inverse meets the measured place
-CLOSE_MM = 1e-12  # one so close is left as it is: a further step moves it by what rounding leaves open
-NEWTON_STEPS = 60  # a guard: steps are quadratic near the place
-HALVINGS = 30  # of a step that makes it worse: a billionth of it is none
+INVERSE_MM = 1e-9  # largest error of the inverse, as distance on the film
+CLOSE_MM = 1e-12  # error at which the iteration stops: further steps are rounding
+NEWTON_STEPS = 60  # limit; convergence is quadratic near the solution
+HALVINGS = 30  # of a step that does not improve: a billionth of it is negligible
 FARTHEST_MM = 1e6  # no lens images farther from its principal point than this
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LensJacobian:
-    """Derivatives of the film place by the undistorted place; the matrix is symmetric, `xy` stands twice."""
+    """Derivatives of the film place with respect to the undistorted place; symmetric, with `xy` off the diagonal."""
 
     xx: Array
     xy: Array
@@ -41,7 +41,7 @@ class LensJacobian:
 
 
 def distort(distortion: Distortion, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
-    """Undistorted to film, both in millimetres from the principal point; NaN beyond the fold-over."""
+    """Film places from undistorted ones, both in millimetres from the principal point; NaN beyond the fold."""
     x, y = np.broadcast_arrays(np.asarray(x_mm, np.float64), np.asarray(y_mm, np.float64))
     x_film, y_film = _polynomial(distortion, x, y)
     usable = _one_to_one(distortion, x, y)
@@ -49,10 +49,10 @@ def distort(distortion: Distortion, x_mm: Array, y_mm: Array) -> tuple[Array, Ar
 
 
 def undistort(distortion: Distortion, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
-    """Film to undistorted, both in millimetres from the principal point: the inverse of `distort` to 1e-9 mm.
+    """Undistorted places from film places, both in millimetres from the principal point: inverts `distort` to 1e-9 mm.
 
-    Newton's method with steps halved until they stay where the map is one to one and bring the image closer: the map
-    is the gradient of a function that is convex there, so this cannot settle anywhere but at the answer. NaN where no
+    Newton's method with steps halved until they stay where the map is one to one and reduce the error. The map is the
+    gradient of a function that is convex there, so the only point of convergence is the solution. NaN where no
     undistorted place maps to the film place.
     """
     x_film, y_film = np.broadcast_arrays(np.asarray(x_mm, np.float64), np.asarray(y_mm, np.float64))
@@ -87,7 +87,7 @@ def lens_jacobian(distortion: Distortion, x_mm: Array, y_mm: Array) -> LensJacob
 
 @lru_cache(maxsize=16)
 def fold_radius2_mm2(distortion: Distortion) -> float:
-    """Square of the radius at which the radial polynomial stops rising; infinite where it never does."""
+    """Square of the radius (mm^2) at which the radial polynomial stops rising; infinite if it never does."""
     # d/dr [r (1 + k1 r2 + k2 r4 + k3 r6)] as a polynomial in r2, scaled so that its coefficients are comparable
     ascending = [1.0, 3.0 * distortion.k1, 5.0 * distortion.k2, 7.0 * distortion.k3]
     scale = max(abs(c) ** (1.0 / n) for n, c in enumerate(ascending) if n)
@@ -100,7 +100,7 @@ def fold_radius2_mm2(distortion: Distortion) -> float:
 
 
 def film_to_direction(camera: Camera, film: FilmPoints) -> Array:
-    """Unit vectors (..., 3) in camera axes of the rays that met the film there; NaN where the lens images nothing."""
+    """Unit vectors (..., 3) in camera axes of the rays to film places; NaN where the lens images nothing."""
     x_film = np.asarray(film.x_mm, np.float64) - camera.principal_point_mm[0]
     y_film = np.asarray(film.y_mm, np.float64) - camera.principal_point_mm[1]
     x, y = undistort(camera.distortion, x_film, y_film)
@@ -155,7 +155,7 @@ def _distance(d: Distortion, place: Array, target: Array) -> Array:
 
 
 def _newton_step(d: Distortion, place: Array, target: Array) -> tuple[Array, NDArray[np.bool_]]:
-    """One damped step for places (2, N); also which of them moved closer."""
+    """Places (2, N) after one damped Newton step, and the mask (N,) of those that improved."""
     x, y = _polynomial(d, place[0], place[1])
     jacobian = lens_jacobian(d, place[0], place[1])
     dx, dy = target[0] - x, target[1] - y

@@ -1,10 +1,10 @@
-"""Space resection: the pose that control points agree on, with the points that do not agree found and named.
+"""Space resection: determines the pose from control points, and identifies outliers among them.
 
-Six unknowns, position and attitude, by least squares on the film residuals, each divided by its stated sigma; the
-stated pointing enters as an observation of its own where its sigmas are given. The start is the least median of
-squares over small subsets (Rousseeuw 1984, J. Am. Stat. Assoc. 79:871), which half the points could not spoil; from
-there points are taken out or back in one at a time by the test of their own residual with its own covariance
-(data snooping; Baarda 1968, Publications on Geodesy 2(5)).
+The six unknowns, position and attitude, are fitted by least squares to the film residuals, each divided by its stated
+sigma; the stated pointing is a further observation if its sigmas are given. The start is the least median of squares
+over small subsets (Rousseeuw 1984, J. Am. Stat. Assoc. 79:871), which tolerates almost half of the points as outliers.
+From there points are removed or added again one at a time, by a test of each residual against its own covariance (data
+snooping; Baarda 1968, Publications on Geodesy 2(5)).
 """
 
 from __future__ import annotations
@@ -39,23 +39,24 @@ from calib.errors import NotPossible
 if TYPE_CHECKING:
     from calib.frame.camera import Camera
 
-SIGNIFICANCE = 0.001  # chance that any good point of a frame is rejected (common practice, no source)
+SIGNIFICANCE = 0.001  # probability that any good point of a frame is rejected (common practice, no source)
 MAX_SUBSETS = 600
 LINEAR_TURNS = 3
-SEED = 20  # of the draw where there are more subsets than that
-LEAST_REDUNDANCY = 1e-3  # a residual with less of its variance left than this cannot be tested
-MOST_EXCESS = 10.0**2  # points may scatter up to ten times as much as stated (common practice, no source)
+SEED = 20  # of the random choice if there are more subsets
+LEAST_REDUNDANCY = 1e-3  # smallest redundancy of a residual that can be tested
+MOST_EXCESS = 10.0**2  # squared: points may scatter up to ten times as much as stated (common practice, no source)
 MEDIAN_CHI2 = float(chdtri(2, 0.5))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Resection:
-    """The refined pose and what the points say of it.
+    """The refined pose, and residuals and tests of the control points.
 
     `covariance` (6, 6): position along the Moon's axes (km), then turns about the camera's axes (rad). Residuals (N,)
-    are measured minus computed, mm, for every point also the rejected ones; `before_*` with the pose as given. NaN: the
-    point has no image with that pose. `test` (N,) is each residual's squared size in its own sigmas, `critical` the
-    value above which a point is rejected; `variance_factor` the squared scatter in units of the stated sigmas.
+    are measured minus computed, mm, for all points including rejected ones; `before_*` are those of the given pose.
+    NaN: the point has no image with that pose. `test` (N,) is each residual's squared size in units of its own sigmas,
+    `critical` the value above which a point is rejected, `variance_factor` the squared scatter in units of the stated
+    sigmas.
     """
 
     pose: Pose
@@ -72,10 +73,10 @@ class Resection:
 
 
 def resect(camera: Camera, control: Control, pose: Pose) -> Resection | NotPossible:
-    """Refine `pose` by control points; points on which the rest cannot agree are left out and named.
+    """Refine `pose` by control points; outliers are left out and named in the result.
 
-    At least three good points are needed unless both sigmas of `pose` are given; a sigma that is None leaves its three
-    unknowns free. More than half the points must agree, or none of them can be believed.
+    At least three good points are needed unless both sigmas of `pose` are given; if a sigma is None, its three unknowns
+    are free. More than half of the points must agree; otherwise none can be trusted.
     """
     known = observations(camera, control, pose)
     needed = max(1 if known.prior.all() else 3, len(control.ids) // 2 + 1)
@@ -104,7 +105,7 @@ def resect(camera: Camera, control: Control, pose: Pose) -> Resection | NotPossi
 def _fit(known: Observations, used: NDArray[np.bool_], start: Pose) -> Adjusted | NotPossible:
     """Least squares from the pose as given, unless the robust start leads to a significantly better one.
 
-    A narrow frame of level ground fits two poses nearly as well, tilted to opposite sides: the given one decides.
+    A narrow frame of level ground fits two poses almost equally, tilted to opposite sides; the given pose decides.
     """
     near, robust = adjust(known, used, known.given), adjust(known, used, start)
     if not (isinstance(near, Adjusted) and isinstance(robust, Adjusted)):
@@ -128,14 +129,14 @@ def _result(known: Observations, fit: Adjusted, used: NDArray[np.bool_], test: A
 
 
 def _robust_start(known: Observations) -> tuple[NDArray[np.bool_], Pose]:
-    """The points that the least median of squares keeps, and a pose near which they lie."""
+    """Mask of the points that the least median of squares keeps, and an approximate pose for them."""
     imaged = np.asarray(np.isfinite(residuals(known, known.given)).all(axis=1))
     size = 2 if known.prior.all() else 3
     everyone = adjust(known, imaged, known.given)
     if imaged.sum() <= size + 1 or not isinstance(everyone, Adjusted):
         return imaged, known.given
     pose, square = everyone.pose, np.zeros(imaged.size)
-    for _ in range(LINEAR_TURNS):  # each time linear about a better pose
+    for _ in range(LINEAR_TURNS):  # linearized at a better pose each time
         found = _least_median(known, pose, np.flatnonzero(imaged), size)
         if found is None or not np.isfinite(residuals(known, found[0])[imaged]).all():
             return imaged, everyone.pose
@@ -145,7 +146,7 @@ def _robust_start(known: Observations) -> tuple[NDArray[np.bool_], Pose]:
 
 
 def _least_median(known: Observations, pose: Pose, index: NDArray[np.intp], size: int) -> tuple[Pose, Array] | None:
-    """The pose from `size` points that leaves the least median residual, and all squared residuals (N,)."""
+    """The pose from `size` points with the least median residual, and all squared residuals (N,), or None."""
     residual, derivative = residuals(known, pose), design(known, pose)
     back, bound = stated(known, pose)
     rank = max(size + 1, index.size // 2 + (size + 1) // 2) - 1
@@ -163,7 +164,7 @@ def _least_median(known: Observations, pose: Pose, index: NDArray[np.intp], size
 
 
 def _subsets(index: NDArray[np.intp], size: int) -> list[NDArray[np.intp]]:
-    """All subsets, or where they are too many a fixed random choice of them."""
+    """All subsets, or if there are too many a fixed random choice of them."""
     if comb(index.size, size) <= MAX_SUBSETS:
         return [np.array(subset) for subset in combinations(index, size)]
     random = np.random.default_rng(SEED)
@@ -171,10 +172,10 @@ def _subsets(index: NDArray[np.intp], size: int) -> list[NDArray[np.intp]]:
 
 
 def _tested(known: Observations, fit: Adjusted, used: NDArray[np.bool_]) -> Array:
-    """Squared size (N,) of each residual in its own sigmas; infinite where the point has no image.
+    """Squared size (N,) of each residual in units of its own sigmas; infinite if the point has no image.
 
-    The covariance of a residual is ``I - A C AT`` for a point that was used and ``I + A C AT`` for one that was not.
-    Directions in which a used point is checked by no other carry no test.
+    The covariance of a residual is ``I - A C AT`` for a used point and ``I + A C AT`` for an unused one. Directions in
+    which a used point is not checked by others are not tested.
     """
     residual = residuals(known, fit.pose)
     derivative = design(known, fit.pose) / known.unit
@@ -193,13 +194,13 @@ def _tested(known: Observations, fit: Adjusted, used: NDArray[np.bool_]) -> Arra
 def _excess(square: Array) -> float:
     """Squared robust scatter in units of the stated sigmas, from 1 to `MOST_EXCESS`.
 
-    Sigmas stated too small then reject nobody, but points that have nothing to do with each other do not pass.
+    So sigmas stated too small do not lead to rejections, but points that do not agree at all fail.
     """
     return min(max(1.0, float(np.median(square)) / MEDIAN_CHI2), MOST_EXCESS)
 
 
 def _next_change(test: Array, critical: float, used: NDArray[np.bool_]) -> int | None:
-    """The worst point that does not belong, or else the best one that was left out and does."""
+    """Index of the worst used point above the critical value, or else of the best unused one below it; else None."""
     worst = int(np.argmax(np.where(used, test, -np.inf)))
     if used[worst] and test[worst] > critical:
         return worst

@@ -1,9 +1,9 @@
-"""A focal-plane shutter over a moving camera: each line of the film has its own time, place and attitude.
+"""A focal-plane shutter in a moving camera: each line of the film has its own time, position and attitude.
 
-The slit runs over the film as measured, at an even speed, and stands over the middle of the format at the mid time: a
-place at c mm along its travel is exposed at ``t = c / speed``. By then a camera with velocity v and turn rate w has
-moved to ``P + v t`` and turned by w t about its own axes, ``R exp([w t]x)``. Without a slit, or without a motion, all
-of the film is seen from the pose of the mid time.
+The slit moves over the film as measured, at constant speed, and is at the middle of the format at the mid time: a place
+at c mm along its travel is exposed at ``t = c / speed``. At that time a camera with velocity v and turn rate w is at
+``P + v t``, turned by w t about its own axes, ``R exp([w t]x)``. Without a slit, or without motion, the pose of the mid
+time holds for all film.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ if TYPE_CHECKING:
 
 
 def is_moving(camera: Camera, pose: Pose) -> bool:
-    """Whether different places of the film are seen from different poses."""
+    """Whether different places of the film are exposed at different poses."""
     return camera.shutter_slit is not None and pose.motion is not None
 
 
 def seconds_per_mm(camera: Camera) -> tuple[float, float]:
-    """How much later the film is exposed for each mm in x and in y; both 0 without a slit."""
+    """Delay of the exposure per mm in x and in y, s/mm; both 0 without a slit."""
     slit = camera.shutter_slit
     if slit is None:
         return 0.0, 0.0
@@ -35,20 +35,20 @@ def seconds_per_mm(camera: Camera) -> tuple[float, float]:
 
 
 def seconds_at(camera: Camera, film: FilmPoints) -> Array:
-    """When film places are exposed, in seconds after the mid time."""
+    """Times of exposure of film places, in seconds after the mid time."""
     by_x, by_y = seconds_per_mm(camera)
     return np.asarray(by_x * film.x_mm if by_x else by_y * film.y_mm)
 
 
 def camera_km(camera: Camera, pose: Pose, film: FilmPoints) -> Array:
-    """Where the camera stood when it exposed film places: (..., 3), or (3,) for all where it does not move."""
+    """Camera positions (..., 3) in km at the exposure of film places; (3,) for all if there is no motion or slit."""
     if pose.motion is None or camera.shutter_slit is None:
         return pose.position_km
     return position_at(pose, seconds_at(camera, film))
 
 
 def rays_of(camera: Camera, pose: Pose, film: FilmPoints) -> tuple[Array, Array]:
-    """Rays that met film places: where they end, see `camera_km`, and unit vectors (..., 3), both in the Moon frame."""
+    """Rays of film places in the Moon frame: camera positions as in `camera_km`, and unit vectors (..., 3)."""
     directions = film_to_direction(camera, film)
     if is_moving(camera, pose):
         seconds = seconds_at(camera, film)
@@ -57,7 +57,7 @@ def rays_of(camera: Camera, pose: Pose, film: FilmPoints) -> tuple[Array, Array]
 
 
 def position_at(pose: Pose, seconds: Array) -> Array:
-    """Camera positions (..., 3) at times (...) after the mid time."""
+    """Camera positions (..., 3) in km at times (...) in seconds after the mid time."""
     if pose.motion is None:
         return pose.position_km
     return np.asarray(pose.position_km + seconds[..., np.newaxis] * pose.motion.velocity_km_s)

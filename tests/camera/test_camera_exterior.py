@@ -1,4 +1,4 @@
-"""Pointing in both forms: signs and senses from first principles, and against published angles."""
+"""Pointing in both forms: signs and directions from first principles, and against published angles."""
 
 import numpy as np
 import pytest
@@ -28,8 +28,8 @@ def test_an_untilted_camera_with_azimuth_0_and_swing_180_has_north_up_and_east_r
 
 
 @given(st.floats(0.01, 89), ANGLE, ANGLE)
-def test_axis_and_nadir_point_lie_where_the_angles_say(tilt, azimuth, swing):
-    """The axis leans to the azimuth; the nadir point is imaged f tan(tilt) away, in the direction of swing."""
+def test_the_optical_axis_and_the_nadir_point_follow_the_angles(tilt, azimuth, swing):
+    """The axis is tilted towards the azimuth; the nadir point is imaged f tan(tilt) away, in the direction of swing."""
     m = rotation_of_tilt(tilt, azimuth, swing)
     axis = m[:, 2]
     assert axis @ -UP == pytest.approx(np.cos(np.radians(tilt)), abs=1e-14)
@@ -68,7 +68,7 @@ def test_rotation_is_right_handed_and_survives_as_a_quaternion(tilt, azimuth, sw
 
 
 def test_the_limit_of_a_small_tilt_is_no_tilt():
-    """Nothing jumps at tilt 0, whatever azimuth and swing."""
+    """The rotation is continuous at tilt 0 for all azimuths and swings."""
     np.testing.assert_allclose(rotation_of_tilt(1e-7, 77.0, 33.0), rotation_of_tilt(0.0, 77.0, 33.0), atol=2e-9)
 
 
@@ -97,7 +97,7 @@ def test_both_forms_give_the_same_pose():
 
 
 @given(st.tuples(*[st.floats(-1.7, 1.7)] * 3))
-def test_a_turn_is_found_again(turn):
+def test_turn_between_inverts_turned(turn):
     start = rotation_of_tilt(20.0, 10.0, 40.0)
     np.testing.assert_allclose(turn_between(start, turned(start, np.array(turn))), turn, atol=1e-12)
 

@@ -1,4 +1,4 @@
-"""The lens: against a computer-vision library, and its inverse for any lens that is one to one over the format."""
+"""The lens against a computer-vision library, and its inverse for any lens that is one to one over the format."""
 
 import cv2
 import numpy as np
@@ -31,7 +31,7 @@ def camera(distortion=LENS, focal_length_mm=80.0, size_mm=(60.0, 55.0), principa
 
 
 def test_distortion_equals_the_published_values(published):
-    """Eight places of the check file, to the 1e-6 px that it is good for."""
+    """Eight places of the check file, to its accuracy of 1e-6 px."""
     rows = published("brown_conrady")
     x, y = (np.array([float(row[k]) / float(row["Z"]) for row in rows]) for k in "XY")
     x_film, y_film = distort(LENS, x, y)
@@ -102,7 +102,7 @@ def test_a_folded_lens_images_nothing_beyond_its_fold():
     np.testing.assert_allclose(np.hypot(*with_image), radius[:3], atol=1e-9)
 
 
-def test_a_lens_that_rises_again_beyond_its_fold_is_not_believed_there():
+def test_a_lens_that_rises_again_beyond_its_fold_has_no_image_there():
     """k1 < 0 < k2 turns back, then rises for good: the second branch would put far ground onto the film."""
     lens = Distortion(k1=-1.0e-3, k2=2.5e-7)
     fold = np.sqrt(fold_radius2_mm2(lens))

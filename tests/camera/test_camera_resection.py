@@ -1,4 +1,4 @@
-"""Resection: handbook examples, a general solver, the covariance held against scatter, blunders found by name."""
+"""Resection: handbook examples, a general solver, the covariance against scatter, and outliers found by name."""
 
 import cv2
 import numpy as np
@@ -57,7 +57,7 @@ def test_four_point_handbook_example(published):
 
 
 def test_five_point_handbook_example(published):
-    """Redundant: held against scipy's solver on the textbook's own form of the equations, image y up."""
+    """Redundant: compared with scipy's solver on the textbook's own form of the equations, image y up."""
     fit, angles = handbook(published, "wolf5", 152.916, 700.0)
     rows = [row for row in published("space_resection") if row["example"] == "wolf5"]
     x, y, *ground = (np.array([float(row[k]) for row in rows]) for k in ("x_mm", "y_mm", "X", "Y", "Z"))
@@ -88,7 +88,7 @@ def orbit(tilt=20.0, swing=150.0, sigma_position_km=None, sigma_attitude_deg=Non
 
 
 def points(cam, pose, n, random, relief_km=1.5, sigma_mm=0.004):
-    """Control seen by a true pose: places over the format, at heights, measured with scatter."""
+    """Control points imaged by a true pose: places over the format, at various heights, measured with scatter."""
     film = FilmPoints(random.uniform(-27, 27, n), random.uniform(-25, 25, n))
     # a place on each ray, near the ground: the resection knows no sphere, so any depth will do
     from_camera = np.c_[(film.x_mm - 0.012) / 150, (film.y_mm + 0.034) / 150, np.ones(n)]
@@ -168,7 +168,7 @@ def test_two_blunders_in_twelve_are_found_and_the_covariance_is_true(with_prior)
     assert 4.6 < np.mean(squares) < 7.4
 
 
-def test_a_pointing_hundreds_of_samples_off_is_mended():
+def test_a_pointing_hundreds_of_samples_off_is_corrected():
     random = np.random.default_rng(5)
     cam, truth = camera(), orbit()
     control = points(cam, truth, 12, random)
@@ -206,7 +206,7 @@ def test_stated_sigmas_that_are_too_small_reject_nobody_and_widen_the_covariance
     assert proud.pose.sigma_position_km > 0.5 * honest.pose.sigma_position_km
 
 
-def test_one_point_with_known_sigmas_moves_the_pose_as_far_as_the_point_asks():
+def test_one_point_with_known_sigmas_refines_the_pose():
     random = np.random.default_rng(8)
     cam, truth = camera(), orbit()
     control = points(cam, truth, 1, random)
@@ -216,7 +216,7 @@ def test_one_point_with_known_sigmas_moves_the_pose_as_far_as_the_point_asks():
     assert fit.pose.sigma_position_km == pytest.approx(0.3, rel=0.5)  # one point says little about the position
 
 
-def test_what_cannot_be_fitted_is_said():
+def test_impossible_fits_give_the_reason():
     random = np.random.default_rng(9)
     cam, truth = camera(), orbit()
     two = points(cam, truth, 2, random)
@@ -328,7 +328,7 @@ def test_over_many_random_frames_errors_are_as_large_as_the_covariance_says_and_
 @settings(max_examples=12)
 @given(st.integers(0, 10**6))
 def test_pose_of_any_frame_equals_that_of_a_vision_library(seed):
-    """cv2.solvePnP, refined to its end, with the lens's own distortion: the pose that errorless points leave."""
+    """cv2.solvePnP, refined to its end, with the lens's own distortion: the pose for points without errors."""
     random = np.random.default_rng(seed)
     cam, truth = any_frame(random)
     film = FilmPoints(random.uniform(-28, 28, 8), random.uniform(-26, 26, 8))

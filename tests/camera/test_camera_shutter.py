@@ -1,4 +1,4 @@
-"""A slit over a moving camera: each film place as a camera would see it that stood still at its time."""
+"""A slit in a moving camera: each film place equals that of a camera standing still at its time."""
 
 import numpy as np
 import pytest
@@ -108,7 +108,7 @@ def test_the_time_is_the_root_that_a_general_solver_finds():
 
 
 @given(st.tuples(*[st.floats(-2, 2)] * 3), st.floats(-3, 3))
-def test_a_turn_goes_on_as_a_general_library_says(turn, seconds):
+def test_a_continuing_turn_equals_that_of_a_general_library(turn, seconds):
     vectors = np.array([[0.1, -0.2, 1.0], [3.0, 2.0, 1.0]])
     found = turned_on(Motion(np.zeros(3), np.array(turn)), vectors, np.full(2, seconds))
     np.testing.assert_allclose(found, Rotation.from_rotvec(np.array(turn) * seconds).apply(vectors), atol=1e-13)
@@ -125,7 +125,7 @@ def test_result_does_not_depend_on_how_many_places_are_asked_for():
         assert (alone.x_mm, alone.y_mm) == (together.x_mm[k, 0], together.y_mm[k, 0])
 
 
-def test_behind_the_camera_and_what_the_slit_never_meets():
+def test_places_behind_the_camera_and_images_that_the_slit_never_meets():
     """NaN for what has no image, and for an image that keeps pace with the slit."""
     pose = orbit(velocity=(0.0, 0.0, 0.0), turn_deg=(0.0, 0.0, 0.0))
     behind = pose.position_km - pose.to_moon(np.array([[0.0, 0.0, 90.0]]))
