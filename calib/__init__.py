@@ -1,13 +1,13 @@
-"""From digitised film strips of an orbiting camera to calibrated, map-projected reflectance.
+"""Converts digitised film strips of an orbiting camera to calibrated, map-projected reflectance.
 
-For the job in a few lines see `calib.run.steps`. The modules behind the names below are loaded when a name is first
-used, so that ``import calib`` costs nothing.
+For a complete job in a few lines see `calib.run.steps`. The modules of the names below are imported when a name is
+first used, so that ``import calib`` takes no time.
 """
 
 import importlib
 from typing import Any
 
-_MODULES = {  # of each name of the package
+_MODULES = {  # module of each public name
     **dict.fromkeys(("film_frame", "fit", "lunar_map", "open_frame"), "calib.run.steps"),
     "image_to_map": "calib.run.image.to_map",
     "on_film": "calib.run.image.labelled",

@@ -1,4 +1,4 @@
-"""What the GNU C library can be told and Python has no function for; other C libraries have their own ways."""
+"""Functions of the GNU C library that Python does not offer; other C libraries may lack them."""
 
 import ctypes
 
@@ -14,14 +14,14 @@ class _Memory(ctypes.Structure):
 
 
 def tell(name: str, *numbers: int | ctypes.c_int64) -> None:
-    """Call a function by name, where there is one; what it gives back says nothing that is asked for."""
+    """Call the C function `name` if it exists; its result is ignored."""
     call = getattr(ctypes.CDLL(None), name, None)
     if call is not None:
         call(*numbers)
 
 
 def free_bytes() -> int:
-    """Bytes that the C library holds and that nothing uses; 0 where it does not say."""
+    """Bytes that the C library holds but that are not in use; 0 if it cannot tell."""
     ask = getattr(ctypes.CDLL(None), "mallinfo2", None)
     if ask is None:
         return 0

@@ -1,8 +1,8 @@
-"""Least squares with unknowns in a chain: each strip's unknowns meet its neighbours' and those that all strips share.
+"""Least squares with unknowns in a chain: those of each strip are coupled to its neighbours' and to shared unknowns.
 
-The normal matrix is block-tridiagonal with a border, so elimination strip by strip is exact and cheap, and the parts
-of its inverse that belong to one strip, to two neighbours or to the shared unknowns follow on the way back. It goes
-from both ends to the middle: the two halves know nothing of each other and may have a thread each.
+The normal matrix is block-tridiagonal with a border, so elimination strip by strip is exact and cheap, and the blocks
+of its inverse for one strip, two neighbours or the shared unknowns follow by back substitution. It proceeds from both
+ends to the middle: the two halves are independent, so each can have its own thread.
 """
 
 from collections.abc import Sequence
@@ -16,7 +16,7 @@ from calib.coordinates import Array
 from calib.definite import inverse_root
 from calib.ordered import shared_out
 
-SHARED_ROWS = 96  # of a block, on average, from which on the halves have threads of their own
+SHARED_ROWS = 96  # average rows of a block, from which on the halves get their own threads
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,7 +33,7 @@ class ChainNormals:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainEstimate:
-    """Unknowns, strip by strip and shared, and the logarithm of the normal matrix's determinant."""
+    """Unknowns by strip, shared unknowns, and the logarithm of the normal matrix's determinant."""
 
     unknowns: list[Array]
     shared: Array
@@ -42,7 +42,7 @@ class ChainEstimate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainVariances(ChainEstimate):
-    """The estimate with the variance of every unknown, strip by strip and shared."""
+    """The estimate with the variances of all unknowns, by strip and shared."""
 
     variance: list[Array]
     variance_shared: Array
@@ -50,8 +50,7 @@ class ChainVariances(ChainEstimate):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainSolution(ChainVariances):
-    """The estimate with the blocks of its covariance, shaped like the normal equations' blocks; `cov_next` may be left
-    out."""
+    """The estimate with blocks of its covariance, shaped as in the normal equations; `cov_next` may be empty."""
 
     cov: list[Array]
     cov_next: list[Array]
@@ -61,11 +60,11 @@ class ChainSolution(ChainVariances):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Half:
-    """Some strips eliminated one after the other, each into the next and the last into the middle.
+    """Half of the strips, eliminated in order, each into the next and the last into the middle one.
 
-    By strip: the root of its pivot's inverse, under that root its coupling to the strip after it (`towards`, None where
-    the two have no evidence in common) and its right sides (`halves`: the border's columns, then the data's). What the
-    last takes off the middle strip's block and right sides is `off_block` and `off_right`.
+    For each strip: the root of the inverse of its pivot, and the products of that root with its coupling to the next
+    strip (`towards`, None if it is zero) and with its right sides (`halves`: the columns of the border, then the data).
+    `off_block` and `off_right` are what the last strip subtracts from the middle strip's block and right sides.
     """
 
     strips: Sequence[int]
@@ -78,7 +77,7 @@ class _Half:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Factored:
-    """Both halves and the middle strip, with what is left for the shared unknowns."""
+    """Both halves and the middle strip, eliminated, with the solution for the shared unknowns."""
 
     parts: list[_Half]
     root: Array
@@ -89,7 +88,7 @@ class _Factored:
 
 
 def estimate_chain(normals: ChainNormals, threads: int = 1) -> ChainEstimate:
-    """The unknowns alone, which take less time; errors as `solve_chain`."""
+    """The unknowns without covariances, which is faster; errors as `solve_chain`."""
     threads = _worth(normals, threads)
     factored = _factored(normals, threads)
     solved = _solved(factored, len(normals.diagonal), threads)
@@ -97,7 +96,7 @@ def estimate_chain(normals: ChainNormals, threads: int = 1) -> ChainEstimate:
 
 
 def variances_chain(normals: ChainNormals, threads: int = 1) -> ChainVariances:
-    """The unknowns and their variances, without the covariances between them; errors as `solve_chain`."""
+    """The unknowns and their variances, without covariances; errors as `solve_chain`."""
     count, threads = len(normals.diagonal), _worth(normals, threads)
     factored = _factored(normals, threads)
     solved = _solved(factored, count, threads)
@@ -124,11 +123,11 @@ def variances_chain(normals: ChainNormals, threads: int = 1) -> ChainVariances:
 
 
 def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True) -> ChainSolution:
-    """Solve bordered block-tridiagonal normal equations, with the covariance of neighbouring strips if it is asked for;
-    LinAlgError if the matrix is not positive definite, and not nearly so (`definite.inverse_root`).
+    """Solve bordered block-tridiagonal normal equations; covariances of neighbouring strips only with `neighbours`.
 
-    A Cholesky factorisation by blocks. The blocks are small beside what calling LAPACK costs for each right side, so
-    the factors of the diagonal are inverted once and then multiplied with. The result does not depend on `threads`.
+    A Cholesky factorisation by blocks. Blocks are so small that calls of LAPACK for each right side would dominate, so
+    the factors of the diagonal are inverted once and then multiplied. The result does not depend on `threads`.
+    Raises LinAlgError if the matrix is not nearly positive definite (`definite.inverse_root`).
     """
     count, threads = len(normals.diagonal), _worth(normals, threads)
     factored = _factored(normals, threads)
@@ -139,7 +138,7 @@ def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True
     gains = [x[:, :-1] @ factored.cov_shared for x in solved]
 
     def join_shared(k: int) -> None:
-        cov[k] += gains[k] @ solved[k][:, :-1].T  # in place: these blocks are most of what a fit holds in memory
+        cov[k] += gains[k] @ solved[k][:, :-1].T  # in place: these blocks take most of a fit's memory
         if k < len(cov_next):
             cov_next[k] += gains[k] @ solved[k + 1][:, :-1].T
 
@@ -158,17 +157,17 @@ def solve_chain(normals: ChainNormals, threads: int = 1, neighbours: bool = True
 
 
 def _worth(normals: ChainNormals, threads: int) -> int:
-    """How many threads it is worth taking: of small blocks little is done that another thread could do beside."""
+    """The number of threads to use: 1 for small blocks, which gain nothing from threads."""
     return threads if sum(map(len, normals.diagonal)) >= SHARED_ROWS * len(normals.diagonal) else 1
 
 
 def _middle(count: int) -> int:
-    """The strip in which both halves meet; it must not depend on the number of threads."""
+    """The strip where both halves meet; independent of the number of threads, so that results are."""
     return count // 2
 
 
 def _factored(normals: ChainNormals, threads: int) -> _Factored:
-    """Eliminate all strips, then find the shared unknowns."""
+    """Eliminate all strips, then solve for the shared unknowns."""
     count = len(normals.diagonal)
     middle = _middle(count)
     halves = [range(middle), range(count - 1, middle, -1)]
@@ -186,7 +185,7 @@ def _factored(normals: ChainNormals, threads: int) -> _Factored:
 
 
 def _eliminated(normals: ChainNormals, strips: Sequence[int], middle: int) -> _Half:
-    """Eliminate strips in this order, the last into the `middle` one."""
+    """Eliminate strips in the given order, the last into the `middle` one."""
     roots, towards, halves = [], [], []
     off_block: Array = np.zeros(1)
     off_right: Array = np.zeros(1)
@@ -205,14 +204,14 @@ def _eliminated(normals: ChainNormals, strips: Sequence[int], middle: int) -> _H
 
 
 def _right_sides(normals: ChainNormals, strip: int) -> Array:
-    """A strip's part of the border and, as the last column, what pulls at its unknowns."""
+    """A strip's part of the border with its right-hand side as the last column."""
     return np.column_stack([normals.border[strip], normals.right[strip]])
 
 
 def _under_root(root: Array, coupling: Array) -> Array | None:
-    """The product of a lower triangular root with a strip's coupling to the next, None for one of zeros.
+    """The product of a lower triangular root with a strip's coupling to the next; None if the coupling is zero.
 
-    Without ties few of a strip's unknowns meet the next strip's: the other rows are zero.
+    Without ties most rows of the coupling are zero, which are skipped.
     """
     some = coupling.any(axis=1)
     if not some.all():
@@ -228,7 +227,7 @@ def _times_root(root: Array, block: Array) -> Array:
 
 
 def _solved(factored: _Factored, count: int, threads: int) -> list[Array]:
-    """The chain's solutions for all right sides, strip by strip."""
+    """Solutions for all right sides, by strip."""
     solved = [np.empty(0)] * count
     solved[_middle(count)] = factored.root.T @ factored.half
 
@@ -244,15 +243,15 @@ def _solved(factored: _Factored, count: int, threads: int) -> list[Array]:
 
 
 def _unknowns(solved: list[Array], shared: Array) -> list[Array]:
-    """The unknowns of the strips once the shared ones are known."""
+    """The unknowns of the strips, given the shared ones."""
     return [s[:, -1] - s[:, :-1] @ shared for s in solved]
 
 
 def _invert(cov: list[Array], cov_next: list[Array], part: _Half) -> None:
-    """Set the blocks of the chain's inverse that belong to the strips of a half, from the middle one's outwards, and
-    those of neighbours where there is room for them.
+    """Set the blocks of the chain's inverse for the strips of a half, from the middle outwards, and those of neighbours
+    unless `cov_next` is empty.
 
-    The half's couplings and roots are given up one by one: they are as large as what is made of them.
+    The half's couplings and roots are released one by one, because they are as large as the results.
     """
     after = _middle(len(cov))
     for k in reversed(part.strips):
@@ -263,7 +262,7 @@ def _invert(cov: list[Array], cov_next: list[Array], part: _Half) -> None:
 
 
 def _inverse_block(root: Array, ahead: Array | None, after: Array) -> tuple[Array, Array]:
-    """A strip's block of the chain's inverse, and that with the strip after it, whose own block is known."""
+    """A strip's block of the chain's inverse, and the block with the next strip, given that strip's own block."""
     own = root.T @ root
     if ahead is None:
         return own, np.zeros((len(root), len(after)))

@@ -1,17 +1,15 @@
-"""numba's compiler, its cache of compiled code made for processes that compile at the same time.
+"""numba's compiler, with a cache of compiled code that is safe for processes compiling at the same time.
 
-Of the functions that stand in one file one process compiles at a time: another that needs one of them waits and finds
-it in the cache, instead of spending the same seconds on it. That keeps the cache sound, too. It holds, for each
-function, an index of the files with its variants. A process that adds a variant reads the index, takes the next free
-number and writes both back. Two that did so at once, for different types of argument, took the same number: the index
-of one then led to the code of the other, which was called with arguments it was not made for. No two processes wait for
-each other: what a function calls stands in its own file or in one that it imports. All compiled code takes `njit` from
-here, so that no process can do without the lock.
+Only one process at a time compiles functions of a file: another that needs one of them waits and finds it in the cache,
+instead of compiling it again. This also keeps the cache consistent. For each function it has an index of the files with
+its variants. A process that adds a variant reads the index, takes the next free number and writes both. Two processes
+that did so at once, for different argument types, took the same number: the index of one then led to the code of the
+other, which was called with arguments of the wrong type. There is no deadlock, because a function calls only functions
+of its own file or of files that it imports. All compiled code takes `njit` from here, so that the lock is always used.
 
-Code in the cache stands for a function's own file and for those it imports: what it calls is compiled into it, and
-their constants. numba asks only whether the function's own file is the same; here the others are asked, too. What an
-older version of the package has left, and cannot be read any more because it names modules or types that are gone,
-counts as nothing.
+Cached code is valid for the contents of a function's file and of those it imports, because called functions and
+constants are compiled into it. numba checks only the function's own file; here the others are checked too. Entries of
+older versions of the package that cannot be read because they name modules or types that no longer exist are ignored.
 """
 
 import gc
@@ -33,16 +31,16 @@ from calib.errors import CalibError
 from calib.folder_lock import held
 
 __all__ = ["bare", "njit", "when_compiling"]
-njit = partial(numba.njit, no_cfunc_wrapper=True)  # without code for callers in C: there are none
-bare = partial(njit, _nrt=False)  # for inner loops that make no array: none is counted each time it gets another name
-PATIENCE_S = 120.0  # longer than one function takes: a process that was stopped keeps its lock
+njit = partial(numba.njit, no_cfunc_wrapper=True)  # without a wrapper for callers in C, because there are none
+bare = partial(njit, _nrt=False)  # for inner loops that allocate no array: no reference counting
+PATIENCE_S = 120.0  # longer than a function takes to compile: a stopped process keeps its lock
 _PACKAGE = os.path.dirname(__file__)
-_IMPORT = re.compile(r"^from calib\.([\w.]+) import (\([^)]*|.*)", re.MULTILINE)  # all imports of the house look so
-_held: set[str] = set()  # files that this process's compiling thread has locked: compiling compiles what is called
+_IMPORT = re.compile(r"^from calib\.([\w.]+) import (\([^)]*|.*)", re.MULTILINE)  # the form of all imports here
+_held: set[str] = set()  # files locked by the compiling thread: compiling a function compiles its callees
 
 
 def _one_process_at_a_time(method: Callable[..., Any]) -> Callable[..., Any]:
-    """`Dispatcher.compile`, which looks into the cache, compiles what is not there and adds it, under the lock."""
+    """`Dispatcher.compile`, which loads a function from the cache or compiles and adds it, under the lock."""
 
     @wraps(method)
     def call(self: Any, *arguments: Any) -> Any:
@@ -53,7 +51,7 @@ def _one_process_at_a_time(method: Callable[..., Any]) -> Callable[..., Any]:
             with held(source, wait=True, at_most_s=PATIENCE_S):
                 _held.add(source)
                 collects = gc.isenabled()
-                gc.disable()  # compiling makes many small objects that stay: looking through them takes a sixteenth
+                gc.disable()  # compiling makes many lasting objects: collection takes a sixteenth of the time
                 try:
                     return method(self, *arguments)
                 finally:
@@ -65,7 +63,7 @@ def _one_process_at_a_time(method: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _nothing_if_gone(method: Callable[..., Any], nothing: Callable[[], Any]) -> Callable[..., Any]:
-    """What finds nothing where what is kept refers to a module or a name that an update has taken away."""
+    """`method`, which returns `nothing()` if a cache entry refers to a module or a name that no longer exists."""
 
     @wraps(method)
     def call(self: Any, *arguments: Any) -> Any:
@@ -79,7 +77,7 @@ def _nothing_if_gone(method: Callable[..., Any], nothing: Callable[[], Any]) -> 
 
 @cache
 def _read(source: str) -> tuple[bytes, set[str]]:
-    """Digest of a file's bytes, and the package's files that it imports when it is loaded."""
+    """Digest of a file's bytes, and the files of the package that it imports at the top."""
     with open(source, "rb") as file:
         text = file.read()
     imported = set[str]()
@@ -94,7 +92,7 @@ def _read(source: str) -> tuple[bytes, set[str]]:
 
 @cache
 def _source_digest(source: str) -> bytes:
-    """Digest of a file's bytes and of those of all of the package that it imports, directly or not."""
+    """Digest of a file's bytes and of all files of the package that it imports, directly or indirectly."""
     found, waiting = set[str](), {source}
     while waiting:
         found |= waiting
@@ -103,7 +101,7 @@ def _source_digest(source: str) -> bytes:
 
 
 def _with_a_place(method: Callable[..., Any]) -> Callable[..., Any]:
-    """`Dispatcher.enable_caching`, that says what is missing where no folder can hold compiled code."""
+    """`Dispatcher.enable_caching`, which raises a `CalibError` if no folder can hold compiled code."""
 
     @wraps(method)
     def call(self: Any) -> Any:
@@ -129,7 +127,7 @@ for _class, _name, _method in (
 
 
 class _FirstCompiled(event.Listener):
-    """What numba tells when it compiles; it is not told what comes from the cache."""
+    """Listener for the first compilation; functions from the cache do not count."""
 
     def __init__(self, tell: Callable[[], None]) -> None:
         self.tell: Callable[[], None] | None = tell
@@ -145,6 +143,6 @@ class _FirstCompiled(event.Listener):
 
 @contextmanager
 def when_compiling(tell: Callable[[], None]) -> Iterator[None]:
-    """Call `tell` when the first function is compiled that the cache does not hold."""
+    """Call `tell` when a function that is not in the cache is compiled for the first time in the block."""
     with event.install_listener("numba:compile", _FirstCompiled(tell)):
         yield

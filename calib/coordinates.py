@@ -1,4 +1,4 @@
-"""The four places a picture element can be, each a type of its own although all are pairs of floats.
+"""Types for places in the four coordinate systems: scan, film, ground and map.
 
 Conventions that hold everywhere inside `calib`:
 
@@ -6,7 +6,7 @@ Conventions that hold everywhere inside `calib`:
 - film millimetres: `x` to the right, `y` down, origin at the centre of the film format;
 - camera axes: X right, Y down, Z along the optical axis towards the ground;
 - Moon frame: mean-Earth/polar-axis, kilometres; latitude planetocentric, longitude positive east, degrees;
-- other libraries' corner origins and axis orders are converted at the border where they are called.
+- corner origins and axis orders of other libraries are converted where they are called.
 
 All fields are float64 arrays (or scalars) that broadcast against each other.
 """

@@ -1,7 +1,7 @@
-"""Symmetric positive definite matrices: roots, inverses, and what is solved by them.
+"""Factors, inverse roots and inverses of symmetric positive definite matrices.
 
-numpy lets other threads go on while it factors and multiplies, SciPy's calls of LAPACK do not: of those only small ones
-are made.
+numpy releases the interpreter's lock while it factors and multiplies; SciPy's LAPACK calls do not, so they are used for
+small matrices only.
 """
 
 import numpy as np
@@ -14,23 +14,23 @@ RIDGES = (1e-12, 1e-9, 1e-6)  # of the diagonal, tried in turn
 
 
 def factor_of(matrix: Array) -> Array:
-    """Lower Cholesky factor, its upper half zero, by the matrix's lower half.
+    """Lower Cholesky factor with zeros above, from the matrix's lower half.
 
-    LinAlgError where the matrix is not positive definite.
+    Raises LinAlgError if the matrix is not positive definite.
     """
     return np.asarray(np.linalg.cholesky(matrix), np.float64)
 
 
 def half_solved(factor: Array, right: Array) -> Array:
-    """The solution of the factor's own system: its square is the right-hand side in the inverse's measure."""
+    """x = L^-1 b for a lower factor L: its squared norm is b^T A^-1 b for A = L L^T."""
     return np.asarray(dtrtrs(factor, right, lower=1)[0])
 
 
 def inverse_root(matrix: Array) -> Array:
-    """Lower triangular R, R^T R the inverse of a positive definite matrix, of which the lower half is looked at.
+    """Lower triangular R with R^T R the inverse of a positive definite matrix, of which the lower half is read.
 
-    Where rounding has eaten what little holds a direction, its own diagonal holds it a little more. Raises LinAlgError
-    where even a millionth of the diagonal does not make the matrix definite.
+    If the matrix is indefinite by rounding, a small fraction of its diagonal is added. Raises LinAlgError if even a
+    millionth of the diagonal does not make it definite.
     """
     for ridge in (0.0, *RIDGES):
         try:
@@ -44,7 +44,7 @@ def inverse_root(matrix: Array) -> Array:
 
 
 def _invert_lower(factor: Array) -> None:
-    """Set a lower triangular matrix to its inverse, by its quarters."""
+    """Replace a lower triangular matrix by its inverse, recursively by quarters."""
     if len(factor) <= SMALL:
         factor[:] = dtrtri(factor, lower=1)[0]
         return

@@ -1,19 +1,19 @@
-"""What can go wrong, said in one line; and a fit that cannot be made, said with its reason."""
+"""Errors with one-line messages, and the result of a fit that is not possible."""
 
 import errno
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS})  # the system's words: a disk takes no more
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS})  # a disk takes no more
 
 
 class CalibError(Exception):
-    """A mistake the user can mend; its text, a line for each mistake, is all that the command line prints."""
+    """A mistake that the user can correct; the command line prints only its text, a line for each mistake."""
 
 
 class InputError(CalibError):
-    """A mistake in the input: which file, which key, what was found, what was expected."""
+    """A mistake in the input: the file, the key, what was found and what was expected."""
 
     def __init__(self, file: str | Path, key: str, found: object, expected: str) -> None:
         self.file, self.key, self.found, self.expected = str(file), key, found, expected
@@ -22,8 +22,8 @@ class InputError(CalibError):
 
 
 class SeveralInputError(InputError):
-    """Several mistakes in the input, each said in a line of its own, those beyond `most` lines only counted; file and
-    key are those of the first."""
+    """Several mistakes in the input, one line each; those beyond `most` lines are only counted. File, key, found and
+    expected are those of the first."""
 
     def __init__(self, mistakes: Sequence[InputError], most: int) -> None:
         self.mistakes, left_out = tuple(mistakes), max(len(mistakes) - most, 0)
@@ -35,7 +35,7 @@ class SeveralInputError(InputError):
 
 
 def shown(found: object, limit: int = 80) -> str:
-    """A value as one short piece of text."""
+    """A value as text on one line, cut to `limit` characters."""
     text = found if isinstance(found, str) else repr(found)
     text = " ".join(text.split())
     return text if len(text) <= limit else text[: limit - 3] + "..."
@@ -43,7 +43,7 @@ def shown(found: object, limit: int = 80) -> str:
 
 @dataclass(frozen=True, slots=True)
 class NotPossible:
-    """Result of a fit that could not be made. It is false, so ``if not result`` reads naturally."""
+    """Result of a fit that is not possible, with the reason. It is false, for tests as ``if not result``."""
 
     reason: str
 

@@ -1,4 +1,4 @@
-"""A folder that one process at a time works in. The lock leaves no file behind and ends with its process."""
+"""Locks a folder for one process at a time. The lock leaves no file behind and ends with its process."""
 
 import fcntl
 import math
@@ -12,19 +12,18 @@ from pathlib import Path
 from calib.errors import InputError
 
 LOOK_AGAIN_S = 0.02
-# What file systems say that cannot lock a folder (some network ones): there the lock is done without.
+# errors of file systems that cannot lock a folder (some network ones); work then goes on without a lock
 _CANNOT = {EBADF, EINVAL, ENOLCK, ENOTSUP}
 
 
 @contextmanager
 def held(folder: str | Path, *, wait: bool, at_most_s: float = math.inf) -> Iterator[None]:
-    """Hold `folder`, or a file, which must exist; another holder is waited for with `wait`, and a mistake without.
+    """Hold a lock on `folder`, or a file, which must exist. If another process holds it, wait if `wait` is set.
 
-    One that holds it for longer than `at_most_s` seconds, because it was stopped, say, is waited for no more: what
-    follows is then done without the lock.
+    After `at_most_s` seconds, for instance because the other process was stopped, the block runs without the lock.
 
     Raises:
-        InputError: another process holds it and `wait` is not set.
+        InputError: another process holds the lock and `wait` is not set.
     """
     handle = os.open(folder, os.O_RDONLY)
     try:

@@ -1,7 +1,7 @@
-"""What varies smoothly over a grid, worked out on a lattice of nodes and interpolated between them, with proof.
+"""Smooth quantities over a pixel grid, computed at lattice nodes and interpolated between them, with a check.
 
-The nodes lie at whole multiples of half a step, whatever the block. A cell is one step wide; it is interpolated,
-between its half-step nodes, only where its inner nodes are met by interpolating its corners.
+Nodes lie at whole multiples of half a step, independent of the block. A cell is one step wide; it is interpolated
+between its half-step nodes only if interpolation between its corners reproduces its inner nodes.
 """
 
 from collections.abc import Callable
@@ -16,10 +16,10 @@ from calib.coordinates import Array
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NodeValues:
-    """The lattice about a block of `shape` pixels: `nodes` (K, R, C), K quantities at nodes `half` pixels apart.
+    """The lattice around a block of `shape` pixels: `nodes` (K, R, C), K quantities, are `half` pixels apart.
 
-    `good` and `empty` (cells): where the corners meet the inner nodes, and where no node has a value; the block's first
-    pixel lies `offset` = (rows, columns) behind the first node.
+    `good` and `empty` are masks of cells: those that can be interpolated, and those without any value at a node. The
+    block's first pixel is `offset` = (rows, columns) after the first node.
     """
 
     nodes: Array
@@ -30,7 +30,7 @@ class NodeValues:
     shape: tuple[int, int]
 
     def part(self, rows: slice, columns: slice) -> "NodeValues":
-        """That of some of the block's pixels, as `lattice` has it, where the first node is the block's first pixel."""
+        """The lattice for a part of the pixels, as `lattice` makes it; the block must start at the first node."""
         step, at = 2 * self.half, (rows, columns)
         cells = tuple(slice(pixels.start // step, -(-pixels.stop // step)) for pixels in at)
         nodes = np.ascontiguousarray(self.nodes[:, *(slice(2 * some.start, 2 * some.stop + 1) for some in cells)])
@@ -40,23 +40,23 @@ class NodeValues:
         return NodeValues(nodes, good, empty, self.half, offset, shape)
 
     def cell_of_pixels(self, cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """What is true of a cell, for each pixel of the block."""
+        """A mask of cells expanded to the pixels of the block."""
         row, column = (
             (np.arange(n) + first) // (2 * self.half) for n, first in zip(self.shape, self.offset, strict=True)
         )
         return cells[np.ix_(row, column)]
 
     def at(self, values: Array, row: Array, column: Array) -> Array:
-        """Values (K, R, C) at the nodes for rows (N,) and columns (M,) from the block's first pixel on: (K, N, M).
+        """Node values (K, R, C) interpolated at rows (N,) and columns (M,) from the block's first pixel on: (K, N, M).
 
-        They may lie beyond the block, within the nodes; NaN beyond these and in cells that are not good.
+        Places may lie beyond the block but within the nodes; NaN beyond the nodes and in cells that are not good.
         """
         out = np.empty((len(values), row.size, column.size))
         _at(values, self.good, self.half, row + self.offset[0], column + self.offset[1], out)
         return out
 
     def interpolated(self, values: Array, good: NDArray[np.bool_]) -> Array:
-        """Values (K, R, C) at the nodes for each pixel (K, rows, columns); NaN in cells that are not `good`."""
+        """Node values (K, R, C) interpolated at all pixels (K, rows, columns); NaN in cells that are not `good`."""
         out = np.empty((len(values), *self.shape))
         _interpolate(np.ascontiguousarray(values), good, self.half, *self.offset, out)
         return out
@@ -65,7 +65,7 @@ class NodeValues:
 def lattice(
     exact: Callable[[Array, Array], Array], tolerance: Array, step: int, rows: slice, columns: slice
 ) -> NodeValues:
-    """The lattice about a block; `exact` gives the K quantities (K, ...) at pixels (row, column)."""
+    """The lattice around a block; `exact` returns the K quantities (K, ...) at pixels (row, column)."""
     first_r, first_c = rows.start // step, columns.start // step
     cells_r, cells_c = -(-rows.stop // step) - first_r, -(-columns.stop // step) - first_c
     half = step // 2
@@ -78,10 +78,10 @@ def lattice(
 
 
 def good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Cells (two half steps wide) whose inner nodes are met by interpolating the corners; and cells without any value.
+    """Mask of cells (two half steps wide) whose inner nodes agree with interpolated corners, and mask of empty cells.
 
-    Interpolation is then done between the half-step nodes, which leaves a quarter of the difference found here.
-    `tolerance` is that of the K quantities, (K,), or one for each cell too, (K, cells down, cells across).
+    Interpolation is done between half-step nodes, which leaves a quarter of the difference tested here. `tolerance` is
+    given for the K quantities, (K,), or also for each cell, (K, cells down, cells across).
     """
     cells = (nodes.shape[1] - 1) // 2, (nodes.shape[2] - 1) // 2
     each = tolerance if tolerance.ndim == 3 else tolerance[:, np.newaxis, np.newaxis]
@@ -93,7 +93,7 @@ def good_cells(nodes: Array, tolerance: Array) -> tuple[NDArray[np.bool_], NDArr
 
 @bare(cache=True, nogil=True)
 def _prove(nodes, limit, good, empty):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Say of each cell if it is good and if it is empty; what is no number meets nothing."""
+    """Determine which cells are good and which are empty; NaN agrees with nothing."""
     for i in range(good.shape[0]):
         for j in range(good.shape[1]):
             met, r, c = True, 2 * i, 2 * j
@@ -112,14 +112,14 @@ def _prove(nodes, limit, good, empty):  # type: ignore[no-untyped-def]  # pragma
 
 @bare(cache=True, nogil=True, inline="always")
 def between(nodes, r, c, v):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What stands in column `c` of nodes and in the next, `v` of the way from row `r` to the row below."""
+    """Values in columns `c` and `c` + 1 of the nodes, at fraction `v` of the way from row `r` to the next."""
     above, below = nodes[r], nodes[r + 1]
     return above[c] + v * (below[c] - above[c]), above[c + 1] + v * (below[c + 1] - above[c + 1])
 
 
 @bare(cache=True, nogil=True)
 def _at(values, good, half, row, column, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Bilinear between nodes at rows and columns counted from the first node."""
+    """Interpolate bilinearly at rows and columns counted from the first node."""
     for i in range(row.size):
         r, v, known_r = _node_before(row[i], half, values.shape[1])
         for j in range(column.size):
@@ -132,7 +132,7 @@ def _at(values, good, half, row, column, out):  # type: ignore[no-untyped-def]  
 
 @bare(cache=True, nogil=True, inline="always")
 def _node_before(pixel, half, n_nodes):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The node before a pixel counted from the first node, the share of the way to the next, and if there is one."""
+    """For a pixel counted from the first node: the node before it, the fraction to the next, and whether both exist."""
     node = min(max(np.int64(np.floor(pixel / half)), 0), n_nodes - 2)
     share = pixel / half - node
     return node, share, share >= 0 and share <= 1
@@ -140,7 +140,7 @@ def _node_before(pixel, half, n_nodes):  # type: ignore[no-untyped-def]  # pragm
 
 @njit(cache=True, nogil=True)
 def _interpolate(nodes, good, half, offset_r, offset_c, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Bilinear between half-step nodes, in good cells only; NaN in the others."""
+    """Interpolate bilinearly between half-step nodes in good cells; NaN in the others."""
     for k in range(out.shape[0]):
         for i in range(out.shape[1]):
             r = (i + offset_r) // half

@@ -1,18 +1,18 @@
-"""Medians, weighted, and in compiled code: the compiler's own is compiled anew in each function that calls it."""
+"""Medians: weighted, and for compiled code, where numba's own would be compiled again in each calling function."""
 
 import numpy as np
 
 from calib.compiled import bare, njit
 from calib.coordinates import Array
 
-MIDDLE_SIZE = 0.6745  # the median size of what scatters as a Gaussian does, in its sigmas
-MIDDLE_SQUARE = 0.4549  # the median square of the same: of chi-squared with one degree of freedom
-TO_SIGMA = 1.4826  # times the median absolute deviation of a Gaussian is its sigma
-MOST = np.int32(2**30)  # above all whole numbers that have a median here
+MIDDLE_SIZE = 0.6745  # median absolute value of a standard Gaussian
+MIDDLE_SQUARE = 0.4549  # median square of a standard Gaussian: of chi-squared with one degree of freedom
+TO_SIGMA = 1.4826  # factor from the median absolute deviation of a Gaussian to its sigma
+MOST = np.int32(2**30)  # above all integers handled here
 
 
 def weighted_median(values: Array, weight: Array) -> float:
-    """The one of the values (N,), N not 0, below which half of the weight (N,) lies."""
+    """Weighted median of values (N,), N > 0: the first at which the cumulative weight reaches half of the total."""
     order = np.argsort(values, kind="stable")
     total = np.cumsum(weight[order])
     return float(values[order[np.searchsorted(total, total[-1] / 2)]])
@@ -20,10 +20,9 @@ def weighted_median(values: Array, weight: Array) -> float:
 
 @njit(cache=True, nogil=True)
 def select(values, n, k):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """What would stand at place `k` of the first `n` values were they sorted; their order changes.
+    """The `k`-th smallest (from 0) of the first `n` values, which are reordered. None may be NaN.
 
-    Hoare's selection (1961): what is not larger than a chosen value goes to the left of it, what is not smaller to the
-    right, and the part that holds the place is gone through again. None may be NaN.
+    Hoare's selection (1961): partition around a pivot, then continue in the part that contains place `k`.
     """
     first, last = 0, n - 1
     while first < last:
@@ -47,16 +46,13 @@ def select(values, n, k):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def median_of(values):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Median of float64 (N,), in one piece, none of them NaN: of an even number the mean of the two in the middle.
-
-    NaN where N is 0.
-    """
+    """Median of contiguous float64 values (N,) without NaN; for even N the mean of the middle two; NaN if N is 0."""
     return _median_in(values.copy())
 
 
 @njit(cache=True, nogil=True)
 def _median_in(rest):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The same of values whose order changes."""
+    """As `median_of`, for values that may be reordered."""
     middle = rest.size // 2
     if rest.size == 0:
         return np.nan
@@ -71,7 +67,7 @@ def _median_in(rest):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def medians_by(values, which, n):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Medians (n,) of the values (N,) that `which` (N,) numbers alike, below zero to none; NaN where there are none."""
+    """Medians (n,) by group of the values (N,): `which` (N,) is the group, below 0 for none; NaN for empty groups."""
     start = np.zeros(n + 2, np.int64)
     for index in range(which.size):
         if which[index] >= 0:
@@ -90,10 +86,10 @@ def medians_by(values, which, n):  # type: ignore[no-untyped-def]  # pragma: no 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc"})
 def middle_size(sizes, count):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The (upper) middle one of those `count` of single precision `sizes` (N,) that count; the others are infinite.
+    """Upper median of the `count` finite values among float32 `sizes` (N,), none negative; the others are infinite.
 
-    Numbers that are not negative rise with their bits: those of the middle one are found one by one, by counting what
-    lies below. That takes no longer whatever the order, and many are counted at once.
+    Nonnegative floats are ordered like their bit patterns, so the bits of the median are found one by one, by counting
+    smaller values. The time does not depend on the order, and the counting is vectorized.
     """
     one, nothing, middle = np.float32(1), np.float32(0), np.float32(count // 2)
     bits = np.zeros(1, np.int32)
@@ -110,10 +106,10 @@ def middle_size(sizes, count):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 @bare(cache=True, nogil=True, error_model="numpy")
 def median_of_whole(values):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Median of whole numbers from 0 on (int32), exact for up to 2**24 of them, by narrowing the range that it lies in.
+    """Median of integers (int32) from 0 on, exact for up to 2**24 of them, by narrowing the interval that contains it.
 
-    Counting a range is one quick sweep. The next limit stands where the median would if what lies in the range were
-    spread evenly; now and then in the middle, for where it is not.
+    Each step counts the values in one fast pass. The next limit is where the median would be for a uniform
+    distribution in the interval; every third step bisects, in case it is not uniform.
     """
     middle, turn = np.float32((values.size + 1) // 2), 0
     low, high = _range(values)

@@ -1,4 +1,4 @@
-"""The Moon as a body: its radius, how its mean-Earth axes stand in space, and where the Sun stands over it.
+"""The Moon: its radius, the orientation of its mean-Earth axes in space, and its sub-solar point.
 
 Longitudes are positive east, in the range -180 (inclusive) to 180 degrees (exclusive); latitudes are planetocentric.
 """
@@ -15,12 +15,12 @@ from calib.published import constants
 
 RADIUS_KM: float = constants("moon")["body"]["radius_km"]
 
-_FIRST_YEAR, _LAST_YEAR = 1960, 2099  # coordinated universal time begins in 1960; epv00 is fitted to 1900-2100
+_FIRST_YEAR, _LAST_YEAR = 1960, 2099  # UTC begins in 1960; epv00 is fitted to 1900-2100
 
 
 @dataclass(frozen=True, slots=True)
 class SubsolarPoint:
-    """Where the Sun stands in the zenith, and how far away it is.
+    """The place with the Sun in the zenith, and the Sun's distance.
 
     `lon_deg` east in [-180, 180), `lat_deg` planetocentric, `distance_au` from the Moon's centre.
     """
@@ -70,10 +70,10 @@ def terrestrial_time(time: datetime) -> tuple[float, float]:
     """Coordinated universal time to terrestrial time, a two-part Julian date (days).
 
     The ufuncs of erfa return the "dubious year" state as a number (+1: a leap second not yet announced may be
-    missing, at most a second or two); only dates that have no such time at all are refused.
+    missing, at most a second or two); only dates without UTC are refused.
 
     Raises:
-        CalibError: `time` carries no time zone, or lies before 1960 or after 2099.
+        CalibError: `time` has no time zone, or is before 1960 or after 2099.
     """
     if time.tzinfo is None:
         raise CalibError(f"mid_time {time.isoformat()}: found no time zone, expected universal time (UTC)")
@@ -90,10 +90,10 @@ def terrestrial_time(time: datetime) -> tuple[float, float]:
 def sun_from_moon(tt: tuple[float, float]) -> tuple[Array, float]:
     """Apparent direction (3,) of the Sun seen from the Moon's centre in celestial axes, and its distance in au.
 
-    Light time: the Sun where it was the light time of one au before (it moves 7 km, 3e-6 deg, meanwhile; how much the
-    distance differs from one au does not matter). Aberration (0.0057 deg): by the Moon's barycentric velocity. The
-    difference between terrestrial and barycentric dynamical time (below 2 ms) is neglected: 4e-7 deg of rotation.
-    Earth: erfa.epv00; Moon: erfa.moon98, both accurate here to about 15 km of 1.5e8 km.
+    Light time: the Sun is taken where it was earlier by the light time of one au (it moves 7 km, 3e-6 deg, meanwhile;
+    the deviation of the distance from one au does not matter). Aberration (0.0057 deg): by the Moon's barycentric
+    velocity. The difference between terrestrial and barycentric dynamical time (below 2 ms) is neglected: 4e-7 deg of
+    rotation. Earth: erfa.epv00; Moon: erfa.moon98, both accurate here to about 15 km of 1.5e8 km.
     """
     _, earth = erfa.epv00(*tt)
     moon = erfa.moon98(*tt)
@@ -107,7 +107,7 @@ def sun_from_moon(tt: tuple[float, float]) -> tuple[Array, float]:
 
 
 def _sun(tt: tuple[float, float], light_days: float) -> Array:
-    """Barycentric place of the Sun (3,), au, `light_days` before `tt`."""
+    """Barycentric position of the Sun (3,), au, at `light_days` before `tt`."""
     heliocentric, barycentric = erfa.epv00(tt[0], tt[1] - light_days)
     return np.asarray(barycentric["p"] - heliocentric["p"])
 
@@ -115,7 +115,7 @@ def _sun(tt: tuple[float, float], light_days: float) -> Array:
 def subsolar_point(mid_time: datetime) -> SubsolarPoint:
     """Apparent sub-solar point on the mean-Earth axes at an instant of universal time.
 
-    Good to 0.005 deg against integrated librations, which is what the published rotation series leaves open.
+    Accurate to 0.005 deg against integrated librations, the error of the published rotation series.
 
     Raises:
         CalibError: see `terrestrial_time`.

@@ -1,8 +1,8 @@
-"""Pieces of work done by several threads, handed over in order, large ones with only a few of them alive at a time.
+"""Runs tasks on several threads with results in order, and with only a few large results in memory at a time.
 
-Threads that work on arrays get and free megabytes all the time. The C library would return them to the system and have
-them back zeroed, page by page, which takes a good part of the time of making a map. So it is told to keep some. What it
-keeps is given back between the steps of a job, which need theirs in other sizes.
+Threads that work on arrays allocate and free megabytes all the time. By default the C library returns this memory to
+the system and gets it back zeroed, page by page, which takes a considerable part of the time of making a map. So it is
+set to keep some, which is returned between the steps of a job, because they need memory in other sizes.
 """
 
 import math
@@ -22,22 +22,23 @@ Result = TypeVar("Result")
 
 
 TRIM_THRESHOLD, MMAP_THRESHOLD = -1, -3  # options of mallopt(3), numbered as in malloc.h of the GNU C library
-KEPT = 2**28  # bytes that may lie free at the end of a piece of memory, and in all when some are given back
-LARGEST = 2**25  # bytes of a piece of memory that is kept: more than any array of a block
-LOCKED_S = 0.0005  # that a thread waits for the interpreter's lock before the one that has it is told to give it away
-LONG_S = 0.0005  # of processor time: a piece of work that other threads are called for
+KEPT = 2**28  # bytes that may stay free at the end of the heap, and in total before memory is returned
+LARGEST = 2**25  # bytes: largest allocation that is kept, more than any array of a block
+LOCKED_S = 0.0005  # seconds that a thread waits for the interpreter's lock before it is requested
+LONG_S = 0.0005  # seconds of processor time of a task for which other threads are used
 
 
 def workers(threads: int) -> ThreadPoolExecutor:
-    """Threads that keep the memory they have freed, and that soon ask for the interpreter's lock when they come back
-    from compiled code: left alone, another thread keeps it longer than many a piece of work takes."""
+    """A pool of threads that keep freed memory and request the interpreter's lock soon after compiled code. By default
+    another thread keeps the lock longer than many tasks take.
+    """
     _keep_memory()
     sys.setswitchinterval(LOCKED_S)
     return ThreadPoolExecutor(threads)
 
 
 def give_back() -> None:
-    """Return to the system what lies free, where it is much: to have it back later takes as long."""
+    """Return free memory to the system if there is much of it; getting it back later costs time."""
     if free_bytes() > KEPT:
         tell("malloc_trim", 0)
 
@@ -49,8 +50,8 @@ def _keep_memory() -> None:
 
 
 def beside(work: Callable[[], Result], threads: int) -> Callable[[], Result]:
-    """What waits for the result of `work`, which begins at once on a thread of its own where more than one may be used,
-    and otherwise when it is waited for.
+    """A function that waits for the result of `work`. With two threads or more, `work` starts at once on its own
+    thread, otherwise when that function is called.
     """
     if threads < 2:
         return work
@@ -61,12 +62,11 @@ def beside(work: Callable[[], Result], threads: int) -> Callable[[], Result]:
 
 
 def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> list[Result]:
-    """All results of `work` in the order of `tasks`, which are done by `threads` threads, the calling one among them.
+    """All results of `work` in the order of `tasks`, on `threads` threads including the calling one.
 
-    Each thread takes the next piece when it is ready, and none hands anything over or waits for another's. The others
-    are called once a piece has turned out to be long, or at once where there are no more pieces than threads: pieces of
-    little more than the interpreter's own work take longer on two threads that wait for its lock in turn. Of pieces
-    that fail the first one's error is raised, whoever did it.
+    Each thread takes the next task when it is ready. The other threads start once a task has turned out to be long, or
+    at once if there are no more tasks than threads: tasks that are mostly interpreter work take longer on two threads
+    competing for its lock. If tasks fail, the error of the first of them is raised.
     """
     todo = list(tasks)
     turns = iter(range(len(todo)))  # a turn is taken by one thread only
@@ -80,7 +80,7 @@ def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: i
                 done[i] = work(todo[i])
             except Exception as error:
                 failed[i] = error
-                deque(turns, 0)  # nobody takes another
+                deque(turns, 0)  # no thread takes another task
             if thread_time() - begun > most_s:
                 break
 
@@ -96,13 +96,12 @@ def shared_out(work: Callable[[Task], Result], tasks: Iterable[Task], threads: i
             if not other.cancel():
                 other.result()
     if failed:
-        raise failed.pop(min(failed))  # all before it were begun too, so it is the one that fails on one thread
+        raise failed.pop(min(failed))  # all before it were started too, so a single thread would raise the same
     return [done[i] for i in range(len(todo))]
 
 
 def _take(turns: "ref[Callable[[], None]]") -> None:
-    """Take turns where they are still wanted: busy threads keep what they are to begin though it has been cancelled,
-    and must not keep with it what the work is done on."""
+    """Take tasks if they still exist. A busy pool keeps cancelled calls for a while; they must not keep data alive."""
     take_turns = turns()
     if take_turns is not None:
         take_turns()
@@ -110,18 +109,18 @@ def _take(turns: "ref[Callable[[], None]]") -> None:
 
 @cache
 def _helping(threads: int) -> ThreadPoolExecutor:
-    """Threads that stay: to begin new ones for each few milliseconds of work would cost a good part of them."""
+    """Permanent threads: starting new ones would be expensive for a few milliseconds of work."""
     return workers(threads)
 
 
 def in_order(work: Callable[[Task], Result], tasks: Iterable[Task], threads: int) -> Iterator[Result]:
-    """Results of `work` in the order of `tasks`; at most two for each thread wait to be taken."""
+    """Results of `work` in the order of `tasks`; at most two per thread wait to be consumed."""
     with workers(threads) as pool:
         yield from in_order_on(pool, work, tasks, 2 * threads)
 
 
 def in_order_on(pool: Executor, work: Callable[[Task], Result], tasks: Iterable[Task], most: int) -> Iterator[Result]:
-    """The same on threads that others may use too; at most `most` results wait to be taken."""
+    """As `in_order` on a shared pool; at most `most` results wait to be consumed."""
     waiting: deque[Future[Result]] = deque()
     try:
         for task in tasks:

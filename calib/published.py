@@ -1,4 +1,4 @@
-"""The published constants and tables in `reference/`, read once; nothing published is written into code."""
+"""Reads the published constants and tables in `reference/`, which are not repeated in code."""
 
 import csv
 import tomllib
@@ -9,12 +9,12 @@ from typing import Any
 
 @cache
 def constants(name: str) -> dict[str, Any]:
-    """A TOML file of `reference/`, by name without ending; every table in it carries its `source`."""
+    """A TOML file of `reference/`, by name without suffix; every table in it has its `source`."""
     return tomllib.loads((resources.files("calib_reference") / f"{name}.toml").read_text(encoding="utf-8"))
 
 
 @cache
 def table(name: str) -> tuple[dict[str, str], ...]:
-    """A CSV file of `reference/`, by name without ending: one dict a row. Lines starting with # name the source."""
+    """A CSV file of `reference/`, by name without suffix: one dict per row. Lines starting with # name the source."""
     text = (resources.files("calib_reference") / f"{name}.csv").read_text(encoding="utf-8")
     return tuple(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))

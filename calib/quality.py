@@ -1,4 +1,4 @@
-"""The quality bits of the film and map products: one source of truth for code, files and documentation."""
+"""The quality bits of the film and map products, for code, files and documentation."""
 
 from dataclasses import dataclass
 

@@ -1,7 +1,7 @@
-"""What is worked out once for an object and goes when the object does.
+"""Caches a result for an object, and releases it with the object.
 
-A cache that counts its entries would keep the sweeps and tones of earlier fits, and of frames that are done, together
-with all that was made of them, until others have pushed them out.
+A cache with a limited number of entries would keep sweeps and tones of earlier fits and frames, with everything derived
+from them, until other entries replace them.
 """
 
 from collections.abc import Callable
@@ -15,10 +15,10 @@ Made = TypeVar("Made")
 
 
 def once(make: Callable[Concatenate[Owner, Others], Made]) -> Callable[Concatenate[Owner, Others], Made]:
-    """`make`, whose result is kept for its first argument, and made anew where the others are not those of last time.
+    """`make` with its last result cached per first argument, and recomputed if the other arguments differ.
 
-    Arguments are the same only if they are the same objects. What is made must not refer to the first of them, which
-    would then be kept for good.
+    Arguments are compared by identity. The result must not refer to the first argument, which would then never be
+    released.
     """
     kept: WeakKeyDictionary[Any, tuple[tuple[Any, ...], Made]] = WeakKeyDictionary()
 
