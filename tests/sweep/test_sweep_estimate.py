@@ -1,4 +1,4 @@
-"""The whole stage on simulated frames, against the simulator's truth."""
+"""The whole sweep stage on simulated frames, compared with the simulator's truth."""
 
 from dataclasses import fields, replace
 
@@ -27,7 +27,7 @@ from calib.tone.strokes import MEASURED
 
 
 def errors_px(truth, frame, sweeps, strips=None):
-    """Errors (N, 2) in px over the exposed film, and the same in the sweeps' own sigma."""
+    """Errors (N, 2) in px over the exposed film, and the same in units of the sweeps' stated sigma."""
     error, ratio = [], []
     half_x, half_y = (side / 2 for side in truth.layout.format_mm)
     px = np.array([frame.scan.sample_mm, frame.scan.line_mm])
@@ -85,7 +85,7 @@ def test_the_first_look_places_every_strip_without_knowing_the_tone(placed):
     assert not first.unmarked
 
 
-def test_a_first_look_measures_no_more_of_many_marks_than_places_a_strip(small_frame, monkeypatch):
+def test_of_many_marks_a_first_look_measures_only_as_many_as_it_needs_to_place_a_strip(small_frame, monkeypatch):
     truth, frame, (dn, _) = small_frame
     measured, measure = [], marking.measure
 
@@ -104,7 +104,7 @@ def test_a_first_look_measures_no_more_of_many_marks_than_places_a_strip(small_f
     assert np.bincount(measured[-1].strip).tolist()[0] == 6 < np.bincount(measured[-1].strip)[1]
 
 
-def test_a_strip_is_poor_whose_marks_are_often_none(placed):
+def test_a_strip_is_poor_if_many_of_its_measured_marks_are_no_marks(placed):
     table = placed[-1].marks
     used = np.ones(len(table), bool)
     used[np.flatnonzero(table.strip == 1)[::3]] = False
@@ -113,7 +113,7 @@ def test_a_strip_is_poor_whose_marks_are_often_none(placed):
 
 
 @pytest.mark.parametrize("columns", [1, 2, 3, 5])
-def test_the_marks_of_a_first_look_stand_all_along_a_strip_and_in_all_its_columns(columns):
+def test_the_marks_of_a_first_look_are_spread_over_a_strip_and_its_columns(columns):
     line, sample = (part.ravel() for part in np.meshgrid(np.arange(100.0) * 160, np.arange(columns) * 50.0 + 10))
     sought = marking.Sought(np.zeros(line.size, np.int64), np.arange(line.size), line, sample)
     found = np.ones(line.size, bool)
@@ -126,7 +126,7 @@ def test_the_marks_of_a_first_look_stand_all_along_a_strip_and_in_all_its_column
     assert firstmarks._sufficient(sought, found, [32000]).sum() == 40
 
 
-def test_a_first_look_measures_all_marks_of_a_strip_that_shows_few():
+def test_a_first_look_measures_all_marks_of_a_strip_with_few_candidates():
     sought = marking.Sought(np.repeat([0, 1], 30), np.arange(60), np.arange(60.0), np.zeros(60))
     found = np.repeat([True, False], [55, 5])
     found[:30] = np.arange(30) < 15
@@ -143,7 +143,7 @@ def test_a_first_look_on_two_threads_is_the_same_to_the_last_bit(small_frame):
             np.testing.assert_array_equal(getattr(a, field.name), getattr(b, field.name))
 
 
-def test_the_refined_sweeps_hold_over_the_whole_picture_and_their_sigma_is_true(placed):
+def test_the_refined_sweeps_are_right_over_the_whole_picture_and_so_is_their_sigma(placed):
     truth, frame, _, _, fit = placed
     error, ratio = errors_px(truth, frame, fit.sweeps)
     # the small frame's picture ends 70 lines beyond its last marks, on ground without texture
@@ -153,7 +153,7 @@ def test_the_refined_sweeps_hold_over_the_whole_picture_and_their_sigma_is_true(
     assert np.all(rms(ratio) < 1.5)
 
 
-def test_no_missing_mark_is_used_and_used_ones_are_where_they_say(placed):
+def test_no_missing_mark_is_used_and_used_ones_are_at_their_true_places(placed):
     truth, frame, _, _, fit = placed
     damage, table = truth.damaged_marks(), fit.marks
     for k in range(len(frame.strips)):
@@ -168,8 +168,9 @@ def test_no_missing_mark_is_used_and_used_ones_are_where_they_say(placed):
     assert "used" not in rejected
 
 
-def test_the_marks_tell_how_wide_the_readout_s_spot_is(placed):
-    """The tone takes by it off what leaks into strokes. Spot and sample together, as sure as the tone takes it."""
+def test_the_width_of_the_readout_s_spot_is_found_from_the_marks(placed):
+    """The tone stage corrects by it for light that leaks into strokes. It includes the width of a sample, and is as
+    accurate as that stage assumes."""
     truth, *_, fit = placed
     true_px = np.hypot(truth.scenario.tone.blur_samples, 12**-0.5)
     assert np.all(np.abs(np.log(np.array(fit.spot_px) / true_px)) < 1.5 * MEASURED)
@@ -190,7 +191,7 @@ def test_ties_and_figures_are_reported(placed):
 
 
 def test_no_tie_sees_the_border_of_the_format(small_frame, monkeypatch):
-    """It may look as if it lay on a line in one strip and in the other: ties were believed that were half a px off."""
+    """It may seem to lie exactly on a line in both strips: ties that were half a px off were trusted."""
     _, frame, (dn, density) = small_frame
     bounds = []
 
@@ -209,7 +210,7 @@ def test_no_tie_sees_the_border_of_the_format(small_frame, monkeypatch):
 
 
 def without_marks(truth, readers_of_strip, k, kept):
-    """The strip's readers with all marks but the first `kept` inner ones lost."""
+    """The strip's readers with all marks lost except the first `kept` inner ones."""
     s, sweep = truth.strips[k], true_sweep(truth, k)
     n_lines, n_samples = s.shape
     at = to_scan(sweep, FilmPoints(*truth.layout.marks.true_mm.T))
@@ -227,7 +228,7 @@ def without_marks(truth, readers_of_strip, k, kept):
     return out
 
 
-def test_a_strip_with_two_marks_and_one_with_none_are_placed_and_say_so(reversed_frame):
+def test_a_strip_with_two_marks_and_one_with_none_are_placed_with_a_warning(reversed_frame):
     truth, frame, (dn, density) = reversed_frame
     dn, density = list(dn), list(density)
     for k, kept in ((2, 0), (5, 2)):
@@ -245,9 +246,9 @@ def test_a_strip_with_two_marks_and_one_with_none_are_placed_and_say_so(reversed
 
 
 @pytest.mark.parametrize("false", [True, False])
-def test_a_strips_only_mark_is_held_against_its_overlaps(reversed_frame, monkeypatch, false):
-    """One mark puts a strip anywhere if it is none: where a first look took something far off for it, the strip is
-    placed by its neighbours instead, and its own mark found; a true one is believed."""
+def test_a_strips_only_mark_is_checked_against_its_overlaps(reversed_frame, monkeypatch, false):
+    """A single false mark misplaces its strip: if a first look took something far off for the mark, the strip is placed
+    by its neighbours instead, and its true mark found; a true mark is accepted."""
     truth, frame, (dn, density) = reversed_frame
     density, strip, off_px = list(density), 5, 14
     sweeps = list(first_look(frame, dn).sweeps)
@@ -270,8 +271,8 @@ def test_a_strips_only_mark_is_held_against_its_overlaps(reversed_frame, monkeyp
     assert np.all(rms(ratio) < 2.0)
 
 
-def test_a_strips_only_mark_is_believed_where_the_other_strips_marks_lie_on_no_sweep(reversed_frame, monkeypatch):
-    """The frame was placed with it, and must not be refused for being asked once more."""
+def test_a_strips_only_mark_is_accepted_if_the_other_strips_marks_lie_on_no_sweep(reversed_frame, monkeypatch):
+    """The frame was placed with it, and the check must not cause it to be refused."""
     truth, frame, (dn, density) = reversed_frame
     density, strip = list(density), 5
     (density[strip],) = without_marks(truth, density[strip : strip + 1], strip, 1)
@@ -286,7 +287,7 @@ def test_a_strips_only_mark_is_believed_where_the_other_strips_marks_lie_on_no_s
 
 
 def moved_mark(truth, read, k, px):
-    """The strip's reader with a copy of its one mark so many samples farther on, and that one lost."""
+    """The strip's reader with its only mark lost and a copy of it some samples farther on."""
     n_lines, n_samples = truth.strips[k].shape
     values, sigma = (part.copy() for part in read(0, n_lines))
     at = to_scan(true_sweep(truth, k), FilmPoints(*truth.layout.marks.true_mm.T))
@@ -329,8 +330,8 @@ def test_a_reseau_beside_all_strips_leaves_the_sweeps_to_borders_and_ties(small_
 
 
 @pytest.mark.parametrize("bent", [1, 2, 99])
-def test_where_ties_bend_a_sweep_back_another_prior_and_then_the_marks_stand(small_frame, monkeypatch, bent):
-    # as if the first so many fits to ties gave a sweep that folds
+def test_if_ties_fold_a_sweep_another_prior_is_tried_and_then_the_fit_to_marks_is_used(small_frame, monkeypatch, bent):
+    # as if the first `bent` fits to ties gave a sweep that folds
     _, frame, (dn, density) = small_frame
     first, tried = first_look(frame, dn), []
     real = combine.fitted_sweeps
@@ -355,8 +356,8 @@ def test_where_ties_bend_a_sweep_back_another_prior_and_then_the_marks_stand(sma
     assert np.any(fit.ties.used) == (bent != 99)
 
 
-def test_the_prior_is_asked_for_again_once_weights_have_settled(small_frame, monkeypatch):
-    """As if the first asking had left the rough prior, the last fit is under a likelier one all the same."""
+def test_the_prior_is_estimated_again_once_weights_have_converged(small_frame, monkeypatch):
+    """Even if the first estimate is the rough prior, as here, the last fit has a likelier one."""
     _, frame, (dn, density) = small_frame
     first, settled = first_look(frame, dn), []
 
@@ -375,8 +376,9 @@ def test_the_prior_is_asked_for_again_once_weights_have_settled(small_frame, mon
 
 
 @pytest.mark.parametrize("lost", [0, 1])
-def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_frame, monkeypatch, lost):
-    """Marks that better sweeps move are fitted with the borders next; but a fit's weights are those of its marks."""
+def test_marks_are_fitted_again_by_themselves_only_if_the_used_ones_change(small_frame, monkeypatch, lost):
+    """Marks measured again with better sweeps are fitted together with the borders next. But the weights of an earlier
+    fit belong to the marks that it used."""
     _, frame, (dn, density) = small_frame
     first, fits, sought = first_look(frame, dn), [], markjudge.mark_table
 
@@ -398,8 +400,8 @@ def test_marks_are_fitted_again_by_themselves_only_where_others_are_used(small_f
 
 @pytest.mark.parametrize("row_px", [73.3, -73.3])
 def test_a_strip_that_took_one_row_of_marks_for_another_is_placed_anew_by_its_wedge(small_frame, monkeypatch, row_px):
-    """Rows lie nearer to each other than the tolerance, and at first the next row is found in one strip: all its marks
-    are there but those of a row. Told how far off its wedge lies, the first look finds its own row."""
+    """Rows are closer together than the tolerance, and at first the next row is found in one strip: all its marks match
+    except those of a row. The wedge shows how far off it lies, and then the first look finds its own row."""
     truth, frame, (dn, _) = small_frame
     wide = replace(frame, scan=frame.scan.model_copy(update={"tolerance_mm": 0.8}))
     seen = []
@@ -417,8 +419,8 @@ def test_a_strip_that_took_one_row_of_marks_for_another_is_placed_anew_by_its_we
     assert np.abs(error[:, 1]).max() < 3
 
 
-def test_marks_that_bend_the_coarse_sweep_back_on_itself_are_said_to(small_frame, monkeypatch):
-    # strips so narrow that whatever looks like marks bends them as it likes, and no stiffer sweep that does not turn
+def test_marks_that_fold_the_coarse_sweep_are_reported(small_frame, monkeypatch):
+    # strips so narrow that false candidates fold the sweep, and no stiffer sweep to try
     monkeypatch.setattr(constellation, "STIFFER_S", ())
     _, frame, (dn, _) = small_frame
     narrow = replace(frame, strips=tuple(replace(strip, n_samples=16) for strip in frame.strips))

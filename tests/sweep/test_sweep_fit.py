@@ -27,8 +27,8 @@ from calib.sweep.smoothness import find_smoothness
 
 
 def dense_chain(sizes, n_shared, rng, apart=()):
-    """A random positive definite bordered block-tridiagonal matrix, dense, and its blocks; those `apart` do not meet
-    the next."""
+    """A random positive definite bordered block-tridiagonal matrix, dense, and its blocks; blocks in `apart` have no
+    coupling with the next."""
     starts = np.concatenate([[0], np.cumsum(sizes)])
     total = starts[-1] + n_shared
     matrix = np.zeros((total, total))
@@ -84,14 +84,14 @@ def test_the_chain_gives_the_dense_solution_and_the_blocks_of_the_dense_inverse(
         (3, lambda r: (1 + r + 2 * r**2 / 5 + r**3 / 15) * np.exp(-r)),
     ],
 )
-def test_the_kernels_are_materns_of_half_integer_order(order, written_out):
+def test_the_kernels_are_matern_kernels_of_half_integer_order(order, written_out):
     distance = np.linspace(0, 3, 31)
     expected = written_out(np.sqrt(2 * order + 1) * distance / 0.7)
     np.testing.assert_allclose(Kernel(order, 0.7).correlation(distance), expected, rtol=1e-12)
 
 
 @pytest.mark.parametrize("kernel", [Kernel(1, 4.0), Kernel(2, 0.3), Kernel(5, 0.2)])
-def test_modes_hold_no_straight_line_and_have_unit_spread(kernel):
+def test_modes_contain_no_straight_line_and_have_unit_spread(kernel):
     modes = smooth_modes(400, 12, kernel)
     at = modes.at(np.linspace(0, 399, 2001))
     t = np.linspace(-1, 1, 2001)
@@ -103,7 +103,7 @@ def test_modes_hold_no_straight_line_and_have_unit_spread(kernel):
 
 
 @pytest.mark.parametrize("most", [40, 12])  # the expansion's grid has more points for more modes
-def test_modes_have_the_kernels_covariance_but_for_straight_lines(most):
+def test_modes_have_the_covariance_of_the_kernel_without_straight_lines(most):
     kernel, index = Kernel(3, 0.4), np.arange(0.0, 300, 7)
     modes = smooth_modes(300, most, kernel).at(index)
     t = np.linspace(0, 1, 1197)  # four a line
@@ -117,7 +117,7 @@ def test_modes_have_the_kernels_covariance_but_for_straight_lines(most):
     assert np.abs(modes @ modes.T - expected @ expected.T).max() < 4e-3 * np.max(expected @ expected.T)
 
 
-def test_modes_go_on_straight_beyond_the_ends():
+def test_modes_are_linear_beyond_the_ends():
     modes = smooth_modes(100, 6, Kernel(2, 0.5))
     beyond = modes.at(np.array([-30.0, -20.0, -10.0, 110.0, 120.0, 130.0]))
     np.testing.assert_allclose(beyond[0] - 2 * beyond[1] + beyond[2], 0, atol=1e-9)
@@ -134,8 +134,8 @@ def fitted(layout, observations):
     return adjust(layout, observations, START, FREE, unknown_start(START, len(observations)))
 
 
-def began(fit):
-    """The start of a fit that goes on where another has ended."""
+def continued(fit):
+    """Initial values of a fit that continues another."""
     return Start(fit.variances, fit.scale, fit.weight)
 
 
@@ -158,7 +158,7 @@ def marks_of(k, n, noise, rng):
 
 
 def errors_of(fit, k):
-    """Error of the fit over a strip, in its own sigma and in px."""
+    """Error of the fit over a strip, in units of its stated sigma and in px."""
     line, sample = (part.ravel() for part in np.meshgrid(np.linspace(0, 899, 31), np.linspace(0, 199, 9)))
     error = departure(fit, k, line, sample) - true_departure(k, line, sample)
     return error / np.sqrt(departure_cov(fit, k, line, sample)), error
@@ -173,14 +173,14 @@ def test_marks_alone_give_the_sweep_with_true_sigmas():
     assert 0.5 < np.sqrt(np.mean(np.square(z))) < 1.5
 
 
-def test_a_fit_that_goes_on_from_another_ends_where_that_did_and_sooner():
+def test_a_fit_that_continues_another_converges_sooner_to_the_same_result():
     rng = np.random.default_rng(15)
     layout = make_layout(SHAPES, [()] * 4)
     marks = join([marks_of(k, 40, 0.05, rng) for k in range(4)])
     marks.value[7] += [0.4, -0.3]
     long = adjust(layout, marks, START, FREE, unknown_start(START, len(marks)), rounds=60)
     fit = adjust(layout, marks, START, FREE, unknown_start(START, len(marks)))
-    on = adjust(layout, marks, START, FREE, began(fit), rounds=1)
+    on = adjust(layout, marks, START, FREE, continued(fit), rounds=1)
     np.testing.assert_allclose(np.log(on.variances / fit.variances), 0, atol=0.03)
     np.testing.assert_allclose(on.weight, fit.weight, atol=0.05)
     np.testing.assert_allclose(on.residual, long.residual, atol=0.01)
@@ -195,7 +195,7 @@ def test_the_fit_does_not_depend_on_threads():
         np.testing.assert_array_equal(getattr(one, name), getattr(three, name))
 
 
-def test_a_strip_with_two_marks_borrows_the_common_sweep_and_says_how_unsure_it_is():
+def test_a_strip_with_two_marks_uses_the_common_sweep_and_states_a_larger_sigma():
     rng = np.random.default_rng(6)
     layout = make_layout(SHAPES, [()] * 4)
     counts = (40, 40, 2, 40)
@@ -207,7 +207,7 @@ def test_a_strip_with_two_marks_borrows_the_common_sweep_and_says_how_unsure_it_
     assert departure_cov(fit, 2, line, sample)[0, 1] > 4 * departure_cov(fit, 1, line, sample)[0, 1]
 
 
-def test_ties_carry_a_strip_that_has_no_mark():
+def test_ties_place_a_strip_without_marks():
     rng = np.random.default_rng(7)
     layout = make_layout(SHAPES, [()] * 4)
     parts = [marks_of(k, 40, 0.05, rng) for k in (0, 1, 3)]
@@ -227,8 +227,8 @@ def test_ties_carry_a_strip_that_has_no_mark():
 
 
 @pytest.mark.parametrize("factor", [0.5, 0.9, 1.0])
-def test_a_mark_that_nearly_tells_its_own_place_may_disagree_whatever_the_next_fit_trusts(factor):
-    """A leverage by other weights than the fit's own may pass 1, and a square fall below 0: no mark would be odd."""
+def test_a_mark_with_high_leverage_can_disagree_whatever_weights_the_next_fit_uses(factor):
+    """With other weights than the fit's own, a leverage may exceed 1 and a square be negative: no mark would be odd."""
     layout = make_layout(SHAPES, [()] * 4)
     marks = join([marks_of(k, 3, 0.05, np.random.default_rng(k)) for k in range(4)])
     fit = fitted(layout, marks)
@@ -248,7 +248,7 @@ def test_one_wrong_mark_stands_out_and_hardly_moves_the_fit():
     assert np.sort(squared)[-2] < 28
 
 
-def test_evidence_on_one_axis_leaves_the_other_alone():
+def test_evidence_on_one_axis_does_not_affect_the_other():
     rng = np.random.default_rng(9)
     layout = make_layout(SHAPES, [()] * 4)
     marks = join([marks_of(k, 30, 0.05, rng) for k in range(4)])
@@ -266,7 +266,7 @@ def test_evidence_on_one_axis_leaves_the_other_alone():
 
 
 def wandering(reach, kind, seed, count):
-    """Marks of four strips whose y wanders as a random function of a kernel does, and the wander (4, 900)."""
+    """Marks of four strips whose wander in y is a random function with a given kernel, and that wander (4, 900)."""
     rng = np.random.default_rng(seed)
     line = np.arange(900.0)
     covariance = Kernel(kind, reach).correlation((line[:, None] - line) / 899) + 1e-9 * np.eye(900)
@@ -284,7 +284,7 @@ def wandering(reach, kind, seed, count):
 def test_the_smoothness_is_found_from_the_data_and_makes_the_fit_better_and_honest():
     marks, wander = wandering(0.25, 5, 11, 14)
     rough = fitted(make_layout(SHAPES, [()] * 4), marks)
-    found, _ = find_smoothness(rough.layout, marks, began(rough), START, FREE)
+    found, _ = find_smoothness(rough.layout, marks, continued(rough), START, FREE)
     assert found.wander_y.order >= 2
     smooth = fitted(make_layout(SHAPES, [()] * 4, found), marks)
     line, middle = np.arange(0.0, 900, 9), np.full(100, 99.5)
@@ -301,17 +301,17 @@ def test_the_smoothness_is_found_from_the_data_and_makes_the_fit_better_and_hone
 def test_a_rough_wander_is_not_taken_for_a_smooth_one():
     marks, _ = wandering(0.15, 1, 12, 40)
     rough = fitted(make_layout(SHAPES, [()] * 4), marks)
-    assert find_smoothness(rough.layout, marks, began(rough), START, FREE)[0].wander_y.order <= 2
+    assert find_smoothness(rough.layout, marks, continued(rough), START, FREE)[0].wander_y.order <= 2
 
 
-def test_a_search_that_begins_with_a_rough_wander_goes_on_to_a_smooth_one():
+def test_a_search_that_begins_with_a_rough_wander_reaches_a_smooth_one():
     marks, _ = wandering(0.25, 5, 11, 14)
     like, start = make_layout(SHAPES, [()] * 4), unknown_start(START, len(marks))
     rough = dataclasses.replace(smoothness.FIRST, wander_y=Kernel(1, 0.5))
     assert find_smoothness(like, marks, start, START, FREE, rough)[0].wander_y.order > 1
 
 
-def test_a_step_of_the_prior_variances_says_what_the_misfit_has_to_fall_by():
+def test_the_decrease_of_the_misfit_is_predicted_by_a_step_of_the_prior_variances():
     marks, _ = wandering(0.25, 5, 11, 14)
     layout, variances, told, begun = make_layout(SHAPES, [()] * 4, smoothness.FIRST), START, [], []
     sums = sum_up(layout, marks.value, marks.information, make_batches(layout, marks))
@@ -333,7 +333,7 @@ def test_a_step_of_the_prior_variances_says_what_the_misfit_has_to_fall_by():
     assert abs(trial.misfit - misfits[-1]) < smoothness.BETTER  # with what its last step has still to gain
 
 
-def test_a_trial_of_the_search_solves_no_more_often_than_it_needs_to_be_judged(monkeypatch):
+def test_a_trial_of_the_search_ends_as_soon_as_it_can_be_judged(monkeypatch):
     marks, _ = wandering(0.25, 5, 11, 14)
     like, calls = make_layout(SHAPES, [()] * 4), {"normal_equations": 0, "variances_chain": 0}
 
@@ -347,7 +347,7 @@ def test_a_trial_of_the_search_solves_no_more_often_than_it_needs_to_be_judged(m
     assert calls["variances_chain"] < 1.8 * calls["normal_equations"]
 
 
-def test_a_search_that_goes_on_from_what_was_found_finds_it_again_with_fewer_trials(monkeypatch):
+def test_a_search_that_begins_with_an_earlier_result_finds_it_again_with_fewer_trials(monkeypatch):
     marks, _ = wandering(0.25, 5, 11, 14)
     like, tried, solve = make_layout(SHAPES, [()] * 4), [], smoothness.variances_chain
 
@@ -363,8 +363,8 @@ def test_a_search_that_goes_on_from_what_was_found_finds_it_again_with_fewer_tri
     assert len(tried) - first < 0.75 * first
 
 
-def test_a_search_that_goes_on_leaves_the_sweep_and_makes_the_evidence_s_rows_once(monkeypatch):
-    """Each kernel of the sweep takes new rows and sums; one search has asked for it."""
+def test_a_continued_search_keeps_the_sweep_s_kernel_and_makes_the_design_rows_once(monkeypatch):
+    """Each kernel of the sweep needs new rows and sums; the first search has chosen it already."""
     marks, _ = wandering(0.25, 5, 11, 14)
     summed, add = [], smoothness.sum_up
     monkeypatch.setattr(smoothness, "sum_up", lambda *args: summed.append(args[0]) or add(*args))
@@ -377,7 +377,7 @@ def test_a_search_that_goes_on_leaves_the_sweep_and_makes_the_evidence_s_rows_on
         assert asked or found.sweep == begin.sweep
 
 
-def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_they_are():
+def test_the_smoothness_of_many_strips_is_found_from_the_neighbours_with_most_evidence():
     rng = np.random.default_rng(13)
     marks = join([marks_of(k, n, 0.05, rng) for k, n in enumerate((12, 30, 25, 10))])
     marks.mark[[3, 15]] = 7  # one in two strips: its place is an unknown of the first
@@ -393,8 +393,8 @@ def test_of_many_strips_the_neighbours_with_most_evidence_are_asked_how_smooth_t
     np.testing.assert_array_equal(got[1], want[1])
 
 
-def test_arms_tell_the_bend_between_marks_that_stand_at_the_same_samples_of_all_strips():
-    """The common bend is nothing where marks stand, and no overlap sees it: only how far samples lie apart tells it."""
+def test_arms_determine_the_bend_between_marks_that_stand_at_the_same_samples_of_all_strips():
+    """The common bend is zero at the marks, and no overlap sees it: only the spacing of samples shows it."""
     rng = np.random.default_rng(21)
     layout, columns, arm_px, noise = make_layout(SHAPES, [()] * 4), (30.0, 100.0, 170.0), 24.0, 0.1
     parts = []
@@ -425,8 +425,8 @@ def test_arms_tell_the_bend_between_marks_that_stand_at_the_same_samples_of_all_
     assert np.sqrt(np.mean(off[1] ** 2 / departure_cov(fit, 1, middle, at)[:, 0])) < 1.5
 
 
-def test_an_arm_is_no_outlier_for_an_earlier_fit_that_has_its_mark_far_off():
-    """It says by how much the departure grows, not how large it is."""
+def test_an_arm_is_no_outlier_for_an_earlier_fit_that_misplaces_its_mark():
+    """An arm measures the change of the departure, not its size."""
     marks, n = marks_of(1, 30, 0.05, np.random.default_rng(22)), 6
     fit = fitted(make_layout(SHAPES, [()] * 4), dataclasses.replace(marks, value=marks.value + 40.0))
     line, sample, zero = np.full(n, 450.0), np.linspace(60, 110, n), np.zeros(n)

@@ -1,4 +1,4 @@
-"""Things in the scene that look like a reseau mark, marks that are gone, and strokes of either tone: whole stage."""
+"""Look-alikes of reseau marks in the scene, missing marks, and bright and dark strokes: the whole sweep stage."""
 
 from dataclasses import replace
 
@@ -20,7 +20,7 @@ LINE, SAMPLE = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
 
 
 def cross(arm, width, turn_deg=0.0):
-    """Coverage of two strokes, px, as a readout blurs them."""
+    """Coverage by two crossed strokes, sizes in px, blurred as by a readout."""
     c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
     along, across = c * SAMPLE + s * LINE, c * LINE - s * SAMPLE
     strokes = [(np.abs(u) <= arm) & (np.abs(v) <= width / 2) for u, v in ((along, across), (across, along))]
@@ -37,7 +37,7 @@ ALIKE = (cross(26.7, 5.3), cross(26.7, 5.3), cross(33, 7, 11), cross(22, 4, -20)
 
 
 def paint(density, at, share, value):
-    """Cover a window of the picture around (line, sample), in whole px, by a share of a value."""
+    """Mix a value into a window of the picture around (line, sample), whole px, in place, by its coverage."""
     low = np.array(at) - HALF
     first, stop = np.maximum(low, 0), np.minimum(low + 2 * HALF + 1, density.shape)
     if np.any(stop <= first):
@@ -48,13 +48,13 @@ def paint(density, at, share, value):
 
 
 def true_places(truth, k):
-    """Where the marks are in a strip, (line, sample)."""
+    """True places (line, sample) of the marks in a strip, (M, 2)."""
     at = to_scan(true_sweep(truth, k), FilmPoints(*truth.layout.marks.true_mm.T))
     return np.column_stack([at.line, at.sample])
 
 
 def wrong_marks(truth, table, gone):
-    """Marks used in a strip although they are more than half a px from the true place, or gone."""
+    """Marks used in a strip although they are missing, or found more than half a px from their true place."""
     wrong = []
     for row in np.flatnonzero(table.used):
         k, m = int(table.strip[row]), int(table.mark[row])

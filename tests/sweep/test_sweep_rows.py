@@ -1,4 +1,4 @@
-"""The sparse sums of the sweep fit against the fit written out with dense matrices; its splines against SciPy's."""
+"""The sparse sums of the sweep fit compared with dense matrices; its splines compared with SciPy's."""
 
 from dataclasses import fields, replace
 
@@ -19,13 +19,14 @@ SMOOTHNESS = Smoothness(Kernel(1, 4.0), Kernel(2, 0.5), Kernel(2, 1.0))
 
 
 def frame_layout(strips=3):
-    """Strips scanned forth and back; marks 1 and 4 lie in two strips each."""
+    """Strips scanned forward and in reverse; marks 1 and 4 lie in two strips each."""
     shapes = [StripShape(N_LINES - 20 * (k == 1), N_SAMPLES, k == 1) for k in range(strips)]
     return make_layout(shapes, [(1,), (4,), ()][:strips], SMOOTHNESS)
 
 
 def evidence(rng, times=1):
-    """Marks (some shared), borders, arms and ties with correlated errors, some on one axis only; `times` as many."""
+    """Marks (some shared), borders, arms and ties with correlated errors, some on one axis only; `times` scales their
+    number."""
     table = [(MARK, k, m) for k in range(3) for m in (-1,) * 12 * times]
     table += [(MARK, 0, 1), (MARK, 1, 1), (MARK, 1, 4), (MARK, 2, 4)]
     table += [(EDGE, 0, -1), (EDGE, 1, -1), (EDGE_X, 2, -1), (ARM, 0, -1), (ARM, 2, -1)]
@@ -58,7 +59,7 @@ def dense_rows(layout, strip, line, sample, border):
 
 
 def dense_design(layout, o):
-    """The whole design (N, 2, unknowns), strip after strip and then the shared ones."""
+    """The whole design (N, 2, unknowns): unknowns strip by strip, then the shared ones."""
     sizes = [len(layout.groups(k)) for k in range(len(layout.strips))]
     first = np.concatenate([[0], np.cumsum(sizes)])
     design = np.zeros((len(o), 2, first[-1] + len(layout.shared_groups())))
@@ -110,7 +111,7 @@ def test_the_sparse_fit_is_the_dense_one(times):
     assert got == pytest.approx(want - np.log(np.concatenate(lone)).sum(), abs=1e-7)
 
 
-def test_departures_and_their_variances_are_those_of_the_dense_design():
+def test_departures_and_their_variances_equal_those_of_the_dense_design():
     rng = np.random.default_rng(4)
     layout, o = frame_layout(), evidence(rng)
     fit = solve_weighted(layout, o, make_batches(layout, o), np.ones(len(GROUPS)), np.ones(KINDS), np.ones(len(o)))
@@ -144,8 +145,8 @@ def test_the_variance_of_a_line_is_the_mean_of_those_of_its_places(count, cut):
 
 
 @pytest.mark.parametrize(("times", "n_lines", "near"), [(1, 500, 1e-7), (14, 18, 1e-3)])
-def test_what_rows_do_not_see_of_the_wander_is_left_out_and_changes_nothing(times, n_lines, near):
-    """Few rows, and more than there are modes about few lines, as the parts of a border along the lines are."""
+def test_leaving_out_directions_of_the_wander_that_no_row_sees_changes_nothing(times, n_lines, near):
+    """Tried with few rows, and with more rows than modes but on few lines, as those of a border are."""
     rng = np.random.default_rng(5)
     layout = make_layout([StripShape(9000, N_SAMPLES, k == 1) for k in range(3)], [(1,), (4,), ()])
     o, lines = evidence(rng, times), rng.uniform(0, 9000, n_lines)
@@ -168,7 +169,7 @@ def test_what_rows_do_not_see_of_the_wander_is_left_out_and_changes_nothing(time
 
 
 @pytest.mark.parametrize(("length", "points"), [(6250, 321), (90, 90), (5, 5), (2, 2)])
-def test_the_splines_are_scipys_and_go_on_straight(length, points):
+def test_the_splines_are_scipys_and_linear_beyond_the_ends(length, points):
     rng = np.random.default_rng(length)
     step = (length - 1) / (points - 1)
     coefficients = rng.normal(size=(points + 2, 3))
@@ -188,8 +189,8 @@ def test_modes_between_their_knots_are_cubic_splines_through_them():
 
 
 @pytest.mark.parametrize("axis", [0, 1])
-def test_all_strips_are_longer_and_askew_by_their_slopes_prior_and_all_lines_by_the_stretchs(axis):
-    """How far places at the ends, edges and middle of a strip move by 1-sigma of one group of what is common."""
+def test_the_slope_prior_is_for_length_and_skew_of_all_strips_and_the_stretch_prior_for_those_of_all_lines(axis):
+    """Shifts of places at the ends, edges and middle of a strip by 1-sigma of one group of shared unknowns."""
     layout = make_layout([StripShape(N_LINES, N_SAMPLES, k == 1) for k in range(2)], [()] * 2)
     line, sample = (N_LINES - 1) / 2 * np.array([0, 2, 1, 1, 1]), (N_SAMPLES - 1) / 2 * np.array([1, 1, 0, 2, 1])
     for strip in range(2):
