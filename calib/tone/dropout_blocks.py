@@ -1,19 +1,19 @@
-"""Sharp-edged blocks of clipped samples, as dropped lines leave them: a clear sky or deep shadow ends otherwise."""
+"""Finds sharp-edged blocks of clipped samples, as dropped lines leave them; film that is clipped has softer borders."""
 
 import numpy as np
 
 from calib.compiled import njit
 from calib.tone.dropout_tiles import TILE
 
-MINIMUM_BLOCK = 12  # samples of a clipped run that may be a dropout
-STANDS_OUT = 6.0  # times the scatter of the tile, and a DN, that the film beside a block differs from it,
-MOSTLY = 0.85  # and goes on as the line after it, in at least such a share of its samples,
-MOSTLY_WHOLE = 0.6  # or differs in this, where the block is as wide as the strip
+MINIMUM_BLOCK = 12  # samples: shortest clipped run that may be a dropout
+STANDS_OUT = 6.0  # the line beside a block differs from it by this many times the tile's scatter plus 1 DN, ...
+MOSTLY = 0.85  # ... and resembles the line after it, in at least this share of its samples,
+MOSTLY_WHOLE = 0.6  # or differs in this share, if the block is as wide as the strip
 
 
 @njit(cache=True, nogil=True)
 def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
-    """Whether exactly the samples `first` to `stop` of a line hold one value, no more to either side."""
+    """Whether samples `first` to `stop` of a line all have this value, and the next ones on both sides do not."""
     for sample in range(first, stop):
         if dn[line, sample] != value:
             return False
@@ -24,15 +24,15 @@ def _is_run(dn, line, first, stop, value):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _goes_on_smoothly(dn, scale, near, far, first, stop, value, is_film):  # type: ignore[no-untyped-def]
-    """Whether the film beside a block shows no sign of it: the line next to it is like the one after, not like it.
+    """Whether the film beside a block is unaffected: the line `near` resembles the next one, `far`, not the block.
 
-    Beyond the strip's end nothing is seen: there it goes by whether clipped film reads so (`is_film`).
+    Beyond the strip's end there is no line; then the answer is whether clipped film cannot read this value (`is_film`).
     """
     if near < 0 or near >= dn.shape[0]:
         return not is_film
     n_off, n_like = 0, 0
     whole = stop - first == dn.shape[1]
-    beyond = min(max(near + (far - near) * TILE, 0), dn.shape[0] - 1)  # where the block does not roughen the tile
+    beyond = min(max(near + (far - near) * TILE, 0), dn.shape[0] - 1)  # a tile whose scatter the block does not raise
     for sample in range(first, stop):
         tile = STANDS_OUT * scale[near // TILE, sample // TILE] + 1.0
         least = min(tile, STANDS_OUT * scale[beyond // TILE, sample // TILE] + 1.0)
@@ -40,14 +40,14 @@ def _goes_on_smoothly(dn, scale, near, far, first, stop, value, is_film):  # typ
             n_off += 1
         if far < 0 or far >= dn.shape[0] or abs(float(dn[near, sample]) - float(dn[far, sample])) <= tile:
             n_like += 1
-    if whole:  # no film is clipped from edge to edge and then suddenly not, in more than half of its width
+    if whole:  # film clipped from edge to edge does not end at one line in more than half of its width
         return n_off >= MOSTLY_WHOLE * (stop - first)
     return min(n_off, n_like) >= MOSTLY * (stop - first)
 
 
 @njit(cache=True, nogil=True)
 def mark_clipped_blocks(dn, scale, clip, lost):  # type: ignore[no-untyped-def]
-    """Mark sharp-edged rectangles of clipped samples, as dropped lines make them, in `lost`; whether there are any."""
+    """Mark sharp-edged rectangles of clipped samples in `lost`; returns whether there are any."""
     n_lines, n_samples = dn.shape
     (clip_low, clip_high), some, top = clip, False, np.iinfo(dn.dtype).max
     for line in range(n_lines):
@@ -67,7 +67,7 @@ def mark_clipped_blocks(dn, scale, clip, lost):  # type: ignore[no-untyped-def]
                 end = line + 1
                 while end < n_lines and _is_run(dn, end, first, stop, value):
                     end += 1
-                is_film = 0 < value < top  # what is lost mostly reads as an end of the type
+                is_film = 0 < value < top  # lost samples mostly read as an end of the data type
                 stands_out = _goes_on_smoothly(dn, scale, line - 1, line - 2, first, stop, value, is_film)
                 stands_out &= _goes_on_smoothly(dn, scale, end, end + 1, first, stop, value, is_film)
                 if stands_out:

@@ -1,8 +1,8 @@
-"""Lines, or parts of lines, that repeat the line before sample by sample: what a tape machine puts in for what it lost.
+"""Finds lines, or parts of lines, that repeat the line before exactly: a tape machine inserts copies for lost lines.
 
-Noise never repeats itself over a long stretch. How often samples agree by chance is read off the lines about: by how
-often one is as the one above, or within a DN of the mean of those above and below. To count equal ones alone would not
-do: in video without noise, lines come to a standstill where drift turns, and those about go on by a DN each.
+Noise never repeats over a long stretch. The rate of agreement by chance is estimated from nearby lines: how often a
+sample equals the one above, or lies within 1 DN of the mean of those above and below. Counting only equal samples would
+not be enough: in video without noise, lines stand still where the drift turns, while nearby lines change by 1 DN each.
 """
 
 import numpy as np
@@ -10,15 +10,15 @@ import numpy as np
 from calib.compiled import njit
 from calib.median import select
 
-SHORTEST, STRIDE = 32, 8  # samples of a copy; every so many are looked at before all are
-AROUND = 8  # lines on each side that tell how often samples agree by chance
+SHORTEST, STRIDE = 32, 8  # samples: the shortest copy; the step of a first test
+AROUND = 8  # lines on each side from which agreement by chance is estimated
 OUTDONE = 2  # of those may agree more, being copies themselves
-LOG_CHANCE = np.log(1e-6)  # that any stretch of a strip is taken for a copy without being one
+LOG_CHANCE = np.log(1e-6)  # log probability of one false copy in a strip
 
 
 @njit(cache=True, nogil=True)
 def mark_copies(dn, lost, clip, copied):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mark in `lost` what repeats the line before, and its lines in `copied`; clipped samples may well be alike."""
+    """Mark samples that repeat the line before in `lost`, and their lines in `copied`; clipped samples do not count."""
     for line in range(1, len(dn)):
         sample = 0
         while sample < dn.shape[1] - SHORTEST + 1:
@@ -39,7 +39,7 @@ def mark_copies(dn, lost, clip, copied):  # type: ignore[no-untyped-def]  # prag
 
 @njit(cache=True, nogil=True, inline="always")
 def _may_repeat(dn, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether the first samples of a stretch, some way apart, repeat the line before: three of a long copy's do."""
+    """First test: whether three samples, STRIDE apart, repeat the line before, as they do in a long copy."""
     same = dn[line, sample] == dn[line - 1, sample]
     same &= dn[line, sample + STRIDE] == dn[line - 1, sample + STRIDE]
     return same & (dn[line, sample + 2 * STRIDE] == dn[line - 1, sample + 2 * STRIDE])
@@ -47,14 +47,14 @@ def _may_repeat(dn, line, sample):  # type: ignore[no-untyped-def]  # pragma: no
 
 @njit(cache=True, nogil=True)
 def _is_copy(dn, lost, line, first, stop, clip):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether a stretch agrees with the line before more than chance lets it, by what neighbouring lines do there."""
-    known = 0  # samples that tell: where a line is even, the next may well be alike
+    """Whether a stretch agrees with the line before more than by chance, compared with neighbouring lines."""
+    known = 0  # samples that count: where a line is flat, the next line may be equal
     for sample in range(first, stop):
         tells = sample == 0 or dn[line, sample] != dn[line, sample - 1]
         known += tells and clip[0] < dn[line, sample] < clip[1] and not lost[line, sample]
     if known < SHORTEST:
         return False
-    begin, end = line, line  # lines that all repeat each other tell nothing of chance
+    begin, end = line, line  # lines that repeat each other do not show the rate of chance
     while begin > 1 and _repeats(dn, begin - 1, first, stop):
         begin -= 1
     while end < len(dn) - 1 and _repeats(dn, end + 1, first, stop):
@@ -78,7 +78,7 @@ def _is_copy(dn, lost, line, first, stop, clip):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _repeats(dn, line, first, stop):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether a stretch of a line is as the line before, all of it."""
+    """Whether all of a stretch of a line equals the line before."""
     while first < stop and dn[line, first] == dn[line - 1, first]:
         first += 1
     return first == stop
@@ -86,6 +86,6 @@ def _repeats(dn, line, first, stop):  # type: ignore[no-untyped-def]  # pragma: 
 
 @njit(cache=True, nogil=True, inline="always")
 def _stays_or_goes_on(dn, lost, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether a sample is as the one above it, or as even as whole DN can be between that and the one below."""
+    """Whether a sample equals the one above it, or is within 1 DN of the mean of those above and below."""
     above, here, below = np.int32(dn[line - 1, sample]), np.int32(dn[line, sample]), np.int32(dn[line + 1, sample])
     return (here == above) | (not lost[line + 1, sample] and abs(2 * here - above - below) <= 2)

@@ -1,4 +1,4 @@
-"""The sample-by-sample loops of the search for dropouts, compiled."""
+"""Compiled loops over samples for the search for dropouts."""
 
 from typing import NamedTuple
 
@@ -8,27 +8,30 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.tone.dropout_tiles import TILE
 
-QUANTUM = 0.29  # scatter of a value that was rounded to whole DN
-REACH = 64  # lines searched for a good neighbour
-MOST_CHANCE = 0.9995  # of any value, were the sample good
-T_AREA = 2.72  # that a t law of 3 degrees encloses whose peak and scale are 1: sqrt(3) pi / 2
+QUANTUM = 0.29  # DN: 1-sigma of rounding to whole DN
+REACH = 64  # lines: how far a good neighbour is searched
+MOST_CHANCE = 0.9995  # greatest probability of a value of a good sample
+T_AREA = 2.72  # integral of a t distribution of 3 degrees of freedom with peak 1 and scale 1: sqrt(3) pi / 2
 LOG_REPEAT = float(np.log(0.9995))
 LOG_CHANGE = float(np.log(0.0005))
 GOOD, GARBAGE, CONSTANT = 0, 1, 2  # states of a sample
-ENTER_GARBAGE, ENTER_CONSTANT = -15.0, -26.0  # log odds of one starting at a sample
-ENTER_LINE = -9.0  # ... and of a line starting in one
-LEAVE = -4.0  # ... and of either ending there
-LOG_COARSE = float(np.log(0.1))  # of a value, were it good: film so likely shows few DN,
-LOG_ALIKE = float(np.log(0.85))  # and neighbours in a line are mostly alike (no source)
-EDGE = 4  # samples of a line's end that go with a run that comes so near to it
-OVERSHOOT = 0.05  # of an edge's height by which a sharpened or resampled strip may pass it
-EDGE_HIDDEN = 0.1  # chance that an edge lies beside a lost line, where only the line itself tells of it
-BESIDE = 0.25  # chance that a good sample at an edge lies on the side of this one of its neighbours
+ENTER_GARBAGE, ENTER_CONSTANT = -15.0, -26.0  # log odds that one starts at a sample,
+ENTER_LINE = -9.0  # that a line begins in one,
+LEAVE = -4.0  # and that one ends at a sample
+LOG_COARSE = float(np.log(0.1))  # of a good value: above it film shows few different DN, ...
+LOG_ALIKE = float(np.log(0.85))  # ... and neighbours in a line are mostly equal (no source)
+EDGE = 4  # samples: a run that comes this near to a line's end is extended to the end
+OVERSHOOT = 0.05  # of an edge's height by which a sharpened or resampled strip may overshoot it
+EDGE_HIDDEN = 0.1  # probability that an edge lies beside a lost line, where only the line itself shows it
+BESIDE = 0.25  # probability that a good sample at an edge lies on the side of a given neighbour
 
 
 class Neighbours(NamedTuple):
-    """What stands by the samples of a line, (n_samples,) each: the nearest good values above and below and the next
-    ones, how many of these there are on either side, and whether one of the two lines on either side is lost there."""
+    """Neighbours of the samples of a line, arrays (n_samples,).
+
+    The nearest good values above and below (`up`, `down`) and the next ones (`up_far`, `down_far`), their number on
+    each side (0 to 2), and whether one of the two lines on either side is lost there (`beside`).
+    """
 
     up: NDArray[np.float64]
     up_far: NDArray[np.float64]
@@ -41,14 +44,15 @@ class Neighbours(NamedTuple):
 
 @njit(cache=True, nogil=True)
 def neighbours(n_samples):  # type: ignore[no-untyped-def]
-    """Room for the neighbours of a line's samples."""
+    """Allocated, unfilled `Neighbours` of a line."""
     sides, counts = np.empty((4, n_samples)), np.empty((2, n_samples), np.int8)
     return Neighbours(sides[0], sides[1], sides[2], sides[3], counts[0], counts[1], np.empty(n_samples, np.bool_))
 
 
 @njit(cache=True, nogil=True)
 def _neighbours(dn, lost, line, step, near, far, count):  # type: ignore[no-untyped-def]
-    """The two nearest good values of each column on one side of a line, and how many there are; of one both are it."""
+    """Fill in the two nearest good values of each column on one side of a line, and their number; if there is only one,
+    it stands in both."""
     near[:], far[:], count[:] = 0.0, 0.0, 0
     for other in range(line + step, line + step * (REACH + 1), step):
         if other < 0 or other >= dn.shape[0]:
@@ -67,8 +71,11 @@ def _neighbours(dn, lost, line, step, near, far, count):  # type: ignore[no-unty
 
 @njit(cache=True, nogil=True)
 def _log_good(dn, lost, line, scale, clip, near_by, good):  # type: ignore[no-untyped-def]
-    """Log probability of a line's samples, were they good: flat over the interval that their neighbours span, tails of
-    a t law (3 degrees), or by that law near one of the two next to it, as beside an edge. Fills `near_by`."""
+    """Log probability of each sample of a line if it is good, written to `good`; fills `near_by` as well.
+
+    It is flat over the interval that the neighbours span, with the tails of a t distribution (3 degrees of freedom).
+    Near an edge it is that distribution about one of the two nearest neighbours, if that is more probable.
+    """
     up, up_far, down, down_far, n_up, n_down, beside = near_by
     _neighbours(dn, lost, line, -1, up, up_far, n_up)
     _neighbours(dn, lost, line, 1, down, down_far, n_down)
@@ -91,7 +98,7 @@ def _log_good(dn, lost, line, scale, clip, near_by, good):  # type: ignore[no-un
             on = 2 * down[sample] - down_far[sample]
             low, high = min(low, down[sample], on), max(high, down[sample], on)
         chance = max(_density_of_good(low, high, tile, value), _density_beside(low, high, tile, near))
-        if clipped:  # it stands for all that lies beyond
+        if clipped:  # it stands for every value beyond
             chance = max(chance, _share_beyond(low, high, tile, value, value >= clip[1]))
         if n_up[sample] == 0 or n_down[sample] == 0 or beside[sample]:
             chance = max(chance, EDGE_HIDDEN / (T_AREA * tile) * _along_line(dn, line, sample, tile))
@@ -100,7 +107,7 @@ def _log_good(dn, lost, line, scale, clip, near_by, good):  # type: ignore[no-un
 
 @njit(cache=True, nogil=True)
 def _density_of_good(low, high, scale, value):  # type: ignore[no-untyped-def]
-    """Probability per DN of a good sample: flat from `low` to `high`, beyond them a t law's tails, wider by an edge."""
+    """Probability per DN of a good sample: flat from `low` to `high`, t-distributed tails beyond, wider at an edge."""
     reach = scale + OVERSHOOT * (high - low)
     off = max(low - value, value - high, 0.0) / reach
     tail = 1.0 + off * off / 3.0
@@ -109,8 +116,8 @@ def _density_of_good(low, high, scale, value):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _density_beside(low, high, scale, near):  # type: ignore[no-untyped-def]
-    """The same for a sample of one side of an edge, which lies as `near` to the neighbour of its side, or farther
-    where the edge was sharpened."""
+    """The same for a sample on one side of an edge, at distance `near` from the neighbour on its side, or farther where
+    the edge was sharpened."""
     chance = 0.0
     for reach in (scale, scale + OVERSHOOT * (high - low)):
         off = near / reach
@@ -121,7 +128,7 @@ def _density_beside(low, high, scale, near):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _share_beyond(low, high, scale, value, upward):  # type: ignore[no-untyped-def]
-    """The part of that law that lies beyond a value."""
+    """Probability that a good sample lies beyond a value."""
     reach = scale + OVERSHOOT * (high - low)
     inside = min(max((high - value) if upward else (value - low), 0.0), high - low)
     off = max((value - high) if upward else (low - value), 0.0) / (np.sqrt(3.0) * reach)
@@ -131,7 +138,7 @@ def _share_beyond(low, high, scale, value, upward):  # type: ignore[no-untyped-d
 
 @njit(cache=True, nogil=True)
 def _lost_near(lost, line, beside):  # type: ignore[no-untyped-def]
-    """Which samples one of the two lines above or below has lost."""
+    """Mask of the samples that are lost in one of the two lines above or below."""
     beside[:] = False
     for other in range(max(line - 2, 0), min(line + 3, lost.shape[0])):
         if other != line:
@@ -141,7 +148,7 @@ def _lost_near(lost, line, beside):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _along_line(dn, line, sample, scale):  # type: ignore[no-untyped-def]
-    """How well a sample goes with its neighbours in the line, relative to one that is their mean."""
+    """Probability of a sample given its neighbours in the line, relative to a sample equal to their mean."""
     left, right = float(dn[line, max(sample - 1, 0)]), float(dn[line, min(sample + 1, dn.shape[1] - 1)])
     value = float(dn[line, sample])
     if left == value or right == value:
@@ -153,8 +160,10 @@ def _along_line(dn, line, sample, scale):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-def]
-    """Most probable states of one line's samples, found by dynamic programming (Viterbi 1967, IEEE Trans. Inf.
-    Theory 13:260); `back` (n_samples, 3) is space for the state that each came from."""
+    """Most probable states of one line's samples by dynamic programming (Viterbi 1967, IEEE Trans. Inf. Theory 13:260).
+
+    `back` (n_samples, 3) is work space for the preceding state of each state.
+    """
     n = good.size
     whole = good[0]
     garbage = constant = ENTER_LINE + chance[dn[line, 0]]
@@ -192,8 +201,11 @@ def _mark_line(dn, line, good, chance, state, back):  # type: ignore[no-untyped-
 
 @njit(cache=True, nogil=True)
 def mark_lines(dn, scale, chance, clip, lost, wanted):  # type: ignore[no-untyped-def]
-    """Find the lost samples of the `wanted` lines anew and mark them in `lost`, those marked before no longer used as
-    neighbours; one that has no good neighbour in reach stays lost, since nothing speaks for it."""
+    """Find the lost samples of the `wanted` lines again and write them to `lost`.
+
+    Samples marked before are not used as neighbours. A sample without a good neighbour in reach stays lost, since there
+    is no evidence for it.
+    """
     n_samples = dn.shape[1]
     lines = np.flatnonzero(wanted)
     found = np.empty((lines.size, n_samples), dtype=np.bool_)
@@ -213,7 +225,7 @@ def mark_lines(dn, scale, chance, clip, lost, wanted):  # type: ignore[no-untype
 
 @njit(cache=True, nogil=True)
 def lines_near(lost, lines):  # type: ignore[no-untyped-def]
-    """Which lines hold, or lie within two lines of, a lost sample of some of the `lines`."""
+    """Mask of the lines within two lines of a lost sample in the given `lines`, those lines included."""
     n_lines = lost.shape[0]
     near = np.zeros(n_lines, dtype=np.bool_)
     for line in range(n_lines):
@@ -227,7 +239,7 @@ def lines_near(lost, lines):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def runs_of(lost, lines):  # type: ignore[no-untyped-def]
-    """Rows (line, first, stop) of all runs of lost samples in some of the `lines`, int32."""
+    """All runs of lost samples in the given `lines`: rows (line, first, stop), int32."""
     n_lines, n_samples = lost.shape
     n = 0
     for line in range(n_lines):
@@ -248,6 +260,6 @@ def runs_of(lost, lines):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def fill_runs(runs, first, lost):  # type: ignore[no-untyped-def]
-    """Set the runs (line, first, stop) of lines from `first` on in a mask."""
+    """Set the runs (line, first, stop) in a mask whose first row is line `first`."""
     for run in range(runs.shape[0]):
         lost[runs[run, 0] - first, runs[run, 1] : runs[run, 2]] = True

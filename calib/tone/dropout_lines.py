@@ -1,8 +1,7 @@
-"""Whole lines that are lost beyond doubt, told before anything is known of a strip.
+"""Finds whole lines that are certainly lost, before the search for lost samples.
 
-The search for lost samples compares a line with its neighbours, and takes from the strip how far good ones differ.
-Where every second line is lost, over a stretch or a whole strip, neither says anything: the lost ones are the
-neighbours.
+That search compares a line with its neighbours, and estimates from the strip how much good samples differ. If every
+second line is lost, over a stretch or in the whole strip, both fail: the lost lines are the neighbours.
 """
 
 import numpy as np
@@ -10,21 +9,21 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 
-LOG_CHANCE = float(np.log(1e-6))  # that any line of a strip is of one value by chance
-HIGHEST = 4  # lines of one value in a row: a clipped patch is higher, or nothing of it could be measured
-LIKE = 0.05  # of the sound line beside them may have that value
-WIDE = 0.25  # or in so much of their width ...
-FAR = 6.0  # ... those beside them are so many times closer to each other than to it
-PIECES = 6  # of a line: garbage from edge to edge is rough in all
-AT_END = 0.001  # of a strip's samples lie beyond either end of its range of DN
-SPARSE = 17  # every so manieth line tells it: a prime, since every second or third may be lost
-ROUGH = 0.2  # of that range from sample to sample: a third in garbage, where it is the smoothest piece a quarter
+LOG_CHANCE = float(np.log(1e-6))  # log probability that some line of a strip has one value by chance
+HIGHEST = 4  # most lines of one value in a row: a clipped patch has more, or it could not be measured
+LIKE = 0.05  # largest share of the sound lines beside them with that value,
+WIDE = 0.25  # or in at least this share of the width ...
+FAR = 6.0  # ... the lines beside them are this many times closer to each other than to that value
+PIECES = 6  # of a line: garbage over the whole line is rough in each
+AT_END = 0.001  # share of a strip's samples beyond each end of its range of DN
+SPARSE = 17  # every 17th line is used for that range: a prime, since every second or third line may be lost
+ROUGH = 0.2  # mean step between samples over that range: a third in garbage, a quarter in its smoothest piece
 ROUGHER = 2.0  # times as rough as ...
-SMOOTH_PART = 0.1  # ... the line that this part of all are smoother than: where all is noise, no line stands out
+SMOOTH_PART = 0.1  # ... this quantile of the lines' roughness: where all lines are noise, none stands out
 
 
 def lines_lost(dn: NDArray) -> NDArray[np.bool_]:
-    """Which lines of a strip `dn` (n_lines, n_samples) are of one value, or garbage from edge to edge; (n_lines,)."""
+    """Mask (n_lines,) of the lines of a strip `dn` (n_lines, n_samples) of one value, or of garbage throughout."""
     repeats, step = _told_by_line(dn)
     lost = _of_one_value(dn, repeats)
     sound = step[step > 0]
@@ -40,11 +39,11 @@ def lines_lost(dn: NDArray) -> NDArray[np.bool_]:
 
 @njit(cache=True, nogil=True)
 def _told_by_line(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """How many samples of each line repeat the one before, and the mean step from one to the next in DN."""
+    """For each line the number of samples that repeat the one before, and the mean step between samples in DN."""
     n_lines, n_samples = dn.shape
     repeats, step = np.zeros(n_lines, np.int64), np.zeros(n_lines)
     for line in range(n_lines):
-        here, same, total = dn[line], np.int32(0), np.uint32(0)  # whole numbers of 32 bits are added side by side
+        here, same, total = dn[line], np.int32(0), np.uint32(0)  # sums of 32-bit integers are vectorised
         for sample in range(1, n_samples):
             size = np.uint32(abs(np.int32(np.int32(here[sample]) - np.int32(here[sample - 1]))))
             same, total = np.int32(same + (size == 0)), np.uint32(total + size)
@@ -54,7 +53,7 @@ def _told_by_line(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def counted(dn, step):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """How many of every so manieth line's and sample's DN are of each value, for all values of 16 bits."""
+    """Histogram (65536,) of the DN of every `step`-th line and sample."""
     count = np.zeros(65536, np.int64)
     for line in range(0, dn.shape[0], step):
         for sample in range(0, dn.shape[1], step):
@@ -63,7 +62,7 @@ def counted(dn, step):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 
 def _of_one_value(dn: NDArray, repeats: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which lines are of one value that the sound lines next to them contradict; (n_lines,)."""
+    """Mask (n_lines,) of the lines of one value that the sound lines next to them contradict."""
     n_lines, n_samples = dn.shape
     lost = np.zeros(n_lines, np.bool_)
     ends = np.flatnonzero(np.diff(repeats == n_samples - 1, prepend=False, append=False))
@@ -78,8 +77,11 @@ def _of_one_value(dn: NDArray, repeats: NDArray[np.int64]) -> NDArray[np.bool_]:
 
 
 def _stands_out(value: int, above: NDArray[np.int32], below: NDArray[np.int32], *, is_noisy: bool) -> bool:
-    """Whether a line of one `value` cannot lie between those `above` and `below`: noise would have shown in it, or in
-    much of their width they are like each other and far from it; what else they hold may be clipped, as it seems."""
+    """Whether a line of one `value` cannot be film between the lines `above` and `below`.
+
+    Either noise would have shown in it, or those lines agree with each other over much of their width and are far from
+    it. Where they have that value themselves, they may be clipped.
+    """
     if max(np.mean(above == value), np.mean(below == value)) <= LIKE:
         return is_noisy
     differ = (above != value) & (below != value)

@@ -1,10 +1,10 @@
-"""Samples that were lost one by one: impulses, far from all that lies about them.
+"""Finds single lost samples: impulses that differ strongly from all samples around them.
 
-The search for runs (`dropout_kernels`) asks too much of a single sample to take it for garbage, since it compares it
-with its column alone, where an edge may pass. But a place of the film that stands out shows in the samples beside it as
-well, since the readout's spot is wider than a point. A spot of half a sample (1-sigma), as narrow as any that samples
-can follow, shows an eighth of a point's light to the samples left and right. One whose neighbours in the line show
-nothing of it was not on the film. All are compared with those above and below them, so that banding tells nothing.
+The search for runs (`dropout_kernels`) compares a sample only with its column, where an edge may pass, so it rarely
+accepts a single sample as garbage. But a bright or dark point of the film also shows in the adjacent samples, since the
+readout's spot is wider than a point. With a spot of half a sample (1-sigma), about the narrowest that the sampling can
+follow, the samples to the left and right get an eighth of a point's light. A sample of which its neighbours in the line
+show nothing was not on the film. Each is compared with the samples above and below it, which removes the banding.
 """
 
 import numpy as np
@@ -12,18 +12,18 @@ import numpy as np
 from calib.compiled import bare, njit
 from calib.tone.dropout_tiles import TILE
 
-STANDS_OUT = 12.0  # times the scatter of good samples: less is noise's
-ROUNDED = 1.0  # DN: rounding may hide a scatter that is smaller, and a clipped end one that is not
-UNSHARED = 8.0  # times what the samples beside it show, at least
-BESIDE = 2  # samples on either side that are looked at: four also tell noise where two tiles' meet
+STANDS_OUT = 12.0  # times the scatter of good samples: less may be noise
+ROUNDED = 1.0  # DN: least scatter assumed, since rounding may hide a smaller one and clipping a larger one
+UNSHARED = 8.0  # at least this many times the deviation of the adjacent samples
+BESIDE = 2  # adjacent samples on each side: four in all also show the noise at the border of two tiles
 
 
 @njit(cache=True, nogil=True)
 def mark_points(dn, scale, clip, lost, marked):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mark in `lost` the single samples that stand out from those about them, and their lines in `marked`.
+    """Mark single outlying samples in `lost`, and their lines in `marked`.
 
-    `scale` is the scatter of good samples for each tile. None is judged beside a sample that is lost, or clipped, which
-    does not scatter, nor at the end of a line, where a wedge's side may pass.
+    `scale` is the scatter of good samples of each tile. Samples beside a lost or clipped one (which does not scatter)
+    are not judged, nor the ends of a line, where the side of a wedge may lie.
     """
     n_lines, n_samples = dn.shape
     least = np.empty(n_samples, np.float32)
@@ -53,7 +53,7 @@ def _some_stand_out(above, here, below, least):  # type: ignore[no-untyped-def] 
 
 @njit(cache=True, nogil=True)
 def _off(dn, clip, lost, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """By how many DN a sample lies beyond the eight about it; 0 where it is lost or its column tells nothing."""
+    """By how many DN a sample lies beyond its eight neighbours; 0 if it is lost or its column is unusable."""
     if lost[line, sample] or not _tell(dn, clip, lost, line, sample):
         return np.int32(0)
     value, low, high = np.int32(dn[line, sample]), np.int32(65535), np.int32(0)
@@ -66,8 +66,8 @@ def _off(dn, clip, lost, line, sample):  # type: ignore[no-untyped-def]  # pragm
 
 @njit(cache=True, nogil=True)
 def _shown_beside(dn, clip, lost, line, sample):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """How far, in DN, the samples left and right lie off the mean of those above and below them, the farthest one;
-    without end where one of them tells nothing."""
+    """The largest deviation in DN of the samples to the left and right from the mean of those above and below them;
+    infinite if one of them is unusable."""
     most = 0.0
     for beside in range(max(sample - BESIDE, 0), min(sample + BESIDE + 1, dn.shape[1])):
         if beside != sample:

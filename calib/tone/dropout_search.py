@@ -1,15 +1,16 @@
-"""Dropouts of the tape: whole or part lines that are constant or garbage, found before anything is fitted.
+"""Finds dropouts of the tape before anything is fitted: whole or partial lines that are constant or garbage.
 
-Every line is read as a chain of samples in one of three states - good, garbage, constant - and the most probable
-chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval that its
-neighbours above and below, and their extrapolations, span; garbage may lie anywhere; a constant repeats its neighbour
-in the line. A clipped sample, at the end of the scale, may repeat of right. So a block of constant lines there counts
-as a dropout only where no film of the strip is clipped at that end, or where it is a sharp-edged rectangle in film that
-goes on smoothly above and below it.
-Whole lines that are lost beyond doubt are told first (`dropout_lines`): the others are compared with each other only.
-What repeats the line before is lost as well (`dropout_copies`), and single samples that stand out from all about them
-(`dropout_points`). Lines whose picture has slipped along them are no use either (`dropout_slips`).
-A quick look (`dropout_sieve`) proves most lines whole beforehand, so that only the others are read as chains.
+Each line is modelled as a chain of samples in one of three states (good, garbage, constant), and the most probable
+chain is taken (Viterbi, IEEE Trans. Inf. Theory 13:260, 1967). A good sample lies in or near the interval spanned by
+its neighbours above and below and their extrapolations; garbage may have any value; a constant repeats its neighbour in
+the line. Clipped samples, at the end of the scale, may repeat legitimately. So a block of constant lines there counts
+as a dropout only if no film of the strip is clipped at that end, or if it is a sharp-edged rectangle in film that
+continues smoothly above and below it.
+
+Whole lines that are certainly lost are removed first (`dropout_lines`), so that the rest are compared only with each
+other. Copies of the line before (`dropout_copies`) and single outliers (`dropout_points`) are lost as well, and lines
+whose picture has slipped sideways (`dropout_slips`). A fast test (`dropout_sieve`) proves most lines whole beforehand,
+so that only the remaining ones need the full search.
 """
 
 from __future__ import annotations
@@ -34,15 +35,15 @@ if TYPE_CHECKING:
     from calib.frame.frame import StripRaster
 
 LEVEL_BINS = 48
-COUNTED = 3  # every so manieth line and sample tells how often each DN is
-ROUGHEST = 6.0  # texture of a tile counts up to this multiple of the noise at its level, or up to ...
-ROUGHEST_PART = 1.0 / 40.0  # ... this part of the strip's range of DN: garbage is rougher than either
-COARSE_NOISE = 1.0  # DN: where good tiles scatter less, a tile can be of one value by rounding alone
-ALL_ONE_VALUE = 0.999  # a strip of which this part is one value carries nothing
+COUNTED = 3  # every third line and sample is used for the histogram of DN
+ROUGHEST = 6.0  # upper limit of a tile's scatter: this multiple of the noise at its level, or ...
+ROUGHEST_PART = 1.0 / 40.0  # ... this part of the strip's range of DN; garbage is rougher than either
+COARSE_NOISE = 1.0  # DN: if good tiles scatter less than this, a tile can have one value by rounding alone
+ALL_ONE_VALUE = 0.999  # fraction of samples with the same value from which a strip carries no picture
 
 
 def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dropouts:
-    """All dropouts of one strip; `saturation` bounds the DN at and beyond which the contract says there is no tone."""
+    """All dropouts of one strip; `saturation` are the DN at and beyond which there is no tone, as the format states."""
     dn = np.ascontiguousarray(raster.read(0, raster.n_lines))
     top = int(np.iinfo(raster.dtype).max)
     if dn.shape[0] < 5:
@@ -70,27 +71,27 @@ def find_dropouts(raster: StripRaster, saturation: tuple[int, int] | None) -> Dr
     kernels.mark_lines(dn, scale, chance, ends, lost, again & ~gone)
     mark_copies(dn, lost, clip, again)
     mark_points(dn, scale, clip, lost, again)
-    # other lines had nothing lost, and were not looked at again
+    # lines not in `again` have no lost samples
     found = Dropouts(kernels.runs_of(lost, again), len(dn), dn.shape[1], clip)
     slips = slipped_lines(dn, lost)
     return with_blocks(found, [LostBlock(Reason.SLIPPED, range(*run), range(dn.shape[1]), by) for *run, by in slips])
 
 
 def _rows_among(gone: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """For each row of a strip's tiles the one at its middle where tiles are made of the lines that are not `gone`."""
+    """For each row of tiles of the whole strip, the row at its middle when tiles are made without the lines `gone`."""
     left = np.cumsum(~gone)
     middle = np.minimum(np.arange(0, gone.size, TILE) + TILE // 2, gone.size - 1)
     return np.maximum(left[middle] - 1, 0) // TILE
 
 
 def clip_of(raster: StripRaster, saturation: tuple[int, int] | None) -> tuple[int, int]:
-    """DN at and beyond which a sample carries no tone, as stated; the ends of the raster's type always do not."""
+    """DN at and beyond which a sample carries no tone: those stated, at most the ends of the raster's data type."""
     top = int(np.iinfo(raster.dtype).max)
     return (0, top) if saturation is None else (max(saturation[0], 0), min(saturation[1], top))
 
 
 def _levels(count: NDArray[np.int64]) -> tuple[float, float, float]:
-    """The DN that all but a thousandth of a strip's samples lie above, in the middle, and below, by each DN's count."""
+    """The 0.1 %, 50 % and 99.9 % quantiles of a strip's DN, from the histogram `count`."""
     up_to = np.cumsum(count)
     place = np.array([0.001, 0.5, 0.999]) * (up_to[-1] - 1)
     first = np.floor(place)
@@ -100,16 +101,21 @@ def _levels(count: NDArray[np.int64]) -> tuple[float, float, float]:
 
 
 def _is_one_value(dn: NDArray, value: float, count: NDArray[np.int64]) -> bool:
-    """Whether nearly all samples share a value, the median of every ninth, whose DN are counted: where all but a
-    thousandth do, all but nine thousandths of any ninth do."""
+    """Whether nearly all samples have the same `value`, the median of the ninth of samples in the histogram `count`.
+
+    If all but a thousandth of the samples have it, then all but nine thousandths of any ninth do: a cheap first test.
+    """
     if count[int(value)] < (10 * ALL_ONE_VALUE - 9) * count.sum():
         return False
     return bool(np.count_nonzero(dn == value) >= ALL_ONE_VALUE * dn.size)
 
 
 def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int) -> NDArray[np.float64]:
-    """Log probability of each DN in garbage: in the strip's own `reach`, anywhere on the video's `scale` (inclusive;
-    12 bits may stand in a type of 16), rarely on the type's, or at the type's two ends."""
+    """Log probability of each DN (0 to `top`) in garbage.
+
+    Garbage lies within the strip's own range `reach`, anywhere on the video's `scale` (inclusive; it may be 12 bits in
+    a 16-bit type), rarely elsewhere in the data type, or at the two ends of the type.
+    """
     value = np.arange(top + 1)
     chance = np.full(top + 1, 0.05 / (top + 1))
     for (low, high), share in ((scale, 0.40), (reach, 0.45)):
@@ -120,11 +126,11 @@ def _garbage_chance(reach: tuple[float, float], scale: tuple[int, int], top: int
 
 
 def _scatter_of_tiles(dn: NDArray, reach: tuple[float, float], clip: tuple[int, int]) -> NDArray[np.float64]:
-    """Scatter of good samples about their vertical neighbours for each tile, in DN: texture within sane bounds.
+    """Scatter in DN of good samples about their vertical neighbours, for each tile (rows, columns of tiles).
 
-    A tile that is rough from top to bottom may be garbage, one that is dead flat may be a constant dropout; so a
-    tile's own scatter counts only between the noise that other tiles of its level have and a multiple of it. Where it
-    is small by chance, good samples would stand out: then those of the tiles to its left and right count with it.
+    A tile that is rough everywhere may be garbage, one that is flat may be a constant dropout. So a tile's own scatter
+    is limited to between the noise of other tiles of its level and a multiple of that. If it is small by chance, good
+    samples would look like outliers; so the mean with the tiles to its left and right is a lower limit too.
     """
     level, own = tile_statistics(dn)
     beside = np.pad(own, ((0, 0), (1, 1)), mode="edge")

@@ -1,11 +1,11 @@
-"""A quick look at a line that proves most lines whole: the full search then has only few lines left to read.
+"""A fast test that proves most lines free of dropouts, so that only a few lines need the full search.
 
 The search for lost samples (`dropout_kernels`) leaves the state "good" only where some stretch of a line gains more as
-garbage, or as a constant, than its entry costs. Here the gain of every sample is bounded from above in single
+garbage or as a constant than entering that state costs. Here the gain of each sample is bounded from above in single
 precision, without logarithms: the base-2 logarithm of a positive float is at most `LOG2_SLACK` above its bits read as
-a number (exponent and mantissa side by side). Where even these gains cannot pay for an entry, the most probable chain
-is "good" throughout, and the search would say the same. Good samples may be likelier than is reckoned here: then
-some lines are searched that need not be.
+a number (exponent and mantissa side by side). If even these bounds cannot pay for an entry, the most probable chain is
+"good" throughout, and the search would find the same. The bound may underrate good samples; then a line is searched
+without need.
 """
 
 import numpy as np
@@ -24,9 +24,9 @@ from calib.tone.dropout_kernels import (
 )
 from calib.tone.dropout_tiles import TILE
 
-SURE = 0.01  # log odds: what rounding to single precision may add up to along a line, many times over
+SURE = 0.01  # log odds: many times the sum of single-precision rounding errors along a line
 LOG2 = np.float32(np.log(2.0))
-LOG2_SLACK = np.float32(0.0862)  # of a logarithm that is linear between powers of two: at most 0.08607
+LOG2_SLACK = np.float32(0.0862)  # error of a logarithm that is linear between powers of two: at most 0.08607
 ONE_MANTISSA = np.float32(2.0**-23)
 STEP = 16  # samples
 LEAST_LOSS = np.float32(-np.log(MOST_CHANCE))
@@ -36,7 +36,7 @@ ONE_SIDE = np.float32(T_AREA / BESIDE)
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def widths(far_above, above, here, below, far_below, scale, wide):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """One over the chance of each sample of a line, were it good, from the two lines on either side, into `wide`."""
+    """Write to `wide` the inverse probability of each sample of a line if it is good, from two lines on each side."""
     for sample in range(here.size):
         value, up, down = np.int32(here[sample]), np.int32(above[sample]), np.int32(below[sample])
         up_on = np.int32(up + up - np.int32(far_above[sample]))
@@ -54,11 +54,10 @@ def widths(far_above, above, here, below, far_below, scale, wide):  # type: igno
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def bounded_gains(lines, wide_bits, clip, chances, top, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Upper bounds of what each sample loses by being good, and of its gains as garbage and as whichever is better,
-    into `out`, three rows.
+    """Upper bounds for each sample: its loss as a good one, its gain as garbage, its gain in the better bad state.
 
-    `lines` are the line before, the one looked at, the one behind; `chances` the greatest log chances of garbage within
-    the scale and at its two ends, 0 and `top`.
+    They are written to the three rows of `out`. `lines` are the line before, the line itself and the line after;
+    `chances` are the greatest log probabilities of garbage within the scale and at its two ends, 0 and `top`.
     """
     (above, here, below), (loss, gain, either) = lines, out
     for sample in range(here.size):
@@ -78,10 +77,10 @@ def bounded_gains(lines, wide_bits, clip, chances, top, out):  # type: ignore[no
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "nsz", "nnan"})
 def may_leave_good(either):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether a chain of states might pay for an entry, step by step: a bound that needs sums of steps alone.
+    """Whether some chain of states might pay for an entry: a bound from sums over steps of STEP samples.
 
-    Within a step a chain gains at most its positive samples; one that goes through the whole step gains its sum.
-    `either` is filled up with zeros to whole steps.
+    Within a step a chain gains at most the positive gains; a chain through the whole step gains their sum. `either` is
+    padded with zeros to whole steps.
     """
     entry = np.float32(ENTER_LINE)
     best = np.float32(-1e9)
@@ -100,7 +99,7 @@ def may_leave_good(either):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def leaves_good(here, loss, gain):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether any chain of states may beat "good" throughout: the search's recursion on bounds, relative to good."""
+    """Whether any chain may beat "good" throughout: the recursion of the search on the bounds, relative to good."""
     garbage = ENTER_LINE + gain[0]
     constant = garbage
     for sample in range(1, here.size):
@@ -115,7 +114,7 @@ def leaves_good(here, loss, gain):  # type: ignore[no-untyped-def]  # pragma: no
 
 @njit(cache=True, nogil=True)
 def lines_to_search(dn, scale, chance, clip, near_lost):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Which lines may hold a dropout: all that are `near_lost`, the two at either end, and those not proved whole."""
+    """Mask of lines to search: those `near_lost`, the two at each end, and those not proved whole."""
     n_lines, n_samples = dn.shape
     top = chance.size - 1
     likeliest = chance[1]

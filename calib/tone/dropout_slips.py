@@ -1,9 +1,9 @@
-"""Lines that lie beside the others: where a replay loses the beat of the lines, the picture slips along them.
+"""Finds lines that have slipped sideways, as happens where a replay loses the synchronisation of the lines.
 
-Their tone may be sound, their place is not, and the sweep can follow no such step. A line is compared with the one
-before part by part. A slip makes steps in many parts that are larger than those on the lines about it, and they are as
-small as those when the line is moved along. An edge of the picture that runs nearly along the lines moves as a slip
-does, but only in the parts that it passes.
+Their tone may be right, but their place is wrong, and the sweep cannot follow such a step. A line is compared with the
+line before in several parts. A slip makes the difference in many parts larger than between nearby lines, and shifting
+the line back makes it as small as those. An edge of the picture that runs nearly along the lines moves like a slip, but
+only in the parts that it crosses.
 """
 
 from typing import NamedTuple
@@ -14,26 +14,26 @@ from numpy.typing import NDArray
 from calib.compiled import bare, njit
 from calib.median import median_of
 
-PARTS = 12  # of a line, each compared by itself,
-LEAST_PART = 16  # if it has so many samples: in shorter ones all edges look alike
-AROUND = 8  # steps on each side of one that tell how large steps are there
-SUDDEN = 2.0  # times that is a step which is looked at
-MOST = 4.0  # times that counts no more than so much: what else there is in one part must not outweigh the others
-LEAST = 4  # samples of a slip: shorter ones are left to the line jitter
-MOST_PART = 6  # of a line's samples: longer slips leave too little to compare
-AS_SMALL = 1.6  # times the steps about it, at most, are those left once a slip is undone,
-HALVED = 0.5  # and at most this part of what they were
-UNIQUE = 1.25  # times those are those of any other shift
-FEWEST = 4  # parts in which a step must be sudden: more than an edge touches that moves by two of them
-# Lines on each side from those of the step to others that must show a slip which is not followed by one back.
+PARTS = 12  # of a line, compared separately,
+LEAST_PART = 16  # samples of a part, at least: in shorter ones all edges look alike
+AROUND = 8  # line-to-line differences on each side whose median is the usual one
+SUDDEN = 2.0  # times the usual difference: larger ones are examined
+MOST = 4.0  # times the usual difference: the limit of what one part counts, so that it cannot outweigh the others
+LEAST = 4  # samples: smaller slips are left to the line jitter
+MOST_PART = 6  # a slip is at most a sixth of a line: longer ones leave too little to compare
+AS_SMALL = 1.6  # times the usual difference, at most, remains after the slip is undone,
+HALVED = 0.5  # and at most this part of the difference before
+UNIQUE = 1.25  # times that remains at any other shift, at least
+FEWEST = 4  # parts with a sudden difference: more than an edge touches that moves by two parts
+# Distances in lines, on both sides, at which a slip must show as well if no slip back follows it.
 LASTING = (1, 4)
-BESIDE = 3  # samples from a slip to what counts as another
+BESIDE = 3  # samples: a shift farther than this from a slip is a different one
 ROUNDING = 1.0 / 6.0  # DN^2: variance of the difference of two rounded numbers
 
 
 class _Lines(NamedTuple):
-    """A strip's lines, (n_lines, n_samples), as compiled code takes them: DN, what is lost of them, and (n_lines,)
-    whether any is; and the numbers (n,) of those that tell anything."""
+    """A strip's lines for compiled code: DN and the mask of lost samples (n_lines, n_samples), the mask of lines with
+    lost samples (n_lines,), and the numbers of the usable lines (n,)."""
 
     dn: NDArray
     lost: NDArray[np.bool_]
@@ -42,8 +42,8 @@ class _Lines(NamedTuple):
 
 
 class _Room(NamedTuple):
-    """Room for one comparison of two lines: for each part the usual step and the one at a shift, then what is left of
-    the steps at each shift."""
+    """Work arrays for the comparison of two lines: for each part the usual difference and the one at a shift; for each
+    shift the difference that remains."""
 
     usual: NDArray[np.float64]
     parts: NDArray[np.float32]
@@ -51,8 +51,10 @@ class _Room(NamedTuple):
 
 
 def slipped_lines(dn: NDArray, lost: NDArray[np.bool_]) -> tuple[tuple[int, int, int], ...]:
-    """Runs of lines of `dn` (n_lines, n_samples) that lie beside most others: first, stop, and by how many samples to
-    the right of those. Lines of which half or more is `lost` tell nothing, nor do strips too narrow to be compared."""
+    """Runs of slipped lines of `dn` (n_lines, n_samples): first, stop, samples to the right of the other lines.
+
+    Lines of which half or more is `lost` are not used; a strip too narrow for the comparison has no slips.
+    """
     count = lost.sum(axis=1)
     told = np.flatnonzero(2 * count < dn.shape[1])
     if told.size <= 2 * AROUND or dn.shape[1] < PARTS * LEAST_PART:
@@ -72,8 +74,8 @@ def slipped_lines(dn: NDArray, lost: NDArray[np.bool_]) -> tuple[tuple[int, int,
 
 @njit(cache=True, nogil=True)
 def _slips(lines):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """By how many samples each line that tells anything seems to lie to the right of the one before, and which of these
-    slips the lines on both sides show too. A line between that shows both may belong to either."""
+    """For each usable line its shift in samples to the right of the line before, and whether lines farther away on both
+    sides show it too. A line in between that shows both sides may belong to either."""
     told = lines.told
     n, most = told.size, lines.dn.shape[1] // MOST_PART
     slip, lasts, step = np.zeros(n, np.int32), np.zeros(n, np.bool_), np.empty((n, PARTS), np.float32)
@@ -97,7 +99,7 @@ def _slips(lines):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def _sudden_parts(step, i):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """In how many parts a step may be sudden, by the least of those next to it on either side: a quick look."""
+    """Number of parts in which a difference may be sudden, by the least ones near it on each side; a first test."""
     count, n = 0, len(step)
     a, b, c = step[max(i - 1, 1)], step[max(i - 2, 1)], step[max(i - 3, 1)]
     d, e, f = step[min(i + 1, n - 1)], step[min(i + 2, n - 1)], step[min(i + 3, n - 1)]
@@ -109,7 +111,10 @@ def _sudden_parts(step, i):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def _usual(step, i, usual):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The larger of the middle steps before and behind one, for each part; in how many parts that one is sudden."""
+    """Write the larger of the median differences before and after line `i` to `usual`, for each part.
+
+    Returns the number of parts in which its own difference is sudden.
+    """
     count = 0
     for part in range(PARTS):
         before, behind = step[max(i - AROUND, 1) : i, part], step[i + 1 : i + 1 + AROUND, part]
@@ -122,7 +127,7 @@ def _usual(step, i, usual):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def _slip(lines, line, other, room):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """By how many samples the `other` line lies to the right, 0 where nothing tells it."""
+    """Shift in samples of the `other` line to the right; 0 if it cannot be determined."""
     left = room.left
     _steps_left(lines, line, other, room)
     slip, clear = _best(left)
@@ -131,7 +136,7 @@ def _slip(lines, line, other, room):  # type: ignore[no-untyped-def]  # pragma: 
 
 @njit(cache=True, nogil=True)
 def _lasts(lines, before, behind, slip, room):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether lines farther off on both sides show a slip too: an edge goes on moving, what has slipped stays."""
+    """Whether lines farther away on both sides show the slip too: an edge keeps moving, a slip stays."""
     told = lines.told
     for k in LASTING:
         if before < k or behind + k >= told.size:
@@ -145,7 +150,8 @@ def _lasts(lines, before, behind, slip, room):  # type: ignore[no-untyped-def]  
 
 @njit(cache=True, nogil=True)
 def _best(left):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The shift that leaves least, 0 where that is none that counts; times how much any other leaves, at least."""
+    """The shift that leaves the smallest difference, 0 if it is no significant slip; and the least difference at any
+    other shift over that."""
     most, best = left.size // 2, np.argmin(left)
     if abs(best - most) < LEAST or abs(best - most) > most - BESIDE or left[best] > HALVED * left[most]:
         return 0, 1.0
@@ -158,8 +164,10 @@ def _best(left):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def _steps_left(lines, line, other, room):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean step of the parts for each shift, over what is usual from one line to the next (over more it grows by their
-    square at most)."""
+    """Write the mean difference of the parts at each shift, over the usual one between adjacent lines, to `room.left`.
+
+    Between lines farther apart the usual difference grows with the square of their distance at most.
+    """
     usual, parts, left = room
     most, apart = left.size // 2, np.float64(other - line) ** 2
     for shift in range(-most, most + 1):
@@ -173,8 +181,10 @@ def _steps_left(lines, line, other, room):  # type: ignore[no-untyped-def]  # pr
 
 @njit(cache=True, nogil=True)
 def _step(lines, line, other, shift, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Mean square by which the `other` line, moved back by `shift` samples, differs from a line, part by part; infinite
-    where a part has no counterpart, or half of it or more is not told."""
+    """Write the mean square difference of a line and the `other`, moved back by `shift` samples, to `out`.
+
+    There is one for each part; infinite if a part has no counterpart, or half of it or more is lost.
+    """
     dn, lost, some = lines.dn, lines.lost, lines.some
     size = dn.shape[1] // PARTS
     first = -(-max(-shift, 0) // size)

@@ -1,23 +1,23 @@
-"""Level and scatter of small tiles of a strip, for the search for dropouts, compiled."""
+"""Level and scatter of small tiles of a strip, for the search for dropouts; compiled."""
 
 import numpy as np
 
 from calib.compiled import bare, njit
 
 TILE = 16  # lines and samples
-THIRD_TO_SIGMA = 2.03  # times what is looked at below, of a Gaussian's sizes, is its sigma
+THIRD_TO_SIGMA = 2.03  # sigma of a Gaussian over the order statistic that is used below
 MOST = np.uint16(65535)
 
 
 @njit(cache=True, nogil=True)
 def tile_statistics(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Typical level and robust scatter about the vertical neighbours' mean, per tile of `TILE` lines and samples.
+    """Median level and robust scatter about the mean of the vertical neighbours, for tiles of `TILE` lines and samples.
 
-    Of every other line, seven in all: second differences of lines side by side hang together so closely (by two
-    thirds) that all would hardly tell more. The level is the middle one, the scatter goes by the third smallest
-    difference, for what the tape lost is never smaller: of each sample, and then the middle one of pairs of samples
-    (as in the remedian of Rousseeuw and Bassett 1990, J. Am. Stat. Assoc. 85:97), so that scratches along the strip
-    do not count either. A tile without a line between two others has no scatter.
+    Every other line is used, seven in all: second differences of adjacent lines are so correlated (two thirds) that the
+    other lines would add little. The scatter of a column comes from the third smallest of its seven differences, since
+    dropouts only make differences larger; the level from its median. Then the median of pairs of columns is taken (as
+    in the remedian of Rousseeuw and Bassett 1990, J. Am. Stat. Assoc. 85:97), so that scratches along the strip do not
+    count either. A tile without a line between two others has scatter 0.
     """
     n_lines, n_samples = dn.shape
     rows, columns = (n_lines + TILE - 1) // TILE, (n_samples + TILE - 1) // TILE
@@ -29,7 +29,7 @@ def tile_statistics(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
             line = row * TILE + 2 * k + 1
             if line < n_lines - 1:
                 _twice_off(dn[line - 1], dn[line], dn[line + 1], values[k], off[k])
-            else:  # what is missing lies above and below in turn
+            else:  # missing lines count as above and below the median in turn
                 for sample in range(n_samples):
                     values[k, sample], off[k, sample] = dn[row * TILE, sample], MOST if k % 2 else np.uint16(0)
         for of, is_off, out in ((values, False, level[row]), (off, True, scatter[row])):
@@ -41,7 +41,7 @@ def tile_statistics(dn):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @bare(cache=True, nogil=True)
 def _twice_off(above, here, below, values, off):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The DN of a line, and twice their distance from the mean of those above and below, at most what 16 bits hold."""
+    """Write the DN of a line, and twice their distance from the mean of those above and below (at most 65535)."""
     for sample in range(here.size):
         value = np.int32(here[sample])
         twice = abs(value + value - np.int32(above[sample]) - np.int32(below[sample]))
@@ -50,10 +50,8 @@ def _twice_off(above, here, below, values, off):  # type: ignore[no-untyped-def]
 
 @bare(cache=True, nogil=True)
 def _of_seven(of, is_third, out):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The middle one of seven at each place, or the third smallest.
-
-    By a network of comparisons (Batcher 1968, AFIPS 32:307).
-    """
+    """Write the median of seven values at each place, or the third smallest, by a sorting network (Batcher 1968, AFIPS
+    32:307)."""
     for s in range(out.size):
         a, b, c, d, e, f, g = of[0, s], of[1, s], of[2, s], of[3, s], of[4, s], of[5, s], of[6, s]
         a, b, c, d, e, f = min(a, b), max(a, b), min(c, d), max(c, d), min(e, f), max(e, f)
@@ -66,7 +64,7 @@ def _of_seven(of, is_third, out):  # type: ignore[no-untyped-def]  # pragma: no 
 
 @bare(cache=True, nogil=True)
 def _pair_up(values, doubled, pairs):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Means of seven pairs of each tile's samples, or twice those: at most what 16 bits hold."""
+    """Write the means of seven pairs of each tile's samples, or their sums (at most 65535)."""
     for column in range(pairs.shape[1]):
         first = column * TILE
         n = min(TILE, values.size - first)
