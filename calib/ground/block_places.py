@@ -1,7 +1,7 @@
-"""Where a block of the map lies on the film, without the angles of every pixel: all that most of a map needs.
+"""Film coordinates and quality bits of a block of the map, without the angles of each pixel: enough for most of a map.
 
-Nodes of the locator's lattice tell whether a block is inside the format as a whole, and whether the Sun or the horizon
-set any bit in it; pixels are looked at one by one only where they do not.
+The nodes of the locator's lattice often show that a block lies completely inside the format and that neither night nor
+oblique view sets a bit in it. Only otherwise are pixels examined one by one.
 """
 
 from dataclasses import dataclass
@@ -15,15 +15,15 @@ from calib.ground.locate import OBLIQUE_DEG, Located, Locator, block, nodes_abou
 from calib.lattice import NodeValues, between
 from calib.quality import OUTSIDE
 
-NEAR_MM = 1e-9  # what is farther inside the format than that is so whatever rounding does
+NEAR_MM = 1e-9  # places farther inside the format than this are inside despite rounding errors
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placed:
-    """Where a block of the map lies on the film, and its quality bits as in `Located`.
+    """Film coordinates of a block of the map, and its quality bits as in `Located`.
 
-    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; over terrain there is none. `is_whole`:
-    whether nodes say that every pixel is seen. `located` is the whole block where it had to be worked out.
+    `lattice` holds film x, y in mm and incidence, emission, phase at its nodes; None over terrain. `is_whole`: the
+    nodes show that every pixel is imaged. `located` is the block computed pixel by pixel, where that was necessary.
     """
 
     quality: NDArray[np.uint16]
@@ -32,7 +32,7 @@ class Placed:
     located: Located | None
 
     def pixels(self) -> FilmPoints:
-        """Film places of all pixels, (rows, columns), NaN where nothing is seen."""
+        """Film coordinates of all pixels, (rows, columns), NaN where a pixel is not imaged."""
         if self.located is not None:
             return self.located.film
         if self.lattice is None:
@@ -42,8 +42,8 @@ class Placed:
         return FilmPoints(x, y)
 
     def film_at(self, row: Array, column: Array) -> FilmPoints:
-        """Film places of rows (N,) and columns (M,) about the block, counted from its first pixel, whether inside the
-        format or not: (N, M), NaN where the lattice does not say.
+        """Film coordinates (N, M) of rows (N,) and columns (M,) relative to the block's first pixel, also outside the
+        format; NaN where the lattice has no value.
         """
         if self.lattice is None:
             return FilmPoints(*np.full((2, row.size, column.size), np.nan))
@@ -51,8 +51,8 @@ class Placed:
 
 
 def placed(where: Locator, rows: slice, columns: slice) -> Placed:
-    """The same as `block` without the angles of every pixel, which are worked out only where a bit depends on them, and
-    without its film place where nodes say that it is inside the format.
+    """Locate a block as `block` does, but compute the angles of pixels only where a quality bit depends on them, and
+    film coordinates only where the nodes do not show that the block is inside the format.
     """
     if where.view.terrain is not None:
         located = block(where, rows, columns)
@@ -73,8 +73,8 @@ def placed(where: Locator, rows: slice, columns: slice) -> Placed:
 
 @njit(cache=True, nogil=True)
 def _cut_to_format(lattice, half_mm, outside, quality):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Give pixels whose place is not `within_format`, or that have none, their bit. Each is looked at only where it
-    does not lie between two places that are inside."""
+    """Set the bit `outside` of pixels whose film place is not `within_format` or unknown. Pixels between two places
+    that are inside are skipped."""
     (nodes, good, half, (offset_r, offset_c)), (half_x, half_y) = lattice, half_mm
     columns, most_x, most_y = quality.shape[1], half_x - NEAR_MM, half_y - NEAR_MM
     for i in range(quality.shape[0]):

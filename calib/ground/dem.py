@@ -1,4 +1,4 @@
-"""A digital elevation model on disk -> the terrain value."""
+"""Reads a digital elevation model from disk as a `Terrain`."""
 
 from __future__ import annotations
 
@@ -29,20 +29,20 @@ if TYPE_CHECKING:
     from calib.frame.camera import Camera
 
 KEY = "terrain.dem"
-WHOLE_NODES = 3e7  # up to this size the raster is read whole
-MOST_NODES = 3e8  # beyond this the part that is needed does not fit beside a frame
-MARGIN_SHARE, MARGIN_NODES = 0.3, 64  # read around the footprint: what stands before it, and its heights' displacement
-FARTHEST_M = 30e3  # no place of the Moon lies this far from the sphere
+WHOLE_NODES = 3e7  # nodes; rasters up to this size are read completely
+MOST_NODES = 3e8  # nodes; a larger part does not fit in memory together with a frame
+MARGIN_SHARE, MARGIN_NODES = 0.3, 64  # read around the footprint: ground may hide it, relief displaces it
+FARTHEST_M = 30e3  # limit of plausible heights: no place of the Moon lies this far from the sphere
 EDGE_PLACES = 64  # along each side of the format
 REACH_KM = (-10.0, 0.0, 11.0)  # heights between which the ground of the Moon lies
 Refusal = Callable[[str, str], InputError]
 
 
 def read_terrain(path: Path, described_in: Path, around: GroundPoints | None = None) -> Terrain:
-    """Read a raster of heights in metres above the sphere, the part `around` some places if it is large.
+    """Read a raster of heights in metres above the sphere; of a large one only the part `around` some places.
 
     Raises:
-        InputError: no raster, no reference system on the Moon's sphere, no heights, heights no place of the Moon has.
+        InputError: no raster, no reference system on the Moon's sphere, no heights, or heights impossible on the Moon.
             It names `described_in` and `terrain.dem`.
     """
 
@@ -63,7 +63,8 @@ def read_terrain(path: Path, described_in: Path, around: GroundPoints | None = N
 
 
 def view_over(camera: Camera, pose: Pose, dem: Path | None, described_in: Path) -> View:
-    """The view of a camera over a frame's elevation model, read around what the frame may show, or over the sphere.
+    """The view of a camera over a frame's elevation model, read around the frame's possible footprint, or over the
+    sphere if `dem` is None.
 
     Raises:
         InputError: see `read_terrain` and `check_slit`.
@@ -168,7 +169,7 @@ def _node_km(projection: Projection, to_map: Affine, shape: tuple[int, ...]) -> 
 
 
 def filled(heights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """NaNs filled smoothly: means of ever larger blocks where there is anything, brought back bilinearly.
+    """Heights with NaNs filled smoothly: by means of ever larger blocks, interpolated bilinearly.
 
     (The pull-push scheme of Gortler et al. 1996, The Lumigraph; citation from memory.)
     """

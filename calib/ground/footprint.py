@@ -1,4 +1,4 @@
-"""The frame's outline and corners on the ground, and how well their places are known."""
+"""Computes the frame's outline on the ground and the uncertainty of places in it."""
 
 from dataclasses import dataclass
 
@@ -13,12 +13,12 @@ from calib.ground.view import View, film_to_moon
 from calib.remembered import once
 
 PER_SIDE, AROUND = 24, 360  # places along each side of the format, and around a full circle of the limb
-STEP_KM, STEP_RAD = 1e-3, 1e-7  # of the differences, small beside any pose's uncertainty
+STEP_KM, STEP_RAD = 1e-3, 1e-7  # steps of numerical derivatives, small compared with any pose's uncertainty
 
 
 @dataclass(frozen=True, slots=True)
 class PlaceEllipse:
-    """1-sigma ellipse (39 % of errors lie inside) of a ground place that the pose's uncertainty leaves open.
+    """1-sigma error ellipse (39 % of errors lie inside) of a ground place due to the pose's uncertainty.
 
     `azimuth_deg` is that of the longer axis, clockwise from north, 0 to 180.
     """
@@ -32,7 +32,7 @@ class PlaceEllipse:
 
 @once
 def footprint_ring(view: View) -> GroundPoints | None:
-    """Places (N,) around the ground that a frame shows, the first not repeated; None if it shows nothing of the Moon.
+    """Outline (N,) of the ground that a frame shows, not closed; None if it shows nothing of the Moon.
 
     Counter-clockwise seen from above. Where the horizon is in the frame, the ring follows 80 deg emission.
     """
@@ -47,7 +47,7 @@ def format_corners(view: View) -> FilmPoints:
 
 
 def stated_covariance(pose: Pose) -> Array | None:
-    """Covariance (6, 6) of position (km) and turns about the camera's axes (rad) from a pose's own two sigmas.
+    """Covariance (6, 6) of position (km) and rotations about the camera's axes (rad) from a pose's stated sigmas.
 
     None unless both are known.
     """
@@ -57,24 +57,25 @@ def stated_covariance(pose: Pose) -> Array | None:
 
 
 def place_ellipses(view: View, film: FilmPoints, covariance: Array) -> tuple[PlaceEllipse | None, ...]:
-    """What the covariance (6, 6) of the pose leaves open of the ground places of film places (N,), to first order.
+    """Error ellipses of the ground places of film places (N,), propagated to first order from the covariance (6, 6) of
+    the pose.
 
-    On level ground at the place's own height. None where the film place misses the Moon.
+    They are for level ground at the place's own height. None where the film place misses the Moon.
     """
     place = film_to_moon(view, film)
     ground = moon_to_ground(place)
     east, north = east_north(ground.lon_deg, ground.lat_deg)
-    by_pose = _by_pose(view, film, place)
-    local = np.stack([np.sum(by_pose * axis[..., np.newaxis], axis=-2) for axis in (east, north)], axis=-2)
-    spread = local @ covariance @ np.swapaxes(local, -1, -2) * 1e6
+    derivatives = _pose_derivatives(view, film, place)
+    local = np.stack([np.sum(derivatives * axis[..., np.newaxis], axis=-2) for axis in (east, north)], axis=-2)
+    covariance_m2 = local @ covariance @ np.swapaxes(local, -1, -2) * 1e6
     return tuple(
         _ellipse(float(lon), float(lat), one) if np.isfinite(one).all() else None
-        for lon, lat, one in zip(ground.lon_deg, ground.lat_deg, spread, strict=True)
+        for lon, lat, one in zip(ground.lon_deg, ground.lat_deg, covariance_m2, strict=True)
     )
 
 
-def _by_pose(view: View, film: FilmPoints, place: Array) -> Array:
-    """Derivatives (N, 3, 6) of ground places by the pose, km per km and km per radian."""
+def _pose_derivatives(view: View, film: FilmPoints, place: Array) -> Array:
+    """Derivatives (N, 3, 6) of ground places with respect to the pose, km per km and km per radian."""
     radius = np.sqrt(dot(place, place))
     columns = []
     for k in range(6):
@@ -86,8 +87,8 @@ def _by_pose(view: View, film: FilmPoints, place: Array) -> Array:
     return np.stack(columns, axis=-1)
 
 
-def _ellipse(lon_deg: float, lat_deg: float, spread_m2: Array) -> PlaceEllipse:
-    value, axes = np.linalg.eigh(spread_m2)
+def _ellipse(lon_deg: float, lat_deg: float, covariance_m2: Array) -> PlaceEllipse:
+    value, axes = np.linalg.eigh(covariance_m2)
     minor, major = np.sqrt(np.maximum(value, 0.0))
     azimuth = float(np.degrees(np.arctan2(axes[0, 1], axes[1, 1]))) % 180.0
     return PlaceEllipse(lon_deg, lat_deg, float(major), float(minor), azimuth)

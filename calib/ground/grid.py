@@ -1,4 +1,4 @@
-"""The map grid: square pixels whose edges stand at whole multiples of the pixel, so that neighbouring maps stack."""
+"""Chooses the map grid: square pixels with edges at whole multiples of the pixel, so that neighbouring maps align."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ from calib.ground.view import View
 if TYPE_CHECKING:
     from calib.frame.description import MapRequest
 
-MOST_PIXELS = 4e9  # of a map: 16 GB a raster of float32; a smaller pixel is a wrong unit
+MOST_PIXELS = 4e9  # of a map, 16 GB per raster of float32; a request for more has the pixel in a wrong unit
 MOST_SIDE = 2**31 - 1
-ON_EDGE = 1e-6  # of a pixel: a bound this close to a pixel edge is meant to be on it
-POLAR_LATITUDE_DEG = 60.0  # of the frame's centre: polewards of it the map is polar stereographic, by the contract
+ON_EDGE = 1e-6  # pixels; a bound this close to a pixel edge is taken to be on it
+POLAR_LATITUDE_DEG = 60.0  # of the frame's centre; polewards of it the map is polar stereographic, by the contract
 EQUATORIAL, NORTH_POLAR, SOUTH_POLAR = "IAU_2015:30110", "IAU_2015:30130", "IAU_2015:30135"
 
 
 class Sampling(Protocol):
-    """How large a sample is on the film; `frame.description.Scan` is one."""
+    """Size of a sample on the film; `frame.description.Scan` has these attributes."""
 
     @property
     def sample_mm(self) -> float: ...
@@ -39,9 +39,9 @@ class Sampling(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class MapGrid:
-    """Rows from north to south and columns from west to east of square pixels in a map projection.
+    """Square pixels in a map projection, rows from north to south and columns from west to east.
 
-    `left` and `top` are the western and the northern edge in whole pixels: easting = left * pixel_m.
+    `left` and `top` are the western and northern edges in whole pixels: easting = left * pixel_m.
     """
 
     projection: Projection
@@ -81,31 +81,31 @@ class MapGrid:
 
 
 def pixel_to_map(grid: MapGrid, row: Array, column: Array) -> MapPoints:
-    """Map places of fractional pixels, the integer being the centre."""
+    """Map coordinates of fractional pixels; integers are pixel centres."""
     return MapPoints((grid.left + 0.5 + column) * grid.pixel_m, (grid.top - 0.5 - row) * grid.pixel_m)
 
 
 def map_to_pixel(grid: MapGrid, places: MapPoints) -> tuple[Array, Array]:
-    """Fractional (row, column) of map places."""
+    """Fractional (row, column) of map coordinates; integers are pixel centres."""
     return grid.top - 0.5 - places.northing_m / grid.pixel_m, places.easting_m / grid.pixel_m - grid.left - 0.5
 
 
 def to_ground(grid: MapGrid, places: MapPoints) -> GroundPoints:
-    """Places on the sphere (height 0); NaN off the edge of the projection."""
+    """Places on the sphere (height 0) of map coordinates; NaN outside the projection."""
     return unproject(grid.projection, places)
 
 
 def to_map(grid: MapGrid, ground: GroundPoints) -> MapPoints:
-    """Map places; across the antimeridian continued so that they lie as near as can be to the grid's middle."""
+    """Map coordinates of places; across the antimeridian continued to lie nearest to the grid's middle."""
     return project(grid.projection, ground, (grid.left + grid.columns / 2) * grid.pixel_m)
 
 
 def choose_grid(view: View, request: MapRequest, scan: Sampling, described_in: Path) -> MapGrid:
-    """The grid that is asked for; what is left open is chosen.
+    """The requested grid, with defaults for what the request leaves open.
 
     Projection: the equirectangular IAU_2015:30110, or if the frame's centre lies polewards of 60 deg the polar
-    stereographic 30130 or 30135. Pixel: geometric mean of the ground's sample distances along both film axes at the
-    frame's centre. Bounds: all the ground the frame shows, to 80 deg emission where the horizon is in the frame.
+    stereographic 30130 or 30135. Pixel: geometric mean of the ground sample distances along both film axes at the
+    frame's centre. Bounds: all ground that the frame shows, up to 80 deg emission if the horizon is in the frame.
 
     Raises:
         InputError: names map.crs, map.pixel_m, map.bounds, or pointing if the frame shows nothing of the Moon.
@@ -137,7 +137,7 @@ def default_crs(region: Region) -> str:
 
 
 def sample_distance_m(view: View, scan: Sampling, center_km: Array) -> float:
-    """Geometric mean of the two distances on level ground that one sample and one line span at a place."""
+    """Geometric mean of the distances on level ground spanned by one sample and by one line at a place, m."""
     radius = float(np.linalg.norm(center_km))
     at = moon_to_film(view.camera, view.pose, center_km)
     half_x, half_y = scan.sample_mm / 2, scan.line_mm / 2
@@ -147,7 +147,10 @@ def sample_distance_m(view: View, scan: Sampling, center_km: Array) -> float:
 
 
 def region_bounds(projection: Projection, region: Region) -> tuple[float, float, float, float] | None:
-    """(xmin, ymin, xmax, ymax) of a region in a projection; a pole in it fills an edgeless map from side to side."""
+    """(xmin, ymin, xmax, ymax) of a region in a projection; None if the projection cannot show it.
+
+    If a pole is in the region, a periodic projection is filled over a full turn.
+    """
     middle = project(projection, moon_to_ground(region.center))
     ground = moon_to_ground(np.concatenate([region.ring, region.inside]))
     places = project(projection, ground, float(middle.easting_m))
@@ -179,7 +182,7 @@ def _asked_bounds(
 def _snapped(
     projection: Projection, pixel_m: float, bounds: tuple[float, float, float, float], described_in: Path
 ) -> MapGrid:
-    """The smallest grid of whole pixels that holds the bounds."""
+    """The smallest grid of whole pixels that contains the bounds."""
     low_x, low_y = (floor(edge / pixel_m + ON_EDGE) for edge in bounds[:2])
     high_x, high_y = (ceil(edge / pixel_m - ON_EDGE) for edge in bounds[2:])
     rows, columns = max(high_y - low_y, 1), max(high_x - low_x, 1)

@@ -1,8 +1,8 @@
-"""Which pixels of a block the terrain hides from the camera.
+"""Finds the pixels of a map block that the terrain hides from the camera.
 
-It is tried at nodes half as far apart as those of the elevation model, at whole multiples of a step whatever the
-block; where four neighbours differ, each pixel between them is tried. What the terrain hides is thus outlined to a
-pixel; a hidden patch smaller than half the elevation model's own spacing may go unnoticed.
+Occlusion is tested at nodes half as far apart as those of the elevation model, at whole multiples of a step that does
+not depend on the block. Where four neighbours differ, each pixel between them is tested. So hidden areas are outlined
+to a pixel, but areas smaller than half the elevation model's spacing may be missed.
 """
 
 from collections.abc import Callable
@@ -19,9 +19,9 @@ LARGEST_STEP = 64
 
 
 def hidden_pixels(terrain: Terrain, sights: Sights, rows: slice, columns: slice, pixel_km: float) -> NDArray[np.bool_]:
-    """Hidden pixels (rows, columns) of a block.
+    """Mask (rows, columns) of the hidden pixels of a block.
 
-    `sights` gives for any rows and columns the camera's place, (3,) or (..., 3), and the ground (..., 3), in km.
+    `sights` gives, for any rows and columns, the camera position, (3,) or (..., 3), and the ground (..., 3), in km.
     """
     step = int(np.clip(terrain.node_km / (2 * pixel_km), 1, LARGEST_STEP))
     first_r, first_c = rows.start // step, columns.start // step
@@ -43,5 +43,6 @@ def hidden_pixels(terrain: Terrain, sights: Sights, rows: slice, columns: slice,
 
 
 def _corners(at_node: NDArray[np.bool_], join: np.ufunc) -> NDArray[np.bool_]:
+    """For each cell, the values at its four corners combined by `join`."""
     upper = join(at_node[:-1, :-1], at_node[:-1, 1:])
     return np.asarray(join(upper, join(at_node[1:, :-1], at_node[1:, 1:])))

@@ -1,10 +1,10 @@
-"""Map pixels -> film: for a block of the map grid, where each pixel lies on the film and how the light fell there.
+"""Locates map pixels on the film: film coordinates and photometric angles of each pixel of a block of the map grid.
 
-What varies smoothly over the map is worked out exactly on a lattice of nodes, at whole multiples of a step whatever the
-block, and interpolated bilinearly in between. A cell of the lattice is interpolated only if nodes at half the step show
-that this is good enough; otherwise each of its pixels is worked out exactly. On the sphere the smooth quantities are
-the film place and the angles themselves; over terrain they are the zenith and the place in the elevation model, and
-height, collinearity and angles follow exactly for every pixel.
+Quantities that vary smoothly over the map are computed exactly on a lattice of nodes, at whole multiples of a step that
+does not depend on the block, and interpolated bilinearly. A cell of the lattice is interpolated only if nodes at half
+the step show that this is accurate enough; otherwise each of its pixels is computed exactly. On the sphere the smooth
+quantities are the film coordinates and the angles themselves. Over terrain they are the zenith and the fractional node
+of the elevation model; height, collinearity and angles are then computed exactly for every pixel.
 """
 
 from dataclasses import dataclass, replace
@@ -27,23 +27,23 @@ from calib.light.geometry import photometric_angles, sun_direction
 from calib.moon import RADIUS_KM, SubsolarPoint
 from calib.quality import NIGHT, OBLIQUE, OUTSIDE
 
-STEPS = (128, 64, 32, 16, 8)
-TRIED = 12  # cells along each axis that are tried to choose the step
-ENOUGH = 0.9  # of those cells must be good enough
-ANGLE_DEG = 0.003  # tolerance of the angles; cells are interpolated at half the step it is tried at: to a quarter of it
-GROUND_PIXELS = 0.002  # tolerance of the place on the ground, over terrain, in map pixels
+STEPS = (128, 64, 32, 16, 8)  # candidate lattice steps, pixels
+TRIED = 12  # cells along each axis that are tested to choose the step
+ENOUGH = 0.9  # least share of those cells that must be accurate enough
+ANGLE_DEG = 0.003  # tolerance of the angles, tested at twice the step that is interpolated: errors are a quarter of it
+GROUND_PIXELS = 0.002  # tolerance of the place on the ground over terrain, in map pixels
 NODE_SHARE = 0.005  # tolerance of the place in the elevation model, in its nodes
-OBLIQUE_DEG = 80.0  # emission, by the contract: beyond it a pixel has its own bit
-AT_ONCE = 2**15  # pixels worked out exactly: each takes some fifty numbers on the way
-MOST_NODES = 2**19  # of the whole grid's lattice that are kept: 21 MB
+OBLIQUE_DEG = 80.0  # emission beyond which a pixel gets the bit OBLIQUE, by the contract
+AT_ONCE = 2**15  # pixels computed exactly in one batch: each needs about fifty numbers of temporary memory
+MOST_NODES = 2**19  # largest lattice of the whole grid that is kept: 21 MB
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Located:
-    """A block of the map, every field (rows, columns): film places, angles, and quality bits OUTSIDE, NIGHT, OBLIQUE.
+    """A block of the map, arrays (rows, columns): film coordinates, angles, and quality bits OUTSIDE, NIGHT, OBLIQUE.
 
-    Angles are those of the level ground: the normal is the zenith, also over terrain. Where the bit OUTSIDE stands
-    (outside the format, off the Moon, beyond the horizon, `hidden` behind terrain), everything else is NaN.
+    Angles are those of level ground: the normal is the zenith, also over terrain. Where the bit OUTSIDE is set (outside
+    the format, off the Moon, beyond the horizon, or `hidden` by terrain), film coordinates and angles are NaN.
     """
 
     film: FilmPoints
@@ -56,8 +56,8 @@ class Located:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Locator:
-    """Everything that a block of the map needs to be located; make it by `locator`. `whole` is the lattice of the whole
-    grid, from which blocks take theirs; None where it has too many nodes.
+    """All that is needed to locate blocks of the map; made by `locator`. `whole` is the lattice of the whole grid, of
+    which blocks use a part; None if it would have too many nodes.
     """
 
     grid: MapGrid
@@ -69,13 +69,13 @@ class Locator:
 
     @property
     def places(self) -> NodeValues | None:
-        """That of the whole grid, where its nodes are film places: over terrain they are not."""
+        """The lattice of the whole grid if its nodes hold film coordinates; None over terrain."""
         return self.whole if self.view.terrain is None else None
 
 
 @dataclass(frozen=True, slots=True)
 class FilmScale:
-    """Film millimetres per map pixel at a place: derivatives of x and y by column and by row."""
+    """Derivatives of film x and y by map column and row at a place, mm per pixel."""
 
     x_by_column: float
     x_by_row: float
@@ -84,10 +84,10 @@ class FilmScale:
 
 
 def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: float) -> Locator:
-    """Prepare to locate blocks; film places over the sphere will be good to `film_tolerance_mm`.
+    """A locator whose film coordinates over the sphere are accurate to `film_tolerance_mm`.
 
-    The step is the largest of `STEPS` at which nearly all of some cells spread over the grid interpolate well; it
-    depends on the grid alone, so that every block finds the same nodes.
+    The step is the largest of `STEPS` at which nearly all of some cells spread over the grid can be interpolated. It
+    depends only on the grid, so that all blocks use the same nodes.
     """
     if view.terrain is None:
         tolerance = np.array([film_tolerance_mm, film_tolerance_mm, ANGLE_DEG, ANGLE_DEG, ANGLE_DEG])
@@ -104,9 +104,9 @@ def locator(grid: MapGrid, view: View, sun: SubsolarPoint, film_tolerance_mm: fl
 
 
 def block(where: Locator, rows: slice, columns: slice) -> Located:
-    """Locate the pixels of rows.start <= row < rows.stop and the same of columns."""
+    """Locate the pixels with rows.start <= row < rows.stop and columns.start <= column < columns.stop."""
     smooth = _smooth_block(where, rows, columns)
-    film, incidence, emission, phase = _finished(where, smooth)
+    film, incidence, emission, phase = _film_and_angles(where, smooth)
     seen = within_format(where.view.camera, film)
     if where.view.terrain is None:
         hidden = np.zeros(seen.shape, bool)
@@ -124,7 +124,7 @@ def block(where: Locator, rows: slice, columns: slice) -> Located:
 
 
 def film_scale(where: Locator, row: float, column: float) -> FilmScale | None:
-    """Film millimetres per pixel about a place of the grid, on level ground; None where that is not imaged."""
+    """Film scale at a place of the grid, on level ground; None where that has no image."""
     rows, columns = (at + np.array([-0.5, 0.0, 0.5]) for at in (row, column))
     nothing = np.full((2, 3, 3), np.nan)
     x, y = nothing if where.places is None else where.places.at(where.places.nodes[:2], rows, columns)
@@ -139,7 +139,7 @@ def film_scale(where: Locator, row: float, column: float) -> FilmScale | None:
 
 
 def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
-    """Longitude and latitude of the pixels of a block, (rows, columns), exactly."""
+    """Exact longitude and latitude of the pixels of a block, (rows, columns)."""
     row, column = np.meshgrid(
         np.arange(rows.start, rows.stop, dtype=np.float64),
         np.arange(columns.start, columns.stop, dtype=np.float64),
@@ -149,7 +149,7 @@ def block_ground(where: Locator, rows: slice, columns: slice) -> GroundPoints:
 
 
 def nodes_about(where: Locator, rows: slice, columns: slice) -> NodeValues:
-    """The lattice of the smooth quantities about a block, a part of the whole grid's where that is kept."""
+    """The lattice of the smooth quantities around a block; a part of the whole grid's lattice if that is kept."""
     inside = min(rows.start, columns.start) >= 0 and rows.stop <= where.grid.rows and columns.stop <= where.grid.columns
     if where.whole is not None and inside:
         return where.whole.part(rows, columns)
@@ -157,8 +157,8 @@ def nodes_about(where: Locator, rows: slice, columns: slice) -> NodeValues:
 
 
 def _exact(where: Locator, row: Array, column: Array) -> Array:
-    """The five smooth quantities (5, ...) at pixels: film x, y in mm and the three angles in degrees; over terrain the
-    zenith's three components and the place in the elevation model, in its nodes."""
+    """The five smooth quantities (5, ...) at pixels, computed exactly: film x, y in mm and the three angles in degrees;
+    over terrain the zenith's three components and the fractional column and row in the elevation model."""
     ground = to_ground(where.grid, pixel_to_map(where.grid, row, column))
     zenith = up(ground.lon_deg, ground.lat_deg)
     if where.view.terrain is not None:
@@ -175,8 +175,8 @@ def _angles(where: Locator, zenith: Array, position_km: Array, film: FilmPoints)
     return angles.incidence_deg, angles.emission_deg, angles.phase_deg
 
 
-def _finished(where: Locator, smooth: Array) -> tuple[FilmPoints, Array, Array, Array]:
-    """Film place and the three angles from the interpolated quantities."""
+def _film_and_angles(where: Locator, smooth: Array) -> tuple[FilmPoints, Array, Array, Array]:
+    """Film coordinates and the three angles (degrees) from the smooth quantities."""
     if where.view.terrain is None:
         return FilmPoints(smooth[0], smooth[1]), smooth[2], smooth[3], smooth[4]
     zenith = unit(np.moveaxis(smooth[:3], 0, -1))
@@ -212,13 +212,13 @@ def _smooth_block(where: Locator, rows: slice, columns: slice) -> Array:
 
 
 def _share_of_good(where: Locator) -> float:
-    """Share of good cells among some that are spread over the grid and have a value."""
+    """Share of cells accurate enough for interpolation, among cells that are spread over the grid and have values."""
     half = where.step // 2
     starts = [
         np.unique(np.linspace(0, max(n - where.step, 0), TRIED).astype(int) // where.step * where.step)
         for n in where.grid.shape
     ]
-    row, column = ((first[:, None] + half * np.arange(4.0)).ravel() for first in starts)  # three are a cell's
+    row, column = ((first[:, None] + half * np.arange(4.0)).ravel() for first in starts)  # three belong to a cell
     nodes = _exact(where, *np.meshgrid(row, column, indexing="ij"))
     good, empty = (of_cell[::2, ::2] for of_cell in good_cells(nodes, where.tolerance))
     tried = np.count_nonzero(~empty)

@@ -1,8 +1,8 @@
-"""Which of many measured shifts belong together: the affine law that most of them follow.
+"""Finds the consistent ones of many measured shifts: those that follow one affine transformation.
 
-An error of a camera's pose moves its picture on the ground by a smooth law, over a narrow field nearly an affine one.
-Random subsets of three shifts propose laws; the one with the least median of the squared misfits is taken (Rousseeuw
-1984, J. Am. Stat. Assoc. 79:871) and fitted again to all that follow it.
+An error of a camera's pose distorts its picture on the ground smoothly, over a narrow field nearly as an affine
+transformation. Candidates are fitted to random subsets of three shifts; the one with the least median of squares
+(Rousseeuw 1984, J. Am. Stat. Assoc. 79:871) is fitted again to all shifts that agree with it.
 """
 
 import numpy as np
@@ -11,19 +11,19 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.errors import NotPossible
 
-SUBSETS = 500  # with two fifths of the shifts right, the chance that none holds three right ones is 1e-14
-SEED = 33  # of the draw of subsets
-WITHIN = 4.0  # robust 1-sigma of the misfit: a normal error is larger once in 3,000 (two axes)
-LEAST_SHARE = 0.4  # of the shifts must follow one law
-FEWEST = 6  # that follow it: twice the three that determine it
+SUBSETS = 500  # with two fifths of the shifts correct, the chance that no subset holds three correct ones is 1e-14
+SEED = 33  # of the random subsets
+WITHIN = 4.0  # outlier threshold in robust 1-sigma of the misfit: a normal error in two axes exceeds it once in 3,000
+LEAST_SHARE = 0.4  # least share of the shifts that must follow one transformation
+FEWEST = 6  # least number of shifts that must follow it: twice the three that determine it
 RAYLEIGH = 1.1774  # median of the length of a two-dimensional normal error of unit sigma: sqrt(2 ln 2)
 
 
 def consistent(place: Array, shift: Array, tolerance_px: float, loosest_px: float) -> NDArray[np.bool_] | NotPossible:
-    """Which (N,) of shifts (N, 2) at places (N, 2), both in rows and columns, follow the affine law that most of them
-    do: those within four times its scatter, or within `tolerance_px`.
+    """Mask (N,) of the shifts (N, 2) at places (N, 2), both in rows and columns, that follow a common affine
+    transformation: those within four times its scatter, or within `tolerance_px`.
 
-    Shifts that scatter about the best law by more than `loosest_px` (1-sigma) follow none.
+    NotPossible if too few shifts do, or if they scatter about it by more than `loosest_px` (1-sigma).
     """
     n = len(place)
     if n < FEWEST:

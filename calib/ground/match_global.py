@@ -1,14 +1,14 @@
-"""Where one picture lies in another, whatever the Sun that lit each: one shift, looked for everywhere.
+"""Finds the shift of one picture in another by an exhaustive search, whatever the Sun's direction in each.
 
 Small slopes h shade a surface by its derivative towards the Sun s: the spectrum of the picture is that of the albedo
 plus ``i (k . s) H(k)``. Of two pictures with Suns s1 and s2 the cross spectrum is therefore real at the true shift,
 
     C(k) = |A|^2 + c (k . s1)(k . s2) |H|^2 = |A|^2 + c k^2 |H|^2 [cos(a1 - a2) + cos(2a - a1 - a2)] / 2,
 
-with a the direction of k: a constant and a double-angle part, of either sign (with the Suns opposite, relief is seen
-inside out). Three correlations of the whitened pictures, weighted by 1, cos 2a, sin 2a, together hold all there is,
-without knowing the Suns. Their square in the metric of their own scatter over all shifts tested is chi-square with
-three degrees of freedom where the pictures have nothing in common: a generalised likelihood ratio. (Derived here.)
+with a the direction of k: a constant and a double-angle part, of either sign (with the Suns opposite, relief looks
+inverted). So three correlations of the whitened pictures, weighted by 1, cos 2a, sin 2a, hold all information without
+knowledge of the Suns. Their square, in the metric of their own scatter over all shifts tested, is chi-square with three
+degrees of freedom if the pictures are unrelated: a generalised likelihood ratio. (Derived here.)
 """
 
 from dataclasses import dataclass
@@ -22,29 +22,29 @@ from calib.coordinates import Array
 from calib.errors import NotPossible
 from calib.ground.match_prepare import Texture
 
-DIRECTIONS = 3  # of the cross spectrum: 1, cos 2a, sin 2a
-CHANCE = 1e-6  # that pictures with nothing in common pass, were their correlations Gaussian
-MARGIN = 1.6  # the best peak must exceed the next one elsewhere by this factor
+DIRECTIONS = 3  # angular components of the cross spectrum: 1, cos 2a, sin 2a
+CHANCE = 1e-6  # false-alarm probability for unrelated pictures, if their correlations are Gaussian
+MARGIN = 1.6  # least ratio of the best peak to the next one elsewhere
 LEAST_OVERLAP = 0.4  # of the first picture's area
 APART_PX = 6  # peaks nearer than this to the best one are part of it
-FEWEST_SHIFTS = 25  # to be compared with each other: among fewer, "the best by far" says nothing
-HIGHEST = 0.35  # cycles per pixel: beyond, two samplings of one ground differ,
-FALL = 0.08  # cycles per pixel, 1-sigma of how their weight falls off there: a sharp end would ring in the correlations
-RINGS = 48  # of wavelengths up to half a cycle per pixel, each whitened by its own mean
-LEAST_AMPLITUDE = 1e-6  # of the strongest ring's: rings that hold nothing but rounding are not raised to the others
-OF_A_PEAK = 1e-4  # chance of a shift so far out that it is taken for part of a peak, and not for scatter
-PASSES = 2  # the first scatter, which holds the peak, tells where it is; the second does without it
-RIDGE = 1e-12  # of the mean square: three correlations of which one says nothing still have a metric
-BLOCK_PX = 3  # correlations of neighbouring shifts are alike: independent tests are about so many pixels apart
-TINY = 1e-30  # keeps a quotient by nothing finite
+FEWEST_SHIFTS = 25  # least number of shifts compared: among fewer, a clear maximum has no meaning
+HIGHEST = 0.35  # cycles per pixel; beyond it two samplings of the same ground differ,
+FALL = 0.08  # cycles per pixel, 1-sigma of the weight's decrease there: a sharp cutoff would ring in the correlations
+RINGS = 48  # frequency bins up to half a cycle per pixel, each whitened by its own mean
+LEAST_AMPLITUDE = 1e-6  # of the strongest bin: bins that hold only rounding errors are not amplified to the others
+PEAK_CHANCE = 1e-4  # shifts with a less likely value are treated as part of a peak and left out of the scatter
+PASSES = 2  # estimates of the scatter: the first includes the peak and locates it, the second leaves it out
+RIDGE = 1e-12  # of the mean square, added so that the metric exists even if one correlation is zero
+BLOCK_PX = 3  # spacing of independent tests: correlations of neighbouring shifts are similar
+TINY = 1e-30  # avoids division by zero
 
 
 @dataclass(frozen=True, slots=True)
 class GlobalMatch:
     """``first(row, column)`` shows what ``second(row + rows, column + columns)`` shows.
 
-    `pattern` are the weights of 1, cos 2a, sin 2a in the cross spectrum, a from the column axis towards the row axis;
-    `strength` the peak over what chance would reach, `margin` over the next best peak.
+    `pattern` holds the weights of 1, cos 2a, sin 2a in the cross spectrum, a from the column axis towards the row axis;
+    `strength` is the ratio of the peak to the chance limit, `margin` that to the next best peak.
     """
 
     rows: int
@@ -70,7 +70,7 @@ def global_match(
     if np.count_nonzero(tested) < FEWEST_SHIFTS:
         return NotPossible("within the search range the pictures hardly overlap")
     z = surfaces[:, tested] / np.sqrt(overlap[tested])
-    square, metric = _squared(z)
+    square, metric = _square_and_metric(z)
     return _judged(tested, z, square, metric, rows, columns)
 
 
@@ -96,13 +96,13 @@ def _judged(
     return GlobalMatch(int(shift_r[best]), int(shift_c[best]), weights, strength, margin)
 
 
-def _squared(z: Array) -> tuple[Array, Array]:
-    """Square of the surfaces (3, N) in the metric of their own scatter, and that metric; the peak has no part in it."""
+def _square_and_metric(z: Array) -> tuple[Array, Array]:
+    """Square (N,) of the surfaces (3, N) in the metric of their own scatter without the peak; that metric (3, 3)."""
     keep = np.ones(z.shape[1], bool)
     for _ in range(PASSES):
         metric = np.linalg.inv(z[:, keep] @ z[:, keep].T / keep.sum() + RIDGE * np.eye(DIRECTIONS) * np.mean(z**2))
         square = np.einsum("in,ij,jn->n", z, metric, z)
-        keep = square < chdtri(DIRECTIONS, OF_A_PEAK)
+        keep = square < chdtri(DIRECTIONS, PEAK_CHANCE)
     return square, metric
 
 
@@ -111,14 +111,14 @@ def _surfaces(first: Texture, second: Texture, shape: tuple[int, ...]) -> Array:
     v = fft.fftfreq(shape[0])[:, np.newaxis]
     u = fft.rfftfreq(shape[1])[np.newaxis, :]
     radius = np.hypot(u, v)
-    cross = _white(first, shape, radius).conj() * _white(second, shape, radius)
+    cross = _whitened_spectrum(first, shape, radius).conj() * _whitened_spectrum(second, shape, radius)
     angle = np.arctan2(v, u)
     parts = (np.ones_like(angle), np.cos(2 * angle), np.sin(2 * angle))
     return np.stack([fft.irfft2(cross * part, s=shape) for part in parts])
 
 
-def _white(picture: Texture, shape: tuple[int, ...], radius: Array) -> Array:
-    """Spectrum of a picture divided by the mean amplitude at its wavelength, without the finest waves."""
+def _whitened_spectrum(picture: Texture, shape: tuple[int, ...], radius: Array) -> Array:
+    """Spectrum of a picture divided by the mean amplitude at each frequency, without the highest frequencies."""
     spectrum = fft.rfft2(picture.values * picture.weight, s=shape)
     ring = np.minimum((radius / 0.5 * RINGS).astype(np.intp), RINGS)
     power = np.bincount(ring.ravel(), np.abs(spectrum.ravel()) ** 2, RINGS + 1)

@@ -1,8 +1,8 @@
-"""A picture made ready to be matched with one of another Sun, another sensor, another exposure.
+"""Prepares a picture for matching with one of another Sun direction, sensor and exposure.
 
-What differs between two pictures of one ground in level and in slow changes (tone, fall-off, albedo provinces, slopes
-that face the Sun) is taken out: the picture is divided by its own local mean and by its own local scatter. What is left
-is texture of unit scatter, zero where nothing is known, and a few single pixels cannot outvote the rest.
+Differences in level and slow changes (tone, fall-off, albedo provinces, slopes towards the Sun) are removed: the
+picture is divided by its local mean and by its local scatter. The result is texture of unit scatter, zero where
+nothing is known, and clipped so that a few pixels cannot dominate.
 """
 
 from dataclasses import dataclass
@@ -13,12 +13,12 @@ from scipy import ndimage
 
 from calib.coordinates import Array
 
-MEAN_PX = 25  # a box twice: like a Gaussian of sigma 10; waves longer than some 60 pixels go
-SCATTER_PX = 49
-FLOOR = 0.2  # of the picture's median scatter: what is flatter than this is not blown up further
-LARGEST = 3.5  # local scatters; a shadow or a bright spot counts no more than this
-FLAT_PX = 5  # of one value: so large a patch is no picture, but filled or clipped
-KNOWN = 0.5  # share of known pixels about a place from which its mean is believed
+MEAN_PX = 25  # box of the local mean, applied twice, like a Gaussian of sigma 10; removes waves longer than about 60 px
+SCATTER_PX = 49  # box of the local scatter, applied twice
+FLOOR = 0.2  # of the picture's median scatter: smaller local scatter is not amplified further
+LARGEST = 3.5  # clipping limit in local scatters, for shadows and bright spots
+FLAT_PX = 5  # side of a patch of equal values, which is filled or saturated rather than image
+KNOWN = 0.5  # share of known pixels around a place from which its weight is above 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,7 +30,7 @@ class Texture:
 
 
 def texture(picture: NDArray[np.floating]) -> Texture:
-    """The texture of a picture (rows, columns); NaN is what is not known of it."""
+    """The texture of a picture (rows, columns), in which NaN marks unknown pixels."""
     known = np.isfinite(picture)
     known &= ~_flat(picture, known)
     share = _smooth(known.astype(np.float64), MEAN_PX)
@@ -47,7 +47,7 @@ def texture(picture: NDArray[np.floating]) -> Texture:
 
 
 def _flat(picture: NDArray[np.floating], known: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Where a pixel and all about it are exactly alike: a border without data, a saturated patch."""
+    """Mask of pixels whose neighbourhood has exactly one value: a border without data, a saturated patch."""
     filled = np.where(known, picture, 0.0)
     return np.asarray(ndimage.maximum_filter(filled, FLAT_PX) == ndimage.minimum_filter(filled, FLAT_PX))
 
@@ -62,7 +62,7 @@ def _smooth(values: Array, side_px: int) -> Array:
 
 
 def halved(picture: NDArray[np.floating]) -> Array:
-    """Means of 2 x 2 pixels; NaN where half of them or more are not known. An odd last row or column is left out."""
+    """Means of 2 x 2 pixels; NaN where half of them or more are unknown. An odd last row or column is left out."""
     rows, columns = (n // 2 * 2 for n in picture.shape)
     quads = np.asarray(picture[:rows, :columns], np.float64).reshape(rows // 2, 2, columns // 2, 2)
     known = np.isfinite(quads)
@@ -72,7 +72,7 @@ def halved(picture: NDArray[np.floating]) -> Array:
 
 
 def likeness(picture: Texture) -> float:
-    """Correlation of pixels two apart, in rows and columns: near 0 for noise, large for ground. 0 where nothing is."""
+    """Correlation of pixels two apart, in rows and columns: near 0 for noise, large for ground; 0 without data."""
     products = squares = 0.0
     for axis in (0, 1):
         t, w = (np.moveaxis(a, axis, 0) for a in (picture.values, picture.weight))

@@ -1,11 +1,10 @@
-"""Small windows of two pictures of one ground, matched to a fraction of a pixel with the covariance of the shift.
+"""Matches small windows of two pictures of the same ground to a fraction of a pixel, with the covariance of the shift.
 
-All windows share one law of how the pictures cohere: the signed coherence g(k), real, a smooth function of wavelength
-and of direction (see `match_global`: its sign follows the two Suns). It is learned from the windows themselves, and
-each wave then counts with the weight ``g / (1 - g^2)`` of a Gaussian likelihood for a shift between two noisy pictures
-(the generalised correlation of Knapp and Carter 1976, IEEE Trans. ASSP 24:320, with the sign kept; citation from
-memory). The information on the shift is ``sum k kT g^2 / (1 - g^2)``; a taper t makes neighbouring waves alike and
-lowers it by ``mean(t^2)^2 / mean(t^4)``.
+All windows share one signed coherence g(k), which is real and a smooth function of wavelength and direction (see
+`match_global`: its sign follows the two Suns). It is estimated from the windows themselves. Each wave then has the
+weight ``g / (1 - g^2)`` of a Gaussian likelihood for a shift between two noisy pictures (the generalised correlation of
+Knapp and Carter 1976, IEEE Trans. ASSP 24:320, with the sign kept; citation from memory). The information on the shift
+is ``sum k kT g^2 / (1 - g^2)``; a taper t correlates neighbouring waves and lowers it by ``mean(t^2)^2 / mean(t^4)``.
 """
 
 from dataclasses import dataclass
@@ -19,14 +18,14 @@ from calib.coordinates import Array
 from calib.errors import NotPossible
 
 TAPERED = 0.6  # share of a window's side on which the taper falls
-BANDS = 14  # of wavelength in which the coherence is learned
-LARGEST = 0.97  # coherence
-HIGHEST = 0.45  # cycles per pixel
-SURE = 3.0  # times its own variance the squared coherence of a band must have to count
+BANDS = 14  # frequency bands in which the coherence is estimated
+LARGEST = 0.97  # limit of the coherence
+HIGHEST = 0.45  # highest frequency used, cycles per pixel
+SURE = 3.0  # least squared coherence of a band that is used, in units of its variance
 NEWTON_STEPS = 12
-LEAST_Z = 5.5  # of a peak over its scatter where there is none
-FEWEST = 5
-TURNS = 3  # of learning the coherence from the shifts and the shifts with it
+LEAST_Z = 5.5  # least height of a peak, in sigma of the correlation of unrelated pictures
+FEWEST = 5  # least number of windows for an estimate of the coherence
+TURNS = 3  # iterations of estimating the coherence from the shifts and the shifts from the coherence
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +39,7 @@ class Coherence:
 class Shifts:
     """Shifts (N, 2) in rows, columns: ``first(x)`` shows what ``second(x + shift)`` shows; covariance (N, 2, 2), px^2.
 
-    `z` (N,) is the height of each peak in its own scatter; `good` those that are peaks at all.
+    `z` (N,) is the height of each peak in sigma; `good` (N,) masks the shifts that have a valid peak.
     """
 
     shift: Array
@@ -53,8 +52,8 @@ class Shifts:
 class Spectra:
     """Cross spectra (N, n, n//2+1) of whitened windows and the wave vectors (2, n, n//2+1) in radians per pixel.
 
-    `count` is how often a wave of the half plane stands in the whole one; `kept` the share of information that the
-    taper leaves.
+    `count` is the multiplicity of each half-plane wave in the whole plane, 0 if unused; `kept` the share of information
+    left by the taper.
     """
 
     cross: NDArray[np.complex128]
@@ -69,7 +68,7 @@ class Spectra:
 
 
 def spectra(first: Array, second: Array) -> Spectra:
-    """Whitened cross spectra of textures (N, n, n) of both pictures, each weighted already by what is known of it."""
+    """Whitened cross spectra of textures (N, n, n) of both pictures, already multiplied by their weights."""
     n = first.shape[1]
     taper = np.outer(tukey(n, TAPERED, sym=False), tukey(n, TAPERED, sym=False))
     a, b = (fft.rfft2((w - w.mean(axis=(1, 2), keepdims=True)) * taper) for w in (first, second))
@@ -82,24 +81,24 @@ def spectra(first: Array, second: Array) -> Spectra:
 
 
 def _mean_power(spectrum: NDArray[np.complex128]) -> Array:
-    """Mean power of all windows at each wave, smoothed a little; never nought."""
+    """Mean power of all windows at each wave, slightly smoothed; always positive."""
     power = np.mean(np.abs(spectrum) ** 2, axis=0)
     power = ndimage.uniform_filter(power, 3, mode=("wrap", "nearest"))
     return np.maximum(power, 1e-9 * power.max() + 1e-30)
 
 
 def assumed(found: Spectra, pattern: tuple[float, float, float]) -> Coherence:
-    """A first coherence: the same at all wavelengths, its direction law as a global match found it."""
+    """A first coherence: equal at all wavelengths, with the dependence on direction found by a global match."""
     angle = np.arctan2(*found.wave)
     g = pattern[0] + pattern[1] * np.cos(2 * angle) + pattern[2] * np.sin(2 * angle)
     return Coherence(np.where(found.count > 0, 0.5 * g, 0.0))
 
 
 def learned(found: Spectra, shifts: Array, used: NDArray[np.bool_]) -> Coherence | NotPossible:
-    """The coherence of the windows `used`, once brought to coincide by `shifts`."""
+    """The coherence of the windows `used` after they are aligned by `shifts`; NotPossible if there is none."""
     if np.count_nonzero(used) < FEWEST:
         return NotPossible(f"windows to learn from: {np.count_nonzero(used)}, and {FEWEST} are needed")
-    aligned = np.mean(np.real(found.cross[used] * _turn(found, shifts[used])), axis=0)
+    aligned = np.mean(np.real(found.cross[used] * _phase_factors(found, shifts[used])), axis=0)
     radius, angle = np.hypot(*found.wave), np.arctan2(*found.wave)
     band = np.minimum((radius / (2 * np.pi * HIGHEST) * BANDS).astype(np.intp), BANDS - 1)
     terms = np.stack([np.ones_like(angle), *(f(m * angle) for m in (2, 4) for f in (np.cos, np.sin))])
@@ -118,13 +117,13 @@ def learned(found: Spectra, shifts: Array, used: NDArray[np.bool_]) -> Coherence
 
 
 def common_shift(found: Spectra, shifts: Array, used: NDArray[np.bool_], reach_px: float) -> Array:
-    """The shift (2,) of at most `reach_px` that must be added to all `shifts` (N, 2) of the windows `used`.
+    """The common shift (2,) of at most `reach_px` that must be added to all `shifts` (N, 2) of the windows `used`.
 
-    A coherence learned from windows that are all off by d is ``g cos(k . d)``, and finds them off by d again: learning
-    alone cannot tell. But where they coincide their mean cross spectrum is real, whatever the signs of g: the shift is
-    the one at which its square, ``sum Re[mean^2 exp(2 i k . d)]``, is largest.
+    A coherence estimated from windows that are all wrong by d is ``g cos(k . d)``, with which matching finds the same
+    error d again. But where windows are aligned, their mean cross spectrum is real whatever the signs of g: the shift
+    is the one that maximises its square, ``sum Re[mean^2 exp(2 i k . d)]``.
     """
-    mean = np.mean(found.cross[used] * _turn(found, shifts[used]), axis=0)
+    mean = np.mean(found.cross[used] * _phase_factors(found, shifts[used]), axis=0)
     square = mean**2 * (found.count > 0)
     n = found.size
     at = np.rint(fft.fftfreq(n, 1.0 / n)) / 2
@@ -136,9 +135,9 @@ def common_shift(found: Spectra, shifts: Array, used: NDArray[np.bool_], reach_p
 
 
 def settled(found: Spectra, first: Coherence | None, reach_px: float) -> tuple[Coherence, Shifts] | NotPossible:
-    """Shifts of the windows and the law of coherence, learned from each other in turns.
+    """Coherence and shifts of the windows, estimated alternately from each other.
 
-    Without a `first` coherence the windows are taken to be off by nearly the same.
+    Without a `first` coherence the windows are assumed to have nearly the same shift.
     """
     everyone, start = np.ones(len(found.cross), bool), np.zeros((len(found.cross), 2))
     coherence = first or _relearned(found, start, everyone, reach_px)
@@ -156,13 +155,13 @@ def _relearned(found: Spectra, shifts: Array, used: NDArray[np.bool_], reach_px:
     return learned(found, shifts + common_shift(found, shifts, used, reach_px), used)
 
 
-def _turn(found: Spectra, shifts: Array) -> NDArray[np.complex128]:
-    """Phase factors (N, ...) that bring back windows whose second picture is shifted."""
+def _phase_factors(found: Spectra, shifts: Array) -> NDArray[np.complex128]:
+    """Phase factors (N, ...) that undo the shifts of the second picture."""
     return np.exp(1j * np.tensordot(shifts, found.wave, axes=(1, 0)))
 
 
 def match(found: Spectra, coherence: Coherence, reach_px: float) -> Shifts:
-    """The likeliest shift of every window within `reach_px`, with its covariance."""
+    """The most likely shift of every window within `reach_px`, with its covariance."""
     g = coherence.g
     weight = g / (1 - g**2)
     wanted = found.kept * _information(found, g * weight)
@@ -187,7 +186,7 @@ def _information(found: Spectra, weight: Array) -> Array:
 
 
 def _highest(found: Spectra, weight: Array, reach_px: float) -> Array:
-    """Whole-pixel shifts (N, 2) at which the correlations are highest."""
+    """Whole-pixel shifts (N, 2) within `reach_px` of the highest correlations."""
     n = found.size
     surface = fft.irfft2(found.cross * (weight * (found.count > 0)), s=(n, n))
     at = np.rint(fft.fftfreq(n, 1.0 / n))
@@ -197,11 +196,11 @@ def _highest(found: Spectra, weight: Array, reach_px: float) -> Array:
 
 
 def _refined(found: Spectra, weight: Array, start: Array) -> tuple[Array, Array, Array]:
-    """Newton's steps on the likelihood: shift (N, 2), its height (N,), its negative curvature (N, 2, 2)."""
+    """Maximum of the likelihood by Newton's method: shift (N, 2), height (N,), negative curvature (N, 2, 2)."""
     w = found.count * weight
     shift = start.copy()
     for _ in range(NEWTON_STEPS):
-        turned = found.cross * _turn(found, shift) * w
+        turned = found.cross * _phase_factors(found, shift) * w
         slope = -np.einsum("irc,nrc->ni", found.wave, turned.imag)
         curvature = np.einsum("irc,jrc,nrc->nij", found.wave, found.wave, turned.real)
         value, axes = np.linalg.eigh(curvature)
@@ -209,25 +208,25 @@ def _refined(found: Spectra, weight: Array, start: Array) -> tuple[Array, Array,
         along = np.einsum("nij,ni->nj", axes, slope) / np.maximum(np.abs(value), 1e-3 * largest)
         step = np.einsum("nij,nj->ni", axes, along)
         shift = shift + step / np.maximum(1.0, np.hypot(*step.T) / 0.5)[:, np.newaxis]
-    turned = found.cross * _turn(found, shift) * w
+    turned = found.cross * _phase_factors(found, shift) * w
     curvature = np.einsum("irc,jrc,nrc->nij", found.wave, found.wave, turned.real)
     return shift, np.sum(turned.real, axis=(1, 2)), curvature
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScaleShift:
-    """The common shift (2,), px, that the longer or the shorter waves add to that of all, and its 1-sigma (2,)."""
+    """Common shift (2,), px, of the longer or of the shorter waves minus that of all waves, and its 1-sigma (2,)."""
 
     shift: Array
     sigma: Array
 
 
 def by_wavelength(found: Spectra, coherence: Coherence, shifts: Shifts) -> tuple[ScaleShift, ...]:
-    """What the longer and the shorter waves of the good windows add to the shift of all their waves together.
+    """Shifts of the longer and of the shorter waves of the good windows, relative to the shift of all waves.
 
-    Where shading alone makes the picture all waves tell the same shift. Shadows and strong slopes move what is seen
-    with the Sun, by an amount that depends on its size: a difference between the two halves of the information shows
-    how large a bias of that kind may be.
+    If the picture is shading alone, all waves give the same shift. Shadows and strong slopes displace features with the
+    Sun by an amount that depends on their size. The two halves have equal information; a difference between them shows
+    how large such a bias may be.
     """
     radius = np.hypot(*found.wave)
     weight = found.count * coherence.g / (1 - coherence.g**2)
@@ -235,7 +234,7 @@ def by_wavelength(found: Spectra, coherence: Coherence, shifts: Shifts) -> tuple
     order = np.argsort(radius, axis=None)
     total = np.cumsum(gain.ravel()[order])
     middle = float(radius.ravel()[order][np.searchsorted(total, total[-1] / 2)])
-    turned = np.mean(found.cross[shifts.good] * _turn(found, shifts.shift[shifts.good]), axis=0)
+    turned = np.mean(found.cross[shifts.good] * _phase_factors(found, shifts.shift[shifts.good]), axis=0)
     scales = []
     for inside in (radius < middle, radius >= middle):
         w = weight * inside
@@ -248,6 +247,6 @@ def by_wavelength(found: Spectra, coherence: Coherence, shifts: Shifts) -> tuple
 
 
 def waves_apart_px(scales: tuple[ScaleShift, ...]) -> tuple[float, float]:
-    """How far the shifts of the longer and of the shorter waves lie apart, px, and the 1-sigma that noise gives it."""
+    """Distance between the shifts of the longer and of the shorter waves, px, and its 1-sigma from noise."""
     long, short = scales
     return float(np.hypot(*(long.shift - short.shift))), float(np.sqrt(np.sum(long.sigma**2 + short.sigma**2)))

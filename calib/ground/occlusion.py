@@ -1,4 +1,4 @@
-"""Whether the ground stands between a place and the camera."""
+"""Tests whether terrain hides a place from the camera."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,18 +9,18 @@ from calib.ground.sphere import dot, moon_to_ground, unit
 from calib.ground.terrain import Terrain, nodes_of
 from calib.moon import RADIUS_KM
 
-KNOTS = 9  # along a line of sight, between which its track over the raster is straight
-FIRST_STEP = 0.5  # nodes; nearer than this a bilinear surface does not hide its own place
-SKIN_SHARE, LARGEST_SKIN_KM = 0.02, 2e-3  # of a node: how far the ground must rise above a line of sight to hide
-LEAST_STEP = 1e-7  # nodes; a crossing that rounding puts behind the place reached is stepped over by this much
+KNOTS = 9  # along a line of sight; between them its track over the raster is taken to be straight
+FIRST_STEP = 0.5  # nodes from the place at which the test begins: nearer ground of a bilinear surface does not hide it
+SKIN_SHARE, LARGEST_SKIN_KM = 0.02, 2e-3  # least height above a line of sight to hide: of a node, and limit
+LEAST_STEP = 1e-7  # nodes; least step along the track, for crossings that rounding puts behind the current place
 
 
 def occluded(terrain: Terrain, camera_km: Array, position_km: Array) -> NDArray[np.bool_]:
-    """Whether the ground hides places (N, 3) on it from the camera (3,) or (N, 3); False where a place is NaN.
+    """Mask (N,) of the places (N, 3) on the ground that terrain hides from the camera (3,) or (N, 3); False for NaN.
 
-    The line of sight is followed from the place up to where it leaves the terrain's reach, from each line of nodes that
-    its track crosses to the next. In between a bilinear surface is a parabola along the track, and so very nearly is
-    its height over the line of sight: its highest place is found, not sampled, so that no peak is stepped over.
+    The line of sight is followed from the place until it is above all terrain, from each line of nodes that its track
+    crosses to the next. In between, a bilinear surface is a parabola along the track, and so very nearly is its height
+    above the line of sight. The maximum of that is computed, not sampled, so that no peak is missed.
     """
     toward = camera_km - position_km
     distance = np.sqrt(dot(toward, toward))
@@ -44,7 +44,11 @@ def occluded(terrain: Terrain, camera_km: Array, position_km: Array) -> NDArray[
 
 @njit(cache=True, nogil=True)
 def _hidden(height_km, turn, column, row, s, start, rise, skin_km):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """For each line of sight (N,): knots (N, K) in nodes at distances `s`, squared radius and slope at its place."""
+    """Mask of the hidden lines of sight (N,).
+
+    `column`, `row` (N, K): knots in nodes at distances `s`; `start`, `rise` (N,): squared radius of the place, and its
+    product with the direction of sight.
+    """
     hidden = np.zeros(len(s), np.bool_)
     for n in range(len(s)):
         travelled = 0.0
@@ -64,7 +68,8 @@ def _hidden(height_km, turn, column, row, s, start, rise, skin_km):  # type: ign
 
 @njit(cache=True, nogil=True)
 def _meets(height_km, turn, track, share, start, rise, skin_km):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Whether the ground rises above a straight piece of track (column, row, distance; their changes), past a share."""
+    """Whether the ground rises above a straight part of the track (column, row, distance; their changes), from the
+    fraction `share` of it on."""
     rows, columns = height_km.shape
     c, r, s, dc, dr, ds = track
     least = LEAST_STEP / np.hypot(dc, dr)
@@ -92,7 +97,7 @@ def _meets(height_km, turn, track, share, start, rise, skin_km):  # type: ignore
 
 @njit(cache=True, nogil=True)
 def _crossing(at, change, share, count, turn):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The share of the track at which it next crosses a line of nodes, or the raster's edge half a node outside."""
+    """The fraction of the track at which it next crosses a line of nodes or the raster's edge half a node outside."""
     if change == 0.0:
         return 2.0
     here = at + share * change
@@ -106,7 +111,7 @@ def _crossing(at, change, share, count, turn):  # type: ignore[no-untyped-def]  
 
 @njit(cache=True, nogil=True)
 def _height(height_km, within, at):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Height at a place (column, row) of the surface that holds in the cell around the place `within`."""
+    """Height at a place (column, row) of the bilinear surface of the cell that contains the place `within`."""
     rows, columns = height_km.shape
     c, r = within
     if not (c >= -0.5 and r >= -0.5 and c <= columns - 0.5 and r <= rows - 0.5):

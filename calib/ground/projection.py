@@ -1,8 +1,8 @@
-"""A map projection of the Moon's sphere, both ways: one border where PROJ's habits end.
+"""Map projections of the Moon's sphere, forward and inverse: the only interface to PROJ's conventions.
 
-Axis order is (east, north) and (longitude, latitude) throughout; what PROJ cannot map is NaN. In a projection whose
-easting is proportional to longitude (the cylindrical ones, and plain longitude) the map has no edge: an easting one
-circumference farther on is the same place, so that a map may lie across the antimeridian.
+Axis order is (east, north) and (longitude, latitude) throughout; places that PROJ cannot map are NaN. A projection
+whose easting is linear in longitude (cylindrical ones, and longitude itself) is periodic and has no edge: an easting
+one circumference farther is the same place, so that a map may lie across the antimeridian.
 """
 
 from dataclasses import dataclass
@@ -15,9 +15,9 @@ from pyproj.exceptions import CRSError, ProjError
 from calib.coordinates import Array, GroundPoints, MapPoints
 from calib.moon import RADIUS_KM
 
-RADIUS_TOLERANCE_M = 1.0  # rounded figures of the radius pass, another body's do not
-# Of the radius: a place whose projection is another place is off the edge of the map. PROJ's transverse Mercator on a
-# sphere loses digits to an arc cosine near the equator, up to 3e-8 of the radius.
+RADIUS_TOLERANCE_M = 1.0  # accepts rounded values of the Moon's radius and rejects other bodies
+# Tolerance, of the radius, of inverse and forward projection; a place that does not return is off the map. PROJ's
+# transverse Mercator on a sphere loses digits to an arc cosine near the equator, up to 3e-8 of the radius.
 ROUND_TRIP = 1e-7
 
 
@@ -42,7 +42,7 @@ class Projection:
 
 
 def read_projection(text: str) -> Projection | str:
-    """The projection that a text names (a code, a PROJ string, WKT), or in a few words why it will not do."""
+    """The projection given by a text (a code, a PROJ string, WKT), or the reason why it cannot be used."""
     try:
         crs = pyproj.CRS.from_user_input(text)
     except CRSError:
@@ -51,7 +51,7 @@ def read_projection(text: str) -> Projection | str:
 
 
 def moon_fault(crs: pyproj.CRS) -> str:
-    """Why a reference system is not one of the Moon's sphere; empty if it is."""
+    """The reason why a reference system is not on the Moon's sphere; empty if it is."""
     if crs.ellipsoid is None or crs.prime_meridian is None or len(crs.axis_info) < 2:
         return "a system without a body"
     radii = (crs.ellipsoid.semi_major_metre, crs.ellipsoid.semi_minor_metre)
@@ -68,14 +68,14 @@ def moon_fault(crs: pyproj.CRS) -> str:
 def _described(name: str, crs: pyproj.CRS) -> Projection | str:
     wkt = crs.to_wkt()
     try:
-        per_degree, of_zero = _without_edge(wkt)
+        per_degree, of_zero = _linear_easting(wkt)
     except ProjError:
         return "a system that PROJ cannot project to"
     return Projection(name, wkt, per_degree, of_zero, bool(crs.is_geographic))
 
 
-def _without_edge(wkt: str) -> tuple[float, float]:
-    """Easting per degree of longitude and at longitude 0 if it is the same linear function at every latitude."""
+def _linear_easting(wkt: str) -> tuple[float, float]:
+    """Easting per degree of longitude and at longitude 0, if the same linear function at every latitude; else zeros."""
     lon = np.arange(-180.0, 180.0, 10.0)
     rows = [_transformer(wkt).transform(lon, np.full_like(lon, lat))[0] for lat in (0.0, 50.0, -20.0)]
     if not np.isfinite(rows).all():
@@ -97,7 +97,7 @@ def _transformer(wkt: str) -> pyproj.Transformer:
 
 
 def project(projection: Projection, ground: GroundPoints, near_east: float = 0.0) -> MapPoints:
-    """Map places; on a map without an edge the one of all equivalent eastings that lies nearest to `near_east`."""
+    """Map coordinates of places; in a periodic projection the equivalent easting nearest to `near_east`."""
     lon, lat = np.broadcast_arrays(np.asarray(ground.lon_deg, np.float64), np.asarray(ground.lat_deg, np.float64))
     east, north = _transformer(projection.wkt).transform(lon, lat)
     east, north = _finite(east), _finite(north)
@@ -108,7 +108,7 @@ def project(projection: Projection, ground: GroundPoints, near_east: float = 0.0
 
 
 def unproject(projection: Projection, places: MapPoints) -> GroundPoints:
-    """Places on the sphere (height 0) of map places, longitude in [-180, 180); NaN off the edge of the map."""
+    """Places on the sphere (height 0) of map coordinates, longitude in [-180, 180); NaN off the edge of the map."""
     east, north = np.broadcast_arrays(
         np.asarray(places.easting_m, np.float64), np.asarray(places.northing_m, np.float64)
     )

@@ -1,8 +1,8 @@
-"""Rays and terrain: where a ray first meets the ground.
+"""Intersects rays with terrain: finds where each ray first meets the ground.
 
-A ray is cut into pieces; a piece that stays above the highest ground under it is free, any other is halved, down to a
-millimetre. Over pieces shorter than a node that highest ground is exact: a bilinear surface is highest at a corner. So
-no peak can be missed, however narrow, that rises above the ray by more than its flank rises in a millimetre.
+A ray is split into segments. A segment above the highest ground under it is free; any other is halved, down to a
+millimetre. For segments shorter than a node that highest ground is exact, because a bilinear surface is highest at a
+corner. So no peak is missed, however narrow, that exceeds the ray by more than its flank rises in a millimetre.
 """
 
 from dataclasses import dataclass
@@ -15,15 +15,16 @@ from calib.ground.sphere import dot, moon_to_ground
 from calib.ground.terrain import Terrain, highest_within, node_heights_km, nodes_of
 from calib.moon import RADIUS_KM
 
-FINEST_KM = 1e-6  # pieces are not halved further
-MEETING_KM = 1e-8  # how closely the meeting is found along the ray
-SKIN_KM = 1e-6  # the shell that is searched is this much thicker than the terrain
-PIECES = 16
+FINEST_KM = 1e-6  # length below which segments are not halved further
+MEETING_KM = 1e-8  # accuracy of the intersection along the ray
+SKIN_KM = 1e-6  # by which the shell searched exceeds the terrain's heights
+SEGMENTS = 16  # of each ray at the start
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Rays:
-    """Rays (N, 3): distances `along` to the place nearest to the Moon's centre, and its square distance."""
+    """Rays (N, 3), with the distances `along` (N,) to their point nearest to the Moon's centre and the square `least2`
+    of its distance from the centre, km."""
 
     terrain: Terrain
     origin_km: Array
@@ -32,7 +33,7 @@ class _Rays:
     least2: Array
 
     def place(self, ray: NDArray[np.intp], s: Array) -> tuple[Array, Array, Array]:
-        """Fractional node column and row under the rays at distances `s`, and the gap to the ground, km."""
+        """Fractional node column and row under the rays at distances `s`, and the height above the ground, km."""
         position = self.origin_km[ray] + s[:, np.newaxis] * self.directions[ray]
         ground = moon_to_ground(position)
         column, row = nodes_of(self.terrain, ground.lon_deg, ground.lat_deg)
@@ -45,9 +46,9 @@ class _Rays:
 
 
 def ray_to_terrain(terrain: Terrain, origin_km: Array, directions: Array) -> Array:
-    """First meeting (..., 3) of rays along unit vectors (..., 3) with the ground; NaN if none.
+    """First intersection (..., 3), km, of rays along unit vectors (..., 3) with the ground; NaN if none.
 
-    All start from one origin (3,), or each from its own (..., 3).
+    The origin is common (3,) or one for each ray (..., 3).
     """
     flat = directions.reshape(-1, 3)
     origin = np.broadcast_to(origin_km, directions.shape).reshape(-1, 3)
@@ -58,7 +59,7 @@ def ray_to_terrain(terrain: Terrain, origin_km: Array, directions: Array) -> Arr
     bracket = _bracket(rays, enter, leave)
     met = np.flatnonzero(np.isfinite(bracket).all(axis=0))
     s = np.full(along.shape, np.nan)
-    s[met] = _refined(rays, met, bracket[0, met], bracket[1, met])
+    s[met] = _bisected(rays, met, bracket[0, met], bracket[1, met])
     return (origin + s[:, np.newaxis] * flat).reshape(directions.shape)
 
 
@@ -75,14 +76,14 @@ def _shell(rays: _Rays) -> tuple[Array, Array]:
 
 
 def _bracket(rays: _Rays, enter: Array, leave: Array) -> Array:
-    """Two distances (2, N) between which each ray first dips under the ground; NaN where it never does."""
+    """Two distances (2, N) between which each ray first goes below the ground; NaN where it never does."""
     found = np.full((2, enter.size), np.nan)
     blocked = np.full(enter.size, np.inf)
     near = np.flatnonzero(np.isfinite(enter))
-    cut = np.linspace(0, 1, PIECES + 1)
+    cut = np.linspace(0, 1, SEGMENTS + 1)
     edges = enter[near, np.newaxis] + (leave - enter)[near, np.newaxis] * cut
-    at_edge = np.stack(rays.place(np.repeat(near, PIECES + 1), edges.ravel())).reshape(3, near.size, PIECES + 1)
-    ray = np.repeat(near, PIECES)
+    at_edge = np.stack(rays.place(np.repeat(near, SEGMENTS + 1), edges.ravel())).reshape(3, near.size, SEGMENTS + 1)
+    ray = np.repeat(near, SEGMENTS)
     s0, s1 = edges[:, :-1].ravel(), edges[:, 1:].ravel()
     place0, place1 = at_edge[..., :-1].reshape(3, -1), at_edge[..., 1:].reshape(3, -1)
     while ray.size:
@@ -105,7 +106,7 @@ def _bracket(rays: _Rays, enter: Array, leave: Array) -> Array:
 
 
 def _highest_under(terrain: Terrain, column: Array, row: Array) -> Array:
-    """Highest node under pieces given by their nodes (3, N) at start, middle, end; allows for a bent track."""
+    """Highest ground under segments given by their nodes (3, N) at start, middle, end; allows for a curved track."""
     bend_c, bend_r = (2 * np.abs(x[1] - (x[0] + x[2]) / 2) for x in (column, row))
     columns = (column.min(axis=0) - bend_c, column.max(axis=0) + bend_c)
     rows = (row.min(axis=0) - bend_r, row.max(axis=0) + bend_r)
@@ -116,9 +117,9 @@ def _highest_under(terrain: Terrain, column: Array, row: Array) -> Array:
 
 
 def _highest_in_box(terrain: Terrain, columns: list[Array], rows: list[Array]) -> Array:
-    """Highest ground exactly in boxes no larger than a node: at their corners, or where a line of nodes crosses them.
+    """Exact highest ground in boxes no larger than a node: at their corners, or where a line of nodes crosses them.
 
-    The raster's edge, half a node outside the last node, is such a line too, for beyond it stands the sphere.
+    The raster's edge, half a node outside the last node, is such a line too, as beyond it the ground is the sphere.
     """
     highest = _highest_at(terrain, columns, rows)
     crossed = np.flatnonzero(
@@ -131,7 +132,7 @@ def _highest_in_box(terrain: Terrain, columns: list[Array], rows: list[Array]) -
 
 
 def _highest_at(terrain: Terrain, columns: list[Array], rows: list[Array]) -> Array:
-    """Highest ground where any of the columns meets any of the rows."""
+    """Highest ground at all intersections of the columns and rows."""
     return np.asarray(np.max([node_heights_km(terrain, c, r) for c in columns for r in rows], axis=0))
 
 
@@ -139,8 +140,8 @@ def _next_half(at: Array) -> Array:
     return np.ceil(at - 0.5) + 0.5
 
 
-def _refined(rays: _Rays, ray: NDArray[np.intp], above: Array, under: Array) -> Array:
-    """Halve brackets until they are closed."""
+def _bisected(rays: _Rays, ray: NDArray[np.intp], above: Array, under: Array) -> Array:
+    """Distances of the intersections, by bisection of the brackets."""
     while ray.size and (under - above).max() > MEETING_KM:
         middle = (above + under) / 2
         clear = rays.place(ray, middle)[2] > 0

@@ -1,4 +1,4 @@
-"""What of the Moon a frame shows: the outline of it on the ground, and places inside."""
+"""Computes the part of the Moon that a frame shows: its outline on the ground, and places inside."""
 
 from __future__ import annotations
 
@@ -19,19 +19,19 @@ from calib.remembered import once
 if TYPE_CHECKING:
     from calib.frame.camera import Camera
 
-OBLIQUE_DEG = 80.0  # where the horizon is in the frame, the map ends at this emission angle
-PER_SIDE = 1024  # places along each side of the format: their chords leave its image by less than a pixel
-ACROSS = 65  # places across the inner lattice
-AROUND = 8192  # places around the circle of equal emission
+OBLIQUE_DEG = 80.0  # emission angle at which the map ends if the horizon is in the frame
+PER_SIDE = 1024  # points along each side of the format: their chords deviate from its image by less than a pixel
+ACROSS = 65  # points along each side of the inner lattice
+AROUND = 8192  # points around the circle of equal emission
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Region:
     """Ground that a frame shows: `ring` (N, 3) around it in order, `inside` (M, 3), both km in the Moon frame.
 
-    `center` (3,) is the ground at the frame's centre, or where that misses the Moon the place of the region nearest to
-    it on the film. `horizon` tells that the Moon's limb is in the frame; the region then ends at 80 deg emission. Where
-    all is beyond that it ends at the limb, and `center` is what is seen least obliquely: at the limb there is no scale.
+    `center` (3,) is the ground at the frame's centre or, if that misses the Moon, the place of the region nearest to
+    it on the film. `horizon`: the Moon's limb is in the frame; the region then ends at 80 deg emission. If all is
+    beyond that, it ends at the limb, and `center` is the place of least emission, because the limb has no scale.
     """
 
     ring: Array
@@ -48,9 +48,7 @@ def visible_region(view: View) -> Region | None:
 
 
 def region_outlined(view: View, per_side: int, around: int) -> Region | None:
-    """As `visible_region`, the ring with `per_side` places on each side of the format, and `around` places on a full
-    circle of the limb.
-    """
+    """As `visible_region`, with `per_side` points along each side of the format and `around` on a full circle."""
     edge, lattice = format_edge(view.camera, per_side), _format_lattice(view)
     on_edge, inside = film_to_moon(view, edge), film_to_moon(view, lattice)
     horizon = not (np.isfinite(on_edge).all() and np.isfinite(inside).all())
@@ -66,7 +64,7 @@ def region_outlined(view: View, per_side: int, around: int) -> Region | None:
 
 
 def terrain_warnings(view: View, region: Region) -> tuple[str, ...]:
-    """What a person must know of the terrain under a frame: filled nodes, and how much of the frame it leaves out."""
+    """Warnings on the terrain under a frame: filled nodes, and the share of the frame beyond the raster."""
     if view.terrain is None:
         return ()
     ground = moon_to_ground(np.concatenate([region.ring, region.inside]))
@@ -78,7 +76,7 @@ def terrain_warnings(view: View, region: Region) -> tuple[str, ...]:
 
 
 def format_edge(camera: Camera, per_side: int) -> FilmPoints:
-    """Film places around the edge of the format, clockwise from its upper left corner."""
+    """Film coordinates around the edge of the format, clockwise from its upper left corner."""
     half_x, half_y = camera.format_mm[0] / 2, camera.format_mm[1] / 2
     t = np.arange(per_side) / per_side * 2 - 1
     one = np.ones(per_side)
@@ -98,7 +96,7 @@ def _within(view: View, position_km: Array, limit_deg: float) -> NDArray[np.bool
 
 
 def _circle(view: View, limit_deg: float, around: int) -> Array:
-    """The part inside the format of the circle on the ground that is seen under an emission angle."""
+    """The part inside the format of the circle of equal emission angle on the ground, (N, 3) km."""
     below = moon_to_ground(view.pose.position_km)
     distance_km = float(np.linalg.norm(view.pose.position_km))
     arc = np.radians(arc_deg(limit_deg, distance_km))
@@ -113,7 +111,7 @@ def _circle(view: View, limit_deg: float, around: int) -> Array:
 
 
 def _in_order(view: View, ring: Array) -> Array:
-    """Places around the region in order: on the film it is convex, so the angle about its middle sorts them."""
+    """The ring's places in order around the region, sorted by angle about its middle, as it is convex on the film."""
     seen = view.pose.to_camera(ring - view.pose.position_km)
     x, y = seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2]
     return ring[np.argsort(np.arctan2(y - y.mean(), x - x.mean()), kind="stable")]

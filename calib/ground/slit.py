@@ -1,4 +1,4 @@
-"""Whether a shutter's slit outruns the image that it crosses: only then has each place of the film one time."""
+"""Checks that a shutter's slit is faster than the image it crosses: only then has each place of the film one time."""
 
 from pathlib import Path
 
@@ -10,9 +10,9 @@ from calib.coordinates import FilmPoints
 from calib.errors import InputError
 from calib.ground.view import View, film_to_moon
 
-ACROSS = 9  # places across the format that are tried, each way
-STEP_MM = 1e-3  # of the slit's way over which the image's own is measured
-MOST_SHARE = 0.5  # of the slit's speed; above it the image is stretched beyond a factor of 2
+ACROSS = 9  # points along each side of the format at which speeds are computed
+STEP_MM = 1e-3  # travel of the slit over which the image's motion is measured
+MOST_SHARE = 0.5  # of the slit's speed; above it the image is stretched by more than a factor of 2
 
 
 def check_slit(view: View, described_in: Path) -> None:
@@ -32,7 +32,7 @@ def check_slit(view: View, described_in: Path) -> None:
 
 
 def _image_share(view: View) -> float:
-    """The image's greatest speed along the slit's travel in units of the slit's; 0 where no place shows the Moon."""
+    """The largest speed of the image along the slit's travel, in units of the slit's; 0 if no place shows the Moon."""
     width, height = view.camera.format_mm
     x, y = np.meshgrid(np.linspace(-width / 2, width / 2, ACROSS), np.linspace(-height / 2, height / 2, ACROSS))
     film = FilmPoints(x.ravel(), y.ravel())

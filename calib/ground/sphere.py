@@ -1,4 +1,4 @@
-"""The Moon as a sphere: longitude, latitude, height <-> position; rays that meet it or pass it by."""
+"""The Moon as a sphere: conversion of longitude, latitude, height to positions and back; intersection with rays."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,10 +42,10 @@ def east_north(lon_deg: Array, lat_deg: Array) -> tuple[Array, Array]:
 def ray_to_sphere(
     origin_km: Array, directions: Array, radius_km: float | Array = RADIUS_KM
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """First meeting of rays from an origin (3,) or origins (..., 3) outside the sphere along unit vectors (..., 3).
+    """First intersection of rays from an origin (3,) or (..., 3) outside the sphere along unit vectors (..., 3).
 
-    Returns points, NaN where the ray passes by or leads away, and whether it hits. The half chord comes from
-    (R - q)(R + q), q the ray's least distance from the centre, so that a ray that grazes the limb loses no digits.
+    Returns points, NaN where the ray misses the sphere or leads away, and a mask of hits. The half chord is computed
+    from (R - q)(R + q), with q the ray's least distance from the centre, which keeps all digits near the limb.
     """
     along = -dot(directions, origin_km)
     nearest = origin_km + along[..., np.newaxis] * directions
@@ -57,7 +57,7 @@ def ray_to_sphere(
 
 
 def arc_deg(emission_deg: float, distance_km: float) -> float:
-    """Angle at the Moon's centre from the point below a camera to where it is seen under an emission angle."""
+    """Angle at the Moon's centre between the sub-camera point and ground seen at an emission angle, degrees."""
     return emission_deg - float(np.degrees(np.arcsin(np.sin(np.radians(emission_deg)) * RADIUS_KM / distance_km)))
 
 
@@ -67,10 +67,10 @@ def emission_deg(position_km: Array, camera_km: Array) -> Array:
 
 
 def unit(vectors: Array) -> Array:
-    """Vectors (..., 3) brought to length 1."""
+    """Vectors (..., 3) scaled to length 1."""
     return vectors / np.sqrt(dot(vectors, vectors))[..., np.newaxis]
 
 
 def dot(a: Array, b: Array) -> Array:
-    """Scalar product over the last axis, written out so that a result never depends on the array's size."""
+    """Scalar product over the last axis (3), written out so that results never depend on the array's size."""
     return a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1] + a[..., 2] * b[..., 2]

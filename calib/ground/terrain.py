@@ -1,7 +1,7 @@
 """The terrain: a digital elevation model in its own reference system, heights in metres above the sphere.
 
-Between its nodes (pixel centres) the surface is bilinear. Places where the raster has no data are filled smoothly from
-their neighbours, so that a hole is no cliff; beyond the raster's edge the ground is the sphere. Both are warned of.
+Between its nodes (pixel centres) the surface is bilinear. Nodes without data are filled smoothly from their neighbours,
+so that holes make no cliffs; beyond the raster's edge the ground is the sphere. Warnings are given for both.
 """
 
 from dataclasses import dataclass
@@ -15,13 +15,13 @@ from calib.ground.projection import Projection, project
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Terrain:
-    """Heights of nodes (rows, columns) in km, and where the nodes lie: a projection and an affine to node indices.
+    """Heights of nodes (rows, columns) in km, with a projection and an affine transform to node indices.
 
-    `to_node` (a, b, c, d, e, f): column = a x + b y + c, row = d x + e y + f, node = integer; `middle_east` is the
-    easting of the raster's middle. `turn_columns` is the number of columns of a raster that goes all round the Moon, 0
-    for all others; it then carries a copy of its last column before the first, and of its first after the last.
-    `highest[k]` holds the highest node of every 2**k x 2**k block, for rays that pass over. `node_km` is the spacing of
-    the nodes on the ground at the raster's middle.
+    `to_node` (a, b, c, d, e, f): column = a x + b y + c, row = d x + e y + f, integers at nodes; `middle_east` is the
+    easting of the raster's middle. `turn_columns` is the number of columns of a raster that covers all longitudes, 0
+    for others; the raster is then padded with a copy of its last column before the first, and of its first after the
+    last. `highest[k]` holds the highest node of every 2**k x 2**k block, to skip terrain below a ray. `node_km` is the
+    spacing of the nodes on the ground at the raster's middle.
     """
 
     projection: Projection
@@ -36,7 +36,7 @@ class Terrain:
 
     @property
     def highest_km(self) -> float:
-        """The highest place, at least the sphere, which is the ground beyond the raster."""
+        """The highest height, at least 0, the height of the sphere beyond the raster."""
         return max(float(self.highest[-1].max()), 0.0)
 
 
@@ -61,7 +61,7 @@ def covers(terrain: Terrain, lon_deg: Array, lat_deg: Array) -> NDArray[np.bool_
 
 
 def node_heights_km(terrain: Terrain, column: Array, row: Array) -> Array:
-    """Bilinear heights at fractional nodes; the outermost half node is level, beyond it stands the sphere."""
+    """Bilinear heights at fractional nodes; the outermost half node is level, beyond it the height is 0."""
     rows, columns = terrain.height_km.shape
     known = np.isfinite(column) & np.isfinite(row)
     inside = known & (column >= -0.5) & (column <= columns - 0.5) & (row >= -0.5) & (row <= rows - 0.5)
@@ -90,14 +90,14 @@ def highest_blocks(height_km: NDArray[np.float32]) -> tuple[NDArray[np.float32],
 
 
 def highest_within(terrain: Terrain, column: tuple[Array, Array], row: tuple[Array, Array]) -> Array:
-    """A height that no place between two columns and two rows (low, high; each (N,)) exceeds; cheap, not sharp.
+    """Upper bound (N,) of heights between two columns and two rows (low, high; each (N,)), fast but not tight.
 
-    Where a bound is NaN, the highest place of all.
+    Where a limit is NaN, the highest height of all.
     """
     known = np.isfinite(column[0] + column[1] + row[0] + row[1])
     c0, c1, r0, r1 = (np.where(known, bound, 0.0) for bound in (*column, *row))
     rows, columns = terrain.height_km.shape
-    # nodes that take part in the bilinear surface, within the raster; beyond it stands the sphere
+    # nodes that determine the bilinear surface inside the raster; beyond it the ground is the sphere
     beyond = (c0 < -0.5) | (r0 < -0.5) | (c1 > columns - 0.5) | (r1 > rows - 0.5)
     outside = (c1 < -0.5) | (r1 < -0.5) | (c0 > columns - 0.5) | (r0 > rows - 0.5)
     first_c, last_c = (np.clip(f(c), 0, columns - 1).astype(np.intp) for f, c in ((np.floor, c0), (np.ceil, c1)))

@@ -1,4 +1,4 @@
-"""One exposure's view of the ground: camera, pose and terrain together, film <-> ground."""
+"""One exposure's view of the ground (camera, pose and terrain), with conversions between film and ground."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class View:
-    """A camera at a pose over the Moon: the sphere, or a terrain model where there is one.
+    """A camera at a pose over the Moon, with a terrain model or over the sphere.
 
-    Where the camera moves under its slit, outlines and limits of emission are drawn from its place at the mid time.
+    If the camera moves while its slit exposes, outlines and limits of emission use its position at the mid time.
     """
 
     camera: Camera
@@ -33,7 +33,7 @@ class View:
 
 
 def film_to_moon(view: View, film: FilmPoints) -> Array:
-    """Where the rays of film places first meet the ground: (..., 3) km, NaN where they miss the Moon."""
+    """Ground positions (..., 3) of film places, km: the first intersection of their rays; NaN off the Moon."""
     origin, rays = rays_of(view.camera, view.pose, film)
     if view.terrain is None:
         return ray_to_sphere(origin, rays)[0]
@@ -41,24 +41,24 @@ def film_to_moon(view: View, film: FilmPoints) -> Array:
 
 
 def film_to_ground(view: View, film: FilmPoints) -> GroundPoints:
-    """Where film places lie on the ground; NaN where they miss the Moon."""
+    """Ground coordinates of film places; NaN where they miss the Moon."""
     return moon_to_ground(film_to_moon(view, film))
 
 
 def ground_to_film(view: View, ground: GroundPoints) -> FilmPoints:
-    """Film places of ground points by collinearity; nothing is said of what may stand in between."""
+    """Film places of ground points by collinearity, without a test for occlusion."""
     return moon_to_film(view.camera, view.pose, ground_to_moon(ground))
 
 
 def seen_from(view: View, position_km: Array) -> Array:
-    """Where the camera stood when it imaged places (..., 3): as `camera_km` of their film places."""
+    """Camera position when it imaged places (..., 3), km: (3,), or (..., 3) if the camera moves."""
     if not is_moving(view.camera, view.pose):
         return view.pose.position_km
     return camera_km(view.camera, view.pose, moon_to_film(view.camera, view.pose, position_km))
 
 
 def on_ground(view: View, lon_deg: Array, lat_deg: Array) -> GroundPoints:
-    """The ground at longitudes and latitudes, with its height."""
+    """Ground points at longitudes and latitudes, with the terrain's height."""
     if view.terrain is None:
         return GroundPoints(lon_deg, lat_deg, np.zeros(np.broadcast(lon_deg, lat_deg).shape))
     return GroundPoints(lon_deg, lat_deg, heights_km(view.terrain, lon_deg, lat_deg))

@@ -1,4 +1,4 @@
-"""How well heights between an elevation model's nodes are known, told by the model itself."""
+"""The error of heights between an elevation model's nodes, as estimated from the model itself."""
 
 from pathlib import Path
 
@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.coordinates import GroundPoints
-from calib.ground.between_nodes import FALLS, height_sigma_km, terrain_shift_m
+from calib.ground.between_nodes import DECREASE, height_sigma_km, terrain_shift_m
 from calib.ground.dem import read_terrain
 from calib.ground.region import visible_region
 from calib.ground.sphere import emission_deg
@@ -37,7 +37,7 @@ def all_places(n=40):
 
 @pytest.mark.parametrize("hurst", [0.5, 0.8, 1.0])
 @pytest.mark.parametrize("seed", [1, 2])
-def test_what_the_model_misses_of_the_true_ground_is_what_it_says(write_dem, hurst, seed):
+def test_the_interpolation_error_is_as_estimated(write_dem, hurst, seed):
     """Ground of any roughness, seen by a model of every fourth node."""
     true = ground(hurst, seed)
     step = 5.0 / 512
@@ -53,8 +53,8 @@ def test_what_the_model_misses_of_the_true_ground_is_what_it_says(write_dem, hur
 
 @settings(max_examples=20, deadline=None)
 @given(a=st.floats(-500, 500), b=st.floats(-500, 500), size=st.integers(2, 30))
-def test_of_an_even_slope_nothing_is_missed(tmp_path_factory, a, b, size):
-    """And a model of few nodes breaks nothing."""
+def test_an_even_slope_has_no_interpolation_error(tmp_path_factory, a, b, size):
+    """Models with few nodes are handled too."""
     path = tmp_path_factory.mktemp("dem") / "dem.tif"
     y, x = np.mgrid[0:size, 0 : size + 3] / size
     profile = {"driver": "GTiff", "height": size, "width": size + 3, "count": 1, "dtype": "float32"}
@@ -95,5 +95,5 @@ def test_the_map_moves_by_the_height_times_the_tangent_of_emission(write_dem, vi
     )
 
 
-def test_the_falls_are_those_of_smooth_and_of_rough_ground():
-    assert (2.0**-2, pytest.approx(2.0**-0.5, abs=0.01)) == FALLS
+def test_the_limits_of_the_decrease_are_those_of_smooth_and_of_rough_ground():
+    assert (2.0**-2, pytest.approx(2.0**-0.5, abs=0.01)) == DECREASE
