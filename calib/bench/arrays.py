@@ -1,4 +1,4 @@
-"""What the benchmarks do with plain arrays: blocks, thirds, amplitudes, and the root of a mean square."""
+"""Array operations of the benchmarks: block means, thirds, amplitudes, root mean square."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +9,7 @@ Flags = NDArray[np.bool_]
 
 
 def rms(values: NDArray) -> float:
-    """Root mean square; NaN of nothing."""
+    """Root mean square; NaN of an empty array."""
     return float(np.sqrt(np.mean(np.square(values, dtype=np.float64)))) if np.size(values) else float("nan")
 
 
@@ -30,19 +30,19 @@ def thirds(values: NDArray) -> NDArray[np.int64]:
 
 
 def high_passed(profile: Floats, known: Flags, scale: float) -> Floats:
-    """A profile (N,) less its Gaussian running mean over the `known` elements, `scale` elements wide (1-sigma)."""
+    """A profile (N,) minus its Gaussian running mean over the `known` elements, of 1-sigma `scale` elements."""
     weight = gaussian_filter1d(known.astype(float), scale, mode="nearest")
     total = gaussian_filter1d(np.where(known, profile, 0.0), scale, mode="nearest")
     return np.where(known, profile - total / np.maximum(weight, 1e-12), 0.0)
 
 
 def amplitude(found: Floats, true: Floats) -> float:
-    """How much of the `true` profile's contrast `found` shows: the slope of the regression through the origin."""
+    """Share of the `true` profile's contrast in `found`: the slope of the regression through the origin."""
     power = float(np.sum(true * true))
     return float(np.sum(found * true)) / power if power > 0 else float("nan")
 
 
 def amplitude_sigma(floor: Floats, true: Floats) -> float:
-    """1-sigma of `amplitude` where each element of the found profile is uncertain by `floor`."""
+    """1-sigma of `amplitude` if the elements of the found profile have the 1-sigma `floor`."""
     power = float(np.sum(true * true))
     return float(np.sqrt(np.sum((floor * true) ** 2))) / power if power > 0 else float("nan")

@@ -1,4 +1,4 @@
-"""Banding left in the column means of the film, and how much of what is really there along the columns was kept."""
+"""Measures residual banding in column means of density, and how much real structure along columns was kept."""
 
 from dataclasses import dataclass
 
@@ -21,16 +21,16 @@ from calib.sweep.model import to_film
 from calib.tone.apply import density_window
 
 Floats = NDArray[np.float64]
-FEWEST = 50  # good samples that a column needs to be judged
-PASS = 8.0  # the high pass's running mean, as a share of the strip: features up to the pitch stay
-FINE = 4.0  # samples: what changes faster across the strip is called fine
+FEWEST = 50  # least number of good samples in a column that is used
+PASS = 8.0  # strip width over 1-sigma of the high-pass filter's running mean: features up to the pitch are kept
+FINE = 4.0  # samples, 1-sigma of the smoothing that separates smooth from fine banding
 RIVALS = {"column moments": moment_matched, "wavelet-Fourier": wavelet_fourier}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Columns:
-    """Column means of density, (strips, samples), NaN where too little is known: found, by the ideal calibration, true,
-    what the wedge's errors imply, and the 1-sigma that the samples' noise leaves.
+    """Column means of density, (strips, samples), NaN with too few good samples: found, of the ideal calibration, true,
+    the error implied by the wedge's errors, and the 1-sigma due to the samples' noise (`floor`).
     """
 
     found: Floats
@@ -41,12 +41,12 @@ class Columns:
 
     @property
     def known(self) -> NDArray[np.bool_]:
-        """Where a column is judged."""
+        """Mask (strips, samples) of the columns used."""
         return np.isfinite(self.found)
 
 
 def frame_columns(fits: FrameFits, truth: Truth, wedge: WedgeError) -> Columns:
-    """The column means of every strip over the exposed format, marks and dropouts left out."""
+    """The column means of every strip over the exposed format, without marks and dropouts."""
     ideals = perfect.sources(fits.frame, truth)
     rows = [_columns(fits.frame, source, ideals[k], truth, k, wedge) for k, source in enumerate(fits.sources())]
     return Columns(*(np.array([row[n] for row in rows]) for n in range(5)))
@@ -89,30 +89,30 @@ def joined_columns(joined: Joined, filtered: Floats) -> Columns:
 
 
 def banding_left(columns: Columns) -> Floats:
-    """Error of the column means (N,) less its mean over the frame: a common level is no banding."""
+    """Error of the column means (N,) minus its mean over the frame, because a common level is not banding."""
     error = (columns.found - columns.true)[columns.known]
     return error - error.mean()
 
 
 def kept(columns: Columns, found: Floats) -> float:
-    """How much of the true column profile's high-passed contrast the profile `found` shows (1: all)."""
-    pairs = [_passed(columns, row, k) for k, row in enumerate(found)]
+    """Share of the true column profile's high-passed contrast in the profile `found` (1: all)."""
+    pairs = [_high_passed_pair(columns, row, k) for k, row in enumerate(found)]
     return amplitude(np.concatenate([p[0] for p in pairs]), np.concatenate([p[1] for p in pairs]))
 
 
 def kept_sigma(columns: Columns) -> float:
-    """1-sigma of `kept` by the samples' noise alone."""
-    true = np.concatenate([_passed(columns, row, k)[1] for k, row in enumerate(columns.true)])
+    """1-sigma of `kept` due to the samples' noise alone."""
+    true = np.concatenate([_high_passed_pair(columns, row, k)[1] for k, row in enumerate(columns.true)])
     return amplitude_sigma(np.nan_to_num(columns.floor).ravel(), true)
 
 
-def _passed(columns: Columns, row: Floats, strip: int) -> tuple[Floats, Floats]:
+def _high_passed_pair(columns: Columns, row: Floats, strip: int) -> tuple[Floats, Floats]:
     known, scale = columns.known[strip], row.size / PASS
     return high_passed(row, known, scale), high_passed(columns.true[strip], known, scale)
 
 
 def parts_of_banding(columns: Columns) -> dict[str, float]:
-    """What is left beyond the ideal calibration, rms in D: levels of strips, what all share, and own parts."""
+    """Banding beyond the ideal calibration, rms in density: levels of strips, part common to all, and own parts."""
     beyond = columns.found - columns.ideal
     known = columns.known.all(axis=0)
     beyond = beyond[:, known] - beyond[:, known].mean()
@@ -124,7 +124,7 @@ def parts_of_banding(columns: Columns) -> dict[str, float]:
 
 
 def banding_figures(scene: str, fits: FrameFits, told: FrameFits, truth: Truth, wedge: WedgeError) -> list[Figure]:
-    """The rows of the column means: ours beside the two rivals on the same scene."""
+    """The figures of the column means: ours and those of two other methods on the same scene."""
     columns, joined = frame_columns(fits, truth, wedge), join_strips(fits.frame, truth)
     rivals = {name: joined_columns(joined, filter_(joined.banded)) for name, filter_ in RIVALS.items()}
     plain, is_ridges = truth.scenario.scene.kind == "featureless", truth.scenario.scene.kind == "ridges"

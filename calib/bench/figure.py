@@ -1,4 +1,4 @@
-"""What a benchmark finds: figures, what they are to reach, and what others leave of the same frame."""
+"""Results of a benchmark: figures with their targets and comparison values."""
 
 import json
 from collections.abc import Mapping, Sequence
@@ -11,13 +11,13 @@ from calib.products.atomic import write_text
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """The span, ends included, in which a figure is to lie."""
+    """The target range of a figure, limits included."""
 
     low: float = -inf
     high: float = inf
 
     def holds(self, value: float) -> bool:
-        """Whether `value` is reached."""
+        """Whether `value` is in the range."""
         return self.low <= value <= self.high
 
     def __str__(self) -> str:
@@ -28,7 +28,7 @@ class Reach:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of one scene; `reach` is None where it only explains another, `beside` holds rivals and bounds."""
+    """One figure of one scene; `reach` is its target, None for explanatory ones; `beside` holds comparison values."""
 
     scene: str
     name: str
@@ -39,12 +39,12 @@ class Figure:
 
     @property
     def reached(self) -> bool | None:
-        """Whether it is reached; None where nothing is to be reached or nothing could be measured."""
+        """Whether the target is reached; None if there is no target or the figure could not be measured."""
         return self.reach.holds(self.found) if self.reach is not None and isfinite(self.found) else None
 
 
 def write_json(path: Path, figures: Sequence[Figure]) -> None:
-    """Write figures as a JSON list; what is not finite becomes null."""
+    """Write figures as a JSON list; numbers that are not finite become null."""
     rows = []
     for figure in figures:
         reach = None if figure.reach is None else [_plain(figure.reach.low), _plain(figure.reach.high)]

@@ -1,4 +1,4 @@
-"""Density on the assembled film against the truth, ours and that of the ideal calibration of the same samples."""
+"""Measures errors of density on the assembled film, and compares them with those of the ideal calibration."""
 
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,8 +26,8 @@ FLAGGED = ~np.uint16(SEAM)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilmErrors:
-    """The film, (rows, columns): true density, ours, ours told the true wedge, the ideal, and where
-    all are sound inside the exposed format."""
+    """Arrays over the film (rows, columns): density, true, ours, ours fitted with the true wedge, and ideal; and the
+    mask where all are valid inside the exposed format."""
 
     true: Grid
     ours: Grid
@@ -37,7 +37,7 @@ class FilmErrors:
 
 
 def film_errors(fits: FrameFits, told: FrameFits, truth: Truth, products: Path, threads: int) -> FilmErrors:
-    """Gather the film of a finished run, those of `told` and of the ideal calibration, and the clean film."""
+    """Collect the film of a finished run, those of the fits `told` and of the ideal calibration, and the true film."""
     grid, frame = grid_of(fits), fits.frame
     ours, quality = (read_raster(products / "film" / f"{name}.tif").values for name in ("density", "quality"))
     makers = [film_maker(one, grid) for one in (told, perfect.perfected(fits, truth))]
@@ -61,7 +61,7 @@ def film_errors(fits: FrameFits, told: FrameFits, truth: Truth, products: Path, 
 
 
 def clean_density(truth: Truth, grid: FilmGrid, rows: slice, columns: slice) -> Grid:
-    """Density of the film without grain at the pixels of a block: the film as a strip that is the grid would see it."""
+    """Density of the film without grain at the pixels of a block, as a strip with the grid's geometry would see it."""
     x = grid.x_mm(np.arange(columns.start, columns.stop, dtype=float))
     y = grid.y_mm(np.arange(rows.start, rows.stop, dtype=float))
     as_strip = replace(
@@ -75,14 +75,14 @@ def clean_density(truth: Truth, grid: FilmGrid, rows: slice, columns: slice) -> 
 
 
 def shared_sigma(fits: FrameFits, density: float) -> float:
-    """What the fit says that no mean over many samples is better known than: 1-sigma of curve and drift, rms."""
+    """Stated error that averaging over samples does not reduce: rms of the 1-sigma of curve and drift, density."""
     curves = [t.curve_sigma[int(np.argmin(np.abs(t.density_of_dn - density)))] for t in fits.tone.strips]
     drifts = np.concatenate([tone.line_sigma for tone in fits.tone.strips])
     return float(np.hypot(rms(np.array(curves, np.float64)), rms(drifts)))
 
 
 def film_figures(scene: str, fits: FrameFits, errors: FilmErrors, wedge: WedgeError) -> list[Figure]:
-    """Errors of block means of density over those of the ideal calibration."""
+    """Errors of block means of density in units of those of the ideal calibration."""
     implied = np.zeros(errors.true.shape, np.float32)
     implied[errors.good] = wedge.of_density(errors.true[errors.good])
     ours, told, ideal, less = (

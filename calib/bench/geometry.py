@@ -1,4 +1,4 @@
-"""The figures of the geometry: marks, sweep, ties, map places, the way there and back, resection, resolution."""
+"""Measures the geometry: marks, sweep, ties, map places, round trip, resection, resolution."""
 
 from pathlib import Path
 

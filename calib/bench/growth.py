@@ -1,6 +1,6 @@
-"""How the cost of a pixel changes with the frame's size: our own jobs on frames of several sizes, in the same turns.
+"""Measures how the time per pixel changes with the frame's size, by timing frames of several sizes in turns.
 
-A size is held against the smallest within a round, so that a machine that slows down slows both.
+Each size is compared with the smallest one of the same round, so that a slower machine slows both.
 """
 
 from collections.abc import Mapping, Sequence
@@ -18,9 +18,9 @@ SIZES_MPX = (20.0, 640.0)  # a frame that fits into memory many times, and one o
 def bench_growth(
     sizes: Sequence[float], folder: Path, *, threads: int, rounds: int, progress: Progress = silent
 ) -> list[Figure]:
-    """Cost of a pixel at each size over that at the smallest: whole job, its fits, the map and the film written.
+    """Time per pixel at each size over that at the smallest: whole job, its fits, writing of the map and of the film.
 
-    Frames are made in `folder` or found there, as those of `calib bench speed`.
+    Frames are made in `folder` or found there, as for `calib bench speed`.
     """
     own = {mpx: OwnJobs.on(mpx, folder / f"speed-{mpx:g}", threads, progress) for mpx in sorted(set(sizes))}
     jobs = {f"{name}, {mpx:g} Mpx": job for mpx, some in own.items() for name, job in some.jobs.items()}
@@ -33,7 +33,7 @@ def bench_growth(
 
 
 def growth(by_size: Mapping[float, Mapping[str, Timed]]) -> list[Figure]:
-    """The figures of jobs timed in the same rounds; of the smallest size alone there are none."""
+    """The figures of jobs timed in the same rounds; none if there is only one size."""
     small, *larger = sorted(by_size)
 
     def of(mpx: float, job: str, reach: Reach | None) -> Figure:

@@ -1,4 +1,4 @@
-"""The strips joined to one picture with nothing but the banding left in: what a stripe filter is given."""
+"""Joins the strips to one picture that contains only the banding: the input of the stripe filters."""
 
 from dataclasses import dataclass
 
@@ -17,8 +17,8 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Joined:
-    """The scene, (lines, columns) from top to bottom: banded and clean density, `good` where no dropout, mark or
-    clipped sample is, the noise's 1-sigma, and the strip (columns,) that each column was taken from.
+    """The scene, (lines, columns) from top to bottom: density with and without banding, `good` where there is no
+    dropout, mark or clipped sample, the noise's 1-sigma, and the strip (columns,) of each column.
     """
 
     banded: Floats
@@ -29,14 +29,14 @@ class Joined:
 
 
 def join_strips(frame: Frame, truth: Truth) -> Joined:
-    """Cut the middle pitch out of every strip, turn the reversed ones, and set them side by side at their true places.
+    """Cut the middle pitch out of every strip, turn the reversed ones, and join them at their true places.
 
-    Places are true to a line: stripes stay along the columns. What is not good is bridged along its column.
+    Places are true to one line, so that stripes stay along the columns. Bad samples are interpolated along the column.
     """
     width = min(round(frame.scan.pitch_mm / frame.scan.sample_mm), frame.strips[0].n_samples)
     first = (frame.strips[0].n_samples - width) // 2
     columns = slice(first, first + width)
-    parts = [_one(frame, truth, k, source, columns) for k, source in enumerate(perfect.sources(frame, truth))]
+    parts = [_strip_part(frame, truth, k, source, columns) for k, source in enumerate(perfect.sources(frame, truth))]
     lines = min(part[0].shape[0] for part in parts)
     banded, clean, noise, good = (np.concatenate([part[n][:lines] for part in parts], axis=1) for n in range(4))
     filled, good = banded.copy(), good.astype(bool)
@@ -48,10 +48,10 @@ def join_strips(frame: Frame, truth: Truth) -> Joined:
     return Joined(filled, clean, good, noise, np.repeat(np.arange(len(parts)), width))
 
 
-def _one(
+def _strip_part(
     frame: Frame, truth: Truth, strip: int, source: StripSource, columns: slice
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Banded density, clean density, noise and soundness (1 or 0) of one strip over the format, top line first."""
+    """Density with and without banding, noise, and validity (1 or 0) of one strip over the format, top line first."""
     s = truth.strips[strip]
     half_x, half_y = (side / 2 for side in frame.camera.format_mm)
     window = density_window(source.raster, source.tone, source.dropouts, 0, source.raster.n_lines)
@@ -66,7 +66,7 @@ def _one(
 
 
 def _marked(frame: Frame, x: Floats, y: Floats) -> Flags:
-    """Samples that a mark may darken, by a square about each stated place."""
+    """Mask of samples that a mark may cover: a square around each stated place."""
     reach = frame.film.reseau.arm_mm + 4 * frame.scan.sample_mm
     hit = np.zeros(x.shape, dtype=bool)
     middle_x, middle_y = x.mean(axis=0), y.mean(axis=1)

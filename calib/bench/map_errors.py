@@ -1,4 +1,4 @@
-"""Reflectance on the map against the truth, ours and that of the ideal calibration of the same samples."""
+"""Measures errors of reflectance on the map, and compares them with those of the ideal calibration."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,18 +23,18 @@ Grid = NDArray[np.float32]
 BLOCK = 16  # map pixels
 TONES = ("dark", "middle", "bright")
 FLAGGED = ~np.uint16(SEAM)
-SCRATCH = 1.4  # arms of a mark that the simulator's scratches reach
-BORDER = 4.0  # samples: the interpolation's reach and the blur of the format's edge
-CLEAR = 0.1  # density: several times any sample's noise
-FEWEST = 8  # blocks that an rms needs
+SCRATCH = 1.4  # length of the simulator's scratches, in arms of a mark
+BORDER = 4.0  # samples: reach of the interpolation and blur of the format's edge
+CLEAR = 0.1  # density, several times any sample's noise
+FEWEST = 8  # least number of blocks for an rms
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MapErrors:
-    """The map, (rows, columns): true reflectance and film density, ours with its sigma, ours told
-    the true wedge, the ideal, and what is sound.
+    """Arrays over the map (rows, columns): true reflectance and film density; reflectance, ours with its sigma, ours
+    fitted with the true wedge, and ideal; and the mask of valid pixels.
 
-    `good` has no quality bit but a seam in any map, and is known in all.
+    `good`: no map has a quality bit other than SEAM, and all have values.
     """
 
     true: Grid
@@ -49,7 +49,7 @@ class MapErrors:
 def map_errors(
     maker: MapMaker, told: FrameFits, truth: Truth, products: Path, wedge: WedgeError, threads: int
 ) -> MapErrors:
-    """Gather the map of a finished run, those of `told` and of the ideal calibration, and the truth."""
+    """Collect the map of a finished run, those of the fits `told` and of the ideal calibration, and the truth."""
     names = ("reflectance", "sigma", "quality")
     ours, sigma, quality = (read_raster(products / "map" / f"{name}.tif").values for name in names)
     makers = [map_maker(fits, maker.standard) for fits in (told, perfect.perfected(maker.fits, truth))]
@@ -87,14 +87,14 @@ def _true(
 
 
 def _within_format(truth: Truth, x_mm: NDArray, y_mm: NDArray) -> NDArray[np.bool_]:
-    """Film places so far inside the exposed format that no unexposed film is mixed into them."""
+    """Mask of film places so far inside the exposed format that no unexposed film affects them."""
     margin_mm = BORDER * max(truth.scenario.scan.sample_mm, truth.scenario.scan.line_mm)
     half_x, half_y = (side / 2 - margin_mm for side in truth.layout.format_mm)
     return np.asarray((np.abs(x_mm) < half_x) & (np.abs(y_mm) < half_y))
 
 
 def _scratched(truth: Truth, x_mm: NDArray, y_mm: NDArray) -> NDArray[np.bool_]:
-    """Film places about the marks that the simulator scratched: what is lost there no description tells."""
+    """Mask of film places near marks that the simulator scratched; the description does not mention that loss."""
     marks = truth.layout.marks
     reach_mm = SCRATCH * truth.film.arm_mm + 6 * truth.film.edge_mm
     hit = np.zeros(x_mm.shape, dtype=bool)
@@ -105,7 +105,7 @@ def _scratched(truth: Truth, x_mm: NDArray, y_mm: NDArray) -> NDArray[np.bool_]:
 
 
 def map_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure]:
-    """The rows of the map: bias, blocks, pixels, coverage."""
+    """The figures of the map: bias, block means, pixels, coverage."""
     return [
         *bias_figures(scene, errors, wedge),
         *block_figures(scene, errors, wedge),
@@ -115,13 +115,13 @@ def map_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure
 
 
 def clear(errors: MapErrors, wedge: WedgeError) -> NDArray[np.bool_]:
-    """What is sound and, by its true density, so far from the curve's ends that noise has no say in what is flagged."""
+    """Mask of valid pixels whose true density is so far from the curve's ends that noise does not affect flags."""
     low, high = wedge.curve.span
     return errors.good & (errors.density > low + CLEAR) & (errors.density < high - CLEAR)
 
 
 def bias_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure]:
-    """Median relative error of reflectance in each third of the true reflectance, also beyond the wedge's own error."""
+    """Median relative error of reflectance in each third of the true reflectance, also without the wedge's error."""
     good = clear(errors, wedge)
     true, density = errors.true[good].astype(float), errors.density[good]
     ours, told, ideal = (values[good] / true - 1.0 for values in (errors.ours, errors.told, errors.ideal))
@@ -141,7 +141,7 @@ def bias_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figur
 
 
 def block_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure]:
-    """Errors of block means over those of the ideal calibration, in the well-exposed range."""
+    """Errors of block means in units of those of the ideal calibration, in the well-exposed range."""
     exposed = np.zeros_like(errors.good)
     exposed[errors.good] = well_exposed(wedge.curve, errors.density[errors.good])
     implied = np.zeros(errors.true.shape, np.float32)
@@ -163,7 +163,7 @@ def block_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figu
 
 
 def pixel_figures(scene: str, errors: MapErrors, wedge: WedgeError) -> list[Figure]:
-    """Errors of single pixels over those of the ideal calibration: all that is sound, and the well-exposed range."""
+    """Errors of single pixels in units of those of the ideal calibration: all valid ones, and well-exposed ones."""
     good = errors.good
     exposed = well_exposed(wedge.curve, errors.density[good])
     ours, told, ideal = (v[good].astype(float) - errors.true[good] for v in (errors.ours, errors.told, errors.ideal))

@@ -1,4 +1,4 @@
-"""Our own jobs on a frame of some size, ready to be timed, and what timing them gives."""
+"""The benchmark jobs of this toolkit on a frame of a given size, and their timing."""
 
 import shutil
 import time
@@ -25,7 +25,7 @@ Seconds = tuple[tuple[float, ...], tuple[float, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Timed:
-    """Seconds of every round of one job, those its threads were at work, and how many million pixels one round made."""
+    """Seconds of one job in each round, its processor seconds, and the million pixels made per round."""
 
     seconds: tuple[float, ...]
     busy: tuple[float, ...]
@@ -39,7 +39,7 @@ class Timed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OwnJobs:
-    """The whole job, film and map of one frame, and the time that each whole job's fits took (`fitted`)."""
+    """The whole job, film and map of one frame, and the time of the fits in each whole job (`fitted`)."""
 
     made_of: SpeedInput
     maker: MapMaker
@@ -49,7 +49,7 @@ class OwnJobs:
 
     @classmethod
     def on(cls, mpx: float, folder: Path, threads: int, progress: Progress) -> "OwnJobs":
-        """The jobs on the frame of that size, made in `folder` or found there; film and map by the simulator's fits."""
+        """The jobs on a frame of a size, made in `folder` or found there; film and map use the simulator's fits."""
         made_of = speed_input(mpx, folder, progress)
         maker, out = map_maker(made_of.fits, DEFAULT_MODEL), folder / "made"
         fitted: list[tuple[float, float]] = []
@@ -73,21 +73,21 @@ class OwnJobs:
         return self.maker.grid.rows * self.maker.grid.columns / 1e6
 
     def timed(self, seconds: Mapping[str, Seconds]) -> dict[str, Timed]:
-        """What `in_turns` measured, and the fits within."""
+        """The times measured by `in_turns`, with those of the fits added."""
         sizes = {JOB: self.map_mpx, MAP: self.map_mpx, FILM: self.made_of.film_mpx}
-        wall, busy = zip(*self.fitted[1:], strict=True)  # the first was before the rounds
+        wall, busy = zip(*self.fitted[1:], strict=True)  # the first is the run before the rounds
         return {name: Timed(*seconds[name], size) for name, size in sizes.items()} | {
             FITS: Timed(wall, busy, self.map_mpx)
         }
 
     def clear(self) -> None:
-        """Remove what the jobs have made."""
+        """Remove the products of the jobs."""
         shutil.rmtree(self.out, ignore_errors=True)
 
 
 def in_turns(jobs: Mapping[str, Callable[[], object]], rounds: int, progress: Progress) -> dict[str, Seconds]:
-    """Seconds of each job in each round, and seconds of processor time; every job runs once before, so that nothing is
-    compiled or read first.
+    """Seconds and processor seconds of each job in each round. Every job runs once before, so that compilation and
+    first reading are not timed.
     """
     chance = np.random.default_rng(1)
     seconds: dict[str, list[tuple[float, float]]] = {name: [] for name in jobs}
@@ -102,7 +102,7 @@ def in_turns(jobs: Mapping[str, Callable[[], object]], rounds: int, progress: Pr
 
 
 def emptied(folder: Path) -> Path:
-    """The folder with nothing in it."""
+    """Remove the content of a folder; returns the folder."""
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
     return folder

@@ -1,6 +1,6 @@
-"""A frame's fits made from the simulator's truth: what a perfect estimation would hand to the later stages.
+"""Makes a frame's fits from the simulator's truth, as a perfect estimation would give them to the later stages.
 
-Applied to the frame's own noisy samples they make the ideal calibration, whose errors are the samples' noise alone.
+Applied to the frame's own noisy samples they give the ideal calibration, whose errors are only the samples' noise.
 """
 
 from dataclasses import replace
@@ -20,8 +20,10 @@ from calib.tone.model import StripTone
 
 Floats = NDArray[np.float64]
 DENSITY = np.linspace(0.0, 3.2, 20_001)  # finer than any rounding to DN
-CALIBRATED = (0.1, 2.5)  # densities between which the true tone is trusted
-OUTER = 3.0**0.5  # sigmas, of the three-point Gauss-Hermite rule (Abramowitz and Stegun 1964, table 25.10)
+CALIBRATED = (0.1, 2.5)  # range of densities in which the true tone counts as calibrated
+OUTER = (
+    3.0**0.5
+)  # outer node, in sigma, of the three-point Gauss-Hermite rule (Abramowitz and Stegun 1964, table 25.10)
 
 
 def sources(frame: Frame, truth: Truth) -> tuple[StripSource, ...]:
@@ -34,7 +36,7 @@ def sources(frame: Frame, truth: Truth) -> tuple[StripSource, ...]:
 
 
 def perfected(fits: FrameFits, truth: Truth) -> FrameFits:
-    """The fits of a run with the truth in the place of its sweep, tone and dropouts; the pointing stays."""
+    """The fits of a run with sweep, tone and dropouts replaced by the truth; the pointing is unchanged."""
     strips = range(len(fits.frame.strips))
     return replace(
         fits,
@@ -52,7 +54,7 @@ def sweep(truth: Truth, strip: int) -> StripSweep:
 
 
 def tone(truth: Truth, strip: int) -> StripTone:
-    """The true video chain turned round by a fine table, its noise bias taken off; noise of each DN as planted."""
+    """The true video chain, inverted by a fine table and corrected for noise bias, with the true noise of each DN."""
     s = truth.strips[strip]
     dn = np.arange(2**truth.scenario.scan.bits, dtype=np.float64)
     noise_dn = video_sigma_dn(truth.scenario, rounded=True)
@@ -74,14 +76,14 @@ def tone(truth: Truth, strip: int) -> StripTone:
 
 
 def dropouts(truth: Truth, strip: int) -> Dropouts:
-    """The runs of samples that the simulator spoilt."""
+    """The runs of samples that the simulator damaged."""
     n_lines, n_samples = truth.strips[strip].shape
     runs = np.array(truth.strips[strip].dropouts, dtype=np.int32).reshape(-1, 3)
     return Dropouts(runs=runs[np.lexsort(runs.T[::-1])], n_lines=n_lines, n_samples=n_samples)
 
 
 def _density_of_dn(s: StripTruth, dn: Floats) -> Floats:
-    """Density that the video chain shows as `dn`; held beyond the table's ends."""
+    """Density for which the video chain gives `dn`; constant beyond the table's ends."""
     shown = s.video.dn_of(DENSITY)
     order = np.argsort(shown)
     return np.interp(dn, shown[order], DENSITY[order])

@@ -1,4 +1,4 @@
-"""Places against the truth: marks, film, ties across the seams, the map, and the way to the ground and back."""
+"""Measures errors of places: marks, film, ties across seams, map, and the round trip from film to ground and back."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -23,13 +23,13 @@ from calib.sweep.tables import GOOD
 
 Floats = NDArray[np.float64]
 STEP = 16  # lines and samples between the film places compared
-TIE_STEP = 4  # of the places compared across a seam
+TIE_STEP = 4  # lines and samples between the places compared across a seam
 ROUND_STEP = 64  # map pixels between the places of the round trip
-FAR_SIGMAS, FAR_PX = 5.0, 0.5  # a mark that is farther off than both is a wrong one
+FAR_SIGMAS, FAR_PX = 5.0, 0.5  # marks with an error above both are false
 
 
 def mark_figures(scene: str, fits: FrameFits, truth: Truth) -> list[Figure]:
-    """Errors of the marks' measured places over their stated sigma, and the wrong ones that were believed."""
+    """Errors of measured marks in units of their stated sigma, and the number of false marks that were used."""
     table, marks = fits.sweep.marks, truth.layout.marks
     line, sample = (np.empty(len(table)) for _ in range(2))
     for k in range(len(fits.frame.strips)):
@@ -61,7 +61,7 @@ def mark_figures(scene: str, fits: FrameFits, truth: Truth) -> list[Figure]:
 
 
 def film_figures(scene: str, fits: FrameFits, truth: Truth) -> list[Figure]:
-    """Errors of film place over the exposed format, in samples and lines, also apart and over their stated sigma."""
+    """Errors of film places over the exposed format, in samples and lines, together, separately, in stated sigma."""
     scan, errors, scores = fits.frame.scan, [], []
     for k, (strip, sweep) in enumerate(zip(fits.frame.strips, fits.sweep.sweeps, strict=True)):
         line, sample = np.mgrid[0 : strip.n_lines : STEP, 0 : strip.n_samples : STEP].reshape(2, -1).astype(float)
@@ -82,15 +82,15 @@ def film_figures(scene: str, fits: FrameFits, truth: Truth) -> list[Figure]:
 
 
 def tie_figure(scene: str, fits: FrameFits, truth: Truth) -> Figure:
-    """How far apart two neighbouring strips put the same film place, over all seams."""
-    found = [_apart(fits, truth, left) for left, _ in pairwise(range(len(fits.frame.strips)))]
+    """Distance between the film places of the same point by two neighbouring strips, over all seams."""
+    found = [_tie_differences(fits, truth, left) for left, _ in pairwise(range(len(fits.frame.strips)))]
     error = np.concatenate(found, axis=1)
     said = {"x px": rms(error[0]), "y px": rms(error[1]), "worst px": float(np.hypot(*error).max(initial=0.0))}
     return Figure(scene, "tie across seams, rms", rms(np.hypot(*error)), "px", Reach(high=0.03), said)
 
 
-def _apart(fits: FrameFits, truth: Truth, left: int) -> Floats:
-    """Place by the left strip less place by the right one (2, N), px, where both saw the film inside the format."""
+def _tie_differences(fits: FrameFits, truth: Truth, left: int) -> Floats:
+    """Place by the left strip minus place by the right one (2, N), px, where both saw the film inside the format."""
     scan = fits.frame.scan
     sweeps = [perfect.sweep(truth, k) for k in (left, left + 1)]
     low = sweeps[1].x_sample_mm[0] + sweeps[1].x_line_mm.max()
@@ -106,7 +106,7 @@ def _apart(fits: FrameFits, truth: Truth, left: int) -> Floats:
 
 
 def map_figures(scene: str, maker: MapMaker, truth: Truth) -> list[Figure]:
-    """Errors of map place with the pointing that was used and with the true one, and what the true sweep leaves."""
+    """Errors of map places with the pointing used, with the true pointing, and with the true sweep."""
     pointed = replace(maker.fits, pose=true_pose(maker.fits, truth))
     figures = []
     if maker.fits.resection is not None:
@@ -124,7 +124,7 @@ def map_figures(scene: str, maker: MapMaker, truth: Truth) -> list[Figure]:
 
 
 def round_trip_figure(scene: str, maker: MapMaker) -> Figure:
-    """From film places to the ground, to the film, and to the ground again: how far the two grounds lie apart."""
+    """Largest distance between the ground place of a film place and that after one more round trip by the film."""
     view, away = maker.where.view, [np.zeros(0)]
     for rows, columns in tiles(maker.grid):
         film = block(maker.where, rows, columns).film
@@ -140,7 +140,7 @@ def round_trip_figure(scene: str, maker: MapMaker) -> Figure:
 
 
 def true_pose(fits: FrameFits, truth: Truth) -> Pose:
-    """The camera as it stood; how it moved on is as stated."""
+    """The true pose of the camera; its motion is as stated."""
     return replace(fits.pose, position_km=truth.view.position_km, rotation=truth.view.rotation)
 
 

@@ -1,4 +1,4 @@
-"""Resection against the truth: drawn control points with blunders among them, and a pointing that is stated wrongly."""
+"""Measures resection on simulated control points that include blunders, from a wrongly stated pointing."""
 
 from dataclasses import dataclass, replace
 
@@ -17,14 +17,14 @@ from calib.ground.sphere import ground_to_moon
 
 Floats = NDArray[np.float64]
 DRAWS, POINTS, BLUNDERS = 200, 12, 2
-SIGMA_MM = 0.004  # of a point's place on the film, half a sample
-BLUNDER_SIGMAS = (20.0, 100.0)  # how far off a blunder is
-SIGMA_KM, SIGMA_DEG = 0.5, 0.05  # of the pointing as it is stated
+SIGMA_MM = 0.004  # of a point's film coordinates, half a sample
+BLUNDER_SIGMAS = (20.0, 100.0)  # range of a blunder's error
+SIGMA_KM, SIGMA_DEG = 0.5, 0.05  # of the stated pointing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drawn:
-    """One draw: control points as measured, which of them are blunders, and the pointing as stated."""
+    """One random case: measured control points, the mask of blunders, and the stated pointing."""
 
     control: Control
     blunders: tuple[str, ...]
@@ -32,9 +32,9 @@ class Drawn:
 
 
 def resection_figures(scene: str, camera: Camera, pose: Pose, truth: Truth) -> list[Figure]:
-    """Errors of resected poses over their own covariance, and the blunders found, in many draws on one scene's camera.
+    """Errors of resected poses in units of their covariance, and the blunders found, in random cases of one camera.
 
-    `pose` is the true one; `truth` alone says where the points lie.
+    `pose` is the true one; `truth` gives the places of the points.
     """
     chance = np.random.default_rng(truth.scenario.seed)
     scores, found, planted, mistaken, failed = [], 0, 0, 0, 0
@@ -64,7 +64,7 @@ def resection_figures(scene: str, camera: Camera, pose: Pose, truth: Truth) -> l
 
 
 def draw(truth: Truth, pose: Pose, chance: np.random.Generator) -> Drawn:
-    """Control points spread over the format, `BLUNDERS` of them far off, and a pointing wrong by its sigmas."""
+    """Control points spread over the format, `BLUNDERS` of them far wrong, and a pointing with random errors."""
     half = 0.46 * np.array(truth.layout.format_mm)
     x, y, lon, lat = (np.zeros(0) for _ in range(4))
     while x.size < POINTS:  # where the limb is in view, only some places are on the Moon

@@ -1,4 +1,4 @@
-"""What the one interpolation leaves of a wave at half the Nyquist frequency of the map, beside a pixel's mean."""
+"""Measures the response of the interpolation at half the map's Nyquist frequency, relative to the mean over a pixel."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,16 +9,16 @@ from calib.film.interpolate import KernelScale
 from calib.film.kernels import mean_width
 from calib.run.rasters.map import MapMaker, scale_at
 
-SIZE = 96  # samples each way of the picture that is interpolated
+SIZE = 96  # samples along each side of the picture that is interpolated
 PLACES = 20_000
-MARGIN = 16.0  # samples from its edges
-HALF_NYQUIST = 0.25  # cycles a pixel
+MARGIN = 16.0  # samples from its edges that are not used
+HALF_NYQUIST = 0.25  # cycles per pixel
 
 
 def response(scale: KernelScale, line_cycles: float, sample_cycles: float) -> float:
-    """Amplitude left of a unit wave of so many cycles a line and a sample, over places of every phase.
+    """Amplitude after interpolation of a unit wave, given in cycles per line and per sample, over places of all phases.
 
-    An ideal single interpolation of a band-limited picture leaves what `ideal` says.
+    An ideal interpolation of a band-limited picture gives `ideal`.
     """
     line, sample = np.mgrid[:SIZE, :SIZE].astype(float)
     at = np.random.default_rng(0).uniform(MARGIN, SIZE - 1 - MARGIN, (2, PLACES))
@@ -29,7 +29,7 @@ def response(scale: KernelScale, line_cycles: float, sample_cycles: float) -> fl
 
 
 def ideal(scale: float, cycles: float) -> float:
-    """Amplitude that the mean over a pixel leaves of a wave of so many cycles a sample; 1 for a pixel of one sample."""
+    """Amplitude of a unit wave of `cycles` per sample after averaging over a pixel; 1 for a pixel of one sample."""
     return float(np.sinc(mean_width(scale) * cycles))
 
 
@@ -38,8 +38,7 @@ def _phase(line: NDArray, sample: NDArray, line_cycles: float, sample_cycles: fl
 
 
 def resolution_figure(scene: str, maker: MapMaker) -> Figure:
-    """The lesser response of the map along lines and samples, over that of the mean over a pixel, at the map's
-    middle."""
+    """The smaller response of the map along lines and samples, over that of the mean over a pixel, at its middle."""
     scan, grid = maker.fits.frame.scan, maker.grid
     middle = (grid.rows - 1) / 2, (grid.columns - 1) / 2
     scale = scale_at(maker.where, *middle, sample_mm=scan.sample_mm, line_mm=scan.line_mm)

@@ -1,4 +1,4 @@
-"""A scene of the simulator, photographed, kept with its truth, and calibrated."""
+"""Makes and calibrates a frame of a simulated scene, and keeps it with its truth."""
 
 import shutil
 from dataclasses import dataclass
@@ -21,7 +21,7 @@ PACKAGE, PRODUCTS, TRUTH = "frame", "products", "truth.npz"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Calibrated:
-    """One scene: its name, what only the simulator knows, and what the whole job made of it."""
+    """One scene: its name, its truth, and the result of the whole job."""
 
     name: str
     truth: Truth
@@ -34,14 +34,14 @@ class Calibrated:
 
 
 def check_scenes(names: tuple[str, ...]) -> None:
-    """InputError where a scene does not exist."""
+    """Raises InputError if a scene does not exist."""
     for name in names:
         if name not in NAMES:
             raise InputError("bench", "--scene", name, f"one of {', '.join(NAMES)}")
 
 
 def calibrate(name: str, folder: Path, *, threads: int, progress: Progress = silent) -> Calibrated:
-    """Run the whole job on scene `name`; its frame is made in `folder`, or that of an earlier benchmark used again."""
+    """Run the whole job on scene `name`; its frame is made in `folder`, or reused from an earlier benchmark."""
     truth = photographed(scenario(name), folder, progress)
     run = run_frame(
         folder / PACKAGE,
@@ -54,7 +54,7 @@ def calibrate(name: str, folder: Path, *, threads: int, progress: Progress = sil
 
 
 def photographed(chosen: Scenario, folder: Path, progress: Progress = silent) -> Truth:
-    """The truth of the frame in `folder`: kept from earlier where it is of just this scenario, else made anew.
+    """The truth of the frame in `folder`: reused if it is of exactly this scenario, else made anew.
 
     Raises:
         InputError: `folder` holds a frame that no benchmark made.
@@ -64,7 +64,7 @@ def photographed(chosen: Scenario, folder: Path, progress: Progress = silent) ->
         truth = load_truth(kept)
         if truth.scenario == chosen:
             return truth
-    if kept.exists():  # this benchmark made the frame: it may go
+    if kept.exists():  # the frame was made by a benchmark and may be removed
         kept.unlink()
         shutil.rmtree(package, ignore_errors=True)
     if package.exists():

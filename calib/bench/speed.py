@@ -1,8 +1,8 @@
-"""How fast a frame goes from raw strips to its map, beside what the raster library needs to warp one ready image.
+"""Measures the speed from raw strips to the map, compared with the raster library's warp of one ready image.
 
-Everything runs in the same process in turns, each round in another order, and ratios are taken within a round: on a
-shared machine seconds say little, ratios much. All figures are medians over the rounds. The whole job is timed as it
-is run, fits and all; film, map and kernel also by themselves, with the simulator's own fits.
+All jobs run in the same process in turns, each round in another order, and ratios are taken within a round, because on
+a shared machine ratios are more reliable than seconds. All figures are medians over the rounds. The whole job is timed
+with its fits; film, map and kernel are also timed separately, with the simulator's fits.
 """
 
 import multiprocessing
@@ -59,7 +59,7 @@ def bench_speed(mpx: float, folder: Path, *, threads: int, rounds: int, progress
 
 
 def figures_of(scene: str, found: Mapping[str, Timed], peak_gb: float) -> list[Figure]:
-    """Throughput of every job, and the ratios that are to be reached."""
+    """Throughput of every job, and the ratios with their targets."""
 
     def ratio(name: str, job: str, rival: str, reach: Reach | None) -> Figure:
         wall, busy = (
@@ -85,12 +85,12 @@ def figures_of(scene: str, found: Mapping[str, Timed], peak_gb: float) -> list[F
 
 
 def _beside(one: Timed) -> dict[str, float]:
-    """Seconds, and nanoseconds of processor time to a pixel, which a busy machine changes less."""
+    """Text with seconds, and nanoseconds of processor time per pixel, which a busy machine changes less."""
     return {"s": one.median, "least s": min(one.seconds), "ns/px": 1e3 * float(np.median(one.busy)) / one.mpx}
 
 
 def peak_memory(package: Path, out: Path, threads: int) -> float:
-    """Peak resident gigabytes of a process of its own that makes all products of a frame, and removes them."""
+    """Peak resident memory (GB) of a separate process that makes all products of a frame, which are then removed."""
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as alone:
         return alone.submit(_made_alone, package, out, threads).result()
 

@@ -1,6 +1,6 @@
-"""What the speed benchmark works on: frames of any size with strips of the real width, and true fits.
+"""Input of the speed benchmark: frames of any size with strips of realistic width, and true fits.
 
-The fits are the simulator's own, so that no time goes into making them; nothing else of the truth is used.
+The fits are made from the simulator's truth, which saves time; nothing else of the truth is used.
 """
 
 from dataclasses import dataclass, replace
@@ -24,19 +24,19 @@ from calib.sweep.estimate import SweepFit
 from calib.tone.model import ToneFit
 
 SAMPLES, PITCH_SAMPLES, SAMPLE_MM = 440, 400, 0.0075
-WIDE = 2.4  # times as wide as it is long: 96 strips of 16,000 lines
+WIDE = 2.4  # width of the frame over its length: 96 strips of 16,000 lines
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SpeedInput:
-    """A frame on disk with its fits, and how many million pixels its film has."""
+    """A frame on disk with its fits, and the million pixels of its film."""
 
     fits: FrameFits
     film_mpx: float
 
 
 def scene_of(mpx: float) -> Scenario:
-    """A frame of so many million pixels of film, of a real one's shape, strips as wide as the real ones, north up."""
+    """A scenario with `mpx` million pixels of film, with realistic shape and strip width, north up."""
     strips = max(2, round(sqrt(mpx * 1e6 * WIDE) / PITCH_SAMPLES))
     lines = round(mpx * 1e6 / (strips * PITCH_SAMPLES))
     base = scenario("full")

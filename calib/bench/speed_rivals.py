@@ -1,8 +1,8 @@
-"""What our speed is held against: the raster library's warp of one ready image, and the conventional chain around it.
+"""References for the speed: the raster library's warp of one ready image, and a conventional processing chain.
 
-The ready image has the size of the assembled film and lies, as a plain georeferenced picture would, in an oblique
-stereographic projection about the frame's middle; it is warped onto the grid of our map. GDAL's own choices stand
-(approximate coordinates to an eighth of a pixel, cubic kernel), two of its settings apart: threads, and no-data.
+The ready image has the size of the assembled film, in an oblique stereographic projection about the frame's middle, as
+a plain georeferenced picture; it is warped onto the grid of our map. GDAL's defaults are used (coordinates approximated
+to an eighth of a pixel, cubic kernel), except for two settings: threads and no-data.
 """
 
 from dataclasses import dataclass
@@ -33,7 +33,7 @@ CROP = 2048
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ready:
-    """A float picture in memory with its place, and room for the warped one."""
+    """A float picture in memory with its georeference, and a buffer for the warped one."""
 
     picture: Picture
     crs: str
@@ -74,7 +74,8 @@ def warp(ready: Ready, threads: int, *, nodata: bool) -> None:
 
 
 def chain(made_of: SpeedInput, ready: Ready, threads: int, out: Path) -> None:
-    """Read the strips, tables by numpy, join them, warp with no-data, write by the raster library's COG writer."""
+    """Read the strips, apply tables with numpy, join them, warp with no-data, write with the raster library's COG
+    writer."""
     fits = made_of.fits
     gray = ready.picture.copy()
     for k, (strip, tone) in enumerate(zip(fits.frame.strips, fits.tone.strips, strict=True)):
@@ -99,7 +100,7 @@ def chain(made_of: SpeedInput, ready: Ready, threads: int, out: Path) -> None:
 
 
 def spline_warp(ready: Ready) -> int:
-    """SciPy's cubic spline on a crop, places ready; how many pixels."""
+    """Run SciPy's cubic spline on a crop, with coordinates given; returns the number of pixels."""
     n = min(CROP, *ready.picture.shape)
     row, column = np.mgrid[:n, :n] * 0.97 + 0.3
     map_coordinates(np.nan_to_num(ready.picture[:n, :n]), [row, column], order=3, mode="nearest")
@@ -107,7 +108,7 @@ def spline_warp(ready: Ready) -> int:
 
 
 def affine_warp(ready: Ready) -> int:
-    """scikit-image's cubic warp of the same crop by an affine map; how many pixels."""
+    """Run scikit-image's cubic warp of the same crop by an affine map; returns the number of pixels."""
     n = min(CROP, *ready.picture.shape)
     moved = AffineTransform(scale=0.97, translation=(0.3, 0.3))
     skimage_warp(np.nan_to_num(ready.picture[:n, :n]), moved, order=3, mode="edge")

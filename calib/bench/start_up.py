@@ -1,4 +1,4 @@
-"""How long the command line takes to say what it can do, beside importing the array library."""
+"""Measures the start-up time of the command line, compared with importing numpy."""
 
 import subprocess
 import sys
@@ -13,7 +13,7 @@ HELP, RIVAL = ("from calib.cli.main import main; main()", "--help"), ("import nu
 
 
 def start_up(rounds: int) -> list[Figure]:
-    """Seconds until `calib --help` has ended over those of importing numpy, each in a new process, in turns."""
+    """Time of `calib --help` over that of importing numpy, each in a new process, in turns."""
     jobs = {name: lambda code=code: _run(*code) for name, code in (("help", HELP), ("numpy", RIVAL))}
     timed = in_turns(jobs, rounds, silent)
     seconds = {name: np.array(wall) for name, (wall, _) in timed.items()}

@@ -1,8 +1,8 @@
-"""Two published ways of taking stripes out of a picture: the rivals that the tone is measured against.
+"""Two published methods of removing stripes from a picture, with which the tone calibration is compared.
 
-Both know nothing of wedge, marks or overlaps. They are given the most that can be given: the density of the scene made
-with the true transfer curves and the true drift, the strips joined at the true places with nothing but the banding
-left in, dropouts bridged. Column moment matching is common practice. The wavelet-Fourier filter is that of Münch,
+They use no wedge, marks or overlaps. Their input is the best possible: density of the scene by the true transfer curves
+and the true drift, strips joined at their true places with only the banding left in, and dropouts interpolated. Column
+moment matching is common practice. The wavelet-Fourier filter is that of Münch,
 Trtik, Marone and Stampanoni 2009, "Stripe and ring artifact removal with combined wavelet-Fourier filtering", Optics
 Express 17:8567; its wavelets are those of Daubechies 1988, Commun. Pure Appl. Math. 41:909.
 """
@@ -14,22 +14,22 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 MOMENTS = 10  # vanishing moments of the wavelet: stripes stay narrow, the filter stays exact to rounding
-LEVELS = 6  # the spot's bow over a strip of some hundred samples is still a stripe
+LEVELS = 6  # wavelet levels, enough to treat a smooth profile over a strip of some hundred samples as a stripe
 DAMPING = 2.5  # 1-sigma of the damped band about frequency 0 along the columns, in coefficients
 
 
 def moment_matched(image: Floats) -> Floats:
-    """Every column (axis 0) of an image brought to the mean and the scatter of the whole."""
+    """An image whose columns (axis 0) are scaled to the mean and standard deviation of the whole."""
     mean, scatter = image.mean(axis=0), image.std(axis=0)
     share = np.where(scatter > 0, image.std() / np.where(scatter > 0, scatter, 1.0), 1.0)
     return np.asarray((image - mean) * share + image.mean())
 
 
 def wavelet_fourier(image: Floats, *, levels: int = LEVELS, damping: float = DAMPING, moments: int = MOMENTS) -> Floats:
-    """Take stripes along the columns (axis 0) out of `image` (lines, columns).
+    """Remove stripes along the columns (axis 0) from `image` (lines, columns).
 
-    At each level the coefficients that hold what changes across the columns but hardly along them lose their lowest
-    frequencies along the columns: ``1 - exp(-k^2 / (2 damping^2))``. The image is mirrored at its edges.
+    At each level the coefficients of detail across the columns are damped at the lowest frequencies along the columns,
+    by ``1 - exp(-k^2 / (2 damping^2))``. The image is mirrored at its edges.
     """
     low = daubechies(moments)
     step = 2**levels
@@ -40,7 +40,7 @@ def wavelet_fourier(image: Floats, *, levels: int = LEVELS, damping: float = DAM
 
 
 def daubechies(moments: int) -> Floats:
-    """Scaling filter (2 `moments`,) of the orthonormal wavelet of extremal phase, of sum sqrt(2)."""
+    """Scaling filter (2 `moments`,), with sum sqrt(2), of the orthonormal wavelet of extremal phase."""
     powers = np.array([comb(moments - 1 + k, k) for k in range(moments)], dtype=float)[::-1]
     filter_ = np.array([1.0])
     for y in np.roots(powers):
@@ -54,7 +54,7 @@ def daubechies(moments: int) -> Floats:
 
 
 def analysed(values: Floats, low: Floats, axis: int) -> tuple[Floats, Floats]:
-    """One level of the periodic transform along `axis` of even length: smooth and detail, half as long."""
+    """One level of the periodic transform along `axis`, of even length: smooth and detail, each half as long."""
     x = np.moveaxis(values, axis, 0)
     even, odd = x[0::2], x[1::2]
     smooth, detail = np.zeros_like(even), np.zeros_like(even)
@@ -75,7 +75,7 @@ def synthesised(smooth: Floats, detail: Floats, low: Floats, axis: int) -> Float
 
 
 def mirror(low: Floats) -> Floats:
-    """The wavelet filter that belongs to a scaling filter."""
+    """The wavelet filter of a scaling filter."""
     return np.asarray(low[::-1] * (-1.0) ** np.arange(low.size))
 
 
@@ -96,6 +96,6 @@ def _damped(coefficients: Floats, damping: float) -> Floats:
 
 
 def _margin(n: int, step: int) -> tuple[int, int]:
-    """Elements to add before and after so that `n` becomes a multiple of `step`, one step wide at least."""
+    """Numbers of elements to add before and after so that `n` becomes a multiple of `step`, one step wide at least."""
     extra = -n % step + step
     return extra // 2, extra - extra // 2

@@ -1,4 +1,4 @@
-"""The figures of the tone: what a run left of banding, bias and noise, beside the floor and two rivals."""
+"""Measures the tone: residual banding, bias and noise of a run, compared with the noise floor and two other methods."""
 
 from pathlib import Path
 
@@ -40,7 +40,7 @@ def tone_figures(done: Calibrated, threads: int, progress: Progress = silent) ->
 
 
 def dropout_figures(done: Calibrated) -> list[Figure]:
-    """Planted dropouts that were flagged, good samples that were flagged by mistake."""
+    """Share of simulated dropouts that were flagged, and of good samples flagged by mistake."""
     flagged, mistaken = dropouts(done.run.fits, done.truth)
     return [
         Figure(done.name, "dropout samples flagged", flagged.found, "%", Reach(low=99.5)),
@@ -49,5 +49,5 @@ def dropout_figures(done: Calibrated) -> list[Figure]:
 
 
 def seam_figure(done: Calibrated) -> Figure:
-    """Jump of the local mean across strip borders over its noise floor."""
+    """Jump of the local mean across strip borders in units of its noise floor."""
     return Figure(done.name, "seam jump over floor", done.run.seams.ratio(), "", Reach(high=1.25))

@@ -1,7 +1,7 @@
-"""What the stated wedge values' own errors do to density and reflectance: no calibration can know better.
+"""Computes errors of density and reflectance due to errors of the stated wedge values, which no calibration can avoid.
 
-The simulator prints patches whose true density differs from the stated one. A calibration that believes them is wrong
-by the difference at their densities; between patches the difference is interpolated linearly.
+The simulator prints patches whose true density differs from the stated one. A calibration by the stated values is wrong
+by that difference at their densities; between patches the difference is interpolated linearly.
 """
 
 from dataclasses import dataclass, replace
@@ -20,7 +20,7 @@ from calib.tone.strokes import spot_told
 Floats = NDArray[np.float64]
 BINS = 512
 TABLE = 1 << 15
-LEAST_EXPOSURE = 1e-30  # lux seconds: only keeps the logarithm finite
+LEAST_EXPOSURE = 1e-30  # lux seconds, keeps the logarithm finite
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,17 +34,17 @@ class WedgeError:
     exposure: tuple[Floats, Floats]  # a fine table: density, exposure in lux seconds
 
     def of_density(self, density: NDArray) -> Floats:
-        """Error of density implied at a true density, any shape; held beyond the outermost patches."""
+        """Implied error of density at true densities of any shape; constant beyond the outermost patches."""
         return np.interp(density, self.density, self.error)
 
     def of_reflectance(self, density: NDArray) -> Floats:
-        """Relative error of reflectance implied at a true density, any shape."""
+        """Implied relative error of reflectance at true densities of any shape."""
         at = np.clip(density, *self.curve.span)
         moved = np.clip(at + self.of_density(at), *self.curve.span)
         return self._exposure(moved) / self._exposure(at) - 1.0
 
     def sigma_of_mean_reflectance(self, density: NDArray) -> float:
-        """1-sigma that random errors of the patches give the mean relative error of reflectance over `density` (N,)."""
+        """1-sigma, from random errors of the patches, of the mean relative error of reflectance over `density` (N,)."""
         count, edges = np.histogram(density, BINS, self.curve.span)
         middle = 0.5 * (edges[1:] + edges[:-1])
         slope = np.log(10.0) * slope_of(self.curve, middle)
@@ -57,7 +57,7 @@ class WedgeError:
 
 
 def wedge_error(film: Film, truth: Truth) -> WedgeError:
-    """The errors of the stated values of a frame's wedge, turned into density where they are log exposures."""
+    """The errors of the stated values of a frame's wedge, converted to density if they are log exposures."""
     curve = film_curve(film.characteristic.log_exposure, film.characteristic.density)
     patches, sigma = truth.layout.patches, truth.scenario.wedge.sigma
     stated, spread = patches.stated, np.full(patches.stated.size, sigma)
@@ -72,9 +72,9 @@ def wedge_error(film: Film, truth: Truth) -> WedgeError:
 
 
 def told_true_wedge(fits: FrameFits, truth: Truth) -> FrameFits:
-    """The tone fitted once more to the same samples by the same code, but told what the patches really are.
+    """The fits with the tone fitted again by the same code to the same samples, but with the true patch values.
 
-    What then is left of an error is not the stated values' doing, however the fit may share their errors out.
+    Remaining errors are then not due to the stated values, however the fit distributes their errors.
     """
     film = fits.frame.film
     value = truth.layout.patches.density
@@ -93,7 +93,7 @@ def told_true_wedge(fits: FrameFits, truth: Truth) -> FrameFits:
 
 
 def well_exposed(curve: FilmCurve, density: NDArray, share: float = 0.5) -> NDArray[np.bool_]:
-    """Where the curve is at least `share` as steep as at its steepest: no toe, no shoulder.
+    """Mask of densities at which the curve's slope is at least `share` of its maximum: neither toe nor shoulder.
 
     Half is common practice, no source.
     """
@@ -104,6 +104,6 @@ def well_exposed(curve: FilmCurve, density: NDArray, share: float = 0.5) -> NDAr
 
 
 def true_density(curve: FilmCurve, exposure: NDArray) -> Floats:
-    """Density that an exposure in lux seconds makes, any shape; beyond the knots the end's."""
+    """Density for exposures in lux seconds, any shape; constant beyond the knots."""
     table = np.linspace(curve.log_exposure.min(), curve.log_exposure.max(), TABLE)
     return np.interp(np.log10(np.maximum(exposure, LEAST_EXPOSURE)), table, density_of(curve, table))

@@ -1,6 +1,6 @@
-"""How much sooner a batch is done by two workers than by one: the same frames, one thread each, in turns.
+"""Measures the speedup of a batch by two workers over one: the same frames, one thread each, in turns.
 
-The command itself is timed, from its start to its end, as a user runs it.
+The command is timed from start to end, as a user runs it.
 """
 
 import shutil
@@ -27,9 +27,9 @@ COMMAND = "from calib.cli.main import main; main()"
 def bench_workers(
     scene: str, folder: Path, *, frames: int = FRAMES, rounds: int, progress: Progress = silent
 ) -> list[Figure]:
-    """Seconds of a batch by one worker over those by two; its frames differ in all that chance decides.
+    """Time of a batch by one worker over that by two; its frames differ in their random seeds.
 
-    They are made in `folder` or found there. Raises `CalibError` where a batch fails.
+    They are made in `folder` or found there. Raises `CalibError` if a batch fails.
     """
     chosen, out = scenario(scene), folder / "made"
     for k in range(frames):
@@ -51,6 +51,6 @@ def bench_workers(
 
 
 def figure_of(scene: str, one: tuple[float, ...], two: tuple[float, ...]) -> Figure:
-    """The median over the rounds of what two workers win, from the seconds of each round."""
+    """The median over the rounds of the speedup by two workers, from the seconds of each round."""
     beside = {"s by one": float(np.median(one)), "s by two": float(np.median(two))}
     return Figure(scene, "one worker / two workers", float(np.median(np.divide(one, two))), "", Reach(low=1.8), beside)

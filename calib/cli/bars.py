@@ -12,7 +12,7 @@ from calib.run.progress import Progress as Report
 
 @contextmanager
 def bars(title: str) -> Iterator[Report]:
-    """Show steps as bars on standard error, and say when code is compiled; gives the callable that a run reports to."""
+    """Context that shows steps as bars on standard error, with a note when code is compiled; gives its callback."""
     columns = (TextColumn("{task.description:<28}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"))
     with Progress(*columns, TimeElapsedColumn(), TimeRemainingColumn(), console=Console(stderr=True)) as shown:
         shown.console.print(title, highlight=False)

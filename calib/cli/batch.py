@@ -69,7 +69,7 @@ def command(
 
 @contextmanager
 def _shown(title: str) -> Iterator[tuple[Callable[[Standing], None], Report]]:
-    """Print a line on standard error for each frame; on a terminal show a bar below, and another for the page."""
+    """Context that prints a line on standard error for each frame, and on a terminal bars for frames and page."""
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True)) as bar:
         bar.console.print(title, highlight=False, markup=False, soft_wrap=True)
@@ -97,7 +97,7 @@ def _line(row: Row, is_kept: bool) -> str:
 
 
 def span(seconds: float) -> str:
-    """A time as a person says it: 40 s, 12 min, 3 h 20 min."""
+    """A duration as text: 40 s, 12 min, 3 h 20 min."""
     whole = round(seconds)
     if whole < 100:
         return f"{whole} s"

@@ -1,4 +1,4 @@
-"""What the benchmarks on invented scenes share: their options, and the table of what they find."""
+"""Options and result tables shared by the benchmarks on invented scenes."""
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -22,7 +22,7 @@ VERDICT = {None: "", True: "yes", False: "[red]no[/red]"}
 
 
 def scene_option(scenes: Sequence[str]) -> Callable[[Command], Command]:
-    """Which scenes are photographed; all of `scenes` unless some are named."""
+    """The option for the scenes to simulate; all of `scenes` by default."""
     said = f"Which invented scene; may be given several times. Without it: {', '.join(scenes)}."
     return click.option("--scene", "scenes", multiple=True, metavar="NAME", default=tuple(scenes), help=said)
 
@@ -46,7 +46,7 @@ rounds_option = click.option(
 
 
 def sizes_option(default: tuple[float, ...]) -> Callable[[Command], Command]:
-    """Sizes of the frames that are made."""
+    """The option for the sizes of the frames that are made."""
     return click.option(
         "--mpx",
         "sizes",
@@ -60,7 +60,7 @@ def sizes_option(default: tuple[float, ...]) -> Callable[[Command], Command]:
 
 @contextmanager
 def kept_in(out: Path | None) -> Iterator[Path]:
-    """The folder that keeps frames and products; without one, one that is gone afterwards."""
+    """Context that gives the folder for frames and products: `out`, or a temporary one if it is None."""
     if out is not None:
         yield out
         return
@@ -69,7 +69,7 @@ def kept_in(out: Path | None) -> Iterator[Path]:
 
 
 def bench_scenes(names: Sequence[str], out: Path | None, json_path: Path | None, measure: SceneBench) -> None:
-    """Run `measure` on every scene in a folder of its own, print what it finds, write it where asked."""
+    """Run `measure` on every scene in a folder of its own, print the figures, and write them if requested."""
     check_scenes(tuple(names))
     figures: list[Figure] = []
     with kept_in(out) as folder:
@@ -82,14 +82,14 @@ def bench_scenes(names: Sequence[str], out: Path | None, json_path: Path | None,
 
 
 def keep_figures(json_path: Path | None, figures: Sequence[Figure]) -> None:
-    """Write the figures to the file that is asked for, if one is."""
+    """Write the figures to a JSON file, if one is requested."""
     if json_path is not None:
         json_path.parent.mkdir(parents=True, exist_ok=True)
         write_json(json_path, figures)
 
 
 def print_figures(title: str, figures: Sequence[Figure]) -> None:
-    """The figures of one scene, what they are to reach, and what stands beside them."""
+    """Print the figures of one scene with their targets and comparison values."""
     table = Table(title, "found", "unit", "reach", "reached", "beside", box=None, pad_edge=False)
     for figure in figures:
         beside = ", ".join(f"{name} {value:.3g}" for name, value in figure.beside.items())

@@ -1,4 +1,4 @@
-"""Commands that live one in a file, loaded when they are called, so that help stays quick."""
+"""Loads each command's module only when the command is called, so that help is fast."""
 
 import gc
 import importlib
@@ -10,8 +10,8 @@ import click
 
 
 class LazyGroup(click.Group):
-    """A group of the commands that `said` names, with a line of help each; they live in `calib.cli`, each in a file of
-    its name behind the `prefix`."""
+    """A group of commands, given by name and line of help. Each is in the module of `calib.cli` with the `prefix` and
+    its name."""
 
     def __init__(self, *args: Any, said: Mapping[str, str], prefix: str = "", **more: Any) -> None:
         super().__init__(*args, **more)
@@ -32,7 +32,7 @@ class LazyGroup(click.Group):
 
 
 def _loaded(module: str) -> ModuleType:
-    """Load a module with all that it needs, and leave it out of the search for garbage then and later: it stays."""
+    """Import a module and exclude its objects from garbage collection, as they live until the process ends."""
     gc.disable()
     try:
         return importlib.import_module(module)

@@ -31,10 +31,10 @@ def commands() -> None:
 
 
 def main() -> None:
-    """Run the command line. A mistake in the input, or a disk that takes no more, is one line on standard error; the
-    exit status is then 2. One who is interrupted tidies up and has status 130: 1 would read as "some frames failed"."""
+    """Run the command line. Wrong input or a full disk gives one line on standard error and exit status 2. An interrupt
+    cleans up and gives status 130, because 1 means "some frames failed"."""
     interrupted = Event()
-    atexit.register(_end_by_signal, interrupted)  # what is loaded from here on tidies up before it
+    atexit.register(_end_by_signal, interrupted)  # exit handlers registered later run before it
     try:
         sys.exit(commands(standalone_mode=False))
     except click.ClickException as error:
@@ -57,7 +57,7 @@ def main() -> None:
 
 
 def _end_by_signal(interrupted: Event) -> None:
-    """After an interrupt die of it, as a shell expects that otherwise goes on with its loop."""
+    """After an interrupt, end the process by that signal: otherwise a shell continues its loop."""
     if interrupted.is_set():
         sys.stdout.flush()
         signal.signal(signal.SIGINT, signal.SIG_DFL)

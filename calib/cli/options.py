@@ -12,9 +12,9 @@ from calib.film.kernels import DEFAULT_KERNEL, KERNELS
 from calib.light.functions import DEFAULT_MODEL, MODELS
 from calib.run.settings import Settings
 
-MOST_PROCESSORS = 8  # that are taken without being asked for: the machine may be others' too
+MOST_PROCESSORS = 8  # default limit, because the machine may be shared
 PROCESSORS = min(os.cpu_count() or 1, MOST_PROCESSORS)
-SAID = f"processors, at most {MOST_PROCESSORS}"  # what help calls them: pages of help are the same everywhere
+SAID = f"processors, at most {MOST_PROCESSORS}"  # text of the default in help, which is thus the same on all machines
 
 out_option = click.option(
     "--out", type=click.Path(path_type=Path, file_okay=False), required=True, help="Folder that receives the products."
@@ -63,7 +63,7 @@ sample_option = click.option(
 
 
 def settings_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the options of a run's settings, which it gets as one argument `settings`."""
+    """Decorator that adds the options of a run's settings to a command and passes them as one argument `settings`."""
 
     @wraps(command)
     def with_settings(*, standard: str, angles: bool, kernel: str, exact: bool, **others: Any) -> None:

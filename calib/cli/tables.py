@@ -1,4 +1,4 @@
-"""What a run found, as tables on the terminal."""
+"""Prints the results of a run as tables on the terminal."""
 
 from collections.abc import Sequence
 
@@ -10,14 +10,14 @@ from calib.products.report_data import ReportFigure
 
 
 def print_warnings(warnings: Sequence[str]) -> None:
-    """Warnings first, one line each."""
+    """Print the warnings, one line each."""
     console = Console(stderr=True)
     for warning in warnings:
         console.print(f"[yellow]warning:[/yellow] {warning}", highlight=False, soft_wrap=True)
 
 
 def print_figures(figures: Sequence[ReportFigure]) -> None:
-    """The figures of a run, each beside the limit that noise or the description sets."""
+    """Print the figures of a run, each with the limit set by noise or by the description."""
     table = Table("figure", "found", "unit", "limit", "found / limit", box=None, pad_edge=False)
     for figure in figures:
         limit = "" if figure.limit is None else number(figure.limit)
