@@ -1,9 +1,9 @@
 """The named scenarios: the demo's frame, a small one for quick tests, a full-size one for benchmarks, and frames
-that strain one stage each.
+that are each difficult for one stage.
 
-They differ on purpose in camera, pitch, wedge, reseau, film, video, pointing and in what the package leaves unsaid.
-Sub-solar points are apparent ones of the scenario's epoch (DE421 with the 2015 rotation series, by skyfield), so that
-a package may leave out its [sun].
+They differ on purpose in camera, pitch, wedge, reseau, film, video, pointing and in what the package leaves out.
+Subsolar points are apparent ones of the scenario's epoch (DE421 with the 2015 rotation series, by skyfield), so that
+a package may omit its [sun].
 """
 
 from collections.abc import Callable
@@ -81,7 +81,7 @@ NAMES = tuple(_MAKERS)
 
 
 def scenario(name: str) -> Scenario:
-    """The scenario of that name; ValueError where there is none."""
+    """The scenario of a name. Raises ValueError if there is none."""
     if name not in _MAKERS:
         raise ValueError(f"no scenario is called {name!r}; there are: {', '.join(NAMES)}")
     return _MAKERS[name]()

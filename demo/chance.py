@@ -1,4 +1,4 @@
-"""Seeded chance: independent streams by name, smooth random curves, fractal fields."""
+"""Seeded random numbers: independent streams by name, smooth random curves, fractal fields."""
 
 import zlib
 
@@ -11,7 +11,7 @@ Array = NDArray[np.float64]
 
 
 def stream(seed: int, *labels: str | int) -> np.random.Generator:
-    """A generator that depends on the seed and the labels only, so that parts of a frame don't disturb each other."""
+    """A generator that depends only on the seed and the labels, so that parts of a frame do not affect each other."""
     return np.random.default_rng([seed, *(zlib.crc32(str(label).encode()) for label in labels)])
 
 

@@ -9,7 +9,7 @@ from calib_demo.truth import Truth
 
 
 def write_control(truth: Truth, path: Path) -> None:
-    """Write the control points; `blunder_ids` tells which were spoilt."""
+    """Write the control points; `blunder_ids` gives those that are wrong on purpose."""
     control = _control(truth)
     chance = stream(truth.scenario.seed, "control")
     half = 0.46 * np.array(truth.layout.format_mm)

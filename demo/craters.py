@@ -10,16 +10,16 @@ Raster = NDArray[np.float32]
 Metric = Callable[[float, float], tuple[float, float, float] | None]  # row, column -> m11, m12, m22 (1: columns)
 
 SMALLEST_PX = 5.0
-SOFTENED = ((120.0, 4.0), (30.0, 1.2))  # once craters below a diameter begin, older ones are smoothed by so many pixels
+SOFTENED = ((120.0, 4.0), (30.0, 1.2))  # pixels: before craters below a diameter, sigma that smooths larger ones
 REACH = 2.2  # of the ejecta blanket, in crater radii
 
 
 def add_craters(
     relief: Raster, albedo: Raster, chance: np.random.Generator, per_mpx: float, largest_px: float, metric: Metric
 ) -> None:
-    """Add craters in place: number falling as diameter^-2, from `SMALLEST_PX` to `largest_px`, big ones first.
+    """Add craters in place, in number proportional to diameter^-2, from `SMALLEST_PX` to `largest_px`, largest first.
 
-    Few are fresh (deep, with a bright halo in the log-albedo raster), most are worn.
+    A few are fresh (deep, with a bright halo in the log-albedo raster), most are degraded.
     """
     rows, columns = relief.shape
     number = chance.poisson(per_mpx * rows * columns * 1e-6)

@@ -1,4 +1,4 @@
-"""The film: its characteristic curve at stated knots, read between them by a monotone cubic, and its grain."""
+"""The film: its characteristic curve at stated knots, interpolated by a monotone cubic, and its grain."""
 
 from dataclasses import dataclass
 
@@ -31,19 +31,19 @@ def knots_of(emulsion: Emulsion) -> Knots:
 
 
 def density_of(knots: Knots, log_exposure: Array) -> Array:
-    """Density of the film for log10(lux s); beyond the knots it keeps the end's value (unexposed film is fog)."""
+    """Density of the film for log10(lux s), constant beyond the knots (unexposed film is fog)."""
     curve = PchipInterpolator(knots.log_exposure, knots.density)
     return np.asarray(curve(np.clip(log_exposure, knots.log_exposure[0], knots.log_exposure[-1])))
 
 
 def density_table(knots: Knots, steps: int = 1 << 15) -> tuple[Array, Array]:
-    """The curve at `steps` equal steps of log exposure, for reading millions of samples linearly."""
+    """The curve at `steps` equal steps of log exposure, for fast linear interpolation of millions of samples."""
     grid = np.linspace(knots.log_exposure[0], knots.log_exposure[-1], steps)
     return grid, density_of(knots, grid)
 
 
 def fog_of(knots: Knots) -> float:
-    """Density of film that saw no light: the curve's unexposed end."""
+    """Density of unexposed film: the curve's unexposed end."""
     return float(knots.density[0])
 
 

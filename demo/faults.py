@@ -1,4 +1,4 @@
-"""Dropouts of the tape: whole and part lines that are constant or garbage, and blocks of garbage lines."""
+"""Simulates tape dropouts: complete and partial lines that are constant or garbage, and blocks of garbage lines."""
 
 import numpy as np
 from calib_demo.chance import stream

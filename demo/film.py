@@ -1,7 +1,7 @@
-"""What the light spot meets: the developed film with its picture, step wedge and reseau strokes.
+"""Simulates the developed film that the light spot scans: picture, step wedge and reseau strokes.
 
-Mixtures at edges are mixtures of transmitted light. An edge is a Gaussian integral whose width is that of the spot and
-of the sample together.
+At edges the transmitted light is mixed, not the density. An edge is a Gaussian integral with the combined width of spot
+and sample.
 """
 
 from dataclasses import dataclass
@@ -47,9 +47,9 @@ def exposure_of(film: Film, x_mm: Array, y_mm: Array) -> Array:
 
 
 def density_of_strip(film: Film, strip: StripTruth, center_x_mm: tuple[float, ...]) -> NDArray[np.float32]:
-    """Density (lines, samples) that the spot meets, without grain, banding and noise.
+    """Density (lines, samples) under the spot, without grain, banding and noise.
 
-    `center_x_mm`: nominal centre lines of all strips, since neighbours' wedges reach into a strip.
+    `center_x_mm`: nominal centre lines of all strips, because neighbours' wedges extend into a strip.
     """
     x = strip.x_line_mm[:, None] + strip.x_sample_mm[None, :]
     y = strip.y_line_mm[:, None] + strip.y_sample_mm[None, :]
@@ -121,12 +121,12 @@ def _press_marks(film: Film, x: Array, y: Array, light: Array) -> None:
 
 
 def damage_of(marks: Marks, mark: int) -> str:
-    """The damage of a mark; "cut" marks lack one arm, which one follows from the mark's number."""
+    """The damage of a mark; "cut" marks lack one arm, which depends on the mark's number."""
     return f"cut{mark % 4}" if marks.damage[mark] == "cut" else marks.damage[mark]
 
 
 def _cross(film: Film, dx: Array, dy: Array, damage: str) -> Array:
-    """Share of the stroke in each sample: the union of two strokes, with what the damage took or added."""
+    """Share of each sample covered by strokes: the union of two strokes, changed by the damage."""
     if damage == "missing":
         return np.zeros_like(dx)
     arm, half, edge = film.arm_mm, film.stroke_mm / 2, film.edge_mm

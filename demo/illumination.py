@@ -1,4 +1,4 @@
-"""How the ground under each film place is lit and seen: smooth fields that turn relief into reflectance.
+"""Computes how the ground under each film place is lit and viewed: smooth fields that turn relief into reflectance.
 
 The relief is drawn in film pixels, its heights in units of the local ground pixel G (square root of the ground area of
 a film pixel). With the film's pixel coordinates p1, p2 and the surface gradients ``c_i = G grad p_i``, the slope of a

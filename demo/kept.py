@@ -1,4 +1,4 @@
-"""Keeping a truth in one .npz file, beside the frame package and never inside it."""
+"""Saves and loads a truth as one .npz file, which lies beside the frame package and never inside it."""
 
 from pathlib import Path
 
@@ -16,7 +16,7 @@ STRIP_ARRAYS = ("x_sample_mm", "x_line_mm", "y_line_mm", "y_sample_mm", "column_
 
 
 def save_truth(truth: Truth, path: Path) -> None:
-    """Write a truth; what follows from the scenario alone is not stored but derived again."""
+    """Write a truth, without what can be derived from the scenario alone."""
     picture, view = truth.film.picture, truth.view
     arrays = {
         "scenario": np.array(to_json(truth.scenario)),

@@ -1,4 +1,4 @@
-"""Where things lie on the film: format, wedge, marks and strips, all in film millimetres."""
+"""Computes the layout of the film: format, wedge, marks and strips, all in film millimetres."""
 
 from dataclasses import dataclass
 
@@ -34,7 +34,7 @@ class Marks:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layout:
-    """Everything placed."""
+    """The places of format, wedge and marks on the film."""
 
     format_mm: tuple[float, float]
     first_center_mm: float
@@ -45,7 +45,7 @@ class Layout:
 
 
 def lay_out(scenario: Scenario) -> Layout:
-    """Place wedge, format and marks so that all of them fall into the scan, whatever its offset within tolerance."""
+    """Place wedge, format and marks so that all of them are inside the scan for any offset within its tolerance."""
     scan, wedge = scenario.scan, scenario.wedge
     block_mm = wedge.patches * wedge.patch_mm
     above_mm = {"top": block_mm, "bottom": 0.0, "both": (wedge.patches + 1) // 2 * wedge.patch_mm}[wedge.place]

@@ -1,4 +1,4 @@
-"""Make a frame package from a scenario: photograph, develop, scan, write."""
+"""Makes a frame package from a scenario: exposes, develops and scans the film, and writes the files."""
 
 from collections.abc import Callable
 from pathlib import Path
@@ -25,9 +25,9 @@ Dn = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 def make_frame(scenario: Scenario, folder: Path, *, progress: Progress | None = None) -> Truth:
-    """Write the scenario's frame package into `folder` (made where missing) and return its truth.
+    """Write the scenario's frame package to `folder` (created if missing) and return its truth.
 
-    The same scenario gives the same bytes. `progress` is called with a share from 0 to 1. Raises FileExistsError where
+    The same scenario gives the same bytes. `progress` is called with a share from 0 to 1. Raises FileExistsError if
     the folder already holds a frame.
     """
     tell = progress or (lambda share: None)

@@ -90,7 +90,7 @@ class StripScan:
 
 @dataclass(frozen=True, slots=True)
 class SweepFaults:
-    """How the real sweep leaves the nominal one; amplitudes are peaks of smooth curves."""
+    """Deviations of the real sweep from the nominal one; amplitudes are peaks of smooth curves."""
 
     common_samples: float = 3.0
     own_samples: float = 0.3
@@ -114,7 +114,7 @@ class ToneFaults:
     drift_scale_lines: float = 700.0
     rising: bool = True
     toe: float = 1.0  # exponent of the video curve at low light: > 1 makes a toe
-    knee: float = 1.5  # light at which the video curve bends over: small is strongly bent
+    knee: float = 1.5  # light at which the video curve saturates: a smaller value gives a stronger curvature
     curve_spread: float = 0.04
     use_of_range: tuple[float, float] = (0.03, 0.93)
     noise_of_range: float = 0.0012  # 1-sigma of the video noise as a share of the DN range
@@ -143,12 +143,12 @@ class Scene:
     shadows: bool = False
     blur_samples: float = 0.8
     terrain: bool = False
-    folded_px: int | None = None  # draw no more than so many pixels each way and fold the rest by mirrors
+    folded_px: int | None = None  # largest size of the simulated raster, which is continued by mirror images
 
 
 @dataclass(frozen=True, slots=True)
 class Pointing:
-    """Where the camera was and looked; what the package states may be wrong by `error_*`."""
+    """Camera position and attitude; the values stated in the package may be wrong by `error_*`."""
 
     form: Literal["position", "sub_point"] = "position"
     sub_point_deg: tuple[float, float] = (137.2, -11.4)
@@ -165,7 +165,7 @@ class Pointing:
 
 @dataclass(frozen=True, slots=True)
 class Sunlight:
-    """The Sun as it was; `stated` False leaves the table out (the values are then those of `mid_time`)."""
+    """The true Sun; `stated` False omits its table from the package (the values are then those of `mid_time`)."""
 
     subsolar_deg: tuple[float, float] = (-156.30734, 1.10173)
     distance_au: float = 1.01397
@@ -185,7 +185,7 @@ class GroundControl:
 
 @dataclass(frozen=True, slots=True)
 class MapWish:
-    """What the package asks of the map."""
+    """The package's requests for the map."""
 
     crs: str | None = None
     pixel_m: float | None = None

@@ -1,7 +1,7 @@
-"""The ground as the lens draws it: one raster of the radiance factor in film pixels and the cubic spline through it.
+"""The image of the ground by the lens: a raster of the radiance factor in film pixels and the cubic spline through it.
 
-The spline *is* the truth: the film is exposed with it and the map's reference is read from it, so that no error of
-sampling stands between the two. The raster is smoothed like a lens would (`Scene.blur_samples`).
+The spline *is* the truth: both the film's exposure and the map's reference are computed from it, so that no sampling
+error lies between them. The raster is smoothed as by a lens (`Scene.blur_samples`).
 """
 
 from dataclasses import dataclass
@@ -29,7 +29,7 @@ ROWS_AT_ONCE = 256
 class GroundPicture:
     """Spline coefficients of the radiance factor; raster pixel (row, column) lies at ``x_mm + column step_mm`` etc.
 
-    Where it `is_folded`, mirror images of the raster go on beyond its edges, so that a huge film needs no huge raster.
+    If it `is_folded`, the raster is continued by its mirror images, so that a huge film needs no huge raster.
     """
 
     coefficients: Raster

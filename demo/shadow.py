@@ -29,5 +29,5 @@ def lit_share(relief: Raster, light: Illumination) -> Raster:
 
 
 def _toward(heights: Raster, step: NDArray[np.float64], rise: float, reach: float) -> Raster:
-    """What the raster holds `reach` pixels towards the Sun, lowered by the Sun's ray over that way."""
+    """Heights at `reach` pixels towards the Sun, lowered by the rise of the Sun's ray over that distance."""
     return ndimage.shift(heights, -step * reach, order=1, mode="nearest") - np.float32(rise * reach)

@@ -1,4 +1,4 @@
-"""Scenarios that strain the geometry: nadir, oblique, terrain near a pole, a wandering scan, the limb, control."""
+"""Scenarios with difficult geometry: nadir, oblique, terrain near a pole, a wandering scan, the limb, control."""
 
 from calib_demo.scenario import (
     Emulsion,
@@ -17,7 +17,7 @@ from calib_demo.scenario import (
 
 
 def nadir() -> Scenario:
-    """Straight down with north up: azimuth 0, swing 180, no tilt; a map asked for with bounds."""
+    """Straight down with north up: azimuth 0, swing 180, no tilt; a map with requested bounds."""
     return Scenario(
         name="tern2-0010",
         seed=10,
@@ -135,7 +135,7 @@ def limb() -> Scenario:
 
 
 def control() -> Scenario:
-    """Pointing stated wrongly, control points that put it right, one of them a blunder; lens in a file; no [sun]."""
+    """Wrongly stated pointing, control points to correct it, one of them a blunder; lens in a file; no [sun]."""
     return Scenario(
         name="tern2-0138",
         seed=138,

@@ -1,4 +1,4 @@
-"""Scenarios that strain the tone: scenes from nearly nothing to shadow, films and video chains of several kinds."""
+"""Scenarios with difficult tone: scenes from nearly featureless to shadowed, several films and video chains."""
 
 from calib_demo.scenario import (
     Emulsion,
@@ -41,7 +41,7 @@ def cratered() -> Scenario:
 
 
 def featureless() -> Scenario:
-    """A plain with hardly a feature on positive film; the package says nothing of grain or of the wedge's sigma."""
+    """A plain with hardly a feature on positive film; the package states neither grain nor the wedge's sigma."""
     return Scenario(
         name="tern2-0034",
         seed=34,

@@ -1,4 +1,4 @@
-"""Ground that resembles scan faults or strains the tone: ridges along the strips, a rille, steps of albedo."""
+"""Adds ground that resembles scan faults or is difficult for the tone: ridges along strips, a rille, albedo steps."""
 
 import numpy as np
 from calib_demo.chance import fractal_field, stream
@@ -10,7 +10,7 @@ Raster = NDArray[np.float32]
 
 
 def add(scenario: Scenario, relief: Raster, log_albedo: Raster) -> None:
-    """Add in place what the scene's kind asks for, to the relief (ground pixels) and the natural log of albedo."""
+    """Add the structures of the scene's kind in place, to the relief (ground pixels) and the natural log of albedo."""
     if scenario.scene.kind == "contrast":
         _add_units(scenario, log_albedo)
     if scenario.scene.kind == "ridges":

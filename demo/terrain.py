@@ -1,4 +1,4 @@
-"""A polar terrain model: heights on a stereographic grid, read between their centres by bilinear interpolation."""
+"""A polar terrain model: heights on a stereographic grid with bilinear interpolation."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,7 +26,7 @@ class Terrain:
     step_m: float
 
     def height_m(self, lon_deg: Array, lat_deg: Array) -> Array:
-        """Bilinear height; beyond the edge the edge's height goes on."""
+        """Bilinear height, m; beyond the raster the height at its edge."""
         x, y = north_polar(lon_deg, lat_deg)
         rows, columns = (self.top_m - y) / self.step_m, (x - self.west_m) / self.step_m
         return np.asarray(ndimage.map_coordinates(self.heights_m, [rows, columns], float, order=1, mode="nearest"))

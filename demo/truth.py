@@ -1,4 +1,4 @@
-"""What only the simulator knows about a frame, and how it is asked and kept."""
+"""The truth of a simulated frame, which only the simulator knows, and functions to evaluate it."""
 
 from dataclasses import dataclass
 
@@ -55,7 +55,7 @@ class Truth:
         return self.noise_at(strip, self.clean_density(strip))
 
     def noise_at(self, strip: int, clean_density: NDArray[np.float32]) -> Array:
-        """The same where the strip's clean density is at hand: to make it takes far longer than all else."""
+        """The same for a given clean density of the strip, which takes far longer to compute than the rest."""
         clean = clean_density.astype(np.float64)
         s = self.strips[strip]
         seen = clean + s.column_density[None, :] + s.line_density[:, None]
@@ -106,7 +106,7 @@ class Truth:
         return np.where(seen, x, np.nan), np.where(seen, y, np.nan)
 
     def reflectance_of(self, lon_deg: Array, lat_deg: Array) -> Array:
-        """Radiance factor of the ground as the lens draws it: the reference for the map. NaN where not photographed."""
+        """Radiance factor of the ground as imaged by the lens: the reference for the map. NaN if not photographed."""
         x, y = self.film_of_ground(lon_deg, lat_deg)
         half_x, half_y = (0.5 * side for side in self.layout.format_mm)
         inside = (np.abs(x) <= half_x) & (np.abs(y) <= half_y)
@@ -126,7 +126,7 @@ def video_sigma_dn(scenario: Scenario, rounded: bool) -> float:
 
 
 def _read(table: Array, at: Array) -> Array:
-    """Linear reading of a table at fractional indices, going on straight beyond its ends."""
+    """Linear interpolation of a table at fractional indices, extrapolated linearly beyond its ends."""
     at = np.asarray(at, float)
     low = np.clip(np.floor(at).astype(int), 0, table.size - 2)
     return np.asarray(table[low] + (at - low) * (table[low + 1] - table[low]))

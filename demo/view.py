@@ -16,8 +16,8 @@ RADIUS_KM = 1737.4  # of the contract
 class View:
     """A camera in its place. `rotation` (3, 3) takes camera axes to Moon axes.
 
-    Under a `slit` (the way it runs, mm/s) film places have times of their own, during which the camera goes on with
-    `velocity_km_s` and turns about its own axes by `turn_rad_s` a second.
+    With a `slit` (direction, mm/s) each film place has its own time of exposure; meanwhile the camera moves with
+    `velocity_km_s` and turns about its own axes by `turn_rad_s` per second.
     """
 
     focal_length_mm: float
@@ -31,7 +31,7 @@ class View:
     turn_rad_s: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def delay_s(self, x_mm: Array, y_mm: Array) -> Array:
-        """How long after the middle of the frame the slit passes film places; call it only where there is a slit."""
+        """Time from the middle of the exposure to the slit's passage over film places; only valid with a slit."""
         way, speed_mm_s = self.slit or ("+y", np.inf)
         along = np.asarray(x_mm if way.endswith("x") else y_mm, float)
         return (along if way.startswith("+") else -along) / speed_mm_s
@@ -61,7 +61,7 @@ def undistort(view: View, x: Array, y: Array) -> tuple[Array, Array]:
 
 
 def sight_of_film(view: View, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
-    """Where the camera stood, (3,) or (..., 3), and unit vectors (..., 3) in Moon axes through the film places."""
+    """Camera position, (3,) or (..., 3), and unit vectors (..., 3) in Moon axes through the film places."""
     x0, y0 = view.principal_point_mm
     u, v = undistort(view, np.asarray(x_mm, float) - x0, np.asarray(y_mm, float) - y0)
     rays = np.stack([u, v, np.full_like(u, view.focal_length_mm)], axis=-1)
@@ -74,9 +74,9 @@ def sight_of_film(view: View, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
 
 
 def film_of_point(view: View, point_km: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Film mm (as measured) of points (..., 3) in Moon axes, and whether they lie before the camera.
+    """Film mm (as measured) of points (..., 3) in Moon axes, and a mask of those in front of the camera.
 
-    Under a slit by iteration: where is the point at the time when the slit stands where it was last?
+    With a slit by iteration: each step images the point at the time when the slit passes its last film place.
     """
     if view.slit is None:
         return _project(view, (point_km - view.position_km) @ view.rotation)
@@ -99,16 +99,16 @@ def _project(view: View, seen: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
 
 
 def _turned(view: View, delay_s: Array, vectors: Array) -> Array:
-    """``exp([w t]x) v``: vectors (..., 3) fixed to the camera, as the axes of the frame's middle see them after t.
+    """``exp([w t]x) v``: vectors (..., 3) fixed to the camera at time t, in its axes at the middle of the frame.
 
-    A negative delay leads the other way, from those axes to the turned camera's own.
+    A negative delay gives the inverse, from those axes to those of the turned camera.
     """
     turns = np.where(np.isfinite(delay_s), delay_s, 0.0)[..., None] * np.array(view.turn_rad_s)
     return Rotation.from_rotvec(turns.reshape(-1, 3)).apply(vectors.reshape(-1, 3)).reshape(vectors.shape)
 
 
 def meet_sphere(origin: Array, rays: Array, radius_km: Array | float) -> tuple[Array, NDArray[np.bool_]]:
-    """First points (..., 3) where rays from outside meet a sphere, and whether they do (else the nearest approach)."""
+    """First intersections (..., 3) of outside rays with a sphere, and a mask of hits (else the nearest approach)."""
     along = rays @ origin if origin.ndim == 1 else (rays * origin).sum(-1)
     inside = along * along - ((origin * origin).sum(-1) - np.asarray(radius_km) ** 2)
     hit = (inside >= 0.0) & (along < 0.0)
