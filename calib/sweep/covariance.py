@@ -9,7 +9,16 @@ from calib.ordered import shared_out
 from calib.sweep.joint_rows import JointRows, joint_rows
 from calib.sweep.layout import Columns, Layout
 from calib.sweep.normals import Batches, StripRows
-from calib.sweep.rows import AXES, Products, Rows, band_of, band_of_product, empty_products, forms, spline_values
+from calib.sweep.rows import (
+    AXES,
+    Products,
+    Rows,
+    band_of,
+    band_of_product,
+    bilinear_forms,
+    empty_products,
+    spline_values,
+)
 
 Planes = tuple[tuple[int, int], ...]
 """Pairs of axes of a covariance: axis of the left strip, axis of the right one."""
@@ -44,7 +53,7 @@ def _covariances(
     spread = _coefficient_covariance(layout, solution, blocks, band_of(left, right, layout.n_splines), planes)
     cov = np.zeros((len(left), 2, 2))
     for plane, (i, j) in enumerate(planes):
-        form = forms(spread, plane, left, right)
+        form = bilinear_forms(spread, plane, left, right)
         cov[:, i, j] += form
         if left is not right or i != j:
             cov[:, j, i] += form
@@ -95,7 +104,7 @@ def _many_variances(
             unseen = np.zeros_like(spread.near[axis])
             band_of_product(unseen, spread.low, np.hstack([modes, -seen]), np.hstack([modes, seen]))
             spread.near[axis] += wander[axis] * unseen
-    return spread.few, np.column_stack([forms(spread, axis, rows, rows) for axis, _ in DIAGONAL])
+    return spread.few, np.column_stack([bilinear_forms(spread, axis, rows, rows) for axis, _ in DIAGONAL])
 
 
 def _squares(rows: Rows, modes: Array) -> Array:

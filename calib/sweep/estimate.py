@@ -57,7 +57,7 @@ def refine(frame: Frame, read: Sequence[ReadWindow], first: Sequence[StripSweep]
         ties, evidence = again, [*seen.known, tie_observations(again, nominal)]
         rough, found = found.sweeps, fit_all(nominal, found, evidence, threads)
     found = settle_smoothness(nominal, found, evidence, threads)
-    table = markjudge.with_bends(found.table, seen.fits, found.sweeps, seen.shape)
+    table = markjudge.with_places_under(found.table, seen.fits, found.sweeps, seen.shape)
     table = markjudge.with_residuals(table, nominal, found.sweeps)
     tied = tie_table(ties, nominal, found.sweeps, _tie_weights(found, ties) > TRUSTED)
     common_mm, sigma_mm = common_sweep(nominal, found.fit)

@@ -1,4 +1,4 @@
-"""The marks that are used, as evidence for the fit of all strips: their places, and the ends of their arms."""
+"""Turns the used marks into observations for the sweep fit: their places, and the ends of their arms."""
 
 from collections.abc import Sequence
 
@@ -8,18 +8,21 @@ from numpy.typing import NDArray
 from calib.coordinates import Array, FilmPoints, ScanPoints
 from calib.median import MIDDLE_SIZE
 from calib.sweep.evidence import ARM, MARK, Observations
-from calib.sweep.markfigures import GONE
+from calib.sweep.markfigures import VISIBLE_SHARE
 from calib.sweep.markfit import MarkFit
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.nominal import Nominal
 from calib.sweep.tables import MarkTable
 
-MOST_REACH_PX = 1.0  # 1-sigma of an arm's end that still counts
-FEWEST_ENDS = 8  # marks whose two arms tell how far their ends scatter
+MOST_REACH_SIGMA_PX = 1.0  # greatest 1-sigma of an arm's length that is still used
+FEWEST_MARKS = 8  # with both arms seen, from which the scatter of arm ends is estimated
 
 
 def shared_places(table: MarkTable, n_strips: int, sigma_mm: float) -> tuple[tuple[int, ...], ...]:
-    """Marks used in strip k and in strip k + 1, by k: those whose stated-position error counts twice."""
+    """For each strip k the marks used in both k and k + 1; the error of their stated place affects two observations.
+
+    Empty if `sigma_mm`, the 1-sigma of stated places, is 0. A mark used in three strips is listed for the first pair.
+    """
     seen: list[set[int]] = [set(table.mark[table.used & (table.strip == k)].tolist()) for k in range(n_strips)]
     if sigma_mm <= 0:
         return tuple(() for _ in range(n_strips))
@@ -36,9 +39,10 @@ def shared_places(table: MarkTable, n_strips: int, sigma_mm: float) -> tuple[tup
 def observations(
     table: MarkTable, nominal: Nominal, places: Sequence[tuple[int, ...]], place_sigma_mm: float
 ) -> tuple[Observations, NDArray[np.int64]]:
-    """The used marks as evidence, and their rows in the table.
+    """Observations of the places of the used marks, and their rows in the table.
 
-    `place_sigma_mm` of the stated places is added where it is not an unknown of its own (`places`).
+    The error of a stated place, 1-sigma `place_sigma_mm`, is added to the covariance unless it is an unknown of the fit
+    (`places`, from `shared_places`).
     """
     rows = np.flatnonzero(table.used)
     strip, mark, line, sample = table.strip[rows], table.mark[rows], table.line[rows], table.sample[rows]
@@ -65,36 +69,39 @@ def observations(
 def arm_observations(
     fits: Sequence[MarkFit | None], table: MarkTable, sweeps: Sequence[StripSweep], px_mm: float, arm_mm: float
 ) -> Observations:
-    """What the ends of the used marks' arms along x say of the sweep between them and the marks' middles.
+    """Observations of the sweep between a used mark's centre and the ends of its arms along x, which are `arm_mm` long.
 
-    Where all marks stand at the same few samples of their strips, nothing else tells how the sweep bends between them.
+    If all marks stand at the same few samples of their strips, nothing else shows how the sweep bends between these.
 
-    An arm's end is taken from the sample at which it was seen to where the `sweeps` known so far expect it, at their
-    pace. Held against the samples where it was seen, an arm that errs by a sample would seem the longer by just that:
-    samples that stand still would explain all that arms scatter.
+    The observation refers to the sample at which the current `sweeps` expect the arm's end, not to that where it was
+    measured; the difference is converted to film by the sweep's local slope. Otherwise an error of one sample would
+    change the observed length by just that sample, and a sweep whose samples all coincide would explain the scatter of
+    all arms.
     """
     seen = [
         (i, side)
         for i in np.flatnonzero(table.used).tolist()
         for side in (0, 1)
-        if (fit := fits[i]) is not None and fit.parts[1 + 2 * side] > GONE and fit.reach_sigma[side] < MOST_REACH_PX
+        if (fit := fits[i]) is not None
+        and fit.parts[1 + 2 * side] > VISIBLE_SHARE
+        and fit.reach_sigma[side] < MOST_REACH_SIGMA_PX
     ]
     which, side = np.array(seen, np.int64).reshape(-1, 2).T
     reach, sigma = (
         np.array([getattr(fits[i], name)[side] for i, side in seen], np.float64) for name in ("reach_px", "reach_sigma")
     )
     strip, line, sample, sign = table.strip[which], table.line[which], table.sample[which], 1.0 - 2.0 * side
-    end, pace = np.empty(len(seen)), np.empty(len(seen))
+    end, slope = np.empty(len(seen)), np.empty(len(seen))  # expected sample; film px per sample there
     for k in np.unique(strip):
         mine = strip == k
         middle = to_film(sweeps[k], ScanPoints(line[mine], sample[mine]))
         end[mine] = to_scan(sweeps[k], FilmPoints(middle.x_mm + sign[mine] * arm_mm, middle.y_mm)).sample
         before, after = (to_film(sweeps[k], ScanPoints(line[mine], end[mine] + step)).x_mm for step in (-0.5, 0.5))
-        pace[mine] = (after - before) / px_mm
+        slope[mine] = (after - before) / px_mm
     expected = sign * (end - sample)
-    told = np.column_stack([which, sample, arm_mm / px_mm - expected - pace * (reach - expected), pace * sigma])
+    arms = np.column_stack([which, sample, arm_mm / px_mm - expected - slope * (reach - expected), slope * sigma])
     zero, value, information = np.zeros(len(seen)), np.zeros((len(seen), 2)), np.zeros((len(seen), 2, 2))
-    value[:, 0], information[:, 0, 0] = told[:, 2], 1 / (told[:, 3] ** 2 * _unlike(told))
+    value[:, 0], information[:, 0, 0] = arms[:, 2], 1 / (arms[:, 3] ** 2 * _variance_factor(arms))
     return Observations(
         kind=np.full(len(seen), ARM), a=strip, line_a=line, sample_a=np.minimum(sample, end), line_b=zero,
         sample_b=np.maximum(sample, end), value=value, information=information, mark=np.full(len(seen), -1),
@@ -102,18 +109,20 @@ def arm_observations(
     )  # fmt: skip
 
 
-def _unlike(told: Array) -> float:
-    """Factor (1 or more) on the variances of arms' ends that the two of one mark call for; `told` has a row an arm: its
-    mark, the mark's sample, what it tells, px, and its 1-sigma.
+def _variance_factor(arms: Array) -> float:
+    """Factor (1 or more) on the variances of arm ends, from the scatter of the differences between a mark's two arms.
 
-    Whatever the sweep's pace, a mark's arms are alike but for its bend, which marks at neighbouring samples have in
-    common, whatever their strips. How far a rough scene leads an end astray its window tells badly, by a few samples.
+    `arms` has a row per arm: its mark, the mark's sample, the observed value in px and its 1-sigma.
+
+    The sweep's slope changes both arms of a mark alike; its bend makes them differ, by nearly the same for marks at
+    neighbouring samples of any strips. The remaining scatter is error. It is needed because the few samples of a window
+    give a poor estimate of how far a rough scene displaces an arm's end.
     """
-    first = np.flatnonzero(told[1:, 0] == told[:-1, 0])
-    if first.size < FEWEST_ENDS:
+    first = np.flatnonzero(arms[1:, 0] == arms[:-1, 0])
+    if first.size < FEWEST_MARKS:
         return 1.0
-    first = first[np.argsort(told[first, 1], kind="stable")]
-    unlike, variance = told[first, 2] - told[first + 1, 2], told[first, 3] ** 2 + told[first + 1, 3] ** 2
-    squared = np.diff(unlike) ** 2 / (variance[1:] + variance[:-1])
-    most = (3 / MIDDLE_SIZE) ** 2 * np.median(squared)  # three sigma: the fit weighs down what lies farther out
+    first = first[np.argsort(arms[first, 1], kind="stable")]
+    difference, variance = arms[first, 2] - arms[first + 1, 2], arms[first, 3] ** 2 + arms[first + 1, 3] ** 2
+    squared = np.diff(difference) ** 2 / (variance[1:] + variance[:-1])
+    most = (3 / MIDDLE_SIZE) ** 2 * np.median(squared)  # 3 sigma: the fit gives less weight to values farther out
     return max(1.0, float(np.minimum(squared, most).mean()))

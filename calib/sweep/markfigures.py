@@ -1,4 +1,4 @@
-"""What a fitted mark's window says of the mark, compiled: which half arms are seen, how well the model holds."""
+"""Quality figures of a fitted mark, compiled: which half arms are visible, and how well the model fits its window."""
 
 from typing import Any, NamedTuple
 
@@ -12,21 +12,21 @@ from calib.sweep.cross import Sizes
 from calib.sweep.markmodel import Model, Pixels
 
 N_PARTS = 8  # half arms
-CELLS = (2, 3, 4)  # residuals may hang together within cells of any of these powers of two, px
-BY_CHANCE = 1.1  # ratio of variances that white noise may give
-COVERED = 0.05  # least coverage of a sample that tells how well the model holds
-GONE = 0.4  # a half arm with a smaller share of the contrast is not seen
-LEAST_PART = 0.3  # of a half arm's area that must carry signal
-PART_THERE, PART_GONE = 0.25, 0.2  # 1-sigma of a half arm's share of the contrast where it is there, and where not
-LOST = 0.1  # chance that a half arm is not there
-SHARES = 3.0  # from -1 to 2: what other things show for shares
+CELL_POWERS = (2, 3, 4)  # log2 of the cell sizes, px, within which residuals are tested for correlation
+CHANCE_RATIO = 1.1  # ratio of variances that white noise may reach by chance
+LEAST_COVERAGE = 0.05  # of a sample that counts in chi2 and misfit
+VISIBLE_SHARE = 0.4  # least share of the contrast of a visible half arm
+LEAST_AREA = 0.3  # of a half arm's area that must carry signal
+PRESENT_SIGMA, ABSENT_SIGMA = 0.25, 0.2  # 1-sigma of a half arm's share of the contrast if it is present, and if not
+ABSENT_CHANCE = 0.1  # probability that a half arm is absent
+SHARE_RANGE = 3.0  # width of the range of shares, -1 to 2, that anything other than a cross shows
 
 
 class MarkFigures(NamedTuple):
-    """Factors by which clumped residuals widen the place's variances, of line and of sample, and chi2, misfit,
-    contrast, rise of `MarkFit`."""
+    """Chi2, misfit, contrast and rise of `MarkFit`; `variance_factors`: factors on the place's variances of line and of
+    sample, for correlated residuals."""
 
-    clumping: tuple[float, float]
+    variance_factors: tuple[float, float]
     chi2: float
     misfit: float
     contrast: float
@@ -35,7 +35,7 @@ class MarkFigures(NamedTuple):
 
 @njit(cache=True, nogil=True)
 def part_of(model: Model, sizes: Sizes) -> NDArray[np.int64]:  # pragma: no cover
-    """Which half arm a sample belongs to, 0..7 (right, left, lower, upper; inner then outer), or -1."""
+    """The half arm (N,) that each sample belongs to, 0..7 (right, left, lower, upper; inner, then outer), or -1."""
     arm, width = sizes[0], 2.0 * sizes[1]
     out = np.full(model.u_mm.size, -1)
     for i in range(out.size):
@@ -51,8 +51,10 @@ def part_of(model: Model, sizes: Sizes) -> NDArray[np.int64]:  # pragma: no cove
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def visible_parts(pixels: Pixels, model: Model, sizes: Sizes, every: int) -> Array:  # pragma: no cover
-    """Share (8,) of the expected contrast found in each half arm; 0 where too little of it carries signal. One of
-    `every` so many samples is there."""
+    """Share (8,) of the fitted contrast that each half arm shows; 0 where too little of it carries signal.
+
+    `pixels` holds one of every `every` samples.
+    """
     part, part_sum = part_of(model, sizes), np.zeros((N_PARTS, 4))
     covered, square, most, product = part_sum[:, 0], part_sum[:, 1], part_sum[:, 2], part_sum[:, 3]
     for i in range(part.size):
@@ -66,43 +68,43 @@ def visible_parts(pixels: Pixels, model: Model, sizes: Sizes, every: int) -> Arr
             m, limit = model.mark_part[i], most[part[i]]
             product[part[i]] += m * min(max(m + model.residual[i], -limit), limit)
     # The film area that a sample stands for, from the spread of film places in the window.
-    area = every * _spread(model.u_mm) * _spread(model.v_mm) / (_spread(pixels.line) + 1) / (_spread(pixels.sample) + 1)
+    area = every * _extent(model.u_mm) * _extent(model.v_mm) / (_extent(pixels.line) + 1) / (_extent(pixels.sample) + 1)
     full = (sizes[0] - 2.0 * sizes[1]) * sizes[1]
     found = np.zeros(N_PARTS)
     for k in range(N_PARTS):
-        if covered[k] * area > LEAST_PART * full and square[k] > 0:
+        if covered[k] * area > LEAST_AREA * full and square[k] > 0:
             found[k] = product[k] / square[k]
     return found
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def likeness_of(parts: Array, contrast: float) -> float:  # pragma: no cover
-    """Log of how much likelier the shares (8,) of the contrast found in the half arms are a cross's, some arms of which
-    may be gone, than those of something else that the model lies across; half arms without signal say nothing.
+def log_likelihood_ratio(parts: Array, contrast: float) -> float:  # pragma: no cover
+    """Log likelihood ratio of a cross, possibly with missing half arms, against anything else, from the shares (8,).
 
-    A cross's arms are alike, so each share is looked at beside the middle one.
+    Half arms without signal (share 0) do not count. The arms of a cross have equal contrast, so each share is divided
+    by the median of the visible ones.
     """
-    middle = median_of(parts[parts > GONE])
+    middle = median_of(parts[parts > VISIBLE_SHARE])
     if not middle > 0.0:
         return -np.inf
     noise, total = np.sqrt(N_PARTS) / max(abs(contrast) * middle, 1e-9), 0.0
     for part in parts:
         if part != 0.0:
-            of_stroke = _normal(part / middle - 1.0, np.hypot(PART_THERE, noise))
-            of_scene = _normal(part / middle, np.hypot(PART_GONE, noise))
-            total += np.log(((1 - LOST) * of_stroke + LOST * of_scene) * SHARES + 1e-6)
+            of_stroke = _normal(part / middle - 1.0, np.hypot(PRESENT_SIGMA, noise))
+            of_scene = _normal(part / middle, np.hypot(ABSENT_SIGMA, noise))
+            total += np.log(((1 - ABSENT_CHANCE) * of_stroke + ABSENT_CHANCE * of_scene) * SHARE_RANGE + 1e-6)
     return total
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _normal(off: float, sigma: float) -> float:  # pragma: no cover
-    """Density of a normal distribution."""
+    """Probability density of a normal distribution at a distance `off` from its mean."""
     return np.exp(-0.5 * (off / sigma) ** 2) / (sigma * np.sqrt(2 * np.pi))
 
 
 @njit(cache=True, nogil=True)
-def _ends(values: NDArray[Any]) -> tuple[Any, Any]:  # pragma: no cover
-    """Smallest and largest."""
+def _limits(values: NDArray[Any]) -> tuple[Any, Any]:  # pragma: no cover
+    """Smallest and largest value."""
     least = greatest = values[0]
     for i in range(values.size):
         least, greatest = min(least, values[i]), max(greatest, values[i])
@@ -110,15 +112,15 @@ def _ends(values: NDArray[Any]) -> tuple[Any, Any]:  # pragma: no cover
 
 
 @njit(cache=True, nogil=True)
-def _spread(values: Array) -> float:  # pragma: no cover
-    """Largest less smallest."""
-    least, greatest = _ends(values)
+def _extent(values: Array) -> float:  # pragma: no cover
+    """Largest minus smallest value."""
+    least, greatest = _limits(values)
     return greatest - least
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def figures_of(pixels: Pixels, model: Model, weight: Array, gain: Array) -> MarkFigures:  # pragma: no cover
-    """The figures of a finished fit; `gain` (N, 2) is what a sample's residual moves the place by."""
+    """The figures of a finished fit; `gain` (N, 2) is the change of the place (line, sample) per unit of residual."""
     count, residual2, chi2, excess, rise2 = 0, 0.0, 0.0, 0.0, 0.0
     strength = agreed = level = area = 0.0
     for i in range(weight.size):
@@ -128,14 +130,14 @@ def figures_of(pixels: Pixels, model: Model, weight: Array, gain: Array) -> Mark
         agreed += weight[i] * m * (m + residual)
         level += weight[i] * c * m
         area += weight[i] * c * c
-        if c > COVERED and weight[i] > 0:
+        if c > LEAST_COVERAGE and weight[i] > 0:
             count += 1
             residual2, sigma2 = residual * residual, pixels.sigma[i] ** 2
             chi2 += residual2 / sigma2
             excess += residual2 - sigma2
             rise2 += m * m
     return MarkFigures(
-        _clumping(pixels, model, weight, gain),
+        _variance_factors(pixels, model, weight, gain),
         chi2 / count if count else np.inf,
         np.sqrt(max(excess, 0.0) / rise2) if rise2 > 0 else np.inf,
         agreed / np.sqrt(strength) if strength > 0 else 0.0,
@@ -144,11 +146,11 @@ def figures_of(pixels: Pixels, model: Model, weight: Array, gain: Array) -> Mark
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def yields_of(
+def place_per_curve(
     pixels: Pixels, model: Model, place: Array, flat: Array, curve: Array, gain: Array
 ) -> Array:  # pragma: no cover
-    """By how much a fitted place (line, sample) moves with each entry of `curve` (2, 2, 2), the sweep's own curvature
-    in the window: what the model's change there does to the residuals, times their `gain`."""
+    """Derivatives (2, 2, 2) of a fitted place (line, sample) by each entry of `curve` (2, 2), the sweep's curvature
+    over the window: the derivatives of the residuals, times their `gain`."""
     out, per_px = np.zeros((2, 2, 2)), flat + 2.0 * curve * place
     det = per_px[0, 0] * per_px[1, 1] - per_px[0, 1] * per_px[1, 0]
     for i in range(gain.shape[0]):
@@ -164,13 +166,14 @@ def yields_of(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> tuple[float, float]:  # pragma: no cover
-    """Factors by which residuals that hang together within cells widen the variances of line and sample; 1 for white
-    noise.
+def _variance_factors(
+    pixels: Pixels, model: Model, weight: Array, gain: Array
+) -> tuple[float, float]:  # pragma: no cover
+    """Factors on the variances of line and sample for residuals that are correlated within cells; 1 for white noise.
 
-    The place's error is a weighted sum of residuals; its variance from the sums over cells is set against that from
-    single samples, for each size of cells. Each way counts by itself: what lies along one stroke moves the place across
-    it only. Ratios that white noise gives by chance do not count.
+    The place's error is a weighted sum of residuals. For each size of cells, its variance estimated from the sums over
+    cells is divided by that expected for independent samples; the largest ratio counts, unless white noise may reach it
+    by chance. Line and sample are separate, because a disturbance along one stroke moves the place across it only.
     """
     expected = np.zeros(2)
     for i in range(weight.size):
@@ -178,8 +181,8 @@ def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> tuple
             for axis in range(2):
                 expected[axis] += gain[i, axis] ** 2 / max(weight[i], 1e-300)
     most = np.ones(2)
-    (first_row, last_row), (first_column, last_column) = _ends(pixels.row), _ends(pixels.column)
-    for power in CELLS:
+    (first_row, last_row), (first_column, last_column) = _limits(pixels.row), _limits(pixels.column)
+    for power in CELL_POWERS:
         n_rows, n_columns = ((last_row - first_row) >> power) + 1, ((last_column - first_column) >> power) + 1
         sums = np.zeros((n_rows, n_columns, 2))
         for i in range(weight.size):
@@ -191,6 +194,6 @@ def _clumping(pixels: Pixels, model: Model, weight: Array, gain: Array) -> tuple
             for row in range(n_rows):
                 for column in range(n_columns):
                     ratio += sums[row, column, axis] ** 2 / max(expected[axis], 1e-300)
-            if ratio > BY_CHANCE:
+            if ratio > CHANCE_RATIO:
                 most[axis] = max(most[axis], ratio)
     return most[0], most[1]

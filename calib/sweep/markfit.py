@@ -1,12 +1,13 @@
-"""One reseau mark's place in a strip to a small part of a pixel, with its covariance.
+"""Measures the place of one reseau mark in a strip to a fraction of a pixel, with its covariance.
 
-Model of a window: ``v = b (1 - g) + v0 g``, ``logit g = logit c + p``, with c the cross's coverage (`cross`), v0 the
-strokes' value, b the scene, and p a bend. It bends because the spot blurs light, while values are densities or the
-video's DN: half covered is not half way. Where the arms along x end is found: it tells how far samples lie apart, which
-the sweep may not know. b is a cubic tensor spline whose second differences have a prior variance estimated in each
-window (as in `adjust`): on flat ground b becomes a plane and the place reaches its Cramer-Rao bound; on rough ground
-its covariance says so. Gauss-Newton (`marksolve`), with weights that fall off for samples far from the model (rims,
-scratches, dropouts unnoticed); the model itself is trusted to a small part of the strokes' contrast along their edges.
+Model of a window: ``v = b (1 - g) + v0 g``, ``logit g = logit c + p``. c is the cross's coverage (`cross`), v0 the
+value of its strokes, b the scene, and p a bend. The bend is needed because the spot blurs light, while values are
+densities or DN: a half covered sample does not read half way. The lengths of the arms along x are fitted too, since
+they show the spacing of the samples, which the sweep may not know. b is a cubic tensor-product spline. Its second
+differences have a prior variance that is estimated in each window (as in `adjust`): on flat ground b becomes a plane
+and the place reaches its Cramer-Rao bound, on rough ground the covariance grows. The fit is Gauss-Newton (`marksolve`)
+with robust weights (for crater rims, scratches, unnoticed dropouts). Along the edges of the strokes the model has an
+error of its own, a small part of their contrast.
 """
 
 from dataclasses import dataclass
@@ -16,22 +17,22 @@ import numpy as np
 from calib.coordinates import Array
 from calib.sweep.cross import CrossShape
 from calib.sweep.markmodel import BEND, BLUR_X, BLUR_Y, LONGER_LEFT, LONGER_RIGHT, SAMPLE, STROKE
-from calib.sweep.marksolve import Found, Looked, Search, fit_samples
+from calib.sweep.marksolve import FitControl, WindowArrays, WindowFit, fit_samples
 from calib.sweep.scene import N_OWN, scene_spline
 
-BEND_SIGMA = 1.5  # of p in the model: half covered samples read 0.18 to 0.82 of the way to the stroke's value
-LONGER_SIGMA = 0.1  # of an arm's length along x over the stated one, by the sweeps that a window is looked at with
-RECENTRE_PX = 1.0  # a mark found farther from where it was looked for: its flanks are no longer those looked at
-THINNED = 3  # one of so many samples is looked at first: these do where a place need not be known better than they tell
+BEND_SIGMA = 1.5  # prior 1-sigma of p: half covered samples read 0.18 to 0.82 of the way to the strokes' value
+LONGER_SIGMA = 0.1  # prior 1-sigma of an arm's relative excess length along x, by the sweep given for the window
+RECENTRE_PX = 1.0  # a mark found farther from the expected place is fitted again, with the samples around its own place
+FIRST_EVERY = 3  # a first fit uses one of so many samples; it stands if its place is known well enough (`enough_px`)
 ARMS = slice(LONGER_RIGHT, LONGER_LEFT + 1)  # of the unknowns
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MarkWindow:
-    """A square piece of a strip, its middle sample at (line, sample) of the strip; sigma is inf without signal.
+    """A square piece of a strip with its middle sample at (line, sample) of the strip; sigma is inf without signal.
 
-    `to_film` (2, 2): film (x, y) mm per (line, sample) px at the middle, `curve` (2, 2): the same per px^2 (the sweep's
-    own curvature over the window); `guess`: where the mark should be, px from the middle.
+    `to_film` (2, 2): film (x, y) mm per (line, sample) px at the middle. `curve` (2, 2): the quadratic terms, mm per
+    px^2, of the sweep over the window. `guess`: the expected place (line, sample) of the mark, px from the middle.
     """
 
     line: int
@@ -45,20 +46,21 @@ class MarkWindow:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MarkFit:
-    """Place (line, sample) and covariance (2, 2) px^2; blurs (x, y) mm; `parts` (8,): visible share of each half arm.
+    """A fitted mark: place (line, sample) px with covariance (2, 2) px^2, and blurs (x, y) mm.
 
-    `curve` is that of the window and `yields` (2, 2, 2) by how much the place moves with each entry of it, px a mm per
-    px^2.
-    `rise` is the stroke's value less the scene's, `bend` (p in the model above) with `bend_sigma` says how values of
-    half covered samples lie between them. `contrast` is the strokes' rise over its 1-sigma, `misfit` the rms of what
-    the model leaves in and by the strokes beyond noise, in parts of their rise; `chi2` is reduced. `reach_px` (2,) is
-    how many samples the arms towards film +x and -x reach, with 1-sigma `reach_sigma`.
+    `curve`: that of the window; `place_per_curve` (2, 2, 2): the derivatives of the place by its entries, px per
+    (mm/px^2).
+    `rise`: strokes' value minus the scene's; `contrast`: rise over its 1-sigma.
+    `bend`: p of the model, with `bend_sigma`.
+    `chi2`: reduced; `misfit`: rms residual beyond noise in and beside the strokes, relative to their rise.
+    `parts` (8,): share of the contrast that each half arm shows.
+    `reach_px` (2,): lengths of the arms towards film +x and -x in samples, with 1-sigma `reach_sigma`.
     """
 
     place: Array
     cov: Array
     curve: Array
-    yields: Array
+    place_per_curve: Array
     blur_mm: Array
     chi2: float
     misfit: float
@@ -75,9 +77,11 @@ class MarkFit:
 
 @dataclass(frozen=True, slots=True)
 class FitPriors:
-    """1-sigma of what is known beforehand: place (px), tilts (radians), relative blur; the most iterations, and the
-    place's step (px) after which one more ends them; the place's 1-sigma (px) that is good enough if a part of the
-    samples give it."""
+    """Prior 1-sigma of the place (px), the tilts (radians) and the log of the blur, and when a fit ends.
+
+    It ends after `iterations`, or one iteration after a step of the place below `settled_px`. A fit to a part of the
+    samples is enough if the place's 1-sigma is below `enough_px`.
+    """
 
     place_px: float
     tilt: float
@@ -88,9 +92,9 @@ class FitPriors:
 
 
 def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFit | None:
-    """Fit the cross to a window; None where too little of the window carries signal, or nothing in it says where a
-    cross could be or how its strokes look."""
-    found = _fit_near(window, window.guess, shape, priors, THINNED) if priors.enough_px > 0 else None
+    """Fit the cross to a window; None if too few samples carry signal, or if they do not determine the place or the
+    strokes' value."""
+    found = _fit_near(window, window.guess, shape, priors, FIRST_EVERY) if priors.enough_px > 0 else None
     if found is None or not _sigma_px(found) < priors.enough_px:
         found = _fit_near(window, window.guess, shape, priors)
     if found is None:
@@ -98,13 +102,13 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
     line, sample = found.theta[:2].tolist()
     if max(abs(line - window.guess[0]), abs(sample - window.guess[1])) > RECENTRE_PX:
         found = _fit_near(window, (line, sample), shape, priors) or found
-    theta, cov, figures, wider = found.theta, found.cov, found.figures, np.sqrt(found.figures.clumping)
-    reach, pace = _reach(window, theta, shape.arm_mm)
+    theta, cov, figures, wider = found.theta, found.cov, found.figures, np.sqrt(found.figures.variance_factors)
+    reach, slope = _arm_lengths(window, theta, shape.arm_mm)
     return MarkFit(
         place=np.array([window.line, window.sample]) + theta[:2],
         cov=cov[:2, :2] * np.outer(wider, wider),
         curve=window.curve,
-        yields=found.yields,
+        place_per_curve=found.place_per_curve,
         blur_mm=np.array([shape.blur_x_mm, shape.blur_y_mm]) * np.exp(theta[BLUR_X : BLUR_Y + 1]),
         chi2=figures.chi2,
         misfit=figures.misfit,
@@ -116,32 +120,38 @@ def fit_mark(window: MarkWindow, shape: CrossShape, priors: FitPriors) -> MarkFi
         stroke_sigma=float(np.sqrt(cov[STROKE, STROKE])),
         parts=found.parts,
         reach_px=reach,
-        reach_sigma=np.sqrt(np.diagonal(cov)[ARMS]) * wider[1] * shape.arm_mm / pace,
+        reach_sigma=np.sqrt(np.diagonal(cov)[ARMS]) * wider[1] * shape.arm_mm / slope,
     )
 
 
-def _sigma_px(found: Found) -> float:
-    """1-sigma of a place along line or sample, whichever is known worse."""
-    return float(np.sqrt(max(found.cov[0, 0] * found.figures.clumping[0], found.cov[1, 1] * found.figures.clumping[1])))
+def _sigma_px(found: WindowFit) -> float:
+    """The larger 1-sigma of a place, of its line or its sample."""
+    return float(
+        np.sqrt(
+            max(
+                found.cov[0, 0] * found.figures.variance_factors[0], found.cov[1, 1] * found.figures.variance_factors[1]
+            )
+        )
+    )
 
 
-def _reach(window: MarkWindow, theta: Array, arm_mm: float) -> tuple[Array, Array]:
-    """How many samples (2,) the arms towards +x and -x reach by the window's sweep, and mm of film a sample there."""
+def _arm_lengths(window: MarkWindow, theta: Array, arm_mm: float) -> tuple[Array, Array]:
+    """Lengths (2,) of the arms towards +x and -x in samples, and film mm per sample (2,) at their ends."""
     mm, curve = arm_mm * (1 + theta[ARMS]) * np.array([1, -1]), window.curve[0, 1]
-    pace = window.to_film[0, 1] + 2 * curve * theta[SAMPLE]
-    pace_there = np.sqrt(np.maximum(pace**2 + 4 * curve * mm, (pace / 4) ** 2))
-    return np.abs(2 * mm / (pace + pace_there)), pace_there
+    slope = window.to_film[0, 1] + 2 * curve * theta[SAMPLE]
+    slope_at_end = np.sqrt(np.maximum(slope**2 + 4 * curve * mm, (slope / 4) ** 2))
+    return np.abs(2 * mm / (slope + slope_at_end)), slope_at_end
 
 
 def _fit_near(
     window: MarkWindow, place: tuple[float, float], shape: CrossShape, priors: FitPriors, every: int = 1
-) -> Found | None:
-    """Fit the cross to the samples about a place (line, sample) in a window, to one of `every` so many of them."""
+) -> WindowFit | None:
+    """Fit the cross to one of every `every` samples around a place (line, sample) of a window, px from its middle."""
     sizes = (shape.arm_mm, shape.width_mm / 2, shape.blur_x_mm, shape.blur_y_mm)
     sigma = [priors.place_px] * 2 + [priors.tilt] * 2 + [priors.blur] * 2 + [BEND_SIGMA]
     sigma += [LONGER_SIGMA] * 2 + [np.inf]
     start = np.concatenate([place, np.zeros(N_OWN - len(place))])
-    looked = Looked(window.values, window.sigma, window.to_film, window.curve)
-    search = Search(start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px)
-    found: Found | None = fit_samples(looked, sizes, scene_spline(window.values.shape[0] // 2), search, every)
-    return found
+    arrays = WindowArrays(window.values, window.sigma, window.to_film, window.curve)
+    control = FitControl(start, 1.0 / np.array(sigma) ** 2, priors.iterations, priors.settled_px)
+    fit: WindowFit | None = fit_samples(arrays, sizes, scene_spline(window.values.shape[0] // 2), control, every)
+    return fit

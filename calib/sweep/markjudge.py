@@ -1,4 +1,4 @@
-"""The table of the measured marks: the reason against each, if any, and its residual after the fit of the sweeps."""
+"""Makes the table of the measured marks: rejects bad ones by their own fits, and adds their residuals to the sweeps."""
 
 from collections.abc import Sequence
 
@@ -7,25 +7,28 @@ from numpy.typing import NDArray
 
 from calib.coordinates import FilmPoints, ScanPoints
 from calib.sweep.cross import CrossShape
-from calib.sweep.markfigures import GONE, likeness_of
+from calib.sweep.markfigures import VISIBLE_SHARE, log_likelihood_ratio
 from calib.sweep.markfit import MarkFit
 from calib.sweep.marks import LEAST_CONTRAST, Sought, under_other_sweeps
 from calib.sweep.model import StripSweep
 from calib.sweep.nominal import Nominal, departure_mm
 from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, OUTSIDE, MarkTable
 
-LEAST_PARTS = 4  # half arms seen, of 8
-MOST_MISFIT = 0.25  # rms left by the model in parts of the strokes' contrast, where chi-square is bad as well
-UNUSUAL = 2.0  # but no misfit is bad that is less than this many times the middle one: a rough scene spoils all
+LEAST_PARTS = 4  # visible half arms, of 8
+MOST_MISFIT = (
+    0.25  # rms residual beyond noise relative to the strokes' contrast; rejects if chi2 exceeds MOST_CHI2 too,
+)
+UNUSUAL = 2.0  # and the misfit this many times the median of all marks: a rough scene raises that of every mark
 MOST_CHI2 = 4.0
-LEAST_LIKE = 2.0  # log of how much likelier its half arms are a cross's than just anything's
-LEAST_INSIDE_PX = 2.0  # a stroke that the strip's edge cuts lengthwise says neither where it is nor how it is turned
+LEAST_LOG_RATIO = 2.0  # log likelihood ratio of a cross to anything else, by the half arms
+LEAST_INSIDE_PX = 2.0  # from the strip's edge: a stroke that the edge cuts lengthwise gives neither place nor tilt
 
 
 def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep]) -> MarkTable:
-    """The measured marks with the reason against each, if any; residuals are filled in after the fit of the sweeps.
+    """The table of the measured marks with the reason why each is used or rejected.
 
-    A mark whose window has too little signal gets its starting place, with infinite variance.
+    Residuals are NaN until the sweeps are fitted (`with_residuals`). A mark without a fit (too little signal) gets the
+    place where it was expected, with infinite variance.
     """
     n = len(fits)
     columns = {"line": sought.line.copy(), "sample": sought.sample.copy(), "chi2": np.full(n, np.inf),
@@ -51,36 +54,36 @@ def mark_table(sought: Sought, fits: Sequence[MarkFit | None], sweeps: Sequence[
 
 
 def _reason(fit: MarkFit | None, sweep: StripSweep) -> str:
-    """What the mark's own window says of it, whatever the model leaves there."""
+    """The reason by which a mark is used or rejected, from its own fit alone; the misfit is judged later."""
     if fit is None:
         return OUTSIDE
     line, sample = fit.place
     inside = min(line, sample, sweep.n_lines - 1 - line, sweep.n_samples - 1 - sample)
     if inside < LEAST_INSIDE_PX:
         return OUTSIDE
-    seen = fit.parts > GONE
+    seen = fit.parts > VISIBLE_SHARE
     if fit.contrast < LEAST_CONTRAST or seen.sum() < LEAST_PARTS or not (seen[:4].any() and seen[4:].any()):
         return NOT_SEEN
-    if likeness_of(fit.parts, fit.contrast) < LEAST_LIKE:
+    if log_likelihood_ratio(fit.parts, fit.contrast) < LEAST_LOG_RATIO:
         return NOT_SEEN
     return CUT if np.any(fit.parts == 0) else GOOD
 
 
 def used_marks(table: MarkTable) -> list[tuple[int, int]]:
-    """Strip and mark of those used, in the table's order."""
+    """(strip, mark) of the used marks, in the table's order."""
     return list(zip(table.strip[table.used].tolist(), table.mark[table.used].tolist(), strict=True))
 
 
 def reject(table: MarkTable, which: NDArray[np.bool_], reason: str) -> MarkTable:
-    """The table with some marks no longer used, for a reason."""
+    """The table with the marks of the mask `which` (N,) no longer used, for a reason."""
     reasons = tuple(reason if bad else old for bad, old in zip(which, table.reason, strict=True))
     return table.with_columns(used=table.used & ~which, reason=reasons)
 
 
-def with_bends(
+def with_places_under(
     table: MarkTable, fits: Sequence[MarkFit | None], sweeps: Sequence[StripSweep], shape: CrossShape
 ) -> MarkTable:
-    """The table of the given fits with the places that these sweeps give them."""
+    """The table with the places that the given fits would have under these sweeps (`under_other_sweeps`)."""
     line, sample = table.line.copy(), table.sample.copy()
     for i, fit in enumerate(under_other_sweeps(fits, table.strip, sweeps, shape)):
         if fit is not None:
@@ -89,7 +92,7 @@ def with_bends(
 
 
 def with_residuals(table: MarkTable, nominal: Nominal, sweeps: Sequence[StripSweep]) -> MarkTable:
-    """The table with film place less stated place, by the fitted and by the nominal sweeps."""
+    """The table with residuals, film place minus stated place in mm, by the fitted and by the nominal sweeps."""
     marks = nominal.frame.marks
     after, first = np.full((len(table), 2), np.nan), np.full((len(table), 2), np.nan)
     for k in np.unique(table.strip).tolist():

@@ -1,7 +1,7 @@
-"""The model of a reseau mark's window at some unknowns, sample by sample, compiled: residuals, derivatives, weights.
+"""Evaluates the model of a reseau mark's window at each sample, compiled: residuals, derivatives and weights.
 
-The model is described in `markfit`. Unknowns `theta` are line, sample, two tilts, two log blurs, bend, by what
-part the arms towards +x and -x are longer than stated, stroke value: in the order of their numbers below.
+The model is described in `markfit`. The unknowns `theta` are line, sample, two tilts, two log blurs, bend, the relative
+excess lengths of the arms towards +x and -x, and the strokes' value, in the order of the indices below.
 """
 
 from typing import NamedTuple
@@ -16,17 +16,17 @@ from calib.sweep.cross import Sizes, cover, is_bare
 from calib.sweep.scene import N_OWN, N_TERMS, RESIDUAL, SCENE
 
 LINE, SAMPLE, TILT_U, TILT_V, BLUR_X, BLUR_Y, BEND, LONGER_RIGHT, LONGER_LEFT, STROKE = range(10)
-MOST_LONGER = 0.5  # by which an arm may differ from the stated length
-TRIM = 3.0  # residuals beyond this many sigma lose weight
-FLANK_BLURS = 8.0  # spot radii looked at beside the strokes: nearer, look-alikes fit; farther, the scene is known worse
-LEAST_FLANK_PX = 3.0  # and at least so much
-EDGE_TRUST = 0.05  # 1-sigma of the model at a stroke's edge, in parts of its contrast
-MOST_BEND = 6.0
+MOST_LONGER = 0.5  # greatest relative difference of an arm from the stated length
+TRIM = 3.0  # sigma beyond which residuals lose weight
+FLANK_BLURS = 8.0  # width, in spot radii, of the film used beside the strokes: with less, look-alikes fit; with more,
+LEAST_FLANK_PX = 3.0  # the spline describes the scene less well. At least this many px
+EDGE_TRUST = 0.05  # 1-sigma of the model's error at a stroke's edge, relative to the contrast
+MOST_BEND = 6.0  # limit of the bend p, against overflow
 
 
 class Pixels(NamedTuple):
-    """The window's samples that take part, (N,) each, in order of row and column: offsets from its middle, row and
-    column in it, values and 1-sigma."""
+    """The window's samples that are used, (N,) each, sorted by row and column: offsets from the window's middle, row
+    and column in the window, values and 1-sigma."""
 
     line: Array
     sample: Array
@@ -37,8 +37,9 @@ class Pixels(NamedTuple):
 
 
 class Model(NamedTuple):
-    """The model at some unknowns: each sample's `terms` (N, N_TERMS) (`scene`); the residual (N,); the strokes' part,
-    what is covered (N,); film places (u, v) from the centre."""
+    """The model at given unknowns, for N samples: `terms` (N, N_TERMS), derivatives and residual as described in
+    `scene`; `residual` (N,); `mark_part` (N,), the strokes' contribution to the value; `covered` (N,), the coverage
+    after the bend; film places (u, v) mm (N,) from the mark's centre."""
 
     terms: Array
     residual: Array
@@ -52,9 +53,12 @@ class Model(NamedTuple):
 def pixels_near(
     values: Array, sigma: Array, place: tuple[float, float], steps: tuple[float, float], sizes: Sizes, every: int
 ) -> tuple[Pixels, int]:  # pragma: no cover
-    """Samples with signal in the strokes or in the flank beside them, a box around the cross's ends included; and how
-    many there would be if all carried some. `steps`: film mm per sample and per line. One of `every` so many samples of
-    a line, from another place in each line, so that all distances across a stroke are seen."""
+    """The samples with signal in the strokes or in the flanks beside and beyond them, and the number there would be if
+    all samples had signal.
+
+    `steps`: film mm per sample and per line. Only one of every `every` samples of a line is taken, with an offset that
+    changes from line to line, so that all distances from a stroke occur.
+    """
     half = values.shape[0] // 2
     flank_s = max(FLANK_BLURS * sizes[2] / steps[0], LEAST_FLANK_PX)
     flank_l = max(FLANK_BLURS * sizes[3] / steps[1], LEAST_FLANK_PX)
@@ -81,7 +85,7 @@ def pixels_near(
 
 @njit(cache=True, nogil=True)
 def empty_model(n: int) -> Model:  # pragma: no cover
-    """Room for the model at n samples."""
+    """Buffers for the model at n samples."""
     return Model(np.zeros((n, N_TERMS)), np.empty(n), np.empty(n), np.empty(n), np.empty(n), np.empty(n))
 
 
@@ -89,8 +93,11 @@ def empty_model(n: int) -> Model:  # pragma: no cover
 def evaluate(
     pixels: Pixels, theta: Array, ground: Array, flat: Array, curve: Array, sizes: Sizes, across: Array, out: Model
 ) -> None:  # pragma: no cover
-    """Fill the model at `theta` over the ground (N,), of which `across` are the values of the scene's spline by column
-    of the window; `flat`, `curve` as in `markfit.MarkWindow`."""
+    """Fill the model at `theta`.
+
+    `ground` (N,) is the scene at the samples, `across` (columns, 4) the values of its splines by column of the window;
+    `flat` is `to_film` of `markfit.MarkWindow`, `curve` as there.
+    """
     blurred = (sizes[0], sizes[1], sizes[2] * np.exp(theta[BLUR_X]), sizes[3] * np.exp(theta[BLUR_Y]))
     tilts, longer = (theta[TILT_U], theta[TILT_V]), (theta[LONGER_RIGHT], theta[LONGER_LEFT])
     bend = np.exp(min(max(theta[BEND], -MOST_BEND), MOST_BEND))
@@ -129,7 +136,10 @@ def evaluate(
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def weigh(pixels: Pixels, model: Model, lost: NDArray[np.bool_], out: Array) -> None:  # pragma: no cover
-    """Weights from noise, from the model's own trust at the strokes' edges, and from how far a residual lies out."""
+    """Fill robust weights (N,) from the noise and the model's error at the strokes' edges; 0 for `lost` samples.
+
+    Variances are raised by a common factor if the median of the residuals exceeds them.
+    """
     strongest, sizes = 0.0, np.empty(lost.size, np.float32)
     for i in range(lost.size):
         strongest = max(strongest, abs(model.mark_part[i]))

@@ -1,4 +1,4 @@
-"""Measures the reseau's marks in all strips, each in its window, and adapts the results to better sweeps."""
+"""Measures the reseau marks of all strips, each in its window, and corrects the measured places for better sweeps."""
 
 import math
 from collections.abc import Sequence
@@ -17,25 +17,27 @@ from calib.sweep.model import StripSweep, to_scan
 from calib.sweep.nominal import marks_in_reach
 from calib.sweep.tables import ReadWindow
 
-FIRST_BLUR_PX = 0.8
-BLUR_MARKS, OF_STRIP = 24, 2  # so many marks, or so many of each strip, tell the blur
-MOST_CHANCE = 0.05  # healthy strips of a frame whose marks may all be so by chance: over a rough scene one in seven is
-SOFT = 1.5  # times as blurred as most is a strip that was read out of focus (healthy ones differ by a tenth)
-LEAST_CONTRAST = 7.0  # of the strokes over its 1-sigma
-CLEAR_CONTRAST, CLEAR_PART = 35.0, 0.6  # that, and the least visible share of a half arm, of marks that tell the blur
-# What is known of a mark before it is fitted: candidates and sweeps put it within a few px; the strokes are the less
-# askew, the more is known of the sweep; the blur is known once some marks have told it. A first look, which another
-# follows, asks for places to 0.3 px only.
+FIRST_BLUR_PX = 0.8  # rms radius of the spot, assumed until it is measured
+BLUR_MARKS, OF_STRIP = 24, 2  # marks in all, or in each strip if that is more, from which the blur is estimated
+# A strip was read out of focus if all its marks are SOFT times as blurred as the median. Healthy strips differ by a
+# tenth, but over a rough scene one mark in seven looks as soft.
+SOFT = 1.5
+MOST_CHANCE = 0.05  # expected number of healthy strips per frame whose marks are all as soft by chance
+LEAST_CONTRAST = 7.0  # of the strokes, in its 1-sigma
+CLEAR_CONTRAST, CLEAR_PART = 35.0, 0.6  # the same, and least share of each half arm, of marks used for the blur
+# Priors of a mark's unknowns. Candidates and sweeps give the place to a few px; the tilt is the smaller, the better the
+# sweep is known; the blur is known after some marks were fitted with a free one. The first look is followed by a second
+# one, so it needs places to 0.3 px only.
 PRIORS = FitPriors(place_px=4.0, tilt=0.005, blur=1e-3, iterations=12)
 BLUR_PRIORS = replace(PRIORS, tilt=0.02, blur=0.5)
 FIRST_PRIORS = replace(PRIORS, tilt=0.01, iterations=9, settled_px=0.3, enough_px=0.3)
-BENT_PX = 0.3  # bends of a mark's arms against its centre up to here move the place in proportion, to a fifth of sigma
-MARGIN_PX = 10
+BENT_PX = 0.3  # change of an arm's end against the centre up to which the place changes linearly, to a fifth of sigma
+MARGIN_PX = 10  # of a window beyond the arms
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sought:
-    """Marks to be measured, (N,) each: strip, index of the mark, and the place (line, sample) to start from."""
+    """Marks to measure, (N,) each: strip, index of the mark, and its expected place (line, sample)."""
 
     strip: NDArray[np.int64]
     mark: NDArray[np.int64]
@@ -48,7 +50,7 @@ class Sought:
 
 
 def expected_marks(frame: Frame, sweeps: Sequence[StripSweep]) -> Sought:
-    """Every mark that the sweeps put into a strip."""
+    """All marks that lie in a strip by the sweeps, or up to 2 px outside."""
     rows = []
     for k, sweep in enumerate(sweeps):
         marks = marks_in_reach(sweep, frame.marks, frame.film.reseau.arm_mm)
@@ -60,7 +62,7 @@ def expected_marks(frame: Frame, sweeps: Sequence[StripSweep]) -> Sought:
 
 
 def first_shape(frame: Frame) -> CrossShape:
-    """The cross with an assumed spot."""
+    """The cross by the description, with an assumed spot."""
     blur = FIRST_BLUR_PX * np.array([frame.scan.sample_mm, frame.scan.line_mm])
     return CrossShape(frame.film.reseau.arm_mm, frame.film.reseau.width_mm, float(blur[0]), float(blur[1]))
 
@@ -68,9 +70,11 @@ def first_shape(frame: Frame) -> CrossShape:
 def estimate_blur(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], sought: Sought, shape: CrossShape, threads: int
 ) -> tuple[CrossShape, Array]:
-    """The shape with the spot's rms radius that the given marks show: the median over those that fit well; and by how
-    much, rms radius x and y in mm (K, 2), the marks of single strips are blurred beyond it; 0 where not clearly so, or
-    where so many marks of other strips look no sharper that all of one strip's may by chance."""
+    """The shape with the spot's rms radius, the median of the marks that fit well; and the excess blur of each strip.
+
+    The excess is an rms radius (K, 2) in x and y, mm. It is 0 unless all marks of a strip are clearly softer, and so
+    few marks of other strips are as soft that this is no chance.
+    """
     fits = measure(read, sweeps, sought, shape, BLUR_PRIORS, threads)
     clear = [f is not None and f.contrast > CLEAR_CONTRAST and bool(np.all(f.parts > CLEAR_PART)) for f in fits]
     soft = np.zeros((len(sweeps), 2))
@@ -96,8 +100,7 @@ def measure(
     priors: FitPriors,
     threads: int,
 ) -> list[MarkFit | None]:
-    """Fit each sought mark in its window; None where the window carries too little signal."""
-
+    """Fit each sought mark in its window; None for those without enough signal."""
     flat, curve = _slopes(sweeps, sought.strip, np.column_stack([sought.line, sought.sample]), shape)
 
     def fit(i: int) -> MarkFit | None:
@@ -111,7 +114,10 @@ def measure(
 def _window(
     read: ReadWindow, sweep: StripSweep, place: tuple[float, float], half: int, flat: Array, curve: Array
 ) -> MarkWindow | None:
-    """The square window around a place, padded with samples without signal beyond the strip; None if outside it."""
+    """The square window of half width `half` px around a place; None if all of it lies outside the strip.
+
+    Samples beyond the strip and bad ones have value 0 and infinite sigma.
+    """
     at_l, at_s = round(place[0]), round(place[1])
     low, high = max(at_l - half, 0), min(at_l + half + 1, sweep.n_lines)
     left, right = max(at_s - half, 0), min(at_s + half + 1, sweep.n_samples)
@@ -129,8 +135,8 @@ def _window(
 def _slopes(
     sweeps: Sequence[StripSweep], strips: NDArray[np.int64], places: Array, shape: CrossShape
 ) -> tuple[Array, Array]:
-    """Film (x, y) mm per (line, sample) px, (N, 2, 2), and per px^2, of the parabolas through the tables over the
-    windows of marks at places (N, 2) in some strips."""
+    """Slopes (N, 2, 2) of film (x, y) by (line, sample), mm/px, and quadratic terms (N, 2, 2), mm/px^2, of the sweeps
+    over the windows at places (N, 2) in strips (N,): of parabolas through three entries of each table."""
     flat, curve = np.empty((len(places), 2, 2)), np.empty((len(places), 2, 2))
     for k in np.unique(strips).tolist():
         sweep, mine = sweeps[k], np.flatnonzero(strips == k)
@@ -150,14 +156,16 @@ def _slopes(
 def under_other_sweeps(
     fits: Sequence[MarkFit | None], strips: NDArray[np.int64], sweeps: Sequence[StripSweep], shape: CrossShape
 ) -> list[MarkFit | None]:
-    """Fits of marks in some strips as they would be with other sweeps, which bend the marks' arms otherwise; None where
-    there is no fit, or one bent by so much that it must be made again."""
+    """The fits of marks in `strips` (N,) as they would be with other sweeps, whose curvature over the windows differs.
+
+    None where there is no fit, or where the change is too large to be linear: these must be measured again.
+    """
     there = [i for i, fit in enumerate(fits) if fit is not None]
     some = [fit for fit in fits if fit is not None]
     place = np.array([fit.place for fit in some]).reshape(-1, 2)
     flat, curve = _slopes(sweeps, strips[there], place, shape)
     change = curve - np.array([fit.curve for fit in some]).reshape(-1, 2, 2)
-    place += np.einsum("nijk,njk->ni", np.array([fit.yields for fit in some]).reshape(-1, 2, 2, 2), change)
+    place += np.einsum("nijk,njk->ni", np.array([fit.place_per_curve for fit in some]).reshape(-1, 2, 2, 2), change)
     steps = np.abs(np.column_stack([flat[:, 1, 0], flat[:, 0, 1]]))
     bent_px = np.max(np.abs(change).max(axis=1) * (shape.arm_mm / steps) ** 2 / steps, axis=1)
     bent: list[MarkFit | None] = [None] * len(fits)
@@ -167,13 +175,13 @@ def under_other_sweeps(
 
 
 def _half_window(sweep: StripSweep, shape: CrossShape) -> int:
-    """Half the side of a mark's window, px."""
+    """Half width of a mark's window, px."""
     across_mm, along_mm = sweep.x_sample_mm[-1] - sweep.x_sample_mm[0], abs(sweep.y_line_mm[-1] - sweep.y_line_mm[0])
     return math.ceil(shape.arm_mm / min(across_mm / sweep.n_samples, along_mm / sweep.n_lines)) + MARGIN_PX
 
 
 def mixing(fits: Sequence[MarkFit | None], used: NDArray[np.bool_]) -> float:
-    """The power of the light that half covered samples average, as the used marks show it (windows of density)."""
+    """The power of light that a sample averages, from the bends of the used marks; their windows hold density."""
     some = [fit for fit, use in zip(fits, used, strict=True) if use and fit is not None]
     columns = np.array([(fit.rise, fit.bend, fit.bend_sigma) for fit in some]).reshape(-1, 3)
     return mixing_exponent(*columns.T)

@@ -1,8 +1,8 @@
-"""Where each scan sample of one strip lies on the film: the value type of the sweep stage, and its use both ways.
+"""Defines the sweep of a strip, the film place of each of its scan samples, and the conversions between both.
 
 The model is separable, ``x = x_sample_mm[s] + x_line_mm[l]``, ``y = y_line_mm[l] + y_sample_mm[s]``: the sweep across
-the strip is the same on every line but for a shift, and a strip's slow motion is the same for all its samples but for
-the skew. Between the tables' entries both ways interpolate linearly, beyond them they extrapolate linearly.
+the strip is the same on every line except for a shift, and a strip's slow motion is the same for all its samples except
+for the skew. Both conversions interpolate the tables linearly and extrapolate them linearly.
 """
 
 from __future__ import annotations
@@ -19,18 +19,21 @@ if TYPE_CHECKING:
     from calib.frame.description import Scan
     from calib.frame.frame import StripRaster
 
-COUPLING_LIMIT = 0.5  # how far one axis may leak into the other, in steps: the inverse stays a contraction
-TURNS = 60  # at most, in which the two axes are inverted in turn,
-SETTLED = 1e-12  # until the line changes by no more than this part of it
+COUPLING_LIMIT = 0.5  # product of the slopes of one axis by the other's index, in steps: the inverse converges
+ITERATIONS = 60  # at most, each of which inverts both axes,
+SETTLED = 1e-12  # until the line's relative change is no larger
 
 
 @dataclass(frozen=True, slots=True, weakref_slot=True, eq=False)
 class StripSweep:
-    """Film millimetres of one strip's samples, in raster line order.
+    """Film places of one strip's samples in mm, in raster line order.
 
     `x_sample_mm`, `y_sample_mm` have shape (n_samples,); `x_line_mm`, `y_line_mm` and the 1-sigma uncertainties
     `sigma_x_mm`, `sigma_y_mm` of a line's film position have shape (n_lines,). `y_line_mm` falls in a reversed strip.
-    Tables are copied, but for those of another sweep, which cannot be written.
+    Tables are copied and made read-only; those of another sweep, already read-only, are shared.
+
+    Raises:
+        ValueError: tables of wrong shape, not monotonic, or with too much coupling of the axes.
     """
 
     x_sample_mm: Array
@@ -42,7 +45,7 @@ class StripSweep:
 
     def __post_init__(self) -> None:
         for field in fields(self):
-            table = _unwritable(getattr(self, field.name))
+            table = _read_only_table(getattr(self, field.name))
             expected = len(self.x_sample_mm) if field.name.endswith("sample_mm") else len(self.y_line_mm)
             if table.shape != (expected,) or expected < 2:
                 raise ValueError(f"{field.name} must have shape ({expected},), two or more, not {table.shape}")
@@ -67,8 +70,8 @@ class StripSweep:
         return self.x_sample_mm.size
 
 
-def _unwritable(values: Array) -> Array:
-    """A locked table of float64: a copy, or the values themselves where they own their memory and are locked."""
+def _read_only_table(values: Array) -> Array:
+    """A read-only float64 table: a copy, or the values themselves if they own their memory and are read-only."""
     if (
         isinstance(values, np.ndarray)
         and values.dtype == np.float64
@@ -82,7 +85,7 @@ def _unwritable(values: Array) -> Array:
 
 
 def nominal_sweep(scan: Scan, strip: StripRaster) -> StripSweep:
-    """The sweep that the description of the scan promises: linear, and as uncertain as its tolerance (in mm)."""
+    """The sweep by the description of the scan: linear, with the tolerance as 1-sigma (mm)."""
     line = np.arange(strip.n_lines, dtype=np.float64)
     sample = np.arange(strip.n_samples, dtype=np.float64)
     from_first = line[::-1] if strip.is_reversed else line
@@ -99,7 +102,7 @@ def nominal_sweep(scan: Scan, strip: StripRaster) -> StripSweep:
 
 
 def to_film(sweep: StripSweep, points: ScanPoints) -> FilmPoints:
-    """Film millimetres of fractional (line, sample) places; they broadcast, and may lie outside the strip."""
+    """Film places (mm) of fractional (line, sample) places, which broadcast and may lie outside the strip."""
     line, sample = np.asarray(points.line, np.float64), np.asarray(points.sample, np.float64)
     return FilmPoints(
         x_mm=_at(sweep.x_sample_mm, sample) + _at(sweep.x_line_mm, line),
@@ -108,32 +111,32 @@ def to_film(sweep: StripSweep, points: ScanPoints) -> FilmPoints:
 
 
 def to_scan(sweep: StripSweep, points: FilmPoints) -> ScanPoints:
-    """Fractional (line, sample) of film places: the inverse of `to_film` to 1e-9 px, anywhere on the film.
+    """Fractional (line, sample) of film places (mm): the inverse of `to_film` to 1e-9 px, anywhere on the film.
 
-    The two axes leak into each other by no more than `COUPLING_LIMIT`, so inverting them in turn converges at least
-    geometrically; with the slow motions of a real strip it takes three or four turns.
+    The axes are inverted alternately. This converges at least geometrically because their coupling is limited by
+    `COUPLING_LIMIT`; with the slow motions of a real strip it takes three or four iterations.
     """
     x_mm, y_mm = np.broadcast_arrays(np.asarray(points.x_mm, np.float64), np.asarray(points.y_mm, np.float64))
     tables = sweep.x_sample_mm, sweep.x_line_mm, sweep.y_line_mm, sweep.y_sample_mm
-    line, sample = _inverted(*tables, _to_read(x_mm.ravel()), _to_read(y_mm.ravel()))
+    line, sample = _inverted(*tables, _read_only(x_mm.ravel()), _read_only(y_mm.ravel()))
     return ScanPoints(line=line.reshape(x_mm.shape), sample=sample.reshape(x_mm.shape))
 
 
-def _to_read(values: Array) -> Array:
-    """The same values not to be written to: what is sometimes so would be compiled for twice."""
+def _read_only(values: Array) -> Array:
+    """A read-only view, always, because numba compiles a function separately for writable and read-only arrays."""
     view = values.view()
     view.flags.writeable = False
     return view
 
 
 def _at(table: Array, index: Array) -> Array:
-    """Values of a table at fractional indices, linear between and beyond its entries."""
+    """Values of a table at fractional indices, interpolated and extrapolated linearly."""
     return np.asarray(_values(table, index.ravel()).reshape(index.shape))
 
 
 @njit(cache=True, nogil=True, inline="always")
 def _step_before(index, size):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The entry of a table from which its line at a fractional index goes on; some entry where that is not finite."""
+    """Index of the table entry before a fractional index, 0 .. size - 2; any of these if the index is not finite."""
     if not index >= 1.0:
         return 0
     return int(index) if index < size - 2 else size - 2
@@ -141,7 +144,7 @@ def _step_before(index, size):  # type: ignore[no-untyped-def]  # pragma: no cov
 
 @njit(cache=True, nogil=True, inline="always")
 def _value(table, index):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """A table's value at a fractional index, linear between and beyond its entries."""
+    """A table's value at a fractional index, interpolated and extrapolated linearly."""
     low = _step_before(index, table.size)
     return table[low] + (index - low) * (table[low + 1] - table[low])
 
@@ -157,7 +160,8 @@ def _values(table, index):  # type: ignore[no-untyped-def]  # pragma: no cover
 
 @njit(cache=True, nogil=True, inline="always")
 def _index_of(table, sign, value, near):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fractional index at which `sign` times a table, which rises, takes a value, looked for from an index near it."""
+    """Fractional index at which `sign` times a table, which rises, has a value; a linear search from the index
+    `near`."""
     low = _step_before(near, table.size)
     while low < table.size - 2 and sign * table[low + 1] <= value:
         low += 1
@@ -168,8 +172,8 @@ def _index_of(table, sign, value, near):  # type: ignore[no-untyped-def]  # prag
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _guess(table, value):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Fractional index at which a table takes a value, by two secants: one over all of it and one from there."""
+def _first_index(table, value):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """Approximate fractional index at which a table has a value: by the secant over all of it, corrected once."""
     last = table.size - 1
     index = (value - table[0]) / (table[last] - table[0]) * last
     inside = min(max(index, 0.0), float(last))
@@ -184,9 +188,9 @@ def _inverted(x_sample, x_line, y_line, y_sample, x_mm, y_mm):  # type: ignore[n
     for n in range(x_mm.size):
         s = (x_sample.size - 1) / 2
         aim = y_mm[n] - _value(y_sample, s)
-        at = _index_of(y_line, sign, sign * aim, _guess(y_line, aim))
-        s = _guess(x_sample, x_mm[n] - _value(x_line, at))
-        for _ in range(TURNS):
+        at = _index_of(y_line, sign, sign * aim, _first_index(y_line, aim))
+        s = _first_index(x_sample, x_mm[n] - _value(x_line, at))
+        for _ in range(ITERATIONS):
             s = _index_of(x_sample, 1.0, x_mm[n] - _value(x_line, at), s)
             before, at = at, _index_of(y_line, sign, sign * (y_mm[n] - _value(y_sample, s)), at)
             if abs(at - before) <= SETTLED * (1.0 + abs(at)):

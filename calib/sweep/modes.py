@@ -1,10 +1,11 @@
 """Smooth random functions of one scan axis as sums of modes with independent coefficients of equal prior variance.
 
-The prior is a stationary Gaussian process with a covariance of Matern's family of half-integer order: `order` times
-differentiable, correlated over `reach` of the axis. Its straight-line part is taken out (the sweep has unknowns of its
-own for that); what is left is expanded in the eigenfunctions of its covariance, strongest first, each times the root
-of its eigenvalue, so that all coefficients are ~ N(0, tau^2). They are scaled so that tau is the function's prior rms
-departure from a straight line. (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eqs. 4.9, 4.16.)
+The prior is a stationary Gaussian process with a Matern covariance of half-integer order: `order` times differentiable,
+correlated over the fraction `reach` of the axis. Its straight-line part is removed, because the sweep has unknowns of
+its own for that. The rest is expanded in the eigenfunctions of its covariance, strongest first, each times the square
+root of its eigenvalue, so that all coefficients are ~ N(0, tau^2). They are scaled so that tau is the function's prior
+rms departure from a straight line. (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eqs. 4.9,
+4.16.)
 """
 
 import math
@@ -18,19 +19,19 @@ from scipy.linalg import solve_banded, toeplitz
 from calib.coordinates import Array
 from calib.sweep.rows import spline_values, spline_weights
 
-FEWEST_POINTS, POINTS_A_MODE = 40, 2  # at which the covariance is expanded; between them the modes are cubic splines
-FAINTEST = 1e-8  # of the strongest mode's variance: weaker ones are left out
+FEWEST_POINTS, POINTS_A_MODE = 40, 2  # of the grid on which the covariance is expanded; modes are cubic splines between
+FAINTEST = 1e-8  # variance relative to that of the strongest mode, below which modes are left out
 
 
 @dataclass(frozen=True, slots=True)
 class Kernel:
-    """How often a random function can be differentiated, and the length it is correlated over in parts of its axis."""
+    """How often a random function can be differentiated, and its correlation length as a fraction of the axis."""
 
     order: int
     reach: float
 
     def correlation(self, distance: Array) -> Array:
-        """Correlation of values `distance` (parts of the axis) from each other."""
+        """Correlation of values at a `distance` from each other, in fractions of the axis."""
         p = self.order
         r = np.sqrt(2 * p + 1) * np.abs(distance) / self.reach
         terms = [math.comb(p, i) * math.factorial(p + i) / math.factorial(2 * p) for i in range(p + 1)]
@@ -55,7 +56,7 @@ class SmoothModes:
         return len(self.coefficients) - 2
 
     def at(self, index: Array) -> Array:
-        """The modes at fractional indices (N,) as an (N, n_modes) array, going on straight beyond the ends."""
+        """The modes at fractional indices (N,), an (N, n_modes) array; straight lines beyond the ends."""
         cell, weight = spline_weights(self.length, self.points, np.asarray(index, np.float64))
         return np.asarray(spline_values(cell, weight, self.coefficients))
 
@@ -64,7 +65,7 @@ class SmoothModes:
 def smooth_modes(length: int, most: int, kernel: Kernel) -> SmoothModes:
     """The strongest modes, at most `most`, of a random function on indices 0 .. length-1.
 
-    Sums over the grid stand for integrals over the axis (the trapezoidal rule), so that modes do not depend on it.
+    Sums over the grid are integrals over the axis by the trapezoidal rule, so the modes do not depend on the grid.
     """
     grid = np.linspace(0.0, 1.0, min(length, FEWEST_POINTS + POINTS_A_MODE * most))
     root = np.ones(grid.size)
@@ -80,8 +81,8 @@ def smooth_modes(length: int, most: int, kernel: Kernel) -> SmoothModes:
 
 
 def _strongest(matrix: Array, count: int) -> tuple[Array, Array]:
-    """The greatest `count` eigenvalues and their vectors (n, count) of a symmetric matrix that stays the same when its
-    axis is turned round: each vector is even or odd, and each kind is found in half the axis."""
+    """The greatest `count` eigenvalues and eigenvectors (n, count) of a symmetric matrix that is also symmetric under
+    reversal of its axis: each eigenvector is even or odd, and each kind is found on half of the axis."""
     n = len(matrix)
     half = n // 2
     near, far = matrix[:half, :half], matrix[:half, ::-1][:, :half]
@@ -101,9 +102,9 @@ def _strongest(matrix: Array, count: int) -> tuple[Array, Array]:
 
 
 def _spline_coefficients(values: Array) -> Array:
-    """B-spline coefficients (n + 2, m) of the cubic splines (not-a-knot) through values (n, m) a step apart.
+    """B-spline coefficients (n + 2, m) of the cubic splines (not-a-knot) through values (n, m) at unit steps.
 
-    Value and slope at a knot are (c0 + 4 c1 + c2) / 6 and (c2 - c0) / 2 of the three coefficients about it.
+    Value and slope at a knot are (c0 + 4 c1 + c2) / 6 and (c2 - c0) / 2 of the three coefficients around it.
     """
     n = len(values)
     curves = CubicSpline(np.arange(n), values)

@@ -1,5 +1,4 @@
-"""Departures of film places from the nominal ones in px, the unit of the sweep fit; and conversion of a fit to
-sweeps."""
+"""Converts between the sweep fit, which works in departures from nominal places in px, and sweeps as tables in mm."""
 
 from dataclasses import dataclass, replace
 
@@ -17,15 +16,15 @@ from calib.sweep.model import StripSweep, nominal_sweep, to_film
 from calib.sweep.normals import place_values
 from calib.sweep.rows import spline_values
 
-MOST_STRETCH = 2.0  # of the mean spacing of lines or samples over the stated one, or the other way round
-SIGMA_EVERY = 16  # lines from one line whose uncertainty is computed to the next; between them it is interpolated
-NEARLY_STILL = 0.4  # of the stated step from sample to sample: no sweep is that uneven
-FLATTEST = 1e-9  # of the product of an information's two entries: below, its determinant is not trusted
+MOST_STRETCH = 2.0  # greatest ratio of the mean spacing of lines or samples to the stated one, or its inverse
+SIGMA_EVERY = 16  # the uncertainty is computed on one line of so many and interpolated between
+NEARLY_STILL = 0.4  # of the stated step from sample to sample: no real sweep has a smaller one
+LEAST_DETERMINANT = 1e-9  # of an information matrix over the product of its diagonal: below, it counts as singular
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Nominal:
-    """A frame, its strips' nominal sweeps, and what one px is in film mm along (x, y)."""
+    """A frame, its strips' nominal sweeps, and the size of one px on the film in (x, y), mm."""
 
     frame: Frame
     sweeps: tuple[StripSweep, ...]
@@ -33,12 +32,12 @@ class Nominal:
 
     @property
     def tolerance_px(self) -> Array:
-        """How far a mark may lie from its nominal place, in px of (x, y)."""
+        """The scan's tolerance, the distance of a mark from its nominal place, in px of (x, y)."""
         return self.frame.scan.tolerance_mm / self.px_mm
 
     def departure_px(self, strip: int, points: ScanPoints, film: FilmPoints) -> Array:
-        """How far (N, 2) film places lie from the nominal place of scan points, (x, y) in px; (M, N, 2) for each of
-        those with each of these where film places are (M, 1)."""
+        """Film places minus the nominal places of scan points, (N, 2), (x, y) in px; (M, N, 2), each with each, if the
+        film places have shape (M, 1)."""
         return departure_mm(self.sweeps[strip], points, film) / self.px_mm
 
     def line_sign(self, strip: int) -> float:
@@ -48,35 +47,39 @@ class Nominal:
 
 
 def departure_mm(sweep: StripSweep, points: ScanPoints, film: FilmPoints) -> Array:
-    """How far film places lie from where a sweep puts scan points; shapes as in `Nominal.departure_px`."""
+    """Film places minus those that a sweep gives to scan points, (x, y) mm; shapes as in `Nominal.departure_px`."""
     at = to_film(sweep, points)
     return np.stack([film.x_mm - at.x_mm, film.y_mm - at.y_mm], axis=-1)
 
 
 def make_nominal(frame: Frame) -> Nominal:
-    """Nominal sweeps of a frame; those of strips of one size and direction have their tables of lines in common."""
-    alike: dict[tuple[int, bool], StripSweep] = {}
+    """The nominal sweeps of a frame. Strips of the same length and direction share their tables of lines."""
+    by_shape: dict[tuple[int, bool], StripSweep] = {}
     sweeps = []
     for strip in frame.strips:
         sweep = nominal_sweep(frame.scan, strip)
-        first = alike.setdefault((strip.n_lines, strip.is_reversed), sweep)
+        first = by_shape.setdefault((strip.n_lines, strip.is_reversed), sweep)
         lines = {name: getattr(first, name) for name in ("x_line_mm", "y_line_mm", "sigma_x_mm", "sigma_y_mm")}
         sweeps.append(replace(sweep, **lines))
     return Nominal(frame, tuple(sweeps), np.array([frame.scan.sample_mm, frame.scan.line_mm]))
 
 
 def fitted_sweeps(nominal: Nominal, fit: Adjustment, threads: int = 1) -> tuple[StripSweep, ...]:
-    """The sweeps of all strips after a fit, with the uncertainty of each line averaged over the samples; ValueError
-    where they bend back on themselves, or nearly stand still, so that a mark would take any number of samples."""
+    """The sweeps of all strips after a fit, with the uncertainty of each line averaged over the samples.
+
+    Raises:
+        ValueError: a sweep is not monotonic, or its mean spacing is far from the stated one (a mark could then extend
+            over any number of samples).
+    """
     return tuple(shared_out(lambda k: _fitted(nominal, fit, k), range(len(nominal.sweeps)), threads))
 
 
 def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
-    """One strip's sweep: the departures split into what depends on the sample and what depends on the line."""
+    """One strip's sweep: the departures split into a part by sample and a part by line."""
     base = nominal.sweeps[strip]
     sample, line = (np.append(np.arange(n, dtype=float), (n - 1) / 2) for n in (base.n_samples, base.n_lines))
     middle = departure(fit, strip, np.full(sample.size, line[-1]), sample)
-    along = _along(fit, strip, line)
+    along = _by_line(fit, strip, line)
     across, along = middle[:-1] - middle[-1], along[:-1] + (middle[-1] - along[-1])
     sigma = _sigma(fit, strip, base)
     sweep = StripSweep(
@@ -87,12 +90,12 @@ def _fitted(nominal: Nominal, fit: Adjustment, strip: int) -> StripSweep:
         sigma_x_mm=sigma[:, 0] * nominal.px_mm[0],
         sigma_y_mm=sigma[:, 1] * nominal.px_mm[1],
     )
-    _refuse_crowded(sweep, base, strip)
+    _check_spacing(sweep, base, strip)
     return sweep
 
 
-def _refuse_crowded(sweep: StripSweep, base: StripSweep, strip: int) -> None:
-    """ValueError where lines or samples lie far nearer together on the average than stated, or farther apart."""
+def _check_spacing(sweep: StripSweep, base: StripSweep, strip: int) -> None:
+    """ValueError if the mean spacing of lines or samples differs from the stated one by more than MOST_STRETCH."""
     pairs = {"samples": (sweep.x_sample_mm, base.x_sample_mm), "lines": (sweep.y_line_mm, base.y_line_mm)}
     for what, (found, stated) in pairs.items():
         times = float((found[-1] - found[0]) / (stated[-1] - stated[0]))
@@ -100,7 +103,7 @@ def _refuse_crowded(sweep: StripSweep, base: StripSweep, strip: int) -> None:
             raise ValueError(f"{what} of strip {strip} lie {times:.3g} times as far apart as the scan says")
 
 
-def _along(fit: Adjustment, strip: int, line: Array) -> Array:
+def _by_line(fit: Adjustment, strip: int, line: Array) -> Array:
     """The part of the fitted departure (N, 2) that depends on the line, px."""
     t_l, cell, weight = fit.layout.along(strip, line)
     few, splines = fit.layout.coefficients(strip, fit.solution.unknowns[strip], fit.solution.shared)
@@ -113,7 +116,7 @@ def departure(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
 
 
 def sample_steps(nominal: Nominal, fit: Adjustment) -> list[Array]:
-    """How far each strip's samples lie apart in the middle of its lines, (n_samples - 1,), over what is stated."""
+    """Each strip's sample spacing relative to the stated one, (n_samples - 1,), on its middle line."""
     steps = []
     for k, base in enumerate(nominal.sweeps):
         sample = np.arange(float(base.n_samples))
@@ -122,16 +125,17 @@ def sample_steps(nominal: Nominal, fit: Adjustment) -> list[Array]:
     return steps
 
 
-def departure_cov(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
+def departure_variance(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
     """Variance (N, 2) of the fitted departure, px^2."""
-    return place_variance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), _wander(fit))
+    return place_variance(fit.layout, fit.solution, strip, fit.layout.rows(strip, line, sample), _wander_variances(fit))
 
 
 def prediction_weights(fit: Adjustment, evidence: Observations, threads: int = 1) -> Array:
-    """Robust weights (N,) of evidence that an earlier fit has not used, from its residuals and both variances.
+    """Robust weights (N,) of evidence that an earlier fit has not used, by its residuals.
 
-    Evidence far from that used by the earlier fit is no outlier, because the fit's variance is large there. Distances
-    between samples are not judged: arms start with full weight.
+    The residual is divided by the variance of both the evidence and the fit, so evidence is an outlier only where the
+    fit predicts it well, not where the fit was far from other evidence. Arms, which show the spacing of samples, get
+    their full weight.
     """
     residual, variance = evidence.value.copy(), np.zeros_like(evidence.value)
     count = len(fit.layout.strips)
@@ -142,13 +146,13 @@ def prediction_weights(fit: Adjustment, evidence: Observations, threads: int = 1
     def predicted(k: int) -> tuple[Array, Array]:
         line = np.concatenate([evidence.line_a[here[k]], evidence.line_b[there[k]]])
         sample = np.concatenate([evidence.sample_a[here[k]], evidence.sample_b[there[k]]])
-        return departure(fit, k, line, sample), departure_cov(fit, k, line, sample)
+        return departure(fit, k, line, sample), departure_variance(fit, k, line, sample)
 
     some = [k for k in range(count) if here[k].size + there[k].size]
-    for k, (moved, unsure) in zip(some, shared_out(predicted, some, threads), strict=True):
+    for k, (moved, moved_variance) in zip(some, shared_out(predicted, some, threads), strict=True):
         both, n = np.concatenate([here[k], there[k]]), here[k].size
         residual[both] += np.repeat([[-1.0], [1.0]], [n, both.size - n], axis=0) * moved
-        variance[both] += unsure
+        variance[both] += moved_variance
     seen = np.diagonal(evidence.information, axis1=1, axis2=2) > 0
     own = _inverted(evidence.information)
     total = own + variance[:, :, None] * np.eye(2)
@@ -158,10 +162,10 @@ def prediction_weights(fit: Adjustment, evidence: Observations, threads: int = 1
 
 
 def _inverted(information: Array) -> Array:
-    """Covariances (N, 2, 2) on the axes that are seen, zero on others."""
+    """Covariances (N, 2, 2): the inverse of the information on the axes that have some, 0 on others."""
     p, q, r = information[:, 0, 0], information[:, 0, 1], information[:, 1, 1]
     det = p * r - q**2
-    whole = det > FLATTEST * p * r
+    whole = det > LEAST_DETERMINANT * p * r
     cov = np.empty_like(information)
     adjoint = np.stack([r, -q, -q, p], axis=1).reshape(-1, 2, 2)
     cov[whole] = adjoint[whole] / det[whole, None, None]
@@ -170,20 +174,20 @@ def _inverted(information: Array) -> Array:
 
 
 def line_variance(fit: Adjustment, strip: int, line: Array, sample: Array) -> Array:
-    """Variance (N, 2) of the fitted departure on lines (N,), its mean over some samples, px^2.
+    """Variance (N, 2) of the fitted departure on lines (N,), averaged over the given samples, px^2.
 
-    A place's terms are those of its line and of its sample; their products' mean is the product of the means where one
-    of both stays the same, so that the scatter of the sample's terms is all that need be added to a mean place's.
+    The variance is quadratic in terms of the line and terms of the sample. Its mean over the samples is therefore the
+    variance at the mean of the samples' terms plus a part by the covariance of these terms.
     """
     across = fit.layout.rows(strip, np.zeros(sample.size), sample).few
     rows = fit.layout.rows(strip, line, np.zeros(line.size))
     rows.few[:, 2:] = across[:, 2:].mean(axis=0)  # all but 1 and that of the line
     scatter = np.cov(across.T, bias=True)
-    return place_variance(fit.layout, fit.solution, strip, rows, _wander(fit), scatter)
+    return place_variance(fit.layout, fit.solution, strip, rows, _wander_variances(fit), scatter)
 
 
 def _sigma(fit: Adjustment, strip: int, base: StripSweep) -> Array:
-    """1-sigma (n_lines, 2) in px, root mean square over five samples."""
+    """1-sigma (n_lines, 2) in px by line, root mean square over five samples."""
     some = np.unique(np.append(np.arange(0, base.n_lines, SIGMA_EVERY), base.n_lines - 1)).astype(float)
     variance = line_variance(fit, strip, some, np.linspace(0, base.n_samples - 1, 5))
     sigma = np.sqrt(np.maximum(variance, 0.0))
@@ -191,13 +195,13 @@ def _sigma(fit: Adjustment, strip: int, base: StripSweep) -> Array:
     return np.column_stack([np.interp(line, some, sigma[:, i]) for i in range(2)])
 
 
-def _wander(fit: Adjustment) -> Array:
-    """The prior variances (2,) of the wander's modes that a fit was made with."""
+def _wander_variances(fit: Adjustment) -> Array:
+    """The prior variances (2,) of the wander's modes in x and y that a fit used."""
     return fit.prior[[GROUPS.index("Wx"), GROUPS.index("Wy")]]
 
 
 def marks_in_reach(sweep: StripSweep, marks: ReseauMarks, reach_mm: float) -> NDArray[np.int64]:
-    """Indices of the marks that may lie in a strip, or within `reach_mm` of its outline."""
+    """Indices of the marks inside the bounding box of a strip on the film, widened by `reach_mm`."""
     corner = to_film(
         sweep,
         ScanPoints(

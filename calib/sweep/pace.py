@@ -1,12 +1,11 @@
-"""A term of the fit without which the likeliest sweep is one that nearly stands still.
+"""Adds observations of the sweep's pace to the fit, without which the likeliest sweep nearly stands still.
 
-Marks and ties tell at which sample a place of the film was read: the sample s is what was measured. The fit takes their
-departures in x for the measurement. Where evidence stands at few samples, departures that fall by a px from sample to
-sample then explain both its noise and the wander: the pace dx/ds = 1 + u is next to none there, and the fit likes it.
-What is missing is the factor by which the density of a measured x differs from that of a measured s: a power of the
-pace, for each piece of evidence. The power is its part in the fit (the wander it settles, in px) and its squared
-residual. To second order log(1 + u) is -(u - 1)^2 / 2 and a constant, so each factor acts as a measurement that found
-u = 1 with a variance of 1.
+Marks and ties show at which sample s a place of the film was read, so s is what was measured. The fit treats their
+departures in x as the measurement. If evidence stands at few samples, departures that fall by one px per sample explain
+both its noise and the wander: the pace dx/ds = 1 + u is then near 0, and the likelihood is too high. What is missing is
+the Jacobian between the densities of a measured x and a measured s, a power of the pace for each observation. The
+exponent is the observation's leverage in the fit (the wander it determines, in px) plus its squared residual. To second
+order log(1 + u) is -(u - 1)^2 / 2 plus a constant, so each factor acts like a measurement u = 1 with variance 1.
 """
 
 import numpy as np
@@ -15,15 +14,15 @@ from numpy.typing import NDArray
 from calib.coordinates import Array
 from calib.sweep.evidence import ARM, PACE, TIE, Observations, join
 
-PACE_SAMPLES = 8.0  # over which evidence counts together
-CELLS = 2**32  # more than a strip has
+PACE_SAMPLES = 8.0  # width of a cell whose evidence shares one pace
+CELLS = 2**32  # more than the number of cells of a strip
 
 
 def with_paces(evidence: Observations, weight: Array) -> tuple[Observations, Array]:
-    """Evidence, and its weights, followed by the paces where its samples were measured.
+    """The evidence followed by a pace observation for each cell of samples with evidence, and the weights of all.
 
-    After the evidence's own, `weight` (N or more,) may hold those that paces had in a fit before: where there are as
-    many now they begin with them, otherwise with the sums of the evidence's.
+    `weight` (N or more,) holds the weights of the evidence, then those of the paces in an earlier fit, if any. These
+    are used if the number of paces is the same; otherwise a pace starts with the sum of its cell's weights.
     """
     strip, cell, at = _cells(evidence)
     weight, before = weight[: len(evidence)], weight[len(evidence) :]
@@ -41,15 +40,15 @@ def with_paces(evidence: Observations, weight: Array) -> tuple[Observations, Arr
     return join([evidence, paces]), np.concatenate([weight, before if before.size == count else total])
 
 
-def pace_weights(evidence: Observations, pull: Array) -> Array:
-    """Weights (N,) of paces: the sum of what the evidence in their cells pulls."""
+def pace_weights(evidence: Observations, exponent: Array) -> Array:
+    """Weights (N,) of paces: the sum over the evidence in their cell of the exponents (N,) described above."""
     at = _cells(evidence)[2]
-    return np.asarray(np.bincount(at, np.where(evidence.kind >= ARM, 0.0, pull))[at], np.float64)
+    return np.asarray(np.bincount(at, np.where(evidence.kind >= ARM, 0.0, exponent))[at], np.float64)
 
 
 def _cells(evidence: Observations) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """The cells of strips' widths in which samples were measured, a tie's in its right strip: strip and number of each,
-    and in which of them each observation (N,) lies."""
+    """The cells of samples with evidence (a tie counts in its right strip): strip and number (C,) of each, and the
+    index (N,) of each observation's cell."""
     is_tie = evidence.kind == TIE
     strip, sample = evidence.a + is_tie, np.where(is_tie, evidence.sample_b, evidence.sample_a)
     cell = np.round(sample / PACE_SAMPLES).astype(np.int64)

@@ -1,8 +1,8 @@
-"""Measures ties again with better sweeps, where that may change them.
+"""Measures ties again with better sweeps, where that can change them.
 
-A tie is a pair of places and stays valid when the sweeps improve. It is measured again if the sweeps were bent or
-stretched relative to each other within its window, or if it was far off or contradicts the fit and the search can now
-start elsewhere.
+A tie is a pair of places and remains valid when the sweeps improve. It is measured again if the sweeps were bent or
+stretched against each other within its window, or if it was far off or contradicts the fit and the search for it now
+starts elsewhere.
 """
 
 from collections.abc import Sequence
@@ -28,23 +28,23 @@ from calib.sweep.ties import (
     ties_of_rows,
 )
 
-FAR_PX = 0.8  # a shift beyond; also what a window without a tie must have moved to be looked at again
-LEAST_WEIGHT = 0.4  # robust, of a tie that agrees with the fit
-MOVED_PX = 0.1  # a window that better sweeps put elsewhere
-BENT_PX = 0.2  # more at one corner of a window than at another
-FEW = 0.005  # of a seam's rows: where no seam has more to be measured again, no sweep changes for it
-GAP_ROWS = 2  # rows between those looked at again that are read with them
+FAR_PX = 0.8  # shift beyond which a tie was far off; also the least move of a window without a tie to be tried again
+LEAST_WEIGHT = 0.4  # robust weight of a tie that agrees with the fit
+MOVED_PX = 0.1  # least move of a window by better sweeps for a doubtful tie to be measured again
+BENT_PX = 0.2  # difference of the moves at a window's corners beyond which its tie is measured again
+FEW = 0.005  # share of a seam's rows: if no seam has more rows to measure again, the sweeps would not change
+GAP_ROWS = 2  # greatest number of rows between two rows to be measured that are read with them
 
 
 def measure_again(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], rough: Sequence[StripSweep], px_mm: Array, ties: Ties,
     weight: Array, threads: int = 1, format_mm: Sequence[float] = UNBOUNDED,
 ) -> Ties | None:  # fmt: skip
-    """The ties, with those measured again that may change from the `rough` sweeps to the better ones; None if hardly
+    """The ties with those measured again that may change from the `rough` sweeps to the better `sweeps`; None if hardly
     any may.
 
-    `weight` (T,) are their robust weights in the fit. Seams whose strips had an uncertain relative place are measured
-    again as a whole.
+    `weight` (T,) is their robust weight in the latest fit. Seams whose strips' relative place was uncertain are
+    measured again completely.
     """
     whole = [k for k in range(len(sweeps) - 1) if is_uncertain(rough[k], rough[k + 1], px_mm)]
     row = ties.row
@@ -75,9 +75,9 @@ def _unsettled_rows(
     row: NDArray[np.int64], far: NDArray[np.bool_], before: tuple[StripSweep, StripSweep],
     after: tuple[StripSweep, StripSweep],
 ) -> NDArray[np.bool_]:  # fmt: skip
-    """Whether a row of windows of a seam is to be measured again, with better sweeps (left, right) than before.
+    """Mask of the rows of windows of a seam that are to be measured again; `before`, `after`: sweeps (left, right).
 
-    `row` (T,) are the rows of the seam's ties, `far` says which were far off or contradict the fit.
+    `row` (T,): the rows of the seam's ties; `far` (T,): the mask of those that were far off or contradict the fit.
     """
     n_rows = whole_windows(before[0])
     moved, bent = _moves(before, after, n_rows)
@@ -91,8 +91,8 @@ def _unsettled_rows(
 def _moves(
     before: tuple[StripSweep, StripSweep], after: tuple[StripSweep, StripSweep], n_rows: int
 ) -> tuple[Array, Array]:
-    """Displacement of the counterparts of each row of windows (n_rows,) between two pairs of sweeps, and its largest
-    variation over the corners of a window, px."""
+    """Greatest move of the counterparts of each row of windows (n_rows,) between two pairs of sweeps, px, and greatest
+    difference of the moves at the corners of one window."""
     first, stop = overlap_samples(*before)
     lines = np.minimum(np.arange(n_rows + 1) * WINDOW_LINES, before[0].n_lines - 1)
     samples = np.minimum(first + part_bounds(stop - first, MOST_PARTS), stop - 1)
@@ -102,7 +102,7 @@ def _moves(
 
 
 def _pieces(rows: NDArray[np.bool_]) -> list[range]:
-    """Runs of rows to be measured again, joined where few rows lie between them."""
+    """Runs of the rows to be measured again, joined if at most GAP_ROWS rows lie between them."""
     chosen = np.flatnonzero(rows)
     if not chosen.size:
         return []

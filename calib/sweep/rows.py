@@ -1,9 +1,9 @@
-"""Rows of the sweep's design as they are: a few functions of line and sample, and four splines of the line.
+"""Sparse rows of the sweep's design matrix, and sums over their products.
 
-A strip's departure along either axis is a linear form in *terms*: `few` smooth functions of the place with a unit term
-for each mark whose stated place is an unknown, and the uniform cubic B-splines of the line. The same terms serve both
-axes; `layout` says which unknowns stand before them. What the fit needs of its evidence are sums over the rows; they
-are taken here, in compiled code, so that nothing is held that has evidence times unknowns in it.
+A strip's departure along either axis is linear in *terms*: a `few` smooth functions of the place, with an indicator for
+each mark whose stated place is an unknown, and the uniform cubic B-splines of the line, of which a row has four. Both
+axes use the same terms; `layout` assigns the unknowns. The fit only needs sums over the rows. They are taken here, in
+compiled code, so that no matrix of evidence times unknowns is ever stored.
 """
 
 from dataclasses import dataclass
@@ -14,13 +14,14 @@ from numpy.typing import NDArray
 from calib.compiled import njit
 from calib.coordinates import Array
 
-REACH = 4  # cubic B-splines that a place touches
-AXES = ((0, 0), (0, 1), (1, 1))  # of an observation's information, by plane
+REACH = 4  # cubic B-splines that are not 0 at a place
+AXES = ((0, 0), (0, 1), (1, 1))  # entries of an observation's information, by plane
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Terms of N places in one strip: `few` (N, f), and splines from `cell` (N,) on with `weight` (N, REACH)."""
+    """Terms of N places in one strip: `few` (N, f), and `weight` (N, REACH) of the splines from number `cell` (N,)
+    on."""
 
     few: Array
     cell: NDArray[np.int64]
@@ -32,12 +33,12 @@ class Rows:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Products:
-    """One number for each pair of terms of a left and a right strip, in P planes.
+    """A matrix over the terms of a left and a right strip, in P planes.
 
     `few` (P, f_left, f_right): few terms with few terms.
     `left` (P, splines, f_right), `right` (P, splines, f_left): that strip's splines with the other's few terms.
-    `near` (P, splines, width): the left strip's splines with the right one's, from spline `low` (splines,) of it on.
-        Rows touch splines next to each other, so of all pairs only a band is ever held.
+    `near` (P, splines, width): the left strip's splines with the right one's from spline `low` (splines,) on. A row has
+        adjacent splines only, so this part is a band.
     """
 
     few: Array
@@ -48,7 +49,7 @@ class Products:
 
 
 def empty_products(planes: int, n_few: tuple[int, int], band: tuple[NDArray[np.int64], int]) -> Products:
-    """Zeros for two strips with these numbers of few terms; `band` is `low` and the width."""
+    """Zeros for two strips with `n_few` (left, right) few terms; `band` is `low` and the width (`band_of`)."""
     low, width = band
     n, (n_left, n_right) = low.size, n_few
     return Products(
@@ -58,7 +59,8 @@ def empty_products(planes: int, n_few: tuple[int, int], band: tuple[NDArray[np.i
 
 
 def band_of(left: Rows, right: Rows, n_splines: int) -> tuple[NDArray[np.int64], int]:
-    """The first of the right strip's splines touched together with each of the left one's, and how many at most."""
+    """For each spline of the left strip the first of the right strip's that occurs with it in a row (n_splines,), and
+    the width of the band."""
     low, high = np.full(n_splines, n_splines), np.zeros(n_splines, np.int64)
     _widen(low, high, left.cell, left.weight, right.cell)
     width = max(int((high - low).max()), REACH)
@@ -67,7 +69,7 @@ def band_of(left: Rows, right: Rows, n_splines: int) -> tuple[NDArray[np.int64],
 
 @njit(cache=True, nogil=True)
 def _widen(low, high, cell_a, weight_a, cell_b):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Widen the band by the splines that rows touch."""
+    """Widen the band to include the splines of all rows, in place."""
     for n in range(cell_a.size):
         for c in range(REACH):
             if weight_a[n, c] != 0.0:
@@ -79,7 +81,7 @@ def _widen(low, high, cell_a, weight_a, cell_b):  # type: ignore[no-untyped-def]
 def spline_weights(length: int, points: int, index: Array) -> tuple[NDArray[np.int64], Array]:
     """First spline (N,) and weights (N, REACH) of the uniform cubic B-splines at indices (N,) of 0 .. length-1.
 
-    The splines have `points` knots from the first index to the last; beyond them they go on straight.
+    The splines have `points` knots from the first index to the last and are extrapolated linearly.
     """
     cell, weight = np.empty(index.size, np.int64), np.empty((index.size, REACH))
     step = (length - 1.0) / (points - 1)
@@ -98,7 +100,7 @@ def spline_weights(length: int, points: int, index: Array) -> tuple[NDArray[np.i
 
 @njit(cache=True, nogil=True)
 def spline_values(cell: NDArray[np.int64], weight: Array, coefficients: Array) -> Array:
-    """Values (N, m) of m curves with B-spline `coefficients` (points + 2, m)."""
+    """Values (N, m) of m curves with B-spline `coefficients` (points + 2, m), from `spline_weights`."""
     values = np.zeros((cell.size, coefficients.shape[1]))
     for n in range(cell.size):
         for j in range(REACH):
@@ -110,7 +112,7 @@ def spline_values(cell: NDArray[np.int64], weight: Array, coefficients: Array) -
 def add_products(sums: Products, left: Rows, right: Rows, information: Array) -> None:
     """Add the sums of terms times terms over N observations, weighted by their `information` (N, 2, 2), by plane.
 
-    Of a strip with itself (the same rows left and right) `sums.left` serves as `sums.right` too.
+    For a strip with itself, `left` and `right` are the same rows, and `sums.left` is used as `sums.right` too.
     """
     for plane, (i, j) in enumerate(AXES):
         factor = information[:, i, j]
@@ -121,13 +123,13 @@ def add_products(sums: Products, left: Rows, right: Rows, information: Array) ->
 
 
 def _terms(rows: Rows) -> tuple[Array, NDArray[np.int64], Array]:
-    """What compiled code takes of rows."""
+    """The arrays of rows, for compiled code."""
     return rows.few, rows.cell, rows.weight
 
 
 @njit(cache=True, nogil=True)
 def _add_splines(splines, left, right, information, is_same):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add splines times few terms and splines times splines, plane by plane; `of_right` of another strip only."""
+    """Add splines times few terms and splines times splines, plane by plane; `of_right` unless `is_same` strip."""
     of_left, of_right, near, low = splines
     (few_a, cell_a, weight_a), (few_b, cell_b, weight_b) = left, right
     for plane in range(len(AXES)):
@@ -136,7 +138,7 @@ def _add_splines(splines, left, right, information, is_same):  # type: ignore[no
             factor = information[n, i, j]
             for c in range(REACH if factor != 0.0 else 0):
                 scaled, row = factor * weight_a[n, c], cell_a[n] + c
-                if scaled != 0.0:  # others may lie outside the band
+                if scaled != 0.0:  # splines with weight 0 may lie outside the band
                     first = cell_b[n] - low[row]
                     for d in range(REACH):
                         near[plane, row, first + d] += scaled * weight_b[n, d]
@@ -150,23 +152,23 @@ def _add_splines(splines, left, right, information, is_same):  # type: ignore[no
 
 @njit(cache=True, nogil=True)
 def add_to_splines(out, cell, weight, factor):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Add the splines of N rows, weighted by `factor` (N, 2), to `out` (n_splines, 2)."""
+    """Add the spline weights of N rows times `factor` (N, 2) to `out` (n_splines, 2)."""
     for n in range(cell.size):
         for c in range(REACH):
             out[cell[n] + c, 0] += factor[n, 0] * weight[n, c]
             out[cell[n] + c, 1] += factor[n, 1] * weight[n, c]
 
 
-def forms(products: Products, plane: int, left: Rows, right: Rows) -> Array:
-    """The bilinear form (N,) of the rows of N observations in two strips with one plane of products."""
+def bilinear_forms(products: Products, plane: int, left: Rows, right: Rows) -> Array:
+    """The bilinear forms (N,): left row times one plane of `products` times right row, for N observations."""
     p = products
     across, splines = left.few @ p.few[plane], (p.left[plane], p.right[plane], p.near[plane], p.low)
-    return np.asarray(_forms(across, splines, _terms(left), _terms(right)))
+    return np.asarray(_bilinear_forms(across, splines, _terms(left), _terms(right)))
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
-def _forms(across, splines, left, right):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The form from its four parts; `across` (N, f_right) holds the few terms' product with few terms."""
+def _bilinear_forms(across, splines, left, right):  # type: ignore[no-untyped-def]  # pragma: no cover
+    """The bilinear forms (N,) from their four parts; `across` (N, f_right): left few terms times `Products.few`."""
     of_left, of_right, near, low = splines
     (few_a, cell_a, weight_a), (few_b, cell_b, weight_b) = left, right
     out = np.empty(cell_a.size)
@@ -192,7 +194,7 @@ def _forms(across, splines, left, right):  # type: ignore[no-untyped-def]  # pra
 
 @njit(cache=True, nogil=True)
 def band_product(near, low, full):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """The product (splines, m) of a banded matrix with a full one."""
+    """The product (splines, m) of a band (`Products.near`, `low`) with a full matrix."""
     out = np.zeros((low.size, full.shape[1]))
     for i in range(low.size):
         for j in range(near.shape[1]):
@@ -204,7 +206,7 @@ def band_product(near, low, full):  # type: ignore[no-untyped-def]  # pragma: no
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
 def band_of_product(near, low, left, right):  # type: ignore[no-untyped-def]  # pragma: no cover
-    """Set the band of the product of `left` (splines, m) with the transpose of `right` (splines, m)."""
+    """Fill the band `near` of the product of `left` (splines, m) with the transpose of `right` (splines, m)."""
     for i in range(low.size):
         for j in range(near.shape[1]):
             total = 0.0

@@ -1,7 +1,7 @@
-"""The overlap of two neighbouring strips: what both see of the film.
+"""Reads the overlaps of neighbouring strips and prepares them for matching.
 
-Both pictures are smoothed alike before the right one is interpolated, so that neither the noise nor its interpolation
-draws the match towards whole or half pixels.
+Both pictures are smoothed by the same Gaussian before the right one is interpolated, so that neither the noise nor its
+interpolation biases the match towards whole or half pixels.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -21,16 +21,16 @@ from calib.sweep.model import StripSweep
 from calib.sweep.smoothing import Picture, smooth, spline_coefficients
 from calib.sweep.tables import ReadWindow
 
-WINDOW_LINES = 48
-READ_LINES = 1024  # read at once
-LEAST_WIDTH = 6  # samples of overlap below which nothing is compared
-MARGIN_LINES = 12  # read on either side of some rows: the farthest shift, the Gaussian's reach and the spline's
-GUARD = 6  # samples kept beyond the overlap, so that a shifted window still finds its picture
+WINDOW_LINES = 48  # height of a window
+READ_LINES = 1024  # lines read at once
+LEAST_WIDTH = 6  # samples; narrower overlaps are not matched
+MARGIN_LINES = 12  # read beyond some rows on either side: greatest shift plus the widths of the Gaussian and the spline
+GUARD = 6  # samples read beyond the overlap, for shifted windows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Side:
-    """Some columns of a strip, values and 1-sigma noise of all its lines (n_lines, n)."""
+    """Some columns of a strip: values and 1-sigma of the noise, (n_lines, n)."""
 
     values: Picture
     sigma: Picture
@@ -38,11 +38,10 @@ class Side:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Overlap:
-    """The overlap of strip `seam` and its right neighbour, which see the film with the sweeps `left` and `right`, or
-    some lines of it.
+    """The overlap, or some lines of it, of strip `seam` and its right neighbour, with the sweeps `left` and `right`.
 
-    `lines` and `samples` of the left strip are compared, whole windows of lines; the sides begin at their strip's
-    (line, sample) `left_corner` and `right_corner`.
+    `lines` and `samples` are those of the left strip that are matched; lines fill whole windows. The first element of
+    each side is at (line, sample) `left_corner` or `right_corner` of its strip.
     """
 
     seam: int
@@ -57,14 +56,14 @@ class Overlap:
 
 
 class SeamPictures(NamedTuple):
-    """An overlap ready to be matched, sample by sample: the left strip's in R rows of windows of n_s samples and
-    WINDOW_LINES lines.
+    """An overlap prepared for matching, with lines as the fast axis and the left strip cut into R rows of windows.
 
-    `left`, `right` are smoothed, the right one (m, n_r) as coefficients of its spline, with the shares of signal;
-    `there` (R, 2, n_s, WINDOW_LINES) are the left samples' places (line, sample) in the right piece, whose lines are
-    taken in such an order that they rise. `noise2` (2, R, n_s) are sums over a window's lines of the left samples'
-    noise variance before smoothing, and the number of samples that have any; `noise_sums` (2, n_r + 1) the running sums
-    over the right lines of the same.
+    `left`, `left_signal` (R, n_s, WINDOW_LINES): the smoothed left picture and its share of signal.
+    `coefficients`, `right_signal` (m, n_r): the spline of the smoothed right picture, and its share of signal. Its
+        lines are reversed if necessary, so that they rise with those of the left strip.
+    `there` (R, 2, n_s, WINDOW_LINES): the place (line, sample) of each left sample in the right picture.
+    `noise2` (2, R, n_s): sums over a window's lines of the noise variance of the left samples before smoothing, and the
+        number of samples with noise. `noise_sums` (2, n_r + 1): cumulative sums over right lines of the same.
     """
 
     left: Picture
@@ -78,8 +77,8 @@ class SeamPictures(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class _Columns:
-    """Which columns a seam takes: left samples `near` on, of which `first` .. `stop` - 1 are compared, and right ones
-    before `far`."""
+    """The columns of a seam: left samples from `near` on are read, of which `first` .. `stop` - 1 are matched, and
+    right samples before `far`."""
 
     near: int
     first: int
@@ -88,14 +87,14 @@ class _Columns:
 
 
 def overlap_samples(left: StripSweep, right: StripSweep) -> tuple[int, int]:
-    """First and stop sample of the left strip whose film the right strip sees too, at the middle of the lines."""
+    """First and stop sample of the left strip that the right strip shows too, at the median of the lines."""
     x_first = right.x_sample_mm[0] + np.median(right.x_line_mm)
     x_left = left.x_sample_mm + np.median(left.x_line_mm)
     return int(np.searchsorted(x_left, x_first)) + 1, left.n_samples - 1
 
 
 def _columns(left: StripSweep, right: StripSweep) -> _Columns | None:
-    """The columns of a seam; None where the strips do not share enough."""
+    """The columns of a seam; None if the overlap is too narrow or the strips too short."""
     first, stop = overlap_samples(left, right)
     if stop - first < LEAST_WIDTH or min(left.n_lines, right.n_lines) < WINDOW_LINES:
         return None
@@ -105,21 +104,24 @@ def _columns(left: StripSweep, right: StripSweep) -> _Columns | None:
 
 
 def whole_windows(left: StripSweep) -> int:
-    """How many rows of windows a strip's lines make; what is left of them is not compared."""
+    """The number of rows of windows in a strip; the remaining lines are not matched."""
     return left.n_lines // WINDOW_LINES
 
 
 def row_step(n_rows: int) -> int:
-    """Of a whole seam one of so many rows of windows is compared: the wander of long strips has fewer modes than they
-    have rows. Places by every second of 340 rows erred by 4 % more than by all, by every fourth by 13 %."""
+    """The step between the rows of windows of a whole seam that are matched: a long strip has more rows than its wander
+    has modes. With every second of 340 rows errors of places grew by 4 %, with every fourth by 13 %."""
     return max(n_rows // MODES_MOST, 1)
 
 
 def overlaps(
     read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seams: Iterable[int], pool: Executor, most: int
 ) -> Iterator[Overlap]:
-    """The overlaps of the given seams from left to right, as far as there are any. The columns of a strip for both
-    its seams are read at once, on the threads of `pool`; at most `most` strips' columns wait to be taken."""
+    """The overlaps of the given seams from left to right; seams without one are skipped.
+
+    The columns of a strip for both its seams are read at once, on the threads of `pool`; at most `most` strips are read
+    ahead.
+    """
     columns = {k: _columns(sweeps[k], sweeps[k + 1]) for k in sorted(seams)}
     chosen = {k: found for k, found in columns.items() if found is not None}
     strips = sorted({strip for k in chosen for strip in (k, k + 1)})
@@ -144,8 +146,8 @@ def overlaps(
 
 
 def overlap_rows(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seam: int, rows: range) -> Overlap | None:
-    """Some neighbouring rows of windows of one seam, read with the lines about them; None where there is no overlap or
-    the right strip has none of these lines."""
+    """Some adjacent rows of windows of one seam, read with the lines around them; None if there is no overlap or the
+    right strip does not show these lines."""
     left, right = sweeps[seam], sweeps[seam + 1]
     columns = _columns(left, right)
     if columns is None:
@@ -164,13 +166,13 @@ def overlap_rows(read: Sequence[ReadWindow], sweeps: Sequence[StripSweep], seam:
 
 
 def _lines_of(rows: range) -> NDArray[np.int64]:
-    """The lines of rows of windows."""
+    """The lines of some rows of windows."""
     return (np.array(rows)[:, None] * WINDOW_LINES + np.arange(WINDOW_LINES)).ravel()
 
 
 def _read_side(read: ReadWindow, lines: tuple[int, int], samples: slice) -> Side:
-    """Some columns of the lines from the first to before the last of `lines`, and no others: most of a strip is not
-    seen by its neighbours, and to make values of what is on the tape costs far more than to read it twice."""
+    """Some columns of the lines `lines[0]` .. `lines[1]` - 1. Only these are read: most of a strip does not overlap,
+    and converting DN to values costs far more than reading some of them twice."""
     shape = lines[1] - lines[0], samples.stop - samples.start
     side = Side(np.empty(shape, np.float32), np.empty(shape, np.float32))
     for first in range(*lines, READ_LINES):
@@ -181,7 +183,7 @@ def _read_side(read: ReadWindow, lines: tuple[int, int], samples: slice) -> Side
 
 
 def seam_pictures(overlap: Overlap, blur_px: float) -> SeamPictures:
-    """Both sides of an overlap smoothed by a Gaussian of `blur_px`."""
+    """An overlap prepared for matching, both sides smoothed by a Gaussian of rms radius `blur_px`."""
     begin, near = overlap.left_corner
     lines, samples = overlap.lines - begin, slice(overlap.samples[0] - near, overlap.samples[-1] + 1 - near)
     left = smooth(overlap.left_side.values, overlap.left_side.sigma, blur_px)
@@ -191,7 +193,7 @@ def seam_pictures(overlap: Overlap, blur_px: float) -> SeamPictures:
     coefficients, signal = spline_coefficients(right.values), right.signal
     noise2 = _in_windows(_variance(overlap.left_side.values[lines, samples], overlap.left_side.sigma[lines, samples]))
     right_noise2 = _noise_by_line(overlap.right_side.values, overlap.right_side.sigma)
-    if there[0, 0, 0, 0] > there[-1, 0, 0, -1]:  # lines of both strips are to follow each other alike: that is faster
+    if there[0, 0, 0, 0] > there[-1, 0, 0, -1]:  # make right lines rise with left ones: interpolation is then faster
         there[:, 0] = len(signal) - 1 - there[:, 0]
         coefficients, signal, right_noise2 = coefficients[::-1], signal[::-1], right_noise2[:, ::-1]
     sums = np.zeros((2, len(signal) + 1))
@@ -210,7 +212,7 @@ def _in_windows(picture: Picture) -> Picture:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
 def _noise_by_line(values: Picture, sigma: Picture) -> Array:  # pragma: no cover
-    """Sums over each line (2, n_l) of its samples' noise variance, and the number of samples that have any."""
+    """For each line the sum of its samples' noise variance and the number of samples with noise, (2, n_l)."""
     out = np.zeros((2, values.shape[0]))
     for i in range(values.shape[0]):
         total, count = np.float32(0), np.float32(0)

@@ -1,7 +1,8 @@
-"""The mark fit's small systems, compiled: banded Cholesky factor, solution, trace; no threads wake up for 64 unknowns.
+"""Linear algebra of the mark fit, compiled: banded Cholesky factor, solution and trace. BLAS would start threads for 64
+unknowns.
 
-A band (n, width) of a symmetric or an upper triangular matrix holds, row by row, its diagonal and what stands beside it
-to the right. What cannot be solved is told by a flag: an exception would leave the memory of compiled callers behind.
+The band (n, width) of a symmetric or an upper triangular matrix holds in each row the diagonal element and those to its
+right. A singular matrix is reported by a flag, because an exception would leak the memory of compiled callers.
 """
 
 import math
@@ -13,7 +14,7 @@ from calib.coordinates import Array
 
 
 def band_of(matrix: Array, width: int) -> Array:
-    """The band (n, width + 1) of a matrix with nothing farther than `width` off its diagonal."""
+    """The band (n, width + 1) of a matrix that is 0 farther than `width` from its diagonal."""
     return np.array(
         [np.append(row[k : k + width + 1], np.zeros(width + 1))[: width + 1] for k, row in enumerate(matrix)]
     )
@@ -21,8 +22,10 @@ def band_of(matrix: Array, width: int) -> Array:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def factor(matrix: Array) -> bool:  # pragma: no cover
-    """Turn the band of a matrix into that of the upper triangular U with U^T U = matrix; whether the matrix is positive
-    definite. If it is not, U is of no use."""
+    """Replace the band of a matrix by that of the upper triangular U with U^T U = matrix.
+
+    Returns whether the matrix is positive definite; if not, U is invalid.
+    """
     n, width = matrix.shape
     for k in range(n):
         row = matrix[k]
@@ -56,7 +59,7 @@ def band_half_solved(upper: Array, right: Array) -> Array:  # pragma: no cover
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "reassoc"})
 def solved(upper: Array, half: Array) -> Array:  # pragma: no cover
-    """x (n,) with U x = half (n,): the other half of a solution."""
+    """x (n,) with U x = half (n,): the second half of a solution."""
     n, width = upper.shape
     x = half.copy()
     for k in range(n - 1, -1, -1):
@@ -79,7 +82,7 @@ def times(matrix: Array, vector: Array) -> Array:  # pragma: no cover
 
 @njit(cache=True, nogil=True)
 def band_times(matrix: Array, vector: Array) -> Array:  # pragma: no cover
-    """The same of a symmetric matrix's band."""
+    """Symmetric matrix, given by its band, times vector (n,)."""
     n, width = matrix.shape
     out = np.zeros(n)
     for i in range(n):
@@ -92,8 +95,11 @@ def band_times(matrix: Array, vector: Array) -> Array:  # pragma: no cover
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
 def trace_of_solution(upper: Array, right: Array) -> float:  # pragma: no cover
-    """Trace of (U^T U)^-1 right for a symmetric, sparse `right`, both as bands: the inverse is asked for within the
-    band alone, where it follows from the last row upwards (Takahashi, Fagan and Chin 1973, from memory)."""
+    """Trace of (U^T U)^-1 right for a symmetric `right`, both given as bands.
+
+    Only the elements of the inverse within the band are needed. They are computed from the last row upwards (Takahashi,
+    Fagan and Chin 1973, from memory).
+    """
     n, width = upper.shape
     inverse, total = np.zeros((n, n)), 0.0
     for i in range(n - 1, -1, -1):
@@ -115,7 +121,7 @@ def trace_of_solution(upper: Array, right: Array) -> float:  # pragma: no cover
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def inverse_of(matrix: Array) -> tuple[Array, bool]:  # pragma: no cover
-    """Inverse of a small matrix by elimination with row pivots, and whether it has one."""
+    """Inverse of a small matrix by Gauss-Jordan elimination with row pivoting, and whether it exists."""
     n = matrix.shape[0]
     left, right = matrix.copy(), np.eye(n)
     for k in range(n):

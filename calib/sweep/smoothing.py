@@ -1,7 +1,7 @@
-"""Pictures smoothed by a Gaussian that leaves out samples without signal, and the cubic spline through the result.
+"""Smooths pictures by a Gaussian that ignores samples without signal, and computes cubic splines through the result.
 
-Compiled, in single precision and line by line: every sample of every overlap goes through here. Beyond its edge a
-picture goes on as at the edge.
+Compiled, in single precision and line by line, because it processes every sample of every overlap. Beyond its edge a
+picture is constant.
 """
 
 from dataclasses import dataclass
@@ -13,31 +13,32 @@ from calib.compiled import njit
 from calib.coordinates import Array
 
 Picture = NDArray[np.float32]
-REACH = 4.0  # sigmas at which the Gaussian ends
-LEAST_NEAR = 1e-3  # share of signal below which there is nothing to be smoothed
-POLE = np.float32(np.sqrt(3.0) - 2.0)  # of the recursion that makes samples the coefficients of a cubic spline
-LAST = np.float32(POLE / (POLE * POLE - 1))  # its way back begins so
-GAIN = np.float32(((1 - POLE) * (1 - 1 / POLE)) ** 2)  # of both axes
-RING = 16  # samples after which the recursion has forgotten where it began: POLE^16 < 1e-9
+REACH = 4.0  # sigma at which the Gaussian is truncated
+LEAST_NEAR = 1e-3  # share of signal below which the smoothed value is 0
+POLE = np.float32(np.sqrt(3.0) - 2.0)  # of the recursive filter that turns samples into cubic B-spline coefficients
+LAST = np.float32(POLE / (POLE * POLE - 1))  # initial factor of its backward pass
+GAIN = np.float32(((1 - POLE) * (1 - 1 / POLE)) ** 2)  # of the filter along both axes
+RING = 16  # samples after which the initial value no longer matters: POLE^16 < 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SmoothPicture:
-    """A smoothed piece of one strip, less a constant: `values` and the share of `signal` (0 .. 1) behind each."""
+    """A smoothed piece of one strip: `values` minus a constant, and for each the share of `signal` (0 .. 1), the weight
+    of the samples with signal in it."""
 
     values: Picture
     signal: Picture
 
 
 def gaussian_weights(blur_px: float) -> Array:
-    """Weights of a Gaussian in whole px, out to four sigma."""
+    """Normalised weights (2 reach + 1,) of a Gaussian at integer px, up to four sigma."""
     reach = int(REACH * blur_px + 0.5)
     weight = np.exp(-0.5 * (np.arange(-reach, reach + 1) / blur_px) ** 2)
     return np.asarray(weight / weight.sum())
 
 
 def smooth(values: Picture, sigma: Picture, blur_px: float) -> SmoothPicture:
-    """Gaussian smoothing of a piece (n_l, n_s) that leaves out samples without signal (infinite `sigma`)."""
+    """Gaussian smoothing of a piece (n_l, n_s), ignoring samples without signal (infinite `sigma`)."""
     good, filled, smoothed, signal = np.empty(values.shape, np.bool_), *np.empty((3, *values.shape), np.float32)
     _fill(values, sigma, good, filled)
     _smooth(filled, good, gaussian_weights(blur_px).astype(np.float32), smoothed, signal)
@@ -53,7 +54,7 @@ def spline_coefficients(values: Picture) -> Picture:
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"reassoc"})
 def _fill(values: Picture, sigma: Picture, good: NDArray[np.bool_], filled: Picture) -> None:  # pragma: no cover
-    """Fill which samples carry signal, and their values less the mean of these, 0 for the others."""
+    """Fill the mask of samples with signal, and their values minus their mean, 0 for the others."""
     total, count = 0.0, 0
     for i in range(values.shape[0]):
         mine = np.float32(0)
@@ -72,7 +73,7 @@ def _fill(values: Picture, sigma: Picture, good: NDArray[np.bool_], filled: Pict
 def _smooth(
     filled: Picture, good: NDArray[np.bool_], kernel: Picture, smoothed: Picture, signal: Picture
 ) -> None:  # pragma: no cover
-    """Fill the smoothed picture and the share of signal behind each sample."""
+    """Fill the smoothed picture and the share of signal of each sample."""
     n_l, n_s = filled.shape
     half = kernel.size // 2
     lost = np.zeros(n_l + 1, np.int64)  # samples without signal before each line
@@ -94,7 +95,7 @@ def _smooth(
 
 @njit(cache=True, nogil=True)
 def _blurred(picture: NDArray, line: int, kernel: Picture, wide: Picture, out: Picture) -> None:  # pragma: no cover
-    """Fill one line `out` of a picture smoothed along both axes; `wide` is room for a line with its margins."""
+    """Fill one line `out` of a picture smoothed along both axes; `wide` is a buffer for a line with its margins."""
     n_l, n_s = picture.shape
     half = kernel.size // 2
     wide[:] = 0.0
@@ -112,7 +113,7 @@ def _blurred(picture: NDArray, line: int, kernel: Picture, wide: Picture, out: P
 
 @njit(cache=True, nogil=True)
 def _prefilter(c: Picture) -> None:  # pragma: no cover
-    """Samples made spline coefficients in place, along both axes; what lies before an edge is its mirror picture."""
+    """Turn samples into spline coefficients in place, along both axes; edges are mirrored."""
     n_l, n_s = c.shape
     for i in range(n_l):
         power = POLE

@@ -1,4 +1,4 @@
-"""Rejects measured marks whose strokes do not have the expected value: they are no marks."""
+"""Rejects measured marks whose strokes do not have the expected value: something else was taken for a mark."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,13 +12,17 @@ from calib.sweep.markfit import MarkFit
 from calib.sweep.markjudge import reject
 from calib.sweep.tables import ODD_STROKE, MarkTable
 
-ODD_CHANCE = 1e-5  # that a good mark's strokes look odd
-ALIKE = 4.0  # values of a strip's own that the frame's scatter counts for
-ENOUGH_OWN, ENOUGH = 4, 8  # marks of a strip by which others of it are judged, of a frame by which any are
-OF_CONTRAST = 0.25  # of a mark's own contrast that a doubtful tone may put its strokes off (assumed)
-SURE, DRAFT = 4.0, 0.1  # 1-sigma of a stroke's value that it may be off as well, and density by the draft's curves
-# (by trial: up to .05 on eight healthy frames of nine)
-MAD_TELLS, MEDIAN_VARIANCE = 0.37, np.pi / 2  # what a median tells of a normal scatter, and its variance; to the mean's
+ODD_CHANCE = 1e-5  # probability that a good mark is rejected
+ALIKE = 4.0  # number of values of a strip by which the scatter of the whole frame is weighted
+ENOUGH_OWN, ENOUGH = 4, 8  # marks of a strip, and of a frame, with which a median serves as the expected value
+OF_CONTRAST = 0.25  # deviation of strokes that a doubtful tone may cause, relative to the mark's contrast (assumed)
+SURE = 4.0  # deviation allowed against a stated density, in the 1-sigma of the stroke's value
+DRAFT = (
+    0.1  # deviation allowed against a stated density for the draft's curves (by trial: up to .05 on 8 healthy frames
+)
+# of 9)
+MAD_EFFICIENCY = 0.37  # efficiency of the median absolute deviation as an estimate of a normal distribution's scatter
+MEDIAN_VARIANCE = np.pi / 2  # variance of the median of normal values relative to that of their mean
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,12 +40,12 @@ def flag_odd(table: MarkTable, expected: Expected) -> MarkTable:
 
 
 def of_its_strip(table: MarkTable) -> Expected:
-    """The median of the strip's marks, where it has enough of them.
+    """The median of the strip's marks, for strips with at least ENOUGH_OWN of them.
 
-    A value may be off by its own sigma, by how the strip's values scatter and by how sure that is. Strips scatter as
-    the whole frame does, but not all alike: a strip whose tone is not known well, or whose scan drifts, scatters more,
-    and then its marks are no odder for it. A strip's scatter is that of its own values, weighed by what a median of
-    absolute deviations tells, and the frame's, weighed as `ALIKE` values.
+    The limit follows from a value's own sigma, the scatter of the strip's values and its uncertainty (Student's t).
+    Strips do not all scatter alike: with a poorly known tone or a drifting scan values scatter more, and marks must not
+    be rejected for it. A strip's scatter is the weighted mean of its own, weighted by the efficiency of the median
+    absolute deviation, and that of the whole frame, weighted as `ALIKE` values.
     """
     n = len(table)
     middle, own2, number = np.full(n, np.nan), np.zeros(n), np.ones(n)
@@ -52,8 +56,8 @@ def of_its_strip(table: MarkTable) -> Expected:
             own2[mine], number[mine] = _scatter(table.stroke_value[mine] - middle[mine]) ** 2, mine.sum()
     known = np.isfinite(middle)
     if known.sum() < ENOUGH:
-        return _nothing_of(table)
-    told = MAD_TELLS * (number - 1)
+        return _none_judged(table)
+    told = MAD_EFFICIENCY * (number - 1)
     scatter2 = (ALIKE * _scatter((table.stroke_value - middle)[known]) ** 2 + told * own2) / (ALIKE + told)
     sigma = np.hypot(np.sqrt(scatter2 * (1 + MEDIAN_VARIANCE / number)), table.stroke_sigma)
     limit = stdtrit(ALIKE + told, 1 - ODD_CHANCE / 2)
@@ -61,15 +65,15 @@ def of_its_strip(table: MarkTable) -> Expected:
 
 
 def of_the_frame(table: MarkTable, contrast: Array) -> Expected:
-    """The median of all the frame's marks, in density, for the marks of strips that have too few to judge each other.
+    """The median density of all the frame's marks, for the marks of strips with too few for `of_its_strip`.
 
-    What is taken for a mark on rough film shows that film's density. The frame's scatter says as little of a single
-    strip as in `of_its_strip`; where a strip's tone is doubtful, its strokes are off by a part of their contrast.
+    A false mark on rough film shows the density of that film. A single strip's scatter is as uncertain here as in
+    `of_its_strip`; if a strip's tone is doubtful, its strokes may deviate by a part of their `contrast` (M,).
     """
     number = np.bincount(table.strip[table.used], minlength=int(table.strip.max(initial=0)) + 1)
     few = table.used & (number[table.strip] < ENOUGH_OWN)
     if table.used.sum() < ENOUGH or not few.any():
-        return _nothing_of(table)
+        return _none_judged(table)
     value = np.full(len(table), np.median(table.stroke_value[table.used]))
     sigma = np.hypot(_scatter((table.stroke_value - value)[table.used]), table.stroke_sigma)
     most_off = np.maximum(stdtrit(ALIKE, 1 - ODD_CHANCE / 2) * sigma, OF_CONTRAST * contrast)
@@ -77,28 +81,28 @@ def of_the_frame(table: MarkTable, contrast: Array) -> Expected:
 
 
 def as_stated(table: MarkTable, contrast: Array, density: float | None) -> Expected:
-    """The stated density, where the frame's marks do not agree on another.
+    """The stated density, unless the frame's marks agree on another one.
 
-    On film as dark as the strokes hardly a mark is seen, and most of what is taken for one is none. On such a frame
-    half of the strokes were off by more than their contrast; on ten frames with clear marks nine of ten strokes were
-    off by less than a fourth of it (by trial).
+    On film as dark as the strokes hardly a mark is visible, and most measured marks are false. On such a frame half of
+    the strokes deviated by more than their contrast; on ten frames with clear marks nine of ten strokes deviated by
+    less than a fourth of it (by trial).
     """
     if density is None or not table.used.any():
-        return _nothing_of(table)
+        return _none_judged(table)
     own = table.stroke_value[table.used]
     if _scatter(own - np.median(own)) < OF_CONTRAST * np.median(contrast[table.used]):
-        return _nothing_of(table)
+        return _none_judged(table)
     most_off = np.maximum(np.maximum(OF_CONTRAST * contrast, SURE * table.stroke_sigma), DRAFT)
     return Expected(np.full(len(table), density), most_off)
 
 
 def contrasts(fits: Sequence[MarkFit | None]) -> Array:
-    """Contrast of strokes with the film beside them, (M,); inf where there is no fit."""
+    """Absolute contrast (M,) of the marks' strokes with the film beside them; inf without a fit."""
     return np.array([np.inf if fit is None else abs(fit.rise) for fit in fits])
 
 
-def _nothing_of(table: MarkTable) -> Expected:
-    """No mark is judged."""
+def _none_judged(table: MarkTable) -> Expected:
+    """An expectation by which no mark is rejected."""
     return Expected(np.zeros(len(table)), np.full(len(table), np.inf))
 
 

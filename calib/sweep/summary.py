@@ -1,4 +1,4 @@
-"""Summary of a fit of the sweeps: the sweep that all strips share, figures for the report, and warnings."""
+"""Summarises a fit of the sweeps: the sweep common to all strips, figures for the report, and warnings."""
 
 import numpy as np
 
@@ -27,7 +27,7 @@ def common_sweep(nominal: Nominal, fit: Adjustment) -> tuple[Array, Array]:
 def figures_of(
     table: MarkTable, seams: TieTable, found: Combined, nominal: Nominal, shape: CrossShape
 ) -> dict[str, float]:
-    """Plain numbers for the report."""
+    """Figures for the report: counts, rms residuals in px, blurs and scale factors of sigma."""
     evidence, fit = found.evidence, found.fit
     used, marks = table.used, evidence.kind == MARK
     px_mm = nominal.px_mm
@@ -65,7 +65,7 @@ def placing_warnings(frame: Frame, table: MarkTable) -> tuple[Remark, ...]:
 
 
 def soft_warnings(frame: Frame, soft_mm: Array, shape: CrossShape) -> tuple[Remark, ...]:
-    """A remark on each strip that is blurred (K, 2) beyond the spot."""
+    """A remark on each strip with an excess blur `soft_mm` (K, 2), rms radius in x and y (`marks.estimate_blur`)."""
     spot_mm = np.array([shape.blur_x_mm, shape.blur_y_mm])
     px_mm = np.array([frame.scan.sample_mm, frame.scan.line_mm])
     return tuple(

@@ -1,10 +1,10 @@
-"""The step wedge's borders, and where the wedge as a whole lies in a strip.
+"""Finds the borders of the step wedge by the description, and places the wedge as a whole in a strip.
 
-Patches that touch form a wedge; it has its borders and, outside, the even film beside it (fog, or the gap to the
-picture). All borders look alike, so the whole pattern is placed first: the borders' offsets along y that leave every
-piece between two of them even and change little from border to border, found exactly by dynamic programming. A wedge
-taken one equal patch too far fits almost as well; but then unexposed film is not the same at its two ends. Of the film
-beside a wedge within the format nothing is known: it may be uneven, or end near the wedge, and is not asked.
+Touching patches form a wedge. It has borders between patches and to the uniform film beside it (fog, or the gap to the
+picture). All borders look alike, so the whole pattern is placed first: the offsets of the borders along y are chosen so
+that every piece between two borders is uniform and offsets change little from border to border. Dynamic programming
+finds the optimum. A wedge placed one patch too far fits almost as well, but then the unexposed film differs between its
+two ends. Film beside a wedge that lies inside the format may be uneven or end near the wedge, and is not used.
 """
 
 from collections.abc import Sequence
@@ -21,23 +21,23 @@ from calib.frame.frame import Frame
 from calib.sweep.evenness import MOST_UNEVEN, make_profiles
 from calib.sweep.model import StripSweep
 
-TOUCH_MM = 1e-6
-LEAST_EVEN_LINES = 4.0  # a border with less even film on either side is not looked at
-DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the next in a strip that no marks place
-MOST_DRIFT = 0.2  # of a patch's height: motion is slow, and a larger change would slip by a patch at a spoilt one
-CLEARLY_BETTER = 12.0  # by how much minus the log probability of any place half a patch off must be larger
-UNEVEN = 0.3  # 1-sigma of a line's departure from its piece's mean, in mean steps: noise, skew, blur at the borders
-FOG_LINES = 8  # the film outside the wedge, unexposed at both ends, is compared as if by so many lines
-GAP = 2.0  # patches' heights of the film beside a wedge that are looked at where the picture or others end it
-MARGIN_LINES = 2.5  # at a border, on either side, not looked at: blur and skew
-MOST_LEFT = 0.2  # of the profile's variance: more scatter inside the even pieces, and it is no wedge
+TOUCH_MM = 1e-6  # distance within which patches touch
+LEAST_EVEN_LINES = 4.0  # of uniform film on either side of a border that is used
+DRIFT_PX = 3.0  # 1-sigma of the change of the offset from one border to the next in a strip without marks
+MOST_DRIFT = 0.2  # greatest such change, in patch heights: motion is slow, and more could skip a damaged patch
+CLEARLY_BETTER = 12.0  # least margin of the negative log probability over places half a patch or more away
+UNEVEN = 0.3  # 1-sigma of a line about the mean of its piece, in mean steps: noise, skew, blur at the borders
+FOG_LINES = 8  # number of lines by which the unexposed film at the two ends of the wedge is compared
+GAP = 2.0  # greatest length, in patch heights, of the film used beside a wedge that the picture or other patches end
+MARGIN_LINES = 2.5  # on either side of a border, not used because of blur and skew
+MOST_LEFT = 0.2  # greatest share of the profile's variance inside the uniform pieces of a wedge
 
 
 @dataclass(frozen=True, slots=True)
 class Border:
-    """A border at `at_mm` along y; the film is even from `low_mm` to it and from it to `high_mm`, between across.
+    """A border at `at_mm` along y. Between `across_mm`, film is uniform from `low_mm` to it and from it to `high_mm`.
 
-    Not so where one side is `in_picture`: of the film there nothing is known, and another edge may be near.
+    If one side is `in_picture`, the film there is unknown, and another edge may be near.
     """
 
     at_mm: float
@@ -49,32 +49,32 @@ class Border:
 
 @dataclass(frozen=True, slots=True)
 class Wedge:
-    """Touching patches: their borders in order of y, and the patches themselves."""
+    """Touching patches, and their borders in order of y."""
 
     borders: tuple[Border, ...]
     patches: tuple[WedgePatch, ...]
 
     @property
     def span_mm(self) -> tuple[float, float]:
-        """Lowest and highest film y of its patches and of the even film beside them."""
+        """Lowest and highest film y of its patches and of the uniform film beside them."""
         low = min(*(b.low_mm for b in self.borders), *(p.y_mm[0] for p in self.patches))
         return low, max(*(b.high_mm for b in self.borders), *(p.y_mm[1] for p in self.patches))
 
     @property
     def patch_mm(self) -> float:
-        """Height of the lowest patch."""
+        """Least height of its patches."""
         return float(min(p.y_mm[1] - p.y_mm[0] for p in self.patches))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placed:
-    """Where a wedge lies: at stated film y `at_mm` (rising) the sweep says `at_mm` + `offset_mm`."""
+    """The place of a wedge: at the stated film y `at_mm` (rising) the sweep gives `at_mm` + `offset_mm`."""
 
     at_mm: Array
     offset_mm: Array
 
     def seen_mm(self, y_mm: float) -> float:
-        """The y that the sweep gives to stated y."""
+        """The y that the sweep gives at a stated y."""
         return y_mm + float(np.interp(y_mm, self.at_mm, self.offset_mm))
 
 
@@ -84,7 +84,7 @@ def wedges(frame: Frame) -> tuple[Wedge, ...]:
     groups: list[list[WedgePatch]] = []
     for patch in patches:
         before = [group for group in groups if abs(patch.y_mm[0] - group[-1].y_mm[1]) <= TOUCH_MM]
-        if before:  # of patches side by side that of its own column
+        if before:  # of patches side by side, the one in the same column
             max(before, key=lambda group: _shared_mm(group[-1], patch)).append(patch)
         else:
             groups.append([patch])
@@ -95,14 +95,18 @@ def wedges(frame: Frame) -> tuple[Wedge, ...]:
 
 
 def _shared_mm(one: WedgePatch, other: WedgePatch) -> float:
-    """How wide the columns are that two patches share; below 0 how far they lie apart."""
+    """Width across that two patches share; if negative, their distance."""
     return min(one.across_mm[1], other.across_mm[1]) - max(one.across_mm[0], other.across_mm[0])
 
 
 def _borders(
     group: Sequence[WedgePatch], patches: Sequence[WedgePatch], half_mm: float, least_mm: float
 ) -> tuple[Border, ...]:
-    """Borders inside a group of touching patches, of all, and at its two ends; half the format's height is given."""
+    """The borders inside a `group` of touching patches and at its two ends.
+
+    `patches` are those of all wedges, `half_mm` half the format's height. Borders with less than `least_mm` of uniform
+    film on either side are left out.
+    """
     first, last = group[0], group[-1]
     ends = sorted({-half_mm, half_mm, *(y for p in patches for y in p.y_mm)})
     begins_in = TOUCH_MM - half_mm < first.y_mm[0] < half_mm + TOUCH_MM  # the film just before it is in the format
@@ -126,8 +130,8 @@ def _borders(
 
 
 def _even_beside(height: float, ends: Sequence[float]) -> float:
-    """How far the film beside a wedge is even: to the nearest of what ends it, the picture or other patches, since a
-    wedge one patch too near would reach past that; as a patch is high where the film goes on."""
+    """Length of the uniform film used beside a wedge: to the nearest of the `ends` (distances of the picture and other
+    patches), because a wedge placed one patch off would reach beyond it; one patch height if there are no ends."""
     return min([GAP * height, *ends]) if ends else height
 
 
@@ -140,10 +144,11 @@ def place_wedge(
     line_mm: float,
     reach_mm: float,
 ) -> Placed | None:
-    """Find a wedge in lines of a strip from `first_line` on, its borders within `reach_mm` of the places by the sweep.
+    """Place a wedge in lines of a strip from `first_line` on, with borders within `reach_mm` of their places by the
+    sweep.
 
-    None where it is not seen, or where another place does nearly as well that is half a patch off or more at the end
-    nearer the picture's middle.
+    None if it is not visible, or if another place, half a patch or more away at the end nearer the middle of the
+    picture, is nearly as good.
     """
     borders = wedge.borders if abs(wedge.borders[-1].at_mm) <= abs(wedge.borders[0].at_mm) else wedge.borders[::-1]
     span = (wedge.span_mm[0] - reach_mm, wedge.span_mm[1] + reach_mm)
@@ -151,7 +156,7 @@ def place_wedge(
     if sums is None or len(borders) < 2:
         return None
     offsets = np.arange(-np.floor(reach_mm / line_mm), np.floor(reach_mm / line_mm) + 1) * line_mm
-    apart = int(MOST_DRIFT * wedge.patch_mm / line_mm) + 1  # offsets further from each other differ by more
+    apart = int(MOST_DRIFT * wedge.patch_mm / line_mm) + 1  # greatest difference of adjacent borders' offsets, in steps
     change = np.abs(np.arange(-apart, apart + 1)) * line_mm
     change[change > MOST_DRIFT * wedge.patch_mm] = np.inf
     outer, inner = borders[0], borders[-1]
@@ -169,14 +174,14 @@ def place_wedge(
     if not outer.in_picture and not inner.in_picture:
         (outside, variance), (within, its_variance) = sums.mean(*ends[0]), sums.mean(*ends[1])
         unlike = (within - outside[:, None]) ** 2 / (its_variance + variance[:, None]) / 2
-        pairs += FOG_LINES * np.where(np.isnan(unlike), MOST_UNEVEN, unlike)  # an end out of sight is no gain
+        pairs += FOG_LINES * np.where(np.isnan(unlike), MOST_UNEVEN, unlike)  # no gain by moving an end out of sight
     cost = pairs.min(axis=0) + after
     cost = cost + (offsets / (_sigma_at(sweep, inner.at_mm) + line_mm)) ** 2 / 2
     best = int(cost.argmin())
     others = cost[np.abs(offsets - offsets[best]) >= wedge.patch_mm / 2]
     if others.size and others.min() < cost[best] + CLEARLY_BETTER:
         return None
-    states = _cheapest_way(int(pairs[:, best].argmin()), best, steps)
+    states = _cheapest_path(int(pairs[:, best].argmin()), best, steps)
     at = np.array([b.at_mm for b in borders[::-1]])
     order = np.argsort(at)
     placed = Placed(at[order], offsets[states[::-1]][order])
@@ -185,26 +190,26 @@ def place_wedge(
 
 
 def least_costs(unevenness: Array, steps: Sequence[Array]) -> Array:
-    """Least cost from every state of the outermost border (rows) to every state of the innermost.
+    """Least cost from every state of the outermost border (rows) to every state of the innermost (columns).
 
-    All pairs are kept apart because unexposed film must be alike at both: where patches between cannot be told from
-    each other, as where the video is clipped, the cheapest way alone ends anywhere among them.
+    All pairs are needed because the unexposed film must be equal at both ends. If patches between them look the same,
+    as in clipped video, the path of least cost alone may end anywhere among them.
     """
     cost = np.where(np.eye(len(unevenness), dtype=np.bool_), unevenness, np.inf)
-    return np.asarray(_all_steps_on(cost, np.array(steps))).T
+    return np.asarray(_costs_at_last(cost, np.array(steps))).T
 
 
 @njit(cache=True, nogil=True)
-def _all_steps_on(cost: Array, steps: Array) -> Array:  # pragma: no cover
-    """Least costs (N, M) at the last border."""
+def _costs_at_last(cost: Array, steps: Array) -> Array:  # pragma: no cover
+    """Least costs (N, M) of the states of the last border, from each of M states of the first."""
     for step in steps:
-        cost = _a_step_on(cost, step)
+        cost = _costs_at_next(cost, step)
     return cost
 
 
 @njit(cache=True, nogil=True)
-def _a_step_on(cost: Array, step: Array) -> Array:  # pragma: no cover
-    """Least costs (N, M) of N states one border further on from those before it, from every one of M states."""
+def _costs_at_next(cost: Array, step: Array) -> Array:  # pragma: no cover
+    """Least costs (N, M) of the states of the next border, from those of the border before it."""
     n, apart = cost.shape[0], step.shape[1] // 2
     out = np.full(cost.shape, np.inf)
     for state in range(n):
@@ -217,8 +222,8 @@ def _a_step_on(cost: Array, step: Array) -> Array:  # pragma: no cover
     return out
 
 
-def _cheapest_way(first: int, last: int, steps: Sequence[Array]) -> NDArray[np.int64]:
-    """The states of all borders on the cheapest way from one of the outermost's to one of the innermost's."""
+def _cheapest_path(first: int, last: int, steps: Sequence[Array]) -> NDArray[np.int64]:
+    """The states of all borders on the path of least cost between given states of the outermost and the innermost."""
     n, apart = len(steps[0]), steps[0].shape[1] // 2
     near, beyond = np.arange(n)[:, None] + np.arange(2 * apart + 1), np.full(apart, np.inf)
     cost, back = np.full(n, np.inf), []
@@ -235,7 +240,7 @@ def _cheapest_way(first: int, last: int, steps: Sequence[Array]) -> NDArray[np.i
 
 
 def _outside(border: Border, neighbour: Border, offsets: Array) -> tuple[Array, Array]:
-    """The even piece beside an end border, on the side away from its neighbour, for every offset."""
+    """The uniform piece (low, high), mm, outside an end border, for every offset of it."""
     if border.at_mm < neighbour.at_mm:
         return border.low_mm + offsets, border.at_mm + offsets
     return border.at_mm + offsets, border.high_mm + offsets
@@ -247,7 +252,7 @@ def _sigma_at(sweep: StripSweep, y_mm: float) -> float:
 
 
 def _drift_mm(sweep: StripSweep, one: Border, other: Border, inner: Border, line_mm: float) -> float:
-    """1-sigma of the change of the offset between two borders: what the sweep leaves open, where marks place it."""
+    """1-sigma of the change of the offset between two borders: by the sweep's uncertainty, if marks place the strip."""
     if _sigma_at(sweep, inner.at_mm) > DRIFT_PX * line_mm:
         return DRIFT_PX * line_mm
     return line_mm + 2 * abs(_sigma_at(sweep, one.at_mm) - _sigma_at(sweep, other.at_mm))

@@ -1,7 +1,7 @@
-"""All windows of a seam matched in compiled code: first for the seam's column profile, then for good.
+"""Matches all windows of a seam in compiled code: first to estimate the seam's column profile, then with that profile.
 
-The covariance of a shift counts the noise's correlation after smoothing and is widened by the residual scatter where
-that exceeds the noise.
+The covariance of a shift includes the correlation of the noise after smoothing, and is widened if the residual scatter
+exceeds the noise.
 """
 
 from typing import NamedTuple
@@ -11,25 +11,25 @@ from numpy.typing import NDArray
 
 from calib.compiled import njit
 from calib.coordinates import Array
-from calib.sweep.match import ROOM, Compared, Window, match_window, robust_scatter
+from calib.sweep.match import BUFFERS, Compared, Window, match_window, robust_scatter
 from calib.sweep.scene import SUMS
 from calib.sweep.seam import WINDOW_LINES, SeamPictures
 from calib.sweep.smoothing import Picture, gaussian_weights
 
-PLACE_PX = 0.3  # 1-sigma of place within a window that a sample's say on the column profile allows for
+PLACE_PX = 0.3  # 1-sigma of the error of place within a window, for the weight of a sample in the column profile
 TINY = 1e-30
-MOST_SIGMA_PX = 1.0  # a match worse than this along its best direction is left out
-NEARLY_PX = 0.05  # a turn's move at which a window is matched well enough to tell the profile,
-SETTLED_PX = 2e-2  # and at which it is matched
-PROFILE_ROWS = 30  # of windows, of many, tell the profile: it errs by a thirtieth of a window's noise variance then
+MOST_SIGMA_PX = 1.0  # greatest 1-sigma of a match along its best direction
+NEARLY_PX = 0.05  # step at which the iteration of a window ends when the profile is estimated,
+SETTLED_PX = 2e-2  # and when ties are measured
+PROFILE_ROWS = 30  # of windows, used for the profile: its variance is then a thirtieth of one window's
 
 
 class Matches(NamedTuple):
-    """Windows matched, by row of windows and part of the width (R, P): whether there is a match, shift (R, P, 2) in
-    left px, its covariance (R, P, 2, 2), the place (R, P, 2) it holds for, (line in the window, sample in the overlap).
+    """Matches of windows, by row of windows and part of the width (R, P): the mask of those `found`, shift (R, P, 2) in
+    left px, its covariance (R, P, 2, 2), and its place (R, P, 2), (line in the window, sample in the overlap).
 
-    The place is the centre of the texture that tells the shift across, not of the window: the sweeps may yet be
-    stretched against each other.
+    The place is the centre of the texture that determines the shift across, not of the window, because the sweeps may
+    still be stretched against each other.
     """
 
     found: NDArray[np.bool_]
@@ -41,12 +41,12 @@ class Matches(NamedTuple):
 def column_profile(
     pictures: SeamPictures, blur_px: float, guess: Array, bounds: NDArray[np.int64]
 ) -> tuple[Array, Array]:
-    """What is to be added to each column (n_s,) of the left picture, `blur_px` being its blur, to make it the right
-    one's, and nearly the shifts (R, P, 2) of all windows.
+    """The column profile (n_s,), which makes the left picture equal to the right one when added to it, and approximate
+    shifts (R, P, 2) of all windows.
 
-    Windows are matched from shifts `guess` (R, P, 2) on, in P parts of the overlap's width with `bounds` (P + 1,); of
-    many rows only some: the others have the shifts of the one before. Where a window has no match, its shift is the
-    guess.
+    `blur_px`: the pictures' blur; `guess` (R, P, 2): initial shifts; `bounds` (P + 1,): bounds of the parts of the
+    width. Of many rows only some are matched; the others get the shifts of the matched row before them. A window
+    without a match gets its guess.
     """
     shift, found = guess.copy(), np.zeros(guess.shape[:2], np.bool_)
     sums, step = np.zeros((2, pictures.left.shape[1])), max(len(guess) // PROFILE_ROWS, 1)
@@ -58,7 +58,7 @@ def column_profile(
 def match_seam(
     pictures: SeamPictures, blur_px: float, start: Array, bounds: NDArray[np.int64], columns: Array
 ) -> Matches:
-    """Match all windows, starting from shifts `start` (R, P, 2), with `columns` (n_s,) added to the left picture."""
+    """Match all windows, from initial shifts `start` (R, P, 2), with `columns` (n_s,) added to the left picture."""
     found = np.zeros(start.shape[:2], np.bool_)
     matches = Matches(found, start.copy(), np.zeros((*start.shape, 2)), np.zeros(start.shape))
     _measure(pictures, bounds, blur_px, gaussian_weights(blur_px).astype(np.float32), columns, matches)
@@ -67,7 +67,7 @@ def match_seam(
 
 @njit(cache=True, nogil=True)
 def _smoothed_noise2(noise2: float, blur_px: float) -> float:  # pragma: no cover
-    """Variance that smoothing leaves of the noise."""
+    """Variance of the noise after smoothing."""
     return noise2 / (4 * np.pi * blur_px**2)
 
 
@@ -81,14 +81,15 @@ def _add_columns(
     found: NDArray[np.bool_],
     sums: Array,
 ) -> None:  # pragma: no cover
-    """Fill shifts, where they begin being given, whether there are matches, and `sums` (2, n_s) over the lines of what
-    is to be added to the left picture and of the samples that tell it; only of every `step`th row of windows."""
+    """Match every `step`th row of windows, and fill shifts (initial ones at first), the mask of matches, and `sums`
+    (2, n_s): for each column the weighted sum of what is to be added to the left picture, and the sum of the
+    weights."""
     offsets, information = np.zeros(sums.shape[1]), np.empty((2, 2))
-    all_room = np.empty((ROOM, sums.shape[1], WINDOW_LINES), np.float32)
+    buffers = np.empty((BUFFERS, sums.shape[1], WINDOW_LINES), np.float32)
     for row in range(0, shift.shape[0], step):
         for part in range(shift.shape[1]):
             samples = slice(bounds[part], bounds[part + 1])
-            window, out = _window(pictures, row, samples, offsets), _room(all_room, samples)
+            window, out = _window(pictures, row, samples, offsets), _buffers(buffers, samples)
             noise2 = _mean_noise2(pictures, row, samples)
             found[row, part] = _match(pictures, window, noise2, blur_px, NEARLY_PX, shift[row, part], information, out)
             if found[row, part]:
@@ -97,7 +98,7 @@ def _add_columns(
 
 @njit(cache=True, nogil=True)
 def _window(pictures: SeamPictures, row: int, samples: slice, offsets: Array) -> Window:  # pragma: no cover
-    """One window of a seam; a slice of the last axis but one leaves an array in one piece, and its loops fast."""
+    """One window of a seam. Slices of the last axis but one stay contiguous, which keeps loops fast."""
     return Window(
         pictures.left[row, samples], pictures.left_signal[row, samples], pictures.there[row, 0, samples],
         pictures.there[row, 1, samples], offsets[samples],
@@ -105,8 +106,8 @@ def _window(pictures: SeamPictures, row: int, samples: slice, offsets: Array) ->
 
 
 @njit(cache=True, nogil=True)
-def _room(room: Picture, samples: slice) -> Compared:  # pragma: no cover
-    """Room for a window."""
+def _buffers(room: Picture, samples: slice) -> Compared:  # pragma: no cover
+    """The buffers for a window, from those for the whole width (BUFFERS, n_s, WINDOW_LINES)."""
     return Compared(
         room[0, samples], room[1, samples], room[2, samples], room[3, samples], room[4, samples], room[5, samples],
         room[6, samples],
@@ -118,19 +119,19 @@ def _match(
     pictures: SeamPictures, window: Window, noise2: float, blur_px: float, settled_px: float, shift: Array,
     information: Array, out: Compared,
 ) -> bool:  # pragma: no cover  # fmt: skip
-    """Match one window of a seam (see `match_window`), `noise2` being the noise variance; whether there is a match."""
-    # The mean of two pictures whose noise variances add up to noise2, smoothed by a Gaussian of rms b, has gradients of
-    # variance noise2/4 / (8 pi b^4) by noise alone.
-    own_noise = noise2 / 4 / (8 * np.pi * blur_px**4)
+    """Match one window of a seam (see `match_window`); `noise2`: the sum of both pictures' noise variances."""
+    # The mean of both pictures, smoothed by a Gaussian of rms radius b, has gradients of variance
+    # noise2/4 / (8 pi b^4) by noise alone.
+    gradient_noise2 = noise2 / 4 / (8 * np.pi * blur_px**4)
     return match_window(
-        window, pictures.coefficients, pictures.right_signal, own_noise, settled_px, shift, information, out
+        window, pictures.coefficients, pictures.right_signal, gradient_noise2, settled_px, shift, information, out
     )
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
 def _add_window(seen: Compared, noise2: float, sums: Array) -> None:  # pragma: no cover
-    """Add a window to the sums over lines: the plainer its picture, the more it says, for where the picture is steep
-    the places' errors show, and they are the same for many lines at the edge of a format or wedge."""
+    """Add a window to the sums over lines. Samples with steep gradients get less weight: errors of place matter there,
+    and at the edge of a format or wedge they are the same on many lines."""
     for j in range(seen.good.shape[0]):
         total, weights = 0.0, 0.0
         for i in range(seen.good.shape[1]):
@@ -146,13 +147,13 @@ def _add_window(seen: Compared, noise2: float, sums: Array) -> None:  # pragma: 
 def _measure(
     pictures: SeamPictures, bounds: NDArray[np.int64], blur_px: float, kernel: Picture, offsets: Array, matches: Matches
 ) -> None:  # pragma: no cover  # fmt: skip
-    """Fill the matches, whose shifts are those to begin with."""
+    """Fill the matches, whose shifts are the initial ones at first."""
     (found, shift, cov, place), information = matches, np.empty((2, 2))
-    all_room = np.empty((ROOM, offsets.size, WINDOW_LINES), np.float32)
+    buffers = np.empty((BUFFERS, offsets.size, WINDOW_LINES), np.float32)
     for row in range(shift.shape[0]):
         for part in range(shift.shape[1]):
             samples = slice(bounds[part], bounds[part + 1])
-            window, out = _window(pictures, row, samples, offsets), _room(all_room, samples)
+            window, out = _window(pictures, row, samples, offsets), _buffers(buffers, samples)
             noise2 = _mean_noise2(pictures, row, samples)
             found[row, part] = _match(pictures, window, noise2, blur_px, SETTLED_PX, shift[row, part], information, out)
             if found[row, part]:
@@ -164,7 +165,7 @@ def _measure(
 
 @njit(cache=True, nogil=True)
 def _mean_noise2(pictures: SeamPictures, row: int, samples: slice) -> float:  # pragma: no cover
-    """Noise variance of left plus right samples before smoothing, mean over a window."""
+    """Noise variance of the left plus that of the right samples before smoothing, averaged over a window."""
     mine, count = 0.0, 0.0
     for j in range(samples.start, samples.stop):
         mine += pictures.noise2[0, row, j]
@@ -182,8 +183,8 @@ def _mean_noise2(pictures: SeamPictures, row: int, samples: slice) -> float:  # 
 def _covariance(
     information: Array, noise2: float, blur_px: float, kernel: Picture, seen: Compared, out: Array
 ) -> None:  # pragma: no cover
-    """Fill the covariance of a shift for noise that smoothing has correlated: N^-1 (sum of smoothed gradients^2) N^-1,
-    N the information, times the noise's variance or what the scatter of the residuals makes of it."""
+    """Fill the covariance of a shift for noise correlated by smoothing: N^-1 (sum of products of smoothed gradients)
+    N^-1 times the noise variance, with N the information; the variance is scaled up if the residuals scatter more."""
     expected = _smoothed_noise2(noise2, blur_px)
     scatter = robust_scatter(seen.residual, seen.good) ** 2
     variance = noise2 * max(1.0, scatter / expected) if expected > 0 else scatter * 4 * np.pi * blur_px**2
@@ -197,14 +198,14 @@ def _covariance(
 
 @njit(cache=True, nogil=True)
 def _least_variance(cov: Array) -> float:  # pragma: no cover
-    """Variance along the best direction."""
+    """Variance along the best determined direction."""
     half = np.sqrt(((cov[0, 0] - cov[1, 1]) / 2) ** 2 + cov[0, 1] ** 2)
     return float((cov[0, 0] + cov[1, 1]) / 2 - half)
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
 def _texture_center(good: Picture, slope: Picture, out: Array) -> None:  # pragma: no cover
-    """Fill the place (line, sample) about which the squared slopes of the samples that count lie."""
+    """Fill the centroid (line, sample) of the good samples, weighted by their squared slopes."""
     total, line, sample = 0.0, 0.0, 0.0
     for j in range(good.shape[0]):
         for i in range(good.shape[1]):
@@ -219,23 +220,22 @@ def _texture_center(good: Picture, slope: Picture, out: Array) -> None:  # pragm
 def _smoothed_products(
     along: Picture, across: Picture, good: Picture, kernel: Picture
 ) -> tuple[float, float, float]:  # pragma: no cover
-    """Sums of products (00, 01, 11) of the gradients smoothed by a symmetric kernel along both axes, nothing beyond
-    edges."""
+    """Sums of products (00, 01, 11) of the gradients smoothed by a symmetric kernel along both axes, 0 beyond edges."""
     n_s, n_l = good.shape
     half = kernel.size // 2
-    # Both gradients of a column lie side by side, nothing between and about them: few loops that are long.
+    # Both gradients of all columns lie in one flat buffer with zeros between them, so that there are few, long loops.
     wide = n_l + 2 * half
     stride, n = 2 * wide, 2 * wide * n_s
-    all_room = np.zeros((2, n + 2 * half * stride), np.float32)
-    room, once = all_room[0], all_room[1]
+    buffers = np.zeros((2, n + 2 * half * stride), np.float32)
+    flat, once = buffers[0], buffers[1]
     for j in range(n_s):
         at = (j + half) * stride + half
         for i in range(n_l):
-            room[at + i], room[at + wide + i] = along[j, i] * good[j, i], across[j, i] * good[j, i]
+            flat[at + i], flat[at + wide + i] = along[j, i] * good[j, i], across[j, i] * good[j, i]
     first, last = half * stride, half * stride + n
     for k in range(kernel.size):
-        _add_shifted(room[first + k : last + k], kernel[k], once[first + half : last + half])
-    smoothed = room[:n]
+        _add_shifted(flat[first + k : last + k], kernel[k], once[first + half : last + half])
+    smoothed = flat[:n]
     smoothed[:] = 0.0
     for k in range(kernel.size):
         _add_shifted(once[k * stride : k * stride + n], kernel[k], smoothed)
@@ -244,13 +244,14 @@ def _smoothed_products(
 
 @njit(cache=True, nogil=True)
 def _add_shifted(values: Picture, weight: np.float32, out: Picture) -> None:  # pragma: no cover
+    """Add `values` times `weight` to `out`, both (n,)."""
     for i in range(out.size):
         out[i] += weight * values[i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=SUMS)
 def _products(pairs: Picture) -> tuple[float, float, float]:  # pragma: no cover
-    """Sums of the products (00, 01, 11) of pictures (n_s, 2, n_l)."""
+    """Sums of the products (00, 01, 11) of two pictures, (n_s, 2, n_l)."""
     first, mixed, second = 0.0, 0.0, 0.0
     for j in range(pairs.shape[0]):
         one, other = pairs[j, 0], pairs[j, 1]

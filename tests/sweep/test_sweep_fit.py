@@ -21,7 +21,7 @@ from calib.sweep.adjust import (
 from calib.sweep.evidence import ARM, EDGE, MARK, TIE, Observations, join
 from calib.sweep.layout import GROUPS, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
-from calib.sweep.nominal import departure, departure_cov, prediction_weights
+from calib.sweep.nominal import departure, departure_variance, prediction_weights
 from calib.sweep.normals import normal_equations, sum_up, with_priors
 from calib.sweep.smoothness import find_smoothness
 
@@ -161,7 +161,7 @@ def errors_of(fit, k):
     """Error of the fit over a strip, in units of its stated sigma and in px."""
     line, sample = (part.ravel() for part in np.meshgrid(np.linspace(0, 899, 31), np.linspace(0, 199, 9)))
     error = departure(fit, k, line, sample) - true_departure(k, line, sample)
-    return error / np.sqrt(departure_cov(fit, k, line, sample)), error
+    return error / np.sqrt(departure_variance(fit, k, line, sample)), error
 
 
 def test_marks_alone_give_the_sweep_with_true_sigmas():
@@ -204,7 +204,7 @@ def test_a_strip_with_two_marks_uses_the_common_sweep_and_states_a_larger_sigma(
     assert np.abs(error[:, 0]).max() < 3.0
     assert np.sqrt(np.mean(z**2)) < 1.6
     line, sample = np.array([450.0]), np.array([100.0])
-    assert departure_cov(fit, 2, line, sample)[0, 1] > 4 * departure_cov(fit, 1, line, sample)[0, 1]
+    assert departure_variance(fit, 2, line, sample)[0, 1] > 4 * departure_variance(fit, 1, line, sample)[0, 1]
 
 
 def test_ties_place_a_strip_without_marks():
@@ -291,7 +291,7 @@ def test_the_smoothness_is_found_from_the_data_and_makes_the_fit_better_and_hone
     errors, ratios = [], []
     for fit in (rough, smooth):
         off = [departure(fit, k, line, middle)[:, 1] - wander[k, ::9] for k in range(4)]
-        sigma = [np.sqrt(departure_cov(fit, k, line, middle)[:, 1]) for k in range(4)]
+        sigma = [np.sqrt(departure_variance(fit, k, line, middle)[:, 1]) for k in range(4)]
         errors.append(np.sqrt(np.mean(np.square(off))))
         ratios.append(np.sqrt(np.mean(np.square(np.array(off) / sigma))))
     assert errors[1] < 0.85 * errors[0]  # the marks' own noise stays
@@ -329,7 +329,7 @@ def test_the_decrease_of_the_misfit_is_predicted_by_a_step_of_the_prior_variance
     assert np.all(left[near] - gains[near] < smoothness.BETTER)
     assert 0 < near.argmax() <= 4
     search = smoothness._Search(layout, marks, START, FREE, 1, {})
-    trial = smoothness._try(search, smoothness.FIRST, begun[near.argmax() - 1], None)
+    trial = smoothness._trial(search, smoothness.FIRST, begun[near.argmax() - 1], None)
     assert abs(trial.misfit - misfits[-1]) < smoothness.BETTER  # with what its last step has still to gain
 
 
@@ -422,7 +422,7 @@ def test_arms_determine_the_bend_between_marks_that_stand_at_the_same_samples_of
         off.append(departure(fit, 1, middle, at)[:, 0] - bend(at))
     assert np.abs(off[0]).max() > 0.4
     assert np.sqrt(np.mean(off[1] ** 2)) < 0.06
-    assert np.sqrt(np.mean(off[1] ** 2 / departure_cov(fit, 1, middle, at)[:, 0])) < 1.5
+    assert np.sqrt(np.mean(off[1] ** 2 / departure_variance(fit, 1, middle, at)[:, 0])) < 1.5
 
 
 def test_an_arm_is_no_outlier_for_an_earlier_fit_that_misplaces_its_mark():

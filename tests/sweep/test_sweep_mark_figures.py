@@ -1,4 +1,4 @@
-"""What is believed of a fitted mark: its sigma where something lies across it, its half arms, its strokes' value."""
+"""Judging fitted marks: sigma beside disturbances, visible half arms, and the value of the strokes."""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -8,9 +8,9 @@ import pytest
 
 from calib.sweep import estimate, markjudge
 from calib.sweep.cross import CrossShape, cover
-from calib.sweep.markfigures import likeness_of
+from calib.sweep.markfigures import log_likelihood_ratio
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
-from calib.sweep.markjudge import LEAST_LIKE, _reason
+from calib.sweep.markjudge import LEAST_LOG_RATIO, _reason
 from calib.sweep.markmodel import Pixels, empty_model, weigh
 from calib.sweep.strokejudge import as_stated, contrasts, flag_odd, of_its_strip, of_the_frame
 from calib.sweep.tables import GOOD, NOT_SEEN, ODD_STROKE, MarkTable
@@ -31,7 +31,7 @@ def covered(place):
 
 
 def errors_beside_a_stroke(rng, n):
-    """Errors (n, 2) of fitted places and their 1-sigma, px, where something like a stroke lies along the right arm."""
+    """Errors (n, 2) of fitted places and their 1-sigma, px, with something like a stroke along the right arm."""
     errors, sigmas = [], []
     for _ in range(n):
         place, off = rng.uniform(-0.5, 0.5, 2), rng.uniform(3.0, 5.0) * rng.choice([-1, 1])
@@ -45,7 +45,7 @@ def errors_beside_a_stroke(rng, n):
     return np.array(errors), np.array(sigmas)
 
 
-def test_what_lies_along_one_stroke_widens_the_place_across_it():
+def test_a_disturbance_along_one_stroke_widens_the_sigma_across_it():
     errors, sigmas = errors_beside_a_stroke(np.random.default_rng(31), 80)
     line, sample = np.sqrt(np.mean(errors**2, axis=0))
     assert line > 3 * sample
@@ -55,7 +55,7 @@ def test_what_lies_along_one_stroke_widens_the_place_across_it():
     assert 0.7 < off[1] < 1.3
 
 
-def test_what_lies_far_from_the_model_pulls_the_less_the_farther_it_lies():
+def test_samples_far_from_the_model_have_less_weight_the_farther_they_are():
     n = 100
     zero, index, model = np.zeros(n), np.zeros(n, np.int64), empty_model(n)
     model.residual[:] = np.random.default_rng(35).normal(0, 1, n)
@@ -73,7 +73,7 @@ WHOLE = np.ones(8)
 
 
 def arms(**shares):
-    """Shares of the half arms, right, left, lower, upper, inner then outer; whole where none are given."""
+    """Shares (8,) of the half arms (right, left, lower, upper; inner, then outer), 1 where none are given."""
     out = WHOLE.copy()
     for i, name in enumerate(("right", "left", "lower", "upper")):
         out[2 * i : 2 * i + 2] = shares.get(name, out[2 * i : 2 * i + 2])
@@ -96,11 +96,11 @@ def arms(**shares):
         (np.full(8, 0.1), 300.0, False),
     ],
 )
-def test_half_arms_of_a_cross_are_alike_or_gone(parts, contrast, is_cross):
-    assert (likeness_of(parts, contrast) > LEAST_LIKE) is is_cross
+def test_half_arms_of_a_cross_have_equal_contrast_or_are_missing(parts, contrast, is_cross):
+    assert (log_likelihood_ratio(parts, contrast) > LEAST_LOG_RATIO) is is_cross
 
 
-def test_a_mark_whose_half_arms_are_no_crosss_is_not_seen():
+def test_a_mark_whose_half_arms_are_not_those_of_a_cross_is_rejected():
     values = 100 + 40 * covered((0.0, 0.0)) + np.random.default_rng(34).normal(0, NOISE, LINE.shape)
     window = MarkWindow(50, 50, values, np.full(LINE.shape, NOISE), TO_FILM, np.zeros((2, 2)), (0.0, 0.0))
     fit, sweep = fit_mark(window, SHAPE, PRIORS), SimpleNamespace(n_lines=100, n_samples=100)
@@ -109,7 +109,7 @@ def test_a_mark_whose_half_arms_are_no_crosss_is_not_seen():
 
 
 def table_of(strip, stroke_value, stroke_sigma):
-    """Good marks with such strokes."""
+    """A table of good marks with these strokes."""
     n, zero = len(strip), np.zeros(len(strip))
     return MarkTable(
         strip=np.asarray(strip), mark=np.arange(n), line=zero, sample=zero, var_line=zero, var_sample=zero, cov=zero,
@@ -119,61 +119,61 @@ def table_of(strip, stroke_value, stroke_sigma):
     )  # fmt: skip
 
 
-def test_marks_of_a_strip_whose_strokes_scatter_are_no_odder_for_it():
-    """A strip whose tone is wrong must not lose its good marks for it."""
+def test_good_marks_of_a_strip_whose_strokes_scatter_are_kept():
+    """A strip must not lose its good marks because its tone is wrong."""
     rng = np.random.default_rng(32)
     strip = np.repeat(np.arange(6), 10)
     value = 0.18 + rng.normal(0, 0.005, 60)
     value[strip == 1] += rng.normal(0, 0.16, 10)
     table = table_of(strip, value, 0.003)
-    assert left_by_strip(table).used.all()
+    assert kept_by_strip(table).used.all()
     odd = value.copy()
     odd[[3, 44]] = (1.5, 0.08)
-    flagged = left_by_strip(replace(table, stroke_value=odd))
+    flagged = kept_by_strip(replace(table, stroke_value=odd))
     assert np.flatnonzero(~flagged.used).tolist() == [3, 44]
     assert flagged.reason[3] == flagged.reason[44] == ODD_STROKE
 
 
-def left_by_strip(table):
-    """The table without what is odd among its strip's marks."""
+def kept_by_strip(table):
+    """The table without the marks that differ from others of their strip."""
     return flag_odd(table, of_its_strip(table))
 
 
-def left_by_frame(table, contrast):
-    """The table without what is odd in the frame, of strips with too few marks."""
+def kept_by_frame(table, contrast):
+    """The table without the marks of strips with few marks that differ from those of the frame."""
     return flag_odd(table, of_the_frame(table, contrasts(fits_of(contrast))))
 
 
-def left_by_statement(table, contrast, density):
-    """The table without what is off a stated density."""
+def kept_by_statement(table, contrast, density):
+    """The table without the marks that differ from a stated density."""
     return flag_odd(table, as_stated(table, contrasts(fits_of(contrast)), density))
 
 
 def fits_of(contrast):
-    """Fits of marks with such contrasts, of which nothing else is asked."""
+    """Fits of marks that have nothing but these contrasts."""
     return [SimpleNamespace(rise=rise) for rise in contrast]
 
 
-def test_a_false_mark_is_odd_in_a_strip_with_too_few_to_judge_it():
-    """In narrow strips of two or three marks each, two false ones put two strips of 48 ten px off at 16 sigma. A strip
-    whose tone is a tenth off keeps its marks, and where a frame has hardly any none is judged."""
+def test_a_false_mark_is_rejected_in_a_strip_with_too_few_marks_to_judge_it():
+    """In narrow strips with two or three marks each, two false ones displaced two strips of 48 by ten px, 16 sigma. A
+    strip whose tone is wrong by a tenth keeps its marks, and in a frame with few marks none is rejected."""
     rng = np.random.default_rng(35)
     strip = np.repeat(np.arange(20), 2)
     value, contrast = 0.19 + rng.normal(0, 0.002, 40), np.full(40, -0.85)
     value[[6, 31]], contrast[[6, 31]] = (0.79, 1.1), (0.2, -0.3)
     value[strip == 9] += 0.1 * 0.85
     table = table_of(strip, value, 0.003)
-    flagged = left_by_frame(table, contrast)
+    flagged = kept_by_frame(table, contrast)
     assert np.flatnonzero(~flagged.used).tolist() == [6, 31]
     assert flagged.reason[6] == ODD_STROKE
     few = table_of(strip[:7], value[:7], 0.003)
-    assert left_by_frame(few, contrast[:7]).used.all()
+    assert kept_by_frame(few, contrast[:7]).used.all()
     own = table_of(strip // 2, value, 0.003)  # four marks a strip judge each other
-    assert left_by_frame(own, contrast).used.all()
+    assert kept_by_frame(own, contrast).used.all()
 
 
-def test_the_fit_asks_both_the_frame_and_the_stated_density(monkeypatch):
-    """Either rule left out of the fit passed unseen: each was tested by itself alone."""
+def test_the_fit_applies_both_the_rule_by_the_frame_and_that_by_the_stated_density(monkeypatch):
+    """When the fit skipped one of the rules no test failed, because each was tested by itself only."""
     one_odd = np.full(40, 1.3)
     one_odd[20] = 0.8
     alike = table_of(np.repeat(np.arange(20), 2), one_odd, 0.003)
@@ -190,33 +190,33 @@ def test_the_fit_asks_both_the_frame_and_the_stated_density(monkeypatch):
     assert len(left(unlike, 1.54)) > 15
 
 
-def test_marks_that_disagree_are_held_against_the_density_that_is_stated():
-    """On film as dark as the strokes most of what is taken for a mark is none: of such marks strips lay 5.8 px off at
-    2.1 sigma. Marks that agree with each other are believed, whatever is stated."""
+def test_marks_that_disagree_are_compared_with_the_stated_density():
+    """On film as dark as the strokes most measured marks are false: they displaced strips by 5.8 px, 2.1 sigma. Marks
+    that agree with each other are kept whatever is stated."""
     rng = np.random.default_rng(36)
     strip = np.repeat(np.arange(6), 5)
     value, contrast = rng.normal(1.1, 0.2, 30), np.full(30, 0.5)
     value[::5] = 1.54 + rng.normal(0, 0.05, 6)
     value[1] = 1.54 + 0.2
     table = table_of(strip, value, 0.02)
-    used = left_by_statement(table, contrast, 1.54).used
+    used = kept_by_statement(table, contrast, 1.54).used
     assert used[::5].all()
     assert not used[(strip > 0) & (value < 1.3)].any()
     assert not used[1]
-    assert left_by_statement(replace(table, stroke_sigma=np.full(30, 0.06)), contrast, 1.54).used[1]
-    assert left_by_statement(table, contrast, None).used.all()
+    assert kept_by_statement(replace(table, stroke_sigma=np.full(30, 0.06)), contrast, 1.54).used[1]
+    assert kept_by_statement(table, contrast, None).used.all()
     faint = table_of(strip, 1.5 + rng.normal(0, 0.02, 30), 0.002)  # as dark as the film, in a draft's density
-    assert left_by_statement(faint, np.full(30, 0.06), 1.54).used.all()
+    assert kept_by_statement(faint, np.full(30, 0.06), 1.54).used.all()
     agreed = table_of(strip, 1.1 + rng.normal(0, 0.05, 30), 0.02)
-    assert left_by_statement(agreed, contrast, 1.54).used.all()
+    assert kept_by_statement(agreed, contrast, 1.54).used.all()
 
 
-def test_good_marks_are_hardly_ever_odd_however_few_a_strip_has():
+def test_good_marks_are_hardly_ever_rejected_however_few_a_strip_has():
     rng = np.random.default_rng(33)
     lost = 0
     for _ in range(400):
         per = int(rng.integers(4, 9))
         strip = np.repeat(np.arange(4), per)
         scatter = 0.01 * rng.uniform(0.7, 1.4, 4)
-        lost += np.sum(~left_by_strip(table_of(strip, rng.normal(0.2, scatter[strip]), 0.002)).used)
+        lost += np.sum(~kept_by_strip(table_of(strip, rng.normal(0.2, scatter[strip]), 0.002)).used)
     assert lost <= 1

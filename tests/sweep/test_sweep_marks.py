@@ -1,4 +1,4 @@
-"""Reseau marks: found to the limit the noise sets, and the bad ones told."""
+"""Reseau marks: measured to the limit set by noise, and bad ones rejected."""
 
 import csv
 from dataclasses import replace
@@ -15,7 +15,7 @@ from calib.sweep.cross import FAR, CrossShape, cover, edge, is_bare
 from calib.sweep.evidence import ARM
 from calib.sweep.markevidence import arm_observations
 from calib.sweep.markfit import FitPriors, MarkWindow, fit_mark
-from calib.sweep.markjudge import mark_table, with_bends
+from calib.sweep.markjudge import mark_table, with_places_under
 from calib.sweep.marks import Sought, under_other_sweeps
 from calib.sweep.model import StripSweep, to_film, to_scan
 from calib.sweep.tables import BAD_RESIDUAL, OUTSIDE
@@ -65,13 +65,13 @@ def test_a_blurred_edge_is_the_normal_distribution():
     np.testing.assert_allclose(density, norm.pdf(t), atol=3e-10)
 
 
-def test_a_place_that_is_no_number_has_no_share():
+def test_coverage_at_a_place_that_is_nan_is_zero():
     assert np.all(np.isnan(edge(np.nan)))
     assert edge(-np.inf) == (0.0, 0.0)
     assert edge(np.inf) == (1.0, 0.0)
 
 
-def test_where_no_stroke_is_said_to_be_less_than_a_millionth_of_one_is():
+def test_bare_places_have_less_than_a_millionth_of_a_strokes_coverage():
     rng = np.random.default_rng(5)
     sizes = (SHAPE.arm_mm, SHAPE.width_mm / 2, SHAPE.blur_x_mm, SHAPE.blur_y_mm)
     places = rng.uniform(-0.25, 0.25, (2000, 2))
@@ -109,8 +109,9 @@ def test_derivatives_of_the_coverage_are_its_differences():
 
 
 @pytest.mark.parametrize("is_known", [False, True])
-def test_arms_end_where_the_sweep_puts_them_however_it_was_thought_to_bend(is_known):
-    """Samples crowd towards one end of the window by half a sample, whether its sweep says so or is taken for even."""
+def test_arm_lengths_are_right_whatever_bend_the_given_sweep_has(is_known):
+    """The spacing of samples changes over the window by half a sample; the sweep given for it has this bend, or
+    none."""
     rng = np.random.default_rng(41)
     u = (1.01 * SAMPLE - 7e-4 * SAMPLE**2) * STEP_MM
     values = 100 + 40 * coverage(u, LINE * STEP_MM, (0.0, 0.0), SHAPE)[0].reshape(LINE.shape)
@@ -129,9 +130,9 @@ def test_arms_end_where_the_sweep_puts_them_however_it_was_thought_to_bend(is_kn
 
 
 @pytest.mark.parametrize(("usual", "odd"), [(0.05, 0.3), (0.28, 0.7)])
-def test_what_a_rough_scene_leaves_in_all_marks_speaks_against_none(usual, odd):
-    """Half the marks of a rough frame were left out, though placed as well as the others; what is odd among its like
-    still is."""
+def test_a_misfit_that_all_marks_of_a_rough_scene_have_rejects_none(usual, odd):
+    """Half the marks of a rough frame were rejected, though as accurate as the others; outliers among them still
+    are."""
     values = 100 + 40 * covered((0.0, 0.0)) + np.random.default_rng(3).normal(0, 2, LINE.shape)
     fit = replace(fit_mark(window(values, 2.0), SHAPE, PRIORS), chi2=5.0)
     fits = [*(replace(fit, misfit=usual * times) for times in (0.9, 1.0, 1.1, 1.2)), replace(fit, misfit=odd), None]
@@ -142,7 +143,7 @@ def test_what_a_rough_scene_leaves_in_all_marks_speaks_against_none(usual, odd):
     assert table.reason[4:] == (BAD_RESIDUAL, OUTSIDE)
 
 
-def test_arms_that_are_seen_say_how_far_apart_samples_lie():
+def test_visible_arms_measure_the_spacing_of_samples():
     values = 100 + 40 * coverage(1.02 * SAMPLE * STEP_MM, LINE * STEP_MM, (0.0, 0.0), SHAPE)[0].reshape(LINE.shape)
     values[:, : HALF - 8] = 100  # the left arm is missing
     fit = fit_mark(window(values + np.random.default_rng(42).normal(0, 2, LINE.shape), 2.0), SHAPE, PRIORS)
@@ -162,9 +163,9 @@ def test_arms_that_are_seen_say_how_far_apart_samples_lie():
 
 
 @pytest.mark.parametrize("times", [1.0, 2.5])
-def test_ends_of_arms_are_trusted_as_far_as_the_two_of_one_mark_agree(times):
-    """Over a rough scene ends scatter more than windows tell, and the sweep swung to follow them; a bend of the sweep,
-    which only these arms may tell, and a mark gone astray are no scatter."""
+def test_the_sigma_of_arm_ends_follows_the_scatter_between_the_two_of_each_mark(times):
+    """Over a rough scene ends scatter more than their sigma says, and the sweep followed them. A bend of the sweep,
+    which possibly only these arms show, and a wrong mark must not count as scatter."""
     rng, n = np.random.default_rng(5), 200
     table = SimpleNamespace(
         used=np.ones(n, bool), strip=np.zeros(n, int), line=np.zeros(n), sample=rng.uniform(0, 300, n)
@@ -186,9 +187,9 @@ def test_ends_of_arms_are_trusted_as_far_as_the_two_of_one_mark_agree(times):
     np.testing.assert_allclose(few.information[:, 0, 0], sigma**-2)
 
 
-def test_arms_that_scatter_do_not_make_samples_stand_still():
-    """Held against the samples where they were seen, ends that err seemed the farther off the longer they were: a sweep
-    whose samples stand still explained their scatter, and all overlaps of a healthy frame were left out."""
+def test_scatter_of_arms_does_not_make_samples_coincide():
+    """Observed at the samples where they were measured, arm ends had residuals in proportion to their error: a sweep
+    whose samples coincide explained their scatter, and all overlaps of a healthy frame were left out."""
     rng, n, sigma = np.random.default_rng(8), 300, 0.6
     pace = 1 + 0.1 * np.arange(400) / 400  # of the sweep as it is known so far, and as it is
     sweep = sweep_of(STEP_MM * np.cumsum(pace))
@@ -250,7 +251,7 @@ def test_a_mark_on_flat_ground_is_placed_at_the_cramer_rao_bound(rise):
     assert np.sqrt(np.mean(np.array(errors) ** 2 / np.array(variances))) == pytest.approx(1.0, abs=0.2)
 
 
-def test_rough_ground_widens_the_covariance_and_keeps_it_true():
+def test_on_rough_ground_the_covariance_grows_and_is_true():
     rng = np.random.default_rng(8)
     z, sigmas = [], []
     for _ in range(60):
@@ -275,9 +276,9 @@ def test_values_that_are_densities_of_averaged_light_do_not_move_the_mark():
     assert fit.stroke_value == pytest.approx(0.12, abs=0.01)
 
 
-def test_where_a_place_need_not_be_known_well_a_third_of_the_samples_give_it():
-    """They are as true as their own sigma says and see all half arms; where they do not give the place well enough, the
-    fit is that of all samples."""
+def test_if_little_accuracy_is_needed_a_third_of_the_samples_is_enough():
+    """Its errors agree with its sigma, and all half arms are visible; if the place is not accurate enough, all samples
+    are fitted."""
     rng = np.random.default_rng(17)
     errors, sigmas = [], []
     for _ in range(40):
@@ -292,7 +293,7 @@ def test_where_a_place_need_not_be_known_well_a_third_of_the_samples_give_it():
     assert np.median(sigmas) == pytest.approx(np.sqrt(3), rel=0.1)
 
 
-def test_a_fit_ends_only_where_its_stroke_value_stands_too():
+def test_a_fit_ends_only_when_its_stroke_value_has_settled_too():
     # sought where it is, a mark's place stands at once; a value still on its way looked like another mark's
     rng = np.random.default_rng(21)
     for _ in range(8):
@@ -318,7 +319,7 @@ def test_a_scratch_over_an_arm_does_not_pull_the_mark():
     assert np.all(np.abs(offset(fit) - place) < 5 * np.sqrt(np.diag(fit.cov)) + 0.05)
 
 
-def test_a_lost_arm_is_told_and_the_rest_still_places_the_mark():
+def test_a_lost_arm_is_noticed_and_the_rest_still_places_the_mark():
     rng = np.random.default_rng(11)
     place = np.array([-0.1, 0.25])
     c = np.where((SAMPLE > 4) & (np.abs(LINE) < 8), 0.0, covered(place))
@@ -341,8 +342,8 @@ def test_a_mark_cut_by_the_strips_edge_and_crossed_by_a_dropout_is_still_placed(
 
 
 @pytest.mark.parametrize(("sample", "used"), [(0.4, False), (398.6, False), (2.5, True), (200.0, True)])
-def test_a_mark_whose_stroke_the_strips_edge_cuts_along_is_not_used(sample, used):
-    """Half a stroke's width is no stroke: such marks were off by nine of their sigmas (a bug)."""
+def test_a_mark_with_a_stroke_cut_lengthwise_by_the_strips_edge_is_not_used(sample, used):
+    """Half a stroke's width does not determine a place: such marks were wrong by nine sigma (a bug)."""
     rng = np.random.default_rng(14)
     fit = fit_mark(window(100 + 60 * covered((0.0, 0.0)) + rng.normal(0, 2.0, LINE.shape), 2.0), SHAPE, PRIORS)
     at_edge = replace(fit, place=np.array([100.0, sample]))
@@ -356,14 +357,14 @@ def test_a_mark_whose_stroke_the_strips_edge_cuts_along_is_not_used(sample, used
 
 
 def bent_sweep(bend_px):
-    """A sweep whose x bends with the lines: by so many px at the end of an arm against the mark's centre."""
+    """A sweep whose x is quadratic in the line, by `bend_px` at the end of an arm relative to the mark's centre."""
     x, y = np.arange(400) * STEP_MM, np.arange(300) * STEP_MM
     zero = np.zeros(300)
     arm_px = SHAPE.arm_mm / STEP_MM
     return StripSweep(x, bend_px * STEP_MM * ((np.arange(300) - 100) / arm_px) ** 2, y, np.zeros(400), zero, zero)
 
 
-def test_a_sweep_that_bends_the_arms_moves_the_mark_as_a_new_fit_would():
+def test_a_sweep_with_another_bend_moves_the_mark_as_a_new_fit_would():
     rng = np.random.default_rng(15)
     curve = np.array([[0.2 * STEP_MM / (SHAPE.arm_mm / STEP_MM) ** 2, 0.0], [0.0, 0.0]])
     bent, _ = coverage(SAMPLE * STEP_MM + curve[0, 0] * LINE**2, LINE * STEP_MM, (0.0, 0.0), SHAPE)
@@ -378,19 +379,19 @@ def test_a_sweep_that_bends_the_arms_moves_the_mark_as_a_new_fit_would():
     np.testing.assert_allclose(again[0].place, moved[0].place, atol=1e-4)
 
 
-def test_a_mark_bent_too_much_must_be_measured_again_and_keeps_its_place_until_then():
+def test_a_mark_whose_bend_changes_too_much_must_be_measured_again_and_keeps_its_place_until_then():
     fit = fit_mark(window(100 + 60 * covered((0.0, 0.0)), 2.0), SHAPE, PRIORS)
     assert under_other_sweeps([fit], np.zeros(1, int), [bent_sweep(0.5)], SHAPE) == [None]
     sought = Sought(np.zeros(1, int), np.zeros(1, int), np.array([100.0]), np.array([200.0]))
     table = mark_table(sought, [fit], [bent_sweep(0.0)])
-    kept, moved = (with_bends(table, [fit], [bent_sweep(bend)], SHAPE) for bend in (0.5, 0.2))
+    kept, moved = (with_places_under(table, [fit], [bent_sweep(bend)], SHAPE) for bend in (0.5, 0.2))
     assert (kept.line[0], kept.sample[0]) == tuple(fit.place)
     assert abs(moved.sample[0] - fit.place[1]) > 0.03
 
 
 @pytest.mark.parametrize("place", [(2.6, -2.2), (-2.5, 2.9), (2.9, 0.4), (-1.8, -2.8), (0.5, 2.7), (-2.9, -0.6)])
-def test_a_mark_far_from_where_it_was_sought_is_fitted_about_its_own_place(place):
-    """Strokes far denser than the scene: a scene too stiff or too loose for the place of the turn leads astray."""
+def test_a_mark_far_from_its_expected_place_is_fitted_around_its_own_place(place):
+    """Strokes far denser than the scene: a scene too stiff or too flexible for the current place misleads the fit."""
     rng = np.random.default_rng(16)
     density = -np.log10(10.0**-1.5 * (1 - covered(place)) + 10.0**-0.12 * covered(place))
     given = density + rng.normal(0, 0.02, LINE.shape)

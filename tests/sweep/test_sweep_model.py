@@ -1,4 +1,4 @@
-"""A strip's sweep: a value with a true inverse."""
+"""A strip's sweep: checks of its tables, and conversion to film and back."""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -16,7 +16,7 @@ STEP_MM = 0.0075
 
 
 def sweep_of(across, along, x_line, y_sample, reverse):
-    """A legal sweep from steps and slow motions given in steps of the nominal pixel."""
+    """A valid sweep from steps and slow motions in units of the nominal pixel."""
     x = np.cumsum(across) * STEP_MM - 3.0
     y = np.cumsum(along) * STEP_MM - 5.0
     slack = 0.35 * STEP_MM * min(across.min(), along.min())
@@ -30,7 +30,7 @@ def sweep_of(across, along, x_line, y_sample, reverse):
     )
 
 
-def test_tables_stay_as_they_were_given_and_those_of_another_sweep_are_shared():
+def test_tables_are_copied_and_read_only_and_those_of_another_sweep_are_shared():
     mine = np.arange(4.0)
     locked = mine[:]
     locked.flags.writeable = False
@@ -74,7 +74,7 @@ def test_inverse_keeps_a_long_strip_to_a_billionth_of_a_pixel():
     np.testing.assert_allclose(back.sample, at.sample + 0 * at.line, atol=1e-9)
 
 
-def test_a_place_is_inverted_alike_alone_and_among_others_and_no_number_stays_none():
+def test_the_inverse_of_a_place_does_not_depend_on_others_and_nan_stays_nan():
     rng = np.random.default_rng(1)
     sweep = sweep_of(
         rng.uniform(0.3, 3, 30), rng.uniform(0.3, 3, 50), rng.normal(0, 0.03, 50), rng.normal(0, 0.03, 30), True
@@ -115,7 +115,7 @@ def test_places_broadcast_and_scalars_are_places_too():
         ("y_sample_mm", np.array([0.0, 5.0, 0.0, 5.0]), "slow"),
     ],
 )
-def test_tables_that_make_no_sweep_are_refused(field, table, reason):
+def test_invalid_tables_are_refused(field, table, reason):
     tables = {
         "x_sample_mm": np.arange(4.0),
         "x_line_mm": np.array([0.0, 1.0, 0.0]),

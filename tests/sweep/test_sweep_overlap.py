@@ -1,4 +1,4 @@
-"""Neighbouring strips see the same film: ties and the search for a lost strip."""
+"""Overlaps of neighbouring strips: ties, and the search for the shift of a strip without marks."""
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -52,7 +52,7 @@ PX_MM = np.array([STEP_MM, STEP_MM])
 
 
 @pytest.mark.parametrize("shift", [(0.0, 0.0), (0.37, -0.41), (-0.9, 0.8)])
-def test_ties_tell_the_shift_without_bias_and_with_true_sigmas(shift):
+def test_ties_give_the_shift_without_bias_and_with_true_sigmas(shift):
     readers, sweeps = pair(shift, 3)
     ties = measure_ties(readers, sweeps, PX_MM, [0])
     assert len(ties) == 3 * (LINES // 48)  # the overlap is matched in three parts of its width
@@ -64,7 +64,7 @@ def test_ties_tell_the_shift_without_bias_and_with_true_sigmas(shift):
     assert np.all(np.abs(weighted) < 3.5 / np.sqrt(np.sum(1 / sigma**2, axis=0)))
 
 
-def test_banding_neither_biases_ties_nor_makes_them_unsure():
+def test_banding_neither_biases_ties_nor_raises_their_sigma():
     sigmas = []
     for banding in (0.0, 0.05):
         readers, sweeps = pair((0.3, 0.3), 4, banding)
@@ -76,7 +76,7 @@ def test_banding_neither_biases_ties_nor_makes_them_unsure():
     assert sigmas[1] < 1.2 * sigmas[0]
 
 
-def test_some_rows_of_windows_tell_the_profile_of_a_long_seam(monkeypatch):
+def test_the_profile_of_a_long_seam_is_estimated_from_some_rows_of_windows(monkeypatch):
     readers, sweeps = pair((0.3, 0.3), 4, banding=0.05)
     every = measure_ties(readers, sweeps, PX_MM, [0])
     monkeypatch.setattr(windows, "PROFILE_ROWS", 4)  # of ten rows every second one
@@ -144,20 +144,20 @@ def test_no_shift_is_claimed_between_unrelated_pictures():
 
 
 def unsure(sweep, sigma_px):
-    """A strip's sweep with that 1-sigma along both axes."""
+    """The sweep with a 1-sigma of `sigma_px` along both axes."""
     sigma_mm = np.full(LINES, sigma_px * STEP_MM)
     return replace(sweep, sigma_x_mm=sigma_mm, sigma_y_mm=sigma_mm)
 
 
 @pytest.mark.parametrize("seed", [20, 21, 22])
-def test_a_shift_is_found_among_places_that_all_look_alike_for_the_texture_is_coarse(seed):
+def test_a_shift_is_found_though_coarse_texture_makes_all_places_look_alike(seed):
     readers, sweeps = pair((1.0, -7.0), seed)
     found = searched(readers, [unsure(sweep, 0.9) for sweep in sweeps])
     assert found is not None
     np.testing.assert_allclose(found, (1, -7), atol=1.01)
 
 
-def test_what_lies_across_all_strips_alike_tells_no_shift():
+def test_features_across_all_strips_give_no_shift():
     _, sweeps = pair((0.0, 0.0), 23)
     rng = np.random.default_rng(23)
     bars = np.repeat(np.repeat(rng.normal(size=LINES // 24), 24)[:, None], SAMPLES, axis=1)
@@ -167,7 +167,7 @@ def test_what_lies_across_all_strips_alike_tells_no_shift():
     assert searched(readers, [unsure(sweep, 0.9) for sweep in sweeps]) is None
 
 
-def test_strips_placed_badly_whose_shift_is_not_found_are_not_tied():
+def test_uncertain_strips_get_no_ties_if_their_shift_is_not_found():
     readers, sweeps = pair((0.0, 0.0), 8)
     strangers, _ = pair((0.0, 0.0), 9)
     mixed = [readers[0], strangers[1]]
@@ -176,7 +176,7 @@ def test_strips_placed_badly_whose_shift_is_not_found_are_not_tied():
 
 
 @pytest.mark.parametrize("off", [(2.0, -2.0), (0.0, 9.0)])
-def test_only_a_shift_that_matching_does_not_get_over_by_itself_moves_where_it_begins(monkeypatch, off):
+def test_only_a_shift_beyond_the_range_of_matching_changes_its_start(monkeypatch, off):
     readers, sweeps = pair((0.0, 0.0), 8)
     sweeps, began, match = [unsure(sweep, 0.5) for sweep in sweeps], [], windows.column_profile
 
@@ -213,7 +213,7 @@ def same_bytes(one, other):
         assert getattr(one, name).tobytes() == getattr(other, name).tobytes()
 
 
-def test_ties_do_not_depend_on_the_number_of_threads_and_what_both_strips_see_is_read_once():
+def test_ties_do_not_depend_on_the_number_of_threads_and_overlaps_are_read_once():
     one, several = (measure_ties(*three_strips()[:2], PX_MM, [0, 1], threads) for threads in (1, 3))
     assert set(one.strip.tolist()) == {0, 1}
     same_bytes(one, several)
@@ -243,7 +243,7 @@ def test_a_strip_scanned_the_other_way_gives_the_same_ties():
     np.testing.assert_allclose(other.cov, ties.cov, rtol=0.02, atol=1e-6)
 
 
-def test_a_tie_is_as_unsure_as_the_noise_at_its_own_lines_makes_it():
+def test_the_sigma_of_a_tie_follows_the_noise_at_its_own_lines():
     readers, sweeps = pair((0.3, -0.2), 15)
 
     def measured(factor):
@@ -260,7 +260,7 @@ def test_a_tie_is_as_unsure_as_the_noise_at_its_own_lines_makes_it():
     assert noisy > 3 * early  # both strips' noise adds up: 1 + 9 to 1 + 1
 
 
-def test_a_shift_is_the_same_wherever_the_search_begins():
+def test_a_shift_does_not_depend_on_where_matching_starts():
     readers, sweeps = pair((0.3, -0.2), 12)
     moved = replace(sweeps[1], y_line_mm=sweeps[1].y_line_mm + 0.4 * STEP_MM)
     here, there = (measure_ties(readers, (sweeps[0], right), PX_MM, [0]) for right in (sweeps[1], moved))
@@ -271,13 +271,13 @@ def test_a_shift_is_the_same_wherever_the_search_begins():
 
 
 def stretched(sweep, px):
-    """A sweep whose lines lie farther apart by so many px in all, and 1-sigma of a twentieth of a px."""
+    """The sweep lengthened along the lines by `px` in total, with a 1-sigma of a twentieth of a px."""
     y_mm = sweep.y_line_mm + px * STEP_MM * (np.arange(LINES) / (LINES - 1) - 0.5)
     sigma_mm = np.full(LINES, 0.05 * STEP_MM)
     return replace(sweep, y_line_mm=y_mm, sigma_x_mm=sigma_mm, sigma_y_mm=sigma_mm)
 
 
-def test_nothing_is_measured_again_where_better_sweeps_change_nothing():
+def test_nothing_is_measured_again_if_better_sweeps_change_nothing():
     readers, (left, right) = pair((0.3, 0.2), 13)
     ties = measure_ties(readers, (left, right), PX_MM, [0])
     weight = np.ones(len(ties))
@@ -304,8 +304,8 @@ def test_windows_that_were_bent_or_contradict_the_fit_are_measured_again_the_oth
     np.testing.assert_allclose(found.line_right, found.line, atol=0.15)
 
 
-def test_one_row_of_a_long_seam_is_not_worth_another_fit(monkeypatch):
-    """What is measured again has all strips fitted again, whose sweeps do not hang on one row in hundreds."""
+def test_one_row_of_a_long_seam_does_not_justify_another_fit(monkeypatch):
+    """Ties that are measured again require a new fit of all strips, which do not depend on one row in hundreds."""
     readers, (left, right) = pair((0.0, 0.0), 14)
     ties = measure_ties(readers, (left, right), PX_MM, [0])
     moved = replace(right, y_line_mm=right.y_line_mm + 0.3 * STEP_MM)
@@ -315,9 +315,9 @@ def test_one_row_of_a_long_seam_is_not_worth_another_fit(monkeypatch):
     assert measure_again(readers, (left, moved), (left, right), PX_MM, ties, two) is not None
 
 
-def test_of_a_long_seam_some_rows_are_compared_and_the_others_are_not_missed(monkeypatch):
-    """Strips of many lines have more rows of windows than their wander has modes; a row left out is no row in which
-    nothing was found, or better sweeps would have it measured after all."""
+def test_of_a_long_seam_some_rows_are_matched_and_the_others_are_not_measured_later(monkeypatch):
+    """Strips of many lines have more rows of windows than their wander has modes. A row left out must not count as a
+    row without ties, or better sweeps would cause it to be measured after all."""
     readers, (left, right) = pair((0.3, 0.2), 15)
     every = measure_ties(readers, (left, right), PX_MM, [0])
     monkeypatch.setattr(seam, "MODES_MOST", 5)  # of ten rows every second one

@@ -1,4 +1,4 @@
-"""What measuring samples asks of the fit: marks at few samples of wandering strips must not stop the sweep."""
+"""Pace observations: marks at few samples of wandering strips must not make the sweep stand still."""
 
 import numpy as np
 import pytest
@@ -6,7 +6,7 @@ import pytest
 from calib.sweep.adjust import Start, adjust, unknown_start
 from calib.sweep.evidence import ARM, MARK, PACE, TIE, Observations
 from calib.sweep.layout import GROUPS, StripShape, make_layout
-from calib.sweep.nominal import departure, departure_cov
+from calib.sweep.nominal import departure, departure_variance
 from calib.sweep.pace import PACE_SAMPLES, pace_weights, with_paces
 
 N_LINES, N_SAMPLES, STRIPS = 1400, 128, 9
@@ -20,12 +20,12 @@ FREE = ("S", "Y", "a", "b", "slope_x", "slope_y", "Wx", "Wy", "Sk_line", "Sk", "
 
 
 def wander(k, line):
-    """Departure in x of a strip, px: all there is."""
+    """Departure in x of a strip, px: wander only, the sweep itself has none."""
     return 0.3 * np.sin(2.1 * k) + 0.9 * np.sin(line / 210 + 1.7 * k) + 0.5 * np.cos(line / 95 + 2.3 * k)
 
 
 def marks(rng):
-    """Marks at one sample or two of each strip, their places measured as such: what is read off is the sample."""
+    """Marks at one or two samples of each strip. The sample is what is measured, with noise."""
     parts = []
     for k in range(STRIPS):
         at = [s for s in (36 - SPACING_PX * k, 36 - SPACING_PX * k + 116) if 4 < s < N_SAMPLES - 4]
@@ -50,14 +50,14 @@ def test_marks_at_few_samples_do_not_make_the_sweep_stand_still(seed):
     z, error = [], []
     for k in range(STRIPS):
         error.append(departure(fit, k, line, sample)[:, 0] - wander(k, line))
-        z.append(error[-1] / np.sqrt(departure_cov(fit, k, line, sample)[:, 0]))
+        z.append(error[-1] / np.sqrt(departure_variance(fit, k, line, sample)[:, 0]))
     assert np.abs(error).max() < 3.0
     assert fit.scale[PACE] == 1.0
     assert np.sqrt(np.mean(np.square(z))) < 1.6
 
 
-def test_a_pace_stands_where_samples_were_measured_with_the_weight_of_what_did():
-    """An arm's length is measured between samples: it says nothing of how many there are at its place."""
+def test_paces_stand_where_samples_were_measured_with_the_weight_of_that_evidence():
+    """An arm's length is a difference of samples, which needs no such factor."""
     n, zero = 6, np.zeros(6)
     o = Observations(
         np.array([MARK, MARK, TIE, MARK, ARM, ARM]), np.array([0, 0, 0, 1, 0, 0]), zero,
@@ -76,7 +76,7 @@ def test_a_pace_stands_where_samples_were_measured_with_the_weight_of_what_did()
     )
 
 
-def test_evidence_calls_for_a_pace_by_its_part_in_the_fit_and_by_its_residual():
+def test_the_weight_of_a_pace_is_the_evidences_leverage_plus_its_squared_residual():
     layout = make_layout([StripShape(N_LINES, N_SAMPLES, False)] * STRIPS, [()] * STRIPS)
     evidence = marks(np.random.default_rng(4))
     evidence, weight = with_paces(evidence, np.ones(len(evidence)))
@@ -90,8 +90,8 @@ def test_evidence_calls_for_a_pace_by_its_part_in_the_fit_and_by_its_residual():
         assert found == pytest.approx(pull[mine].sum(), rel=1e-9)
 
 
-def test_paces_begin_with_the_weights_of_a_fit_before():
-    """Begun anew from the evidence's weights they are far off, and each fit takes a round more to find them again."""
+def test_paces_start_with_the_weights_of_the_earlier_fit():
+    """The weights of the evidence are far from those of the paces, and each fit would need another iteration."""
     layout = make_layout([StripShape(N_LINES, N_SAMPLES, False)] * STRIPS, [()] * STRIPS)
     known = marks(np.random.default_rng(4))
     evidence, weight = with_paces(known, np.ones(len(known)))

@@ -10,7 +10,7 @@ from calib.sweep.adjust import adjust, make_batches, misfit, solve_weighted, unk
 from calib.sweep.evidence import ARM, EDGE, EDGE_X, KINDS, MARK, TIE, Observations
 from calib.sweep.layout import GROUPS, Smoothness, StripShape, make_layout
 from calib.sweep.modes import Kernel, smooth_modes
-from calib.sweep.nominal import departure, departure_cov, line_variance
+from calib.sweep.nominal import departure, departure_variance, line_variance
 from calib.sweep.normals import normal_equations, sum_up, with_joint_rows
 from calib.sweep.rows import spline_values, spline_weights
 
@@ -124,7 +124,7 @@ def test_departures_and_their_variances_equal_those_of_the_dense_design():
             cov = cov + own @ s.cov_border[k] @ shared.T + shared @ s.cov_border[k].T @ own.T
             at = line[[n]], sample[[n]]
             np.testing.assert_allclose(departure(fit, k, *at)[0], own @ s.unknowns[k] + shared @ s.shared, atol=1e-10)
-            np.testing.assert_allclose(departure_cov(fit, k, *at)[0], np.diag(cov), atol=1e-10)
+            np.testing.assert_allclose(departure_variance(fit, k, *at)[0], np.diag(cov), atol=1e-10)
 
 
 @pytest.mark.parametrize("cut", [False, True])
@@ -139,7 +139,7 @@ def test_the_variance_of_a_line_is_the_mean_of_those_of_its_places(count, cut):
     assert (fit.layout.wander[1][0] is not layout.wander[1][0]) == cut
     line, samples = np.linspace(0, 8999, count), np.linspace(0, N_SAMPLES - 1, 5)
     for k in range(3):
-        one = departure_cov(fit, k, np.repeat(line, 5), np.tile(samples, count))
+        one = departure_variance(fit, k, np.repeat(line, 5), np.tile(samples, count))
         got = line_variance(fit, k, line, samples)
         np.testing.assert_allclose(got, one.reshape(-1, 5, 2).mean(axis=1), rtol=1e-9)
 
@@ -161,7 +161,7 @@ def test_leaving_out_directions_of_the_wander_that_no_row_sees_changes_nothing(t
         assert len(fit.solution.unknowns[k]) < 0.4 * len(whole.solution.unknowns[k])
         np.testing.assert_allclose(departure(fit, k, line, sample), departure(whole, k, line, sample), atol=near)
         np.testing.assert_allclose(
-            departure_cov(fit, k, line, sample), departure_cov(whole, k, line, sample), atol=near
+            departure_variance(fit, k, line, sample), departure_variance(whole, k, line, sample), atol=near
         )
     np.testing.assert_allclose(fit.residual, whole.residual, atol=near)
     both = (o.kind == MARK)[:, None, None]

@@ -1,4 +1,4 @@
-"""The scene's sums and the small systems of the mark fit, against the same written out as whole matrices."""
+"""The scene's sums and the small linear systems of the mark fit, compared with full matrices."""
 
 import numpy as np
 import pytest
@@ -19,7 +19,7 @@ HALF = 20
 
 
 def banded(n, band, rng):
-    """A random positive definite matrix with nothing beyond a band."""
+    """A random positive definite band matrix."""
     rows = np.where(np.abs(np.arange(n)[:, None] - np.arange(n)) <= band, rng.normal(size=(n, n)), 0.0)
     rows = np.tril(rows)
     return rows @ rows.T + 0.1 * np.eye(n)
@@ -44,21 +44,21 @@ def test_the_small_solver_agrees_with_the_library(band):
     np.testing.assert_allclose(band_times(band_of(matrix, band), vector), matrix @ vector, rtol=1e-12)
 
 
-def test_the_small_solver_says_what_cannot_be_solved():
+def test_the_small_solver_reports_singular_matrices():
     assert not factor(band_of(-np.eye(3), 2))
     assert not factor(band_of(np.array([[1.0, 2.0], [2.0, 1.0]]), 1))
     assert not inverse_of(np.array([[1.0, 2.0], [2.0, 4.0]]))[1]
     assert not inverse_of(np.array([[np.nan, 0.0], [0.0, 1.0]]))[1]
 
 
-def test_an_inverse_needs_no_positive_definite_matrix():
+def test_the_inverse_does_not_need_a_positive_definite_matrix():
     matrix = np.array([[0.0, 2.0, 1.0], [2.0, -1.0, 0.5], [1.0, 0.5, 3.0]])
     inverse, invertible = inverse_of(matrix)
     assert invertible
     np.testing.assert_allclose(inverse @ matrix, np.eye(3), atol=1e-14)
 
 
-def test_the_scenes_sums_are_those_of_its_whole_matrix():
+def test_the_scenes_sums_are_those_of_the_full_matrix():
     rng = np.random.default_rng(6)
     spline = scene_spline(HALF)
     row, column = np.nonzero(rng.random((2 * HALF + 1,) * 2) < 0.4)
@@ -79,7 +79,7 @@ def test_the_scenes_sums_are_those_of_its_whole_matrix():
     assert not square[np.abs(line - across) >= width].any()
 
 
-def test_planes_and_their_product_cost_nothing():
+def test_bilinear_scenes_have_no_penalty():
     spline = scene_spline(HALF)
     row, column = np.indices((2 * HALF + 1,) * 2).reshape(2, -1)
     runs = runs_of(row, column, spline)

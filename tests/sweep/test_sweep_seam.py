@@ -1,4 +1,4 @@
-"""What a tie is measured on: places in the neighbouring strip, smoothed pictures."""
+"""Preparation of overlaps for matching: places in the neighbouring strip, smoothed and interpolated pictures."""
 
 import numpy as np
 import pytest
@@ -10,14 +10,14 @@ from calib.coordinates import ScanPoints
 from calib.sweep.counterpart import counterparts, counterparts_in_windows
 from calib.sweep.match import robust_scatter
 from calib.sweep.model import StripSweep, to_film, to_scan
-from calib.sweep.moved import LEAST_SIGNAL, picture_at
+from calib.sweep.resample import LEAST_SIGNAL, picture_at
 from calib.sweep.smoothing import smooth, spline_coefficients
 
 LINES, SAMPLES, STEP_MM = 300, 80, 0.0075
 
 
 def swept(rng, first_px, falling):
-    """A sweep whose tables all bend, as far as the two axes may leak into each other."""
+    """A sweep with curved tables and the greatest coupling of the axes that is allowed."""
     line, sample = np.arange(LINES), np.arange(SAMPLES)
     x_line = rng.uniform(-3, 3) * np.sin(line / 40 + rng.uniform(0, 6)) + rng.normal(0, 0.02, LINES)
     y_sample = rng.uniform(-2, 2) * np.cos(sample / 30 + rng.uniform(0, 6))
@@ -54,7 +54,7 @@ def test_counterparts_in_windows_are_the_same_ones():
 
 
 @pytest.mark.parametrize("blur_px", [1.0, 1.5, 2.5])
-def test_smoothing_is_the_gaussian_of_what_has_signal(blur_px):
+def test_smoothing_is_a_gaussian_over_the_samples_with_signal(blur_px):
     rng = np.random.default_rng(1)
     values = rng.normal(1.4, 0.3, (90, 31)).astype(np.float32)
     sigma = np.full(values.shape, 0.1, np.float32)
@@ -70,7 +70,7 @@ def test_smoothing_is_the_gaussian_of_what_has_signal(blur_px):
     assert np.all(made.signal[:30] == 1)
 
 
-def test_a_picture_without_any_signal_is_level_and_says_so():
+def test_a_picture_without_signal_is_constant_with_share_zero():
     made = smooth(np.full((60, 8), np.nan, np.float32), np.full((60, 8), np.inf, np.float32), 1.0)
     assert np.all(made.values == 0)
     assert np.all(made.signal == 0)
@@ -85,7 +85,7 @@ def test_coefficients_are_those_of_the_spline_through_the_samples(shape):
 
 
 @pytest.mark.parametrize("step", [1.0, 1.02, 0.97, -1.0])
-def test_a_picture_at_moved_places_is_its_spline_and_shows_nothing_beyond_its_edge(step):
+def test_a_picture_at_offset_places_is_its_spline_without_signal_beyond_its_edge(step):
     # windows at the picture's first and last lines and samples and in its middle, whose lines are longer or shorter
     rng = np.random.default_rng(4)
     coefficients = rng.normal(size=(20, 120)).astype(np.float32)
@@ -113,7 +113,7 @@ def test_a_picture_at_moved_places_is_its_spline_and_shows_nothing_beyond_its_ed
         assert 0 < count == good.sum() < good.size
 
 
-def test_the_scatter_is_that_of_the_middle_sample_that_counts():
+def test_the_scatter_is_the_scaled_median_over_good_samples():
     rng = np.random.default_rng(6)
     for _ in range(20):
         residual = rng.normal(0, 10 ** rng.uniform(-6, 3), (7, 48)).astype(np.float32)

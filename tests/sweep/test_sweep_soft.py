@@ -1,4 +1,4 @@
-"""A strip that was read out of focus is told by its marks, and what it smears is in sigma."""
+"""A strip read out of focus is recognised by its marks, and its blur is included in sigma."""
 
 from pathlib import Path
 from types import SimpleNamespace
@@ -30,7 +30,7 @@ def told(monkeypatch: pytest.MonkeyPatch, blurs: list[list[float]], contrast: fl
 
 
 def test_a_strip_whose_marks_are_all_far_more_blurred_is_soft(monkeypatch: pytest.MonkeyPatch) -> None:
-    """At its edges up to 3,842 values of a map were wrong by more than five sigma, and nothing was said."""
+    """At its edges up to 3,842 values of a map were wrong by more than five sigma, without a warning."""
     shape, soft = told(monkeypatch, [[0.005, 0.0052], [0.013, 0.0131, 0.0129], [0.0048, 0.005, 0.0051]])
     assert (shape.blur_x_mm, shape.blur_y_mm) == pytest.approx((0.0051, 0.00561), abs=1e-4)
     assert [any(row) for row in soft] == [False, True, False]
@@ -49,14 +49,14 @@ def test_a_strip_whose_marks_are_all_far_more_blurred_is_soft(monkeypatch: pytes
         [[0.005, 0.013], *[[0.005, 0.005]] * 10, *[[0.005, 0.013]] * 5, [0.013, 0.013]],
     ],
 )
-def test_what_one_mark_tells_or_is_within_what_strips_differ_by_is_not_said(
+def test_one_soft_mark_or_the_usual_difference_between_strips_gives_no_warning(
     monkeypatch: pytest.MonkeyPatch, blurs: list[list[float]]
 ) -> None:
     assert not np.any(told(monkeypatch, blurs)[1])
     assert told(monkeypatch, [[0.02, 0.02]] * 3, contrast=5.0) == (SHAPE, [[0.0, 0.0]] * 3)  # too faint to tell
 
 
-def test_it_is_said_by_how_much() -> None:
+def test_the_warning_states_the_blur() -> None:
     strips = tuple(SimpleNamespace(index=k, path=Path(f"{k:03d}.tif")) for k in range(2))
     frame = SimpleNamespace(strips=strips, scan=SimpleNamespace(sample_mm=0.006, line_mm=0.006))
     said = soft_warnings(frame, np.array([[0.0, 0.0], [0.018, 0.012]]), SHAPE)  # type: ignore[arg-type]

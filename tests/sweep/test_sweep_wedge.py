@@ -1,4 +1,4 @@
-"""The step wedge: where it lies in a strip, and its borders to a small part of a pixel."""
+"""The step wedge: its place in a strip, and its borders to a fraction of a pixel."""
 
 import sys
 from dataclasses import replace
@@ -25,7 +25,7 @@ NEAR_PX = 5.0  # a border is then found within 0.45 of a patch, 14 lines: a thir
 
 
 def frame():
-    """The part of a frame that wedges are made of."""
+    """The part of a frame that `wedges` uses."""
     patches = [
         SimpleNamespace(y_mm=(TOP_MM + i * PATCH_MM, TOP_MM + (i + 1) * PATCH_MM), across_mm=(-0.4, 0.4), value=i)
         for i in range(PATCHES)
@@ -58,8 +58,8 @@ def strip(offset_px, sigma_px, seed=0):
     return values, sigma, sweep
 
 
-def test_pieces_between_many_places_cost_what_each_of_them_costs_and_those_not_asked_for_infinity():
-    """The search takes the cheapest: a pair out of reach that costs nothing, or one in reverse order, would win it."""
+def test_the_unevenness_between_many_places_is_that_of_each_pair_and_infinite_out_of_reach():
+    """The search takes the least cost: a pair out of reach or in reverse order, if it cost nothing, would win."""
     values, sigma, sweep = strip((0, 0), 3.0)
     profiles = make_profiles(0, values.astype(np.float32), sigma.astype(np.float32), sweep, (-4.5, -1.5), LINE_MM, 0.02)
     offsets = np.arange(-20, 21) * LINE_MM
@@ -72,8 +72,8 @@ def test_pieces_between_many_places_cost_what_each_of_them_costs_and_those_not_a
     np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
-def test_the_least_cost_between_two_ends_is_that_of_the_cheapest_of_all_ways():
-    """Every way is gone; some steps are forbidden, and some states are out of each other's reach."""
+def test_the_least_cost_between_two_ends_is_that_of_the_cheapest_of_all_paths():
+    """Compared with all paths; some steps are forbidden, and some states cannot be reached from each other."""
     rng, apart, n = np.random.default_rng(6), 1, 4
     start, steps = rng.random(n), rng.random((2, n, 2 * apart + 1))
     steps[0, 2, 1] = np.inf
@@ -88,7 +88,7 @@ def test_the_least_cost_between_two_ends_is_that_of_the_cheapest_of_all_ways():
 
 @pytest.mark.parametrize("offset_px", [(0, 0), (14, -3), (-25, -6)])
 def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
-    """A first sweep may be off by tens of lines, and by others at the wedge's end than where it begins."""
+    """A first sweep may be wrong by tens of lines, and differently at the two ends of the wedge."""
     values, sigma, sweep = strip(offset_px, 3.0)
     wedge = wedges(frame())[0]
     placed = place_wedge(wedge, 0, values, sigma, sweep, LINE_MM, 0.4)
@@ -100,7 +100,7 @@ def test_a_wedge_is_placed_though_the_sweep_drifts_along_it(offset_px):
 
 
 def test_a_lost_strip_is_not_placed_one_patch_too_far():
-    """A sweep known to twenty lines leaves a whole patch of room: then all densities are those of the next one."""
+    """A sweep known to twenty lines allows an error of one patch, which makes every density that of the next one."""
     values, sigma, sweep = strip((32, 32), 20.0)
     wedge = wedges(frame())[0]
     placed = place_wedge(wedge, 0, values, sigma, sweep, LINE_MM, 0.4)
@@ -109,7 +109,7 @@ def test_a_lost_strip_is_not_placed_one_patch_too_far():
 
 
 def clipped_strip(monkeypatch, offset_px, sigma_px):
-    """A strip with a wedge of twenty low patches, of which the six beside unexposed film are of one density, and the
+    """A strip with a wedge of twenty low patches, of which the six beside unexposed film have the same density, and the
     wedge's true offset (n_lines,), px."""
     monkeypatch.setattr(sys.modules[__name__], "PATCHES", 20)
     monkeypatch.setattr(sys.modules[__name__], "PATCH_MM", 0.09)
@@ -126,7 +126,7 @@ def clipped_strip(monkeypatch, offset_px, sigma_px):
 def test_clipped_patches_that_all_look_alike_leave_the_wedge_where_both_its_ends_touch_unexposed_film(
     monkeypatch, sigma_px
 ):
-    """The sweep drifts along the patches that are alike: their borders may lie anywhere."""
+    """The sweep drifts along the equal patches, whose borders may lie anywhere."""
     values, sigma, sweep, offset = clipped_strip(monkeypatch, (-30, 30), sigma_px)
     placed = place_wedge(wedges(frame())[0], 0, values, sigma, sweep, LINE_MM, 0.4)
     assert placed is not None
@@ -135,7 +135,7 @@ def test_clipped_patches_that_all_look_alike_leave_the_wedge_where_both_its_ends
 
 
 def test_an_end_of_the_wedge_out_of_sight_is_no_likelier_than_one_that_touches_unexposed_film(monkeypatch):
-    """The little unexposed film before the wedge could be its first patch, the others closer by what the sweep says:
+    """The short unexposed film before the wedge could be its first patch, and the others would fit the sweep better:
     the film outside would then lie before the strip's first line."""
     values, sigma, sweep, offset = clipped_strip(monkeypatch, (19, -26), 3.0)
     first = 136
@@ -146,7 +146,7 @@ def test_an_end_of_the_wedge_out_of_sight_is_no_likelier_than_one_that_touches_u
 
 
 def test_blots_on_a_patch_do_not_shift_the_wedge():
-    """Scratches and stains are as strong as borders, and stand on film that no fit can do without."""
+    """Scratches and stains are as strong as borders, and lie on film that every placement needs."""
     values, sigma, sweep = strip((2, 2), 1.0)
     values[150:175, 40:75] = 0.2
     values[220:236, 20:60] = 2.2
@@ -156,7 +156,7 @@ def test_blots_on_a_patch_do_not_shift_the_wedge():
 
 
 def test_there_is_no_wedge_in_a_picture():
-    """A best place there always is: told as the wedge, it would make a curve of the picture."""
+    """There is always a best place; taken for the wedge, it would give a tone curve fitted to the picture."""
     rng = np.random.default_rng(3)
     _, sigma, sweep = strip((0, 0), 3.0)
     values = 1 + 0.5 * np.sin(np.arange(N_LINES) / 7)[:, None] + rng.normal(0, 0.03, (N_LINES, N_SAMPLES))
@@ -164,7 +164,7 @@ def test_there_is_no_wedge_in_a_picture():
 
 
 def test_noise_of_deep_patches_is_not_taken_for_borders(monkeypatch):
-    """Of 24 low patches the last seven are deep and read badly; as many others in their place would read well."""
+    """Of 24 low patches the last seven are dense and noisy; other film in their place would fit better."""
     monkeypatch.setattr(sys.modules[__name__], "PATCHES", 24)
     monkeypatch.setattr(sys.modules[__name__], "PATCH_MM", 0.11)
     values, sigma, sweep = strip((0, 0), 4.0)
@@ -182,7 +182,7 @@ def test_noise_of_deep_patches_is_not_taken_for_borders(monkeypatch):
 
 
 def strip_with_picture_beside(offset_px, sigma_px, field_mm=0.0, seed=0):
-    """As `strip`, but about the wedge lies picture at once, or after a field nearly as clear as the first patch."""
+    """Like `strip`, but surrounded by picture, directly or after a field nearly as clear as the first patch."""
     values, sigma, sweep = strip((offset_px, offset_px), sigma_px, seed)
     y_mm, rng = sweep.y_line_mm - offset_px * LINE_MM, np.random.default_rng(seed + 1)
     beside = np.maximum(TOP_MM - y_mm, y_mm - TOP_MM - PATCHES * PATCH_MM)
@@ -193,7 +193,7 @@ def strip_with_picture_beside(offset_px, sigma_px, field_mm=0.0, seed=0):
 
 
 def frame_about_the_wedge():
-    """As `frame`, but the wedge lies in the middle of the format and the scan is told."""
+    """Like `frame`, but the wedge lies in the middle of the format, and there is a scan."""
     scene = frame()
     for patch in scene.film.wedge.patches:
         patch.y_mm = (patch.y_mm[0] - MIDDLE_MM, patch.y_mm[1] - MIDDLE_MM)
@@ -206,13 +206,13 @@ MIDDLE_MM = TOP_MM + PATCHES * PATCH_MM / 2
 
 
 def in_the_middle(sweep):
-    """The sweep of the same strip where film y is counted from the wedge's middle."""
+    """The sweep with film y relative to the wedge's middle."""
     return replace(sweep, y_line_mm=sweep.y_line_mm - MIDDLE_MM)
 
 
 def test_each_column_of_a_wedge_has_all_its_borders():
-    """The same film described as patches in two columns: the borders between patches that follow each other in the
-    list, from one column to the other, are none, and those within a column were left out."""
+    """The same film described as patches in two columns. There is no border between patches of different columns that
+    are adjacent in the list, and borders within a column were left out (a bug)."""
     scene, (whole,) = frame(), wedges(frame())
     scene.film.wedge.patches = [
         SimpleNamespace(**vars(patch) | {"across_mm": across})
@@ -230,8 +230,8 @@ def test_each_column_of_a_wedge_has_all_its_borders():
 @pytest.mark.parametrize("field_mm", [0.0, 13 * LINE_MM, 60 * LINE_MM])
 @pytest.mark.parametrize("offset_px", [0, 4, -3])
 def test_a_wedge_within_the_format_is_placed_whatever_lies_beside_it(field_mm, offset_px):
-    """Its borders' order along y must not follow their distance from the format's middle, which takes them from one
-    side to the other, and the film beside it need not be even: all strips were once a patch off."""
+    """Borders must be in order of y, not of their distance from the format's middle, and the film beside the wedge may
+    be uneven: all strips were once wrong by a patch."""
     values, sigma, sweep = strip_with_picture_beside(offset_px, 3.0, field_mm)
     wedge = wedges(frame_about_the_wedge())[0]
     placed = place_wedge(wedge, 0, values, sigma, in_the_middle(sweep), LINE_MM, 0.4)
@@ -256,7 +256,7 @@ def test_a_field_that_ends_beside_a_wedge_within_the_format_is_not_taken_for_its
     ("height_mm", "in_picture"), [(8.2, (True, True)), (8.0, (False, True)), (4.0, (False, False))]
 )
 def test_ends_of_the_wedge_lie_in_the_picture_where_the_format_goes_on_beside_them(height_mm, in_picture):
-    """Beside such an end lies no unexposed film, and a border of known step is no evidence there."""
+    """There is no unexposed film beside such an end, so its border with its known step gives no evidence."""
     scene = frame()
     scene.camera.format_mm = (5.0, height_mm)
     borders = wedges(scene)[0].borders
@@ -265,7 +265,8 @@ def test_ends_of_the_wedge_lie_in_the_picture_where_the_format_goes_on_beside_th
 
 
 def test_a_gap_to_the_picture_wider_than_a_patch_is_even_all_over():
-    """Of unexposed film that looks like the patch beside it, a patch's height alone could lie anywhere in the gap."""
+    """If the unexposed film looks like the patch beside it, a piece of one patch height could lie anywhere in the
+    gap."""
     wide = frame()
     wide.camera.format_mm = (5.0, -2 * (TOP_MM + PATCHES * PATCH_MM + 0.4))
     border = wedges(wide)[0].borders[-1]
@@ -277,7 +278,7 @@ def test_a_gap_to_the_picture_wider_than_a_patch_is_even_all_over():
 
 @pytest.mark.parametrize(("n_samples", "enough"), [(5, True), (3, False)])
 def test_groups_without_any_sample_make_no_profile(n_samples, enough):
-    """Strips of a few samples would make means of nothing: not a number, in all that follows."""
+    """Strips of a few samples would give means of no samples, NaN, which would spread."""
     values, sigma, whole = strip((0, 0), 1.0)
     tables = (whole.x_sample_mm[:n_samples], whole.x_line_mm, whole.y_line_mm, whole.y_sample_mm[:n_samples])
     sweep = StripSweep(*tables, whole.sigma_x_mm, whole.sigma_y_mm)
@@ -287,7 +288,7 @@ def test_groups_without_any_sample_make_no_profile(n_samples, enough):
 
 @pytest.mark.parametrize(("lost_of_five", "enough"), [(2, True), (3, False)])
 def test_lines_of_which_most_samples_are_lost_make_no_profile_and_lost_ones_count_for_nothing(lost_of_five, enough):
-    """What is left of such a line may be one scratch."""
+    """The remaining samples of such a line may be a scratch."""
     values, sigma, sweep = strip((0, 0), 1.0)
     span, lost = (TOP_MM - 0.5, TOP_MM + 2.5), np.arange(N_SAMPLES) % 5 < lost_of_five
     whole = make_profiles(0, values.copy(), sigma.copy(), sweep, span, LINE_MM, 0.03)
@@ -303,7 +304,7 @@ BLUR_MM = 0.006
 
 
 def test_gaps_beside_a_patch_beyond_the_last_border_are_looked_at_where_they_are():
-    """Sought between borders that are looked at, it would be missed: this patch has none."""
+    """A search between usable borders would miss it, because this patch has none."""
     # the last patch stands beside the others' column and ends with the film: neither of its borders is looked at
     wide, last_mm = frame(), TOP_MM + (PATCHES - 1) * PATCH_MM
     patches = wide.film.wedge.patches
@@ -327,7 +328,7 @@ def test_gaps_beside_a_patch_beyond_the_last_border_are_looked_at_where_they_are
 
 @pytest.mark.parametrize(("tolerance_mm", "is_found"), [(1.0, True), (0.1, False)])
 def test_a_gap_farther_off_than_the_tolerance_is_none_however_little_is_known_of_the_sweep(tolerance_mm, is_found):
-    """A sweep that nothing tells has a sigma of any size, by which the search would reach the next dark stroke."""
+    """An undetermined sweep may have any sigma, and the search would extend to the next dark stroke."""
     scene, off_mm = frame(), 0.2
     scene.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=tolerance_mm, first_center_mm=-0.4, pitch_mm=0.84)
     values, sigma, sweep = strip((0, 0), 3.0)
@@ -342,7 +343,7 @@ def test_a_gap_farther_off_than_the_tolerance_is_none_however_little_is_known_of
 
 
 def misread_wedge(tone):
-    """Borders found in a strip whose densities a tone makes others: film y stated and off, and the variance, mm."""
+    """Borders found in a strip whose densities are changed by `tone`: stated film y, error and variance, mm."""
     scene, rng = frame(), np.random.default_rng(4)
     scene.film.reseau = SimpleNamespace(sigma_mm=None)
     scene.scan = SimpleNamespace(line_mm=LINE_MM, tolerance_mm=0.1, first_center_mm=0.0, pitch_mm=0.9)
@@ -361,7 +362,7 @@ def misread_wedge(tone):
     "tone", [lambda d: 1.3 * d, lambda d: np.where(d < 0.35, 0.35 + 1.6 * (d - 0.35), d)], ids=["steeper", "no-patch"]
 )
 def test_what_a_tone_not_quite_right_shifts_a_border_by_is_in_what_its_groups_together_say(tone):
-    """Either a little everywhere, or much where film is clearer than any patch: beside the wedge's ends."""
+    """A tone wrong by little everywhere, or by much where film is clearer than any patch, beside the wedge's ends."""
     film_mm, off_mm, variance = misread_wedge(tone)
     z = []
     for at_mm in np.unique(film_mm):
@@ -398,7 +399,7 @@ def borders_in_light(seen, scene, sweeps):
 
 
 def test_borders_are_looked_at_where_the_film_steps_as_in_most_strips():
-    """A scratch over half the width of a patch of one strip makes steps of its own, and none where the patch ends."""
+    """A scratch over half the width of a patch in one strip has its own steps, and none where the patch ends."""
     density = np.linspace(0.35, 2.0, PATCHES)
     seen, scene, sweeps, at_mm = printed(density, 1.0)
     y_mm = sweeps[0].y_line_mm
@@ -423,7 +424,7 @@ def test_borders_printed_in_density_lie_off_as_is_said_of_another_power():
 @pytest.mark.parametrize("mixes", [0.3, 0.7, 1.0])
 @pytest.mark.parametrize("rise", [-1.3, -0.4, 0.7, 1.3])
 def test_a_border_taken_to_another_power_than_mixes_is_shifted_as_its_rise_says(rise, mixes):
-    """The power is an unknown of the fit, which goes by this first-order law; a wrong sign would double the error."""
+    """The power is an unknown of the fit, with this first-order law; a wrong sign would double the error."""
     taken, t = 0.6, np.repeat(np.linspace(-0.1, 0.1, 201)[:, None], 8, axis=1)
     before, beyond = 10.0 ** (-0.4 * mixes), 10.0 ** (-(0.4 + rise) * mixes)
     density = -np.log10(before + (beyond - before) * ndtr(t / BLUR_MM)) / mixes
@@ -450,7 +451,7 @@ def test_a_features_profile_is_made_of_blurred_edges(half_mm):
 
 
 def test_a_border_is_found_at_the_bound_of_an_edge():
-    """Borders alone give places along the film where no mark is; their variances weigh them against marks."""
+    """Where there are no marks, only borders give places along the film; their variances weight them against marks."""
     rng = np.random.default_rng(4)
     t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
     errors, variances = [], []
@@ -469,7 +470,7 @@ def test_a_border_is_found_at_the_bound_of_an_edge():
 
 
 def test_a_border_without_a_step_is_none():
-    """Beside a patch as dark as unexposed film nothing is seen, and noise fits at some place."""
+    """Beside a patch as dark as unexposed film nothing is visible, but noise always fits somewhere."""
     rng = np.random.default_rng(5)
     t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
     light = 0.3 + rng.normal(0, 0.02, t.shape)
@@ -478,7 +479,7 @@ def test_a_border_without_a_step_is_none():
 
 @pytest.mark.parametrize(("lost", "is_seen"), [(8, True), (12, False)])
 def test_a_border_with_less_than_half_its_samples_is_none(lost, is_seen):
-    """The samples left may lie on one side of it."""
+    """The remaining samples may lie on one side of it."""
     rng = np.random.default_rng(8)
     t = np.repeat((np.arange(-20, 21) * 0.0075)[:, None], 20, axis=1)
     light, noise = 0.3 + 0.2 * edge(t) + rng.normal(0, 0.02, t.shape), np.full(t.shape, 0.02)
@@ -487,7 +488,7 @@ def test_a_border_with_less_than_half_its_samples_is_none(lost, is_seen):
 
 
 def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
-    """Beyond three spot radii a fit has no slope to go by: it stays where it begins."""
+    """Beyond three spot radii a fit has no gradient and stays where it starts."""
     rng = np.random.default_rng(6)
     t = np.repeat((np.arange(-40, 41) * 0.0075)[None, :], 12, axis=0)
 
@@ -501,15 +502,15 @@ def test_a_gap_far_from_its_place_is_found_before_it_is_fitted():
 
 @pytest.mark.parametrize("at_mm", [-0.27, 0.23])
 def test_a_gap_too_near_the_strips_edge_for_its_flanks_is_not_taken_for_one_further_in(at_mm):
-    """One flank alone explains much of what is there, at a place that is off by the gap's width."""
+    """A single flank fits well at a place that is wrong by the gap's width."""
     rng = np.random.default_rng(7)
     t = np.repeat((np.arange(-40, 41) * 0.0075)[None, :], 12, axis=0)
     light = 0.1 + 0.5 * (edge(t - at_mm + 0.02) - edge(t - at_mm - 0.02)) + rng.normal(0, 0.02, t.shape)
     assert search_border(t, light, np.full(t.shape, 0.02), Feature(BLUR_MM, 0.02), 0.1, 0.25) is None
 
 
-def test_samples_that_are_no_numbers_carry_no_light_and_spoil_no_others():
-    """Light is taken relative to a middle density: one sample that is no number could spoil that, and all light."""
+def test_samples_that_are_nan_have_no_signal_and_do_not_affect_others():
+    """Light is relative to the median density; a single NaN could make that and all values NaN."""
     values, sigma = np.array([[0.3, np.nan, 1.7]]), np.full((1, 3), 0.01)
     some = np.array([True, False, True])
     for light, noise in (mixed_value(values, sigma, 1.0), light_of_dn(values, sigma)):
@@ -522,8 +523,8 @@ def test_samples_that_are_no_numbers_carry_no_light_and_spoil_no_others():
 
 
 @pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
-def test_strokes_tell_what_mixes_where_the_spot_sees_both_sides(power):
-    """Borders seen by another power than that which mixes lie off by a part of the spot."""
+def test_strokes_determine_the_power_of_light_that_the_spot_averages(power):
+    """Borders measured with another power than that which the spot averages are shifted by a fraction of the spot."""
     rise = np.array([-1.4, -0.9, -0.6, 1.1])
     bends = []
     for r in rise:
@@ -537,7 +538,7 @@ def test_strokes_tell_what_mixes_where_the_spot_sees_both_sides(power):
 
 @pytest.mark.parametrize("power", [0.0, 1.0])
 def test_mixed_values_average_as_the_spot_does(power):
-    """A border is fitted as a blurred step: only of what mixes linearly is it one."""
+    """A border is fitted as a blurred step, which it is only in a quantity that the spot averages linearly."""
     density = np.array([0.3, 1.7])
     sigma = np.full(2, 0.01)
     value, _ = mixed_value(density, sigma, power)
