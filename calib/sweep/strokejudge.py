@@ -17,10 +17,8 @@ ALIKE = 4.0  # number of values of a strip by which the scatter of the whole fra
 ENOUGH_OWN, ENOUGH = 4, 8  # marks of a strip, and of a frame, with which a median serves as the expected value
 OF_CONTRAST = 0.25  # deviation of strokes that a doubtful tone may cause, relative to the mark's contrast (assumed)
 SURE = 4.0  # deviation allowed against a stated density, in the 1-sigma of the stroke's value
-DRAFT = (
-    0.1  # deviation allowed against a stated density for the draft's curves (by trial: up to .05 on 8 healthy frames
-)
-# of 9)
+# Deviation allowed against a stated density for the draft's curves (by trial: up to .05 on 8 healthy frames of 9).
+DRAFT = 0.1
 MAD_EFFICIENCY = 0.37  # efficiency of the median absolute deviation as an estimate of a normal distribution's scatter
 MEDIAN_VARIANCE = np.pi / 2  # variance of the median of normal values relative to that of their mean
 

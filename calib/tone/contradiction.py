@@ -22,9 +22,8 @@ from calib.tone.transfer import FirstCurve
 
 LEVELS = 8  # bins of density with equally many cells, in which an overlap's two strips are compared
 FEWEST_CELLS = 64  # of an overlap that is judged
-FEWEST = (
-    2  # overlaps that must be judged; the typical contradiction ignores the two largest, perhaps of one wrong strip
-)
+# Overlaps that must be judged; the typical contradiction ignores the two largest, which may be of one wrong strip.
+FEWEST = 2
 FAR = 4.0  # times the typical contradiction is too far (by trial: 38 healthy frames, and some with one strip smeared),
 LEAST = 0.03  # density: and more than the error of drift before overlaps count (by trial, on the same)
 ALONE = 2.0  # stricter factor for a strip at the frame's edge, whose only overlap is not confirmed by another
