@@ -15,8 +15,8 @@ from calib.sweep.nominal import Nominal, departure_mm
 from calib.sweep.tables import BAD_RESIDUAL, CUT, GOOD, NOT_SEEN, OUTSIDE, MarkTable
 
 LEAST_PARTS = 4  # visible half arms, of 8
-# A mark is rejected if its rms residual beyond noise exceeds MOST_MISFIT of the strokes' contrast, its reduced chi-square
-# MOST_CHI2, and its misfit UNUSUAL times the median of all marks: a rough scene raises the misfit of every mark.
+# A mark is rejected if its rms residual beyond noise exceeds MOST_MISFIT of the strokes' contrast, its reduced
+# chi-square MOST_CHI2, and its misfit UNUSUAL times the median of all marks: a rough scene raises that of every mark.
 MOST_MISFIT, MOST_CHI2, UNUSUAL = 0.25, 4.0, 2.0
 LEAST_LOG_RATIO = 2.0  # log likelihood ratio of a cross to anything else, by the half arms
 LEAST_INSIDE_PX = 2.0  # from the strip's edge: a stroke that the edge cuts lengthwise gives neither place nor tilt

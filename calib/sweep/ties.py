@@ -33,8 +33,8 @@ PART_SAMPLES = 8  # least width of a part of the overlap,
 MOST_PARTS = 3  # of which there are at most so many
 CLOSE_PX = 0.5  # relative 1-sigma of two strips above which their shift is searched for by correlation
 REACHED_PX = 2.0  # greatest shift that matching finds without that search
-# Median relative 1-sigma above which there are no ties if the search fails: matching moves a window by up to twice that,
-# so it would match anything.
+# Median relative 1-sigma above which there are no ties if the search fails: matching moves a window by up to twice
+# that, so it would match anything.
 SURE_PX = 2.0
 
 
