@@ -10,6 +10,7 @@ import warnings
 from pathlib import Path
 from types import SimpleNamespace
 
+import click
 import numpy as np
 import pytest
 import rasterio
@@ -17,11 +18,14 @@ from affine import Affine
 from calib_command import calib
 from calib_demo.catalogue import scenario
 from calib_demo.make import make_frame
+from click.testing import CliRunner
 from scipy.ndimage import gaussian_filter
 
 from calib.cli import main as main_module
 from calib.cli import unband as unband_module
 from calib.cli.main import COMMANDS
+from calib.cli.options import settings_options
+from calib.run.settings import Settings
 
 
 @pytest.fixture(scope="module")
@@ -267,3 +271,12 @@ def test_a_disk_that_is_full_is_one_line(monkeypatch: pytest.MonkeyPatch, capsys
     assert capsys.readouterr().err == said
     with pytest.raises(OSError, match="Bad file descriptor"):
         fails(errno.EBADF)
+
+
+def test_every_setting_of_the_command_line_reaches_the_job() -> None:
+    """A flag that was not passed on would change nothing, and no one would notice."""
+    told: list[Settings] = []
+    command = click.command()(settings_options(lambda settings: told.append(settings)))
+    for arguments in ([], ["--standard", "hapke", "--angles", "--kernel", "cubic", "--exact"]):
+        assert CliRunner().invoke(command, arguments).exit_code == 0
+    assert told == [Settings(), Settings(standard="hapke", angles=True, kernel="cubic", exact=True)]
